@@ -1,0 +1,68 @@
+//! Typed keys. A public id is a UUIDv7 made outside this crate; the dealer's key and the
+//! meter's number are small integers because they stand in every row of the hot table.
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use uuid::Uuid;
+
+macro_rules! uuid_ids {
+    ($($(#[$doc:meta])* $name:ident;)+) => {$(
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        #[serde(transparent)]
+        pub struct $name(pub Uuid);
+
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                self.0.fmt(f)
+            }
+        }
+
+        impl From<Uuid> for $name {
+            fn from(id: Uuid) -> Self {
+                Self(id)
+            }
+        }
+    )+};
+}
+
+uuid_ids! {
+    /// A person's or machine's sign-in, the same across dealers.
+    AccountId;
+    /// Who uses units.
+    CustomerId;
+    /// Where units stand.
+    SiteId;
+    /// One recycling plant.
+    UnitId;
+    /// A template of units.
+    ModelId;
+    /// A unit at a site from-to.
+    PlacementId;
+    /// A fitted part that wears.
+    ComponentId;
+    /// A cumulative register.
+    MeterId;
+    /// A site's account with the water and sewer supplier.
+    WaterAccountId;
+    /// The monthly statement of one customer.
+    ReportId;
+    /// One run of the nightly computation for one dealer.
+    NightRunId;
+}
+
+/// The dealer's key: the tenant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct DealerId(pub i32);
+
+impl fmt::Display for DealerId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+/// The meter's number within its dealer, for the day sheets.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct MeterNo(pub i32);

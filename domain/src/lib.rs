@@ -1,0 +1,15 @@
+//! The arithmetic of Weirbook: what is true without a database or HTTP.
+//!
+//! No clock, no input or output, no randomness: those come in as arguments.
+//!
+//! | module | its noun |
+//! | --- | --- |
+//! | [`ids`] | typed keys |
+//! | [`fault`] | what is wrong with an input, and the fix |
+//! | [`units`], [`money`], [`zone`] | litres and registers, money, local days and months |
+
+pub mod fault;
+pub mod ids;
+pub mod money;
+pub mod units;
+pub mod zone;
