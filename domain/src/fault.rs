@@ -42,10 +42,9 @@ impl Faults {
         match part {
             Ok(value) => Some(value),
             Err(found) => {
-                self.0.extend(found.0.into_iter().map(|fault| Fault {
-                    pointer: format!("{prefix}{}", fault.pointer),
-                    ..fault
-                }));
+                self.0.extend(
+                    found.0.into_iter().map(|fault| Fault { pointer: format!("{prefix}{}", fault.pointer), ..fault }),
+                );
                 None
             }
         }

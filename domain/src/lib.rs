@@ -8,6 +8,7 @@
 //! | [`fault`] | what is wrong with an input, and the fix |
 //! | [`units`], [`money`], [`zone`] | litres and registers, money, local days and months |
 
+pub mod customer;
 pub mod fault;
 pub mod ids;
 pub mod money;

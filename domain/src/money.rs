@@ -12,8 +12,21 @@ pub struct Currency([u8; 3]);
 
 /// Currencies without two decimals in ISO 4217 (list from memory).
 const OTHER_MINOR_UNITS: [(&str, u32); 15] = [
-    ("BIF", 0), ("CLP", 0), ("DJF", 0), ("GNF", 0), ("ISK", 0), ("JPY", 0), ("KMF", 0), ("KRW", 0),
-    ("PYG", 0), ("RWF", 0), ("UGX", 0), ("VND", 0), ("BHD", 3), ("KWD", 3), ("TND", 3),
+    ("BIF", 0),
+    ("CLP", 0),
+    ("DJF", 0),
+    ("GNF", 0),
+    ("ISK", 0),
+    ("JPY", 0),
+    ("KMF", 0),
+    ("KRW", 0),
+    ("PYG", 0),
+    ("RWF", 0),
+    ("UGX", 0),
+    ("VND", 0),
+    ("BHD", 3),
+    ("KWD", 3),
+    ("TND", 3),
 ];
 
 impl Currency {
@@ -75,10 +88,7 @@ impl Money {
     #[must_use]
     pub fn rounded(self) -> Self {
         let digits = self.currency.minor_digits();
-        Self {
-            amount: self.amount.round_dp_with_strategy(digits, RoundingStrategy::MidpointAwayFromZero),
-            ..self
-        }
+        Self { amount: self.amount.round_dp_with_strategy(digits, RoundingStrategy::MidpointAwayFromZero), ..self }
     }
 }
 
@@ -95,10 +105,8 @@ mod tests {
 
     #[test]
     fn rounds_to_the_minor_unit_of_its_currency() {
-        let money = |amount: &str, code| Money {
-            amount: amount.parse().unwrap(),
-            currency: Currency::parse(code).unwrap(),
-        };
+        let money =
+            |amount: &str, code| Money { amount: amount.parse().unwrap(), currency: Currency::parse(code).unwrap() };
         assert_eq!(money("12.345", "USD").to_string(), "12.35 USD");
         assert_eq!(money("-12.345", "USD").to_string(), "-12.35 USD");
         assert_eq!(money("12.5", "JPY").to_string(), "13 JPY");

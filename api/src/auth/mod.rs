@@ -1,0 +1,11 @@
+//! Who is asking and what they may do: passwords, tokens, the permission table, scopes.
+
+mod caller;
+pub mod password;
+mod permission;
+mod scope;
+pub mod token;
+
+pub use caller::{ACCESS_COOKIE, Caller};
+pub use permission::{Permission, Role, perm, table};
+pub use scope::{Reach, Scope};

@@ -1,0 +1,115 @@
+//! The permission table: what each role may do. A handler names its permission in its
+//! arguments, so no route exists without a row here.
+
+use std::fmt;
+
+/// What a person is to a dealer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Role {
+    /// Everything of the dealer.
+    Owner,
+    /// Customers, sites, units, stock, prices, call-outs, reports.
+    Office,
+    /// Reads units; writes what is done at them.
+    Technician,
+    /// A customer's person who looks.
+    CustomerViewer,
+    /// A customer's person who also enters readings.
+    CustomerReader,
+}
+
+impl Role {
+    /// Every role.
+    pub const ALL: [Self; 5] =
+        [Self::Owner, Self::Office, Self::Technician, Self::CustomerViewer, Self::CustomerReader];
+
+    /// The name in tokens, answers and the database.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Owner => "owner",
+            Self::Office => "office",
+            Self::Technician => "technician",
+            Self::CustomerViewer => "customer_viewer",
+            Self::CustomerReader => "customer_reader",
+        }
+    }
+
+    /// The role of that name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|role| role.as_str() == name)
+    }
+}
+
+impl fmt::Display for Role {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.as_str())
+    }
+}
+
+/// One row of the table.
+pub trait Permission: 'static {
+    /// Its name, as said to who lacks it.
+    const NAME: &'static str;
+    /// The roles that have it; customers' people within their own customer.
+    const ROLES: &'static [Role];
+}
+
+macro_rules! permissions {
+    ($($(#[$doc:meta])* $name:ident = $text:literal: $($role:ident)+;)+) => {
+        /// The permissions, each a type of its own.
+        pub mod perm {
+            use super::{Permission, Role};
+            $(
+                $(#[$doc])*
+                #[derive(Debug)]
+                pub enum $name {}
+
+                impl Permission for $name {
+                    const NAME: &'static str = $text;
+                    const ROLES: &'static [Role] = &[$(Role::$role),+];
+                }
+            )+
+        }
+
+        /// All rows, for documentation and tests.
+        #[must_use]
+        pub fn table() -> Vec<(&'static str, &'static [Role])> {
+            vec![$(($text, perm::$name::ROLES)),+]
+        }
+    };
+}
+
+permissions! {
+    /// Look at customers.
+    ReadCustomers = "read-customers": Owner Office Technician CustomerViewer CustomerReader;
+    /// Add, change and retire customers.
+    WriteCustomers = "write-customers": Owner Office;
+    /// Look at sites.
+    ReadSites = "read-sites": Owner Office Technician CustomerViewer CustomerReader;
+    /// Add, change and retire sites.
+    WriteSites = "write-sites": Owner Office;
+    /// Look at units and where they stand.
+    ReadUnits = "read-units": Owner Office Technician CustomerViewer CustomerReader;
+    /// Add, change, place and retire units.
+    WriteUnits = "write-units": Owner Office;
+    /// Look at the parts fitted.
+    ReadComponents = "read-components": Owner Office Technician CustomerViewer CustomerReader;
+    /// Fit, change and take out parts.
+    WriteComponents = "write-components": Owner Office Technician;
+    /// Look at meters.
+    ReadMeters = "read-meters": Owner Office Technician CustomerViewer CustomerReader;
+    /// Add, change, attach and retire meters.
+    WriteMeters = "write-meters": Owner Office Technician;
+    /// Look at readings.
+    ReadReadings = "read-readings": Owner Office Technician CustomerViewer CustomerReader;
+    /// Enter readings.
+    WriteReadings = "write-readings": Owner Office Technician CustomerReader;
+    /// Look at water figures.
+    ReadWater = "read-water": Owner Office Technician CustomerViewer CustomerReader;
+    /// Look at savings reports.
+    ReadReports = "read-reports": Owner Office CustomerViewer CustomerReader;
+    /// Look at oneself.
+    ReadSelf = "read-self": Owner Office Technician CustomerViewer CustomerReader;
+}

@@ -1,0 +1,162 @@
+//! Customers in the database.
+
+use super::page::After;
+use super::schema::customer;
+use super::stamp::{Change, one_changed};
+use super::{DbError, Revision, Stored, Tx};
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel::{insert_into, update};
+use diesel_async::RunQueryDsl;
+use domain::customer::{Customer, UnitSystem};
+use domain::ids::CustomerId;
+use serde_json::json;
+use uuid::Uuid;
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = customer)]
+struct Row {
+    id: Uuid,
+    name: String,
+    own_number: Option<String>,
+    fiscal_year_start: i16,
+    unit_system: Option<String>,
+    revision: i32,
+    created_at: DateTime<Utc>,
+    changed_at: DateTime<Utc>,
+    ended_at: Option<DateTime<Utc>>,
+}
+
+impl From<Row> for Stored<CustomerId, Customer> {
+    fn from(row: Row) -> Self {
+        Self {
+            id: CustomerId(row.id),
+            revision: row.revision,
+            created_at: row.created_at,
+            changed_at: row.changed_at,
+            ended_at: row.ended_at,
+            value: Customer {
+                name: row.name,
+                own_number: row.own_number,
+                fiscal_year_start: row.fiscal_year_start,
+                unit_system: row.unit_system.as_deref().and_then(|name| UnitSystem::parse(name).ok()),
+            },
+        }
+    }
+}
+
+#[derive(Insertable, AsChangeset)]
+#[diesel(table_name = customer, treat_none_as_null = true)]
+struct Fields<'a> {
+    name: &'a str,
+    own_number: Option<&'a str>,
+    fiscal_year_start: i16,
+    unit_system: Option<&'static str>,
+    changed_at: DateTime<Utc>,
+}
+
+impl<'a> Fields<'a> {
+    fn of(tx: &Tx<'_>, value: &'a Customer) -> Self {
+        Self {
+            name: &value.name,
+            own_number: value.own_number.as_deref(),
+            fiscal_year_start: value.fiscal_year_start,
+            unit_system: value.unit_system.map(UnitSystem::as_str),
+            changed_at: tx.now(),
+        }
+    }
+}
+
+/// Adds a customer.
+///
+/// # Errors
+/// When the database fails.
+pub async fn create(tx: &Tx<'_>, new: &Customer) -> Result<Stored<CustomerId, Customer>, DbError> {
+    let row: Row = insert_into(customer::table)
+        .values((customer::id.eq(tx.new_id()), customer::created_at.eq(tx.now()), Fields::of(tx, new)))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await?;
+    logged(tx, row.into(), "created").await
+}
+
+/// One customer.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub async fn get(tx: &Tx<'_>, id: CustomerId) -> Result<Stored<CustomerId, Customer>, DbError> {
+    let row: Row = customer::table.filter(customer::id.eq(id.0)).select(Row::as_select()).first(&mut tx.conn()).await?;
+    Ok(row.into())
+}
+
+/// Customers by name, one more than the page holds; retired ones only when asked for.
+///
+/// # Errors
+/// When the database fails.
+pub async fn list(tx: &Tx<'_>, retired: bool, after: &After) -> Result<Vec<Stored<CustomerId, Customer>>, DbError> {
+    let (name, id) = after.key();
+    let mut query = customer::table
+        .filter(customer::name.gt(name).or(customer::name.eq(name).and(customer::id.gt(id))))
+        .select(Row::as_select())
+        .order((customer::name, customer::id))
+        .limit(after.ask())
+        .into_boxed();
+    if !retired {
+        query = query.filter(customer::ended_at.is_null());
+    }
+    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
+    Ok(rows.into_iter().map(Into::into).collect())
+}
+
+/// Changes a customer that is still at revision `at`.
+///
+/// # Errors
+/// [`DbError::Stale`] when it is not, [`DbError::NotFound`] outside the scope.
+pub async fn update_at(
+    tx: &Tx<'_>,
+    id: CustomerId,
+    at: Revision,
+    new: &Customer,
+) -> Result<Stored<CustomerId, Customer>, DbError> {
+    let changed: Option<Row> = update(customer::table.filter(customer::id.eq(id.0).and(customer::revision.eq(at))))
+        .set((Fields::of(tx, new), customer::revision.eq(at + 1)))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let row = one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?;
+    logged(tx, row.into(), "updated").await
+}
+
+/// Retires a customer that is still at revision `at`; retiring twice changes nothing.
+///
+/// # Errors
+/// As [`update_at`].
+pub async fn retire(tx: &Tx<'_>, id: CustomerId, at: Revision) -> Result<Stored<CustomerId, Customer>, DbError> {
+    let running = customer::id.eq(id.0).and(customer::revision.eq(at)).and(customer::ended_at.is_null());
+    let changed: Option<Row> = update(customer::table.filter(running))
+        .set((customer::ended_at.eq(tx.now()), customer::changed_at.eq(tx.now()), customer::revision.eq(at + 1)))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let row = one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?;
+    logged(tx, row.into(), "retired").await
+}
+
+async fn logged(
+    tx: &Tx<'_>,
+    stored: Stored<CustomerId, Customer>,
+    verb: &str,
+) -> Result<Stored<CustomerId, Customer>, DbError> {
+    tx.log(Change {
+        record: "customer",
+        record_id: stored.id.to_string(),
+        revision: Some(stored.revision),
+        verb,
+        customer: Some(stored.id),
+        detail: json!({ "name": stored.value.name }),
+    })
+    .await?;
+    Ok(stored)
+}

@@ -1,0 +1,103 @@
+//! What can go wrong between the service and its database, said for the caller.
+
+use diesel::result::{DatabaseErrorKind, Error as DieselError};
+use domain::fault::Faults;
+
+/// Why a query function did not answer.
+#[derive(Debug, thiserror::Error)]
+pub enum DbError {
+    /// The record does not exist within the scope.
+    #[error("no such record")]
+    NotFound,
+    /// The record has moved on since the caller read it.
+    #[error("the record is at revision {current}")]
+    Stale {
+        /// Its revision now.
+        current: i32,
+    },
+    /// A unique or exclusion constraint refused the write.
+    #[error("constraint {constraint} is violated")]
+    Taken {
+        /// The constraint's name.
+        constraint: String,
+    },
+    /// A foreign key points at nothing within the dealer.
+    #[error("constraint {constraint} points at nothing")]
+    UnknownReference {
+        /// The constraint's name.
+        constraint: String,
+    },
+    /// The input is wrong in a way that only the stored records show.
+    #[error(transparent)]
+    Invalid(#[from] Faults),
+    /// The record's state does not allow it.
+    #[error("{detail}")]
+    Refused {
+        /// Stable code of the rule.
+        code: &'static str,
+        /// What to do instead.
+        detail: String,
+    },
+    /// Two transactions met; trying again may help.
+    #[error("two transactions collided")]
+    Collided,
+    /// No connection in time, the statement took too long, or the server went away.
+    #[error("the database is busy or unreachable")]
+    Busy(#[source] Box<dyn std::error::Error + Send + Sync>),
+    /// A fault of the service.
+    #[error("database error")]
+    Internal(#[source] Box<dyn std::error::Error + Send + Sync>),
+}
+
+impl DbError {
+    pub(in crate::db) fn internal(error: impl std::error::Error + Send + Sync + 'static) -> Self {
+        Self::Internal(Box::new(error))
+    }
+
+    /// A rule that the record's state breaks.
+    #[must_use]
+    pub fn refused(code: &'static str, detail: impl Into<String>) -> Self {
+        Self::Refused { code, detail: detail.into() }
+    }
+}
+
+/// PostgreSQL's words for a statement that ran past its limit or met another transaction.
+/// Diesel has no kind for these two, and PostgreSQL's messages follow `lc_messages`, which the
+/// service sets to C on each of its connections.
+const TIMED_OUT: &str = "canceling statement due to statement timeout";
+const DEADLOCK: &str = "deadlock detected";
+
+impl From<DieselError> for DbError {
+    fn from(error: DieselError) -> Self {
+        let DieselError::DatabaseError(kind, info) = &error else {
+            return match error {
+                DieselError::NotFound => Self::NotFound,
+                other => Self::internal(other),
+            };
+        };
+        let constraint = || info.constraint_name().unwrap_or_default().to_owned();
+        match kind {
+            DatabaseErrorKind::UniqueViolation | DatabaseErrorKind::ExclusionViolation => {
+                Self::Taken { constraint: constraint() }
+            }
+            DatabaseErrorKind::ForeignKeyViolation => Self::UnknownReference { constraint: constraint() },
+            DatabaseErrorKind::SerializationFailure => Self::Collided,
+            DatabaseErrorKind::ClosedConnection | DatabaseErrorKind::UnableToSendCommand => Self::Busy(error.into()),
+            _ if info.message() == DEADLOCK => Self::Collided,
+            _ if info.message() == TIMED_OUT => Self::Busy(error.into()),
+            _ => Self::internal(error),
+        }
+    }
+}
+
+impl From<diesel_async::pooled_connection::deadpool::PoolError> for DbError {
+    fn from(error: diesel_async::pooled_connection::deadpool::PoolError) -> Self {
+        Self::Busy(error.into())
+    }
+}
+
+impl From<tokio_postgres::Error> for DbError {
+    fn from(error: tokio_postgres::Error) -> Self {
+        if error.is_closed() { Self::Busy(error.into()) } else { Self::internal(error) }
+    }
+}

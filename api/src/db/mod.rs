@@ -1,0 +1,210 @@
+//! All SQL. A query function takes a [`Tx`], a `Tx` exists only inside [`Db::read`] and
+//! [`Db::write`], and those take a [`Scope`]: nothing is asked without one.
+//!
+//! The scope becomes two `SET LOCAL` settings at the start of the transaction, and row-level
+//! security holds every statement to them. This is the only file that sees the pools.
+
+pub mod cluster;
+pub mod customer;
+pub mod error;
+pub mod gate;
+pub(crate) mod idempotency;
+pub mod login;
+pub mod migrate;
+pub mod page;
+pub(in crate::db) mod schema;
+mod stamp;
+
+pub use error::DbError;
+pub use stamp::{Revision, Stored};
+
+use crate::auth::Scope;
+use chrono::{DateTime, Utc};
+use deadpool::managed::Object as Pooled;
+use deadpool::managed::{Pool, Timeouts};
+use diesel_async::pooled_connection::{AsyncDieselConnectionManager, ManagerConfig, RecyclingMethod};
+use diesel_async::{AsyncPgConnection, SimpleAsyncConnection};
+use login::Login;
+use std::time::Duration;
+
+type Manager = AsyncDieselConnectionManager<AsyncPgConnection>;
+
+/// The service's way to its database: one pool a role.
+#[derive(Clone)]
+pub struct Db {
+    app: Pool<Manager>,
+    gate: Pool<Manager>,
+    app_login: Login,
+}
+
+/// A transaction within a scope, and the instant it counts as now.
+pub struct Tx<'c> {
+    conn: &'c AsyncPgConnection,
+    scope: &'c Scope,
+    now: DateTime<Utc>,
+}
+
+impl<'c> Tx<'c> {
+    pub(in crate::db) fn conn(&self) -> &'c AsyncPgConnection {
+        self.conn
+    }
+
+    /// The scope it runs in.
+    #[must_use]
+    pub fn scope(&self) -> &'c Scope {
+        self.scope
+    }
+
+    /// The instant of the request or job.
+    #[must_use]
+    pub fn now(&self) -> DateTime<Utc> {
+        self.now
+    }
+}
+
+/// How long a request waits for a free connection before it is told to come back.
+const POOL_WAIT: Duration = Duration::from_secs(5);
+
+impl Db {
+    /// Opens pools of at most `size` connections for the service's two roles. Connections are
+    /// made when first wanted.
+    ///
+    /// # Errors
+    /// When called outside a Tokio runtime.
+    pub fn connect(app: Login, gate: Login, size: usize) -> Result<Self, DbError> {
+        Ok(Self { app: pool(app.clone(), size)?, gate: pool(gate, size.div_ceil(4))?, app_login: app })
+    }
+
+    /// Runs `work` in a read-only transaction within `scope`.
+    ///
+    /// The first query of `work` travels with the statements that open the transaction, in one
+    /// round trip; the connection is thrown away unless the transaction ended in good order.
+    ///
+    /// # Errors
+    /// What `work` answers, or the database's own failure.
+    pub async fn read<T>(
+        &self,
+        scope: &Scope,
+        now: DateTime<Utc>,
+        work: impl AsyncFnOnce(&Tx<'_>) -> Result<T, DbError>,
+    ) -> Result<T, DbError> {
+        let held = Held::take(&self.app).await?;
+        let tx = Tx { conn: held.conn(), scope, now };
+        let opening = scope.opening_sql("READ ONLY");
+        // `join` polls in the order of its arguments, so BEGIN is on the wire first.
+        let (begun, answer) = futures_util::future::join(run(tx.conn, &opening), work(&tx)).await;
+        begun?;
+        held.end(answer).await
+    }
+
+    /// Runs `work` in a transaction within `scope`; commits when it answers well. A deadlock or
+    /// serialization failure is tried once more.
+    ///
+    /// # Errors
+    /// What `work` answers, or the database's own failure; nothing is kept then.
+    pub async fn write<T>(
+        &self,
+        scope: &Scope,
+        now: DateTime<Utc>,
+        work: impl AsyncFn(&Tx<'_>) -> Result<T, DbError>,
+    ) -> Result<T, DbError> {
+        match self.write_once(scope, now, &work).await {
+            Err(DbError::Collided) => self.write_once(scope, now, &work).await,
+            answer => answer,
+        }
+    }
+
+    async fn write_once<T>(
+        &self,
+        scope: &Scope,
+        now: DateTime<Utc>,
+        work: impl AsyncFnOnce(&Tx<'_>) -> Result<T, DbError>,
+    ) -> Result<T, DbError> {
+        let held = Held::take(&self.app).await?;
+        let tx = Tx { conn: held.conn(), scope, now };
+        run(tx.conn, &scope.opening_sql("READ WRITE")).await?;
+        let answer = work(&tx).await;
+        held.end(answer).await
+    }
+
+    /// Runs `work` as the gate: sign-in and the list of dealers, before there is a scope.
+    pub(in crate::db) async fn at_gate<T>(
+        &self,
+        work: impl AsyncFnOnce(&AsyncPgConnection) -> Result<T, DbError>,
+    ) -> Result<T, DbError> {
+        let held = Held::take(&self.gate).await?;
+        run(held.conn(), "BEGIN").await?;
+        let answer = work(held.conn()).await;
+        held.end(answer).await
+    }
+
+    /// The login of the scoped role, for connections that stream with COPY.
+    pub(in crate::db) fn app_login(&self) -> &Login {
+        &self.app_login
+    }
+
+    /// Connections in use and open, of the scoped role's pool: for the metrics page.
+    #[must_use]
+    pub fn pool_state(&self) -> (usize, usize) {
+        let status = self.app.status();
+        (status.size.saturating_sub(status.available), status.size)
+    }
+}
+
+fn pool(login: Login, size: usize) -> Result<Pool<Manager>, DbError> {
+    let runtime = tokio::runtime::Handle::try_current().map_err(DbError::internal)?;
+    let mut config = ManagerConfig::default();
+    // `Fast` asks no `SELECT 1` at each checkout; a connection that died meanwhile fails its
+    // first query, and the caller is told to come back.
+    config.recycling_method = RecyclingMethod::Fast;
+    // A connection's task lives where it was made: on the shared runtime, never on a worker.
+    config.custom_setup = Box::new(move |_url| {
+        let (runtime, login) = (runtime.clone(), login.clone());
+        Box::pin(async move { login::establish(&runtime, login).await })
+    });
+    let manager = Manager::new_with_config(String::new(), config);
+    let timeouts = Timeouts { wait: Some(POOL_WAIT), create: Some(POOL_WAIT), recycle: Some(POOL_WAIT) };
+    Pool::builder(manager)
+        .max_size(size)
+        .runtime(deadpool::Runtime::Tokio1)
+        .timeouts(timeouts)
+        .build()
+        .map_err(DbError::internal)
+}
+
+async fn run(mut conn: &AsyncPgConnection, sql: &str) -> Result<(), DbError> {
+    Ok(conn.batch_execute(sql).await?)
+}
+
+/// A pooled connection that goes back to the pool only after its transaction has ended.
+/// Dropped before that, by an error or a cancelled request, it is closed: a scope never
+/// outlives its transaction.
+struct Held(Option<Pooled<Manager>>);
+
+impl Held {
+    async fn take(pool: &Pool<Manager>) -> Result<Self, DbError> {
+        Ok(Self(Some(pool.get().await?)))
+    }
+
+    #[expect(clippy::expect_used, reason = "only `end`, which consumes the value, and `drop` empty it")]
+    fn conn(&self) -> &AsyncPgConnection {
+        self.0.as_ref().expect("held until the end")
+    }
+
+    async fn end<T>(mut self, answer: Result<T, DbError>) -> Result<T, DbError> {
+        let sql = if answer.is_ok() { "COMMIT" } else { "ROLLBACK" };
+        let ended = run(self.conn(), sql).await;
+        if ended.is_ok() {
+            drop(self.0.take());
+        }
+        answer.and_then(|value| ended.map(|()| value))
+    }
+}
+
+impl Drop for Held {
+    fn drop(&mut self) {
+        if let Some(pooled) = self.0.take() {
+            drop(Pooled::take(pooled));
+        }
+    }
+}

@@ -1,0 +1,87 @@
+//! What every mutable record carries, and the one change log that every write adds to.
+
+use super::schema::change;
+use super::{DbError, Tx};
+use crate::auth::Reach;
+use chrono::{DateTime, Utc};
+use diesel::insert_into;
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use domain::ids::CustomerId;
+use serde_json::Value;
+use uuid::Uuid;
+
+/// How often a record was written: its ETag.
+pub type Revision = i32;
+
+/// A record with the stamps of its storage.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stored<Id, T> {
+    /// Its public id.
+    pub id: Id,
+    /// How often it was written.
+    pub revision: Revision,
+    /// When it was first written.
+    pub created_at: DateTime<Utc>,
+    /// When it was last written.
+    pub changed_at: DateTime<Utc>,
+    /// When it was retired, if it was.
+    pub ended_at: Option<DateTime<Utc>>,
+    /// The record itself.
+    pub value: T,
+}
+
+/// One line of the change log.
+pub(in crate::db) struct Change<'a> {
+    pub(in crate::db) record: &'a str,
+    pub(in crate::db) record_id: String,
+    pub(in crate::db) revision: Option<Revision>,
+    pub(in crate::db) verb: &'a str,
+    /// Whose record it is: the customer who may see this line.
+    pub(in crate::db) customer: Option<CustomerId>,
+    pub(in crate::db) detail: Value,
+}
+
+impl Tx<'_> {
+    /// A new id; ids made later sort later.
+    pub(in crate::db) fn new_id(&self) -> Uuid {
+        Uuid::now_v7()
+    }
+
+    /// Adds a line to the dealer's change log, in this transaction.
+    pub(in crate::db) async fn log(&self, line: Change<'_>) -> Result<(), DbError> {
+        let scope = self.scope();
+        let customer = match scope.reach() {
+            Reach::Customer(own) => Some(own),
+            Reach::Dealer => line.customer,
+        };
+        insert_into(change::table)
+            .values((
+                change::id.eq(self.new_id()),
+                change::at.eq(self.now()),
+                change::account_id.eq(scope.account().map(|account| account.0)),
+                change::request_id.eq(scope.request()),
+                change::record.eq(line.record),
+                change::record_id.eq(line.record_id),
+                change::revision.eq(line.revision),
+                change::verb.eq(line.verb),
+                change::customer_id.eq(customer.map(|customer| customer.0)),
+                change::detail.eq(line.detail),
+            ))
+            .execute(&mut self.conn())
+            .await?;
+        Ok(())
+    }
+}
+
+/// The row that a guarded update changed. None means that the record is at another revision,
+/// or not there at all, and `revision_now` tells which.
+pub(in crate::db) async fn one_changed<R>(
+    changed: Option<R>,
+    revision_now: impl AsyncFnOnce() -> Result<Revision, DbError>,
+) -> Result<R, DbError> {
+    match changed {
+        Some(row) => Ok(row),
+        None => Err(DbError::Stale { current: revision_now().await? }),
+    }
+}

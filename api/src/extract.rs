@@ -1,0 +1,150 @@
+//! What a request says, read and refused in one place: bodies, revisions, keys.
+
+use crate::problem::{Kind, Problem};
+use actix_web::error::{PathError, PayloadError, QueryPayloadError};
+use actix_web::http::header;
+use actix_web::web;
+use actix_web::{FromRequest, HttpMessage, HttpRequest, dev};
+use bytes::BytesMut;
+use futures_util::StreamExt;
+use futures_util::future::LocalBoxFuture;
+use serde::de::DeserializeOwned;
+use std::future::{Ready, ready};
+
+/// Largest JSON body of a single record.
+pub const JSON_BYTES_MAX: usize = 256 * 1024;
+
+/// The revision that If-Match names, from the ETag of an earlier answer.
+pub struct IfMatch(pub i32);
+
+impl FromRequest for IfMatch {
+    type Error = Problem;
+    type Future = Ready<Result<Self, Problem>>;
+
+    fn from_request(request: &HttpRequest, _payload: &mut dev::Payload) -> Self::Future {
+        let Some(value) = request.headers().get(header::IF_MATCH) else {
+            let detail = "Send If-Match with the ETag of your last read, so that nobody's change is lost.";
+            return ready(Err(Problem::new(Kind::NoRevision, detail)));
+        };
+        let revision = value.to_str().ok().and_then(|text| text.trim().trim_matches('"').parse().ok());
+        ready(revision.map(Self).ok_or_else(|| {
+            Problem::new(Kind::Malformed, "If-Match must be the ETag of your last read, such as \"3\".")
+        }))
+    }
+}
+
+/// The Idempotency-Key field of a creation, if there is one.
+pub struct IdempotencyKey(pub Option<String>);
+
+/// Longest key taken.
+const IDEMPOTENCY_KEY_CHARS_MAX: usize = 255;
+
+impl FromRequest for IdempotencyKey {
+    type Error = Problem;
+    type Future = Ready<Result<Self, Problem>>;
+
+    fn from_request(request: &HttpRequest, _payload: &mut dev::Payload) -> Self::Future {
+        let Some(value) = request.headers().get("idempotency-key") else { return ready(Ok(Self(None))) };
+        let key = value.to_str().ok().map(|text| text.trim().trim_matches('"'));
+        ready(match key {
+            Some(key) if (1..=IDEMPOTENCY_KEY_CHARS_MAX).contains(&key.len()) => Ok(Self(Some(key.to_owned()))),
+            _ => Err(Problem::new(Kind::Malformed, "Idempotency-Key takes 1 to 255 printable characters.")),
+        })
+    }
+}
+
+/// Makes actix's own extractors answer problems.
+pub fn refusals(config: &mut web::ServiceConfig) {
+    config
+        .app_data(web::QueryConfig::default().error_handler(|error, _request| query(&error).into()))
+        .app_data(web::PathConfig::default().error_handler(|error, _request| path(&error).into()));
+}
+
+/// A JSON body of one record; a fault names the field by its pointer.
+pub struct Body<T>(pub T);
+
+impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
+    type Error = Problem;
+    type Future = LocalBoxFuture<'static, Result<Self, Problem>>;
+
+    fn from_request(request: &HttpRequest, payload: &mut dev::Payload) -> Self::Future {
+        let media = request.content_type().to_owned();
+        let payload = payload.take();
+        Box::pin(async move {
+            let is_json = media == "application/json" || media.ends_with("+json");
+            if !is_json {
+                return Err(Problem::new(Kind::UnknownMedia, "Send Content-Type: application/json."));
+            }
+            let bytes = collect(payload, JSON_BYTES_MAX).await?;
+            from_json(&bytes).map(Self)
+        })
+    }
+}
+
+/// The whole body, as long as it stays within `bytes_max`.
+///
+/// # Errors
+/// When it is larger or ends early.
+pub async fn collect(mut payload: dev::Payload, bytes_max: usize) -> Result<BytesMut, Problem> {
+    let mut body = BytesMut::new();
+    while let Some(chunk) = payload.next().await {
+        let chunk = chunk.map_err(|cause| cut_short(&cause))?;
+        if body.len() + chunk.len() > bytes_max {
+            return Err(Problem::new(Kind::TooLarge, format!("Send at most {bytes_max} bytes at once.")));
+        }
+        body.extend_from_slice(&chunk);
+    }
+    Ok(body)
+}
+
+/// Reads JSON into what is wanted.
+///
+/// # Errors
+/// `malformed` for what is not JSON, `invalid` with a pointer for the wrong field.
+pub fn from_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
+    let mut reader = serde_json::Deserializer::from_slice(bytes);
+    let value = serde_path_to_error::deserialize(&mut reader).map_err(|error| {
+        let pointer = pointer_of(error.path());
+        unreadable(&pointer, error.inner())
+    })?;
+    reader.end().map_err(|cause| unreadable("", &cause))?;
+    Ok(value)
+}
+
+/// RFC 6901 pointer of a path in a document.
+fn pointer_of(path: &serde_path_to_error::Path) -> String {
+    use serde_path_to_error::Segment;
+    let step = |segment: &Segment| match segment {
+        Segment::Seq { index } => format!("/{index}"),
+        Segment::Map { key } => format!("/{}", key.replace('~', "~0").replace('/', "~1")),
+        Segment::Enum { .. } | Segment::Unknown => String::new(),
+    };
+    path.iter().map(step).collect()
+}
+
+/// A body that ended early or could not be received.
+#[must_use]
+pub fn cut_short(error: &PayloadError) -> Problem {
+    match error {
+        PayloadError::Overflow => Problem::new(Kind::TooLarge, "The body is larger than this address takes."),
+        _ => Problem::new(Kind::Malformed, "The body ended before it was complete; send it again whole."),
+    }
+}
+
+/// JSON that does not parse, or not into what is wanted at `pointer`.
+#[must_use]
+pub fn unreadable(pointer: &str, cause: &serde_json::Error) -> Problem {
+    match cause.classify() {
+        serde_json::error::Category::Data => Problem::at(Kind::Invalid, pointer, "wrong_type", format!("{cause}.")),
+        _ => Problem::new(Kind::Malformed, format!("The body is not JSON: {cause}.")),
+    }
+}
+
+fn query(error: &QueryPayloadError) -> Problem {
+    Problem::new(Kind::Malformed, format!("The query can't be read: {error}."))
+}
+
+/// An id in the path that is no id names nothing.
+fn path(_error: &PathError) -> Problem {
+    Problem::not_found()
+}

@@ -1,0 +1,185 @@
+//! How records and lists are answered: ETags, pages, links, creations that a retry can't double.
+
+use crate::auth::Caller;
+use crate::db::page::{After, PAGE_DEFAULT, PAGE_MAX};
+use crate::db::{DbError, Tx, idempotency};
+use crate::extract::{IdempotencyKey, from_json, unreadable};
+use crate::problem::{Kind, Problem};
+use actix_web::http::StatusCode;
+use actix_web::http::header::{self, HeaderValue};
+use actix_web::{HttpRequest, HttpResponse};
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use utoipa::{IntoParams, IntoResponses, ToSchema};
+use uuid::Uuid;
+
+/// The stamps of a record, in every answer that shows one.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct Stamps {
+    /// How often it was written; also its ETag.
+    #[schema(example = 1)]
+    pub revision: i32,
+    /// When it was first written.
+    pub created_at: chrono::DateTime<chrono::Utc>,
+    /// When it was last written.
+    pub changed_at: chrono::DateTime<chrono::Utc>,
+    /// When it was retired; null while it counts.
+    pub ended_at: Option<chrono::DateTime<chrono::Utc>>,
+}
+
+impl<Id, T> From<&crate::db::Stored<Id, T>> for Stamps {
+    fn from(stored: &crate::db::Stored<Id, T>) -> Self {
+        Self {
+            revision: stored.revision,
+            created_at: stored.created_at,
+            changed_at: stored.changed_at,
+            ended_at: stored.ended_at,
+        }
+    }
+}
+
+/// A page of a list.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Page<T> {
+    /// The records, in the list's order.
+    pub items: Vec<T>,
+    /// What to send as `cursor` for the next page; null on the last.
+    pub next_cursor: Option<String>,
+}
+
+/// Which page of a list.
+#[derive(Debug, Clone, Default, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct Paging {
+    /// Where to go on: `next_cursor` of the page before.
+    cursor: Option<String>,
+    /// How many records a page has, 1 to 500.
+    #[param(minimum = 1, maximum = 500, default = 100)]
+    limit: Option<i64>,
+}
+
+impl Paging {
+    /// Where to go on and how many to give.
+    ///
+    /// # Errors
+    /// When the cursor is not one of ours or the limit is out of range.
+    pub fn parse(&self) -> Result<After, Problem> {
+        let limit = self.limit.unwrap_or(PAGE_DEFAULT);
+        if !(1..=PAGE_MAX).contains(&limit) {
+            return Err(Problem::at(Kind::Invalid, "/limit", "out_of_range", "Give a limit from 1 to 500."));
+        }
+        After::parse(self.cursor.as_deref(), limit).ok_or_else(|| {
+            Problem::at(Kind::Invalid, "/cursor", "unknown_cursor", "Send back a next_cursor as it was given.")
+        })
+    }
+}
+
+/// A page made of one record more than it may hold, if there are more.
+pub fn page<R, V>(
+    request: &HttpRequest,
+    after: &After,
+    mut rows: Vec<R>,
+    key: impl Fn(&R) -> (String, Uuid),
+    view: impl Fn(R) -> V,
+) -> HttpResponse
+where
+    V: Serialize,
+{
+    let most = usize::try_from(after.limit()).unwrap_or(usize::MAX);
+    let more = rows.len() > most;
+    rows.truncate(most);
+    let next_cursor = rows.last().filter(|_| more).map(|last| {
+        let (text, id) = key(last);
+        After::cursor(&text, id)
+    });
+    let mut answer = HttpResponse::Ok();
+    if let Some(link) = next_cursor.as_deref().and_then(|cursor| next_link(request, cursor)) {
+        answer.insert_header((header::LINK, link));
+    }
+    answer.json(Page { items: rows.into_iter().map(view).collect(), next_cursor })
+}
+
+/// RFC 8288: the same request with the next cursor.
+fn next_link(request: &HttpRequest, cursor: &str) -> Option<HeaderValue> {
+    let others = request.query_string().split('&').filter(|pair| !pair.is_empty() && !pair.starts_with("cursor="));
+    let query: String = others.flat_map(|pair| [pair, "&"]).collect();
+    HeaderValue::from_str(&format!("<{}?{query}cursor={cursor}>; rel=\"next\"", request.path())).ok()
+}
+
+/// A record with its ETag.
+pub fn record(status: StatusCode, revision: i32, body: &impl Serialize) -> HttpResponse {
+    HttpResponse::build(status).insert_header((header::ETAG, format!("\"{revision}\""))).json(body)
+}
+
+/// A creation that happens once for each Idempotency-Key: the key, the work and the answer
+/// stand in one transaction, so a retry waits for the first try and then gets its answer.
+///
+/// # Errors
+/// What `work` answers, or a conflict when the key was used for another request.
+pub async fn create<P, I, V>(
+    db: &crate::db::Db,
+    caller: &Caller<P>,
+    key: &IdempotencyKey,
+    request: &I,
+    work: impl AsyncFn(&Tx<'_>) -> Result<(i32, V), DbError>,
+) -> Result<HttpResponse, Problem>
+where
+    I: Serialize,
+    V: Serialize,
+{
+    let body = serde_json::to_vec(&(std::any::type_name::<I>(), request)).map_err(|cause| unreadable("", &cause))?;
+    let answer = db
+        .write(caller.scope(), caller.now(), async |tx| {
+            let Some(key) = key.0.as_deref() else {
+                let (revision, view) = work(tx).await?;
+                return Ok(idempotency::Answer::of(revision, &view));
+            };
+            if let Some(known) = idempotency::claim(tx, key, &body).await? {
+                return Ok(known);
+            }
+            let (revision, view) = work(tx).await?;
+            let answer = idempotency::Answer::of(revision, &view);
+            idempotency::keep(tx, key, &answer).await?;
+            Ok(answer)
+        })
+        .await?;
+    Ok(record(StatusCode::CREATED, answer.revision, &answer.body))
+}
+
+/// A record's input after an RFC 7396 merge patch.
+///
+/// # Errors
+/// When the patched record can't be read.
+pub fn patched<I: Serialize + DeserializeOwned>(current: &I, patch: &Value) -> Result<I, Problem> {
+    let mut value = serde_json::to_value(current).map_err(|cause| unreadable("", &cause))?;
+    if !patch.is_object() {
+        return Err(Problem::new(Kind::Invalid, "A merge patch is a JSON object with the fields to change."));
+    }
+    json_patch::merge(&mut value, patch);
+    from_json(value.to_string().as_bytes())
+}
+
+/// The error answers that every operation may give.
+#[derive(IntoResponses)]
+#[expect(dead_code, reason = "its shape documents the answers; it is never built")]
+pub enum Problems {
+    /// The request can't be read
+    #[response(status = 400, content_type = "application/problem+json")]
+    Malformed(crate::problem::ProblemBody),
+    /// Sign in first
+    #[response(status = 401, content_type = "application/problem+json")]
+    NotSignedIn(crate::problem::ProblemBody),
+    /// The role may not do this
+    #[response(status = 403, content_type = "application/problem+json")]
+    NotAllowed(crate::problem::ProblemBody),
+    /// It does not exist within your reach
+    #[response(status = 404, content_type = "application/problem+json")]
+    NotFound(crate::problem::ProblemBody),
+    /// The request says something that can't be; each fault is listed
+    #[response(status = 422, content_type = "application/problem+json")]
+    Invalid(crate::problem::ProblemBody),
+    /// The service is busy; try again
+    #[response(status = 503, content_type = "application/problem+json")]
+    Busy(crate::problem::ProblemBody),
+}

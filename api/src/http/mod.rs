@@ -1,0 +1,4 @@
+//! Requests and answers: one file a resource, its shapes, handlers and routes. No SQL here.
+
+pub mod answer;
+pub mod customers;

@@ -1,0 +1,262 @@
+//! Every error answer is an RFC 9457 problem. The kinds stand in one closed table; an answer
+//! carries a fault for each thing that is wrong, and never the text of an inner cause.
+
+use crate::db::DbError;
+use actix_web::http::StatusCode;
+use actix_web::http::header::{self, HeaderValue};
+use actix_web::{HttpResponse, ResponseError};
+use domain::fault::{Fault, Faults};
+use serde::Serialize;
+use std::fmt;
+use utoipa::ToSchema;
+
+/// The content type of RFC 9457.
+pub const CONTENT_TYPE: &str = "application/problem+json";
+
+macro_rules! kinds {
+    ($($(#[$doc:meta])* $name:ident = $code:literal, $status:ident, $title:literal;)+) => {
+        /// The kinds of problem.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+        pub enum Kind {
+            $($(#[$doc])* $name,)+
+        }
+
+        impl Kind {
+            /// Every kind, for the page that explains them.
+            pub const ALL: &[Self] = &[$(Self::$name),+];
+
+            /// The stable last part of the problem's type.
+            #[must_use]
+            pub fn code(self) -> &'static str {
+                match self { $(Self::$name => $code),+ }
+            }
+
+            /// The status it answers with.
+            #[must_use]
+            pub fn status(self) -> StatusCode {
+                match self { $(Self::$name => StatusCode::$status),+ }
+            }
+
+            /// What it says in general.
+            #[must_use]
+            pub fn title(self) -> &'static str {
+                match self { $(Self::$name => $title),+ }
+            }
+        }
+    };
+}
+
+kinds! {
+    /// The request can't be read.
+    Malformed = "malformed", BAD_REQUEST, "The request can't be read";
+    /// It was read, but says something that can't be.
+    Invalid = "invalid", UNPROCESSABLE_ENTITY, "The request says something that can't be";
+    /// No valid token.
+    NotSignedIn = "not-signed-in", UNAUTHORIZED, "Sign in first";
+    /// The role lacks the permission.
+    NotAllowed = "not-allowed", FORBIDDEN, "Your role may not do this";
+    /// Not there, or not within the scope.
+    NotFound = "not-found", NOT_FOUND, "There is no such thing";
+    /// The path exists, the method doesn't.
+    NoSuchMethod = "no-such-method", METHOD_NOT_ALLOWED, "This address does not take that method";
+    /// The record's state does not allow it.
+    Conflict = "conflict", CONFLICT, "The records do not allow it";
+    /// If-Match named an older revision.
+    Stale = "stale", PRECONDITION_FAILED, "The record has changed since you read it";
+    /// If-Match is missing.
+    NoRevision = "no-revision", PRECONDITION_REQUIRED, "Say which revision you are changing";
+    /// The body is larger than the limit.
+    TooLarge = "too-large", PAYLOAD_TOO_LARGE, "The body is too large";
+    /// The content type isn't taken here.
+    UnknownMedia = "unknown-media", UNSUPPORTED_MEDIA_TYPE, "This content type is not taken here";
+    /// The database is busy or away.
+    Busy = "busy", SERVICE_UNAVAILABLE, "The service is busy";
+    /// A fault of the service.
+    Internal = "internal", INTERNAL_SERVER_ERROR, "The service failed";
+}
+
+/// A problem on its way to the client.
+#[derive(Debug)]
+pub struct Problem {
+    kind: Kind,
+    detail: String,
+    errors: Vec<Fault>,
+}
+
+/// The answer's body.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Problem)]
+pub struct ProblemBody {
+    /// Which kind of problem, as an address that explains it.
+    #[serde(rename = "type")]
+    #[schema(example = "/problems#invalid")]
+    kind: String,
+    /// The kind in words.
+    title: String,
+    /// The HTTP status.
+    #[schema(example = 422)]
+    status: u16,
+    /// This problem in words, with the fix.
+    detail: String,
+    /// One entry a fault.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    errors: Vec<FaultBody>,
+}
+
+/// One fault.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Fault)]
+pub struct FaultBody {
+    /// JSON pointer (RFC 6901) of the field.
+    #[schema(example = "/time_zone")]
+    pub pointer: String,
+    /// Stable code of the fault.
+    #[schema(example = "unknown_time_zone")]
+    pub code: &'static str,
+    /// What to do about it.
+    pub detail: String,
+}
+
+impl From<&Fault> for FaultBody {
+    fn from(fault: &Fault) -> Self {
+        Self { pointer: fault.pointer.clone(), code: fault.code, detail: fault.detail.clone() }
+    }
+}
+
+impl Problem {
+    /// A problem of `kind`, with words that name the fix.
+    pub fn new(kind: Kind, detail: impl Into<String>) -> Self {
+        Self { kind, detail: detail.into(), errors: Vec::new() }
+    }
+
+    /// A problem with one fault at `pointer`.
+    pub fn at(kind: Kind, pointer: &str, code: &'static str, detail: impl Into<String>) -> Self {
+        let detail = detail.into();
+        let fault = Fault { pointer: pointer.to_owned(), code, detail: detail.clone() };
+        Self { kind, detail, errors: vec![fault] }
+    }
+
+    /// What is said when something isn't there, or isn't the caller's.
+    #[must_use]
+    pub fn not_found() -> Self {
+        Self::new(Kind::NotFound, "It does not exist, or your sign-in does not reach it.")
+    }
+
+    fn internal(error: &(dyn std::error::Error + 'static)) -> Self {
+        tracing::error!(error = %chain(error), "internal error");
+        Self::new(Kind::Internal, "The fault is ours and was logged; the answer's x-request-id names it.")
+    }
+}
+
+/// An error and what caused it, for the log.
+pub fn chain(error: &(dyn std::error::Error + 'static)) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(inner) = cause {
+        text.push_str(": ");
+        text.push_str(&inner.to_string());
+        cause = inner.source();
+    }
+    text
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: {}", self.kind.code(), self.detail)
+    }
+}
+
+impl From<Faults> for Problem {
+    fn from(faults: Faults) -> Self {
+        let detail = match faults.0.as_slice() {
+            [one] if one.pointer.is_empty() => one.detail.clone(),
+            [one] => format!("{}: {}", one.pointer, one.detail),
+            many => format!("{} things are wrong; each is listed with its fix.", many.len()),
+        };
+        Self { kind: Kind::Invalid, detail, errors: faults.0 }
+    }
+}
+
+impl From<DbError> for Problem {
+    fn from(error: DbError) -> Self {
+        match error {
+            DbError::NotFound => Self::not_found(),
+            DbError::Stale { current } => {
+                Self::new(Kind::Stale, format!("It is at revision {current} now; read it again, then change it."))
+            }
+            DbError::Taken { constraint } => taken(&constraint),
+            DbError::UnknownReference { constraint } => unknown_reference(&constraint),
+            DbError::Invalid(faults) => faults.into(),
+            DbError::Refused { code, detail } => Self::at(Kind::Conflict, "", code, detail),
+            DbError::Collided => Self::new(Kind::Busy, "Two writers met; send it again."),
+            DbError::Busy(error) => {
+                tracing::warn!(error = %chain(error.as_ref()), "database busy");
+                Self::new(Kind::Busy, "The database did not answer in time; try again in a few seconds.")
+            }
+            DbError::Internal(error) => Self::internal(error.as_ref()),
+        }
+    }
+}
+
+/// Unique and exclusion constraints by their names in the migrations.
+fn taken(constraint: &str) -> Problem {
+    let (pointer, code, detail) = match constraint {
+        "unit_dealer_id_serial_number_key" => (
+            "/serial_number",
+            "serial_number_exists",
+            "Another unit has this serial number; find it, or correct the number.",
+        ),
+        "unit_model_dealer_id_name_key" => ("/name", "name_exists", "Another unit model has this name."),
+        "placement_overlap" => {
+            ("/from", "placement_overlaps", "The unit stands elsewhere at that time; end that placement first.")
+        }
+        "spell_overlap" => ("/from", "spell_overlaps", "The unit has another state at that time; end that one first."),
+        "meter_attachment_overlap" => {
+            ("/from", "attachment_overlaps", "The meter measures something else at that time; end that first.")
+        }
+        _ => ("", "exists", "A record like this exists already."),
+    };
+    Problem::at(Kind::Conflict, pointer, code, detail)
+}
+
+/// Foreign keys by their names in the migrations: the column stands in the name.
+fn unknown_reference(constraint: &str) -> Problem {
+    let column = ["customer_id", "site_id", "unit_id", "model_id", "component_id", "dial_meter_no"]
+        .into_iter()
+        .find(|column| constraint.contains(column));
+    let pointer = column.map_or(String::new(), |column| format!("/{column}"));
+    Problem::at(
+        Kind::Invalid,
+        &pointer,
+        "unknown_reference",
+        "Nothing of yours has this id; list them to find the right one.",
+    )
+}
+
+impl ResponseError for Problem {
+    fn status_code(&self) -> StatusCode {
+        self.kind.status()
+    }
+
+    fn error_response(&self) -> HttpResponse {
+        let body = ProblemBody {
+            kind: format!("/problems#{}", self.kind.code()),
+            title: self.kind.title().to_owned(),
+            status: self.kind.status().as_u16(),
+            detail: self.detail.clone(),
+            errors: self.errors.iter().map(FaultBody::from).collect(),
+        };
+        let mut answer = HttpResponse::build(self.kind.status());
+        answer.content_type(CONTENT_TYPE);
+        match self.kind {
+            Kind::NotSignedIn => {
+                answer.insert_header((header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer")));
+            }
+            Kind::Busy => {
+                answer.insert_header((header::RETRY_AFTER, HeaderValue::from_static("3")));
+            }
+            _ => {}
+        }
+        answer.json(body)
+    }
+}

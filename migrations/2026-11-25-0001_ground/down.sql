@@ -1,0 +1,3 @@
+drop schema app cascade;
+drop schema sheets cascade;
+-- The roles stay: another database on this server may use them.

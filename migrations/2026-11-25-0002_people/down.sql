@@ -1,0 +1,1 @@
+drop table membership, session_family, account, dealer;

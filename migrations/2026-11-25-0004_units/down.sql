@@ -1,0 +1,1 @@
+drop table component, spell, placement, unit, unit_model;
