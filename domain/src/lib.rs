@@ -7,10 +7,12 @@
 //! | [`ids`] | typed keys |
 //! | [`fault`] | what is wrong with an input, and the fix |
 //! | [`units`], [`money`], [`zone`] | litres and registers, money, local days and months |
+//! | [`metering`] | day sheets, steps of a register, local days, exceptions |
 
 pub mod customer;
 pub mod fault;
 pub mod ids;
+pub mod metering;
 pub mod money;
 pub mod units;
 pub mod zone;
