@@ -14,5 +14,6 @@ pub mod fault;
 pub mod ids;
 pub mod metering;
 pub mod money;
+pub mod reading;
 pub mod units;
 pub mod zone;
