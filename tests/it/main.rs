@@ -15,4 +15,7 @@ mod support;
 
 mod cluster;
 mod customers;
+mod openapi;
+mod schema;
 mod sessions;
+mod tidy;
