@@ -8,14 +8,17 @@ pub mod cluster;
 pub mod customer;
 pub mod dealer;
 pub mod error;
+pub mod fact;
 pub mod gate;
 pub(crate) mod idempotency;
 pub mod login;
 pub mod meter_known;
 pub mod migrate;
+pub mod night_plan;
 pub mod page;
 pub mod reading;
 pub(in crate::db) mod schema;
+pub mod sheet_stream;
 mod stamp;
 pub(in crate::db) mod touched;
 
