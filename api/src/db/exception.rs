@@ -62,7 +62,8 @@ async fn open_one(tx: &Tx<'_>, meter_no: i32, exception: &ReadingException) -> R
             reading_exception::kind.eq(exception.kind.as_str()),
             reading_exception::from_register.eq(exception.from.register),
             reading_exception::to_register.eq(exception.to.register),
-            reading_exception::suggestion.eq(exception.suggestion.map(|suggestion| suggestion.to_string())),
+            reading_exception::slip.eq(exception.suggestion.map(|likely| likely.slip.as_str())),
+            reading_exception::likely_register.eq(exception.suggestion.and_then(|likely| likely.register)),
             reading_exception::opened_at.eq(tx.now()),
         ))
         .on_conflict_do_nothing()
