@@ -10,6 +10,7 @@
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
 
 pub mod customer;
+pub mod facts;
 pub mod fault;
 pub mod ids;
 pub mod metering;
