@@ -4,7 +4,7 @@
 use crate::support::{Database, generated, repository, services};
 use actix_web::introspection::IntrospectionTree;
 use actix_web::web::Data;
-use actix_web::{HttpMessage as _, test};
+use actix_web::test;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;

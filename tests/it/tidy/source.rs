@@ -15,13 +15,11 @@ pub(super) struct Function {
 /// The functions with a body.
 pub(super) fn functions(text: &str) -> Vec<Function> {
     let lines: Vec<&str> = text.lines().collect();
-    let begin = |(at, line): (usize, &&str)| Some((at, name(line)?));
-    let found = lines.iter().enumerate().filter_map(begin);
-    let whole = |(at, name): (usize, &str)| {
-        let end = end(&lines, at)?;
-        Some(Function { name: name.to_owned(), line: at + 1, lines: end - at + 1, is_handler: is_handler(&lines, at) })
-    };
-    found.filter_map(whole).collect()
+    let found = lines.iter().enumerate().filter_map(|(at, line)| {
+        let (name, end) = (name(line)?.to_owned(), end(&lines, at)?);
+        Some(Function { name, line: at + 1, lines: end - at + 1, is_handler: is_handler(&lines, at) })
+    });
+    found.collect()
 }
 
 /// The name of the function whose `fn` stands in the line.
