@@ -17,5 +17,7 @@ mod cluster;
 mod customers;
 mod openapi;
 mod schema;
+mod scopes;
 mod sessions;
+mod tenancy;
 mod tidy;

@@ -3,8 +3,8 @@
 
 use crate::support::{Database, generated, repository, services};
 use actix_web::introspection::IntrospectionTree;
-use actix_web::web::Data;
 use actix_web::test;
+use actix_web::web::Data;
 use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
