@@ -21,3 +21,4 @@ mod scopes;
 mod sessions;
 mod tenancy;
 mod tidy;
+mod zones;
