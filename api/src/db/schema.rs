@@ -666,4 +666,3 @@ diesel::table! {
         ended_at -> Nullable<Timestamptz>,
     }
 }
-
