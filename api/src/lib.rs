@@ -1,9 +1,14 @@
 //! The Weirbook service around the `domain` crate: it moves data and computes nothing.
 //!
-//! `http` requests and answers, `db` all SQL, `auth` who may do what.
+//! `http` requests and answers, `db` all SQL, `auth` who may do what, `pages` what people see.
 
 pub mod auth;
+pub mod config;
 pub mod db;
 pub mod extract;
 pub mod http;
+pub mod launch;
+pub mod pages;
 pub mod problem;
+pub mod server;
+pub mod telemetry;

@@ -142,7 +142,7 @@ impl Problem {
         Self::new(Kind::NotFound, "It does not exist, or your sign-in does not reach it.")
     }
 
-    fn internal(error: &(dyn std::error::Error + 'static)) -> Self {
+    pub(crate) fn internal(error: &(dyn std::error::Error + 'static)) -> Self {
         tracing::error!(error = %chain(error), "internal error");
         Self::new(Kind::Internal, "The fault is ours and was logged; the answer's x-request-id names it.")
     }

@@ -11,12 +11,14 @@
 //! | [`customer`], [`site`] | who uses units, and where |
 //! | [`unit`], [`placement`], [`spell`] | the plant and its model, where it stood when, in which state |
 //! | [`component`] | a fitted part that wears |
+//! | [`metering`] | day sheets, steps of a register, local days, exceptions |
 
 pub mod component;
 pub mod country;
 pub mod customer;
 pub mod fault;
 pub mod ids;
+pub mod metering;
 pub mod money;
 mod named;
 pub mod placement;

@@ -5,6 +5,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, reason = "helpers of tests fail by panicking, too")]
 
 use std::env;
+use std::ffi::OsStr;
 use std::fs;
 use std::io::{BufRead, BufReader};
 use std::os::unix::fs::{MetadataExt, PermissionsExt};
@@ -101,14 +102,23 @@ fn wait_until(what: &str, condition: impl Fn() -> bool) {
 }
 
 /// Whether the process still runs a program: false for one that has died but is not collected yet.
+#[cfg(target_os = "linux")]
 fn runs(pid: u32) -> bool {
-    let state = Command::new("ps").args(["-o", "state=", "-p", &pid.to_string()]).output().unwrap();
-    let state = String::from_utf8(state.stdout).unwrap();
-    !state.trim().is_empty() && !state.trim().starts_with('Z')
+    fs::read_link(format!("/proc/{pid}/exe")).is_ok()
 }
 
 fn effective_user(folder: &Folder) -> u32 {
     fs::metadata(&folder.0).unwrap().uid()
+}
+
+/// A command of the user who owns the cluster.
+fn as_server_user(folder: &Folder, program: impl AsRef<OsStr>) -> Command {
+    let owner = fs::metadata(folder.pg()).unwrap();
+    let mut command = Command::new(program);
+    if owner.uid() != effective_user(folder) {
+        command.uid(owner.uid()).gid(owner.gid());
+    }
+    command
 }
 
 fn start_error(options: &ClusterOptions) -> ClusterError {
@@ -309,7 +319,9 @@ fn a_stranger_with_the_dead_servers_process_id_is_left_alone() {
     let socket = cluster.host().to_owned();
     signal("KILL", server);
     cluster.stop().unwrap_err();
-    let mut stranger = Ended(Command::new("sleep").arg("60").spawn().unwrap());
+    // The worst case: of the server's user, so that PostgreSQL takes it for a server, and in the server's folder.
+    let mut stranger = as_server_user(&folder, "sleep");
+    let mut stranger = Ended(stranger.arg("60").current_dir(folder.pg()).spawn().unwrap());
     for file in [folder.pg().join("postmaster.pid"), lock] {
         let text = fs::read_to_string(&file).unwrap();
         let reused = text.replacen(&server.to_string(), &stranger.0.id().to_string(), 1);
@@ -331,13 +343,9 @@ fn a_server_that_outlived_its_service_is_stopped_and_replaced() {
     let program = fs::read_link(format!("/proc/{}/exe", folder.postmaster()));
     let host = cluster.host().to_owned();
     cluster.stop().unwrap();
-    let owner = fs::metadata(folder.pg()).unwrap();
-    let mut orphan = Command::new(program.unwrap());
+    let mut orphan = as_server_user(&folder, program.unwrap());
     orphan.arg("-D").arg(folder.pg()).args(["-c", "listen_addresses=", "-c"]);
     orphan.arg(format!("unix_socket_directories={}", folder.pg().display()));
-    if owner.uid() != effective_user(&folder) {
-        orphan.uid(owner.uid()).gid(owner.gid());
-    }
     orphan.current_dir("/").stdout(Stdio::null()).stderr(Stdio::null());
     let mut orphan = Ended(orphan.spawn().unwrap());
     let ready = || fs::read_to_string(folder.pg().join("postmaster.pid")).is_ok_and(|text| text.contains("ready"));

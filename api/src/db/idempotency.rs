@@ -16,16 +16,16 @@ const KEPT_HOURS: i64 = 24;
 
 /// The answer to a creation.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Answer {
+pub(crate) struct Answer {
     /// The record's revision.
-    pub revision: i32,
+    pub(crate) revision: i32,
     /// The record as it was answered.
-    pub body: Value,
+    pub(crate) body: Value,
 }
 
 impl Answer {
     /// The answer that shows `view`.
-    pub fn of(revision: i32, view: &impl Serialize) -> Self {
+    pub(crate) fn of(revision: i32, view: &impl Serialize) -> Self {
         Self { revision, body: serde_json::to_value(view).unwrap_or(Value::Null) }
     }
 }

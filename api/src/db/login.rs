@@ -69,6 +69,19 @@ impl Login {
         Some(mac.finalize().into_bytes().iter().map(|byte| format!("{byte:02x}")).collect())
     }
 
+    /// Makes the database `name` at this server, unless it is there.
+    ///
+    /// # Errors
+    /// When the server refuses.
+    pub async fn create_database(&self, name: &str) -> Result<(), DbError> {
+        let client = self.open().await?;
+        let there = client.query_opt("select from pg_database where datname = $1", &[&name]).await?;
+        if there.is_none() {
+            client.batch_execute(&format!("create database \"{}\"", name.replace('"', "\"\""))).await?;
+        }
+        Ok(())
+    }
+
     /// Opens a plain connection, for COPY; its task runs on the current runtime.
     pub(in crate::db) async fn open(&self) -> Result<tokio_postgres::Client, DbError> {
         let mut config = self.0.clone();

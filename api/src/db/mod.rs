@@ -6,6 +6,7 @@
 
 pub mod cluster;
 pub mod customer;
+pub mod dealer;
 pub mod error;
 pub mod gate;
 pub(crate) mod idempotency;
@@ -141,6 +142,12 @@ impl Db {
     /// The login of the scoped role, for connections that stream with COPY.
     pub(in crate::db) fn app_login(&self) -> &Login {
         &self.app_login
+    }
+
+    /// Closes the pools: nothing can be asked any more.
+    pub fn close(&self) {
+        self.app.close();
+        self.gate.close();
     }
 
     /// Connections in use and open, of the scoped role's pool: for the metrics page.

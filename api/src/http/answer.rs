@@ -162,7 +162,6 @@ pub fn patched<I: Serialize + DeserializeOwned>(current: &I, patch: &Value) -> R
 
 /// The error answers that every operation may give.
 #[derive(IntoResponses)]
-#[expect(dead_code, reason = "its shape documents the answers; it is never built")]
 pub enum Problems {
     /// The request can't be read
     #[response(status = 400, content_type = "application/problem+json")]

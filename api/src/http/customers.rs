@@ -114,7 +114,7 @@ pub struct ListCustomers {
     params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
     responses((status = 201, description = "The customer", body = CustomerView), Problems))]
 #[post("/customers")]
-pub async fn create_customer(
+async fn create_customer(
     caller: Caller<perm::WriteCustomers>,
     key: IdempotencyKey,
     input: Body<CustomerInput>,
@@ -132,7 +132,7 @@ pub async fn create_customer(
 #[utoipa::path(tag = "customers", params(ListCustomers, Paging),
     responses((status = 200, description = "A page of customers", body = Page<CustomerView>), Problems))]
 #[get("/customers")]
-pub async fn list_customers(
+async fn list_customers(
     request: HttpRequest,
     caller: Caller<perm::ReadCustomers>,
     filter: Query<ListCustomers>,
@@ -149,7 +149,7 @@ pub async fn list_customers(
 #[utoipa::path(tag = "customers", params(("id" = Uuid, Path, description = "The customer's id")),
     responses((status = 200, description = "The customer", body = CustomerView), Problems))]
 #[get("/customers/{id}")]
-pub async fn get_customer(
+async fn get_customer(
     caller: Caller<perm::ReadCustomers>,
     id: Path<CustomerId>,
     db: Data<Db>,
@@ -165,7 +165,7 @@ pub async fn get_customer(
     params(("id" = Uuid, Path, description = "The customer's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
     responses((status = 200, description = "The customer as it is now", body = CustomerView), Problems))]
 #[patch("/customers/{id}")]
-pub async fn update_customer(
+async fn update_customer(
     caller: Caller<perm::WriteCustomers>,
     id: Path<CustomerId>,
     at: IfMatch,
@@ -186,7 +186,7 @@ pub async fn update_customer(
     params(("id" = Uuid, Path, description = "The customer's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
     responses((status = 200, description = "The customer as it is now", body = CustomerView), Problems))]
 #[post("/customers/{id}/retire")]
-pub async fn retire_customer(
+async fn retire_customer(
     caller: Caller<perm::WriteCustomers>,
     id: Path<CustomerId>,
     at: IfMatch,

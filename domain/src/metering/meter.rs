@@ -222,8 +222,15 @@ mod tests {
         assert_eq!(
             pointers,
             [
-                "/unit", "/multiplier", "/digits", "/resolution", "/max_flow_per_h", "/in_service_factor",
-                "/read_every_h", "/flow_q3_l_per_h", "/flow_q4_l_per_h"
+                "/unit",
+                "/multiplier",
+                "/digits",
+                "/resolution",
+                "/max_flow_per_h",
+                "/in_service_factor",
+                "/read_every_h",
+                "/flow_q3_l_per_h",
+                "/flow_q4_l_per_h"
             ]
         );
     }

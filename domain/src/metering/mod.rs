@@ -9,10 +9,12 @@
 //! | [`step`] | the difference of two readings and what is wrong with it |
 //! | [`slip`] | the likely slip behind a wrong reading |
 //! | [`days`] | local days and what fell into them |
+//! | [`history`] | the most that a meter's own past lets pass, by time of year |
 //! | [`fold`] | readings in time order to day shares and exceptions |
 
 pub mod days;
 pub mod fold;
+pub mod history;
 pub mod meter;
 pub mod sheet;
 pub mod slip;

@@ -155,10 +155,7 @@ mod tests {
     #[test]
     fn says_for_each_reading_what_became_of_it() {
         let first = merge(None, day(), &[reading(60, 5.0), reading(0, 4.0), reading(60, 5.0), reading(60, 6.0)]);
-        assert_eq!(
-            first.outcomes,
-            [Outcome::New, Outcome::New, Outcome::Known, Outcome::Conflict { stored: 5.0 }]
-        );
+        assert_eq!(first.outcomes, [Outcome::New, Outcome::New, Outcome::Known, Outcome::Conflict { stored: 5.0 }]);
         assert_eq!(first.sheet.at_s, [0, 60]);
         assert_eq!(first.sheet.flags, None);
 

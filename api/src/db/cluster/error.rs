@@ -74,11 +74,15 @@ pub enum ClusterError {
     },
     /// Running as root, without a user the server could run as.
     #[error(
-        "PostgreSQL does not run as root, and there is neither a user postgres nor nobody: add one, or do not run as root"
+        "PostgreSQL does not run as root, and there is neither a user postgres nor nobody: \
+         add one, or do not run as root"
     )]
     NoServerUser,
     /// The cluster's files belong to somebody this process cannot run the server as.
-    #[error("{} belongs to user id {owner}: run as that user, or give it to the user of the service (chown -R)", .pg.display())]
+    #[error(
+        "{} belongs to user id {owner}: run as that user, or give it to the user of the service (chown -R)",
+        .pg.display()
+    )]
     ForeignOwner {
         /// The cluster.
         pg: PathBuf,
@@ -97,8 +101,12 @@ pub enum ClusterError {
         /// The user of the server.
         user: String,
     },
-    /// No folder has a path short enough for a socket.
-    #[error("no place for PostgreSQL's socket: {} and the folders for temporary files have too long paths. Choose a shorter data folder", .folder.display())]
+    /// No folder has a path that suits a socket.
+    #[error(
+        "no place for PostgreSQL's socket: neither {} nor a folder for temporary files has a path that is short and \
+         plain enough, and open to its user. Choose a data folder with a short name",
+        .folder.display()
+    )]
     NoSocketFolder {
         /// The data folder.
         folder: PathBuf,
@@ -136,15 +144,21 @@ pub enum ClusterError {
         log: PathBuf,
     },
     /// The server ended by itself, or not cleanly. The next start recovers.
-    #[error("PostgreSQL ended unexpectedly ({status}); {} may say why. Starting again recovers the data", .log.display())]
+    #[error(
+        "PostgreSQL ended unexpectedly ({status}); {} may say why. Starting again recovers the data",
+        .log.display()
+    )]
     Died {
         /// How it ended.
         status: ExitStatus,
         /// Its log.
         log: PathBuf,
     },
-    /// A server process that ignores every signal but the last.
-    #[error("the PostgreSQL processes of {} do not end: look at them with ps, stop them, and start again", .pg.display())]
+    /// Processes of an earlier server do not end when told to.
+    #[error(
+        "the PostgreSQL processes of {} do not end: look at them with ps, stop them, and start again",
+        .pg.display()
+    )]
     StillRunning {
         /// The cluster.
         pg: PathBuf,

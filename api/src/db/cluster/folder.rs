@@ -1,8 +1,8 @@
 //! The data folder: who owns it, and the cluster in it.
 
-use std::fs::{self, DirBuilder, File, OpenOptions, Permissions};
+use std::fs::{self, File, OpenOptions, Permissions};
 use std::io;
-use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 
@@ -28,14 +28,7 @@ pub(super) struct DataFolder {
 impl DataFolder {
     /// Makes the folder if missing and locks it.
     pub(super) fn open(path: &Path) -> Result<Self, ClusterError> {
-        if !path.exists() {
-            // As root, the server's user has to pass through, but has nothing to read here.
-            let mode = if geteuid().is_root() { 0o711 } else { 0o700 };
-            DirBuilder::new().recursive(true).mode(mode).create(path).map_err(ClusterError::io("create", path))?;
-            // Once more, because the umask has a say in the first.
-            fs::set_permissions(path, Permissions::from_mode(mode))
-                .map_err(ClusterError::io("set the permissions of", path))?;
-        }
+        create_missing(path)?;
         let path = path.canonicalize().map_err(ClusterError::io("find", path))?;
         let lock = Self::lock(&path)?;
         let folder = Self { path, _lock: lock };
@@ -108,33 +101,60 @@ impl DataFolder {
             path: self.path.clone(),
             cause: errno.into(),
         })?;
-        user.give(&new)?;
-        // The C locale sorts the same on every machine and after every update of the C library, so that neither
-        // an index nor a page of results changes. Queries that sort for people name a collation.
-        let mut initdb = binaries.command("initdb");
-        initdb
-            .arg("--pgdata")
-            .arg(&new)
-            .arg("--username")
-            .arg(superuser)
-            .args(["--encoding=UTF8", "--locale=C", "--auth-local=trust", "--auth-host=reject", "--no-instructions"])
-            .arg(match durability {
-                Durability::Safe => "--data-checksums",
-                Durability::Volatile => "--no-sync",
-            })
-            .current_dir(&new)
-            .process_group(0);
-        user.run(&mut initdb);
-        server::end_with_this_thread(&mut initdb);
-        let program = PathBuf::from(initdb.get_program());
-        let done = initdb.output().map_err(|error| user.explain(error, &program, &new))?;
-        if !done.status.success() {
-            return Err(ClusterError::Initdb { said: String::from_utf8_lossy(&done.stderr).trim().to_owned() });
+        let made = user.give(&new).and_then(|()| initdb(&new, binaries, user, durability, superuser));
+        if made.is_err() {
+            self.remove_unfinished();
         }
+        made?;
         let pg = self.pg();
         fs::rename(&new, &pg).map_err(ClusterError::io("move the new cluster to", &pg))?;
         File::open(&self.path).and_then(|folder| folder.sync_all()).map_err(ClusterError::io("sync", &self.path))
     }
+}
+
+/// Makes a cluster in this empty folder.
+fn initdb(
+    folder: &Path,
+    binaries: &Binaries,
+    user: &ServerUser,
+    durability: Durability,
+    superuser: &str,
+) -> Result<(), ClusterError> {
+    let mut command = binaries.command("initdb");
+    // The C locale sorts the same on every machine and after every update of the C library, so that neither an index
+    // nor a page of results changes. Queries that sort for people name a collation.
+    command
+        .args(["--encoding=UTF8", "--locale=C", "--auth-local=trust", "--auth-host=reject", "--no-instructions"])
+        .arg(match durability {
+            Durability::Safe => "--data-checksums",
+            Durability::Volatile => "--no-sync",
+        })
+        .args(["--username", superuser, "--pgdata"])
+        .arg(folder)
+        .current_dir(folder)
+        .process_group(0);
+    user.run(&mut command);
+    server::end_with_this_thread(&mut command);
+    let done = command.output().map_err(|error| user.explain(error, &binaries.folder().join("initdb"), folder))?;
+    if done.status.success() {
+        return Ok(());
+    }
+    Err(ClusterError::Initdb { said: String::from_utf8_lossy(&done.stderr).trim().to_owned() })
+}
+
+/// Creates the folder and all missing ones above. As root, the server's user has to pass through them, whatever the
+/// umask says, but has nothing to read there.
+fn create_missing(path: &Path) -> Result<(), ClusterError> {
+    if path.is_dir() || path.as_os_str().is_empty() {
+        return Ok(());
+    }
+    if let Some(above) = path.parent() {
+        create_missing(above)?;
+    }
+    let mode = if geteuid().is_root() { 0o711 } else { 0o700 };
+    fs::create_dir(path)
+        .and_then(|()| fs::set_permissions(path, Permissions::from_mode(mode)))
+        .map_err(ClusterError::io("create", path))
 }
 
 fn holds_anything(folder: &Path) -> Result<bool, ClusterError> {

@@ -126,7 +126,7 @@ fn server_processes(pg: &Path, _postmaster: Option<Pid>) -> Vec<Pid> {
 }
 
 /// The recorded process, if its command line says it is the server of this cluster. Without `/proc`, the other
-/// processes of a server that lost its postmaster are not found; PostgreSQL itself then waits for them.
+/// processes of a server that lost its postmaster are not found; a new server refuses to start until they have left.
 #[cfg(not(target_os = "linux"))]
 fn server_processes(pg: &Path, postmaster: Option<Pid>) -> Vec<Pid> {
     let is_server = |pid: &Pid| {

@@ -7,7 +7,7 @@
 //! | in the data folder | what |
 //! |---|---|
 //! | `pg` | the database cluster; `pg.new.…` while it is being made |
-//! | `pg.log`, `pg.log.1` | what the server says, [`LOG_LIMIT_BYTES`](server::LOG_LIMIT_BYTES) each |
+//! | `pg.log`, `pg.log.1` | what the server says, 8 MiB each |
 //! | `owner.lock` | locked by the one process that may touch the folder |
 //! | `sock` | the server's socket, while it runs; a folder under `/tmp` if this path is too long or odd for a socket |
 
@@ -138,8 +138,7 @@ impl Cluster {
     /// Disconnects every client, writes everything down and waits until the server has gone.
     ///
     /// # Errors
-    /// [`ClusterError::Died`] if the server had ended before, or ends badly; [`ClusterError::StillRunning`] if it
-    /// would not end.
+    /// [`ClusterError::Died`] if the server had ended before, or had to be killed.
     pub fn stop(mut self) -> Result<(), ClusterError> {
         self.server.stop()
     }

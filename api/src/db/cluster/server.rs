@@ -19,7 +19,8 @@ use super::binaries::Binaries;
 use super::user::ServerUser;
 use super::{ClusterError, Durability, settings};
 
-/// Recovery after a crash reads at most the WAL since the last checkpoint, some 2 GB: minutes on a slow disk.
+/// Recovery after a crash reads the WAL since the last checkpoint: with `max_wal_size` about 2 GB, which a disk of
+/// 10 MB/s reads in 200 s.
 const READY_PATIENCE: Duration = Duration::from_secs(300);
 /// A clean shutdown writes the changed pages out, at most `shared_buffers`.
 const STOP_PATIENCE: Duration = Duration::from_secs(60);
@@ -30,13 +31,13 @@ const QUIT_PATIENCE: Duration = Duration::from_secs(10);
 const WATCH_INTERVAL: Duration = Duration::from_secs(1);
 /// How often a state that changes within milliseconds is looked at.
 const POLL_INTERVAL: Duration = Duration::from_millis(2);
-/// While the processes of a killed server still leave, a new one refuses to start; they need up to a few seconds.
+/// While processes of a killed server are still leaving, a new one refuses to start; it tries for 4 s in all.
 const BUSY_RETRIES: u32 = 20;
 const BUSY_PAUSE: Duration = Duration::from_millis(200);
 /// What the server says then.
 const BUSY_MESSAGE: &str = "pre-existing shared memory block";
 /// The log is set aside when it is longer, and one older log is kept.
-pub(super) const LOG_LIMIT_BYTES: u64 = 8 * 1024 * 1024;
+const LOG_LIMIT_BYTES: u64 = 8 * 1024 * 1024;
 
 /// All that is needed to run the server.
 #[derive(Debug)]
@@ -116,8 +117,8 @@ impl ServerPlan {
         self.user.explain(error, &self.binaries.folder().join("postgres"), &self.pg)
     }
 
-    /// Real data are worth a try of LZ4, several times faster than what every build has; only the server knows
-    /// whether it was built with it.
+    /// LZ4 if the server was built with it, which only the server knows, else what every build has. For real data only:
+    /// without full page writes there is nothing to compress.
     fn choose_wal_compression(&mut self, durability: Durability) -> Result<(), ClusterError> {
         if durability == Durability::Safe {
             let mut probe = self.postgres();

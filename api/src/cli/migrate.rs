@@ -1,0 +1,12 @@
+//! `weirbook migrate`.
+
+use super::Outcome;
+use weirbook::config::Config;
+use weirbook::launch;
+
+pub(super) async fn run(config: Config) -> Outcome {
+    let launched = launch::launch(&config).await?;
+    launched.stop().await?;
+    println!("The schema is up to date.");
+    Ok(())
+}

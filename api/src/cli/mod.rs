@@ -1,0 +1,71 @@
+//! The command line: one file a command.
+
+mod dealer;
+mod migrate;
+mod openapi;
+mod serve;
+
+use clap::{Parser, Subcommand};
+use std::error::Error;
+use std::process::ExitCode;
+use weirbook::config::{Config, Settings};
+use weirbook::problem::chain;
+use weirbook::telemetry;
+
+/// Wash-water recycling units: what they save, what they cost, what they need next.
+#[derive(Parser)]
+#[command(version, about, max_term_width = 100, after_help = EXAMPLES)]
+pub(crate) struct Cli {
+    #[command(subcommand)]
+    command: Command,
+    #[command(flatten)]
+    settings: Settings,
+}
+
+const EXAMPLES: &str = "Examples:
+  weirbook serve                                   on http://127.0.0.1:8080 with a PostgreSQL of its own
+  DATABASE_URL=postgres://owner:secret@db/weirbook weirbook serve --listen 0.0.0.0:8080
+  weirbook add-dealer --name 'Brookside Wash Systems' --zone Europe/Vienna --currency EUR --owner-email mia@example.com";
+
+#[derive(Subcommand)]
+enum Command {
+    /// Serve the API and the pages, and run each dealer's night run at its hour
+    Serve,
+    /// Bring the database to this version's schema, then stop
+    Migrate,
+    /// Add a dealer and its owner, who can then sign in
+    AddDealer(dealer::AddDealer),
+    /// Print the API's OpenAPI document
+    Openapi,
+}
+
+/// Runs a command; errors go to standard error with what caused them.
+pub(crate) fn run(cli: Cli) -> ExitCode {
+    let outcome = match cli.command {
+        Command::Openapi => openapi::print(),
+        Command::Serve => with_config(cli.settings, "weirbook", serve::run),
+        Command::Migrate => with_config(cli.settings, "weirbook", migrate::run),
+        Command::AddDealer(new) => with_config(cli.settings, "weirbook", |config| dealer::add(config, new)),
+    };
+    match outcome {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("weirbook: {}", chain(error.as_ref()));
+            ExitCode::FAILURE
+        }
+    }
+}
+
+type Outcome = Result<(), Box<dyn Error>>;
+
+/// Resolves the configuration, starts logging and runs `work` on the one shared runtime.
+fn with_config<F: Future<Output = Outcome>>(
+    settings: Settings,
+    folder: &str,
+    work: impl FnOnce(Config) -> F,
+) -> Outcome {
+    let config = settings.resolve(folder)?;
+    telemetry::start_logging(config.log_json);
+    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build()?;
+    runtime.block_on(work(config))
+}

@@ -1,0 +1,8 @@
+//! `weirbook openapi`.
+
+use super::Outcome;
+
+pub(super) fn print() -> Outcome {
+    println!("{}", weirbook::server::openapi().to_pretty_json()?);
+    Ok(())
+}

@@ -1,0 +1,200 @@
+//! The one recipe of the web application, used by `serve`, `demo` and the tests.
+
+use crate::auth::token::Keys;
+use crate::db::Db;
+use crate::problem::{Kind, Problem};
+use crate::telemetry::Metrics;
+use crate::{extract, http, pages};
+use actix_web::body::MessageBody;
+use actix_web::dev::{ServiceFactory, ServiceRequest, ServiceResponse};
+use actix_web::http::header::{self, HeaderName, HeaderValue};
+use actix_web::middleware::{Compress, Next, from_fn};
+use actix_web::web::{self, Data};
+use actix_web::{App, Error, HttpMessage, HttpRequest, HttpResponse, HttpServer};
+use futures_util::FutureExt;
+use std::net::{SocketAddr, TcpListener};
+use std::panic::AssertUnwindSafe;
+use std::time::Instant;
+use tracing_actix_web::{RequestId, TracingLogger};
+use utoipa::OpenApi;
+use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
+use utoipa_actix_web::AppExt;
+
+/// What handlers work with; made once, shared by all workers.
+#[derive(Clone)]
+pub struct Services {
+    /// The database.
+    pub db: Db,
+    /// Signs and verifies tokens.
+    pub keys: Keys,
+    /// Counters.
+    pub metrics: Metrics,
+    /// Limits of requests.
+    pub limits: Limits,
+}
+
+/// Limits of requests.
+#[derive(Debug, Clone, Copy)]
+pub struct Limits {
+    /// Largest batch of readings, in bytes.
+    pub batch_bytes_max: usize,
+}
+
+#[derive(OpenApi)]
+#[openapi(
+    info(
+        title = "Weirbook",
+        description = "Wash-water recycling units: their readings, water figures and savings reports. \
+            Times are RFC 3339 instants; local dates name their IANA zone; units stand in field names. \
+            Errors are RFC 9457 problems with a JSON pointer for each fault.",
+        license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
+    ),
+    security(("bearer" = [])),
+    tags(
+        (name = "sign-in", description = "Tokens and who one is"),
+        (name = "customers", description = "Who uses units"),
+        (name = "sites", description = "Where units stand: wash bay, time zone, fallback"),
+        (name = "units", description = "Recycling plants, where they stand and in which state"),
+        (name = "components", description = "Fitted parts that wear"),
+        (name = "meters", description = "Cumulative registers, what they measure, and their readings"),
+        (name = "water", description = "Volumes by local day, read period and month"),
+        (name = "savings reports", description = "The monthly statement of each customer")
+    )
+)]
+struct Document;
+
+/// The application and its OpenAPI document.
+pub fn app(
+    services: &Services,
+) -> (
+    App<
+        impl ServiceFactory<
+            ServiceRequest,
+            Config = (),
+            Response = ServiceResponse<impl MessageBody + use<>>,
+            Error = Error,
+            InitError = (),
+        > + use<>,
+    >,
+    utoipa::openapi::OpenApi,
+) {
+    let (app, document) = App::new()
+        .into_utoipa_app()
+        .openapi(Document::openapi())
+        .service(utoipa_actix_web::scope("/v1").configure(http::routes))
+        .split_for_parts();
+    let document = finished(document);
+    let known_paths = Data::new(KnownPaths::of(&document));
+    let app = app
+        .app_data(Data::new(services.db.clone()))
+        .app_data(Data::new(services.keys.clone()))
+        .app_data(Data::new(services.metrics.clone()))
+        .app_data(Data::new(services.limits))
+        .app_data(Data::new(document.clone()))
+        .app_data(known_paths)
+        .configure(extract::refusals)
+        .configure(http::operations::routes)
+        .configure(pages::routes)
+        .default_service(web::to(no_such_address))
+        .wrap(from_fn(watched))
+        .wrap(Compress::default())
+        .wrap(TracingLogger::default());
+    (app, document)
+}
+
+/// The document of the routes, without a server.
+#[must_use]
+pub fn openapi() -> utoipa::openapi::OpenApi {
+    let (_app, document) = App::new()
+        .into_utoipa_app()
+        .openapi(Document::openapi())
+        .service(utoipa_actix_web::scope("/v1").configure(http::routes))
+        .split_for_parts();
+    finished(document)
+}
+
+fn finished(mut document: utoipa::openapi::OpenApi) -> utoipa::openapi::OpenApi {
+    let bearer = HttpBuilder::new().scheme(HttpAuthScheme::Bearer).bearer_format("JWT").build();
+    let components = document.components.get_or_insert_default();
+    components.security_schemes.insert("bearer".to_owned(), SecurityScheme::Http(bearer).into());
+    document
+}
+
+/// Serves until the process is told to stop; gives the address listened on first.
+///
+/// # Errors
+/// When the address can't be listened on.
+pub fn listen(
+    services: Services,
+    address: SocketAddr,
+    workers: usize,
+) -> std::io::Result<(SocketAddr, actix_web::dev::Server)> {
+    let listener = TcpListener::bind(address)?;
+    let bound = listener.local_addr()?;
+    let server =
+        HttpServer::new(move || app(&services).0).workers(workers).shutdown_timeout(20).listen(listener)?.run();
+    Ok((bound, server))
+}
+
+/// The documented paths, to tell a wrong method from a wrong address.
+struct KnownPaths(Vec<Vec<Option<String>>>);
+
+impl KnownPaths {
+    fn of(document: &utoipa::openapi::OpenApi) -> Self {
+        let segment = |text: &str| (!text.starts_with('{')).then(|| text.to_owned());
+        Self(document.paths.paths.keys().map(|path| path.split('/').map(segment).collect()).collect())
+    }
+
+    fn has(&self, path: &str) -> bool {
+        let asked: Vec<&str> = path.split('/').collect();
+        let fits = |known: &Vec<Option<String>>| {
+            known.len() == asked.len()
+                && known.iter().zip(&asked).all(|(known, asked)| known.as_ref().is_none_or(|text| text == asked))
+        };
+        self.0.iter().any(fits)
+    }
+}
+
+async fn no_such_address(request: HttpRequest, known: Data<KnownPaths>) -> Result<HttpResponse, Problem> {
+    if known.has(request.path()) {
+        return Err(Problem::new(Kind::NoSuchMethod, "The API's document at /openapi.json lists the methods."));
+    }
+    Err(Problem::not_found())
+}
+
+/// Around every request: its id in the answer, the safety fields, a count, and an answer even
+/// after a panic.
+async fn watched(
+    request: ServiceRequest,
+    next: Next<impl MessageBody + 'static>,
+) -> Result<ServiceResponse<impl MessageBody>, Error> {
+    let started = Instant::now();
+    let metrics = request.app_data::<Data<Metrics>>().cloned();
+    let method = request.method().to_string();
+    let id = request.extensions().get::<RequestId>().map(ToString::to_string);
+    let original = request.request().clone();
+    let answer = AssertUnwindSafe(next.call(request)).catch_unwind().await;
+    let mut answer = match answer {
+        Ok(Ok(answer)) => answer.map_into_left_body(),
+        Ok(Err(error)) => ServiceResponse::new(original, error.error_response()).map_into_right_body(),
+        Err(_panic) => {
+            tracing::error!("a handler panicked");
+            let problem = Problem::new(Kind::Internal, "The fault is ours and was logged.");
+            ServiceResponse::new(original, actix_web::ResponseError::error_response(&problem)).map_into_right_body()
+        }
+    };
+    let route = answer.request().match_pattern().unwrap_or_else(|| "unmatched".to_owned());
+    if let Some(metrics) = metrics {
+        metrics.answered(&method, &route, answer.status().as_u16(), started.elapsed());
+    }
+    let headers = answer.headers_mut();
+    if let Some(id) = id.and_then(|id| HeaderValue::from_str(&id).ok()) {
+        headers.insert(HeaderName::from_static("x-request-id"), id);
+    }
+    headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
+    headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("same-origin"));
+    if !headers.contains_key(header::CACHE_CONTROL) {
+        headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    }
+    Ok(answer)
+}

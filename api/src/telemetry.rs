@@ -1,0 +1,85 @@
+//! Logs and metrics. A log line of a request carries its id; so does the answer.
+
+use crate::db::Db;
+use prometheus_client::encoding::EncodeLabelSet;
+use prometheus_client::encoding::text::encode;
+use prometheus_client::metrics::counter::Counter;
+use prometheus_client::metrics::family::Family;
+use prometheus_client::metrics::gauge::Gauge;
+use prometheus_client::metrics::histogram::{Histogram, exponential_buckets};
+use prometheus_client::registry::Registry;
+use std::sync::Arc;
+use std::time::Duration;
+use tracing_subscriber::EnvFilter;
+
+/// Starts logging to standard error; `RUST_LOG` chooses what, `info` by default.
+pub fn start_logging(as_json: bool) {
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_unset| EnvFilter::new("info"));
+    let lines = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    // A second start, as in tests, keeps the first one's subscriber.
+    let _already_started = if as_json { lines.json().try_init() } else { lines.try_init() };
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct RequestLabels {
+    method: String,
+    route: String,
+    status: u16,
+}
+
+/// What `/metrics` shows.
+#[derive(Clone)]
+pub struct Metrics {
+    registry: Arc<Registry>,
+    requests: Family<RequestLabels, Counter>,
+    seconds: Histogram,
+    readings: Counter,
+    connections_busy: Gauge,
+    connections_open: Gauge,
+}
+
+impl Default for Metrics {
+    fn default() -> Self {
+        let mut registry = Registry::with_prefix("weirbook");
+        let requests = Family::default();
+        let seconds = Histogram::new(exponential_buckets(0.000_5, 2.0, 16));
+        let readings = Counter::default();
+        let (connections_busy, connections_open) = (Gauge::default(), Gauge::default());
+        registry.register("http_requests", "Answers by method, route and status", requests.clone());
+        registry.register("http_request_seconds", "Time to answer", seconds.clone());
+        registry.register("readings_accepted", "Readings stored", readings.clone());
+        registry.register("db_connections_busy", "Database connections at work", connections_busy.clone());
+        registry.register("db_connections_open", "Database connections open", connections_open.clone());
+        Self { registry: Arc::new(registry), requests, seconds, readings, connections_busy, connections_open }
+    }
+}
+
+impl Metrics {
+    /// Notes an answer; `route` is the pattern, never the path with its ids.
+    pub fn answered(&self, method: &str, route: &str, status: u16, took: Duration) {
+        let labels = RequestLabels { method: method.to_owned(), route: route.to_owned(), status };
+        self.requests.get_or_create(&labels).inc();
+        self.seconds.observe(took.as_secs_f64());
+    }
+
+    /// Notes stored readings.
+    pub fn readings_stored(&self, count: u64) {
+        self.readings.inc_by(count);
+    }
+
+    /// The metrics as OpenMetrics text.
+    #[must_use]
+    pub fn text(&self, db: &Db) -> String {
+        let (busy, open) = db.pool_state();
+        self.connections_busy.set(i64::try_from(busy).unwrap_or(i64::MAX));
+        self.connections_open.set(i64::try_from(open).unwrap_or(i64::MAX));
+        let mut text = String::new();
+        match encode(&mut text, &self.registry) {
+            Ok(()) => text,
+            Err(error) => {
+                tracing::error!(%error, "metrics can't be written");
+                String::new()
+            }
+        }
+    }
+}

@@ -1,0 +1,270 @@
+//! Readings of one meter in time order, folded to local days and exceptions.
+
+use super::days::{DayShare, Ledger};
+use super::history::SeasonalLimits;
+use super::meter::MeterFacts;
+use super::step::{Doubtful, Exchange, Judge, Point, Reading, ReadingException, RecentUse, Ruling, Verdict};
+use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
+use chrono_tz::Tz;
+
+/// Folds the readings of one meter. Give them in time order, whole sheets or one by one;
+/// to go on from an earlier day, push the last reading before it first.
+///
+/// Nothing outside the first and the last reading is made up, and a step counts whole or
+/// not at all. Exchanges before the first reading have no effect; one after the last waits
+/// for the next reading, or for its own final value pushed as a reading.
+#[derive(Debug)]
+pub struct MeterFold<'a> {
+    judge: Judge<'a>,
+    ledger: Ledger,
+    /// In time order, the ones to come from `next_exchange` on.
+    exchanges: Vec<Exchange>,
+    next_exchange: usize,
+    /// In time order, the ones to come from `next_edit` on.
+    edits: Vec<Edit>,
+    next_edit: usize,
+    /// Ends of accepted steps, in order.
+    accepted_ends: Vec<i64>,
+    known_use: Option<RecentUse>,
+    limits: &'a SeasonalLimits,
+    first: Option<Point>,
+    /// The reading before `last` on the same register.
+    before: Option<Point>,
+    last: Option<Point>,
+    exceptions: Vec<ReadingException>,
+    accepted: f64,
+    ignored: u64,
+}
+
+/// A reading that a person took out (`None`) or set right.
+#[derive(Debug, Clone, Copy)]
+struct Edit {
+    t: i64,
+    register: Option<f64>,
+}
+
+/// What the readings of one meter come to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Folded {
+    /// Every local day from the first reading to the last, in order.
+    pub days: Vec<DayShare>,
+    /// Steps that do not count, in order.
+    pub exceptions: Vec<ReadingException>,
+    /// The first reading that counts.
+    pub first: Option<Reading>,
+    /// The last one: to go on, push it first.
+    pub last: Option<Reading>,
+    /// Sum of the accepted steps, in the inside unit; the days add up to it.
+    pub accepted: f64,
+    /// Readings left aside because they were no number or not later than the one before.
+    pub ignored: u64,
+}
+
+impl<'a> MeterFold<'a> {
+    /// A fold without readings. Exchanges and rulings may come in any order.
+    #[must_use]
+    pub fn new(facts: &'a MeterFacts, zone: Tz, exchanges: &[Exchange], rulings: &[Ruling]) -> Self {
+        let mut fold = Self {
+            judge: Judge::new(facts),
+            ledger: Ledger::new(zone),
+            exchanges: exchanges.to_vec(),
+            next_exchange: 0,
+            edits: Vec::new(),
+            next_edit: 0,
+            accepted_ends: Vec::new(),
+            known_use: None,
+            limits: &SeasonalLimits::NONE,
+            first: None,
+            before: None,
+            last: None,
+            exceptions: Vec::new(),
+            accepted: 0.0,
+            ignored: 0,
+        };
+        for ruling in rulings {
+            match *ruling {
+                Ruling::Accept { at } => fold.accepted_ends.push(at.timestamp()),
+                Ruling::Void { at } => fold.edits.push(Edit { t: at.timestamp(), register: None }),
+                Ruling::Correct { at, register } => {
+                    fold.edits.push(Edit { t: at.timestamp(), register: Some(register) });
+                }
+                Ruling::Exchange(exchange) => fold.exchanges.push(exchange),
+            }
+        }
+        fold.exchanges.sort_by_key(|exchange| exchange.at);
+        fold.edits.sort_by_key(|edit| edit.t);
+        fold.accepted_ends.sort_unstable();
+        fold
+    }
+
+    /// Use before the first reading pushed here, for a fold that starts in mid-life: a
+    /// rollover is believed, and a slip guessed, only against recent use.
+    #[must_use]
+    pub fn with_recent_use(mut self, known: Option<RecentUse>) -> Self {
+        self.known_use = known;
+        self
+    }
+
+    /// Holds every step against the meter's own seasonal history too.
+    #[must_use]
+    pub fn with_limits(mut self, limits: &'a SeasonalLimits) -> Self {
+        self.limits = limits;
+        self
+    }
+
+    /// Adds the readings of one UTC day: seconds of the day, strictly increasing, and the
+    /// register at each, in counts. The slices are of one length; what is longer is left.
+    pub fn push_sheet(&mut self, day: NaiveDate, at_s: &[i32], register: &[f64]) {
+        let base = day.and_time(NaiveTime::MIN).and_utc().timestamp();
+        if let (Some(&first_s), Some(&first), Some(&last_s)) = (at_s.first(), register.first(), at_s.last()) {
+            let (from, to) = (base + i64::from(first_s), base + i64::from(last_s));
+            self.judge.take_season(self.limits, day);
+            let in_order = self.last.is_none_or(|last| last.t < from);
+            if in_order && !self.disturbed_by(to) && self.judge.all_count(at_s, register) {
+                self.push_point(Point { t: from, register: first });
+                return self.push_run(base, at_s, register);
+            }
+        }
+        for (&second, &register) in at_s.iter().zip(register) {
+            self.push_point(Point { t: base + i64::from(second), register });
+        }
+    }
+
+    /// Adds one reading: instant, cut to whole seconds, and register in counts.
+    pub fn push(&mut self, at: DateTime<Utc>, register: f64) {
+        self.push_point(Point::at(at, register));
+    }
+
+    /// Closes the last day.
+    #[must_use]
+    pub fn finish(self) -> Folded {
+        Folded {
+            days: self.ledger.finish(),
+            exceptions: self.exceptions,
+            first: self.first.map(Point::reading),
+            last: self.last.map(Point::reading),
+            accepted: self.accepted,
+            ignored: self.ignored,
+        }
+    }
+
+    /// Whether an exchange or an edit is due up to `t`.
+    fn disturbed_by(&self, t: i64) -> bool {
+        self.exchanges.get(self.next_exchange).is_some_and(|exchange| exchange.at.timestamp() <= t)
+            || self.edits.get(self.next_edit).is_some_and(|edit| edit.t <= t)
+    }
+
+    /// The readings of a sheet after its first, which is the last one pushed; every step
+    /// counts, so within a local day only the ends matter.
+    fn push_run(&mut self, base: i64, at_s: &[i32], register: &[f64]) {
+        let Some(end) = at_s.len().checked_sub(1) else { return };
+        let point = |place: usize| {
+            let second = at_s.get(place).copied().unwrap_or_default();
+            (second, Point { t: base + i64::from(second), register: register.get(place).copied().unwrap_or_default() })
+        };
+        let (mut from_place, mut from) = (0, point(0));
+        while from_place < end {
+            let midnight = self.ledger.end() - base;
+            let last_s = at_s.last().copied().unwrap_or_default();
+            let to_place = if i64::from(last_s) < midnight {
+                end
+            } else {
+                at_s.partition_point(|&second| i64::from(second) < midnight).saturating_sub(1)
+            };
+            let to = point(to_place);
+            let amount = (to.1.register - from.1.register) * self.judge.scale;
+            self.ledger.add_within(amount, to.0 - from.0);
+            self.ledger.count_readings(to_place - from_place);
+            self.accepted += amount;
+            if to_place == end {
+                break;
+            }
+            let over = point(to_place + 1);
+            self.count_step(to.1, over.1, over.1.register - to.1.register);
+            self.ledger.reach(over.1.t);
+            self.ledger.count_readings(1);
+            (from_place, from) = (to_place + 1, over);
+        }
+        if let Some(before) = end.checked_sub(1) {
+            self.before = Some(point(before).1);
+        }
+        self.last = Some(point(end).1);
+    }
+
+    fn push_point(&mut self, point: Point) {
+        let Some(point) = self.edited(point) else { return };
+        if !point.register.is_finite() || self.last.is_some_and(|last| point.t <= last.t) {
+            self.ignored += 1;
+            return;
+        }
+        while let Some(exchange) = self.exchange_due(point) {
+            self.next_exchange += 1;
+            self.change_register(&exchange);
+        }
+        match self.last {
+            Some(last) => self.step_to(last, point),
+            None => self.first = Some(point),
+        }
+        self.ledger.reach(point.t);
+        self.ledger.count_readings(1);
+        (self.before, self.last) = (self.last, Some(point));
+    }
+
+    /// The point after a person's rulings on it; `None` when it was taken out.
+    fn edited(&mut self, point: Point) -> Option<Point> {
+        let mut edited = Some(point);
+        while let Some(edit) = self.edits.get(self.next_edit).filter(|edit| edit.t <= point.t) {
+            if edit.t == point.t {
+                edited = edit.register.map(|register| Point { register, ..point });
+            }
+            self.next_edit += 1;
+        }
+        edited
+    }
+
+    /// The next exchange, when it lies before `point`. A reading at the very instant is the
+    /// old register's last if it has that value, else the new one's.
+    fn exchange_due(&self, point: Point) -> Option<Exchange> {
+        let exchange = *self.exchanges.get(self.next_exchange)?;
+        let at = exchange.at.timestamp();
+        let closes_old = point.register == exchange.old_final && point.register != exchange.new_start;
+        (at < point.t || (at == point.t && !closes_old)).then_some(exchange)
+    }
+
+    /// Closes the old register at its final value and opens the new one.
+    fn change_register(&mut self, exchange: &Exchange) {
+        let at = exchange.at.timestamp();
+        if let Some(last) = self.last.filter(|last| last.t <= at) {
+            self.step_to(last, Point { t: at, register: exchange.old_final });
+            self.ledger.reach(at);
+            self.before = None;
+            self.last = Some(Point { t: at, register: exchange.new_start });
+        }
+    }
+
+    /// Judges the step to `to` and counts it or opens an exception.
+    fn step_to(&mut self, from: Point, to: Point) {
+        self.judge.take_season(self.limits, self.ledger.date());
+        let recent = || self.ledger.recent().or(self.known_use);
+        match self.judge.judge(from, to, recent) {
+            Verdict::Counts(counts) => self.count_step(from, to, counts),
+            Verdict::Doubt(_, counts) if self.accepted_ends.binary_search(&to.t).is_ok() => {
+                self.count_step(from, to, counts);
+            }
+            Verdict::Doubt(kind, counts) => {
+                let case = Doubtful { before: self.before, from, to, recent: recent() };
+                self.exceptions.push(self.judge.exception(case, kind, counts));
+                self.ledger.mark(to.t);
+            }
+        }
+    }
+
+    fn count_step(&mut self, from: Point, to: Point, counts: f64) {
+        let amount = counts * self.judge.scale;
+        self.ledger.add_step(from.t, to.t, amount);
+        self.accepted += amount;
+    }
+}
+
+#[cfg(test)]
+mod tests;
