@@ -149,11 +149,8 @@ impl Component {
     /// Faults at `/out_at`.
     pub fn taken_out(self, out: TakenOut, now: DateTime<Utc>) -> Result<Self, Faults> {
         let mut faults = Faults::default();
-        if out.at > now {
-            faults.add("/out_at", "in_the_future", "give the instant at which it was taken out");
-        }
-        let checked = faults.take("", Self { out: Some(out), ..self }.checked());
-        checked.filter(|_| faults.0.is_empty()).ok_or(faults)
+        span::past(&mut faults, "/out_at", out.at, now);
+        faults.and(Self { out: Some(out), ..self }.checked())
     }
 }
 

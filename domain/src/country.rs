@@ -21,6 +21,9 @@ const CODES: &str = "\
 pub struct Country(&'static str);
 
 impl Country {
+    /// Any country: stands in while a record whose own is unknown is checked for other faults.
+    pub const ANY: Self = Self("AT");
+
     /// The country of that code, in capitals.
     ///
     /// # Errors

@@ -11,6 +11,7 @@
 //! | [`customer`], [`site`] | who uses units, and where |
 //! | [`unit`], [`placement`], [`spell`] | the plant and its model, where it stood when, in which state |
 //! | [`component`] | a fitted part that wears |
+//! | [`meter`] | a cumulative register, what it measures when, its exchanges |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
 
 pub mod component;
@@ -18,6 +19,7 @@ pub mod country;
 pub mod customer;
 pub mod fault;
 pub mod ids;
+pub mod meter;
 pub mod metering;
 pub mod money;
 mod named;

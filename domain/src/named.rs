@@ -1,5 +1,23 @@
 //! Closed sets of values that have a name in requests, answers and the database.
 
+use crate::fault::Faults;
+
+/// The one of `all` that is called `name`.
+///
+/// # Errors
+/// A fault `code` with an empty pointer that lists the names.
+pub(crate) fn pick<T: Copy>(
+    code: &'static str,
+    all: &[T],
+    name_of: fn(T) -> &'static str,
+    name: &str,
+) -> Result<T, Faults> {
+    all.iter().copied().find(|&one| name_of(one) == name).ok_or_else(|| {
+        let names: Vec<_> = all.iter().copied().map(name_of).collect();
+        Faults::one("", code, format!("give one of: {}", names.join(", ")))
+    })
+}
+
 /// Makes an enum whose variants have such names, with `ALL`, `as_str`, `from_name` and `parse`.
 macro_rules! named {
     ($(#[$doc:meta])* $name:ident as $what:literal {
@@ -24,7 +42,7 @@ macro_rules! named {
             /// The one of that name.
             #[must_use]
             pub fn from_name(name: &str) -> Option<Self> {
-                match name { $($text => Some(Self::$variant),)+ _ => None }
+                Self::parse(name).ok()
             }
 
             /// The one of that name.
@@ -32,10 +50,7 @@ macro_rules! named {
             /// # Errors
             /// A fault with an empty pointer that lists the names.
             pub fn parse(name: &str) -> Result<Self, $crate::fault::Faults> {
-                Self::from_name(name).ok_or_else(|| {
-                    let names = [$($text),+].join(", ");
-                    $crate::fault::Faults::one("", concat!("unknown_", $what), format!("give one of: {names}"))
-                })
+                $crate::named::pick(concat!("unknown_", $what), Self::ALL, Self::as_str, name)
             }
         }
     };
@@ -44,6 +59,7 @@ macro_rules! named {
 pub(crate) use named;
 
 #[cfg(test)]
+#[expect(unreachable_pub, reason = "the macro makes public enums; this one serves its test alone")]
 mod tests {
     named! {
         /// Which way.

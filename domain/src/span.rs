@@ -14,6 +14,9 @@ pub struct Span {
 }
 
 impl Span {
+    /// As far back as instants are taken, and on.
+    pub const EVER: Self = Self { from: DateTime::UNIX_EPOCH, to: None };
+
     /// The interval, in whole microseconds: what the database keeps.
     ///
     /// # Errors
@@ -28,12 +31,20 @@ impl Span {
         faults.or(Self { from, to })
     }
 
-    /// The same beginning with an end.
+    /// The same beginning with an end that has come by `now`.
     ///
     /// # Errors
-    /// A fault at `/to`.
-    pub fn ended(self, to: DateTime<Utc>) -> Result<Self, Faults> {
-        Self::parse(self.from, Some(to))
+    /// Faults at `/to`.
+    pub fn ended_by(self, to: DateTime<Utc>, now: DateTime<Utc>) -> Result<Self, Faults> {
+        let mut faults = Faults::default();
+        past(&mut faults, "/to", to, now);
+        faults.and(Self::parse(self.from, Some(to)))
+    }
+
+    /// What is left of it when something else begins at `at`; `None` when that is not within.
+    #[must_use]
+    pub fn cut_at(self, at: DateTime<Utc>) -> Option<Self> {
+        (self.from < at && self.contains(at)).then_some(Self { to: Some(at), ..self })
     }
 
     /// When it begins.
@@ -68,6 +79,13 @@ impl Span {
 pub fn instant(faults: &mut Faults, pointer: &str, at: DateTime<Utc>) -> DateTime<Utc> {
     within_reason(faults, pointer, at.year());
     at.trunc_subsecs(6)
+}
+
+/// Notes a fault at `pointer` when `at` has not come by `now`.
+pub fn past(faults: &mut Faults, pointer: &str, at: DateTime<Utc>, now: DateTime<Utc>) {
+    if at > now {
+        faults.add(pointer, "in_the_future", "give the instant at which it happened");
+    }
 }
 
 /// A date within reason; a fault at `pointer` when it is not.
@@ -118,6 +136,27 @@ mod tests {
         assert_eq!(days("2026-03-01T00:00:00Z", Some("2026-03-04T12:00:00Z")), pair("2026-03-01", "2026-03-04"));
         assert_eq!(days("2026-03-01T00:00:00Z", Some("2027-03-04T12:00:00Z")), pair("2026-03-01", "2026-03-10"));
         assert_eq!(days("2026-03-11T00:00:00Z", None), None);
+    }
+
+    #[test]
+    fn what_begins_within_cuts_it_short() {
+        let span = Span::parse(at("2026-03-01T00:00:00Z"), None).unwrap();
+        assert_eq!(span.cut_at(at("2026-03-05T00:00:00Z")).unwrap().to(), Some(at("2026-03-05T00:00:00Z")));
+        assert_eq!(span.cut_at(span.from()), None);
+        assert_eq!(span.cut_at(at("2026-02-05T00:00:00Z")), None);
+    }
+
+    #[test]
+    fn it_is_ended_after_its_beginning_and_not_ahead() {
+        let now = at("2026-03-10T00:00:00Z");
+        let span = Span::parse(at("2026-03-01T00:00:00Z"), None).unwrap();
+        let codes = |to: &str| match span.ended_by(at(to), now) {
+            Ok(_) => Vec::new(),
+            Err(faults) => faults.0.into_iter().map(|fault| fault.code).collect(),
+        };
+        assert_eq!(codes("2026-03-10T00:00:00Z"), Vec::<&str>::new());
+        assert_eq!(codes("2026-03-10T00:00:01Z"), ["in_the_future"]);
+        assert_eq!(codes("2026-03-01T00:00:00Z"), ["not_after_from"]);
     }
 
     #[test]
