@@ -4,17 +4,29 @@
 //! The scope becomes two `SET LOCAL` settings at the start of the transaction, and row-level
 //! security holds every statement to them. This is the only file that sees the pools.
 
+pub mod attachment;
 pub mod cluster;
+pub mod component;
 pub mod customer;
 pub mod dealer;
 pub mod error;
+pub mod exchange;
 pub mod gate;
+mod holding;
 pub(crate) mod idempotency;
 pub mod login;
+pub mod meter;
 pub mod migrate;
 pub mod page;
+pub mod placement;
+mod range;
 pub(in crate::db) mod schema;
+pub mod site;
+pub mod spell;
 mod stamp;
+mod touched;
+pub mod unit;
+pub mod unit_model;
 
 pub use error::DbError;
 pub use stamp::{Revision, Stored};
