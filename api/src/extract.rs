@@ -90,14 +90,14 @@ impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
     type Future = LocalBoxFuture<'static, Result<Self, Problem>>;
 
     fn from_request(request: &HttpRequest, payload: &mut dev::Payload) -> Self::Future {
-        let media = request.content_type().to_owned();
-        let payload = payload.take();
+        let (request, payload) = (request.clone(), payload.take());
         Box::pin(async move {
+            let media = request.content_type();
             let is_json = media == "application/json" || media.ends_with("+json");
             if !is_json {
                 return Err(Problem::new(Kind::UnknownMedia, "Send Content-Type: application/json."));
             }
-            let bytes = collect(payload, JSON_BYTES_MAX).await?;
+            let bytes = collect(&request, payload, JSON_BYTES_MAX).await?;
             from_json(&bytes).map(Self)
         })
     }
@@ -107,12 +107,17 @@ impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
 ///
 /// # Errors
 /// When it is larger or ends early.
-pub async fn collect(mut payload: dev::Payload, bytes_max: usize) -> Result<BytesMut, Problem> {
-    let mut body = BytesMut::new();
+pub async fn collect(request: &HttpRequest, mut payload: dev::Payload, bytes_max: usize) -> Result<BytesMut, Problem> {
+    let too_large = || Problem::new(Kind::TooLarge, format!("Send at most {bytes_max} bytes at once."));
+    let declared = request.headers().get(header::CONTENT_LENGTH).and_then(|length| length.to_str().ok()?.parse().ok());
+    if declared.is_some_and(|length: usize| length > bytes_max) {
+        return Err(too_large());
+    }
+    let mut body = BytesMut::with_capacity(declared.unwrap_or(0));
     while let Some(chunk) = payload.next().await {
         let chunk = chunk.map_err(|cause| cut_short(&cause))?;
         if body.len() + chunk.len() > bytes_max {
-            return Err(Problem::new(Kind::TooLarge, format!("Send at most {bytes_max} bytes at once.")));
+            return Err(too_large());
         }
         body.extend_from_slice(&chunk);
     }
@@ -123,7 +128,7 @@ pub async fn collect(mut payload: dev::Payload, bytes_max: usize) -> Result<Byte
 ///
 /// # Errors
 /// `malformed` for what is not JSON, `invalid` with a pointer for the wrong field.
-pub fn from_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
+pub fn from_json<'de, T: Deserialize<'de>>(bytes: &'de [u8]) -> Result<T, Problem> {
     let mut reader = serde_json::Deserializer::from_slice(bytes);
     let value = serde_path_to_error::deserialize(&mut reader).map_err(|error| {
         let pointer = pointer_of(error.path());

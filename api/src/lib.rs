@@ -10,5 +10,6 @@ pub mod http;
 pub mod launch;
 pub mod pages;
 pub mod problem;
+pub mod readings;
 pub mod server;
 pub mod telemetry;

@@ -12,6 +12,7 @@
 //! | [`unit`], [`placement`], [`spell`] | the plant and its model, where it stood when, in which state |
 //! | [`component`] | a fitted part that wears |
 //! | [`meter`] | a cumulative register, what it measures when, its exchanges |
+//! | [`reading`] | what is wrong with a reading by itself |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
 
 pub mod component;
@@ -24,6 +25,7 @@ pub mod metering;
 pub mod money;
 mod named;
 pub mod placement;
+pub mod reading;
 pub mod site;
 pub mod span;
 pub mod spell;

@@ -6,6 +6,7 @@ use crate::ids::{ComponentId, MeterId, SiteId, UnitId};
 use crate::metering::meter::MeterFacts;
 use crate::metering::step::Exchange;
 use crate::metering::stream::ReadBy;
+use crate::reading::note_register;
 use crate::span::{self, Span};
 use chrono::{DateTime, Utc};
 
@@ -171,8 +172,8 @@ impl MeterExchange {
         let mut faults = Faults::default();
         self.registers.at = span::instant(&mut faults, "/at", self.registers.at);
         span::past(&mut faults, "/at", self.registers.at, now);
-        faults.register("/old_final", self.registers.old_final, digits);
-        faults.register("/new_start", self.registers.new_start, digits);
+        note_register(&mut faults, "/old_final", self.registers.old_final, digits);
+        note_register(&mut faults, "/new_start", self.registers.new_start, digits);
         self.note = faults.optional_text("/note", self.note.as_deref(), 500);
         faults.or(self)
     }

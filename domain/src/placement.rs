@@ -3,6 +3,7 @@
 use crate::fault::Faults;
 use crate::ids::{CustomerId, MeterId, SiteId, UnitId};
 use crate::named::named;
+use crate::reading::note_register;
 use crate::span::Span;
 use serde::{Deserialize, Serialize};
 use std::collections::{HashMap, HashSet};
@@ -88,7 +89,9 @@ impl Handover {
         let mut faults = Faults::default();
         for (n, row) in self.registers.iter().enumerate() {
             match digits.get(&row.meter_id) {
-                Some(&digits) => faults.register(&format!("/registers/{n}/register"), row.register, digits),
+                Some(&digits) => {
+                    note_register(&mut faults, &format!("/registers/{n}/register"), row.register, digits);
+                }
                 None => {
                     let fix = "nothing of yours has this id; list the unit's meters to find the right one";
                     faults.add(format!("/registers/{n}/meter_id"), "unknown_reference", fix);

@@ -84,7 +84,7 @@ pub fn instant(faults: &mut Faults, pointer: &str, at: DateTime<Utc>) -> DateTim
 /// Notes a fault at `pointer` when `at` has not come by `now`.
 pub fn past(faults: &mut Faults, pointer: &str, at: DateTime<Utc>, now: DateTime<Utc>) {
     if at > now {
-        faults.add(pointer, "in_the_future", "give the instant at which it happened");
+        faults.add(pointer, "future", "give the instant at which it happened");
     }
 }
 
@@ -155,7 +155,7 @@ mod tests {
             Err(faults) => faults.0.into_iter().map(|fault| fault.code).collect(),
         };
         assert_eq!(codes("2026-03-10T00:00:00Z"), Vec::<&str>::new());
-        assert_eq!(codes("2026-03-10T00:00:01Z"), ["in_the_future"]);
+        assert_eq!(codes("2026-03-10T00:00:01Z"), ["future"]);
         assert_eq!(codes("2026-03-01T00:00:00Z"), ["not_after_from"]);
     }
 

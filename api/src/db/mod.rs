@@ -16,10 +16,12 @@ mod holding;
 pub(crate) mod idempotency;
 pub mod login;
 pub mod meter;
+pub mod meter_known;
 pub mod migrate;
 pub mod page;
 pub mod placement;
 mod range;
+pub mod reading;
 pub(in crate::db) mod schema;
 pub mod site;
 pub mod spell;
@@ -32,12 +34,14 @@ pub use error::DbError;
 pub use stamp::{Revision, Stored};
 
 use crate::auth::Scope;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use deadpool::managed::Object as Pooled;
 use deadpool::managed::{Pool, Timeouts};
 use diesel_async::pooled_connection::{AsyncDieselConnectionManager, ManagerConfig, RecyclingMethod};
 use diesel_async::{AsyncPgConnection, SimpleAsyncConnection};
 use login::Login;
+use std::collections::{BTreeSet, HashSet};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 type Manager = AsyncDieselConnectionManager<AsyncPgConnection>;
@@ -48,6 +52,7 @@ pub struct Db {
     app: Pool<Manager>,
     gate: Pool<Manager>,
     app_login: Login,
+    months: Arc<Mutex<HashSet<NaiveDate>>>,
 }
 
 /// A transaction within a scope, and the instant it counts as now.
@@ -85,7 +90,12 @@ impl Db {
     /// # Errors
     /// When called outside a Tokio runtime.
     pub fn connect(app: Login, gate: Login, size: usize) -> Result<Self, DbError> {
-        Ok(Self { app: pool(app.clone(), size)?, gate: pool(gate, size.div_ceil(4))?, app_login: app })
+        Ok(Self {
+            app: pool(app.clone(), size)?,
+            gate: pool(gate, size.div_ceil(4))?,
+            app_login: app,
+            months: Arc::default(),
+        })
     }
 
     /// Runs `work` in a read-only transaction within `scope`.
@@ -154,6 +164,17 @@ impl Db {
     /// The login of the scoped role, for connections that stream with COPY.
     pub(in crate::db) fn app_login(&self) -> &Login {
         &self.app_login
+    }
+
+    /// Those of `months` that this process has not yet seen a partition of.
+    pub(in crate::db) fn months_unseen(&self, months: impl Iterator<Item = NaiveDate>) -> BTreeSet<NaiveDate> {
+        let seen = self.months.lock().unwrap_or_else(PoisonError::into_inner);
+        months.filter(|month| !seen.contains(month)).collect()
+    }
+
+    /// Notes that these months have their partitions.
+    pub(in crate::db) fn months_seen(&self, months: BTreeSet<NaiveDate>) {
+        self.months.lock().unwrap_or_else(PoisonError::into_inner).extend(months);
     }
 
     /// Closes the pools: nothing can be asked any more.

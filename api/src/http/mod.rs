@@ -7,6 +7,7 @@ pub mod customers;
 pub mod meters;
 pub mod operations;
 pub mod placements;
+pub mod readings;
 pub mod sessions;
 pub mod sites;
 pub mod spells;
@@ -27,5 +28,6 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(spells::routes)
         .configure(components::routes)
         .configure(meters::routes)
-        .configure(attachments::routes);
+        .configure(attachments::routes)
+        .configure(readings::routes);
 }

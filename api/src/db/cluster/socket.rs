@@ -30,6 +30,8 @@ impl SocketFolder {
             .into_iter()
             .find(|path| suits(path, port) && path.parent().is_some_and(|above| user.blocked_at(above).is_none()))
             .ok_or_else(|| ClusterError::NoSocketFolder { folder: data.to_owned() })?;
+        // An empty folder a crash left may not have got its owner yet; one with a socket in it is judged below.
+        drop(fs::remove_dir(&path));
         match DirBuilder::new().mode(0o700).create(&path) {
             Ok(()) => user.give(&path)?,
             Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}

@@ -1,0 +1,224 @@
+//! Readings in their day sheets.
+//!
+//! A batch goes in by one statement that makes new sheets and appends to those it strictly
+//! follows. What is left (late, repeated or differing readings) is merged by
+//! `domain::metering::sheet::merge` under the row locks that the same statement took, in the
+//! order of meter and day, so two batches never wait for each other in a circle.
+
+use super::stamp::Change;
+use super::{Db, DbError, Tx, touched};
+use crate::auth::Scope;
+use crate::readings::batch::Sheets;
+use crate::readings::{Rejected, Taken};
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
+use diesel::sql_types::{Array, BigInt, Bool, Date, Double, Integer, Nullable, SmallInt};
+use diesel::{QueryableByName, sql_query};
+use diesel_async::RunQueryDsl;
+use domain::metering::sheet::{DaySheet, Merged, Outcome, SheetReading, merge};
+use domain::reading::ReadingError;
+use serde_json::json;
+use std::collections::HashMap;
+
+/// Makes sheets and appends to sheets; gives the places of the groups it could not append.
+/// Slices of the parameters carry each group's readings: arrays can't hold arrays of unequal
+/// length, and this is faster here than COPY into a temporary table.
+const APPEND: &str = "
+with batch as (
+  select g.place, g.meter_no, g.day, ($5::int4[])[g.lo:g.hi] as at, ($6::float8[])[g.lo:g.hi] as register,
+         case when g.flagged then ($7::int2[])[g.lo:g.hi] end as flags
+    from unnest($1::int4[], $2::date[], $3::int4[], $4::int4[], $8::bool[]) with ordinality
+      as g (meter_no, day, lo, hi, flagged, place)),
+kept as (
+  insert into day_sheet as s (meter_no, day, at, register, flags)
+  select meter_no, day, at, register, flags from batch order by place
+  on conflict (dealer_id, meter_no, day) do update
+    set at = s.at || excluded.at,
+        register = s.register || excluded.register,
+        flags = case when s.flags is null and excluded.flags is null then null
+          else coalesce(s.flags, array_fill(0::int2, array[cardinality(s.at)]))
+            || coalesce(excluded.flags, array_fill(0::int2, array[cardinality(excluded.at)])) end
+    where s.at[cardinality(s.at)] < excluded.at[1]
+  returning meter_no, day)
+select b.place from batch b
+ where not exists (select from kept k where k.meter_no = b.meter_no and k.day = b.day)
+ order by b.place";
+
+const LOCK_SHEETS: &str = "
+select s.meter_no, s.day, s.at, s.register, s.flags
+  from day_sheet s
+  join unnest($1::int4[], $2::date[]) as g (meter_no, day) on s.meter_no = g.meter_no and s.day = g.day
+ order by s.meter_no, s.day
+   for update of s";
+
+const REPLACE_SHEET: &str = "update day_sheet set at = $3, register = $4, flags = $5 where meter_no = $1 and day = $2";
+
+const READ_SHEETS: &str = "
+select meter_no, day, at, register, flags
+  from day_sheet
+ where meter_no = $1 and day between $2 and $3
+ order by day
+ limit $4";
+
+#[derive(QueryableByName)]
+struct Place {
+    #[diesel(sql_type = BigInt)]
+    place: i64,
+}
+
+#[derive(QueryableByName)]
+struct SheetRow {
+    #[diesel(sql_type = Integer)]
+    meter_no: i32,
+    #[diesel(sql_type = Date)]
+    day: NaiveDate,
+    #[diesel(sql_type = Array<Integer>)]
+    at: Vec<i32>,
+    #[diesel(sql_type = Array<Double>)]
+    register: Vec<f64>,
+    #[diesel(sql_type = Nullable<Array<SmallInt>>)]
+    flags: Option<Vec<i16>>,
+}
+
+impl From<SheetRow> for DaySheet {
+    fn from(row: SheetRow) -> Self {
+        Self { day: row.day, at_s: row.at, register: row.register, flags: row.flags }
+    }
+}
+
+impl Db {
+    /// Makes the monthly partitions that these days need and that this process has not seen.
+    ///
+    /// # Errors
+    /// When the database refuses a month.
+    pub async fn ensure_months(&self, scope: &Scope, now: DateTime<Utc>, days: &[NaiveDate]) -> Result<(), DbError> {
+        let missing = self.months_unseen(days.iter().filter_map(|day| day.with_day(1)));
+        if missing.is_empty() {
+            return Ok(());
+        }
+        self.write(scope, now, async |tx| {
+            for month in &missing {
+                sql_query("select app.make_month($1)").bind::<Date, _>(month).execute(&mut tx.conn()).await?;
+            }
+            Ok(())
+        })
+        .await?;
+        self.months_seen(missing);
+        Ok(())
+    }
+}
+
+/// Stores the readings of `sheets`; the rows not taken are added to `taken.rejected`.
+///
+/// # Errors
+/// When the database fails; nothing is stored then.
+pub async fn store(tx: &Tx<'_>, sheets: &Sheets) -> Result<Taken, DbError> {
+    let mut taken = Taken { accepted: sheets.at.len(), known: sheets.repeated, rejected: Vec::new() };
+    if sheets.is_empty() {
+        return Ok(taken);
+    }
+    let left = append(tx, sheets).await?;
+    if !left.is_empty() {
+        merge_left(tx, sheets, &left, &mut taken).await?;
+    }
+    touched::note_groups(tx, &sheets.meter_no, &sheets.day).await?;
+    tx.log(Change {
+        record: "readings",
+        record_id: tx.scope().request().map_or_else(|| "job".to_owned(), |id| id.to_string()),
+        revision: None,
+        verb: "added",
+        customer: None,
+        detail: json!({ "accepted": taken.accepted, "known": taken.known, "sheets": sheets.day.len() }),
+    })
+    .await?;
+    Ok(taken)
+}
+
+/// Appends what can be appended; gives the groups that can't.
+async fn append(tx: &Tx<'_>, sheets: &Sheets) -> Result<Vec<usize>, DbError> {
+    let (mut lo, mut hi, mut flagged) = (Vec::new(), Vec::new(), Vec::new());
+    for (from, to) in sheets.ranges() {
+        // A batch holds far fewer readings than an int4 counts.
+        lo.push(i32::try_from(from + 1).unwrap_or(i32::MAX));
+        hi.push(i32::try_from(to).unwrap_or(i32::MAX));
+        flagged.push(sheets.flags.get(from..to).is_some_and(|flags| flags.iter().any(|&bits| bits != 0)));
+    }
+    let places: Vec<Place> = sql_query(APPEND)
+        .bind::<Array<Integer>, _>(&sheets.meter_no)
+        .bind::<Array<Date>, _>(&sheets.day)
+        .bind::<Array<Integer>, _>(lo)
+        .bind::<Array<Integer>, _>(hi)
+        .bind::<Array<Integer>, _>(&sheets.at)
+        .bind::<Array<Double>, _>(&sheets.register)
+        .bind::<Array<SmallInt>, _>(&sheets.flags)
+        .bind::<Array<Bool>, _>(flagged)
+        .load(&mut tx.conn())
+        .await?;
+    Ok(places.into_iter().filter_map(|row| usize::try_from(row.place - 1).ok()).collect())
+}
+
+async fn merge_left(tx: &Tx<'_>, sheets: &Sheets, left: &[usize], taken: &mut Taken) -> Result<(), DbError> {
+    let groups: Vec<(i32, NaiveDate, Vec<SheetReading>, &[usize])> =
+        left.iter().filter_map(|&group| sheets.group(group)).collect();
+    let stored: Vec<SheetRow> = sql_query(LOCK_SHEETS)
+        .bind::<Array<Integer>, _>(groups.iter().map(|group| group.0).collect::<Vec<_>>())
+        .bind::<Array<Date>, _>(groups.iter().map(|group| group.1).collect::<Vec<_>>())
+        .load(&mut tx.conn())
+        .await?;
+    let mut stored: HashMap<(i32, NaiveDate), DaySheet> =
+        stored.into_iter().map(|row| ((row.meter_no, row.day), row.into())).collect();
+    for (meter_no, day, incoming, index) in groups {
+        let merged = merge(stored.remove(&(meter_no, day)).as_ref(), day, &incoming);
+        count(&merged, index, taken);
+        if merged.changed {
+            replace(tx, meter_no, &merged.sheet).await?;
+        }
+    }
+    Ok(())
+}
+
+/// Takes back from `accepted` what turned out to be known or in conflict.
+fn count(merged: &Merged, index: &[usize], taken: &mut Taken) {
+    for (outcome, &index) in merged.outcomes.iter().zip(index) {
+        match outcome {
+            Outcome::New => continue,
+            Outcome::Known => taken.known += 1,
+            Outcome::Conflict { stored } => {
+                taken.rejected.push(Rejected::of(index, &ReadingError::Conflict { stored: *stored }));
+            }
+        }
+        taken.accepted -= 1;
+    }
+}
+
+async fn replace(tx: &Tx<'_>, meter_no: i32, sheet: &DaySheet) -> Result<(), DbError> {
+    sql_query(REPLACE_SHEET)
+        .bind::<Integer, _>(meter_no)
+        .bind::<Date, _>(sheet.day)
+        .bind::<Array<Integer>, _>(&sheet.at_s)
+        .bind::<Array<Double>, _>(&sheet.register)
+        .bind::<Nullable<Array<SmallInt>>, _>(&sheet.flags)
+        .execute(&mut tx.conn())
+        .await?;
+    Ok(())
+}
+
+/// At most `sheets_max` sheets of a meter between two UTC days, in order.
+///
+/// # Errors
+/// When the database fails.
+pub async fn sheets(
+    tx: &Tx<'_>,
+    meter_no: i32,
+    from: NaiveDate,
+    to: NaiveDate,
+    sheets_max: i64,
+) -> Result<Vec<DaySheet>, DbError> {
+    let rows: Vec<SheetRow> = sql_query(READ_SHEETS)
+        .bind::<Integer, _>(meter_no)
+        .bind::<Date, _>(from)
+        .bind::<Date, _>(to)
+        .bind::<BigInt, _>(sheets_max)
+        .load(&mut tx.conn())
+        .await?;
+    Ok(rows.into_iter().map(Into::into).collect())
+}

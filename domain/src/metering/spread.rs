@@ -1,0 +1,217 @@
+//! How a step is spread over the time between its readings.
+
+use crate::fault::Faults;
+use crate::zone;
+use chrono::{DateTime, Datelike, Duration, NaiveDate, NaiveTime, TimeZone, Utc};
+use chrono_tz::Tz;
+
+/// The rule by which a step that crosses a bound is divided.
+#[derive(Debug, Clone, Copy, Default)]
+pub enum Spread<'a> {
+    /// Evenly over elapsed time.
+    #[default]
+    Even,
+    /// Evenly over the site's working hours; over elapsed time when none lie in the step.
+    Calendar(&'a WorkingCalendar),
+    /// As the pulses of the same meter came, given by the pieces of their own fold, which
+    /// was cut at the readings of the dial; over elapsed time where pulses are missing.
+    Pulses(&'a [DayPiece]),
+}
+
+/// What passed in a local day, or in the part of it between two cuts.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DayPiece {
+    /// Where it begins, in seconds since 1970.
+    pub from_s: i64,
+    /// Where it ends.
+    pub to_s: i64,
+    /// What passed, in the inside unit (L, kWh, h, events).
+    pub amount: f64,
+    /// Seconds within accepted steps.
+    pub covered_s: i32,
+}
+
+/// Pulses that cover less of a step than this say nothing about its spread.
+const LEAST_PULSE_COVERAGE: f64 = 0.95;
+
+/// The hours in which a site works: one stretch of the local clock for each weekday, less
+/// single days on which it is closed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WorkingCalendar {
+    /// Monday first; `None` on a day off.
+    hours: [Option<(NaiveTime, NaiveTime)>; 7],
+    /// In order.
+    closed: Vec<NaiveDate>,
+}
+
+impl WorkingCalendar {
+    /// Hours for each weekday, Monday first, and the days on which the site is closed.
+    ///
+    /// # Errors
+    /// A fault at `/hours/n` for a day that ends before it begins, and at `/hours` when no
+    /// day has hours.
+    pub fn parse(hours: [Option<(NaiveTime, NaiveTime)>; 7], mut closed: Vec<NaiveDate>) -> Result<Self, Faults> {
+        let mut faults = Faults::default();
+        for (place, day) in hours.iter().enumerate() {
+            if day.is_some_and(|(opens, closes)| closes <= opens) {
+                faults.add(format!("/hours/{place}"), "ends_before_it_begins", "give a closing time after the opening");
+            }
+        }
+        if hours.iter().all(Option::is_none) {
+            faults.add("/hours", "no_working_day", "give hours for at least one weekday");
+        }
+        closed.sort_unstable();
+        faults.or(Self { hours, closed })
+    }
+
+    /// Working seconds between two instants, in seconds since 1970.
+    fn seconds(&self, zone: Tz, from: i64, to: i64) -> i64 {
+        let (Some(begins), Some(ends)) = (DateTime::from_timestamp(from, 0), DateTime::from_timestamp(to, 0)) else {
+            return 0;
+        };
+        let last = zone::local_date(zone, ends);
+        zone::local_date(zone, begins)
+            .iter_days()
+            .take_while(|date| *date <= last)
+            .filter_map(|date| self.stretch(zone, date))
+            .map(|(opens, closes)| (closes.timestamp().min(to) - opens.timestamp().max(from)).max(0))
+            .sum()
+    }
+
+    /// The instants between which the site works on a date.
+    fn stretch(&self, zone: Tz, date: NaiveDate) -> Option<(DateTime<Utc>, DateTime<Utc>)> {
+        let weekday = usize::try_from(date.weekday().num_days_from_monday()).ok()?;
+        let (opens, closes) = (*self.hours.get(weekday)?)?;
+        self.closed.binary_search(&date).is_err().then(|| (instant(zone, date, opens), instant(zone, date, closes)))
+    }
+}
+
+/// The instant of a local clock time: the earlier one where the clock shows it twice, and
+/// as many hours after midnight where the clock skips it.
+fn instant(zone: Tz, date: NaiveDate, time: NaiveTime) -> DateTime<Utc> {
+    zone.from_local_datetime(&date.and_time(time)).earliest().map_or_else(
+        || zone::day_start(zone, date) + (time - NaiveTime::MIN).min(Duration::hours(23)),
+        |at| at.with_timezone(&Utc),
+    )
+}
+
+/// The weights by which one step is divided.
+pub(super) struct Weights<'a> {
+    spread: Spread<'a>,
+    zone: Tz,
+    total: f64,
+}
+
+impl<'a> Weights<'a> {
+    /// The weights for a step between two instants, in seconds since 1970.
+    pub(super) fn of(spread: Spread<'a>, zone: Tz, from: i64, to: i64) -> Self {
+        let usable = match spread {
+            Spread::Even => false,
+            Spread::Calendar(_) => true,
+            Spread::Pulses(pieces) => {
+                covered(pieces, from, to) >= LEAST_PULSE_COVERAGE * lasting(from, to)
+                    && overlapping(pieces, from, to).iter().all(|piece| piece.amount >= 0.0)
+            }
+        };
+        let rule = Self { spread: if usable { spread } else { Spread::Even }, zone, total: 1.0 };
+        let total = rule.weight(from, to);
+        if total > 0.0 {
+            return Self { total, ..rule };
+        }
+        Self { spread: Spread::Even, zone, total: lasting(from, to) }
+    }
+
+    /// Whether the division was measured and not assumed.
+    pub(super) fn measured(&self) -> bool {
+        matches!(self.spread, Spread::Pulses(_))
+    }
+
+    /// The part of the step, 0 to 1, that lies between two instants within it.
+    pub(super) fn share(&self, from: i64, to: i64) -> f64 {
+        self.weight(from, to) / self.total
+    }
+
+    #[expect(clippy::cast_precision_loss, reason = "seconds of a step stay far below 2^52")]
+    fn weight(&self, from: i64, to: i64) -> f64 {
+        match self.spread {
+            Spread::Even => lasting(from, to),
+            Spread::Calendar(calendar) => calendar.seconds(self.zone, from, to) as f64,
+            Spread::Pulses(pieces) => overlapping(pieces, from, to)
+                .iter()
+                .filter(|piece| piece.to_s > piece.from_s)
+                .map(|piece| {
+                    let part = lasting(piece.from_s.max(from), piece.to_s.min(to));
+                    piece.amount * part / lasting(piece.from_s, piece.to_s)
+                })
+                .sum(),
+        }
+    }
+}
+
+/// The pieces that share time with the stretch between two instants.
+fn overlapping(pieces: &[DayPiece], from: i64, to: i64) -> &[DayPiece] {
+    let first = pieces.partition_point(|piece| piece.to_s <= from);
+    let end = pieces.partition_point(|piece| piece.from_s < to);
+    pieces.get(first..end).unwrap_or_default()
+}
+
+fn covered(pieces: &[DayPiece], from: i64, to: i64) -> f64 {
+    overlapping(pieces, from, to).iter().map(|piece| f64::from(piece.covered_s)).sum()
+}
+
+#[expect(clippy::cast_precision_loss, reason = "seconds of a step stay far below 2^52")]
+fn lasting(from: i64, to: i64) -> f64 {
+    (to - from) as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn weekdays(opens: u32, closes: u32) -> WorkingCalendar {
+        let at = |hour| NaiveTime::from_hms_opt(hour, 0, 0).unwrap();
+        let day = Some((at(opens), at(closes)));
+        let christmas = vec!["2025-12-25".parse().unwrap()];
+        WorkingCalendar::parse([day, day, day, day, day, None, None], christmas).unwrap()
+    }
+
+    fn day(zone: Tz, date: &str) -> (i64, i64) {
+        let (from, to) = zone::day_bounds(zone, date.parse().unwrap());
+        (from.timestamp(), to.timestamp())
+    }
+
+    #[test]
+    fn counts_working_hours_on_the_local_clock() {
+        let zone = Tz::America__New_York;
+        let hours = |from: &str, to: &str| weekdays(1, 9).seconds(zone, day(zone, from).0, day(zone, to).1) / 3600;
+        assert_eq!(hours("2025-12-22", "2025-12-28"), 4 * 8, "a week with a closed Thursday");
+        assert_eq!(hours("2026-03-08", "2026-03-08"), 0, "a Sunday");
+        let every_day = WorkingCalendar { hours: [weekdays(1, 9).hours[0]; 7], closed: vec![] };
+        let (from, to) = day(zone, "2026-03-08");
+        assert_eq!(every_day.seconds(zone, from, to) / 3600, 7, "two o'clock is skipped");
+        let (from, to) = day(zone, "2026-11-01");
+        assert_eq!(every_day.seconds(zone, from, to) / 3600, 9, "one o'clock comes twice");
+    }
+
+    #[test]
+    fn refuses_hours_that_end_before_they_begin() {
+        let at = |hour| NaiveTime::from_hms_opt(hour, 0, 0).unwrap();
+        let faults = WorkingCalendar::parse([Some((at(9), at(8))), None, None, None, None, None, None], vec![]);
+        assert_eq!(faults.unwrap_err().0[0].pointer, "/hours/0");
+        assert_eq!(WorkingCalendar::parse([None; 7], vec![]).unwrap_err().0[0].code, "no_working_day");
+    }
+
+    #[test]
+    fn pulses_that_miss_part_of_the_time_say_nothing() {
+        let piece = |n: i64, amount, covered_s| DayPiece { from_s: n * 100, to_s: n * 100 + 100, amount, covered_s };
+        let whole = [piece(0, 3.0, 100), piece(1, 1.0, 100)];
+        let weights = Weights::of(Spread::Pulses(&whole), Tz::UTC, 0, 200);
+        assert!(weights.measured());
+        assert_eq!((weights.share(0, 100), weights.share(100, 200), weights.share(0, 50)), (0.75, 0.25, 0.375));
+        for pieces in [[piece(0, 3.0, 100), piece(1, 1.0, 50)], [piece(0, 0.0, 100), piece(1, 0.0, 100)]] {
+            let weights = Weights::of(Spread::Pulses(&pieces), Tz::UTC, 0, 200);
+            assert!(!weights.measured());
+            assert_eq!(weights.share(0, 50), 0.25);
+        }
+    }
+}
