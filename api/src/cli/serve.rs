@@ -11,11 +11,14 @@ pub(super) async fn run(config: Config) -> Outcome {
     let (address, server) = server::listen(launched.services.clone(), config.listen, config.workers)?;
     tracing::info!("serving on http://{address}");
     let (stop, stopped) = watch::channel(());
-    let nights = tokio::spawn(scheduler::run(launched.services.db.clone(), stopped));
+    let nights = scheduler::run(launched.services.db.clone(), stopped);
     // actix ends on SIGINT and SIGTERM, once the running requests are answered.
-    server.await?;
-    drop(stop);
-    nights.await?;
+    let serving = async move {
+        let ended = server.await;
+        drop(stop);
+        ended
+    };
+    futures_util::future::join(serving, nights).await.0?;
     launched.stop().await?;
     Ok(())
 }
