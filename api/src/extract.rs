@@ -6,10 +6,11 @@ use actix_web::http::header;
 use actix_web::web;
 use actix_web::{FromRequest, HttpMessage, HttpRequest, dev};
 use bytes::BytesMut;
+use chrono::{DateTime, Utc};
 use futures_util::StreamExt;
 use futures_util::future::LocalBoxFuture;
-use serde::Deserialize;
-use serde::de::DeserializeOwned;
+use serde::de::{DeserializeOwned, Error};
+use serde::{Deserialize, Deserializer};
 use std::future::{Ready, ready};
 
 /// Largest JSON body of a single record.
@@ -59,6 +60,26 @@ pub fn refusals(config: &mut web::ServiceConfig) {
     config
         .app_data(web::QueryConfig::default().error_handler(|error, _request| query(&error).into()))
         .app_data(web::PathConfig::default().error_handler(|error, _request| path(&error).into()));
+}
+
+/// Reads an RFC 3339 instant, for `#[serde(deserialize_with = "instant")]`.
+///
+/// # Errors
+/// Words that name the fix.
+pub fn instant<'de, D: Deserializer<'de>>(reader: D) -> Result<DateTime<Utc>, D::Error> {
+    let text = String::deserialize(reader)?;
+    let parsed = DateTime::parse_from_rfc3339(&text).map(|at| at.to_utc());
+    parsed.map_err(|_cause| D::Error::custom("give an RFC 3339 instant with its offset, such as 2026-01-31T08:00:00Z"))
+}
+
+/// The same for a field that may be left out or null.
+///
+/// # Errors
+/// As [`instant`].
+pub fn optional_instant<'de, D: Deserializer<'de>>(reader: D) -> Result<Option<DateTime<Utc>>, D::Error> {
+    #[derive(Deserialize)]
+    struct Given(#[serde(deserialize_with = "instant")] DateTime<Utc>);
+    Ok(Option::<Given>::deserialize(reader)?.map(|given| given.0))
 }
 
 /// A JSON body of one record; a fault names the field by its pointer.

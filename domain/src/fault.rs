@@ -50,6 +50,22 @@ impl Faults {
         }
     }
 
+    /// The same, with a stand-in for a part that has faults: the rest can still be checked.
+    pub fn take_or<T>(&mut self, prefix: &str, part: Result<T, Faults>, stand_in: T) -> T {
+        self.take(prefix, part).unwrap_or(stand_in)
+    }
+
+    /// The value of `part` when nothing was found wrong with it or before.
+    ///
+    /// # Errors
+    /// The faults collected before and those of the part.
+    pub fn and<T>(mut self, part: Result<T, Faults>) -> Result<T, Self> {
+        match self.take("", part) {
+            Some(value) => self.or(value),
+            None => Err(self),
+        }
+    }
+
     /// Requires a text of 1 to `most` characters once trimmed; gives the trimmed text.
     pub fn text(&mut self, pointer: &str, value: &str, most: usize) -> String {
         let trimmed = value.trim();

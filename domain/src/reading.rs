@@ -1,5 +1,6 @@
 //! A reading on its way in: what can be refused before any other reading is known.
 
+use crate::fault::Faults;
 use chrono::{DateTime, Duration, TimeZone, Utc};
 
 /// Where a reading came from, as bits beside it in the day sheet.
@@ -133,6 +134,14 @@ pub fn check(at: DateTime<Utc>, register: f64, digits: Option<u8>, now: DateTime
     if Utc.with_ymd_and_hms(YEAR_MIN, 1, 1, 0, 0, 0).single().is_some_and(|first| at < first) {
         return Err(ReadingError::LongAgo);
     }
+    check_register(register, digits)
+}
+
+/// Checks a register value by itself, for a register of `digits` digits; `None`: of any number.
+///
+/// # Errors
+/// Why no such register shows it.
+pub fn check_register(register: f64, digits: Option<u8>) -> Result<(), ReadingError> {
     if !register.is_finite() {
         return Err(ReadingError::NotFinite);
     }
@@ -143,6 +152,13 @@ pub fn check(at: DateTime<Utc>, register: f64, digits: Option<u8>, now: DateTime
     match limit {
         Some((digits, limit)) if register >= limit => Err(ReadingError::PastDigits { digits, limit }),
         _ => Ok(()),
+    }
+}
+
+/// Notes at `pointer` what is wrong with a register value that stands in another record.
+pub fn note_register(faults: &mut Faults, pointer: &str, register: f64, digits: Option<u8>) {
+    if let Err(error) = check_register(register, digits) {
+        faults.add(pointer, error.code(), error.to_string());
     }
 }
 

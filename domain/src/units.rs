@@ -1,6 +1,8 @@
 //! Quantities inside are litres, hours, kilowatt-hours and counts; a register counts in
 //! its own unit, and this is the only place that converts.
 
+use crate::fault::Faults;
+use crate::named::pick;
 use serde::{Deserialize, Serialize};
 use std::iter::Sum;
 use std::ops::{Add, AddAssign, Neg, Sub, SubAssign};
@@ -152,6 +154,14 @@ impl RegisterUnit {
     #[must_use]
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|unit| unit.as_str() == name)
+    }
+
+    /// The unit of that name.
+    ///
+    /// # Errors
+    /// A fault with an empty pointer that lists the names.
+    pub fn parse(name: &str) -> Result<Self, Faults> {
+        pick("unknown_unit", &Self::ALL, Self::as_str, name)
     }
 }
 

@@ -1,6 +1,6 @@
 //! The migrations: they run down and up again, and the tables that diesel sees are theirs.
 
-use crate::support::{Database, generated, repository};
+use crate::support::{Database, generated, repository, runtime};
 use std::fs;
 use tokio_postgres::Client;
 use weirbook::db::migrate::migrate;
@@ -68,4 +68,17 @@ async fn objects(client: &Client) -> Vec<String> {
            and conrelid <> '__diesel_schema_migrations'::regclass
         order by 1";
     client.query(sql, &[]).await.unwrap().iter().map(|row| row.get(0)).collect()
+}
+
+/// The service's roles belong to the server, and PostgreSQL refuses to alter one twice at once.
+#[tokio::test]
+async fn databases_of_one_server_migrate_at_once() {
+    let databases = [Database::bare().await, Database::bare().await, Database::bare().await, Database::bare().await];
+    let migrations = databases.iter().map(|database| {
+        let login = database.login();
+        runtime().spawn(async move { migrate(&login, chrono::Utc::now()).await })
+    });
+    for migration in migrations.collect::<Vec<_>>() {
+        assert!(!migration.await.unwrap().unwrap().is_empty());
+    }
 }

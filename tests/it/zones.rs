@@ -31,7 +31,7 @@ fn horizon() -> NaiveDate {
     let own = chrono_tz::IANA_TZDB_VERSION;
     let told = fs::read_to_string(format!("{SYSTEM}/tzdata.zi")).unwrap_or_default();
     let system = told.lines().next().and_then(|line| line.strip_prefix("# version ")).unwrap_or("2025");
-    let year = if own == system { "2036" } else { &own[..4].min(&system[..4]) };
+    let year = if own == system { "2036" } else { (&own[..4]).min(&system[..4]) };
     NaiveDate::from_ymd_opt(year.parse().unwrap(), 1, 1).unwrap()
 }
 

@@ -2,7 +2,7 @@
 
 use super::page::After;
 use super::schema::customer;
-use super::stamp::{Change, one_changed};
+use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
@@ -133,6 +133,10 @@ pub async fn update_at(
 /// # Errors
 /// As [`update_at`].
 pub async fn retire(tx: &Tx<'_>, id: CustomerId, at: Revision) -> Result<Stored<CustomerId, Customer>, DbError> {
+    let now = get(tx, id).await?;
+    if now.retired_at(at) {
+        return Ok(now);
+    }
     let running = customer::id.eq(id.0).and(customer::revision.eq(at)).and(customer::ended_at.is_null());
     let changed: Option<Row> = update(customer::table.filter(running))
         .set((customer::ended_at.eq(tx.now()), customer::changed_at.eq(tx.now()), customer::revision.eq(at + 1)))
@@ -149,14 +153,6 @@ async fn logged(
     stored: Stored<CustomerId, Customer>,
     verb: &str,
 ) -> Result<Stored<CustomerId, Customer>, DbError> {
-    tx.log(Change {
-        record: "customer",
-        record_id: stored.id.to_string(),
-        revision: Some(stored.revision),
-        verb,
-        customer: Some(stored.id),
-        detail: json!({ "name": stored.value.name }),
-    })
-    .await?;
-    Ok(stored)
+    let (customer, detail) = (stored.id, json!({ "name": stored.value.name }));
+    tx.logged(stored, ("customer", verb), Some(customer), detail).await
 }

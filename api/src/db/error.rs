@@ -61,6 +61,17 @@ impl DbError {
     }
 }
 
+/// A stored value that the code has no word for: the schema and this version differ.
+#[derive(Debug, thiserror::Error)]
+#[error("column {0} holds a value this version does not know")]
+struct UnknownValue(&'static str);
+
+/// The value read from a row's column, which its check in the schema keeps within what the
+/// domain knows.
+pub(in crate::db) fn known<T>(column: &'static str, value: Option<T>) -> Result<T, DbError> {
+    value.ok_or_else(|| DbError::internal(UnknownValue(column)))
+}
+
 /// PostgreSQL's words for a statement that ran past its limit or met another transaction.
 /// Diesel has no kind for these two, and PostgreSQL's messages follow `lc_messages`, which
 /// `migrate` sets to C for the service's roles.

@@ -37,10 +37,7 @@ pub async fn sync(
         open.iter().filter(|(_, at, kind)| !still.contains(&(*at, kind.as_str()))).map(|(id, _, _)| *id).collect();
     if !gone.is_empty() {
         update(reading_exception::table.filter(reading_exception::id.eq_any(gone)))
-            .set((
-                reading_exception::closed_at.eq(tx.now()),
-                reading_exception::ruling.eq("no_longer_there"),
-            ))
+            .set((reading_exception::closed_at.eq(tx.now()), reading_exception::ruling.eq("no_longer_there")))
             .execute(&mut tx.conn())
             .await?;
     }
@@ -75,10 +72,7 @@ async fn open_one(tx: &Tx<'_>, meter_no: i32, exception: &ReadingException) -> R
         .and(reading_exception::kind.eq(exception.kind.as_str()))
         .and(reading_exception::ruling.eq("no_longer_there"));
     update(reading_exception::table.filter(gone))
-        .set((
-            reading_exception::closed_at.eq(None::<DateTime<Utc>>),
-            reading_exception::ruling.eq(None::<String>),
-        ))
+        .set((reading_exception::closed_at.eq(None::<DateTime<Utc>>), reading_exception::ruling.eq(None::<String>)))
         .execute(&mut tx.conn())
         .await?;
     Ok(())

@@ -4,26 +4,37 @@
 //! The scope becomes two `SET LOCAL` settings at the start of the transaction, and row-level
 //! security holds every statement to them. This is the only file that sees the pools.
 
+pub mod attachment;
 pub mod cluster;
+pub mod component;
 pub mod customer;
 pub mod dealer;
 pub mod error;
 pub mod exception;
+pub mod exchange;
 pub mod fact;
 pub mod gate;
+mod holding;
 pub(crate) mod idempotency;
 pub mod login;
+pub mod meter;
 pub mod meter_known;
 pub mod migrate;
 pub mod night_plan;
 pub mod night_run;
 pub mod page;
+pub mod placement;
+mod range;
 pub mod reading;
-pub(in crate::db) mod schema;
 pub mod report;
+pub(in crate::db) mod schema;
 pub mod sheet_stream;
+pub mod site;
+pub mod spell;
 mod stamp;
-pub(in crate::db) mod touched;
+mod touched;
+pub mod unit;
+pub mod unit_model;
 
 pub use error::DbError;
 pub use stamp::{Revision, Stored};

@@ -9,6 +9,7 @@ use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::ids::CustomerId;
 use serde_json::Value;
+use std::fmt;
 use uuid::Uuid;
 
 /// How often a record was written: its ETag.
@@ -29,6 +30,13 @@ pub struct Stored<Id, T> {
     pub ended_at: Option<DateTime<Utc>>,
     /// The record itself.
     pub value: T,
+}
+
+impl<Id, T> Stored<Id, T> {
+    /// Whether it is at revision `at` and retired already: retiring it again changes nothing.
+    pub(in crate::db) fn retired_at(&self, at: Revision) -> bool {
+        self.revision == at && self.ended_at.is_some()
+    }
 }
 
 /// One line of the change log.
@@ -71,6 +79,21 @@ impl Tx<'_> {
             .execute(&mut self.conn())
             .await?;
         Ok(())
+    }
+}
+
+impl Tx<'_> {
+    /// Adds the line of a record's write to the change log, and gives the record back.
+    pub(in crate::db) async fn logged<Id: fmt::Display, T>(
+        &self,
+        stored: Stored<Id, T>,
+        (record, verb): (&str, &str),
+        customer: Option<CustomerId>,
+        detail: Value,
+    ) -> Result<Stored<Id, T>, DbError> {
+        let (record_id, revision) = (stored.id.to_string(), Some(stored.revision));
+        self.log(Change { record, record_id, revision, verb, customer, detail }).await?;
+        Ok(stored)
     }
 }
 

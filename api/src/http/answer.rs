@@ -8,6 +8,7 @@ use crate::problem::{Kind, Problem};
 use actix_web::http::StatusCode;
 use actix_web::http::header::{self, HeaderValue};
 use actix_web::{HttpRequest, HttpResponse};
+use domain::span::Span;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -36,6 +37,23 @@ impl<Id, T> From<&crate::db::Stored<Id, T>> for Stamps {
             changed_at: stored.changed_at,
             ended_at: stored.ended_at,
         }
+    }
+}
+
+/// From when until when, in every answer that shows a stretch of time.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct SpanView {
+    /// From when.
+    #[schema(example = "2026-01-12T09:30:00Z")]
+    from: chrono::DateTime<chrono::Utc>,
+    /// Until when, excluded; null while it goes on.
+    #[schema(example = json!(null))]
+    to: Option<chrono::DateTime<chrono::Utc>>,
+}
+
+impl From<Span> for SpanView {
+    fn from(span: Span) -> Self {
+        Self { from: span.from(), to: span.to() }
     }
 }
 
@@ -98,6 +116,11 @@ where
         answer.insert_header((header::LINK, link));
     }
     answer.json(Page { items: rows.into_iter().map(view).collect(), next_cursor })
+}
+
+/// A list that is short by its nature, whole.
+pub fn all<R, V: Serialize>(rows: Vec<R>, view: impl Fn(R) -> V) -> HttpResponse {
+    HttpResponse::Ok().json(Page { items: rows.into_iter().map(view).collect(), next_cursor: None })
 }
 
 /// RFC 8288: the same request with the next cursor.

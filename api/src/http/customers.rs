@@ -63,11 +63,7 @@ impl CustomerInput {
             fiscal_year_start: self.fiscal_year_start,
             unit_system,
         };
-        let record = faults.take("", record.checked());
-        match record {
-            Some(record) => faults.or(record),
-            None => Err(faults),
-        }
+        faults.and(record.checked())
     }
 }
 

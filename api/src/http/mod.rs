@@ -1,14 +1,33 @@
 //! Requests and answers: one file a resource, its shapes, handlers and routes. No SQL here.
 
 pub mod answer;
+pub mod attachments;
+pub mod components;
 pub mod customers;
+pub mod meters;
 pub mod operations;
+pub mod placements;
 pub mod readings;
 pub mod sessions;
+pub mod sites;
+pub mod spells;
+pub mod unit_models;
+pub mod units;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes under `/v1`.
 pub fn routes(config: &mut ServiceConfig) {
-    config.configure(sessions::routes).configure(customers::routes).configure(readings::routes);
+    config
+        .configure(sessions::routes)
+        .configure(customers::routes)
+        .configure(sites::routes)
+        .configure(unit_models::routes)
+        .configure(units::routes)
+        .configure(placements::routes)
+        .configure(spells::routes)
+        .configure(components::routes)
+        .configure(meters::routes)
+        .configure(attachments::routes)
+        .configure(readings::routes);
 }

@@ -67,9 +67,8 @@ impl<'a> SubjectFold<'a> {
 /// still belongs to it.
 fn within(stretch: &Stretch, sheet: &SheetView) -> (usize, usize) {
     let from = stretch.from.map_or(0, |from| sheet.at.partition_point(|&at| i64::from(at) < second(sheet.day, from)));
-    let to = stretch
-        .to
-        .map_or(sheet.at.len(), |to| sheet.at.partition_point(|&at| i64::from(at) <= second(sheet.day, to)));
+    let to =
+        stretch.to.map_or(sheet.at.len(), |to| sheet.at.partition_point(|&at| i64::from(at) <= second(sheet.day, to)));
     (from, to)
 }
 

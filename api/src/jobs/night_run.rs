@@ -61,13 +61,7 @@ pub async fn run(
     Ok(outcome?)
 }
 
-async fn note_end(
-    db: &Db,
-    scope: &Scope,
-    id: NightRunId,
-    counts: Counts,
-    error: Option<&str>,
-) -> Result<(), DbError> {
+async fn note_end(db: &Db, scope: &Scope, id: NightRunId, counts: Counts, error: Option<&str>) -> Result<(), DbError> {
     db.write(scope, Utc::now(), async |tx| night_run::end(tx, id, counts, error).await).await
 }
 
@@ -98,12 +92,7 @@ async fn planned(db: &Db, scope: &Scope, as_of: DateTime<Utc>, touches: &[Touch]
     db.read(scope, as_of, async |tx| night_plan::subjects(tx, touches).await).await
 }
 
-async fn compute_chunk(
-    db: &Db,
-    scope: &Scope,
-    as_of: DateTime<Utc>,
-    subjects: &[Subject],
-) -> Result<Counts, DbError> {
+async fn compute_chunk(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &[Subject]) -> Result<Counts, DbError> {
     let numbers: Vec<i32> = subjects.iter().flat_map(|subject| &subject.meters).map(|meter| meter.meter_no).collect();
     let (histories, wanted) = db
         .read(scope, as_of, async |tx| {
@@ -196,12 +185,7 @@ async fn store(tx: &Tx<'_>, one: &Computed<'_>) -> Result<usize, DbError> {
 /// Drafts the reports of every customer whose figures changed, and those of the running and
 /// the last month, which are due whether or not anything was read. A changed month shows in
 /// the reports of the year after it too.
-async fn draft_reports(
-    db: &Db,
-    scope: &Scope,
-    as_of: DateTime<Utc>,
-    subjects: &[Subject],
-) -> Result<usize, DbError> {
+async fn draft_reports(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &[Subject]) -> Result<usize, DbError> {
     let dealer = db.read(scope, as_of, async |tx| crate::db::dealer::get(tx).await).await?;
     let running = Month::of(local_date(parse_zone(&dealer.time_zone)?, as_of));
     let mut due: BTreeMap<CustomerId, Month> = BTreeMap::new();

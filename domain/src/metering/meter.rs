@@ -28,6 +28,15 @@ impl AccuracyClass {
     pub fn from_number(number: i16) -> Option<Self> {
         [Self::One, Self::Two].into_iter().find(|class| class.number() == number)
     }
+
+    /// The class of that number.
+    ///
+    /// # Errors
+    /// A fault with an empty pointer.
+    pub fn parse(number: i16) -> Result<Self, Faults> {
+        Self::from_number(number)
+            .ok_or_else(|| Faults::one("", "unknown_class", "give 1 or 2, as printed on the plate"))
+    }
 }
 
 /// The flows on a meter's plate, in litres per hour.

@@ -1,5 +1,7 @@
 //! What a meter measures, and who reads it.
 
+use crate::fault::Faults;
+use crate::named::pick;
 use crate::units::Dimension;
 use serde::{Deserialize, Serialize};
 
@@ -83,6 +85,14 @@ impl Stream {
         Self::ALL.into_iter().find(|stream| stream.as_str() == name)
     }
 
+    /// The stream of that name.
+    ///
+    /// # Errors
+    /// A fault with an empty pointer that lists the names.
+    pub fn parse(name: &str) -> Result<Self, Faults> {
+        pick("unknown_stream", &Self::ALL, Self::as_str, name)
+    }
+
     /// What its register has to measure.
     #[must_use]
     pub fn dimension(self) -> Dimension {
@@ -128,6 +138,14 @@ impl ReadBy {
     #[must_use]
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|reader| reader.as_str() == name)
+    }
+
+    /// The reader of that name.
+    ///
+    /// # Errors
+    /// A fault with an empty pointer that lists the names.
+    pub fn parse(name: &str) -> Result<Self, Faults> {
+        pick("unknown_reader", &Self::ALL, Self::as_str, name)
     }
 }
 

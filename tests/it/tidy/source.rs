@@ -58,9 +58,28 @@ fn is_handler(lines: &[&str], at: usize) -> bool {
     above.into_iter().any(|line| methods.iter().any(|method| line.trim_start().starts_with(method)))
 }
 
-/// A source file up to its tests.
-pub(super) fn without_tests(text: &str) -> &str {
-    text.split("\n#[cfg(test)]\nmod ").next().unwrap_or(text)
+/// The lines of a source file with their numbers, without what is for tests only.
+pub(super) fn without_tests(text: &str) -> Vec<(usize, &str)> {
+    let mut kept = Vec::new();
+    let mut lines = text.lines().enumerate();
+    while let Some((at, line)) = lines.next() {
+        if line.trim() == "#[cfg(test)]" {
+            let ends = |item: &str| indent_of(item) == indent_of(line) && item.ends_with(['}', ';']);
+            lines.find(|(_, item)| ends(item));
+        } else {
+            kept.push((at + 1, line));
+        }
+    }
+    kept
+}
+
+/// The names of the files that a source file takes in for tests only.
+pub(super) fn test_modules(text: &str) -> impl Iterator<Item = &str> {
+    let lines = text.lines().zip(text.lines().skip(1));
+    lines.filter(|(attribute, _)| *attribute == "#[cfg(test)]").filter_map(|(_, item)| {
+        let item = item.strip_prefix("pub(crate) ").unwrap_or(item);
+        item.strip_prefix("mod ")?.strip_suffix(';')
+    })
 }
 
 #[test]
@@ -96,4 +115,28 @@ where
     let function = |name: &str, line, lines, is_handler| Function { name: name.to_owned(), line, lines, is_handler };
     let expected = [function("one", 2, 4, false), function("said", 9, 1, false), function("get_x", 15, 12, true)];
     assert_eq!(functions(text), expected);
+}
+
+#[test]
+fn what_is_for_tests_is_left_out() {
+    let text = "\
+use a;
+#[cfg(test)]
+mod tests;
+macro_rules! x {
+    #[cfg(test)]
+    mod inner {
+        fn y() {
+        }
+    }
+    z
+}
+#[cfg(test)]
+mod last {
+    fn w() {}
+}
+";
+    let kept: Vec<_> = without_tests(text).into_iter().map(|(_, line)| line.trim()).collect();
+    assert_eq!(kept, ["use a;", "macro_rules! x {", "z", "}"]);
+    assert_eq!(test_modules(text).collect::<Vec<_>>(), ["tests"]);
 }

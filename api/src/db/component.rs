@@ -1,0 +1,232 @@
+//! Fitted parts in the database.
+
+use super::error::known;
+use super::page::After;
+use super::placement::present;
+use super::schema::component;
+use super::stamp::one_changed;
+use super::{DbError, Revision, Stored, Tx};
+use chrono::{DateTime, NaiveDate, Utc};
+use diesel::prelude::*;
+use diesel::{insert_into, update};
+use diesel_async::RunQueryDsl;
+use domain::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
+use domain::ids::{ComponentId, UnitId};
+use serde_json::json;
+use uuid::Uuid;
+
+/// Which components.
+#[derive(Debug, Clone, Default)]
+pub struct Filter {
+    /// Of this unit.
+    pub unit: Option<UnitId>,
+    /// Of this kind.
+    pub kind: Option<String>,
+    /// Only those that are fitted now.
+    pub fitted: bool,
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = component)]
+struct Row {
+    id: Uuid,
+    unit_id: Uuid,
+    kind: String,
+    model: Option<String>,
+    serial_number: Option<String>,
+    duty: String,
+    run_basis: String,
+    rated_life: Option<f64>,
+    age_at_fitting: f64,
+    fitted_at: DateTime<Utc>,
+    last_good_at: Option<DateTime<Utc>>,
+    out_at: Option<DateTime<Utc>>,
+    out_why: Option<String>,
+    warranty_until: Option<NaiveDate>,
+    revision: i32,
+    created_at: DateTime<Utc>,
+    changed_at: DateTime<Utc>,
+}
+
+impl TryFrom<Row> for Stored<ComponentId, Component> {
+    type Error = DbError;
+
+    fn try_from(row: Row) -> Result<Self, DbError> {
+        let out = match (row.out_at, row.out_why) {
+            (Some(at), Some(why)) => Some(TakenOut { at, why: known("out_why", OutWhy::from_name(&why))? }),
+            _ => None,
+        };
+        Ok(Self {
+            id: ComponentId(row.id),
+            revision: row.revision,
+            created_at: row.created_at,
+            changed_at: row.changed_at,
+            ended_at: row.out_at,
+            value: Component {
+                unit_id: UnitId(row.unit_id),
+                kind: row.kind,
+                model: row.model,
+                serial_number: row.serial_number,
+                duty: known("duty", Duty::from_name(&row.duty))?,
+                run_basis: known("run_basis", RunBasis::from_name(&row.run_basis))?,
+                rated_life: row.rated_life,
+                age_at_fitting: row.age_at_fitting,
+                fitted_at: row.fitted_at,
+                last_good_at: row.last_good_at,
+                out,
+                warranty_until: row.warranty_until,
+            },
+        })
+    }
+}
+
+#[derive(Insertable, AsChangeset)]
+#[diesel(table_name = component, treat_none_as_null = true)]
+struct Fields<'a> {
+    unit_id: Uuid,
+    kind: &'a str,
+    model: Option<&'a str>,
+    serial_number: Option<&'a str>,
+    duty: &'static str,
+    run_basis: &'static str,
+    rated_life: Option<f64>,
+    age_at_fitting: f64,
+    fitted_at: DateTime<Utc>,
+    last_good_at: Option<DateTime<Utc>>,
+    out_at: Option<DateTime<Utc>>,
+    out_why: Option<&'static str>,
+    warranty_until: Option<NaiveDate>,
+    changed_at: DateTime<Utc>,
+}
+
+impl<'a> Fields<'a> {
+    fn of(tx: &Tx<'_>, value: &'a Component) -> Self {
+        Self {
+            unit_id: value.unit_id.0,
+            kind: &value.kind,
+            model: value.model.as_deref(),
+            serial_number: value.serial_number.as_deref(),
+            duty: value.duty.as_str(),
+            run_basis: value.run_basis.as_str(),
+            rated_life: value.rated_life,
+            age_at_fitting: value.age_at_fitting,
+            fitted_at: value.fitted_at,
+            last_good_at: value.last_good_at,
+            out_at: value.out.map(|out| out.at),
+            out_why: value.out.map(|out| out.why.as_str()),
+            warranty_until: value.warranty_until,
+            changed_at: tx.now(),
+        }
+    }
+}
+
+/// Fits a part.
+///
+/// # Errors
+/// [`DbError::UnknownReference`] for a unit that isn't the dealer's.
+pub async fn create(tx: &Tx<'_>, new: &Component) -> Result<Stored<ComponentId, Component>, DbError> {
+    let row: Row = insert_into(component::table)
+        .values((component::id.eq(tx.new_id()), component::created_at.eq(tx.now()), Fields::of(tx, new)))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await?;
+    logged(tx, row.try_into()?, "created").await
+}
+
+/// One part.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub async fn get(tx: &Tx<'_>, id: ComponentId) -> Result<Stored<ComponentId, Component>, DbError> {
+    let found = component::table.filter(component::id.eq(id.0));
+    let row: Row = found.select(Row::as_select()).first(&mut tx.conn()).await?;
+    row.try_into()
+}
+
+/// Parts by kind, one more than the page holds.
+///
+/// # Errors
+/// When the database fails.
+pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Stored<ComponentId, Component>>, DbError> {
+    let (kind, id) = after.key();
+    let mut query = component::table
+        .filter(component::kind.gt(kind).or(component::kind.eq(kind).and(component::id.gt(id))))
+        .select(Row::as_select())
+        .order((component::kind, component::id))
+        .limit(after.ask())
+        .into_boxed();
+    if let Some(unit) = filter.unit {
+        query = query.filter(component::unit_id.eq(unit.0));
+    }
+    if let Some(kind) = &filter.kind {
+        query = query.filter(component::kind.eq(kind));
+    }
+    if filter.fitted {
+        query = query.filter(component::out_at.is_null());
+    }
+    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// Changes a part that is still at revision `at`. Its end stays as it is.
+///
+/// # Errors
+/// [`DbError::Invalid`] for another unit or a life that ends before it begins,
+/// [`DbError::Stale`] at another revision, [`DbError::NotFound`] outside the scope.
+pub async fn update_at(
+    tx: &Tx<'_>,
+    id: ComponentId,
+    at: Revision,
+    new: &Component,
+) -> Result<Stored<ComponentId, Component>, DbError> {
+    let old = get(tx, id).await?.value;
+    let new = old.becomes(Component { out: old.out, ..new.clone() }.checked()?)?;
+    write(tx, id, at, &new, "updated").await
+}
+
+/// Takes out a part that is still at revision `at`.
+///
+/// # Errors
+/// [`DbError::Refused`] when it is out already, [`DbError::Invalid`] when it can't have been
+/// taken out then, and as [`update_at`].
+pub async fn take_out(
+    tx: &Tx<'_>,
+    id: ComponentId,
+    at: Revision,
+    out: TakenOut,
+) -> Result<Stored<ComponentId, Component>, DbError> {
+    let old = get(tx, id).await?.value;
+    if old.out.is_some() {
+        return Err(DbError::refused("out_already", "The part is out already; fit the next one as a new component."));
+    }
+    let new = old.taken_out(out, tx.now())?;
+    write(tx, id, at, &new, "retired").await
+}
+
+async fn write(
+    tx: &Tx<'_>,
+    id: ComponentId,
+    at: Revision,
+    new: &Component,
+    verb: &str,
+) -> Result<Stored<ComponentId, Component>, DbError> {
+    let changed: Option<Row> = update(component::table.filter(component::id.eq(id.0).and(component::revision.eq(at))))
+        .set((Fields::of(tx, new), component::revision.eq(at + 1)))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let row = one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?;
+    logged(tx, row.try_into()?, verb).await
+}
+
+async fn logged(
+    tx: &Tx<'_>,
+    stored: Stored<ComponentId, Component>,
+    verb: &str,
+) -> Result<Stored<ComponentId, Component>, DbError> {
+    let Component { unit_id, kind, .. } = &stored.value;
+    let customer = present(tx, *unit_id).await?.map(|present| present.customer_id);
+    let detail = json!({ "unit_id": unit_id, "kind": kind });
+    tx.logged(stored, ("component", verb), customer, detail).await
+}

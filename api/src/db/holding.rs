@@ -1,0 +1,35 @@
+//! Which customer a meter served when: its attachment cut by the placement of its unit.
+
+use super::range::Range;
+use super::{DbError, Tx};
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use domain::ids::{CustomerId, MeterNo, SiteId};
+use uuid::Uuid;
+
+diesel::table! {
+    /// A view, so the generated schema leaves it out.
+    meter_holding (meter_no, valid) {
+        meter_no -> Int4,
+        customer_id -> Uuid,
+        valid -> Tstzrange,
+        site_id -> Uuid,
+    }
+}
+
+/// The customer that a meter serves now.
+pub(in crate::db) async fn customer(tx: &Tx<'_>, no: MeterNo) -> Result<Option<CustomerId>, DbError> {
+    let now = meter_holding::meter_no.eq(no.0).and(meter_holding::valid.contains(tx.now()));
+    let found: Option<Uuid> =
+        meter_holding::table.filter(now).select(meter_holding::customer_id).first(&mut tx.conn()).await.optional()?;
+    Ok(found.map(CustomerId))
+}
+
+/// The meters that ever served a site or the units at it, each with when.
+pub(in crate::db) async fn of_site(tx: &Tx<'_>, site: SiteId) -> Result<Vec<(i32, Range)>, DbError> {
+    Ok(meter_holding::table
+        .filter(meter_holding::site_id.eq(site.0))
+        .select((meter_holding::meter_no, meter_holding::valid))
+        .load(&mut tx.conn())
+        .await?)
+}

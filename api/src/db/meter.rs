@@ -1,0 +1,333 @@
+//! Meters in the database, each with what it measures now.
+
+use super::error::known;
+use super::page::After;
+use super::schema::{component, meter, meter_attachment, meter_number};
+use super::stamp::one_changed;
+use super::{DbError, Revision, Stored, Tx, attachment, holding, touched};
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel::{insert_into, update};
+use diesel_async::RunQueryDsl;
+use domain::fault::Faults;
+use domain::ids::{MeterId, MeterNo, SiteId, UnitId};
+use domain::meter::{Attachment, Meter};
+use domain::metering::meter::{AccuracyClass, MeterFacts, PlateFlows};
+use domain::metering::stream::{ReadBy, Stream};
+use domain::span::Span;
+use domain::units::RegisterUnit;
+use serde_json::json;
+use uuid::Uuid;
+
+/// A meter, its number within the dealer, and what it measures now.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Attached {
+    /// The meter.
+    pub meter: Stored<MeterId, Meter>,
+    /// Its number.
+    pub no: MeterNo,
+    /// Its present attachment, if it has one that the scope reaches.
+    pub present: Option<Attachment>,
+}
+
+/// Which meters.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Filter {
+    /// Attached to this unit or a part of it now.
+    pub unit: Option<UnitId>,
+    /// Attached to this site now.
+    pub site: Option<SiteId>,
+    /// In this stream.
+    pub stream: Option<Stream>,
+    /// Retired ones too.
+    pub retired: bool,
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = meter)]
+struct Row {
+    no: i32,
+    id: Uuid,
+    label: String,
+    stream: String,
+    unit: String,
+    multiplier: i16,
+    digits: Option<i16>,
+    resolution: Option<f64>,
+    flow_max_per_h: Option<f64>,
+    flow_q1_l_per_h: Option<f64>,
+    flow_q2_l_per_h: Option<f64>,
+    flow_q3_l_per_h: Option<f64>,
+    flow_q4_l_per_h: Option<f64>,
+    accuracy_class: Option<i16>,
+    in_service_factor: f64,
+    position: Option<String>,
+    serial_number: Option<String>,
+    read_by: String,
+    read_every_h: Option<i32>,
+    revision: i32,
+    created_at: DateTime<Utc>,
+    changed_at: DateTime<Utc>,
+    ended_at: Option<DateTime<Utc>>,
+}
+
+impl Row {
+    fn facts(&self) -> Result<MeterFacts, DbError> {
+        Ok(MeterFacts {
+            stream: known("stream", Stream::from_name(&self.stream))?,
+            unit: known("unit", RegisterUnit::from_name(&self.unit))?,
+            multiplier: f64::from(self.multiplier),
+            digits: self.digits.map(|digits| known("digits", u8::try_from(digits).ok())).transpose()?,
+            resolution: self.resolution,
+            max_flow_per_h: self.flow_max_per_h,
+            flows: PlateFlows {
+                q1_l_per_h: self.flow_q1_l_per_h,
+                q2_l_per_h: self.flow_q2_l_per_h,
+                q3_l_per_h: self.flow_q3_l_per_h,
+                q4_l_per_h: self.flow_q4_l_per_h,
+            },
+            class: self.accuracy_class.and_then(AccuracyClass::from_number),
+            in_service_factor: self.in_service_factor,
+            read_by: known("read_by", ReadBy::from_name(&self.read_by))?,
+            read_every_h: self.read_every_h.map(f64::from),
+        })
+    }
+
+    fn stored(self, dial: Option<Uuid>) -> Result<(MeterNo, Stored<MeterId, Meter>), DbError> {
+        let stored = Stored {
+            id: MeterId(self.id),
+            revision: self.revision,
+            created_at: self.created_at,
+            changed_at: self.changed_at,
+            ended_at: self.ended_at,
+            value: Meter {
+                facts: self.facts()?,
+                label: self.label,
+                position: self.position,
+                serial_number: self.serial_number,
+                dial_id: dial.map(MeterId),
+            },
+        };
+        Ok((MeterNo(self.no), stored))
+    }
+}
+
+#[derive(Insertable, AsChangeset)]
+#[diesel(table_name = meter, treat_none_as_null = true)]
+struct Fields<'a> {
+    label: &'a str,
+    stream: &'static str,
+    unit: &'static str,
+    multiplier: i16,
+    digits: Option<i16>,
+    resolution: Option<f64>,
+    flow_max_per_h: Option<f64>,
+    flow_q1_l_per_h: Option<f64>,
+    flow_q2_l_per_h: Option<f64>,
+    flow_q3_l_per_h: Option<f64>,
+    flow_q4_l_per_h: Option<f64>,
+    accuracy_class: Option<i16>,
+    in_service_factor: f64,
+    position: Option<&'a str>,
+    serial_number: Option<&'a str>,
+    read_by: &'static str,
+    read_every_h: Option<i32>,
+    dial_meter_no: Option<i32>,
+    changed_at: DateTime<Utc>,
+}
+
+impl<'a> Fields<'a> {
+    fn of(tx: &Tx<'_>, value: &'a Meter, dial: Option<MeterNo>) -> Self {
+        let facts = &value.facts;
+        Self {
+            label: &value.label,
+            stream: facts.stream.as_str(),
+            unit: facts.unit.as_str(),
+            multiplier: value.multiplier(),
+            digits: facts.digits.map(i16::from),
+            resolution: facts.resolution,
+            flow_max_per_h: facts.max_flow_per_h,
+            flow_q1_l_per_h: facts.flows.q1_l_per_h,
+            flow_q2_l_per_h: facts.flows.q2_l_per_h,
+            flow_q3_l_per_h: facts.flows.q3_l_per_h,
+            flow_q4_l_per_h: facts.flows.q4_l_per_h,
+            accuracy_class: facts.class.map(AccuracyClass::number),
+            in_service_factor: facts.in_service_factor,
+            position: value.position.as_deref(),
+            serial_number: value.serial_number.as_deref(),
+            read_by: facts.read_by.as_str(),
+            read_every_h: value.read_every_h().map(i32::from),
+            dial_meter_no: dial.map(|no| no.0),
+            changed_at: tx.now(),
+        }
+    }
+}
+
+/// Adds a meter with the next number of the dealer, attached to what it measures first.
+///
+/// # Errors
+/// [`DbError::Invalid`] for a dial that doesn't fit, [`DbError::UnknownReference`] when what
+/// it measures isn't the dealer's.
+pub async fn create(tx: &Tx<'_>, new: &Meter, first: &Attachment) -> Result<Attached, DbError> {
+    let dial = dial(tx, None, new).await?;
+    let no = next_no(tx).await?;
+    let row: Row = insert_into(meter::table)
+        .values((
+            meter::no.eq(no.0),
+            meter::id.eq(tx.new_id()),
+            meter::created_at.eq(tx.now()),
+            Fields::of(tx, new, dial),
+        ))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await?;
+    let (no, meter) = row.stored(new.dial_id.map(|dial| dial.0))?;
+    let first = attachment::insert(tx, no, first).await?;
+    touched::meter(tx, no, first.span).await?;
+    let present = first.span.contains(tx.now()).then_some(first);
+    logged(tx, Attached { meter, no, present }, "created").await
+}
+
+/// One meter.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub async fn get(tx: &Tx<'_>, id: MeterId) -> Result<Attached, DbError> {
+    let dials = diesel::alias!(meter as dials);
+    let (row, dial): (Row, Option<Uuid>) = meter::table
+        .left_join(dials.on(dials.field(meter::no).nullable().eq(meter::dial_meter_no)))
+        .filter(meter::id.eq(id.0))
+        .select((Row::as_select(), dials.field(meter::id).nullable()))
+        .first(&mut tx.conn())
+        .await?;
+    let (no, meter) = row.stored(dial)?;
+    let present = attachment::present_of(tx, &[no.0]).await?.remove(&no);
+    Ok(Attached { meter, no, present })
+}
+
+/// Meters by label, one more than the page holds.
+///
+/// # Errors
+/// When the database fails.
+pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Attached>, DbError> {
+    let (label, id) = after.key();
+    let dials = diesel::alias!(meter as dials);
+    let mut query = meter::table
+        .left_join(dials.on(dials.field(meter::no).nullable().eq(meter::dial_meter_no)))
+        .filter(meter::label.gt(label).or(meter::label.eq(label).and(meter::id.gt(id))))
+        .select((Row::as_select(), dials.field(meter::id).nullable()))
+        .order((meter::label, meter::id))
+        .limit(after.ask())
+        .into_boxed();
+    let attached = || {
+        let now = meter_attachment::valid.contains(tx.now());
+        meter_attachment::table.filter(now).select(meter_attachment::meter_no)
+    };
+    if let Some(unit) = filter.unit {
+        let parts = component::table.filter(component::unit_id.eq(unit.0)).select(component::id.nullable());
+        let to_unit = meter_attachment::unit_id.eq(unit.0).or(meter_attachment::component_id.eq_any(parts));
+        query = query.filter(meter::no.eq_any(attached().filter(to_unit)));
+    }
+    if let Some(site) = filter.site {
+        query = query.filter(meter::no.eq_any(attached().filter(meter_attachment::site_id.eq(site.0))));
+    }
+    if let Some(stream) = filter.stream {
+        query = query.filter(meter::stream.eq(stream.as_str()));
+    }
+    if !filter.retired {
+        query = query.filter(meter::ended_at.is_null());
+    }
+    let rows: Vec<(Row, Option<Uuid>)> = query.load(&mut tx.conn()).await?;
+    let nos: Vec<i32> = rows.iter().map(|(row, _)| row.no).collect();
+    let mut present = attachment::present_of(tx, &nos).await?;
+    let attached = |(row, dial): (Row, Option<Uuid>)| {
+        let (no, meter) = row.stored(dial)?;
+        Ok(Attached { meter, no, present: present.remove(&no) })
+    };
+    rows.into_iter().map(attached).collect()
+}
+
+/// Changes a meter that is still at revision `at`; its figures are computed again.
+///
+/// # Errors
+/// [`DbError::Invalid`] for a dial that doesn't fit, [`DbError::Stale`] at another revision,
+/// [`DbError::NotFound`] outside the scope.
+pub async fn update_at(tx: &Tx<'_>, id: MeterId, at: Revision, new: &Meter) -> Result<Attached, DbError> {
+    let old = get(tx, id).await?;
+    let dial = dial(tx, Some(id), new).await?;
+    let changed: Option<Row> = update(meter::table.filter(meter::id.eq(id.0).and(meter::revision.eq(at))))
+        .set((Fields::of(tx, new, dial), meter::revision.eq(at + 1)))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let row = one_changed(changed, async || get(tx, id).await.map(|now| now.meter.revision)).await?;
+    let (no, meter) = row.stored(new.dial_id.map(|dial| dial.0))?;
+    if (&new.facts, new.dial_id) != (&old.meter.value.facts, old.meter.value.dial_id) {
+        touched::meter(tx, no, Span::EVER).await?;
+    }
+    logged(tx, Attached { meter, no, present: old.present }, "updated").await
+}
+
+/// Retires a meter that is still at revision `at`, and ends what it measures; retiring twice
+/// changes nothing.
+///
+/// # Errors
+/// [`DbError::Stale`] at another revision, [`DbError::NotFound`] outside the scope.
+pub async fn retire(tx: &Tx<'_>, id: MeterId, at: Revision) -> Result<Attached, DbError> {
+    let now = get(tx, id).await?;
+    if now.meter.retired_at(at) {
+        return Ok(now);
+    }
+    let running = meter::id.eq(id.0).and(meter::revision.eq(at)).and(meter::ended_at.is_null());
+    let changed: Option<Row> = update(meter::table.filter(running))
+        .set((meter::ended_at.eq(tx.now()), meter::changed_at.eq(tx.now()), meter::revision.eq(at + 1)))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let row = one_changed(changed, async || get(tx, id).await.map(|now| now.meter.revision)).await?;
+    let (no, meter) = row.stored(now.meter.value.dial_id.map(|dial| dial.0))?;
+    let retired = logged(tx, Attached { meter, no, present: None }, "retired").await?;
+    attachment::end_running(tx, no, tx.now()).await?;
+    touched::meter(tx, no, Span::parse(tx.now(), None)?).await?;
+    Ok(retired)
+}
+
+/// The number of the dial that `new` names, which has to be another meter that fits.
+async fn dial(tx: &Tx<'_>, own: Option<MeterId>, new: &Meter) -> Result<Option<MeterNo>, DbError> {
+    let Some(id) = new.dial_id else { return Ok(None) };
+    let fix = "nothing of yours has this id, or it is this meter; list the unit's meters to find its dial";
+    if own == Some(id) {
+        return Err(Faults::one("/dial_meter_id", "unknown_reference", fix).into());
+    }
+    match get(tx, id).await {
+        Err(DbError::NotFound) => Err(Faults::one("/dial_meter_id", "unknown_reference", fix).into()),
+        found => {
+            let dial = found?;
+            new.counts_for(&dial.meter.value)?;
+            Ok(Some(dial.no))
+        }
+    }
+}
+
+/// The dealer's next meter number. The row is locked until the transaction ends, so numbers
+/// follow each other without gaps.
+async fn next_no(tx: &Tx<'_>) -> Result<MeterNo, DbError> {
+    let no = insert_into(meter_number::table)
+        .values(meter_number::last_no.eq(1))
+        .on_conflict(meter_number::dealer_id)
+        .do_update()
+        .set(meter_number::last_no.eq(meter_number::last_no + 1))
+        .returning(meter_number::last_no)
+        .get_result(&mut tx.conn())
+        .await?;
+    Ok(MeterNo(no))
+}
+
+async fn logged(tx: &Tx<'_>, attached: Attached, verb: &str) -> Result<Attached, DbError> {
+    let Attached { meter, no, present } = attached;
+    let customer = holding::customer(tx, no).await?;
+    let detail = json!({ "label": meter.value.label, "number": no });
+    Ok(Attached { meter: tx.logged(meter, ("meter", verb), customer, detail).await?, no, present })
+}

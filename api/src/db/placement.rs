@@ -1,0 +1,225 @@
+//! Where units stand and stood.
+
+use super::error::known;
+use super::schema::{meter, placement};
+use super::stamp::one_changed;
+use super::{DbError, Revision, Stored, Tx, range, site, touched, unit};
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel::{insert_into, update};
+use diesel_async::RunQueryDsl;
+use domain::fault::Faults;
+use domain::ids::{CustomerId, MeterId, PlacementId, SiteId, UnitId};
+use domain::placement::{Handover, NewPlacement, Placement, Terms};
+use domain::span::Span;
+use range::Range;
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use uuid::Uuid;
+
+/// Where a unit stands now.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Present {
+    /// By which placement.
+    pub placement_id: PlacementId,
+    /// At which site.
+    pub site_id: SiteId,
+    /// With which customer.
+    pub customer_id: CustomerId,
+    /// Since when.
+    pub since: DateTime<Utc>,
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = placement)]
+struct Row {
+    id: Uuid,
+    unit_id: Uuid,
+    site_id: Uuid,
+    customer_id: Uuid,
+    valid: Range,
+    terms: String,
+    at_start: Value,
+    at_end: Option<Value>,
+    revision: i32,
+    created_at: DateTime<Utc>,
+    changed_at: DateTime<Utc>,
+}
+
+impl TryFrom<Row> for Stored<PlacementId, Placement> {
+    type Error = DbError;
+
+    fn try_from(row: Row) -> Result<Self, DbError> {
+        let handover = |column, kept: Value| known(column, serde_json::from_value::<Handover>(kept).ok());
+        Ok(Self {
+            id: PlacementId(row.id),
+            revision: row.revision,
+            created_at: row.created_at,
+            changed_at: row.changed_at,
+            ended_at: None,
+            value: Placement {
+                unit_id: UnitId(row.unit_id),
+                site_id: SiteId(row.site_id),
+                customer_id: CustomerId(row.customer_id),
+                span: range::to_span(row.valid)?,
+                terms: known("terms", Terms::from_name(&row.terms))?,
+                at_start: handover("at_start", row.at_start)?,
+                at_end: row.at_end.map(|kept| handover("at_end", kept)).transpose()?,
+            },
+        })
+    }
+}
+
+/// Places a unit at a site, whose customer's it is from then on.
+///
+/// # Errors
+/// [`DbError::NotFound`] for a unit outside the scope, [`DbError::Invalid`] for an unknown
+/// site or meter, [`DbError::Refused`] for a retired unit or site, [`DbError::Taken`] when
+/// the unit stands elsewhere at that time.
+pub async fn create(
+    tx: &Tx<'_>,
+    unit_id: UnitId,
+    new: &NewPlacement,
+) -> Result<Stored<PlacementId, Placement>, DbError> {
+    if unit::get(tx, unit_id).await?.unit.ended_at.is_some() {
+        return Err(DbError::refused("unit_retired", "The unit is retired; add it again under its new life."));
+    }
+    let customer_id = customer_of(tx, new.site_id).await?;
+    fits(tx, "/at_start", &new.at_start).await?;
+    let row: Row = insert_into(placement::table)
+        .values((
+            placement::id.eq(tx.new_id()),
+            placement::unit_id.eq(unit_id.0),
+            placement::site_id.eq(new.site_id.0),
+            placement::customer_id.eq(customer_id.0),
+            placement::valid.eq(range::of_span(new.span)),
+            placement::terms.eq(new.terms.as_str()),
+            placement::at_start.eq(json!(new.at_start)),
+            placement::created_at.eq(tx.now()),
+            placement::changed_at.eq(tx.now()),
+        ))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await?;
+    touched::unit(tx, unit_id, new.span).await?;
+    logged(tx, row.try_into()?, "created").await
+}
+
+/// The placements of a unit, all that the scope reaches, oldest first.
+///
+/// # Errors
+/// [`DbError::NotFound`] for a unit outside the scope.
+pub async fn list(tx: &Tx<'_>, unit_id: UnitId) -> Result<Vec<Stored<PlacementId, Placement>>, DbError> {
+    unit::get(tx, unit_id).await?;
+    let rows: Vec<Row> = placement::table
+        .filter(placement::unit_id.eq(unit_id.0))
+        .select(Row::as_select())
+        .order(placement::valid)
+        .load(&mut tx.conn())
+        .await?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// Ends a placement that is still at revision `at`, with what was read then. One that was
+/// made with an end in mind ends when it really did.
+///
+/// # Errors
+/// [`DbError::Refused`] when it was ended before, [`DbError::Invalid`] when `to` is not after
+/// its beginning, lies ahead, or a meter of `at_end` is unknown, [`DbError::Stale`] at another
+/// revision, [`DbError::NotFound`] outside the scope.
+pub async fn end(
+    tx: &Tx<'_>,
+    (unit_id, id): (UnitId, PlacementId),
+    at: Revision,
+    to: DateTime<Utc>,
+    at_end: &Handover,
+) -> Result<Stored<PlacementId, Placement>, DbError> {
+    let old = get(tx, unit_id, id).await?;
+    if old.value.at_end.is_some() {
+        return Err(DbError::refused("ended_already", "The placement has ended; the unit's placements say when."));
+    }
+    let span = old.value.span.ended_by(to, tx.now())?;
+    fits(tx, "/at_end", at_end).await?;
+    let changed: Option<Row> = update(placement::table.filter(placement::id.eq(id.0).and(placement::revision.eq(at))))
+        .set((
+            placement::valid.eq(range::of_span(span)),
+            placement::at_end.eq(json!(at_end)),
+            placement::changed_at.eq(tx.now()),
+            placement::revision.eq(at + 1),
+        ))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let row = one_changed(changed, async || get(tx, unit_id, id).await.map(|now| now.revision)).await?;
+    let changed_from = old.value.span.to().map_or(to, |planned| planned.min(to));
+    touched::unit(tx, unit_id, Span::parse(changed_from, None)?).await?;
+    logged(tx, row.try_into()?, "updated").await
+}
+
+async fn get(tx: &Tx<'_>, unit_id: UnitId, id: PlacementId) -> Result<Stored<PlacementId, Placement>, DbError> {
+    let row: Row = placement::table
+        .filter(placement::id.eq(id.0).and(placement::unit_id.eq(unit_id.0)))
+        .select(Row::as_select())
+        .first(&mut tx.conn())
+        .await?;
+    row.try_into()
+}
+
+/// Where a unit stands now.
+pub(in crate::db) async fn present(tx: &Tx<'_>, unit_id: UnitId) -> Result<Option<Present>, DbError> {
+    Ok(present_of(tx, &[unit_id.0]).await?.remove(&unit_id))
+}
+
+/// Where units stand now, those that stand somewhere.
+pub(in crate::db) async fn present_of(tx: &Tx<'_>, units: &[Uuid]) -> Result<HashMap<UnitId, Present>, DbError> {
+    let rows: Vec<Row> = placement::table
+        .filter(placement::unit_id.eq_any(units).and(placement::valid.contains(tx.now())))
+        .select(Row::as_select())
+        .load(&mut tx.conn())
+        .await?;
+    let present = |row: Row| {
+        let Stored { id, value, .. } = Stored::<PlacementId, Placement>::try_from(row)?;
+        let Placement { unit_id, site_id, customer_id, span, .. } = value;
+        Ok((unit_id, Present { placement_id: id, site_id, customer_id, since: span.from() }))
+    };
+    rows.into_iter().map(present).collect()
+}
+
+/// The customer of a site that can still take units.
+async fn customer_of(tx: &Tx<'_>, site_id: SiteId) -> Result<CustomerId, DbError> {
+    let fix = "nothing of yours has this id; list the sites to find the right one";
+    let site = match site::get(tx, site_id).await {
+        Err(DbError::NotFound) => return Err(Faults::one("/site_id", "unknown_reference", fix).into()),
+        found => found?,
+    };
+    if site.ended_at.is_some() {
+        return Err(DbError::refused("site_retired", "The site is retired; place the unit at another."));
+    }
+    Ok(site.value.customer_id)
+}
+
+/// Checks the registers of a handover at `pointer` against their meters.
+async fn fits(tx: &Tx<'_>, pointer: &str, handover: &Handover) -> Result<(), DbError> {
+    if handover.registers.is_empty() {
+        return Ok(());
+    }
+    let ids = handover.registers.iter().map(|row| row.meter_id.0);
+    let rows: Vec<(Uuid, Option<i16>)> =
+        meter::table.filter(meter::id.eq_any(ids)).select((meter::id, meter::digits)).load(&mut tx.conn()).await?;
+    let digits = rows.into_iter().map(|(id, digits)| (MeterId(id), digits.and_then(|digits| digits.try_into().ok())));
+    let mut faults = Faults::default();
+    faults.take(pointer, handover.fits(&digits.collect()));
+    Ok(faults.or(())?)
+}
+
+async fn logged(
+    tx: &Tx<'_>,
+    stored: Stored<PlacementId, Placement>,
+    verb: &str,
+) -> Result<Stored<PlacementId, Placement>, DbError> {
+    let Placement { unit_id, site_id, customer_id, span, .. } = &stored.value;
+    let detail = json!({ "unit_id": unit_id, "site_id": site_id, "from": span.from(), "to": span.to() });
+    let customer = Some(*customer_id);
+    tx.logged(stored, ("placement", verb), customer, detail).await
+}

@@ -1,0 +1,30 @@
+//! The domain's spans as PostgreSQL's ranges of instants.
+
+use super::DbError;
+use super::error::known;
+use chrono::{DateTime, Utc};
+use domain::span::Span;
+use std::ops::Bound;
+
+/// A `tstzrange` in Rust.
+pub(in crate::db) type Range = (Bound<DateTime<Utc>>, Bound<DateTime<Utc>>);
+
+/// `[from, to)`.
+pub(in crate::db) fn of_span(span: Span) -> Range {
+    (Bound::Included(span.from()), span.to().map_or(Bound::Unbounded, Bound::Excluded))
+}
+
+/// All that comes at or after an instant.
+pub(in crate::db) fn since(at: DateTime<Utc>) -> Range {
+    (Bound::Included(at), Bound::Unbounded)
+}
+
+/// The span of a stored range.
+pub(in crate::db) fn to_span(range: Range) -> Result<Span, DbError> {
+    let parsed = match range {
+        (Bound::Included(from), Bound::Unbounded) => Span::parse(from, None).ok(),
+        (Bound::Included(from), Bound::Excluded(to)) => Span::parse(from, Some(to)).ok(),
+        _ => None,
+    };
+    known("valid", parsed)
+}

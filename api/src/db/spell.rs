@@ -1,0 +1,123 @@
+//! In which states units are and were.
+
+use super::error::known;
+use super::placement::present;
+use super::schema::spell;
+use super::{DbError, Stored, Tx, range, touched, unit};
+use chrono::{DateTime, Utc};
+use diesel::dsl::upper_inf;
+use diesel::prelude::*;
+use diesel::{insert_into, update};
+use diesel_async::RunQueryDsl;
+use domain::ids::{SpellId, UnitId};
+use domain::span::Span;
+use domain::spell::{Spell, SpellState};
+use range::Range;
+use serde_json::json;
+use uuid::Uuid;
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = spell)]
+struct Row {
+    id: Uuid,
+    state: String,
+    reason: Option<String>,
+    valid: Range,
+    revision: i32,
+    created_at: DateTime<Utc>,
+    changed_at: DateTime<Utc>,
+}
+
+impl TryFrom<Row> for Stored<SpellId, Spell> {
+    type Error = DbError;
+
+    fn try_from(row: Row) -> Result<Self, DbError> {
+        Ok(Self {
+            id: SpellId(row.id),
+            revision: row.revision,
+            created_at: row.created_at,
+            changed_at: row.changed_at,
+            ended_at: None,
+            value: Spell {
+                state: known("state", SpellState::from_name(&row.state))?,
+                reason: row.reason,
+                span: range::to_span(row.valid)?,
+            },
+        })
+    }
+}
+
+/// Adds a spell; the one that goes on until then ends where it begins.
+///
+/// # Errors
+/// [`DbError::NotFound`] for a unit outside the scope, [`DbError::Taken`] when the unit has
+/// another state at that time.
+pub async fn create(tx: &Tx<'_>, unit_id: UnitId, new: &Spell) -> Result<Stored<SpellId, Spell>, DbError> {
+    unit::get(tx, unit_id).await?;
+    end_running(tx, unit_id, new.span).await?;
+    let row: Row = insert_into(spell::table)
+        .values((
+            spell::id.eq(tx.new_id()),
+            spell::unit_id.eq(unit_id.0),
+            spell::state.eq(new.state.as_str()),
+            spell::reason.eq(new.reason.as_deref()),
+            spell::valid.eq(range::of_span(new.span)),
+            spell::created_at.eq(tx.now()),
+            spell::changed_at.eq(tx.now()),
+        ))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await?;
+    // What ran before ends there, so the days after the new one's end change as well.
+    touched::unit(tx, unit_id, Span::parse(new.span.from(), None)?).await?;
+    logged(tx, unit_id, row.try_into()?, "created").await
+}
+
+/// The spells of a unit, all that the scope reaches, oldest first.
+///
+/// # Errors
+/// [`DbError::NotFound`] for a unit outside the scope.
+pub async fn list(tx: &Tx<'_>, unit_id: UnitId) -> Result<Vec<Stored<SpellId, Spell>>, DbError> {
+    unit::get(tx, unit_id).await?;
+    let rows: Vec<Row> = spell::table
+        .filter(spell::unit_id.eq(unit_id.0))
+        .select(Row::as_select())
+        .order(spell::valid)
+        .load(&mut tx.conn())
+        .await?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}
+
+async fn end_running(tx: &Tx<'_>, unit_id: UnitId, next: Span) -> Result<(), DbError> {
+    let open = spell::unit_id.eq(unit_id.0).and(upper_inf(spell::valid));
+    let row: Option<Row> = spell::table.filter(open).select(Row::as_select()).first(&mut tx.conn()).await.optional()?;
+    let Some(running) = row.map(Stored::<SpellId, Spell>::try_from).transpose()? else { return Ok(()) };
+    let Some(ended) = running.value.span.cut_at(next.from()) else { return Ok(()) };
+    let same = spell::id.eq(running.id.0).and(spell::revision.eq(running.revision));
+    let row: Option<Row> = update(spell::table.filter(same))
+        .set((
+            spell::valid.eq(range::of_span(ended)),
+            spell::changed_at.eq(tx.now()),
+            spell::revision.eq(running.revision + 1),
+        ))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    // Nothing to update: another transaction ended it meanwhile.
+    let row = row.ok_or(DbError::Collided)?;
+    logged(tx, unit_id, row.try_into()?, "updated").await?;
+    Ok(())
+}
+
+async fn logged(
+    tx: &Tx<'_>,
+    unit_id: UnitId,
+    stored: Stored<SpellId, Spell>,
+    verb: &str,
+) -> Result<Stored<SpellId, Spell>, DbError> {
+    let customer = present(tx, unit_id).await?.map(|present| present.customer_id);
+    let Spell { state, span, .. } = &stored.value;
+    let detail = json!({ "unit_id": unit_id, "state": state, "from": span.from(), "to": span.to() });
+    tx.logged(stored, ("spell", verb), customer, detail).await
+}

@@ -1,0 +1,221 @@
+//! `/v1/meters/{id}/attachments` and `/v1/meters/{id}/exchanges`.
+
+use super::answer::{self, Page, Problems, SpanView};
+use crate::auth::{Caller, perm};
+use crate::db::{Db, attachment, exchange};
+use crate::extract::{Body, IdempotencyKey, instant, optional_instant};
+use crate::problem::Problem;
+use actix_web::web::{Data, Path};
+use actix_web::{HttpResponse, get, post};
+use chrono::{DateTime, Utc};
+use domain::fault::Faults;
+use domain::ids::{ComponentId, MeterId, SiteId, UnitId};
+use domain::meter::{Attachment, Measured, MeterExchange};
+use domain::metering::step::Exchange;
+use domain::span::Span;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of these resources.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_attachment).service(list_attachments).service(create_exchange).service(list_exchanges);
+}
+
+/// Neither an attachment nor an exchange is changed through its own address: written once.
+const WRITTEN_ONCE: i32 = 1;
+
+/// What is sent to attach a meter: just one of `unit_id`, `site_id` and `component_id`.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AttachmentInput {
+    /// The unit it measures.
+    #[serde(default)]
+    #[schema(example = "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c12")]
+    unit_id: Option<Uuid>,
+    /// The site it measures, with all its units.
+    #[serde(default)]
+    #[schema(example = json!(null))]
+    site_id: Option<Uuid>,
+    /// The part it measures.
+    #[serde(default)]
+    #[schema(example = json!(null))]
+    component_id: Option<Uuid>,
+    /// From when; what it measures until then ends there.
+    #[serde(deserialize_with = "instant")]
+    #[schema(example = "2026-01-12T09:30:00Z")]
+    from: DateTime<Utc>,
+    /// Until when, where that is known.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[schema(example = json!(null))]
+    to: Option<DateTime<Utc>>,
+    /// The declared part of what passes that belongs to it; figures from a part are marked.
+    #[serde(default = "whole")]
+    #[schema(example = 1.0, default = 1.0)]
+    share: f64,
+}
+
+fn whole() -> f64 {
+    1.0
+}
+
+impl AttachmentInput {
+    pub(super) fn parse(&self) -> Result<Attachment, Faults> {
+        let mut faults = Faults::default();
+        let measured =
+            Measured::parse(self.unit_id.map(UnitId), self.site_id.map(SiteId), self.component_id.map(ComponentId));
+        let attachment = Attachment {
+            measured: faults.take_or("", measured, Measured::Unit(UnitId(Uuid::nil()))),
+            span: faults.take_or("", Span::parse(self.from, self.to), Span::EVER),
+            share: self.share,
+        };
+        faults.and(attachment.checked())
+    }
+}
+
+/// What a meter measures from when until when.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Attachment)]
+pub struct AttachmentView {
+    /// The unit it measures, if that is what it measures.
+    unit_id: Option<Uuid>,
+    /// The site.
+    site_id: Option<Uuid>,
+    /// The part.
+    component_id: Option<Uuid>,
+    #[serde(flatten)]
+    span: SpanView,
+    /// The declared part of what passes that belongs to it.
+    #[schema(example = 1.0)]
+    share: f64,
+}
+
+impl From<Attachment> for AttachmentView {
+    fn from(value: Attachment) -> Self {
+        let (unit_id, site_id, component_id) = match value.measured {
+            Measured::Unit(unit) => (Some(unit.0), None, None),
+            Measured::Site(site) => (None, Some(site.0), None),
+            Measured::Component(component) => (None, None, Some(component.0)),
+        };
+        Self { unit_id, site_id, component_id, span: value.span.into(), share: value.share }
+    }
+}
+
+/// What is sent of an exchange.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ExchangeInput {
+    /// When the register was exchanged.
+    #[serde(deserialize_with = "instant")]
+    #[schema(example = "2026-03-02T11:15:00Z")]
+    at: DateTime<Utc>,
+    /// Last value of the old register, in counts.
+    #[schema(example = 48210.0, minimum = 0)]
+    old_final: f64,
+    /// First value of the new register, in counts.
+    #[schema(example = 0.0, minimum = 0)]
+    new_start: f64,
+    /// Why.
+    #[serde(default)]
+    #[schema(example = "Glass cracked by frost", max_length = 500)]
+    note: Option<String>,
+}
+
+impl ExchangeInput {
+    fn unchecked(&self) -> MeterExchange {
+        MeterExchange {
+            registers: Exchange { at: self.at, old_final: self.old_final, new_start: self.new_start },
+            note: self.note.clone(),
+        }
+    }
+}
+
+/// A new register behind the same connection.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = MeterExchange)]
+pub struct ExchangeView {
+    #[serde(flatten)]
+    record: ExchangeInput,
+}
+
+impl From<MeterExchange> for ExchangeView {
+    fn from(value: MeterExchange) -> Self {
+        let MeterExchange { registers: Exchange { at, old_final, new_start }, note } = value;
+        Self { record: ExchangeInput { at, old_final, new_start, note } }
+    }
+}
+
+/// Attach a meter
+///
+/// A meter measures one thing at a time. What it measures until then ends where this begins.
+#[utoipa::path(tag = "meters", request_body = AttachmentInput,
+    params(("id" = Uuid, Path, description = "The meter's id"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The attachment", body = AttachmentView), Problems))]
+#[post("/meters/{id}/attachments")]
+async fn create_attachment(
+    caller: Caller<perm::WriteMeters>,
+    id: Path<MeterId>,
+    key: IdempotencyKey,
+    input: Body<AttachmentInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = input.0.parse()?;
+    answer::create(&db, &caller, &key, &(*id, &input.0), async |tx| {
+        let stored = attachment::create(tx, *id, &new).await?;
+        Ok((WRITTEN_ONCE, AttachmentView::from(stored)))
+    })
+    .await
+}
+
+/// List what a meter measured and measures
+///
+/// All of it on one page, oldest first.
+#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id")),
+    responses((status = 200, description = "The attachments", body = Page<AttachmentView>), Problems))]
+#[get("/meters/{id}/attachments")]
+async fn list_attachments(
+    caller: Caller<perm::ReadMeters>,
+    id: Path<MeterId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let rows = db.read(caller.scope(), caller.now(), async |tx| attachment::list(tx, *id).await).await?;
+    Ok(answer::all(rows, AttachmentView::from))
+}
+
+/// Note that a meter's register was exchanged
+#[utoipa::path(tag = "meters", request_body = ExchangeInput,
+    params(("id" = Uuid, Path, description = "The meter's id"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The exchange", body = ExchangeView), Problems))]
+#[post("/meters/{id}/exchanges")]
+async fn create_exchange(
+    caller: Caller<perm::WriteMeters>,
+    id: Path<MeterId>,
+    key: IdempotencyKey,
+    input: Body<ExchangeInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = input.0.unchecked();
+    answer::create(&db, &caller, &key, &(*id, &input.0), async |tx| {
+        let stored = exchange::create(tx, *id, &new).await?;
+        Ok((WRITTEN_ONCE, ExchangeView::from(stored)))
+    })
+    .await
+}
+
+/// List the exchanges of a meter's register
+///
+/// All of them on one page, oldest first.
+#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id")),
+    responses((status = 200, description = "The exchanges", body = Page<ExchangeView>), Problems))]
+#[get("/meters/{id}/exchanges")]
+async fn list_exchanges(
+    caller: Caller<perm::ReadMeters>,
+    id: Path<MeterId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let rows = db.read(caller.scope(), caller.now(), async |tx| exchange::list(tx, *id).await).await?;
+    Ok(answer::all(rows, ExchangeView::from))
+}

@@ -1,0 +1,275 @@
+//! `/v1/components`.
+
+use super::answer::{self, Page, Paging, Problems, Stamps};
+use crate::auth::{Caller, perm};
+use crate::db::{Db, Stored, component};
+use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post};
+use chrono::{DateTime, NaiveDate, Utc};
+use domain::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
+use domain::fault::Faults;
+use domain::ids::{ComponentId, UnitId};
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config
+        .service(create_component)
+        .service(list_components)
+        .service(get_component)
+        .service(update_component)
+        .service(retire_component);
+}
+
+/// What is sent of a component.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ComponentInput {
+    /// Which unit it is part of; it stays with it.
+    #[schema(example = "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c12")]
+    unit_id: Uuid,
+    /// What it is, one word in snake_case, the same for all parts of a kind.
+    #[schema(example = "transfer_pump", max_length = 60, pattern = "^[a-z][a-z0-9_]*$")]
+    kind: String,
+    /// The maker's name for it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "TP 40-120", max_length = 120)]
+    model: Option<String>,
+    /// The maker's serial number.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "88120-7", max_length = 60)]
+    serial_number: Option<String>,
+    /// When it works: `continuous`, `on_demand` or `timed`.
+    #[schema(example = "on_demand")]
+    duty: String,
+    /// What ages it: `hours`, `days`, `starts`, `washes` or `litres`.
+    #[schema(example = "hours")]
+    run_basis: String,
+    /// Life it is sold for, in the run basis.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = 12000.0)]
+    rated_life: Option<f64>,
+    /// Age it had when fitted or when tracking began, in the run basis.
+    #[serde(default)]
+    #[schema(example = 0.0, default = 0.0, minimum = 0)]
+    age_at_fitting: f64,
+    /// When it was fitted.
+    #[serde(deserialize_with = "instant")]
+    #[schema(example = "2026-01-12T09:30:00Z")]
+    fitted_at: DateTime<Utc>,
+    /// When it was last seen in good order.
+    #[serde(default, deserialize_with = "optional_instant", skip_serializing_if = "Option::is_none")]
+    #[schema(example = "2026-04-02T10:00:00Z")]
+    last_good_at: Option<DateTime<Utc>>,
+    /// Last day of the maker's warranty.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "2028-01-12")]
+    warranty_until: Option<NaiveDate>,
+}
+
+impl ComponentInput {
+    fn parse(&self) -> Result<Component, Faults> {
+        let mut faults = Faults::default();
+        let component = Component {
+            unit_id: UnitId(self.unit_id),
+            kind: self.kind.clone(),
+            model: self.model.clone(),
+            serial_number: self.serial_number.clone(),
+            duty: faults.take_or("/duty", Duty::parse(&self.duty), Duty::Continuous),
+            run_basis: faults.take_or("/run_basis", RunBasis::parse(&self.run_basis), RunBasis::Hours),
+            rated_life: self.rated_life,
+            age_at_fitting: self.age_at_fitting,
+            fitted_at: self.fitted_at,
+            last_good_at: self.last_good_at,
+            out: None,
+            warranty_until: self.warranty_until,
+        };
+        faults.and(component.checked())
+    }
+}
+
+impl From<&Component> for ComponentInput {
+    fn from(value: &Component) -> Self {
+        Self {
+            unit_id: value.unit_id.0,
+            kind: value.kind.clone(),
+            model: value.model.clone(),
+            serial_number: value.serial_number.clone(),
+            duty: value.duty.as_str().to_owned(),
+            run_basis: value.run_basis.as_str().to_owned(),
+            rated_life: value.rated_life,
+            age_at_fitting: value.age_at_fitting,
+            fitted_at: value.fitted_at,
+            last_good_at: value.last_good_at,
+            warranty_until: value.warranty_until,
+        }
+    }
+}
+
+/// What is sent to take a component out.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ComponentOut {
+    /// When it was taken out.
+    #[serde(deserialize_with = "instant")]
+    #[schema(example = "2026-05-20T14:00:00Z")]
+    out_at: DateTime<Utc>,
+    /// Why: `failed`, `worn_out_found`, `preventive`, `upgrade`, `external` (frost, a wrong
+    /// chemical), `faulty_new` or `unknown`.
+    #[schema(example = "worn_out_found")]
+    out_why: String,
+}
+
+impl ComponentOut {
+    fn parse(&self) -> Result<TakenOut, Faults> {
+        let mut faults = Faults::default();
+        let why = faults.take_or("/out_why", OutWhy::parse(&self.out_why), OutWhy::Unknown);
+        faults.or(TakenOut { at: self.out_at, why })
+    }
+}
+
+/// A component.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Component)]
+pub struct ComponentView {
+    id: Uuid,
+    #[serde(flatten)]
+    record: ComponentInput,
+    /// When it was taken out; null while it is fitted.
+    out_at: Option<DateTime<Utc>>,
+    /// Why it was taken out.
+    #[schema(example = json!(null))]
+    out_why: Option<&'static str>,
+    #[serde(flatten)]
+    stamps: Stamps,
+}
+
+impl From<Stored<ComponentId, Component>> for ComponentView {
+    fn from(stored: Stored<ComponentId, Component>) -> Self {
+        Self {
+            id: stored.id.0,
+            record: ComponentInput::from(&stored.value),
+            out_at: stored.value.out.map(|out| out.at),
+            out_why: stored.value.out.map(|out| out.why.as_str()),
+            stamps: Stamps::from(&stored),
+        }
+    }
+}
+
+/// Which components.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct ListComponents {
+    /// Only this unit's.
+    unit_id: Option<Uuid>,
+    /// Only this kind.
+    #[param(example = "transfer_pump")]
+    kind: Option<String>,
+    /// Whether to give only those that are fitted now.
+    #[serde(default)]
+    #[param(required = false)]
+    fitted: bool,
+}
+
+impl ListComponents {
+    fn filter(&self) -> component::Filter {
+        component::Filter { unit: self.unit_id.map(UnitId), kind: self.kind.clone(), fitted: self.fitted }
+    }
+}
+
+/// Fit a component
+#[utoipa::path(tag = "components", request_body = ComponentInput,
+    params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The component", body = ComponentView), Problems))]
+#[post("/components")]
+async fn create_component(
+    caller: Caller<perm::WriteComponents>,
+    key: IdempotencyKey,
+    input: Body<ComponentInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = input.0.parse()?;
+    answer::create(&db, &caller, &key, &input.0, async |tx| {
+        let stored = component::create(tx, &new).await?;
+        Ok((stored.revision, ComponentView::from(stored)))
+    })
+    .await
+}
+
+/// List components by kind
+#[utoipa::path(tag = "components", params(ListComponents, Paging),
+    responses((status = 200, description = "A page of components", body = Page<ComponentView>), Problems))]
+#[get("/components")]
+async fn list_components(
+    request: HttpRequest,
+    caller: Caller<perm::ReadComponents>,
+    query: Query<ListComponents>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let after = paging.parse()?;
+    let filter = query.filter();
+    let rows = db.read(caller.scope(), caller.now(), async |tx| component::list(tx, &filter, &after).await).await?;
+    Ok(answer::page(&request, &after, rows, |row| (row.value.kind.clone(), row.id.0), ComponentView::from))
+}
+
+/// Get a component
+#[utoipa::path(tag = "components", params(("id" = Uuid, Path, description = "The component's id")),
+    responses((status = 200, description = "The component", body = ComponentView), Problems))]
+#[get("/components/{id}")]
+async fn get_component(
+    caller: Caller<perm::ReadComponents>,
+    id: Path<ComponentId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let stored = db.read(caller.scope(), caller.now(), async |tx| component::get(tx, *id).await).await?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &ComponentView::from(stored)))
+}
+
+/// Change a component
+///
+/// An RFC 7396 merge patch: send the fields that change, null to clear one.
+#[utoipa::path(tag = "components", request_body = ComponentInput,
+    params(("id" = Uuid, Path, description = "The component's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The component as it is now", body = ComponentView), Problems))]
+#[patch("/components/{id}")]
+async fn update_component(
+    caller: Caller<perm::WriteComponents>,
+    id: Path<ComponentId>,
+    at: IfMatch,
+    patch: Body<Value>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let current = db.read(caller.scope(), caller.now(), async |tx| component::get(tx, *id).await).await?;
+    let new = answer::patched(&ComponentInput::from(&current.value), &patch.0)?.parse()?;
+    let stored =
+        db.write(caller.scope(), caller.now(), async |tx| component::update_at(tx, *id, at.0, &new).await).await?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &ComponentView::from(stored)))
+}
+
+/// Take a component out
+///
+/// Once, with when and why. The next part in its place is another component.
+#[utoipa::path(tag = "components", request_body = ComponentOut,
+    params(("id" = Uuid, Path, description = "The component's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The component as it is now", body = ComponentView), Problems))]
+#[post("/components/{id}/retire")]
+async fn retire_component(
+    caller: Caller<perm::WriteComponents>,
+    id: Path<ComponentId>,
+    at: IfMatch,
+    input: Body<ComponentOut>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let out = input.0.parse()?;
+    let stored =
+        db.write(caller.scope(), caller.now(), async |tx| component::take_out(tx, *id, at.0, out).await).await?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &ComponentView::from(stored)))
+}

@@ -1,0 +1,236 @@
+//! `/v1/units/{id}/placements`.
+
+use super::answer::{self, Page, Problems, SpanView};
+use crate::auth::{Caller, perm};
+use crate::db::{Db, Stored, placement};
+use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Path};
+use actix_web::{HttpResponse, get, post};
+use chrono::{DateTime, Utc};
+use domain::fault::Faults;
+use domain::ids::{MeterId, PlacementId, SiteId, UnitId};
+use domain::placement::{Handover, LevelThen, NewPlacement, Placement, RegisterThen, Terms};
+use domain::span::Span;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_placement).service(list_placements).service(end_placement);
+}
+
+/// What was read when a unit changed hands.
+#[derive(Debug, Default, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields, default)]
+#[schema(as = Handover)]
+pub struct HandoverBody {
+    /// Registers, one a meter.
+    registers: Vec<RegisterThenBody>,
+    /// How full tanks and pit stood.
+    levels: Vec<LevelThenBody>,
+}
+
+/// A register as it was read at a handover.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = HandoverRegister)]
+pub struct RegisterThenBody {
+    /// Of which meter.
+    meter_id: Uuid,
+    /// Its value as read, in counts of the meter's own unit.
+    #[schema(example = 48210.0, minimum = 0)]
+    register: f64,
+}
+
+/// How full a tank or pit stood at a handover.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = HandoverLevel)]
+pub struct LevelThenBody {
+    /// Which tank.
+    #[schema(example = "clean tank", max_length = 60)]
+    place: String,
+    /// What was in it.
+    #[schema(example = 800.0, minimum = 0)]
+    volume_l: f64,
+}
+
+impl HandoverBody {
+    fn parse(&self) -> Result<Handover, Faults> {
+        let register =
+            |row: &RegisterThenBody| RegisterThen { meter_id: MeterId(row.meter_id), register: row.register };
+        let level = |row: &LevelThenBody| LevelThen { place: row.place.clone(), volume_l: row.volume_l };
+        let handover = Handover {
+            registers: self.registers.iter().map(register).collect(),
+            levels: self.levels.iter().map(level).collect(),
+        };
+        handover.checked()
+    }
+}
+
+impl From<Handover> for HandoverBody {
+    fn from(value: Handover) -> Self {
+        let register = |row: RegisterThen| RegisterThenBody { meter_id: row.meter_id.0, register: row.register };
+        let level = |row: LevelThen| LevelThenBody { place: row.place, volume_l: row.volume_l };
+        Self {
+            registers: value.registers.into_iter().map(register).collect(),
+            levels: value.levels.into_iter().map(level).collect(),
+        }
+    }
+}
+
+/// What is sent to place a unit.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PlacementInput {
+    /// At which site; the unit is its customer's to see from then on.
+    site_id: Uuid,
+    /// From when.
+    #[serde(deserialize_with = "instant")]
+    #[schema(example = "2026-01-12T09:30:00Z")]
+    from: DateTime<Utc>,
+    /// Until when, where that is known.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[schema(example = json!(null))]
+    to: Option<DateTime<Utc>>,
+    /// `sold`, `rented`, `loan` or `demo`.
+    #[schema(example = "rented")]
+    terms: String,
+    /// What was read when it came.
+    #[serde(default)]
+    at_start: HandoverBody,
+}
+
+impl PlacementInput {
+    fn parse(&self) -> Result<NewPlacement, Faults> {
+        let mut faults = Faults::default();
+        let new = NewPlacement {
+            site_id: SiteId(self.site_id),
+            span: faults.take_or("", Span::parse(self.from, self.to), Span::EVER),
+            terms: faults.take_or("/terms", Terms::parse(&self.terms), Terms::Sold),
+            at_start: faults.take_or("/at_start", self.at_start.parse(), Handover::default()),
+        };
+        faults.or(new)
+    }
+}
+
+/// What is sent to end a placement.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PlacementEnd {
+    /// When it ended; the unit is its customer's to see until then.
+    #[serde(deserialize_with = "instant")]
+    #[schema(example = "2026-06-30T16:00:00Z")]
+    to: DateTime<Utc>,
+    /// What was read when it went.
+    #[serde(default)]
+    at_end: HandoverBody,
+}
+
+/// A placement: a unit at a site from-to.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Placement)]
+pub struct PlacementView {
+    id: Uuid,
+    /// Which unit.
+    unit_id: Uuid,
+    /// At which site.
+    site_id: Uuid,
+    /// Whose site that is.
+    customer_id: Uuid,
+    #[serde(flatten)]
+    span: SpanView,
+    /// `sold`, `rented`, `loan` or `demo`.
+    #[schema(example = "rented")]
+    terms: &'static str,
+    /// What was read when it came.
+    at_start: HandoverBody,
+    /// What was read when it went; null until it is ended.
+    at_end: Option<HandoverBody>,
+    /// How often it was written; also its ETag.
+    #[schema(example = 1)]
+    revision: i32,
+}
+
+impl From<Stored<PlacementId, Placement>> for PlacementView {
+    fn from(stored: Stored<PlacementId, Placement>) -> Self {
+        let value = stored.value;
+        Self {
+            id: stored.id.0,
+            unit_id: value.unit_id.0,
+            site_id: value.site_id.0,
+            customer_id: value.customer_id.0,
+            span: value.span.into(),
+            terms: value.terms.as_str(),
+            at_start: value.at_start.into(),
+            at_end: value.at_end.map(Into::into),
+            revision: stored.revision,
+        }
+    }
+}
+
+/// Place a unit
+///
+/// A unit stands at one site at a time: end its placement before it goes elsewhere.
+#[utoipa::path(tag = "units", request_body = PlacementInput,
+    params(("id" = Uuid, Path, description = "The unit's id"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The placement", body = PlacementView), Problems))]
+#[post("/units/{id}/placements")]
+async fn create_placement(
+    caller: Caller<perm::WriteUnits>,
+    id: Path<UnitId>,
+    key: IdempotencyKey,
+    input: Body<PlacementInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = input.0.parse()?;
+    answer::create(&db, &caller, &key, &(*id, &input.0), async |tx| {
+        let stored = placement::create(tx, *id, &new).await?;
+        Ok((stored.revision, PlacementView::from(stored)))
+    })
+    .await
+}
+
+/// List a unit's placements
+///
+/// All of them on one page, oldest first; a customer sees its own.
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id")),
+    responses((status = 200, description = "The placements", body = Page<PlacementView>), Problems))]
+#[get("/units/{id}/placements")]
+async fn list_placements(
+    caller: Caller<perm::ReadUnits>,
+    id: Path<UnitId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let rows = db.read(caller.scope(), caller.now(), async |tx| placement::list(tx, *id).await).await?;
+    Ok(answer::all(rows, PlacementView::from))
+}
+
+/// End a placement
+///
+/// Once, when the unit has gone, with what was read then.
+#[utoipa::path(tag = "units", request_body = PlacementEnd,
+    params(("id" = Uuid, Path, description = "The unit's id"), ("placement_id" = Uuid, Path, description = "The placement's id"),
+        ("If-Match" = String, Header, description = "Revision of the placement at your last read")),
+    responses((status = 200, description = "The placement as it is now", body = PlacementView), Problems))]
+#[post("/units/{id}/placements/{placement_id}/end")]
+async fn end_placement(
+    caller: Caller<perm::WriteUnits>,
+    ids: Path<(UnitId, PlacementId)>,
+    at: IfMatch,
+    input: Body<PlacementEnd>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let mut faults = Faults::default();
+    let at_end = faults.take_or("/at_end", input.0.at_end.parse(), Handover::default());
+    let at_end = faults.or(at_end)?;
+    let to = input.0.to;
+    let stored =
+        db.write(caller.scope(), caller.now(), async |tx| placement::end(tx, *ids, at.0, to, &at_end).await).await?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &PlacementView::from(stored)))
+}

@@ -1,0 +1,115 @@
+//! `/v1/units/{id}/spells`.
+
+use super::answer::{self, Page, Problems, SpanView};
+use crate::auth::{Caller, perm};
+use crate::db::{Db, Stored, spell};
+use crate::extract::{Body, IdempotencyKey, instant, optional_instant};
+use crate::problem::Problem;
+use actix_web::web::{Data, Path};
+use actix_web::{HttpResponse, get, post};
+use chrono::{DateTime, Utc};
+use domain::fault::Faults;
+use domain::ids::{SpellId, UnitId};
+use domain::span::Span;
+use domain::spell::{Spell, SpellState};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_spell).service(list_spells);
+}
+
+/// What is sent of a spell.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SpellInput {
+    /// `planned`, `starting`, `running`, `bypassed`, `stopped`, `laid_up`, `workshop` or `out_of_use`.
+    #[schema(example = "bypassed")]
+    state: String,
+    /// Why.
+    #[serde(default)]
+    #[schema(example = "Transfer pump out for repair", max_length = 500)]
+    reason: Option<String>,
+    /// From when; the spell that goes on until then ends there.
+    #[serde(deserialize_with = "instant")]
+    #[schema(example = "2026-03-02T07:00:00Z")]
+    from: DateTime<Utc>,
+    /// Until when, where that is known.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[schema(example = "2026-03-16T07:00:00Z")]
+    to: Option<DateTime<Utc>>,
+}
+
+impl SpellInput {
+    fn parse(&self) -> Result<Spell, Faults> {
+        let mut faults = Faults::default();
+        let spell = Spell {
+            state: faults.take_or("/state", SpellState::parse(&self.state), SpellState::Planned),
+            reason: self.reason.clone(),
+            span: faults.take_or("", Span::parse(self.from, self.to), Span::EVER),
+        };
+        faults.and(spell.checked())
+    }
+}
+
+/// A spell: a dated state of a unit.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Spell)]
+pub struct SpellView {
+    id: Uuid,
+    /// The state.
+    #[schema(example = "bypassed")]
+    state: &'static str,
+    /// Why.
+    reason: Option<String>,
+    #[serde(flatten)]
+    span: SpanView,
+    /// How often it was written.
+    #[schema(example = 1)]
+    revision: i32,
+}
+
+impl From<Stored<SpellId, Spell>> for SpellView {
+    fn from(stored: Stored<SpellId, Spell>) -> Self {
+        let Spell { state, reason, span } = stored.value;
+        Self { id: stored.id.0, state: state.as_str(), reason, span: span.into(), revision: stored.revision }
+    }
+}
+
+/// Say in which state a unit is
+///
+/// A unit has one state at a time. The one that goes on until then ends where this begins;
+/// it does not come back at this one's end.
+#[utoipa::path(tag = "units", request_body = SpellInput,
+    params(("id" = Uuid, Path, description = "The unit's id"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The spell", body = SpellView), Problems))]
+#[post("/units/{id}/spells")]
+async fn create_spell(
+    caller: Caller<perm::WriteUnits>,
+    id: Path<UnitId>,
+    key: IdempotencyKey,
+    input: Body<SpellInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = input.0.parse()?;
+    answer::create(&db, &caller, &key, &(*id, &input.0), async |tx| {
+        let stored = spell::create(tx, *id, &new).await?;
+        Ok((stored.revision, SpellView::from(stored)))
+    })
+    .await
+}
+
+/// List a unit's spells
+///
+/// All of them on one page, oldest first.
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id")),
+    responses((status = 200, description = "The spells", body = Page<SpellView>), Problems))]
+#[get("/units/{id}/spells")]
+async fn list_spells(caller: Caller<perm::ReadUnits>, id: Path<UnitId>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    let rows = db.read(caller.scope(), caller.now(), async |tx| spell::list(tx, *id).await).await?;
+    Ok(answer::all(rows, SpellView::from))
+}

@@ -1,0 +1,119 @@
+//! `/v1/unit-models`.
+
+use super::answer::{self, Page, Paging, Problems, Stamps};
+use crate::auth::{Caller, perm};
+use crate::db::{Db, Stored, unit_model};
+use crate::extract::{Body, IdempotencyKey};
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, post};
+use domain::fault::Faults;
+use domain::ids::ModelId;
+use domain::unit::UnitModel;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_unit_model).service(list_unit_models).service(get_unit_model);
+}
+
+/// What is sent of a unit model.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct UnitModelInput {
+    /// Its name; each model has its own.
+    #[schema(example = "Loop 2000", max_length = 120)]
+    name: String,
+    /// Flow it treats.
+    #[schema(example = 2000.0, minimum = 1)]
+    rated_flow_l_per_h: f64,
+    /// Volume of its tanks in use.
+    #[schema(example = 3500.0, minimum = 1)]
+    working_volume_l: f64,
+    /// Volume between the floats that start and stop the fill.
+    #[schema(example = 300.0, minimum = 0)]
+    float_band_l: f64,
+}
+
+impl UnitModelInput {
+    fn parse(&self) -> Result<UnitModel, Faults> {
+        let model = UnitModel {
+            name: self.name.clone(),
+            rated_flow_l_per_h: self.rated_flow_l_per_h,
+            working_volume_l: self.working_volume_l,
+            float_band_l: self.float_band_l,
+        };
+        model.checked()
+    }
+}
+
+/// A unit model.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = UnitModel)]
+pub struct UnitModelView {
+    id: Uuid,
+    #[serde(flatten)]
+    record: UnitModelInput,
+    #[serde(flatten)]
+    stamps: Stamps,
+}
+
+impl From<Stored<ModelId, UnitModel>> for UnitModelView {
+    fn from(stored: Stored<ModelId, UnitModel>) -> Self {
+        let stamps = Stamps::from(&stored);
+        let UnitModel { name, rated_flow_l_per_h, working_volume_l, float_band_l } = stored.value;
+        let record = UnitModelInput { name, rated_flow_l_per_h, working_volume_l, float_band_l };
+        Self { id: stored.id.0, record, stamps }
+    }
+}
+
+/// Add a unit model
+#[utoipa::path(tag = "units", request_body = UnitModelInput,
+    params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The model", body = UnitModelView), Problems))]
+#[post("/unit-models")]
+async fn create_unit_model(
+    caller: Caller<perm::WriteUnits>,
+    key: IdempotencyKey,
+    input: Body<UnitModelInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = input.0.parse()?;
+    answer::create(&db, &caller, &key, &input.0, async |tx| {
+        let stored = unit_model::create(tx, &new).await?;
+        Ok((stored.revision, UnitModelView::from(stored)))
+    })
+    .await
+}
+
+/// List unit models by name
+#[utoipa::path(tag = "units", params(Paging),
+    responses((status = 200, description = "A page of models", body = Page<UnitModelView>), Problems))]
+#[get("/unit-models")]
+async fn list_unit_models(
+    request: HttpRequest,
+    caller: Caller<perm::ReadUnits>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let after = paging.parse()?;
+    let rows = db.read(caller.scope(), caller.now(), async |tx| unit_model::list(tx, &after).await).await?;
+    Ok(answer::page(&request, &after, rows, |row| (row.value.name.clone(), row.id.0), UnitModelView::from))
+}
+
+/// Get a unit model
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The model's id")),
+    responses((status = 200, description = "The model", body = UnitModelView), Problems))]
+#[get("/unit-models/{id}")]
+async fn get_unit_model(
+    caller: Caller<perm::ReadUnits>,
+    id: Path<ModelId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let stored = db.read(caller.scope(), caller.now(), async |tx| unit_model::get(tx, *id).await).await?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &UnitModelView::from(stored)))
+}

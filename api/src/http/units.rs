@@ -1,0 +1,244 @@
+//! `/v1/units`.
+
+use super::answer::{self, Page, Paging, Problems, Stamps};
+use crate::auth::{Caller, perm};
+use crate::db::Db;
+use crate::db::placement::Present;
+use crate::db::unit::{self, Placed};
+use crate::extract::{Body, IdempotencyKey, IfMatch};
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post};
+use chrono::{DateTime, Utc};
+use domain::fault::Faults;
+use domain::ids::{CustomerId, ModelId, SiteId, UnitId};
+use domain::unit::Unit;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_unit).service(list_units).service(get_unit).service(update_unit).service(retire_unit);
+}
+
+/// What is sent of a unit.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct UnitInput {
+    /// The model it is built after.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c11")]
+    model_id: Option<Uuid>,
+    /// The maker's serial number; each unit has its own.
+    #[schema(example = "L2-00417", max_length = 60)]
+    serial_number: String,
+    /// What the dealer's people call it.
+    #[schema(example = "Harbour bay 2", max_length = 120)]
+    label: String,
+    /// Flow it treats, where that differs from its model's.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = 1800.0, minimum = 1)]
+    rated_flow_l_per_h: Option<f64>,
+    /// Volume of its tanks in use, where that differs from its model's.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = 3200.0, minimum = 1)]
+    working_volume_l: Option<f64>,
+    /// The number the customer's own books give it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "A-2210", max_length = 60)]
+    asset_number: Option<String>,
+}
+
+impl UnitInput {
+    fn parse(&self) -> Result<Unit, Faults> {
+        let unit = Unit {
+            model_id: self.model_id.map(ModelId),
+            serial_number: self.serial_number.clone(),
+            label: self.label.clone(),
+            rated_flow_l_per_h: self.rated_flow_l_per_h,
+            working_volume_l: self.working_volume_l,
+            asset_number: self.asset_number.clone(),
+        };
+        unit.checked()
+    }
+}
+
+impl From<&Unit> for UnitInput {
+    fn from(value: &Unit) -> Self {
+        Self {
+            model_id: value.model_id.map(|model| model.0),
+            serial_number: value.serial_number.clone(),
+            label: value.label.clone(),
+            rated_flow_l_per_h: value.rated_flow_l_per_h,
+            working_volume_l: value.working_volume_l,
+            asset_number: value.asset_number.clone(),
+        }
+    }
+}
+
+/// A unit.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Unit)]
+pub struct UnitView {
+    id: Uuid,
+    #[serde(flatten)]
+    record: UnitInput,
+    /// Where it stands now; null where it stands nowhere, or nowhere that you may see.
+    placement: Option<PresentView>,
+    #[serde(flatten)]
+    stamps: Stamps,
+}
+
+/// Where a unit stands now.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = PresentPlacement)]
+pub struct PresentView {
+    /// By which placement.
+    placement_id: Uuid,
+    /// At which site.
+    site_id: Uuid,
+    /// With which customer.
+    customer_id: Uuid,
+    /// Since when.
+    #[schema(example = "2026-01-12T09:30:00Z")]
+    since: DateTime<Utc>,
+}
+
+impl From<Present> for PresentView {
+    fn from(present: Present) -> Self {
+        Self {
+            placement_id: present.placement_id.0,
+            site_id: present.site_id.0,
+            customer_id: present.customer_id.0,
+            since: present.since,
+        }
+    }
+}
+
+impl From<Placed> for UnitView {
+    fn from(placed: Placed) -> Self {
+        Self {
+            id: placed.unit.id.0,
+            record: UnitInput::from(&placed.unit.value),
+            placement: placed.present.map(Into::into),
+            stamps: Stamps::from(&placed.unit),
+        }
+    }
+}
+
+/// Which units.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct ListUnits {
+    /// Only those that stand with this customer now.
+    customer_id: Option<Uuid>,
+    /// Only those that stand at this site now.
+    site_id: Option<Uuid>,
+    /// Only those of this model.
+    model_id: Option<Uuid>,
+    /// Whether to give retired ones too.
+    #[serde(default)]
+    #[param(required = false)]
+    retired: bool,
+}
+
+impl ListUnits {
+    fn filter(&self) -> unit::Filter {
+        unit::Filter {
+            customer: self.customer_id.map(CustomerId),
+            site: self.site_id.map(SiteId),
+            model: self.model_id.map(ModelId),
+            retired: self.retired,
+        }
+    }
+}
+
+/// Add a unit
+///
+/// It stands nowhere until it is placed.
+#[utoipa::path(tag = "units", request_body = UnitInput,
+    params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The unit", body = UnitView), Problems))]
+#[post("/units")]
+async fn create_unit(
+    caller: Caller<perm::WriteUnits>,
+    key: IdempotencyKey,
+    input: Body<UnitInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = input.0.parse()?;
+    answer::create(&db, &caller, &key, &input.0, async |tx| {
+        let placed = unit::create(tx, &new).await?;
+        Ok((placed.unit.revision, UnitView::from(placed)))
+    })
+    .await
+}
+
+/// List units by label
+#[utoipa::path(tag = "units", params(ListUnits, Paging),
+    responses((status = 200, description = "A page of units", body = Page<UnitView>), Problems))]
+#[get("/units")]
+async fn list_units(
+    request: HttpRequest,
+    caller: Caller<perm::ReadUnits>,
+    query: Query<ListUnits>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let after = paging.parse()?;
+    let filter = query.filter();
+    let rows = db.read(caller.scope(), caller.now(), async |tx| unit::list(tx, &filter, &after).await).await?;
+    let key = |row: &Placed| (row.unit.value.label.clone(), row.unit.id.0);
+    Ok(answer::page(&request, &after, rows, key, UnitView::from))
+}
+
+/// Get a unit
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id")),
+    responses((status = 200, description = "The unit", body = UnitView), Problems))]
+#[get("/units/{id}")]
+async fn get_unit(caller: Caller<perm::ReadUnits>, id: Path<UnitId>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    let placed = db.read(caller.scope(), caller.now(), async |tx| unit::get(tx, *id).await).await?;
+    Ok(answer::record(StatusCode::OK, placed.unit.revision, &UnitView::from(placed)))
+}
+
+/// Change a unit
+///
+/// An RFC 7396 merge patch: send the fields that change, null to clear one.
+#[utoipa::path(tag = "units", request_body = UnitInput,
+    params(("id" = Uuid, Path, description = "The unit's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The unit as it is now", body = UnitView), Problems))]
+#[patch("/units/{id}")]
+async fn update_unit(
+    caller: Caller<perm::WriteUnits>,
+    id: Path<UnitId>,
+    at: IfMatch,
+    patch: Body<Value>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let current = db.read(caller.scope(), caller.now(), async |tx| unit::get(tx, *id).await).await?;
+    let new = answer::patched(&UnitInput::from(&current.unit.value), &patch.0)?.parse()?;
+    let placed = db.write(caller.scope(), caller.now(), async |tx| unit::update_at(tx, *id, at.0, &new).await).await?;
+    Ok(answer::record(StatusCode::OK, placed.unit.revision, &UnitView::from(placed)))
+}
+
+/// Retire a unit
+///
+/// Refused while it stands at a site. The record stays readable; lists leave it out unless
+/// asked.
+#[utoipa::path(tag = "units",
+    params(("id" = Uuid, Path, description = "The unit's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The unit as it is now", body = UnitView), Problems))]
+#[post("/units/{id}/retire")]
+async fn retire_unit(
+    caller: Caller<perm::WriteUnits>,
+    id: Path<UnitId>,
+    at: IfMatch,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let placed = db.write(caller.scope(), caller.now(), async |tx| unit::retire(tx, *id, at.0).await).await?;
+    Ok(answer::record(StatusCode::OK, placed.unit.revision, &UnitView::from(placed)))
+}
