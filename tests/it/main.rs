@@ -16,6 +16,8 @@ mod support;
 mod cluster;
 mod customers;
 mod openapi;
+mod operations;
+mod program;
 mod schema;
 mod scopes;
 mod sessions;
