@@ -15,4 +15,6 @@ mod support;
 
 mod cluster;
 mod customers;
+mod night_run;
+mod readings;
 mod sessions;
