@@ -32,8 +32,8 @@ async fn send(dealer: &Dealer, plant: &Plant, readings: &[(&str, f64)]) {
 }
 
 /// The series has no readings around these midnights.
-const GAP_OVER_MIDNIGHT: [&str; 6] =
-    ["2022-04-24", "2022-04-25", "2022-05-10", "2022-05-11", "2022-05-12", "2022-05-13"];
+const GAP_OVER_MIDNIGHT: [&str; 7] =
+    ["2022-04-24", "2022-04-25", "2022-04-26", "2022-05-10", "2022-05-11", "2022-05-12", "2022-05-13"];
 
 /// The hourly flow of the PyPI package river (see tests/data), summed to a register by the
 /// trapezoidal rule and read into local days, against an independent integration.
