@@ -2,7 +2,7 @@
 
 use crate::auth::token::Keys;
 use crate::db::Db;
-use crate::problem::{Kind, Problem};
+use crate::problem::{FaultBody, Kind, Problem, ProblemBody};
 use crate::telemetry::Metrics;
 use crate::{extract, http, pages};
 use actix_web::body::MessageBody;
@@ -51,6 +51,8 @@ pub struct Limits {
             Errors are RFC 9457 problems with a JSON pointer for each fault.",
         license(name = "MIT OR Apache-2.0", identifier = "MIT OR Apache-2.0")
     ),
+    // The error answers of all operations name it, without bringing it along.
+    components(schemas(ProblemBody, FaultBody)),
     security(("bearer" = [])),
     tags(
         (name = "sign-in", description = "Tokens and who one is"),

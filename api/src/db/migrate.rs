@@ -6,7 +6,9 @@ use chrono::{DateTime, Datelike, Months, NaiveDate, Utc};
 use diesel_async::AsyncPgConnection;
 use diesel_async::async_connection_wrapper::AsyncConnectionWrapper;
 use diesel_migrations::{EmbeddedMigrations, MigrationHarness, embed_migrations};
+use std::time::Duration;
 use tokio::runtime::Handle;
+use tokio_postgres::error::SqlState;
 
 /// The migrations, in the binary.
 const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
@@ -43,8 +45,8 @@ pub async fn migrate(owner: &Login, now: DateTime<Utc>) -> Result<Vec<String>, M
     let ran = run_pending(owner.clone()).await?;
     for role in [APP_ROLE, GATE_ROLE] {
         let password = owner.role_password(role).map_or("null".to_owned(), |hex| format!("'{hex}'"));
-        client.batch_execute(&format!("alter role {role} login password {password}")).await?;
-        client.batch_execute(&english_messages(role)).await?;
+        alter_role(&client, &format!("alter role {role} login password {password}")).await?;
+        alter_role(&client, &english_messages(role)).await?;
     }
     for month in months_around(now.date_naive()) {
         client.execute("select app.make_month($1)", &[&month]).await?;
@@ -52,6 +54,19 @@ pub async fn migrate(owner: &Login, now: DateTime<Utc>) -> Result<Vec<String>, M
     client.execute("select pg_advisory_unlock($1)", &[&MIGRATION_LOCK]).await?;
     check_roles(&client).await?;
     Ok(ran)
+}
+
+/// Roles belong to the whole server. While another database's migration there alters the same
+/// one, PostgreSQL refuses rather than waits ("tuple concurrently updated"), so this tries again.
+async fn alter_role(client: &tokio_postgres::Client, sql: &str) -> Result<(), tokio_postgres::Error> {
+    let mut tries = 0;
+    loop {
+        match client.batch_execute(sql).await {
+            Err(error) if error.code() == Some(&SqlState::INTERNAL_ERROR) && tries < 100 => tries += 1,
+            outcome => return outcome,
+        }
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
 }
 
 /// Has the server speak English to a role, which only a superuser may choose for it; with

@@ -1,11 +1,11 @@
 //! A service for one test: its own empty database, the real server on a free port.
 
 use super::people::{Access, Dealer};
-use super::postgres::{Postgres, postgres};
+use super::postgres::{Database, postgres};
 use super::{Client, runtime};
+use actix_web::dev::ServerHandle;
 use std::net::SocketAddr;
 use std::sync::OnceLock;
-use tokio::task::JoinHandle;
 use weirbook::auth::token::Keys;
 use weirbook::db::Db;
 use weirbook::db::login::{APP_ROLE, GATE_ROLE};
@@ -17,32 +17,25 @@ const POOL_SIZE: usize = 4;
 
 /// A running service with an empty database; both go when it is dropped.
 pub(crate) struct TestApp {
-    postgres: &'static Postgres,
-    database: String,
     access: Access,
-    server: Option<(actix_web::dev::ServerHandle, JoinHandle<std::io::Result<()>>)>,
+    // Dropped in this order.
+    _server: Running,
+    database: Database,
 }
 
 impl TestApp {
     /// Starts it.
     pub(crate) async fn start() -> Self {
         log_if_asked();
-        let postgres = postgres();
-        let database = postgres.migrated_database().await;
+        let database = Database::migrated().await;
+        let services = services(&database, POOL_SIZE);
+        let access =
+            |address| Access { db: services.db.clone(), keys: services.keys.clone(), anyone: Client::new(address) };
         let _on_the_shared_runtime = runtime().enter();
-        let owner = postgres.login(&database);
-        let db = Db::connect(owner.as_role(APP_ROLE), owner.as_role(GATE_ROLE), POOL_SIZE).unwrap();
-        let services = Services {
-            db: db.clone(),
-            keys: postgres.keys().clone(),
-            metrics: Metrics::default(),
-            limits: Limits { batch_bytes_max: 16 << 20 },
-        };
-        let (address, server) = listen(services, SocketAddr::from(([127, 0, 0, 1], 0)), 1).unwrap();
-        let handle = server.handle();
-        let running = runtime().spawn(server);
-        let access = Access { db, keys: postgres.keys().clone(), anyone: Client::new(address) };
-        Self { postgres, database, access, server: Some((handle, running)) }
+        let (address, server) = listen(services.clone(), SocketAddr::from(([127, 0, 0, 1], 0)), 1).unwrap();
+        let running = Running { handle: server.handle(), db: services.db.clone() };
+        runtime().spawn(server);
+        Self { access: access(address), _server: running, database }
     }
 
     /// Adds a dealer in Vienna with an owner, an office person and a technician, all signed in.
@@ -65,29 +58,35 @@ impl TestApp {
         &self.access.keys
     }
 
-    /// A plain connection to the database as the superuser, whom row-level security does not
-    /// hold: for setting up and looking behind the service.
-    pub(crate) async fn superuser(&self) -> tokio_postgres::Client {
-        self.postgres.connect(&self.database, None).await
-    }
-
-    /// A plain connection to the database as a role of the service.
-    pub(crate) async fn as_role(&self, role: &str) -> tokio_postgres::Client {
-        self.postgres.connect(&self.database, Some(role)).await
+    /// The database behind the service.
+    pub(crate) fn database(&self) -> &Database {
+        &self.database
     }
 }
 
-impl Drop for TestApp {
+/// The service's parts over a database, without a server.
+pub(crate) fn services(database: &Database, pool_size: usize) -> Services {
+    let _on_the_shared_runtime = runtime().enter();
+    let owner = database.login();
+    Services {
+        db: Db::connect(owner.as_role(APP_ROLE), owner.as_role(GATE_ROLE), pool_size).unwrap(),
+        keys: postgres().keys().clone(),
+        metrics: Metrics::default(),
+        limits: Limits { batch_bytes_max: 16 << 20 },
+    }
+}
+
+/// A server that ends, with its connections, when this is dropped.
+struct Running {
+    handle: ServerHandle,
+    db: Db,
+}
+
+impl Drop for Running {
     fn drop(&mut self) {
-        let Some((handle, running)) = self.server.take() else { return };
-        let (postgres, database) = (self.postgres, std::mem::take(&mut self.database));
-        self.access.db.close();
-        // Nobody waits for it: what is left at the end of the run goes with the whole server.
-        runtime().spawn(async move {
-            handle.stop(false).await;
-            drop(running.await);
-            postgres.drop_database(&database).await;
-        });
+        self.db.close();
+        // The order is given here and now; what comes back says that it was carried out.
+        drop(self.handle.stop(false));
     }
 }
 

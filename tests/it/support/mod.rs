@@ -2,12 +2,15 @@
 
 mod app;
 mod client;
+mod files;
 mod people;
 mod postgres;
 
-pub(crate) use app::TestApp;
+pub(crate) use app::{TestApp, services};
 pub(crate) use client::{Answer, Client};
+pub(crate) use files::{generated, repository};
 pub(crate) use people::{Dealer, PASSWORD};
+pub(crate) use postgres::Database;
 
 use std::sync::OnceLock;
 use tokio::runtime::Runtime;

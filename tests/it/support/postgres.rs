@@ -57,42 +57,18 @@ impl Postgres {
     }
 
     /// The superuser's login to a database; the service's roles follow from it.
-    pub(crate) fn login(&self, database: &str) -> Login {
+    fn login(&self, database: &str) -> Login {
         Login::at_socket(&self.socket_dir, self.port, &self.superuser, database)
     }
 
     /// A plain connection to a database, as the superuser who owns it or as another role.
-    pub(crate) async fn connect(&self, database: &str, role: Option<&str>) -> Client {
+    async fn connect(&self, database: &str, role: Option<&str>) -> Client {
         let mut config = Config::new();
         config.host_path(&self.socket_dir).port(self.port).dbname(database);
         config.user(role.unwrap_or(&self.superuser));
         let (client, connection) = config.connect(NoTls).await.unwrap();
         runtime().spawn(connection);
         client
-    }
-
-    /// A new database with the migrations and nothing else.
-    pub(crate) async fn migrated_database(&self) -> String {
-        self.make_database(&format!("template {TEMPLATE} strategy file_copy")).await
-    }
-
-    /// A new database with nothing at all.
-    pub(crate) async fn bare_database(&self) -> String {
-        self.make_database("").await
-    }
-
-    async fn make_database(&self, how: &str) -> String {
-        static COUNT: AtomicU32 = AtomicU32::new(0);
-        let name = format!("it_{}_{}", std::process::id(), COUNT.fetch_add(1, Ordering::Relaxed));
-        let admin = self.connect("postgres", None).await;
-        admin.batch_execute(&format!("create database {name} {how}")).await.unwrap();
-        name
-    }
-
-    /// Drops a database, whoever is connected to it.
-    pub(crate) async fn drop_database(&self, name: &str) {
-        let admin = self.connect("postgres", None).await;
-        admin.batch_execute(&format!("drop database if exists {name} with (force)")).await.unwrap();
     }
 
     /// What the holder has written into `folder` once its server is ready.
@@ -119,6 +95,62 @@ impl Postgres {
         migrate(&self.login(TEMPLATE), chrono::Utc::now()).await.unwrap();
         let admin = self.connect("postgres", None).await;
         admin.batch_execute(&format!("alter database {TEMPLATE} allow_connections false")).await.unwrap();
+    }
+}
+
+/// A database for one test, dropped at its end.
+pub(crate) struct Database {
+    name: String,
+}
+
+impl Database {
+    /// With the migrations and nothing else.
+    pub(crate) async fn migrated() -> Self {
+        Self::make(&format!("template {TEMPLATE} strategy file_copy")).await
+    }
+
+    /// With nothing at all.
+    pub(crate) async fn bare() -> Self {
+        Self::make("").await
+    }
+
+    async fn make(how: &str) -> Self {
+        static COUNT: AtomicU32 = AtomicU32::new(0);
+        let name = format!("it_{}_{}", std::process::id(), COUNT.fetch_add(1, Ordering::Relaxed));
+        let admin = postgres().connect("postgres", None).await;
+        admin.batch_execute(&format!("create database {name} {how}")).await.unwrap();
+        Self { name }
+    }
+
+    /// The superuser's login; the service's roles follow from it.
+    pub(crate) fn login(&self) -> Login {
+        postgres().login(&self.name)
+    }
+
+    /// A plain connection as the superuser, whom row-level security does not hold: for setting
+    /// up and looking behind the service.
+    pub(crate) async fn superuser(&self) -> Client {
+        postgres().connect(&self.name, None).await
+    }
+
+    /// A plain connection as a role of the service.
+    pub(crate) async fn as_role(&self, role: &str) -> Client {
+        postgres().connect(&self.name, Some(role)).await
+    }
+
+    /// An address for programs that are given one as `DATABASE_URL`.
+    pub(crate) fn url(&self) -> String {
+        let postgres = postgres();
+        let host = postgres.socket_dir.to_str().unwrap().replace('/', "%2F");
+        format!("postgres://{}@{host}:{}/{}", postgres.superuser, postgres.port, self.name)
+    }
+}
+
+impl Drop for Database {
+    /// Nobody waits for it: what is left at the end of the run goes with the whole server.
+    fn drop(&mut self) {
+        let drop = format!("drop database {} with (force)", self.name);
+        runtime().spawn(async move { postgres().connect("postgres", None).await.batch_execute(&drop).await.unwrap() });
     }
 }
 
@@ -153,9 +185,9 @@ fn find_or_start() -> Postgres {
 /// In memory if there is room: a copy of the template takes a tenth of the time it takes on disk.
 fn base_folder() -> PathBuf {
     let memory = Path::new("/dev/shm");
-    let room = statvfs(memory).map(|found| found.blocks_available() as u64 * found.fragment_size() as u64);
+    let room = statvfs(memory).map(|found| found.blocks_available() as f64 * found.fragment_size() as f64);
     let probe = memory.join(format!("{PREFIX}probe-{}", Pid::this()));
-    let usable = room.is_ok_and(|bytes| bytes >= 1 << 30) && fs::create_dir(&probe).is_ok();
+    let usable = room.is_ok_and(|bytes| bytes >= 1e9) && fs::create_dir(&probe).is_ok();
     if usable {
         fs::remove_dir(&probe).unwrap();
         return memory.to_owned();

@@ -1,0 +1,186 @@
+//! The API's document: the stored file is what the code describes, it is complete, and it lists
+//! the routes that are really registered.
+
+use crate::support::{Database, generated, repository, services};
+use actix_web::introspection::IntrospectionTree;
+use actix_web::test;
+use actix_web::web::Data;
+use serde_json::Value;
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+
+/// What may be asked without a token: the ways to get one.
+const OPEN: [&str; 3] = ["POST /v1/sessions", "POST /v1/sessions/refresh", "POST /v1/sessions/end"];
+
+fn document() -> Value {
+    serde_json::to_value(weirbook::server::openapi()).unwrap()
+}
+
+/// Each operation as `GET /v1/…`, with what is said of it.
+fn operations(document: &Value) -> BTreeMap<String, Value> {
+    let paths = document["paths"].as_object().unwrap().iter();
+    let of_path = |(path, item): (&String, &Value)| {
+        let methods = item.as_object().unwrap().iter();
+        methods.map(|(method, said)| (format!("{} {path}", method.to_uppercase()), said.clone())).collect::<Vec<_>>()
+    };
+    paths.flat_map(of_path).collect()
+}
+
+#[tokio::test]
+async fn the_generated_document_is_what_the_code_describes() {
+    let text = weirbook::server::openapi().to_pretty_json().unwrap();
+    generated("openapi/weirbook.json", &format!("{text}\n"));
+}
+
+#[tokio::test]
+async fn every_operation_is_described_in_full() {
+    let found = faults(&document());
+    assert_eq!(found, Vec::<String>::new());
+}
+
+#[tokio::test]
+async fn an_incomplete_description_is_noticed() {
+    let document = document();
+    let at = "/paths/~1v1~1customers~1{id}/get";
+    let changed = |pointer: &str, value: Value| {
+        let mut document = document.clone();
+        *document.pointer_mut(&format!("{at}{pointer}")).expect(pointer) = value;
+        faults(&document).join("\n")
+    };
+    for (pointer, value, fault) in [
+        ("/summary", "".into(), "no summary"),
+        ("/tags/0", "nowhere".into(), "tag nowhere is not explained"),
+        ("/operationId", "list_customers".into(), "list_customers is the id of 2 operations"),
+        ("/responses/200/description", " ".into(), "response 200 has no description"),
+        ("/responses", Value::Object(serde_json::Map::new()), "no good response"),
+        ("/parameters", Value::Array(vec![]), "parameter {id} is not described"),
+        (
+            "/responses/200/content/application~1json/schema/$ref",
+            "#/components/schemas/Gone".into(),
+            "points at nothing",
+        ),
+        ("", serde_json::json!({ "security": [{}] }), "is open to everybody"),
+    ] {
+        let found = changed(pointer, value);
+        assert!(found.contains(fault), "{pointer}: {found}");
+    }
+}
+
+fn faults(document: &Value) -> Vec<String> {
+    let mut faults = Vec::new();
+    let tags: BTreeSet<&str> = texts(&document["tags"], "name");
+    let mut ids: BTreeMap<String, u32> = BTreeMap::new();
+    for (name, said) in operations(document) {
+        *ids.entry(said["operationId"].as_str().unwrap_or_default().to_owned()).or_default() += 1;
+        faults.extend(operation_faults(&name, &said).into_iter().map(|fault| format!("{name}: {fault}")));
+        let own = said["tags"].as_array().cloned().unwrap_or_default();
+        if own.len() != 1 {
+            faults.push(format!("{name}: {} tags instead of one", own.len()));
+        }
+        let unknown = own.iter().filter_map(Value::as_str).filter(|tag| !tags.contains(tag));
+        faults.extend(unknown.map(|tag| format!("{name}: tag {tag} is not explained")));
+    }
+    let repeated = ids.iter().filter(|(id, count)| **count > 1 || id.is_empty());
+    faults.extend(repeated.map(|(id, count)| format!("{id} is the id of {count} operations")));
+    if document["security"] != serde_json::json!([{ "bearer": [] }]) {
+        faults.push("a token is not asked for as a rule".to_owned());
+    }
+    dangling(document, document, &mut faults);
+    faults
+}
+
+fn operation_faults(name: &str, said: &Value) -> Vec<String> {
+    let mut faults = Vec::new();
+    let empty = |value: &Value| value.as_str().is_none_or(|text| text.trim().is_empty());
+    if empty(&said["summary"]) {
+        faults.push("no summary".to_owned());
+    }
+    let responses = said["responses"].as_object().cloned().unwrap_or_default();
+    if !responses.keys().any(|status| status.starts_with('2')) {
+        faults.push("no good response".to_owned());
+    }
+    let silent = responses.iter().filter(|(_, response)| empty(&response["description"]));
+    faults.extend(silent.map(|(status, _)| format!("response {status} has no description")));
+    let described: BTreeSet<&str> = texts(&said["parameters"], "name");
+    let in_path = name.split('/').filter_map(|step| step.strip_prefix('{')?.strip_suffix('}'));
+    let missing = in_path.filter(|parameter| !described.contains(parameter));
+    faults.extend(missing.map(|parameter| format!("parameter {{{parameter}}} is not described")));
+    let open = said.get("security").is_some();
+    if open != OPEN.contains(&name) {
+        faults.push(format!("is {} to everybody", if open { "open" } else { "not open" }));
+    }
+    faults
+}
+
+/// That member of each object in an array.
+fn texts<'a>(array: &'a Value, member: &str) -> BTreeSet<&'a str> {
+    array.as_array().into_iter().flatten().filter_map(|item| item[member].as_str()).collect()
+}
+
+/// References to nothing.
+fn dangling(document: &Value, part: &Value, faults: &mut Vec<String>) {
+    match part {
+        Value::Object(members) => {
+            if let Some(target) = members.get("$ref").and_then(Value::as_str)
+                && target.strip_prefix('#').and_then(|pointer| document.pointer(pointer)).is_none()
+            {
+                faults.push(format!("{target} points at nothing"));
+            }
+            members.values().for_each(|value| dangling(document, value, faults));
+        }
+        Value::Array(items) => items.iter().for_each(|item| dangling(document, item, faults)),
+        _ => {}
+    }
+}
+
+/// Of two types with one schema name the document silently keeps the last, so the sources are
+/// looked at instead.
+#[tokio::test]
+async fn no_two_types_share_a_schema_name() {
+    let mut places: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    for file in crate::tidy::sources("api/src") {
+        for name in schema_names(&fs::read_to_string(repository(&file)).unwrap()) {
+            places.entry(name).or_default().push(file.clone());
+        }
+    }
+    assert!(places.contains_key("Customer") && places.contains_key("Problem"), "found: {:?}", places.keys());
+    let shared: Vec<_> = places.iter().filter(|(_, files)| files.len() > 1).collect();
+    assert!(shared.is_empty(), "give one of them another name with #[schema(as = …)]: {shared:?}");
+}
+
+/// The schema names of the types in a source file that derive `ToSchema`.
+fn schema_names(source: &str) -> Vec<String> {
+    let mut names = Vec::new();
+    for derived in source.split("#[derive(").skip(1) {
+        let (derives, item) = derived.split_once(")]").unwrap();
+        if !derives.split(", ").any(|name| name.trim() == "ToSchema") {
+            continue;
+        }
+        let head = item.split('{').next().unwrap();
+        let given = head.split_once("#[schema(as = ").map(|(_, rest)| rest.split([',', ')']).next().unwrap());
+        let words: Vec<&str> = head.split_whitespace().collect();
+        let own = words.iter().position(|word| ["struct", "enum"].contains(word)).map(|at| words[at + 1]);
+        names.push(given.or(own).unwrap().split(['<', '(', ';']).next().unwrap().to_owned());
+    }
+    names
+}
+
+#[tokio::test]
+async fn the_document_lists_the_registered_routes() {
+    let database = Database::migrated().await;
+    let app = test::init_service(weirbook::server::app(&services(&database, 2)).0).await;
+    let answer = test::call_service(&app, test::TestRequest::get().uri("/healthz").to_request()).await;
+    let tree = answer.request().app_data::<Data<IntrospectionTree>>().expect("routes are recorded").report_as_json();
+    let registered: BTreeSet<String> = serde_json::from_str::<Vec<Value>>(&tree)
+        .unwrap()
+        .iter()
+        .flat_map(|route| {
+            let path = route["full_path"].as_str().unwrap().to_owned();
+            let methods = route["methods"].as_array().unwrap().clone();
+            methods.into_iter().map(move |method| format!("{} {path}", method.as_str().unwrap()))
+        })
+        .filter(|route| route.contains(" /v1/"))
+        .collect();
+    let documented: BTreeSet<String> = operations(&document()).into_keys().collect();
+    assert_eq!(registered, documented, "left: registered, right: documented");
+}

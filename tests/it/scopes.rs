@@ -1,0 +1,348 @@
+//! What each scope sees of the two dealers in `scopes.sql`: row-level security at work, asked by
+//! the service's own role. And that a scope never outlives its transaction.
+
+use crate::support::{Database, services};
+use actix_web::FromRequest;
+use actix_web::test::TestRequest;
+use actix_web::web::Data;
+use chrono::Utc;
+use domain::customer::Customer;
+use domain::ids::{AccountId, DealerId};
+use std::pin::pin;
+use tokio::sync::Notify;
+use tokio_postgres::Client;
+use tokio_postgres::error::SqlState;
+use uuid::Uuid;
+use weirbook::auth::token::{Identity, Keys};
+use weirbook::auth::{Caller, Role, Scope, perm};
+use weirbook::db::login::{APP_ROLE, GATE_ROLE};
+use weirbook::db::page::After;
+use weirbook::db::{Db, DbError, customer};
+
+/// A query for one text column, and what the dealer and its customers a and b see of it.
+const VIEWS: [(&str, [&str; 3]); 36] = [
+    ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
+    (
+        "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
+        ["customer_viewer false, customer_viewer true", "customer_viewer true", "customer_viewer false"],
+    ),
+    ("select name from customer", ["a, b", "a", "b"]),
+    ("select name from site", ["site a, site b", "site a", "site b"]),
+    ("select 'row' from site_access", ["row", "", ""]),
+    ("select supplier from water_account", ["a, b", "a", "b"]),
+    ("select terms #>> '{}' from tariff", ["a, b", "a", "b"]),
+    ("select evidence from baseline", ["a, b", "a", "b"]),
+    ("select name from unit_model", ["model", "model", "model"]),
+    ("select label from unit", ["u, v, w", "u, v", "u"]),
+    ("select at_start #>> '{}' from placement", ["ua, ub, va", "ua, va", "ub"]),
+    ("select reason from spell", ["across, after, before", "across, before", "across, after"]),
+    ("select kind from component", ["filter, pump, valve", "filter, pump", "pump, valve"]),
+    ("select no::text from meter", ["1, 2, 3, 4, 5", "1, 2, 3, 4", "1"]),
+    ("select last_no::text from meter_number", ["5", "", ""]),
+    ("select meter_no::text from meter_attachment", ["1, 2, 3, 4", "1, 2, 3, 4", "1"]),
+    ("select note from meter_exchange", ["after, at, before", "before", "after, at"]),
+    ("select why from reading_correction", ["after, at, before", "before", "after, at"]),
+    ("select kind from reading_exception", ["across, after, before", "before", "after"]),
+    (
+        "select meter_no || ' ' || to_char(day, 'DD') from day_sheet",
+        ["1 09, 1 10, 1 11, 4 10, 5 10", "1 09, 4 10", "1 11"],
+    ),
+    ("select register::text from reading(1, '2026-03-01', '2026-03-31')", ["1, 2, 3, 4, 5, 6", "1, 2", "5, 6"]),
+    ("select meter_no::text from touched, unnest(meter_nos) meter_no", ["1", "1", "1"]),
+    ("select place from gauge_reading", ["after, at, before", "before", "after, at"]),
+    ("select point from sample", ["after, at, before", "before", "after, at"]),
+    ("select note from volume_event", ["after, at, before", "before", "after, at"]),
+    ("select machine_class from wash_tally", ["a, b", "a", "b"]),
+    ("select internal_note from service_event", ["for the dealer alone", "", ""]),
+    ("select kind from event_line", ["labour", "", ""]),
+    ("select name from consumable union all select name from place", ["salt, van", "", ""]),
+    ("select kind from stock_movement", ["received", "", ""]),
+    ("select 'run' from night_run", ["run", "", ""]),
+    (
+        "select 'site ' || (site_id = md5('site a')::uuid)::text from day_fact
+        union all select 'p ' || (site_id = md5('site a')::uuid)::text from period_fact
+        union all select 'm ' || (site_id = md5('site a')::uuid)::text from month_fact",
+        [
+            "m false, m true, p false, p true, site false, site true",
+            "m true, p true, site true",
+            "m false, p false, site false",
+        ],
+    ),
+    ("select (customer_id = md5('a')::uuid)::text from savings_report", ["false, true", "true", "false"]),
+    ("select (customer_id = md5('a')::uuid)::text from report_revision", ["false, true", "true", "false"]),
+    ("select record_id from change", ["a, b, own", "a", "b"]),
+    (
+        "select meter_no || ' ' || coalesce(to_char(upper(valid), 'MM-DD HH24'), 'open') from meter_holding",
+        ["1 03-10 12, 1 open, 2 03-10 12, 2 open, 3 open, 4 open", "1 03-10 12, 2 03-10 12, 3 open, 4 open", "1 open"],
+    ),
+];
+
+async fn two_dealers() -> Database {
+    let database = Database::migrated().await;
+    database.superuser().await.batch_execute(include_str!("scopes.sql")).await.unwrap();
+    database
+}
+
+/// Begins a transaction as the service does.
+async fn begin(client: &Client, dealer: i32, customer: &str) {
+    let customer = if customer == "all" { customer.to_owned() } else { id(client, customer).await };
+    let sql = format!("begin; set local app.dealer_id = '{dealer}'; set local app.customer_id = '{customer}'");
+    client.batch_execute(&sql).await.unwrap();
+}
+
+/// The key of whatever `scopes.sql` calls so.
+async fn id(client: &Client, name: &str) -> String {
+    client.query_one("select md5($1)::uuid::text", &[&name]).await.unwrap().get(0)
+}
+
+async fn seen(client: &Client, sql: &str) -> String {
+    let sql = format!("select coalesce(string_agg(one, ', ' order by one), '') from ({sql}) as seen (one)");
+    client.query_one(&sql, &[]).await.unwrap_or_else(|error| panic!("{sql}: {error:?}")).get(0)
+}
+
+async fn tenant_tables(client: &Client) -> Vec<String> {
+    let sql = "select c.relname::text from pg_class c join pg_attribute a on a.attrelid = c.oid and a.attname = 'dealer_id'
+                where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p') and c.relname <> 'session_family'";
+    client.query(sql, &[]).await.unwrap().iter().map(|row| row.get(0)).collect()
+}
+
+#[tokio::test]
+async fn each_scope_sees_its_own() {
+    let database = two_dealers().await;
+    let app = database.as_role(APP_ROLE).await;
+    for (column, customer) in ["all", "a", "b"].into_iter().enumerate() {
+        begin(&app, 1, customer).await;
+        for (sql, expected) in VIEWS {
+            assert_eq!(seen(&app, sql).await, expected[column], "{sql} as {customer}");
+        }
+        app.batch_execute("rollback").await.unwrap();
+    }
+    let looked_at = VIEWS.map(|(sql, _)| sql).join(" ");
+    let left_out = ["idempotency"];
+    for table in tenant_tables(&app).await {
+        let named = looked_at.split_whitespace().any(|word| word.trim_end_matches(',') == table);
+        assert!(named || left_out.contains(&table.as_str()), "say in VIEWS what each scope sees of {table}");
+    }
+}
+
+#[tokio::test]
+async fn without_a_scope_and_in_anothers_nothing_is_seen() {
+    let database = two_dealers().await;
+    let (superuser, app) = (database.superuser().await, database.as_role(APP_ROLE).await);
+    let tables = tenant_tables(&superuser).await;
+    assert!(tables.len() > 30, "{tables:?}");
+    let count = async |client: &Client, table: &str, of: &str| -> i64 {
+        client.query_one(&format!("select count(*) from {table} {of}"), &[]).await.unwrap().get(0)
+    };
+    for table in &tables {
+        assert!(count(&superuser, table, "").await > 0, "{table} is empty: add a row of it to scopes.sql");
+        assert_eq!(count(&app, table, "").await, 0, "{table} before any scope");
+    }
+    begin(&app, 2, "all").await;
+    for table in &tables {
+        assert_eq!(count(&app, table, "where dealer_id <> 2").await, 0, "{table} in another dealer's scope");
+    }
+    app.batch_execute("commit").await.unwrap();
+    // Half a scope is none, and a customer of another dealer sees nothing of its namesake's.
+    for half in ["app.dealer_id = '1'", "app.customer_id = 'all'"] {
+        app.batch_execute(&format!("begin; set local {half}")).await.unwrap();
+        for table in &tables {
+            let open_to_customers = ["unit_model", "touched", "idempotency"].contains(&table.as_str());
+            if !(open_to_customers && half.contains("dealer")) {
+                assert_eq!(count(&app, table, "").await, 0, "{table} with only {half}");
+            }
+        }
+        app.batch_execute("rollback").await.unwrap();
+    }
+    begin(&app, 2, "a").await;
+    assert_eq!((count(&app, "customer", "").await, count(&app, "site", "").await), (0, 0));
+    app.batch_execute("commit").await.unwrap();
+    for table in &tables {
+        assert_eq!(count(&app, table, "").await, 0, "{table} after a scope");
+    }
+}
+
+#[tokio::test]
+async fn nobody_writes_outside_the_scope() {
+    let database = two_dealers().await;
+    let app = database.as_role(APP_ROLE).await;
+    let new_customer =
+        "insert into customer (id, name, created_at, changed_at) values (gen_random_uuid(), 'x', now(), now())";
+    let foreign = "insert into customer (dealer_id, id, name, created_at, changed_at) values (2, gen_random_uuid(), 'x', now(), now())";
+    let sheet = |meter: i32, day: &str| {
+        format!(
+            "insert into day_sheet (meter_no, day, at, register) values ({meter}, '2026-03-{day}', '{{1}}', '{{1}}')"
+        )
+    };
+    for (customer, sql, refused) in [
+        ("all", new_customer.to_owned(), false),
+        ("all", foreign.to_owned(), true),
+        ("all", "update customer set dealer_id = 2".to_owned(), true),
+        ("a", new_customer.to_owned(), true),
+        ("a", sheet(1, "08"), false),
+        ("a", sheet(1, "12"), true),
+        ("a", sheet(5, "08"), true),
+        ("b", sheet(1, "12"), false),
+        ("b", sheet(1, "08"), true),
+        ("all", sheet(5, "08"), false),
+    ] {
+        begin(&app, 1, customer).await;
+        let outcome = app.batch_execute(&sql).await;
+        app.batch_execute("rollback").await.unwrap();
+        let code = outcome.err().map(|error| error.code().cloned().unwrap());
+        assert_eq!(code, refused.then_some(SqlState::INSUFFICIENT_PRIVILEGE), "{sql} as {customer}");
+    }
+    // What is out of reach for an update is not there.
+    begin(&app, 1, "a").await;
+    assert_eq!(app.execute("update site set name = 'x'", &[]).await.unwrap(), 0);
+    assert_eq!(app.execute("update day_sheet set register = at where day = '2026-03-11'", &[]).await.unwrap(), 0);
+    app.batch_execute("rollback").await.unwrap();
+    let without = app.batch_execute(new_customer).await.unwrap_err();
+    assert!([Some(&SqlState::NOT_NULL_VIOLATION), Some(&SqlState::INSUFFICIENT_PRIVILEGE)].contains(&without.code()));
+}
+
+#[tokio::test]
+async fn partitions_and_accounts_are_closed() {
+    let database = two_dealers().await;
+    for (role, sql) in [
+        (APP_ROLE, "select from sheets.day_sheet_2026_03"),
+        (APP_ROLE, "insert into sheets.day_sheet_2026_03 values (1, 1, '2026-03-01', '{1}', '{1}')"),
+        (APP_ROLE, "select from account"),
+        (APP_ROLE, "select from session_family"),
+        (APP_ROLE, "create table public.stray (id int)"),
+        (GATE_ROLE, "select from customer"),
+        (GATE_ROLE, "select from day_sheet"),
+        (GATE_ROLE, "update membership set role = 'owner'"),
+    ] {
+        let client = database.as_role(role).await;
+        client.batch_execute("begin; set local app.dealer_id = '1'; set local app.customer_id = 'all'").await.unwrap();
+        let refused = client.batch_execute(sql).await.expect_err(sql);
+        assert_eq!(refused.code(), Some(&SqlState::INSUFFICIENT_PRIVILEGE), "{role}: {sql}");
+    }
+}
+
+#[tokio::test]
+async fn one_dealers_row_can_not_point_at_anothers() {
+    let database = two_dealers().await;
+    // Even the superuser, whom no policy holds, is stopped by the keys.
+    let superuser = database.superuser().await;
+    let sql = "insert into site (dealer_id, id, customer_id, name, time_zone, country, created_at, changed_at)
+               values (1, gen_random_uuid(), md5('foreign')::uuid, 'x', 'UTC', 'AT', now(), now())";
+    let refused = superuser.batch_execute(sql).await.unwrap_err();
+    assert_eq!(refused.code(), Some(&SqlState::FOREIGN_KEY_VIOLATION));
+}
+
+/// A scope as a request gets it: from a verified token.
+async fn owner_scope(keys: &Keys, dealer: i32) -> Scope {
+    let identity = Identity {
+        account: AccountId(Uuid::from_u128(1)),
+        dealer: DealerId(dealer),
+        membership: Uuid::from_u128(2),
+        role: Role::Owner,
+        customer: None,
+    };
+    let token = keys.issue(&identity, Utc::now()).unwrap();
+    let request = TestRequest::default()
+        .app_data(Data::new(keys.clone()))
+        .insert_header(("authorization", format!("Bearer {token}")))
+        .to_http_request();
+    Caller::<perm::ReadSelf>::extract(&request).await.unwrap().scope().clone()
+}
+
+/// The server processes of the scoped role, and how many of them wait inside a transaction.
+async fn connections(superuser: &Client) -> (Vec<i32>, i64) {
+    let sql = "select pid, state like 'idle in transaction%' from pg_stat_activity
+                where usename = 'weirbook_app' and datname = current_database()";
+    let rows = superuser.query(sql, &[]).await.unwrap();
+    let waiting = rows.iter().filter(|row| row.get(1)).count();
+    (rows.iter().map(|row| row.get(0)).collect(), i64::try_from(waiting).unwrap())
+}
+
+/// Drops a transaction in the middle of its work, then uses the pool's only connection again.
+async fn cut_off(database: &Database, cut: impl AsyncFn(&Db, &Scope, &Notify)) -> Vec<String> {
+    let services = services(database, 1);
+    let superuser = database.superuser().await;
+    let (one, other) = (owner_scope(&services.keys, 1).await, owner_scope(&services.keys, 2).await);
+    let inside = Notify::new();
+    let first = {
+        let mut work = pin!(cut(&services.db, &one, &inside));
+        tokio::select! {
+            () = &mut work => panic!("the work ended by itself"),
+            () = inside.notified() => {}
+        }
+        connections(&superuser).await.0
+    };
+    assert_eq!(first.len(), 1, "the pool has one connection");
+    add(&services.db, &other, "next").await.unwrap();
+    let until = std::time::Instant::now() + std::time::Duration::from_secs(10);
+    loop {
+        let (pids, waiting) = connections(&superuser).await;
+        if pids.len() == 1 && pids != first && waiting == 0 {
+            break;
+        }
+        assert!(std::time::Instant::now() < until, "{pids:?} after {first:?}, {waiting} in a transaction");
+        tokio::time::sleep(std::time::Duration::from_millis(10)).await;
+    }
+    let all = After::parse(None, 100).unwrap();
+    let listed = services.db.read(&other, Utc::now(), async |tx| customer::list(tx, false, &all).await).await.unwrap();
+    assert_eq!(listed.into_iter().map(|row| row.value.name).collect::<Vec<_>>(), ["foreign", "next"]);
+    let rows = superuser.query("select name from customer order by name", &[]).await.unwrap();
+    rows.iter().map(|row| row.get(0)).collect()
+}
+
+async fn add(db: &Db, scope: &Scope, name: &str) -> Result<(), DbError> {
+    db.write(scope, Utc::now(), async |tx| customer::create(tx, &named(name)).await.map(drop)).await
+}
+
+fn named(name: &str) -> Customer {
+    Customer { name: name.to_owned(), own_number: None, fiscal_year_start: 1, unit_system: None }
+}
+
+#[tokio::test]
+async fn a_write_cut_off_in_the_middle_leaves_nothing() {
+    let database = two_dealers().await;
+    let names = cut_off(&database, async |db, scope, inside| {
+        let work = db.write(scope, Utc::now(), async |tx| {
+            customer::create(tx, &named("half")).await?;
+            inside.notify_one();
+            std::future::pending::<Result<(), DbError>>().await
+        });
+        work.await.unwrap();
+    })
+    .await;
+    assert_eq!(names, ["a", "b", "foreign", "next"], "the half-done write is gone");
+}
+
+#[tokio::test]
+async fn a_read_cut_off_in_the_middle_leaves_nothing() {
+    let database = two_dealers().await;
+    let all = After::parse(None, 100).unwrap();
+    let names = cut_off(&database, async |db, scope, inside| {
+        let work = db.read(scope, Utc::now(), async |tx| {
+            assert_eq!(customer::list(tx, false, &all).await?.len(), 2);
+            inside.notify_one();
+            std::future::pending::<Result<(), DbError>>().await
+        });
+        work.await.unwrap();
+    })
+    .await;
+    assert_eq!(names, ["a", "b", "foreign", "next"]);
+}
+
+#[tokio::test]
+async fn a_refused_statement_undoes_the_transaction() {
+    let database = two_dealers().await;
+    let services = services(&database, 1);
+    let scope = owner_scope(&services.keys, 1).await;
+    let refused = services
+        .db
+        .write(&scope, Utc::now(), async |tx| {
+            customer::create(tx, &named("half")).await?;
+            Err::<(), _>(DbError::refused("rule", "not so"))
+        })
+        .await;
+    assert!(matches!(refused, Err(DbError::Refused { code: "rule", .. })), "{refused:?}");
+    add(&services.db, &scope, "next").await.unwrap();
+    let superuser = database.superuser().await;
+    assert_eq!(seen(&superuser, "select name from customer").await, "a, b, foreign, next");
+}

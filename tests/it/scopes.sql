@@ -1,0 +1,115 @@
+-- Two dealers. The first has customers a and b, and a unit "u" that stood at a's site until
+-- noon of 10 March 2026 (UTC) and stands at b's since then. Every tenant table has a row.
+-- `id('x')` is the key of whatever is called x.
+
+create function pg_temp.id(name text) returns uuid immutable language sql return md5(name)::uuid;
+create function pg_temp.at(text) returns timestamptz immutable language sql return ('2026-' || $1 || ':00Z')::timestamptz;
+create function pg_temp.during(text, text) returns tstzrange language sql
+  return tstzrange(pg_temp.at($1), pg_temp.at($2));
+select app.make_month('2026-03-01');
+
+insert into dealer (name, time_zone, currency) values ('Brookside', 'Europe/Vienna', 'EUR'), ('Millrace', 'UTC', 'EUR');
+insert into account (id, email, name, password_hash) values (pg_temp.id('person'), 'x@example.com', 'x', '-');
+
+set app.dealer_id = '2';
+insert into customer (id, name, created_at, changed_at) values (pg_temp.id('foreign'), 'foreign', now(), now());
+
+set app.dealer_id = '1';
+insert into customer (id, name, created_at, changed_at)
+  select pg_temp.id(n), n, now(), now() from unnest(array['a', 'b']) n;
+insert into membership (id, account_id, role, customer_id) values
+  (pg_temp.id('ma'), pg_temp.id('person'), 'customer_viewer', pg_temp.id('a')),
+  (pg_temp.id('mb'), pg_temp.id('person'), 'customer_viewer', pg_temp.id('b'));
+insert into site (id, customer_id, name, time_zone, country, created_at, changed_at)
+  select pg_temp.id('site ' || n), pg_temp.id(n), 'site ' || n, 'UTC', 'AT', now(), now() from unnest(array['a', 'b']) n;
+insert into site_access (membership_id, site_id) values (pg_temp.id('ma'), pg_temp.id('site a'));
+insert into water_account (id, site_id, customer_id, supplier, created_at, changed_at)
+  select pg_temp.id('water ' || n), pg_temp.id('site ' || n), pg_temp.id(n), n, now(), now() from unnest(array['a', 'b']) n;
+insert into tariff (id, water_account_id, customer_id, valid, currency, terms, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('water ' || n), pg_temp.id(n), '[2026-01-01,)', 'EUR', to_jsonb(n), now(), now()
+    from unnest(array['a', 'b']) n;
+insert into baseline (id, site_id, customer_id, valid, method, figures, evidence, agreed_by, agreed_on, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-01-01,)', 'bills', '{}', n, n, '2026-01-01', now(), now()
+    from unnest(array['a', 'b']) n;
+
+insert into unit_model (id, name, rated_flow_l_per_h, working_volume_l, float_band_l, created_at, changed_at)
+  values (pg_temp.id('model'), 'model', 1000, 500, 50, now(), now());
+-- "v" never left a; "w" was never placed.
+insert into unit (id, serial_number, label, created_at, changed_at)
+  select pg_temp.id(n), n, n, now(), now() from unnest(array['u', 'v', 'w']) n;
+insert into placement (id, unit_id, site_id, customer_id, valid, terms, at_start, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id(unit), pg_temp.id('site ' || customer), pg_temp.id(customer),
+         tstzrange(pg_temp.at(since), pg_temp.at(until)), 'rented', to_jsonb(unit || customer), now(), now()
+    from (values ('u', 'a', '01-01 00:00', '03-10 12:00'), ('u', 'b', '03-10 12:00', null),
+                 ('v', 'a', '01-01 00:00', null)) p (unit, customer, since, until);
+insert into spell (id, unit_id, state, reason, valid, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('u'), 'running', reason, pg_temp.during(since, until), now(), now()
+    from (values ('before', '01-01 00:00', '03-01 00:00'), ('across', '03-01 00:00', '03-20 00:00'),
+                 ('after', '03-20 00:00', '03-30 00:00')) s (reason, since, until);
+insert into component (id, unit_id, kind, duty, run_basis, fitted_at, out_at, out_why, created_at, changed_at)
+  select pg_temp.id(kind), pg_temp.id('u'), kind, 'timed', 'days', pg_temp.at(fitted), pg_temp.at(out),
+         case when out is not null then 'preventive' end, now(), now()
+    from (values ('filter', '01-05 00:00', '02-01 00:00'), ('pump', '01-05 00:00', null),
+                 ('valve', '03-15 00:00', null)) c (kind, fitted, out);
+
+insert into meter_number (last_no) values (5);
+insert into meter (no, id, label, stream, unit, read_by, created_at, changed_at)
+  select n, pg_temp.id('meter ' || n), n, 'makeup', 'l', 'telemetry', now(), now() from generate_series(1, 5) n;
+-- 1 on u, 2 on its filter, 3 on a's site, 4 on v, 5 on nothing.
+insert into meter_attachment (meter_no, valid, unit_id, component_id, site_id, created_at) values
+  (1, pg_temp.during('01-01 00:00', null), pg_temp.id('u'), null, null, now()),
+  (2, pg_temp.during('01-05 00:00', null), null, pg_temp.id('filter'), null, now()),
+  (3, pg_temp.during('01-01 00:00', null), null, null, pg_temp.id('site a'), now()),
+  (4, pg_temp.during('01-01 00:00', null), pg_temp.id('v'), null, null, now());
+-- What happened at an instant: before the move, at it, after it.
+create temp table happened (n, at) as
+  values ('before', pg_temp.at('02-01 00:00')), ('at', pg_temp.at('03-10 12:00')), ('after', pg_temp.at('03-20 00:00'));
+insert into meter_exchange (meter_no, at, old_final, new_start, note, created_at) select 1, at, 9, 0, n, now() from happened;
+insert into reading_correction (meter_no, at, n, was, why, corrected_by, corrected_at)
+  select 1, at, 1, 9, n, pg_temp.id('person'), now() from happened;
+insert into reading_exception (id, meter_no, from_at, to_at, kind, from_register, to_register, opened_at)
+  select gen_random_uuid(), 1, pg_temp.at(since), pg_temp.at(until), kind, 0, 9, now()
+    from (values ('before', '02-01 00:00', '02-02 00:00'), ('across', '03-10 00:00', '03-11 00:00'),
+                 ('after', '03-20 00:00', '03-21 00:00')) e (kind, since, until);
+insert into day_sheet (meter_no, day, at, register) values
+  (1, '2026-03-09', '{3600,64800}', '{1,2}'), -- a's
+  (1, '2026-03-10', '{3600,64800}', '{3,4}'), -- spans the move: the dealer's alone
+  (1, '2026-03-11', '{3600,64800}', '{5,6}'), -- b's
+  (4, '2026-03-10', '{3600,64800}', '{1,2}'), -- v has not moved
+  (5, '2026-03-10', '{3600,64800}', '{1,2}'); -- measures nothing
+insert into touched (id, meter_nos, from_day, to_day) values (gen_random_uuid(), '{1}', '2026-03-09', '2026-03-11');
+
+insert into gauge_reading (id, unit_id, at, gauge, value, unit, place, created_at)
+  select gen_random_uuid(), pg_temp.id('u'), at, 'level', 1, 'mm', n, now() from happened;
+insert into sample (id, unit_id, at, point, what, value, unit, created_at)
+  select gen_random_uuid(), pg_temp.id('u'), at, n, 'pH', 7, '1', now() from happened;
+insert into volume_event (id, unit_id, at, kind, volume_l, note, created_at)
+  select gen_random_uuid(), pg_temp.id('u'), at, 'refill', 9, n, now() from happened;
+insert into wash_tally (id, site_id, customer_id, period, machine_class, washes, source, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,2026-04-01)', n, 9, 'typed', now()
+    from unnest(array['a', 'b']) n;
+insert into service_event (id, revision, unit_id, at, kind, internal_note, created_at)
+  values (pg_temp.id('event'), 1, pg_temp.id('v'), now(), 'visit', 'for the dealer alone', now());
+insert into event_line (event_id, revision, n, kind, quantity, unit) values (pg_temp.id('event'), 1, 1, 'labour', 1, 'h');
+insert into consumable (id, name, unit, created_at, changed_at) values (pg_temp.id('salt'), 'salt', 'kg', now(), now());
+insert into place (id, name, kind, created_at) values (pg_temp.id('van'), 'van', 'van', now());
+insert into stock_movement (id, consumable_id, to_place_id, kind, quantity, at, created_at)
+  values (gen_random_uuid(), pg_temp.id('salt'), pg_temp.id('van'), 'received', 1, now(), now());
+
+insert into night_run (id, as_of, started_at) values (gen_random_uuid(), now(), now());
+insert into day_fact (subject_id, day, site_id, customer_id, coverage, estimated_share, open_exceptions)
+  select pg_temp.id('subject ' || n), '2026-03-10', pg_temp.id('site ' || n), pg_temp.id(n), 1, 0, 0 from unnest(array['a', 'b']) n;
+insert into period_fact (subject_id, from_at, to_at, site_id, customer_id, grade, volumes, open_exceptions)
+  select subject_id, day, day + 1, site_id, customer_id, 'measured', '{}', 0 from day_fact;
+insert into month_fact (subject_id, month, site_id, customer_id, grade, volumes, coverage, estimated_share, open_exceptions)
+  select subject_id, '2026-03-01', site_id, customer_id, 'measured', '{}', 1, 0, 0 from day_fact;
+insert into savings_report (id, customer_id, month, created_at, changed_at)
+  select pg_temp.id('report ' || n), pg_temp.id(n), '2026-03-01', now(), now() from unnest(array['a', 'b']) n;
+insert into report_revision (report_id, n, customer_id, figures, reason, made_at)
+  select id, 1, customer_id, '{}', 'first', now() from savings_report;
+
+insert into change (id, at, record, record_id, verb, customer_id)
+  select gen_random_uuid(), now(), 'site', n, 'created', case when n <> 'own' then pg_temp.id(n) end
+    from unnest(array['a', 'b', 'own']) n;
+insert into idempotency (account_id, key, request_hash, created_at) values (pg_temp.id('person'), 'key', '', now());
+reset app.dealer_id;
