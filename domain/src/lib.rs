@@ -12,6 +12,7 @@
 //! | [`unit`], [`placement`], [`spell`] | the plant and its model, where it stood when, in which state |
 //! | [`component`] | a fitted part that wears |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
+//! | [`report`] | the savings report: figures in, what is said about them out |
 
 pub mod component;
 pub mod country;
@@ -24,6 +25,7 @@ pub mod money;
 mod named;
 pub mod placement;
 pub mod reading;
+pub mod report;
 pub mod site;
 pub mod span;
 pub mod spell;

@@ -77,7 +77,9 @@ pub enum ReadingError {
     #[error("the register is not a finite number")]
     NotFinite,
     /// More than the digits can show.
-    #[error("the register has {digits} digits and shows less than {limit}; check for digits typed twice or a wrong meter")]
+    #[error(
+        "the register has {digits} digits and shows less than {limit}; check for digits typed twice or a wrong meter"
+    )]
     PastDigits {
         /// Digits of the register.
         digits: u8,
