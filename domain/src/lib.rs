@@ -16,6 +16,7 @@
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
+//! | [`report`] | the savings report: figures in, what is said about them out |
 
 pub mod component;
 pub mod country;
@@ -29,6 +30,7 @@ pub mod money;
 mod named;
 pub mod placement;
 pub mod reading;
+pub mod report;
 pub mod site;
 pub mod span;
 pub mod spell;

@@ -15,6 +15,8 @@ mod support;
 
 mod cluster;
 mod customers;
+mod night_run;
+mod readings;
 mod openapi;
 mod operations;
 mod program;

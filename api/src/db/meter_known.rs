@@ -8,6 +8,7 @@ use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Integer, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
+use domain::ids::MeterId;
 use std::collections::{Bound, HashMap};
 use uuid::Uuid;
 
@@ -85,6 +86,14 @@ pub async fn by_ids(
         (id, KnownMeter { no, digits, ended_at, held })
     };
     Ok(rows.into_iter().map(known).collect())
+}
+
+/// A meter's number.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub async fn number(tx: &Tx<'_>, id: MeterId) -> Result<i32, DbError> {
+    Ok(meter::table.filter(meter::id.eq(id.0)).select(meter::no).first(&mut tx.conn()).await?)
 }
 
 async fn holdings(

@@ -27,6 +27,7 @@ pub mod placement;
 mod range;
 pub mod reading;
 pub mod report;
+mod report_inputs;
 pub(in crate::db) mod schema;
 pub mod sheet_stream;
 pub mod site;

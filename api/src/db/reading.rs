@@ -10,12 +10,12 @@ use super::{Db, DbError, Tx, touched};
 use crate::auth::Scope;
 use crate::readings::batch::Sheets;
 use crate::readings::{Rejected, Taken};
-use chrono::{DateTime, Datelike, NaiveDate, Utc};
+use chrono::{DateTime, Datelike, Duration, NaiveDate, NaiveTime, Utc};
 use diesel::sql_types::{Array, BigInt, Bool, Date, Double, Integer, Nullable, SmallInt};
 use diesel::{QueryableByName, sql_query};
 use diesel_async::RunQueryDsl;
 use domain::metering::sheet::{DaySheet, Merged, Outcome, SheetReading, merge};
-use domain::reading::ReadingError;
+use domain::reading::{ReadingError, Source};
 use serde_json::json;
 use std::collections::HashMap;
 
@@ -202,22 +202,59 @@ async fn replace(tx: &Tx<'_>, meter_no: i32, sheet: &DaySheet) -> Result<(), DbE
     Ok(())
 }
 
-/// At most `sheets_max` sheets of a meter between two UTC days, in order.
+/// The readings of a meter from one instant up to, not including, another, in order: at most
+/// `most` of them.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn sheets(
+pub async fn between(
     tx: &Tx<'_>,
     meter_no: i32,
-    from: NaiveDate,
-    to: NaiveDate,
-    sheets_max: i64,
-) -> Result<Vec<DaySheet>, DbError> {
+    (from, to): (DateTime<Utc>, DateTime<Utc>),
+    most: usize,
+) -> Result<Vec<Reading>, DbError> {
+    let mut readings = Vec::new();
+    let (mut day, last) = (from.date_naive(), to.date_naive());
+    while readings.len() < most && day <= last {
+        let sheets = sheets(tx, meter_no, day, last).await?;
+        let Some(end) = sheets.last().and_then(|sheet| sheet.day.succ_opt()) else { break };
+        day = end;
+        let within = sheets.iter().flat_map(of_sheet).filter(|reading| (from..to).contains(&reading.at));
+        readings.extend(within);
+    }
+    readings.truncate(most);
+    Ok(readings)
+}
+
+/// A stored reading.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Reading {
+    /// When it was read.
+    pub at: DateTime<Utc>,
+    /// What the register showed, in the meter's own unit.
+    pub register: f64,
+    /// Where it came from.
+    pub source: Source,
+}
+
+fn of_sheet(sheet: &DaySheet) -> impl Iterator<Item = Reading> + '_ {
+    let midnight = sheet.day.and_time(NaiveTime::MIN).and_utc();
+    sheet.readings().map(move |reading| Reading {
+        at: midnight + Duration::seconds(i64::from(reading.at_s)),
+        register: reading.register,
+        source: Source::from_bits(reading.flags),
+    })
+}
+
+/// Sheets fetched in one go: a month.
+const SHEETS_AT_ONCE: i64 = 31;
+
+async fn sheets(tx: &Tx<'_>, meter_no: i32, from: NaiveDate, to: NaiveDate) -> Result<Vec<DaySheet>, DbError> {
     let rows: Vec<SheetRow> = sql_query(READ_SHEETS)
         .bind::<Integer, _>(meter_no)
         .bind::<Date, _>(from)
         .bind::<Date, _>(to)
-        .bind::<BigInt, _>(sheets_max)
+        .bind::<BigInt, _>(SHEETS_AT_ONCE)
         .load(&mut tx.conn())
         .await?;
     Ok(rows.into_iter().map(Into::into).collect())

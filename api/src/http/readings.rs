@@ -1,8 +1,8 @@
-//! `/v1/readings`: batches in.
+//! `/v1/readings`: batches in, and a meter's readings back.
 
 use super::answer::Problems;
 use crate::auth::{Caller, Role, perm};
-use crate::db::{Db, meter_known, reading};
+use crate::db::{Db, Tx, meter_known, reading};
 use crate::extract::collect;
 use crate::problem::{FaultBody, Kind, Problem};
 use crate::readings::batch::{Sheets, group};
@@ -10,19 +10,20 @@ use crate::readings::parse::{Media, Parsed, parse};
 use crate::readings::{Rejected, Row, Taken};
 use crate::server::Limits;
 use crate::telemetry::Metrics;
-use actix_web::web::{self, Data, Payload};
-use actix_web::{HttpMessage, HttpRequest, HttpResponse, post};
+use actix_web::web::{self, Data, Path, Payload, Query};
+use actix_web::{HttpMessage, HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
+use domain::ids::MeterId;
 use domain::reading::Source;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeSet, HashMap};
-use utoipa::ToSchema;
+use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(add_readings);
+    config.service(add_readings).service(list_readings);
 }
 
 /// A batch of readings.
@@ -107,6 +108,79 @@ async fn add_readings(
     let Taken { accepted, known, rejected } = taken;
     let rejected = rejected.into_iter().map(RejectedReading::from).collect();
     Ok(HttpResponse::Ok().json(ReadingsTaken { accepted, known, rejected }))
+}
+
+/// Which readings of a meter.
+#[derive(Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct ListReadings {
+    /// From this instant on.
+    #[param(example = "2026-01-01T00:00:00Z")]
+    from: DateTime<Utc>,
+    /// Up to, not including, this instant.
+    #[param(example = "2026-02-01T00:00:00Z")]
+    to: DateTime<Utc>,
+    /// How many at most, 1 to 10,000.
+    #[param(minimum = 1, maximum = 10_000, default = 1000)]
+    limit: Option<usize>,
+}
+
+/// A reading as it is stored.
+#[derive(Serialize, ToSchema)]
+pub struct ReadingView {
+    /// When it was read.
+    read_at: DateTime<Utc>,
+    /// What the register showed, in the meter's own unit.
+    #[schema(example = 41237.5)]
+    register: f64,
+    /// `telemetry`, `hand`, `customer` or `import`.
+    #[schema(example = "hand")]
+    source: &'static str,
+}
+
+/// A meter's readings in order.
+#[derive(Serialize, ToSchema)]
+pub struct Readings {
+    /// The readings.
+    items: Vec<ReadingView>,
+    /// Send it as `from` for the rest; null when that was all.
+    next_from: Option<DateTime<Utc>>,
+}
+
+/// Most readings in one answer.
+const READINGS_MAX: usize = 10_000;
+
+/// Get a meter's readings
+///
+/// In time order, from `from` up to `to`; go on at `next_from` when there are more than `limit`.
+#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id"), ListReadings),
+    responses((status = 200, description = "The readings", body = Readings), Problems))]
+#[get("/meters/{id}/readings")]
+async fn list_readings(
+    caller: Caller<perm::ReadReadings>,
+    id: Path<MeterId>,
+    asked: Query<ListReadings>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let limit = asked.limit.unwrap_or(1000);
+    if !(1..=READINGS_MAX).contains(&limit) {
+        return Err(Problem::at(Kind::Invalid, "/limit", "out_of_range", "Give a limit from 1 to 10,000."));
+    }
+    if asked.from > asked.to {
+        return Err(Problem::at(Kind::Invalid, "/to", "before_from", "Give a `to` after `from`."));
+    }
+    let span = (asked.from, asked.to);
+    let read = async |tx: &Tx<'_>| reading::between(tx, meter_known::number(tx, *id).await?, span, limit + 1).await;
+    let mut found = db.read(caller.scope(), caller.now(), read).await?;
+    let next_from = found.get(limit).map(|next| next.at);
+    found.truncate(limit);
+    Ok(HttpResponse::Ok().json(Readings { items: found.iter().map(ReadingView::from).collect(), next_from }))
+}
+
+impl From<&reading::Reading> for ReadingView {
+    fn from(stored: &reading::Reading) -> Self {
+        Self { read_at: stored.at, register: stored.register, source: stored.source.as_str() }
+    }
 }
 
 /// Runs work that takes milliseconds of a core away from the threads that answer requests.

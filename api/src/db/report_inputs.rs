@@ -1,0 +1,277 @@
+//! What a savings report is made of: the customer's subjects of thirteen months, with their
+//! days, meters, states and open exceptions.
+
+use super::error::known;
+use super::fact::{self, Of, Whose};
+use super::range::{self, Range};
+use super::schema::{customer, dealer};
+use super::{DbError, Tx};
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+use diesel::prelude::*;
+use diesel::sql_query;
+use diesel::sql_types::{Array, Double, Nullable, Text, Timestamptz, Tstzrange, Uuid as SqlUuid};
+use diesel_async::RunQueryDsl;
+use domain::customer::UnitSystem;
+use domain::facts::MonthFact;
+use domain::ids::CustomerId;
+use domain::metering::step::ExceptionKind;
+use domain::metering::stream::{ReadBy, Stream};
+use domain::placement::Terms;
+use domain::report::inputs::{Inputs, MeterLine, OpenException, PlacedUnit, Subject};
+use domain::spell::{Spell, SpellState};
+use domain::units::Litres;
+use domain::zone::{Month, parse_zone};
+use std::collections::HashMap;
+use uuid::Uuid;
+
+/// The inputs of one customer's month.
+///
+/// # Errors
+/// [`DbError::NotFound`] for a customer outside the scope.
+pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> Result<Inputs, DbError> {
+    let (dealer, dealer_units): (String, String) =
+        dealer::table.select((dealer::name, dealer::unit_system)).first(&mut tx.conn()).await?;
+    let (name, units): (String, Option<String>) = customer::table
+        .filter(customer::id.eq(of.0))
+        .select((customer::name, customer::unit_system))
+        .first(&mut tx.conn())
+        .await?;
+    let first = (0..12).fold(month, |month, _| month.previous());
+    let mut subjects = subjects(tx, of, first, month).await?;
+    add_months(tx, of, first, month, &mut subjects).await?;
+    for subject in &mut subjects {
+        let days = fact::days(tx, Of::Subject(subject.id), month.first_day(), month.last_day()).await?;
+        subject.days = days.into_iter().map(|day| day.fact).collect();
+    }
+    add_meters(tx, month, &mut subjects).await?;
+    add_spells(tx, &mut subjects).await?;
+    Ok(Inputs {
+        dealer,
+        customer: name,
+        month,
+        unit_system: UnitSystem::parse(units.as_deref().unwrap_or(&dealer_units))?,
+        now: tx.now(),
+        subjects,
+    })
+}
+
+#[derive(QueryableByName)]
+struct SubjectRow {
+    #[diesel(sql_type = SqlUuid)]
+    subject_id: Uuid,
+    #[diesel(sql_type = SqlUuid)]
+    site_id: Uuid,
+    #[diesel(sql_type = Text)]
+    site: String,
+    #[diesel(sql_type = Text)]
+    time_zone: String,
+    #[diesel(sql_type = Nullable<SqlUuid>)]
+    unit_id: Option<Uuid>,
+    #[diesel(sql_type = Nullable<Text>)]
+    label: Option<String>,
+    #[diesel(sql_type = Nullable<Text>)]
+    serial_number: Option<String>,
+    #[diesel(sql_type = Nullable<Text>)]
+    model: Option<String>,
+    #[diesel(sql_type = Nullable<Tstzrange>)]
+    valid: Option<Range>,
+    #[diesel(sql_type = Nullable<Text>)]
+    terms: Option<String>,
+    #[diesel(sql_type = Nullable<Double>)]
+    fill_l: Option<f64>,
+}
+
+/// The customer's placements in the time, and its sites that have meters of their own.
+const SUBJECTS: &str = "
+select p.id as subject_id, s.id as site_id, s.name as site, s.time_zone, u.id as unit_id, u.label, u.serial_number,
+       m.name as model, p.valid, p.terms, m.float_band_l as fill_l
+  from placement p
+  join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
+  join unit u on u.dealer_id = p.dealer_id and u.id = p.unit_id
+  left join unit_model m on m.dealer_id = u.dealer_id and m.id = u.model_id
+ where p.customer_id = $1 and p.valid && tstzrange($2, $3)
+union all
+select s.id, s.id, s.name, s.time_zone, null, null, null, null, null, null,
+       (select sum(m.float_band_l) from placement p
+          join unit u on u.dealer_id = p.dealer_id and u.id = p.unit_id
+          join unit_model m on m.dealer_id = u.dealer_id and m.id = u.model_id
+         where p.dealer_id = s.dealer_id and p.site_id = s.id and p.valid && tstzrange($2, $3))
+  from site s
+ where s.customer_id = $1
+   and exists (select from meter_attachment a
+                where a.dealer_id = s.dealer_id and a.site_id = s.id and a.valid && tstzrange($2, $3))
+ order by site, label nulls first, subject_id";
+
+/// A month of the widest zones on both sides: 14 hours before and 12 after UTC.
+fn around(first: Month, last: Month) -> (DateTime<Utc>, DateTime<Utc>) {
+    let zone = Tz::UTC;
+    let (from, to) = (first.bounds(zone).0, last.bounds(zone).1);
+    (from - chrono::Duration::hours(14), to + chrono::Duration::hours(12))
+}
+
+async fn subjects(tx: &Tx<'_>, of: CustomerId, first: Month, last: Month) -> Result<Vec<Subject>, DbError> {
+    let (from, to) = around(first, last);
+    let rows: Vec<SubjectRow> = sql_query(SUBJECTS)
+        .bind::<SqlUuid, _>(of.0)
+        .bind::<Timestamptz, _>(from)
+        .bind::<Timestamptz, _>(to)
+        .load(&mut tx.conn())
+        .await?;
+    rows.into_iter().map(subject).collect()
+}
+
+fn subject(row: SubjectRow) -> Result<Subject, DbError> {
+    Ok(Subject {
+        id: row.subject_id,
+        site_id: row.site_id,
+        zone: parse_zone(&row.time_zone)?,
+        fill: row.fill_l.map(Litres),
+        unit: placed_unit(&row)?,
+        site: row.site,
+        meters: Vec::new(),
+        days: Vec::new(),
+        months: Vec::new(),
+        exceptions: Vec::new(),
+    })
+}
+
+fn placed_unit(row: &SubjectRow) -> Result<Option<PlacedUnit>, DbError> {
+    let (Some(unit_id), Some(valid)) = (row.unit_id, row.valid) else { return Ok(None) };
+    Ok(Some(PlacedUnit {
+        unit_id,
+        label: row.label.clone().unwrap_or_default(),
+        serial_number: row.serial_number.clone().unwrap_or_default(),
+        model: row.model.clone(),
+        span: range::to_span(valid)?,
+        terms: known("terms", row.terms.as_deref().and_then(Terms::from_name))?,
+        spells: Vec::new(),
+    }))
+}
+
+async fn add_months(
+    tx: &Tx<'_>,
+    of: CustomerId,
+    first: Month,
+    last: Month,
+    subjects: &mut [Subject],
+) -> Result<(), DbError> {
+    let mut months: HashMap<Uuid, Vec<MonthFact>> = HashMap::new();
+    for month in fact::months(tx, Whose::Customer(of.0), first, last).await? {
+        months.entry(month.subject_id).or_default().push(month.fact);
+    }
+    for subject in subjects {
+        subject.months = months.remove(&subject.id).unwrap_or_default();
+    }
+    Ok(())
+}
+
+#[derive(QueryableByName)]
+struct MeterRow {
+    #[diesel(sql_type = SqlUuid)]
+    subject_id: Uuid,
+    #[diesel(sql_type = Text)]
+    label: String,
+    #[diesel(sql_type = Text)]
+    stream: String,
+    #[diesel(sql_type = Text)]
+    read_by: String,
+    #[diesel(sql_type = Double)]
+    share: f64,
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    last_read_at: Option<DateTime<Utc>>,
+    #[diesel(sql_type = Nullable<Text>)]
+    kind: Option<String>,
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    from_at: Option<DateTime<Utc>>,
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    to_at: Option<DateTime<Utc>>,
+}
+
+/// The meters of subjects in a month, each once for every open exception it has in it.
+const METERS: &str = "
+with held as (
+  select p.id as subject_id, a.meter_no, a.share, a.valid * p.valid as valid
+    from placement p
+    join meter_attachment a on a.dealer_id = p.dealer_id and a.unit_id = p.unit_id and a.valid && p.valid
+   where p.id = any ($1)
+  union all
+  select a.site_id, a.meter_no, a.share, a.valid from meter_attachment a where a.site_id = any ($1))
+select h.subject_id, m.label, m.stream, m.read_by, h.share,
+       (select s.day::timestamp at time zone 'UTC' + make_interval(secs => s.at[cardinality(s.at)])
+          from day_sheet s
+         where s.meter_no = h.meter_no and s.day <= $3::date
+           and s.day >= coalesce((lower(h.valid) at time zone 'UTC')::date, '-infinity')
+           and s.day <= coalesce((upper(h.valid) at time zone 'UTC')::date, 'infinity')
+         order by s.day desc limit 1) as last_read_at,
+       e.kind, e.from_at, e.to_at
+  from held h
+  join meter m on m.no = h.meter_no
+  left join reading_exception e on e.dealer_id = m.dealer_id and e.meter_no = m.no and e.closed_at is null
+    and e.from_at < $3 and e.to_at >= $2 and h.valid @> e.to_at
+ where h.valid && tstzrange($2, $3)
+ order by h.subject_id, m.no, e.to_at";
+
+async fn add_meters(tx: &Tx<'_>, month: Month, subjects: &mut [Subject]) -> Result<(), DbError> {
+    let (from, to) = around(month, month);
+    let ids: Vec<Uuid> = subjects.iter().map(|subject| subject.id).collect();
+    let rows: Vec<MeterRow> = sql_query(METERS)
+        .bind::<Array<SqlUuid>, _>(ids)
+        .bind::<Timestamptz, _>(from)
+        .bind::<Timestamptz, _>(to)
+        .load(&mut tx.conn())
+        .await?;
+    for row in rows {
+        let Some(subject) = subjects.iter_mut().find(|subject| subject.id == row.subject_id) else { continue };
+        if let (Some(kind), Some(from), Some(to)) = (&row.kind, row.from_at, row.to_at) {
+            let kind = ExceptionKind::from_name(kind);
+            subject.exceptions.push(OpenException { meter: row.label.clone(), kind, from, to });
+        }
+        let line = MeterLine {
+            stream: known("stream", Stream::from_name(&row.stream))?,
+            read_by: known("read_by", ReadBy::from_name(&row.read_by))?,
+            label: row.label,
+            share: row.share,
+            last_read_at: row.last_read_at,
+        };
+        let again = subject.meters.last().is_some_and(|last| last.label == line.label && last.stream == line.stream);
+        if !again {
+            subject.meters.push(line);
+        }
+    }
+    Ok(())
+}
+
+#[derive(QueryableByName)]
+struct SpellRow {
+    #[diesel(sql_type = SqlUuid)]
+    unit_id: Uuid,
+    #[diesel(sql_type = Text)]
+    state: String,
+    #[diesel(sql_type = Nullable<Text>)]
+    reason: Option<String>,
+    #[diesel(sql_type = Tstzrange)]
+    valid: Range,
+}
+
+async fn add_spells(tx: &Tx<'_>, subjects: &mut [Subject]) -> Result<(), DbError> {
+    let units: Vec<Uuid> = subjects.iter().filter_map(|subject| Some(subject.unit.as_ref()?.unit_id)).collect();
+    let rows: Vec<SpellRow> =
+        sql_query("select unit_id, state, reason, valid from spell where unit_id = any ($1) order by lower(valid)")
+            .bind::<Array<SqlUuid>, _>(units)
+            .load(&mut tx.conn())
+            .await?;
+    for row in rows {
+        let spell = Spell {
+            state: known("state", SpellState::from_name(&row.state))?,
+            reason: row.reason,
+            span: range::to_span(row.valid)?,
+        };
+        for unit in subjects.iter_mut().filter_map(|subject| subject.unit.as_mut()) {
+            if unit.unit_id == row.unit_id {
+                unit.spells.push(spell.clone());
+            }
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,193 @@
+//! Numbers as a reader gets them: in metric or US units, with the digits that what stands
+//! behind them supports, and no more.
+
+use super::figure::{Printed, Value};
+use crate::customer::UnitSystem;
+use crate::units::LITRES_PER_US_GALLON;
+use crate::zone::Month;
+use chrono::NaiveDate;
+
+/// Significant digits of a figure: four from near-complete readings close together, three from
+/// fair ones, two when most of it is spread between readings far apart. Our own choice, until
+/// the expanded uncertainty decides it.
+#[must_use]
+pub fn digits(coverage: f64, estimated_share: f64) -> i32 {
+    if coverage >= 0.98 && estimated_share <= 0.1 {
+        4
+    } else if coverage >= 0.9 && estimated_share <= 0.5 {
+        3
+    } else {
+        2
+    }
+}
+
+/// The unit in which a customer's volumes are shown.
+#[must_use]
+pub fn volume_unit(system: UnitSystem) -> &'static str {
+    match system {
+        UnitSystem::Metric => "m\u{b3}",
+        UnitSystem::Us => "gal",
+    }
+}
+
+/// Litres in the unit in which volumes are shown.
+#[must_use]
+pub fn volume_value(litres: f64, system: UnitSystem) -> f64 {
+    match system {
+        UnitSystem::Metric => litres / 1000.0,
+        UnitSystem::Us => litres / LITRES_PER_US_GALLON,
+    }
+}
+
+/// A volume with its unit, to so many significant digits; never finer than the litre or gallon.
+#[must_use]
+pub fn volume(litres: f64, system: UnitSystem, digits: i32) -> String {
+    let places_most = match system {
+        UnitSystem::Metric => 3,
+        UnitSystem::Us => 0,
+    };
+    let number = number(volume_value(litres, system), digits, places_most, system);
+    format!("{number}\u{a0}{}", volume_unit(system))
+}
+
+/// A share of one in percent; whole ones, for no meter supports more.
+#[must_use]
+pub fn percent(share: f64) -> String {
+    let whole = (share * 100.0).round() + 0.0;
+    format!("{}\u{a0}%", signed(whole, format!("{:.0}", whole.abs())))
+}
+
+/// How much of something is covered, in percent: 100 only when nothing is missing, 0 only when
+/// all is.
+#[must_use]
+pub fn coverage(share: f64) -> String {
+    let floor = (share * 100.0 + 1e-6).floor();
+    if share > 0.0 && floor < 1.0 { "less than 1\u{a0}%".to_owned() } else { format!("{floor:.0}\u{a0}%") }
+}
+
+/// A printed figure with its unit.
+#[must_use]
+pub fn figure(printed: &Printed, system: UnitSystem) -> String {
+    let digits = digits(printed.coverage, printed.estimated_share);
+    match printed.value {
+        Value::Litres(litres) => volume(litres, system, digits),
+        Value::Share(share) => percent(share),
+        Value::Count(count) => number(count, digits.max(if printed.estimated_share <= 0.1 { 9 } else { 0 }), 0, system),
+        Value::LitresPerWash(litres) => match system {
+            UnitSystem::Metric => format!("{}\u{a0}L", number(litres, digits.min(3), 1, system)),
+            UnitSystem::Us => format!("{}\u{a0}gal", number(litres / LITRES_PER_US_GALLON, digits.min(3), 1, system)),
+        },
+        Value::Kwh(kwh) => format!("{}\u{a0}kWh", number(kwh, digits, 1, system)),
+        Value::KwhPerM3(kwh) => match system {
+            UnitSystem::Metric => format!("{}\u{a0}kWh per m\u{b3}", number(kwh, digits.min(3), 2, system)),
+            UnitSystem::Us => {
+                let per_thousand = kwh * LITRES_PER_US_GALLON;
+                format!("{}\u{a0}kWh per 1,000\u{a0}gal", number(per_thousand, digits.min(3), 2, system))
+            }
+        },
+    }
+}
+
+/// A number to so many significant digits and at most so many decimals; digits in groups of
+/// three, by a narrow space or, in US style, by a comma.
+#[must_use]
+pub fn number(value: f64, digits: i32, places_most: i32, system: UnitSystem) -> String {
+    if !value.is_finite() {
+        return "\u{2013}".to_owned();
+    }
+    let places = digits - 1 - magnitude(value);
+    let scale = 10_f64.powi(places.min(places_most));
+    let rounded = (value * scale).round() / scale + 0.0;
+    // Rounding up can make a digit more, and then one decimal less is supported.
+    let shown = (digits - 1 - magnitude(rounded)).clamp(0, places_most.max(0));
+    let places_shown = usize::try_from(shown).unwrap_or(0);
+    let plain = format!("{:.places_shown$}", rounded.abs());
+    let (whole, decimals) = plain.split_once('.').unwrap_or((&plain, ""));
+    let grouped = group(whole, if system == UnitSystem::Us { ',' } else { '\u{202f}' });
+    let text = if decimals.is_empty() { grouped } else { format!("{grouped}.{decimals}") };
+    signed(rounded, text)
+}
+
+fn signed(value: f64, text: String) -> String {
+    if value < 0.0 { format!("\u{2212}{text}") } else { text }
+}
+
+/// The power of ten of the first digit.
+#[expect(clippy::cast_possible_truncation, reason = "the logarithm of a finite double lies within 400")]
+fn magnitude(value: f64) -> i32 {
+    if value == 0.0 { 0 } else { value.abs().log10().floor() as i32 }
+}
+
+fn group(digits: &str, separator: char) -> String {
+    let mut text = String::with_capacity(digits.len() * 2);
+    for (place, digit) in digits.chars().enumerate() {
+        if place > 0 && (digits.len() - place).is_multiple_of(3) {
+            text.push(separator);
+        }
+        text.push(digit);
+    }
+    text
+}
+
+/// A date in words: 14 January 2026.
+#[must_use]
+pub fn date(date: NaiveDate) -> String {
+    date.format("%-d\u{a0}%B\u{a0}%Y").to_string()
+}
+
+/// A month in words: January 2026.
+#[must_use]
+pub fn month(month: Month) -> String {
+    month.first_day().format("%B\u{a0}%Y").to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use UnitSystem::{Metric, Us};
+
+    fn check(found: &str, wanted: &str) {
+        assert_eq!(found.replace(['\u{a0}', '\u{202f}'], " "), wanted);
+    }
+
+    #[test]
+    fn volumes_have_the_digits_their_readings_support() {
+        check(&volume(182_345.6, Metric, 4), "182.3 m³");
+        check(&volume(182_345.6, Metric, 2), "180 m³");
+        check(&volume(12_345_678.0, Metric, 3), "12 300 m³");
+        check(&volume(456.0, Metric, 2), "0.46 m³");
+        check(&volume(0.0, Metric, 4), "0.000 m³");
+        check(&volume(999_960.0, Metric, 4), "1 000 m³");
+        check(&volume(-1_500.0, Metric, 3), "−1.50 m³");
+        check(&volume(-0.2, Metric, 3), "0.00 m³");
+    }
+
+    /// NIST SP 811: one US gallon is 3.785411784 L.
+    #[test]
+    fn us_readers_get_gallons() {
+        check(&volume(3_785_411.784, Us, 4), "1,000,000 gal");
+        check(&volume(182_345.6, Us, 3), "48,200 gal");
+        check(&volume(1.0, Us, 3), "0 gal");
+    }
+
+    #[test]
+    fn coverage_is_never_rounded_up() {
+        check(&coverage(0.999), "99 %");
+        check(&coverage(1.0), "100 %");
+        check(&coverage(0.004), "less than 1 %");
+        check(&coverage(0.0), "0 %");
+        check(&coverage(0.29), "29 %");
+    }
+
+    #[test]
+    fn shares_keep_their_sign() {
+        check(&percent(-0.034), "−3 %");
+        check(&percent(-0.001), "0 %");
+        check(&percent(0.854), "85 %");
+    }
+
+    #[test]
+    fn digits_follow_coverage_and_estimates() {
+        assert_eq!([digits(1.0, 0.0), digits(0.95, 0.3), digits(1.0, 1.0), digits(0.5, 0.0)], [4, 3, 2, 2]);
+    }
+}

@@ -1,0 +1,172 @@
+//! A figure: printed with what stands behind it, or withheld with the reason.
+
+use crate::facts::Grade;
+use crate::named::named;
+use serde::{Deserialize, Serialize};
+
+named! {
+    /// A line of the reckoning.
+    Name as "figure" {
+        /// Fresh water used: make-up with hand fills, rinse and bypass.
+        FreshUsed = "fresh_used",
+        /// Treated water to the washers.
+        Washed = "washed",
+        /// Treated water to the washers less fresh water into the loop.
+        Recycled = "recycled",
+        /// Recycled over all water to the washers.
+        ReuseShare = "reuse_share",
+        /// Washes counted.
+        Washes = "washes",
+        /// Fresh water used for each wash.
+        FreshPerWash = "fresh_per_wash",
+        /// Electrical energy used.
+        Energy = "energy",
+        /// Electrical energy for each cubic metre washed with.
+        EnergyPerVolume = "energy_per_volume",
+        /// Money saved.
+        MoneySaved = "money_saved",
+    }
+}
+
+impl Name {
+    /// What the line is called.
+    #[must_use]
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::FreshUsed => "Fresh water used",
+            Self::Washed => "Washed with treated water",
+            Self::Recycled => "Of that, recycled",
+            Self::ReuseShare => "Recycled share of all water to the washers",
+            Self::Washes => "Washes",
+            Self::FreshPerWash => "Fresh water for each wash",
+            Self::Energy => "Electricity used",
+            Self::EnergyPerVolume => "Electricity for the water washed with",
+            Self::MoneySaved => "Money saved",
+        }
+    }
+}
+
+/// A value, its unit in its name.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub enum Value {
+    /// Litres.
+    #[serde(rename = "value_l")]
+    Litres(f64),
+    /// A share of one; may be negative, and is never clipped.
+    #[serde(rename = "value_share")]
+    Share(f64),
+    /// Events.
+    #[serde(rename = "value_count")]
+    Count(f64),
+    /// Litres for each wash.
+    #[serde(rename = "value_l_per_wash")]
+    LitresPerWash(f64),
+    /// Kilowatt-hours.
+    #[serde(rename = "value_kwh")]
+    Kwh(f64),
+    /// Kilowatt-hours for each cubic metre.
+    #[serde(rename = "value_kwh_per_m3")]
+    KwhPerM3(f64),
+}
+
+/// A figure that is printed.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Printed {
+    /// The value.
+    #[serde(flatten)]
+    pub value: Value,
+    /// Share of the days reported, 0 to 1, that the figure stands on.
+    pub coverage: f64,
+    /// Share of the days reported, 0 to 1, spread evenly between readings more than a day apart.
+    pub estimated_share: f64,
+    /// What the meters behind it support; the least of them.
+    pub grade: Grade,
+    /// Units that the figure covers.
+    pub units_covered: u32,
+    /// Units that stood at the customer's sites in the month.
+    pub units: u32,
+}
+
+named! {
+    /// Why a figure is not printed.
+    Reason as "reason" {
+        /// No reading covers any of the days.
+        NotRead = "not_read",
+        /// Nothing measures what it stands on.
+        MetersDoNotSupport = "meters_do_not_support",
+        /// Too many days are incomplete.
+        Gap = "gap",
+        /// Less make-up than one fill between the floats.
+        NoFillCycle = "no_fill_cycle",
+        /// No water went to the washers.
+        NothingWashed = "nothing_washed",
+        /// This version does not compute it.
+        NotComputedYet = "not_computed_yet",
+    }
+}
+
+/// A figure that is not printed.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Withheld {
+    /// Why, as a stable code.
+    pub reason: Reason,
+    /// Why, and what would change that.
+    pub words: String,
+}
+
+impl Withheld {
+    pub(super) fn new(reason: Reason, words: impl Into<String>) -> Self {
+        Self { reason, words: words.into() }
+    }
+}
+
+/// A figure, or why there is none.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "state", rename_all = "snake_case")]
+pub enum Figure {
+    /// It is printed.
+    Printed(Printed),
+    /// It is not.
+    Withheld(Withheld),
+}
+
+impl Figure {
+    /// The printed figure.
+    #[must_use]
+    pub fn printed(&self) -> Option<&Printed> {
+        match self {
+            Self::Printed(printed) => Some(printed),
+            Self::Withheld(_) => None,
+        }
+    }
+}
+
+impl From<Result<Printed, Withheld>> for Figure {
+    fn from(found: Result<Printed, Withheld>) -> Self {
+        match found {
+            Ok(printed) => Self::Printed(printed),
+            Err(withheld) => Self::Withheld(withheld),
+        }
+    }
+}
+
+/// A line of the reckoning.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Line {
+    /// Which figure.
+    pub name: Name,
+    /// What it is called.
+    pub label: String,
+    /// The figure.
+    #[serde(flatten)]
+    pub figure: Figure,
+    /// What a reader has to know beside it; empty when nothing.
+    pub note: String,
+}
+
+/// Rounds to `places` decimals: what is stored does not change with the order of a sum.
+pub(super) fn rounded(value: f64, places: i32) -> f64 {
+    let scale = 10_f64.powi(places);
+    // Adding zero turns a negative zero into zero.
+    (value * scale).round() / scale + 0.0
+}

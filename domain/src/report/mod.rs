@@ -1,0 +1,59 @@
+//! The savings report of one customer and month: figures in, what is said about them out.
+//!
+//! One set of figures. It is made here, stored whole, and shown as JSON and as a page; nobody
+//! computes anything later. A figure that the meters do not support is not printed and says why.
+//!
+//! | module | its noun |
+//! | --- | --- |
+//! | [`inputs`] | what a report is made of: subjects with their days, meters, states, exceptions |
+//! | [`figure`] | a figure that is printed, or withheld with its reason |
+//! | [`model`] | the report itself |
+//! | [`display`] | numbers in the units and with the digits a reader gets |
+
+pub mod display;
+pub mod figure;
+pub mod inputs;
+pub mod model;
+mod placed;
+mod reckon;
+mod series;
+mod stretch;
+mod words;
+
+pub use model::SavingsReport;
+
+use inputs::Inputs;
+use model::{Exception, Period};
+
+impl SavingsReport {
+    /// Makes the report of one month.
+    #[must_use]
+    pub fn of(inputs: &Inputs) -> Self {
+        let present = inputs.present();
+        let period = Period::of(inputs);
+        let lines = reckon::lines(inputs, &present);
+        Self {
+            dealer: inputs.dealer.clone(),
+            customer: inputs.customer.clone(),
+            month: inputs.month,
+            time_zones: inputs.zone_names(),
+            unit_system: inputs.unit_system,
+            sentence: words::sentence(inputs, &present, &period, &lines),
+            reckoning: lines,
+            by_day: series::by_day(inputs, &present),
+            by_month: series::by_month(inputs),
+            units: placed::rows(inputs, &present),
+            exceptions: present
+                .iter()
+                .flat_map(|subject| subject.exceptions.iter().map(|e| Exception::of(subject, e)))
+                .collect(),
+            missing: present.iter().flat_map(|subject| stretch::missing(inputs, subject)).collect(),
+            made: words::made(inputs, &present),
+            cautions: words::cautions(),
+            period,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

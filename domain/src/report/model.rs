@@ -1,0 +1,269 @@
+//! The report as it is stored and shown.
+
+use super::figure::{Figure, Line, Name};
+use super::inputs::{Inputs, OpenException, Subject};
+use crate::customer::UnitSystem;
+use crate::facts::Grade;
+use crate::metering::step::ExceptionKind;
+use crate::metering::stream::{ReadBy, Stream};
+use crate::placement::Terms;
+use crate::spell::SpellState;
+use crate::zone::{Month, local_date};
+use chrono::{DateTime, NaiveDate, Utc};
+use serde::{Deserialize, Serialize};
+use uuid::Uuid;
+
+/// The savings report of one customer and month. Volumes are litres.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SavingsReport {
+    /// The dealer's name.
+    pub dealer: String,
+    /// The customer's name.
+    pub customer: String,
+    /// The month.
+    pub month: Month,
+    /// The days that it reports.
+    pub period: Period,
+    /// IANA zones by which the sites' days begin.
+    pub time_zones: Vec<String>,
+    /// In which units the figures are shown.
+    pub unit_system: UnitSystem,
+    /// The report in one sentence.
+    pub sentence: String,
+    /// The figures, each printed or withheld.
+    pub reckoning: Vec<Line>,
+    /// Volumes by day, of what is read daily or better; none when nothing is.
+    pub by_day: Option<DaySeries>,
+    /// Volumes by month, thirteen months up to this one.
+    pub by_month: Vec<MonthPoint>,
+    /// The units, each for the days that it stood at the customer's sites.
+    pub units: Vec<UnitRow>,
+    /// Steps that wait for a decision and are in no figure.
+    pub exceptions: Vec<Exception>,
+    /// Days that no accepted reading covers, or not wholly.
+    pub missing: Vec<Missing>,
+    /// How the figures were made.
+    pub made: Made,
+    /// What to mind around the units.
+    pub cautions: Vec<String>,
+}
+
+impl SavingsReport {
+    /// A figure by its name.
+    #[must_use]
+    pub fn figure(&self, name: Name) -> Option<&Figure> {
+        self.reckoning.iter().find(|line| line.name == name).map(|line| &line.figure)
+    }
+}
+
+/// The days of the month that are over.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Period {
+    /// First local day.
+    pub from: NaiveDate,
+    /// Last local day that is over; null before the first one is.
+    pub to: Option<NaiveDate>,
+    /// Whether the whole month is over.
+    pub complete: bool,
+}
+
+impl Period {
+    pub(super) fn of(inputs: &Inputs) -> Self {
+        let to = inputs.last_day();
+        Self { from: inputs.month.first_day(), to, complete: to == Some(inputs.month_end()) }
+    }
+}
+
+/// Volumes by local day.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct DaySeries {
+    /// The units and sites in it.
+    pub of: Vec<String>,
+    /// One point for each day reported.
+    pub points: Vec<DayPoint>,
+}
+
+/// A day. An amount is null where nothing measures it or nothing was read.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct DayPoint {
+    /// The local day.
+    pub date: NaiveDate,
+    /// Fresh water used, in litres.
+    pub fresh_used_l: Option<f64>,
+    /// Treated water to the washers, in litres.
+    pub washed_l: Option<f64>,
+    /// Share of the day between accepted readings, 0 to 1.
+    pub coverage: f64,
+    /// Share of the day spread from steps longer than a day, 0 to 1.
+    pub estimated_share: f64,
+}
+
+/// A month. An amount is null where nothing measures it or nothing was read.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct MonthPoint {
+    /// The month.
+    pub month: Month,
+    /// Fresh water used, in litres.
+    pub fresh_used_l: Option<f64>,
+    /// Treated water to the washers, in litres.
+    pub washed_l: Option<f64>,
+    /// Share of the month between accepted readings, 0 to 1.
+    pub coverage: f64,
+    /// Share of the month spread from steps longer than a day, 0 to 1.
+    pub estimated_share: f64,
+}
+
+/// A unit for the days that it stood at the customer's site.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct UnitRow {
+    /// The unit.
+    pub unit_id: Uuid,
+    /// What it is called.
+    pub label: String,
+    /// Its serial number.
+    pub serial_number: String,
+    /// Its model's name.
+    pub model: Option<String>,
+    /// The site's name.
+    pub site: String,
+    /// The site's zone.
+    pub time_zone: String,
+    /// Local day on which it was placed.
+    pub placed_on: NaiveDate,
+    /// Local day on which it left; null while it stands there.
+    pub left_on: Option<NaiveDate>,
+    /// On which terms it stands there.
+    pub terms: Terms,
+    /// How its water is measured.
+    pub measured_by: MeasuredBy,
+    /// What its meters support.
+    pub grade: Grade,
+    /// Fresh water used while it stood there, printed or withheld.
+    pub fresh_used: Figure,
+    /// Water recycled while it stood there, printed or withheld.
+    pub recycled: Figure,
+    /// Hours of the month in each state while it stood there; `state` null: not recorded.
+    pub hours: Vec<StateHours>,
+    /// Its states in the month.
+    pub spells: Vec<SpellRow>,
+}
+
+/// How a unit's water is measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum MeasuredBy {
+    /// By meters of its own.
+    OwnMeters,
+    /// By the site's meters, together with all that stands there.
+    SiteMeters,
+    /// By none.
+    Nothing,
+}
+
+/// Hours in a state.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct StateHours {
+    /// The state; null: none was recorded.
+    pub state: Option<SpellState>,
+    /// Hours.
+    pub hours: f64,
+}
+
+/// A state of a unit, cut to the month and to its stay.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SpellRow {
+    /// The state.
+    pub state: SpellState,
+    /// Why.
+    pub reason: Option<String>,
+    /// From when.
+    pub from: DateTime<Utc>,
+    /// Until when.
+    pub to: DateTime<Utc>,
+}
+
+/// A step that waits for a decision.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Exception {
+    /// The unit or site.
+    pub of: String,
+    /// The meter's label.
+    pub meter: String,
+    /// What is wrong, as a stable code.
+    pub kind: String,
+    /// What is wrong, in words.
+    pub words: String,
+    /// Local day of the earlier reading.
+    pub from: NaiveDate,
+    /// Local day of the later reading.
+    pub to: NaiveDate,
+}
+
+impl Exception {
+    pub(super) fn of(subject: &Subject, open: &OpenException) -> Self {
+        Self {
+            of: subject.name(),
+            meter: open.meter.clone(),
+            kind: open.kind.map_or("unknown", ExceptionKind::as_str).to_owned(),
+            words: exception_words(open.kind).to_owned(),
+            from: local_date(subject.zone, open.from),
+            to: local_date(subject.zone, open.to),
+        }
+    }
+}
+
+/// An open exception in plain words.
+#[must_use]
+pub fn exception_words(kind: Option<ExceptionKind>) -> &'static str {
+    match kind {
+        Some(ExceptionKind::Reversal) => "The register went backwards.",
+        Some(ExceptionKind::DoubtfulRollover) => {
+            "The register may have begun again from zero, but more passed than is sure to fit."
+        }
+        Some(ExceptionKind::AboveMaxFlow) => "More than the meter can pass in the time.",
+        Some(ExceptionKind::AboveHistory) => "Far more than this meter has passed before at this time of year.",
+        Some(ExceptionKind::BeyondRegister) => "A value that the register cannot show.",
+        None => "A reading that does not fit.",
+    }
+}
+
+/// Days that no accepted reading covers, or not wholly.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Missing {
+    /// The unit or site.
+    pub of: String,
+    /// First local day.
+    pub from: NaiveDate,
+    /// Last local day.
+    pub to: NaiveDate,
+    /// How many days.
+    pub days: u32,
+    /// What is missing.
+    pub words: String,
+}
+
+/// How the figures were made.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Made {
+    /// The method, a sentence each.
+    pub method: Vec<String>,
+    /// The meters.
+    pub meters: Vec<MeterRow>,
+}
+
+/// A meter behind the figures.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MeterRow {
+    /// The unit or site.
+    pub of: String,
+    /// What it is called.
+    pub label: String,
+    /// What it measures.
+    pub stream: Stream,
+    /// Who reads it.
+    pub read_by: ReadBy,
+    /// The declared share of it that counts here, 0 to 1; less than one is an allocation.
+    pub share: f64,
+    /// Its last reading by the end of the month.
+    pub last_read_at: Option<DateTime<Utc>>,
+}
