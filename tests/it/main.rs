@@ -15,11 +15,12 @@ mod support;
 
 mod cluster;
 mod customers;
+mod deploy;
 mod night_run;
-mod readings;
 mod openapi;
 mod operations;
 mod program;
+mod readings;
 mod schema;
 mod scopes;
 mod sessions;
