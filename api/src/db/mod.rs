@@ -23,6 +23,7 @@ pub mod migrate;
 pub mod night_plan;
 pub mod night_run;
 pub mod page;
+pub mod period_fact;
 pub mod placement;
 mod range;
 pub mod reading;

@@ -163,11 +163,9 @@ async fn logged(tx: &Tx<'_>, customer: CustomerId, id: Uuid, revision: i32) -> R
 /// The newest revision of each report.
 #[diesel::dsl::auto_type(no_type_alias)]
 fn newest() -> _ {
-    savings_report::table.inner_join(
-        report_revision::table.on(report_revision::dealer_id
-            .eq(savings_report::dealer_id)
-            .and(report_revision::report_id.eq(savings_report::id))),
-    )
+    savings_report::table.inner_join(report_revision::table.on(
+        report_revision::dealer_id.eq(savings_report::dealer_id).and(report_revision::report_id.eq(savings_report::id)),
+    ))
 }
 
 /// One report at its newest revision.
