@@ -12,13 +12,14 @@ use actix_web::http::StatusCode;
 use actix_web::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use actix_web::middleware::{Compress, Next, from_fn};
 use actix_web::web::{self, Data};
-use actix_web::{App, Error, HttpMessage, HttpRequest, HttpResponse, HttpServer};
+use actix_web::{App, Error, HttpMessage, HttpRequest, HttpResponse, HttpServer, ResponseError};
 use futures_util::FutureExt;
 use std::net::{SocketAddr, TcpListener};
 use std::panic::AssertUnwindSafe;
 use std::time::Instant;
 use tracing_actix_web::{RequestId, TracingLogger};
 use utoipa::OpenApi;
+use utoipa::openapi::PathItem;
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
 use utoipa_actix_web::AppExt;
 
@@ -140,30 +141,49 @@ pub fn listen(
     Ok((bound, server))
 }
 
-/// The documented paths, to tell a wrong method from a wrong address.
-struct KnownPaths(Vec<Vec<Option<String>>>);
+/// The documented paths with their methods, to tell a wrong method from a wrong address.
+struct KnownPaths(Vec<KnownPath>);
+
+struct KnownPath {
+    /// None where anything fits.
+    steps: Vec<Option<String>>,
+    methods: String,
+}
 
 impl KnownPaths {
     fn of(document: &utoipa::openapi::OpenApi) -> Self {
-        let segment = |text: &str| (!text.starts_with('{')).then(|| text.to_owned());
-        Self(document.paths.paths.keys().map(|path| path.split('/').map(segment).collect()).collect())
+        let step = |text: &str| (!text.starts_with('{')).then(|| text.to_owned());
+        let known = |(path, item): (&String, &PathItem)| {
+            let methods = [("DELETE", &item.delete), ("GET", &item.get), ("PATCH", &item.patch), ("POST", &item.post)];
+            let methods: Vec<_> = methods.into_iter().filter_map(|(name, said)| said.as_ref().map(|_| name)).collect();
+            KnownPath { steps: path.split('/').map(step).collect(), methods: methods.join(", ") }
+        };
+        Self(document.paths.paths.iter().map(known).collect())
     }
 
-    fn has(&self, path: &str) -> bool {
+    /// The methods that the path takes, if it is known.
+    fn methods(&self, path: &str) -> Option<&str> {
         let asked: Vec<&str> = path.split('/').collect();
-        let fits = |known: &Vec<Option<String>>| {
-            known.len() == asked.len()
-                && known.iter().zip(&asked).all(|(known, asked)| known.as_ref().is_none_or(|text| text == asked))
+        let fits = |known: &&KnownPath| {
+            let fits = |(known, asked): (&Option<String>, &&str)| match known {
+                Some(text) => text == asked,
+                None => !asked.is_empty(),
+            };
+            known.steps.len() == asked.len() && known.steps.iter().zip(&asked).all(fits)
         };
-        self.0.iter().any(fits)
+        self.0.iter().find(fits).map(|known| known.methods.as_str())
     }
 }
 
+/// RFC 9110, section 15.5.6: a wrong method is told the right ones.
 async fn no_such_address(request: HttpRequest, known: Data<KnownPaths>) -> Result<HttpResponse, Problem> {
-    if known.has(request.path()) {
-        return Err(Problem::new(Kind::NoSuchMethod, "The API's document at /openapi.json lists the methods."));
+    let Some(methods) = known.methods(request.path()) else { return Err(Problem::not_found()) };
+    let problem = Problem::new(Kind::NoSuchMethod, format!("This address takes {methods}."));
+    let mut answer = problem.error_response();
+    if let Ok(allow) = HeaderValue::from_str(methods) {
+        answer.headers_mut().insert(header::ALLOW, allow);
     }
-    Err(Problem::not_found())
+    Ok(answer)
 }
 
 /// Around every request: its id in the answer, the safety fields, a count, and an answer even

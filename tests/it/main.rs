@@ -18,6 +18,8 @@ mod customers;
 mod night_run;
 mod openapi;
 mod readings;
+mod operations;
+mod program;
 mod schema;
 mod scopes;
 mod sessions;

@@ -18,7 +18,7 @@ async fn tables(client: &Client) -> String {
 async fn the_generated_tables_are_those_of_the_migrations() {
     let database = Database::migrated().await;
     let tables = tables(&database.superuser().await).await;
-    generated("api/src/db/schema.rs", &format!("{HEADER}{tables}"));
+    generated("api/src/db/schema.rs", &format!("{HEADER}{}\n", tables.trim_end()));
 }
 
 #[tokio::test]

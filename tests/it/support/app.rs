@@ -6,7 +6,6 @@ use super::{Client, runtime};
 use actix_web::dev::ServerHandle;
 use std::net::SocketAddr;
 use std::sync::OnceLock;
-use weirbook::auth::token::Keys;
 use weirbook::db::Db;
 use weirbook::db::login::{APP_ROLE, GATE_ROLE};
 use weirbook::server::{Limits, Services, listen};
@@ -51,11 +50,6 @@ impl TestApp {
     /// The service's own way to the database.
     pub(crate) fn db(&self) -> &Db {
         &self.access.db
-    }
-
-    /// The key that signs tokens.
-    pub(crate) fn keys(&self) -> &Keys {
-        &self.access.keys
     }
 
     /// The database behind the service.

@@ -14,7 +14,8 @@ pub(crate) struct Client {
 }
 
 impl Client {
-    pub(super) fn new(address: SocketAddr) -> Self {
+    /// At a service that listens there, not signed in.
+    pub(crate) fn new(address: SocketAddr) -> Self {
         Self { http: reqwest::Client::new(), base: format!("http://{address}"), token: None }
     }
 

@@ -5,12 +5,14 @@ mod client;
 mod files;
 mod people;
 mod postgres;
+mod program;
 
 pub(crate) use app::{TestApp, services};
 pub(crate) use client::{Answer, Client};
 pub(crate) use files::{generated, repository};
 pub(crate) use people::{Dealer, PASSWORD};
 pub(crate) use postgres::Database;
+pub(crate) use program::{Scratch, Serving, weirbook};
 
 use std::sync::OnceLock;
 use tokio::runtime::Runtime;

@@ -183,7 +183,7 @@ fn find_or_start() -> Postgres {
 }
 
 /// In memory if there is room: a copy of the template takes a tenth of the time it takes on disk.
-fn base_folder() -> PathBuf {
+pub(super) fn base_folder() -> PathBuf {
     let memory = Path::new("/dev/shm");
     let room = statvfs(memory).map(|found| found.blocks_available() as f64 * found.fragment_size() as f64);
     let probe = memory.join(format!("{PREFIX}probe-{}", Pid::this()));

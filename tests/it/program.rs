@@ -1,0 +1,101 @@
+//! The `weirbook` program itself: first start, sign-in, and an end in good order.
+
+use crate::support::{Client, Database, Scratch, Serving, repository, weirbook};
+use serde_json::json;
+use std::fs;
+use std::net::TcpStream;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+/// `serve` on a free port, over a database of the tests' server.
+fn serve(database: &Database, scratch: &Scratch) -> Serving {
+    let mut command = weirbook(&["serve", "--listen", "127.0.0.1:0", "--data-dir", scratch.path()]);
+    command.env("DATABASE_URL", database.url());
+    Serving::start(command)
+}
+
+async fn wait_until(what: &str, mut condition: impl AsyncFnMut() -> bool) {
+    let until = Instant::now() + Duration::from_secs(20);
+    while !condition().await {
+        assert!(Instant::now() < until, "waited in vain until {what}");
+        tokio::time::sleep(Duration::from_millis(10)).await;
+    }
+}
+
+#[tokio::test]
+async fn running_requests_are_answered_before_the_end() {
+    let (database, scratch) = (Database::bare().await, Scratch::new());
+    let mut serving = serve(&database, &scratch);
+    let client = Client::new(serving.address);
+    let (blocker, watcher) = (database.superuser().await, database.superuser().await);
+    blocker.batch_execute("begin; lock table account in access exclusive mode").await.unwrap();
+    let body = json!({ "email": "nobody@example.com", "password": "x" });
+    let asking = tokio::spawn(async move { client.post("/v1/sessions", &body).await });
+    let waiting = "select count(*) from pg_stat_activity where usename = 'weirbook_gate' and wait_event_type = 'Lock'
+                     and datname = current_database()";
+    let waits = async || watcher.query_one(waiting, &[]).await.unwrap().get::<_, i64>(0) == 1;
+    wait_until("the request waits for the table", waits).await;
+    serving.terminate();
+    let address = serving.address;
+    wait_until("nobody new is let in", async || TcpStream::connect(address).is_err()).await;
+    assert!(!serving.has_ended(), "it left a request unanswered");
+    blocker.batch_execute("rollback").await.unwrap();
+    asking.await.unwrap().refused(401, "not-signed-in");
+    let (status, log) = serving.ended().await;
+    assert!(status.success(), "{status}: {log}");
+}
+
+#[tokio::test]
+async fn an_operator_adds_a_dealer_who_signs_in_at_a_private_database() {
+    let scratch = Scratch::new();
+    let data = format!("{}/data", scratch.path());
+    let new =
+        ["--name", "Brookside", "--zone", "Europe/Vienna", "--currency", "EUR", "--owner-email", "mia@example.com"];
+    let added = weirbook(&["add-dealer", "--data-dir", &data]).args(new).output().unwrap();
+    let said = String::from_utf8(added.stdout).unwrap();
+    assert!(added.status.success(), "{said}{}", String::from_utf8_lossy(&added.stderr));
+    let password = said.trim().rsplit(' ').next().unwrap();
+    assert!(!Path::new(&data).join("pg/postmaster.pid").exists(), "the private server ends with its command");
+
+    let mut serving = Serving::start(weirbook(&["serve", "--listen", "127.0.0.1:0", "--data-dir", &data]));
+    let client = Client::new(serving.address);
+    assert_eq!(client.get("/readyz").await.status(), 200);
+    let tokens = client.create("/v1/sessions", &json!({ "email": "mia@example.com", "password": password })).await;
+    let owner = client.with_token(tokens["access_token"].as_str().unwrap().to_owned());
+    let me = owner.get("/v1/me").await.json();
+    assert_eq!((&me["dealer"], &me["role"]), (&json!("Brookside"), &json!("owner")));
+
+    let running = Path::new(&data).join("pg/postmaster.pid");
+    assert!(running.exists());
+    serving.terminate();
+    let (status, log) = serving.ended().await;
+    assert!(status.success(), "{status}: {log}");
+    assert!(!running.exists(), "a clean shutdown removes its record: {log}");
+}
+
+#[test]
+fn the_document_can_be_printed() {
+    let printed = weirbook(&["openapi"]).output().unwrap();
+    let stored = fs::read_to_string(repository("openapi/weirbook.json")).unwrap();
+    assert!(String::from_utf8(printed.stdout).unwrap() == stored, "`weirbook openapi` prints something else");
+}
+
+#[test]
+fn a_wrong_start_says_what_to_do() {
+    let scratch = Scratch::new();
+    let missing = format!("{}/missing.toml", scratch.path());
+    for (arguments, environment, fix) in [
+        (vec!["serve", "--config", &missing], None, "missing.toml"),
+        (vec!["serve", "--workers", "0"], None, "workers"),
+        (vec!["serve", "--listen", "nowhere"], None, "--listen"),
+        (vec!["serve", "--data-dir", scratch.path()], Some("postgres://127.0.0.1:1/x"), "can't be"),
+        (vec!["sreve"], None, "serve"),
+    ] {
+        let mut command = weirbook(&arguments);
+        environment.map(|url| command.env("DATABASE_URL", url));
+        let refused = command.output().unwrap();
+        let said = String::from_utf8(refused.stderr).unwrap();
+        assert!(!refused.status.success() && said.contains(fix), "{arguments:?}: {said}");
+        assert!(!said.contains("panicked"), "{said}");
+    }
+}
