@@ -226,9 +226,13 @@ async fn neighbours(
     Ok(rows.into_iter().map(|row| (row.meter_no, (row.before, row.after))).collect())
 }
 
+/// A rollover is believed only against the use of this many days before it.
+const HISTORY_DAYS: u64 = 90;
+
 /// The sheets that computing these subjects' days needs: for each meter from the last reading
 /// before them to the first one after. A local day lies within its UTC day and the ones beside
-/// it, so a sheet is surely outside when it is two days away.
+/// it, so a sheet is surely outside when it is two days away. The history before them only
+/// serves to judge.
 ///
 /// # Errors
 /// When the database fails.
@@ -246,7 +250,8 @@ pub async fn wanted(tx: &Tx<'_>, subjects: &[Subject]) -> Result<Vec<Wanted>, Db
     let near = neighbours(tx, &spans).await?;
     let widen = |&(meter_no, from, to): &(i32, NaiveDate, NaiveDate)| {
         let (before, after) = near.get(&meter_no).copied().unwrap_or_default();
-        Wanted { meter_no, from: before.unwrap_or(from), to: after.unwrap_or(to) }
+        let history = from.checked_sub_days(Days::new(HISTORY_DAYS)).unwrap_or(from);
+        Wanted { meter_no, from: before.unwrap_or(from).min(history), to: after.unwrap_or(to) }
     };
     Ok(spans.iter().map(widen).collect())
 }
