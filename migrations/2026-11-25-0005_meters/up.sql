@@ -169,7 +169,8 @@ create table reading_exception (
   kind text not null,
   from_register float8 not null,
   to_register float8 not null,
-  suggestion text,
+  slip text,
+  likely_register float8,
   opened_at timestamptz not null,
   closed_at timestamptz,
   ruling text check (ruling in ('accept', 'void', 'exchange', 'correct', 'no_longer_there')),
@@ -181,6 +182,7 @@ create table reading_exception (
   check ((closed_at is null) = (ruling is null))
 );
 comment on table reading_exception is 'A step that does not count until a person has decided.';
+comment on column reading_exception.slip is 'What probably happened; suggested, never applied unasked.';
 call app.guard('reading_exception', $$
   exists (select from meter_holding h where h.dealer_id = reading_exception.dealer_id
     and h.meter_no = reading_exception.meter_no

@@ -400,7 +400,9 @@ diesel::table! {
         kind -> Text,
         from_register -> Float8,
         to_register -> Float8,
-        suggestion -> Nullable<Text>,
+        #[doc = "What probably happened; suggested, never applied unasked."]
+        slip -> Nullable<Text>,
+        likely_register -> Nullable<Float8>,
         opened_at -> Timestamptz,
         closed_at -> Nullable<Timestamptz>,
         ruling -> Nullable<Text>,
