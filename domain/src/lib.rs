@@ -12,6 +12,8 @@
 //! | [`unit`], [`placement`], [`spell`] | the plant and its model, where it stood when, in which state |
 //! | [`component`] | a fitted part that wears |
 //! | [`meter`] | a cumulative register, what it measures when, its exchanges |
+//! | [`facts`] | what a subject used in a local day and a month |
+//! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
 
@@ -32,4 +34,5 @@ pub mod span;
 pub mod spell;
 pub mod unit;
 pub mod units;
+pub mod water;
 pub mod zone;

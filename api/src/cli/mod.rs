@@ -2,6 +2,7 @@
 
 mod dealer;
 mod migrate;
+mod night_run;
 mod openapi;
 mod serve;
 
@@ -33,6 +34,8 @@ enum Command {
     Serve,
     /// Bring the database to this version's schema, then stop
     Migrate,
+    /// Compute what new readings change: day and month figures, savings reports
+    NightRun(night_run::NightRun),
     /// Add a dealer and its owner, who can then sign in
     AddDealer(dealer::AddDealer),
     /// Print the API's OpenAPI document
@@ -45,6 +48,7 @@ pub(crate) fn run(cli: Cli) -> ExitCode {
         Command::Openapi => openapi::print(),
         Command::Serve => with_config(cli.settings, "weirbook", serve::run),
         Command::Migrate => with_config(cli.settings, "weirbook", migrate::run),
+        Command::NightRun(which) => with_config(cli.settings, "weirbook", |config| night_run::run(config, which)),
         Command::AddDealer(new) => with_config(cli.settings, "weirbook", |config| dealer::add(config, new)),
     };
     match outcome {

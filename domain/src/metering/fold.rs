@@ -1,9 +1,13 @@
 //! Readings of one meter in time order, folded to local days and exceptions.
 
-use super::days::{DayShare, Ledger};
+use super::days::{Allotment, DayShare, SpanShare};
 use super::history::SeasonalLimits;
+use super::ledger::Ledger;
 use super::meter::MeterFacts;
-use super::step::{Doubtful, Exchange, Judge, Point, Reading, ReadingException, RecentUse, Ruling, Verdict};
+use super::spread::{DayPiece, Spread};
+use super::step::{
+    Counted, Doubtful, Exchange, Judge, Point, Reading, ReadingException, RecentUse, Ruling, Step, Verdict,
+};
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use chrono_tz::Tz;
 
@@ -16,7 +20,7 @@ use chrono_tz::Tz;
 #[derive(Debug)]
 pub struct MeterFold<'a> {
     judge: Judge<'a>,
-    ledger: Ledger,
+    ledger: Ledger<'a>,
     /// In time order, the ones to come from `next_exchange` on.
     exchanges: Vec<Exchange>,
     next_exchange: usize,
@@ -32,6 +36,8 @@ pub struct MeterFold<'a> {
     before: Option<Point>,
     last: Option<Point>,
     exceptions: Vec<ReadingException>,
+    /// Every accepted step, when they were asked for.
+    steps: Option<Vec<Step>>,
     accepted: f64,
     ignored: u64,
 }
@@ -48,8 +54,16 @@ struct Edit {
 pub struct Folded {
     /// Every local day from the first reading to the last, in order.
     pub days: Vec<DayShare>,
+    /// What fell between each two neighbouring cuts; without cuts, nothing.
+    pub spans: Vec<SpanShare>,
+    /// The days again, divided at the cuts; without cuts, nothing.
+    pub pieces: Vec<DayPiece>,
+    /// For each step that crosses a month's bound, what each month got by assumption.
+    pub allotments: Vec<Allotment>,
     /// Steps that do not count, in order.
     pub exceptions: Vec<ReadingException>,
+    /// Steps that count, when [`MeterFold::with_steps`] asked for them.
+    pub steps: Vec<Step>,
     /// The first reading that counts.
     pub first: Option<Reading>,
     /// The last one: to go on, push it first.
@@ -78,6 +92,7 @@ impl<'a> MeterFold<'a> {
             before: None,
             last: None,
             exceptions: Vec::new(),
+            steps: None,
             accepted: 0.0,
             ignored: 0,
         };
@@ -112,6 +127,27 @@ impl<'a> MeterFold<'a> {
         self
     }
 
+    /// Divides the steps that cross a bound by this rule instead of evenly.
+    #[must_use]
+    pub fn with_spread(mut self, spread: Spread<'a>) -> Self {
+        self.ledger.spread = spread;
+        self
+    }
+
+    /// Also sums up what falls between each two of these instants.
+    #[must_use]
+    pub fn with_cuts(mut self, cuts: &[DateTime<Utc>]) -> Self {
+        self.ledger.cut_at(cuts.iter().map(DateTime::timestamp).collect());
+        self
+    }
+
+    /// Also keeps every accepted step, which costs memory for each reading.
+    #[must_use]
+    pub fn with_steps(mut self) -> Self {
+        self.steps = Some(Vec::new());
+        self
+    }
+
     /// Adds the readings of one UTC day: seconds of the day, strictly increasing, and the
     /// register at each, in counts. The slices are of one length; what is longer is left.
     pub fn push_sheet(&mut self, day: NaiveDate, at_s: &[i32], register: &[f64]) {
@@ -119,8 +155,8 @@ impl<'a> MeterFold<'a> {
         if let (Some(&first_s), Some(&first), Some(&last_s)) = (at_s.first(), register.first(), at_s.last()) {
             let (from, to) = (base + i64::from(first_s), base + i64::from(last_s));
             self.judge.take_season(self.limits, day);
-            let in_order = self.last.is_none_or(|last| last.t < from);
-            if in_order && !self.disturbed_by(to) && self.judge.all_count(at_s, register) {
+            let plain = self.steps.is_none() && self.last.is_none_or(|last| last.t < from);
+            if plain && !self.disturbed_by(to) && self.judge.all_count(at_s, register) {
                 self.push_point(Point { t: from, register: first });
                 return self.push_run(base, at_s, register);
             }
@@ -138,9 +174,14 @@ impl<'a> MeterFold<'a> {
     /// Closes the last day.
     #[must_use]
     pub fn finish(self) -> Folded {
+        let totals = self.ledger.finish();
         Folded {
-            days: self.ledger.finish(),
+            days: totals.days,
+            spans: totals.spans,
+            pieces: totals.pieces,
+            allotments: totals.allotments,
             exceptions: self.exceptions,
+            steps: self.steps.unwrap_or_default(),
             first: self.first.map(Point::reading),
             last: self.last.map(Point::reading),
             accepted: self.accepted,
@@ -246,16 +287,22 @@ impl<'a> MeterFold<'a> {
     fn step_to(&mut self, from: Point, to: Point) {
         self.judge.take_season(self.limits, self.ledger.date());
         let recent = || self.ledger.recent().or(self.known_use);
-        match self.judge.judge(from, to, recent) {
-            Verdict::Counts(counts) => self.count_step(from, to, counts),
-            Verdict::Doubt(_, counts) if self.accepted_ends.binary_search(&to.t).is_ok() => {
-                self.count_step(from, to, counts);
-            }
+        let verdict = self.judge.judge(from, to, recent);
+        let accepted = || self.accepted_ends.binary_search(&to.t).is_ok();
+        let (counts, how) = match verdict {
+            Verdict::Counts(counts) => (counts, Counted::Plain),
+            Verdict::Rollover(counts) => (counts, Counted::Rollover),
+            Verdict::Doubt(_, counts) if accepted() => (counts, Counted::Accepted),
             Verdict::Doubt(kind, counts) => {
                 let case = Doubtful { before: self.before, from, to, recent: recent() };
                 self.exceptions.push(self.judge.exception(case, kind, counts));
-                self.ledger.mark(to.t);
+                return self.ledger.mark(to.t);
             }
+        };
+        self.count_step(from, to, counts);
+        if let Some(steps) = &mut self.steps {
+            let amount = counts * self.judge.scale;
+            steps.push(Step { from: from.reading(), to: to.reading(), amount, how });
         }
     }
 
@@ -266,5 +313,7 @@ impl<'a> MeterFold<'a> {
     }
 }
 
+#[cfg(test)]
+mod properties;
 #[cfg(test)]
 mod tests;

@@ -8,15 +8,26 @@
 //! | [`meter`] | the facts needed to judge one register |
 //! | [`step`] | the difference of two readings and what is wrong with it |
 //! | [`slip`] | the likely slip behind a wrong reading |
-//! | [`days`] | local days and what fell into them |
+//! | [`days`] | local days, and the spans between cuts |
+//! | [`spread`] | how a step is divided over the time between its readings |
 //! | [`history`] | the most that a meter's own past lets pass, by time of year |
 //! | [`fold`] | readings in time order to day shares and exceptions |
+//! | [`month`] | what falls into calendar months, and how sure the division is |
+//! | [`pulses`] | dial and pulse total of one meter, tied at hand readings |
+//! | [`watch`] | whether a meter is still read, and still moves |
+//! | [`accuracy`] | what a water meter may be off by |
 
+pub mod accuracy;
 pub mod days;
 pub mod fold;
 pub mod history;
+mod ledger;
 pub mod meter;
+pub mod month;
+pub mod pulses;
 pub mod sheet;
 pub mod slip;
+pub mod spread;
 pub mod step;
 pub mod stream;
+pub mod watch;

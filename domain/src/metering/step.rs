@@ -104,6 +104,42 @@ pub struct ReadingException {
     pub suggestion: Option<Suggestion>,
 }
 
+/// A step that counts, with what was made of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Step {
+    /// The earlier reading.
+    pub from: Reading,
+    /// The later one.
+    pub to: Reading,
+    /// What passed, in the inside unit (L, kWh, h, events).
+    pub amount: f64,
+    /// Why it counts.
+    pub how: Counted,
+}
+
+/// Why a step counts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Counted {
+    /// The difference of the two readings.
+    Plain,
+    /// The register began again from zero.
+    Rollover,
+    /// A person accepted it.
+    Accepted,
+}
+
+impl Counted {
+    /// The name in answers.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Plain => "plain",
+            Self::Rollover => "rollover",
+            Self::Accepted => "accepted",
+        }
+    }
+}
+
 /// A register value at a second since 1970.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Point {
@@ -122,6 +158,9 @@ impl Point {
     }
 }
 
+/// Days of recent use that a rollover or a slip is compared with.
+pub const RECENT_DAYS: usize = 90;
+
 /// What a meter has passed in the days before a step, in the inside unit a day.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RecentUse {
@@ -136,6 +175,8 @@ pub struct RecentUse {
 pub(super) enum Verdict {
     /// It counts, in register counts.
     Counts(f64),
+    /// The same, over the end of the register.
+    Rollover(f64),
     /// It is doubtful; the counts an acceptance would give.
     Doubt(ExceptionKind, f64),
 }
@@ -249,7 +290,7 @@ impl<'a> Judge<'a> {
             })
         };
         if fits_flow && fits_use() {
-            Verdict::Counts(rolled)
+            Verdict::Rollover(rolled)
         } else {
             Verdict::Doubt(ExceptionKind::DoubtfulRollover, rolled)
         }

@@ -1,0 +1,73 @@
+//! `weirbook night-run`.
+
+use super::Outcome;
+use chrono::{DateTime, Utc};
+use clap::Args;
+use domain::ids::DealerId;
+use indicatif::{ProgressBar, ProgressStyle};
+use std::time::Instant;
+use weirbook::config::Config;
+use weirbook::db::Db;
+use weirbook::jobs::night_run;
+use weirbook::launch;
+
+/// Which dealers, and as of when.
+#[derive(Args)]
+pub(super) struct NightRun {
+    /// One dealer's number; all dealers when left out
+    #[arg(long)]
+    dealer: Option<i32>,
+    /// The instant the run counts as now, such as 2026-02-01T03:00:00Z [default: now]
+    #[arg(long, value_name = "RFC3339")]
+    as_of: Option<DateTime<Utc>>,
+}
+
+pub(super) async fn run(config: Config, which: NightRun) -> Outcome {
+    let launched = launch::launch(&config).await?;
+    let outcome = run_all(&launched.services.db, &which).await;
+    launched.stop().await?;
+    outcome
+}
+
+async fn run_all(db: &Db, which: &NightRun) -> Outcome {
+    let mut dealers = db.dealers().await?;
+    dealers.retain(|dealer| which.dealer.is_none_or(|wanted| wanted == dealer.id));
+    if dealers.is_empty() {
+        return Err("there is no such dealer; `weirbook add-dealer` adds one".into());
+    }
+    for dealer in dealers {
+        let started = Instant::now();
+        let bar = progress_bar(&dealer.name);
+        let as_of = which.as_of.unwrap_or_else(Utc::now);
+        let counts = night_run::run(db, DealerId(dealer.id), as_of, &|done, total| show(&bar, done, total)).await?;
+        bar.finish_and_clear();
+        println!(
+            "{}: {} readings, {} subjects, {} days, {} months, {} reports, {} exceptions in {:.1} s",
+            dealer.name,
+            counts.readings,
+            counts.subjects,
+            counts.days,
+            counts.months,
+            counts.reports,
+            counts.exceptions,
+            started.elapsed().as_secs_f64()
+        );
+    }
+    Ok(())
+}
+
+/// A bar on standard error, when that is a terminal.
+pub(super) fn progress_bar(what: &str) -> ProgressBar {
+    let bar = ProgressBar::new(0).with_message(what.to_owned());
+    match ProgressStyle::with_template("{msg} [{bar:30}] {pos} of {len}  {elapsed}") {
+        Ok(style) => bar.with_style(style.progress_chars("=> ")),
+        Err(_bad_template) => bar,
+    }
+}
+
+/// Shows how far a run is.
+pub(super) fn show(bar: &ProgressBar, done: usize, total: usize) {
+    let count = |number| u64::try_from(number).unwrap_or(u64::MAX);
+    bar.set_length(count(total));
+    bar.set_position(count(done));
+}

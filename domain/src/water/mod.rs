@@ -1,0 +1,22 @@
+//! The water balance of a unit or site: what was recycled, what fresh water was used, what
+//! is not accounted for, and which of these its meters allow to be printed.
+//!
+//! | module | its noun |
+//! | --- | --- |
+//! | [`term`] | one volume of a balance with its uncertainty and where it comes from |
+//! | [`grade`] | what the meters support, and why a figure is not printed |
+//! | [`spell`] | states of a unit in which nothing is credited unless metered |
+//! | [`wash`] | wash volume derived from bucket tests of the guns |
+//! | [`storage`] | water standing in pit and tanks, first fills and drains |
+//! | [`losses`] | rain kept; evaporation and carry-off by declared coefficients |
+//! | [`balance`] | both routes to recycled water, fresh water used, the residual |
+//! | [`period`] | the spans between rounds at which all meters of a balance were read |
+
+pub mod balance;
+pub mod grade;
+pub mod losses;
+pub mod period;
+pub mod spell;
+pub mod storage;
+pub mod term;
+pub mod wash;
