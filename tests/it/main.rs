@@ -14,5 +14,10 @@
 mod support;
 
 mod cluster;
+mod components;
+mod conventions;
 mod customers;
+mod meters;
 mod sessions;
+mod sites;
+mod units;

@@ -4,10 +4,12 @@ mod app;
 mod client;
 mod people;
 mod postgres;
+mod records;
 
 pub(crate) use app::TestApp;
 pub(crate) use client::{Answer, Client};
 pub(crate) use people::{Dealer, PASSWORD};
+pub(crate) use records::{id, number, today};
 
 use std::sync::OnceLock;
 use tokio::runtime::Runtime;
