@@ -262,7 +262,7 @@ fn check(truth: &Truth) -> Result<(), TestCaseError> {
     for &(gap, share, exchanged) in &truth.steps {
         let (counts, next) = (share * per_s * gap as f64, t + gap);
         let shown = register + counts;
-        if exchanged && gap > 1 {
+        if exchanged {
             let at = DateTime::from_timestamp(t + gap / 2, 0).unwrap();
             let old_final = (register + counts / 2.0) % 1e8;
             exchanges.push(Exchange { at, old_final, new_start: 17.0 });
