@@ -76,4 +76,15 @@ impl Faults {
             self.add(pointer, "out_of_range", format!("give a number from {low} to {high}"));
         }
     }
+
+    /// Requires a value that a register of `digits` digits can show; `None`: of any number.
+    pub fn register(&mut self, pointer: &str, value: f64, digits: Option<u8>) {
+        if !(value.is_finite() && value >= 0.0) {
+            self.add(pointer, "negative", "give the register as it stands, 0 or more");
+        } else if let Some(digits) = digits
+            && value >= 10_f64.powi(i32::from(digits))
+        {
+            self.add(pointer, "past_the_digits", format!("the register has {digits} digits; give what it shows"));
+        }
+    }
 }

@@ -39,6 +39,8 @@ uuid_ids! {
     ModelId;
     /// A unit at a site from-to.
     PlacementId;
+    /// A dated state of a unit.
+    SpellId;
     /// A fitted part that wears.
     ComponentId;
     /// A cumulative register.

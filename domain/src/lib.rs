@@ -7,13 +7,25 @@
 //! | [`ids`] | typed keys |
 //! | [`fault`] | what is wrong with an input, and the fix |
 //! | [`units`], [`money`], [`zone`] | litres and registers, money, local days and months |
+//! | [`span`], [`country`] | stretches of time, countries |
+//! | [`customer`], [`site`] | who uses units, and where |
+//! | [`unit`], [`placement`], [`spell`] | the plant and its model, where it stood when, in which state |
+//! | [`component`] | a fitted part that wears |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
 
+pub mod component;
+pub mod country;
 pub mod customer;
 pub mod fault;
 pub mod ids;
 pub mod metering;
 pub mod money;
+mod named;
+pub mod placement;
 pub mod reading;
+pub mod site;
+pub mod span;
+pub mod spell;
+pub mod unit;
 pub mod units;
 pub mod zone;

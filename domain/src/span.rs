@@ -1,0 +1,130 @@
+//! A stretch of time with a beginning, and an end or none: `[from, to)`.
+
+use crate::fault::Faults;
+use chrono::{DateTime, Datelike, NaiveDate, SubsecRound, Utc};
+
+/// Years that instants and dates may lie in: a unit older or planned further ahead is a slip.
+const YEARS: std::ops::RangeInclusive<i32> = 1970..=2100;
+
+/// An interval of time, its end excluded; without an end it goes on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Span {
+    from: DateTime<Utc>,
+    to: Option<DateTime<Utc>>,
+}
+
+impl Span {
+    /// The interval, in whole microseconds: what the database keeps.
+    ///
+    /// # Errors
+    /// Faults at `/from` and `/to`.
+    pub fn parse(from: DateTime<Utc>, to: Option<DateTime<Utc>>) -> Result<Self, Faults> {
+        let mut faults = Faults::default();
+        let from = instant(&mut faults, "/from", from);
+        let to = to.map(|to| instant(&mut faults, "/to", to));
+        if to.is_some_and(|to| to <= from) {
+            faults.add("/to", "not_after_from", "give an end after the beginning, or leave it out");
+        }
+        faults.or(Self { from, to })
+    }
+
+    /// The same beginning with an end.
+    ///
+    /// # Errors
+    /// A fault at `/to`.
+    pub fn ended(self, to: DateTime<Utc>) -> Result<Self, Faults> {
+        Self::parse(self.from, Some(to))
+    }
+
+    /// When it begins.
+    #[must_use]
+    pub fn from(self) -> DateTime<Utc> {
+        self.from
+    }
+
+    /// When it ends, excluded; `None` while it goes on.
+    #[must_use]
+    pub fn to(self) -> Option<DateTime<Utc>> {
+        self.to
+    }
+
+    /// Whether `at` lies in it.
+    #[must_use]
+    pub fn contains(self, at: DateTime<Utc>) -> bool {
+        self.from <= at && self.to.is_none_or(|to| at < to)
+    }
+
+    /// The UTC days it touches, first and last; one that goes on or ends later is cut at
+    /// `today`. `None` when it begins later than that.
+    #[must_use]
+    pub fn days_until(self, today: NaiveDate) -> Option<(NaiveDate, NaiveDate)> {
+        let first = self.from.date_naive();
+        let last = self.to.map_or(today, |to| to.date_naive().min(today));
+        (first <= last).then_some((first, last))
+    }
+}
+
+/// An instant within reason, in whole microseconds; a fault at `pointer` when it is not.
+pub fn instant(faults: &mut Faults, pointer: &str, at: DateTime<Utc>) -> DateTime<Utc> {
+    within_reason(faults, pointer, at.year());
+    at.trunc_subsecs(6)
+}
+
+/// A date within reason; a fault at `pointer` when it is not.
+pub fn date(faults: &mut Faults, pointer: &str, date: NaiveDate) -> NaiveDate {
+    within_reason(faults, pointer, date.year());
+    date
+}
+
+fn within_reason(faults: &mut Faults, pointer: &str, year: i32) {
+    if !YEARS.contains(&year) {
+        faults.add(pointer, "out_of_range", format!("give a time from {} to {}", YEARS.start(), YEARS.end()));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(text: &str) -> DateTime<Utc> {
+        text.parse().unwrap()
+    }
+
+    #[test]
+    fn ends_after_its_beginning_as_the_database_keeps_it() {
+        let from = at("2026-03-01T08:00:00Z");
+        assert!(Span::parse(from, None).is_ok());
+        for (to, pointers) in [
+            ("2026-03-01T08:00:00Z", vec!["/to"]),
+            ("2026-03-01T08:00:00.0000004Z", vec!["/to"]),
+            ("2026-02-01T00:00:00Z", vec!["/to"]),
+            ("2101-01-01T00:00:00Z", vec!["/to"]),
+            ("1969-12-31T23:00:00Z", vec!["/to", "/to"]),
+        ] {
+            let faults = Span::parse(from, Some(at(to))).unwrap_err();
+            assert_eq!(faults.0.iter().map(|fault| fault.pointer.as_str()).collect::<Vec<_>>(), pointers, "{to}");
+        }
+    }
+
+    #[test]
+    fn its_days_are_cut_at_today() {
+        let today = "2026-03-10".parse().unwrap();
+        let days = |from: &str, to: Option<&str>| {
+            let days = Span::parse(at(from), to.map(at)).unwrap().days_until(today)?;
+            Some((days.0.to_string(), days.1.to_string()))
+        };
+        let pair = |first: &str, last: &str| Some((first.to_owned(), last.to_owned()));
+        assert_eq!(days("2026-03-01T23:59:59Z", None), pair("2026-03-01", "2026-03-10"));
+        assert_eq!(days("2026-03-01T00:00:00Z", Some("2026-03-04T12:00:00Z")), pair("2026-03-01", "2026-03-04"));
+        assert_eq!(days("2026-03-01T00:00:00Z", Some("2027-03-04T12:00:00Z")), pair("2026-03-01", "2026-03-10"));
+        assert_eq!(days("2026-03-11T00:00:00Z", None), None);
+    }
+
+    #[test]
+    fn contains_its_beginning_and_not_its_end() {
+        let span = Span::parse(at("2026-03-01T08:00:00Z"), Some(at("2026-03-02T08:00:00Z"))).unwrap();
+        assert!(span.contains(span.from()));
+        assert!(!span.contains(at("2026-03-02T08:00:00Z")));
+        assert!(Span::parse(span.from(), None).unwrap().contains(at("2090-01-01T00:00:00Z")));
+    }
+}
