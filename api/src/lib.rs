@@ -7,6 +7,7 @@ pub mod config;
 pub mod db;
 pub mod extract;
 pub mod http;
+pub mod jobs;
 pub mod launch;
 pub mod pages;
 pub mod problem;

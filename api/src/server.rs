@@ -7,7 +7,9 @@ use crate::telemetry::Metrics;
 use crate::{extract, http, pages};
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceFactory, ServiceRequest, ServiceResponse};
-use actix_web::http::header::{self, HeaderName, HeaderValue};
+use actix_web::error::InternalError;
+use actix_web::http::StatusCode;
+use actix_web::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use actix_web::middleware::{Compress, Next, from_fn};
 use actix_web::web::{self, Data};
 use actix_web::{App, Error, HttpMessage, HttpRequest, HttpResponse, HttpServer};
@@ -172,22 +174,33 @@ async fn watched(
     let metrics = request.app_data::<Data<Metrics>>().cloned();
     let method = request.method().to_string();
     let id = request.extensions().get::<RequestId>().map(ToString::to_string);
-    let original = request.request().clone();
-    let answer = AssertUnwindSafe(next.call(request)).catch_unwind().await;
-    let mut answer = match answer {
-        Ok(Ok(answer)) => answer.map_into_left_body(),
-        Ok(Err(error)) => ServiceResponse::new(original, error.error_response()).map_into_right_body(),
-        Err(_panic) => {
-            tracing::error!("a handler panicked");
-            let problem = Problem::new(Kind::Internal, "The fault is ours and was logged.");
-            ServiceResponse::new(original, actix_web::ResponseError::error_response(&problem)).map_into_right_body()
+    // No copy of the request may be held meanwhile: the router needs it to itself.
+    let outcome = AssertUnwindSafe(next.call(request)).catch_unwind().await.unwrap_or_else(|_panic| {
+        tracing::error!("a handler panicked");
+        Err(Problem::new(Kind::Internal, "The fault is ours and was logged.").into())
+    });
+    let count = |route: &str, status: StatusCode| {
+        if let Some(metrics) = &metrics {
+            metrics.answered(&method, route, status.as_u16(), started.elapsed());
         }
     };
-    let route = answer.request().match_pattern().unwrap_or_else(|| "unmatched".to_owned());
-    if let Some(metrics) = metrics {
-        metrics.answered(&method, &route, answer.status().as_u16(), started.elapsed());
+    match outcome {
+        Ok(mut answer) => {
+            let route = answer.request().match_pattern();
+            count(route.as_deref().unwrap_or("unmatched"), answer.status());
+            stamp(answer.headers_mut(), id);
+            Ok(answer)
+        }
+        Err(error) => {
+            let mut answer = error.error_response();
+            count("unmatched", answer.status());
+            stamp(answer.headers_mut(), id);
+            Err(InternalError::from_response(error, answer).into())
+        }
     }
-    let headers = answer.headers_mut();
+}
+
+fn stamp(headers: &mut HeaderMap, id: Option<String>) {
     if let Some(id) = id.and_then(|id| HeaderValue::from_str(&id).ok()) {
         headers.insert(HeaderName::from_static("x-request-id"), id);
     }
@@ -196,5 +209,4 @@ async fn watched(
     if !headers.contains_key(header::CACHE_CONTROL) {
         headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
     }
-    Ok(answer)
 }

@@ -16,6 +16,7 @@
 pub mod component;
 pub mod country;
 pub mod customer;
+pub mod facts;
 pub mod fault;
 pub mod ids;
 pub mod metering;

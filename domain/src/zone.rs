@@ -85,6 +85,12 @@ impl Month {
         self.0
     }
 
+    /// Its last day.
+    #[must_use]
+    pub fn last_day(self) -> NaiveDate {
+        self.next().0.pred_opt().unwrap_or(self.0)
+    }
+
     /// The month after.
     #[must_use]
     pub fn next(self) -> Self {

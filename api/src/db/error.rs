@@ -62,8 +62,8 @@ impl DbError {
 }
 
 /// PostgreSQL's words for a statement that ran past its limit or met another transaction.
-/// Diesel has no kind for these two, and PostgreSQL's messages follow `lc_messages`, which the
-/// service sets to C on each of its connections.
+/// Diesel has no kind for these two, and PostgreSQL's messages follow `lc_messages`, which
+/// `migrate` sets to C for the service's roles.
 const TIMED_OUT: &str = "canceling statement due to statement timeout";
 const DEADLOCK: &str = "deadlock detected";
 

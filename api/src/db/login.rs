@@ -19,7 +19,7 @@ pub struct Login(Config);
 
 /// Limits that hold for every connection of the service.
 const SESSION_OPTIONS: &str = "-c statement_timeout=15s -c idle_in_transaction_session_timeout=30s \
-     -c lc_messages=C -c timezone=UTC -c jit=off";
+     -c timezone=UTC -c jit=off";
 
 impl Login {
     /// Parses a `postgres://` address or a keyword string.
@@ -107,6 +107,6 @@ pub(super) async fn establish(runtime: &Handle, login: Login) -> ConnectionResul
     opening.await.map_err(bad_connection)?
 }
 
-fn bad_connection(error: impl std::fmt::Display) -> ConnectionError {
-    ConnectionError::BadConnection(error.to_string())
+fn bad_connection(error: impl std::error::Error + 'static) -> ConnectionError {
+    ConnectionError::BadConnection(crate::problem::chain(&error))
 }

@@ -44,6 +44,7 @@ pub async fn migrate(owner: &Login, now: DateTime<Utc>) -> Result<Vec<String>, M
     for role in [APP_ROLE, GATE_ROLE] {
         let password = owner.role_password(role).map_or("null".to_owned(), |hex| format!("'{hex}'"));
         client.batch_execute(&format!("alter role {role} login password {password}")).await?;
+        client.batch_execute(&english_messages(role)).await?;
     }
     for month in months_around(now.date_naive()) {
         client.execute("select app.make_month($1)", &[&month]).await?;
@@ -51,6 +52,17 @@ pub async fn migrate(owner: &Login, now: DateTime<Utc>) -> Result<Vec<String>, M
     client.execute("select pg_advisory_unlock($1)", &[&MIGRATION_LOCK]).await?;
     check_roles(&client).await?;
     Ok(ran)
+}
+
+/// Has the server speak English to a role, which only a superuser may choose for it; with
+/// another owner the server's own language stays.
+fn english_messages(role: &str) -> String {
+    format!(
+        "do $$ begin
+           alter role {role} set lc_messages = 'C';
+         exception when insufficient_privilege then null;
+         end $$"
+    )
 }
 
 /// The running month, the one before and the next three: partitions made ahead.

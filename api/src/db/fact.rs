@@ -1,0 +1,311 @@
+//! Day and month facts of subjects.
+
+use super::night_plan::Subject;
+use super::schema::{day_fact, month_fact};
+use super::{DbError, Tx};
+use chrono::NaiveDate;
+use diesel::prelude::*;
+use diesel::sql_types::{Array, Date, Double, Float, Integer, Nullable, Uuid as SqlUuid};
+use diesel::{delete, insert_into, sql_query};
+use diesel_async::RunQueryDsl;
+use domain::facts::{Amounts, DayFact, Grade, MonthFact};
+use domain::metering::stream::Stream;
+use domain::zone::Month;
+use serde_json::{Map, Value};
+use uuid::Uuid;
+
+/// The columns of the streams, in the order of [`Stream::ALL`].
+const STREAM_COLUMNS: [&str; Stream::ALL.len()] = [
+    "makeup_l",
+    "wash_l",
+    "rinse_l",
+    "bypass_l",
+    "recirculation_l",
+    "hand_fill_l",
+    "to_sewer_l",
+    "to_holding_l",
+    "hauled_l",
+    "blowdown_l",
+    "energy_kwh",
+    "run_h",
+    "starts",
+    "wash_count",
+];
+
+/// The name of a stream's amount, with its unit: in the database and in answers.
+#[must_use]
+pub fn amount_name(stream: Stream) -> &'static str {
+    STREAM_COLUMNS.get(stream as usize).copied().unwrap_or("unknown")
+}
+
+/// A stored day of a subject.
+#[derive(Debug, Clone)]
+pub struct StoredDay {
+    /// The placement, or the site.
+    pub subject_id: Uuid,
+    /// The unit, for a placement.
+    pub unit_id: Option<Uuid>,
+    /// The day.
+    pub fact: DayFact,
+}
+
+/// A stored month of a subject.
+#[derive(Debug, Clone)]
+pub struct StoredMonth {
+    /// The placement, or the site.
+    pub subject_id: Uuid,
+    /// The unit, for a placement.
+    pub unit_id: Option<Uuid>,
+    /// The site.
+    pub site_id: Uuid,
+    /// The month.
+    pub fact: MonthFact,
+}
+
+/// Replaces a subject's days within its span.
+///
+/// # Errors
+/// When the database fails.
+pub async fn replace_days(tx: &Tx<'_>, subject: &Subject, days: &[DayFact]) -> Result<(), DbError> {
+    let span = day_fact::day.between(subject.from, subject.to);
+    delete(day_fact::table.filter(day_fact::subject_id.eq(subject.id).and(span))).execute(&mut tx.conn()).await?;
+    if days.is_empty() {
+        return Ok(());
+    }
+    let columns = STREAM_COLUMNS.join(", ");
+    let arrays: String = (9..9 + STREAM_COLUMNS.len()).map(|n| format!(", ${n}::float8[]")).collect();
+    let insert = format!(
+        "insert into day_fact (subject_id, unit_id, site_id, customer_id, day, coverage, estimated_share,
+           open_exceptions, {columns})
+         select $1, $2, $3, $4, g.* from unnest($5::date[], $6::float4[], $7::float4[], $8::int4[]{arrays}) as g"
+    );
+    let column = |stream| days.iter().map(|day| day.amounts.get(stream)).collect::<Vec<Option<f64>>>();
+    let mut query = sql_query(insert)
+        .into_boxed()
+        .bind::<SqlUuid, _>(subject.id)
+        .bind::<Nullable<SqlUuid>, _>(subject.unit_id)
+        .bind::<SqlUuid, _>(subject.site_id)
+        .bind::<SqlUuid, _>(subject.customer.0)
+        .bind::<Array<Date>, _>(days.iter().map(|day| day.date).collect::<Vec<_>>())
+        .bind::<Array<Float>, _>(days.iter().map(|day| single(day.coverage)).collect::<Vec<_>>())
+        .bind::<Array<Float>, _>(days.iter().map(|day| single(day.estimated_share)).collect::<Vec<_>>())
+        .bind::<Array<Integer>, _>(days.iter().map(|day| count(day.open_exceptions)).collect::<Vec<_>>());
+    for stream in Stream::ALL {
+        query = query.bind::<Array<Nullable<Double>>, _>(column(stream));
+    }
+    query.execute(&mut tx.conn()).await?;
+    Ok(())
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "a share of 0 to 1 keeps seven digits")]
+fn single(share: f64) -> f32 {
+    share as f32
+}
+
+fn count(number: u32) -> i32 {
+    i32::try_from(number).unwrap_or(i32::MAX)
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = day_fact)]
+struct DayRow {
+    subject_id: Uuid,
+    unit_id: Option<Uuid>,
+    day: NaiveDate,
+    makeup_l: Option<f64>,
+    wash_l: Option<f64>,
+    rinse_l: Option<f64>,
+    bypass_l: Option<f64>,
+    recirculation_l: Option<f64>,
+    hand_fill_l: Option<f64>,
+    to_sewer_l: Option<f64>,
+    to_holding_l: Option<f64>,
+    hauled_l: Option<f64>,
+    blowdown_l: Option<f64>,
+    energy_kwh: Option<f64>,
+    run_h: Option<f64>,
+    starts: Option<f64>,
+    wash_count: Option<f64>,
+    coverage: f32,
+    estimated_share: f32,
+    open_exceptions: i32,
+}
+
+impl From<DayRow> for StoredDay {
+    fn from(row: DayRow) -> Self {
+        let mut amounts = Amounts::default();
+        let columns = [
+            row.makeup_l,
+            row.wash_l,
+            row.rinse_l,
+            row.bypass_l,
+            row.recirculation_l,
+            row.hand_fill_l,
+            row.to_sewer_l,
+            row.to_holding_l,
+            row.hauled_l,
+            row.blowdown_l,
+            row.energy_kwh,
+            row.run_h,
+            row.starts,
+            row.wash_count,
+        ];
+        for (stream, amount) in Stream::ALL.into_iter().zip(columns) {
+            amounts.set(stream, amount);
+        }
+        let fact = DayFact {
+            date: row.day,
+            amounts,
+            coverage: f64::from(row.coverage),
+            estimated_share: f64::from(row.estimated_share),
+            open_exceptions: u32::try_from(row.open_exceptions).unwrap_or(0),
+        };
+        Self { subject_id: row.subject_id, unit_id: row.unit_id, fact }
+    }
+}
+
+/// Of whom facts are asked.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Of {
+    /// One placement or site, as facts are kept.
+    Subject(Uuid),
+    /// A unit, wherever it stood.
+    Unit(Uuid),
+    /// A site, with all that stood there.
+    Site(Uuid),
+}
+
+/// Days between two local dates, in order.
+///
+/// # Errors
+/// When the database fails.
+pub async fn days(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Result<Vec<StoredDay>, DbError> {
+    let mut query = day_fact::table
+        .filter(day_fact::day.between(from, to))
+        .select(DayRow::as_select())
+        .order((day_fact::day, day_fact::subject_id))
+        .into_boxed();
+    query = match of {
+        Of::Subject(id) => query.filter(day_fact::subject_id.eq(id)),
+        Of::Unit(id) => query.filter(day_fact::unit_id.eq(id)),
+        Of::Site(id) => query.filter(day_fact::site_id.eq(id)),
+    };
+    let rows: Vec<DayRow> = query.load(&mut tx.conn()).await?;
+    Ok(rows.into_iter().map(Into::into).collect())
+}
+
+/// Replaces a subject's months from `from` to `to`.
+///
+/// # Errors
+/// When the database fails.
+pub async fn replace_months(
+    tx: &Tx<'_>,
+    subject: &Subject,
+    from: Month,
+    to: Month,
+    months: &[MonthFact],
+) -> Result<(), DbError> {
+    let span = month_fact::month.between(from.first_day(), to.first_day());
+    delete(month_fact::table.filter(month_fact::subject_id.eq(subject.id).and(span))).execute(&mut tx.conn()).await?;
+    for month in months {
+        insert_into(month_fact::table)
+            .values((
+                month_fact::subject_id.eq(subject.id),
+                month_fact::month.eq(month.month.first_day()),
+                month_fact::unit_id.eq(subject.unit_id),
+                month_fact::site_id.eq(subject.site_id),
+                month_fact::customer_id.eq(subject.customer.0),
+                month_fact::grade.eq(month.grade.as_str()),
+                month_fact::volumes.eq(to_json(&month.amounts)),
+                month_fact::coverage.eq(single(month.coverage)),
+                month_fact::estimated_share.eq(single(month.estimated_share)),
+                month_fact::open_exceptions.eq(count(month.open_exceptions)),
+            ))
+            .execute(&mut tx.conn())
+            .await?;
+    }
+    Ok(())
+}
+
+/// The measured amounts by their names.
+#[must_use]
+pub fn to_json(amounts: &Amounts) -> Value {
+    let measured = Stream::ALL.into_iter().filter_map(|stream| {
+        let amount = amounts.get(stream)?;
+        Some((amount_name(stream).to_owned(), Value::from(amount)))
+    });
+    Value::Object(measured.collect::<Map<_, _>>())
+}
+
+fn from_json(volumes: &Value) -> Amounts {
+    let mut amounts = Amounts::default();
+    for stream in Stream::ALL {
+        amounts.set(stream, volumes.get(amount_name(stream)).and_then(Value::as_f64));
+    }
+    amounts
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = month_fact)]
+struct MonthRow {
+    subject_id: Uuid,
+    unit_id: Option<Uuid>,
+    site_id: Uuid,
+    month: NaiveDate,
+    grade: String,
+    volumes: Value,
+    coverage: f32,
+    estimated_share: f32,
+    open_exceptions: i32,
+}
+
+impl From<MonthRow> for StoredMonth {
+    fn from(row: MonthRow) -> Self {
+        Self {
+            subject_id: row.subject_id,
+            unit_id: row.unit_id,
+            site_id: row.site_id,
+            fact: MonthFact {
+                month: Month::of(row.month),
+                grade: Grade::from_name(&row.grade).unwrap_or(Grade::NotMeasured),
+                amounts: from_json(&row.volumes),
+                coverage: f64::from(row.coverage),
+                estimated_share: f64::from(row.estimated_share),
+                open_exceptions: u32::try_from(row.open_exceptions).unwrap_or(0),
+            },
+        }
+    }
+}
+
+/// Whose months.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Whose {
+    /// One customer's.
+    Customer(Uuid),
+    /// A unit's.
+    Unit(Uuid),
+    /// A site's.
+    Site(Uuid),
+    /// All within the scope.
+    All,
+}
+
+/// Months from `from` to `to`, in order.
+///
+/// # Errors
+/// When the database fails.
+pub async fn months(tx: &Tx<'_>, whose: Whose, from: Month, to: Month) -> Result<Vec<StoredMonth>, DbError> {
+    let mut query = month_fact::table
+        .filter(month_fact::month.between(from.first_day(), to.first_day()))
+        .select(MonthRow::as_select())
+        .order((month_fact::month, month_fact::subject_id))
+        .into_boxed();
+    query = match whose {
+        Whose::Customer(id) => query.filter(month_fact::customer_id.eq(id)),
+        Whose::Unit(id) => query.filter(month_fact::unit_id.eq(id)),
+        Whose::Site(id) => query.filter(month_fact::site_id.eq(id)),
+        Whose::All => query,
+    };
+    let rows: Vec<MonthRow> = query.load(&mut tx.conn()).await?;
+    Ok(rows.into_iter().map(Into::into).collect())
+}

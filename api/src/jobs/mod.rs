@@ -1,0 +1,5 @@
+//! Work that nobody waits for: once for each dealer at a time, safe to stop and start again.
+
+mod night_fold;
+pub mod night_run;
+pub mod scheduler;

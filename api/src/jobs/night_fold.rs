@@ -1,0 +1,97 @@
+//! The readings of one subject, folded meter by meter as their sheets pass by.
+
+use crate::db::night_plan::{MeterHistory, Stretch, Subject};
+use crate::db::sheet_stream::SheetView;
+use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
+use domain::facts::{DayFact, MeterDays, assemble};
+use domain::metering::fold::MeterFold;
+use domain::metering::step::ReadingException;
+use domain::metering::stream::Stream;
+use domain::zone::local_date;
+use std::collections::HashMap;
+
+/// A subject's folds, one for each stretch in which a meter measured it.
+pub(super) struct SubjectFold<'a> {
+    subject: &'a Subject,
+    stretches: Vec<StretchFold<'a>>,
+}
+
+struct StretchFold<'a> {
+    stretch: &'a Stretch,
+    stream: Stream,
+    fold: MeterFold<'a>,
+}
+
+/// The exceptions of each meter.
+pub(super) type Exceptions = Vec<(i32, Vec<ReadingException>)>;
+
+impl<'a> SubjectFold<'a> {
+    pub(super) fn new(subject: &'a Subject, histories: &'a HashMap<i32, MeterHistory>) -> Self {
+        let stretches = subject.meters.iter().filter_map(|stretch| {
+            let history = histories.get(&stretch.meter_no)?;
+            let fold = MeterFold::new(&history.facts, subject.zone, &history.exchanges, &history.rulings);
+            Some(StretchFold { stretch, stream: history.facts.stream, fold })
+        });
+        Self { subject, stretches: stretches.collect() }
+    }
+
+    /// Takes the sheet's readings into the stretches of its meter that they lie in.
+    pub(super) fn push(&mut self, sheet: &SheetView) {
+        for one in self.stretches.iter_mut().filter(|one| one.stretch.meter_no == sheet.meter_no) {
+            let (from, to) = within(one.stretch, sheet);
+            if let (Some(at), Some(register)) = (sheet.at.get(from..to), sheet.register.get(from..to))
+                && !at.is_empty()
+            {
+                one.fold.push_sheet(sheet.day, at, register);
+            }
+        }
+    }
+
+    /// The subject's days within its span, and the exceptions of its meters that end there.
+    pub(super) fn finish(self) -> (&'a Subject, Vec<DayFact>, Exceptions) {
+        let subject = self.subject;
+        let span = subject.from..=subject.to;
+        let (mut meters, mut exceptions) = (Vec::new(), Exceptions::new());
+        for one in self.stretches {
+            let folded = one.fold.finish();
+            let days = folded.days.into_iter().filter(|day| span.contains(&day.date)).collect();
+            meters.push(MeterDays { stream: one.stream, share: one.stretch.share, days });
+            let ends_within = |found: &ReadingException| span.contains(&local_date(subject.zone, found.to.at));
+            exceptions.push((one.stretch.meter_no, folded.exceptions.into_iter().filter(ends_within).collect()));
+        }
+        (subject, assemble(subject.zone, &meters), exceptions)
+    }
+}
+
+/// The places of the sheet's readings that lie in the stretch; a reading at its very end
+/// still belongs to it.
+fn within(stretch: &Stretch, sheet: &SheetView) -> (usize, usize) {
+    let from = stretch.from.map_or(0, |from| sheet.at.partition_point(|&at| i64::from(at) < second(sheet.day, from)));
+    let to = stretch
+        .to
+        .map_or(sheet.at.len(), |to| sheet.at.partition_point(|&at| i64::from(at) <= second(sheet.day, to)));
+    (from, to)
+}
+
+/// An instant as a second of the UTC day, which may lie outside it.
+fn second(day: NaiveDate, at: DateTime<Utc>) -> i64 {
+    (at - day.and_time(NaiveTime::MIN).and_utc()).num_seconds()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sheet_is_cut_at_the_ends_of_a_stretch() {
+        let day: NaiveDate = "2026-03-01".parse().unwrap();
+        let sheet = SheetView { meter_no: 1, day, at: vec![0, 3600, 7200], register: vec![1.0, 2.0, 3.0] };
+        let at = |hours: i64| Some(day.and_time(NaiveTime::MIN).and_utc() + chrono::Duration::hours(hours));
+        let cut = |from, to| within(&Stretch { meter_no: 1, share: 1.0, from, to }, &sheet);
+        assert_eq!(cut(None, None), (0, 3));
+        assert_eq!(cut(None, at(1)), (0, 2), "the reading at the end closes the stretch");
+        assert_eq!(cut(at(1), None), (1, 3), "and opens the next");
+        assert_eq!(cut(at(24), None), (3, 3));
+        assert_eq!(cut(at(-48), at(-24)), (0, 0));
+    }
+}

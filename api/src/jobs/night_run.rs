@@ -1,0 +1,231 @@
+//! The night run of one dealer: readings to day facts, months and savings reports.
+//!
+//! It computes only what new or changed readings touch. A chunk of subjects is one
+//! transaction; the touched rows are removed at the end, so a run that was cut off is done
+//! again from the beginning and comes to the same figures.
+
+use super::night_fold::SubjectFold;
+use crate::auth::Scope;
+use crate::db::night_plan::{self, MeterHistory, Subject, Touch};
+use crate::db::night_run::{self, Counts};
+use crate::db::sheet_stream::SheetView;
+use crate::db::{Db, DbError, Tx, exception, fact, report};
+use chrono::{DateTime, Utc};
+use domain::facts::{self, DayFact};
+use domain::ids::{CustomerId, DealerId, NightRunId};
+use domain::metering::step::ReadingException;
+use domain::zone::{Month, day_bounds, day_start, local_date, parse_zone};
+use futures_util::{StreamExt, TryStreamExt, stream};
+use std::collections::{BTreeMap, HashMap};
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// Subjects computed in one go; memory grows with this and not with the fleet.
+const SUBJECTS_A_CHUNK: usize = 48;
+/// Chunks under way at once: the machine this is made for has two cores.
+const CHUNKS_AT_ONCE: usize = 2;
+
+/// Why a night run did not end well.
+#[derive(Debug, thiserror::Error)]
+pub enum NightRunError {
+    /// Another run of the same dealer is at work.
+    #[error("the night run of dealer {0} is at work already")]
+    AtWork(DealerId),
+    /// The database.
+    #[error("the night run stopped")]
+    Database(#[from] DbError),
+}
+
+/// Told how far the run is: subjects done, of how many.
+pub type Progress<'a> = &'a (dyn Fn(usize, usize) + Sync);
+
+/// Runs the dealer's night run as of an instant.
+///
+/// # Errors
+/// When another run is at work or the database fails; what was computed until then stays.
+pub async fn run(
+    db: &Db,
+    dealer: DealerId,
+    as_of: DateTime<Utc>,
+    progress: Progress<'_>,
+) -> Result<Counts, NightRunError> {
+    let lock = db.lock_night(dealer).await?.ok_or(NightRunError::AtWork(dealer))?;
+    let scope = Scope::of_job(dealer);
+    let id = db.write(&scope, Utc::now(), async |tx| night_run::begin(tx, as_of).await).await?;
+    let outcome = compute(db, &scope, as_of, progress).await;
+    let (counts, error) = match &outcome {
+        Ok(counts) => (*counts, None),
+        Err(error) => (Counts::default(), Some(error.to_string())),
+    };
+    note_end(db, &scope, id, counts, error.as_deref()).await?;
+    drop(lock);
+    Ok(outcome?)
+}
+
+async fn note_end(
+    db: &Db,
+    scope: &Scope,
+    id: NightRunId,
+    counts: Counts,
+    error: Option<&str>,
+) -> Result<(), DbError> {
+    db.write(scope, Utc::now(), async |tx| night_run::end(tx, id, counts, error).await).await
+}
+
+async fn compute(db: &Db, scope: &Scope, as_of: DateTime<Utc>, progress: Progress<'_>) -> Result<Counts, DbError> {
+    let (taken_on, touches) = db.read(scope, as_of, async |tx| night_plan::touches(tx).await).await?;
+    let subjects = planned(db, scope, as_of, &touches).await?;
+    let (total, done) = (subjects.len(), AtomicUsize::new(0));
+    progress(0, total);
+    let chunks = stream::iter(subjects.chunks(SUBJECTS_A_CHUNK)).map(|chunk| {
+        let done = &done;
+        async move {
+            let counts = compute_chunk(db, scope, as_of, chunk).await?;
+            progress(done.fetch_add(chunk.len(), Ordering::Relaxed) + chunk.len(), total);
+            Ok::<_, DbError>(counts)
+        }
+    });
+    let sums = chunks.buffer_unordered(CHUNKS_AT_ONCE).try_fold(Counts::default(), async |a, b| Ok(a + b));
+    let mut counts = sums.await?;
+    counts.reports = draft_reports(db, scope, as_of, &subjects).await?;
+    db.write(scope, as_of, async |tx| night_plan::forget(tx, &taken_on).await).await?;
+    Ok(counts)
+}
+
+async fn planned(db: &Db, scope: &Scope, as_of: DateTime<Utc>, touches: &[Touch]) -> Result<Vec<Subject>, DbError> {
+    if touches.is_empty() {
+        return Ok(Vec::new());
+    }
+    db.read(scope, as_of, async |tx| night_plan::subjects(tx, touches).await).await
+}
+
+async fn compute_chunk(
+    db: &Db,
+    scope: &Scope,
+    as_of: DateTime<Utc>,
+    subjects: &[Subject],
+) -> Result<Counts, DbError> {
+    let numbers: Vec<i32> = subjects.iter().flat_map(|subject| &subject.meters).map(|meter| meter.meter_no).collect();
+    let (histories, wanted) = db
+        .read(scope, as_of, async |tx| {
+            Ok((night_plan::histories(tx, &numbers).await?, night_plan::wanted(tx, subjects).await?))
+        })
+        .await?;
+    let mut folds = Folds::new(subjects, &histories);
+    let readings = db.each_sheet(scope, &wanted, |sheet| folds.push(sheet)).await?;
+    let computed = folds.finish();
+    let months = db
+        .write(scope, as_of, async |tx| {
+            let mut months = 0;
+            for one in &computed {
+                months += store(tx, one).await?;
+            }
+            Ok(months)
+        })
+        .await?;
+    Ok(Counts {
+        readings,
+        subjects: subjects.len(),
+        days: computed.iter().map(|one| one.days.len()).sum(),
+        months,
+        reports: 0,
+        exceptions: computed.iter().flat_map(|one| &one.exceptions).map(|(_, found)| found.len()).sum(),
+    })
+}
+
+/// The folds of a chunk, found by the meter of a sheet.
+struct Folds<'a> {
+    subjects: Vec<SubjectFold<'a>>,
+    of_meter: HashMap<i32, Vec<usize>>,
+}
+
+/// What a subject's readings came to.
+struct Computed<'a> {
+    subject: &'a Subject,
+    days: Vec<DayFact>,
+    exceptions: Vec<(i32, Vec<ReadingException>)>,
+}
+
+impl<'a> Folds<'a> {
+    fn new(subjects: &'a [Subject], histories: &'a HashMap<i32, MeterHistory>) -> Self {
+        let mut of_meter: HashMap<i32, Vec<usize>> = HashMap::new();
+        for (place, subject) in subjects.iter().enumerate() {
+            for stretch in &subject.meters {
+                let places = of_meter.entry(stretch.meter_no).or_default();
+                if places.last() != Some(&place) {
+                    places.push(place);
+                }
+            }
+        }
+        let subjects = subjects.iter().map(|subject| SubjectFold::new(subject, histories)).collect();
+        Self { subjects, of_meter }
+    }
+
+    fn push(&mut self, sheet: &SheetView) {
+        for &place in self.of_meter.get(&sheet.meter_no).into_iter().flatten() {
+            if let Some(fold) = self.subjects.get_mut(place) {
+                fold.push(sheet);
+            }
+        }
+    }
+
+    fn finish(self) -> Vec<Computed<'a>> {
+        let finish = |fold: SubjectFold<'a>| {
+            let (subject, days, exceptions) = fold.finish();
+            Computed { subject, days, exceptions }
+        };
+        self.subjects.into_iter().map(finish).collect()
+    }
+}
+
+/// Writes a subject's days, months and exceptions; gives the number of months.
+async fn store(tx: &Tx<'_>, one: &Computed<'_>) -> Result<usize, DbError> {
+    let subject = one.subject;
+    fact::replace_days(tx, subject, &one.days).await?;
+    let (from, to) = (Month::of(subject.from), Month::of(subject.to));
+    let days = fact::days(tx, fact::Of::Subject(subject.id), from.first_day(), to.last_day()).await?;
+    let days: Vec<DayFact> = days.into_iter().map(|day| day.fact).collect();
+    let months = facts::months(subject.zone, &days);
+    fact::replace_months(tx, subject, from, to, &months).await?;
+    let span = (day_start(subject.zone, subject.from), day_bounds(subject.zone, subject.to).1);
+    for (meter_no, found) in &one.exceptions {
+        exception::sync(tx, *meter_no, span, found).await?;
+    }
+    Ok(months.len())
+}
+
+/// Drafts the reports of every customer whose figures changed, and those of the running and
+/// the last month, which are due whether or not anything was read. A changed month shows in
+/// the reports of the year after it too.
+async fn draft_reports(
+    db: &Db,
+    scope: &Scope,
+    as_of: DateTime<Utc>,
+    subjects: &[Subject],
+) -> Result<usize, DbError> {
+    let dealer = db.read(scope, as_of, async |tx| crate::db::dealer::get(tx).await).await?;
+    let running = Month::of(local_date(parse_zone(&dealer.time_zone)?, as_of));
+    let mut due: BTreeMap<CustomerId, Month> = BTreeMap::new();
+    let mut add = |customer, month: Month| {
+        due.entry(customer).and_modify(|first| *first = (*first).min(month)).or_insert(month);
+    };
+    for month in [running.previous(), running] {
+        let customers = db.read(scope, as_of, async |tx| report::customers_in(tx, month).await).await?;
+        customers.into_iter().for_each(|customer| add(customer, month));
+    }
+    for subject in subjects {
+        add(subject.customer, Month::of(subject.from).min(running));
+    }
+    let mut written = 0;
+    for (customer, first) in due {
+        written += db.write(scope, as_of, async |tx| draft_of(tx, customer, first, running).await).await?;
+    }
+    Ok(written)
+}
+
+async fn draft_of(tx: &Tx<'_>, customer: CustomerId, first: Month, running: Month) -> Result<usize, DbError> {
+    let mut written = 0;
+    for month in std::iter::successors(Some(first), |month| Some(month.next())).take_while(|month| *month <= running) {
+        written += usize::from(report::draft(tx, customer, month).await?);
+    }
+    Ok(written)
+}

@@ -1,0 +1,18 @@
+//! End-to-end tests: the real service over real HTTP on a real PostgreSQL.
+//!
+//! `support` has what they share: `TestApp::start()` gives a service with an empty database of
+//! its own, `app.dealer("…")` a dealer with people who are signed in.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::indexing_slicing,
+    reason = "tests and their helpers fail by panicking"
+)]
+
+mod support;
+
+mod cluster;
+mod customers;
+mod sessions;

@@ -1,0 +1,149 @@
+//! Requests and answers, with assertions that show what was answered.
+
+use reqwest::header::{CONTENT_TYPE, ETAG, HeaderMap, IF_MATCH};
+use reqwest::{Method, RequestBuilder};
+use serde_json::Value;
+use std::net::SocketAddr;
+
+/// Somebody who calls the service. Paths begin with `/`.
+#[derive(Clone)]
+pub(crate) struct Client {
+    http: reqwest::Client,
+    base: String,
+    token: Option<String>,
+}
+
+impl Client {
+    pub(super) fn new(address: SocketAddr) -> Self {
+        Self { http: reqwest::Client::new(), base: format!("http://{address}"), token: None }
+    }
+
+    /// The same address with this access token.
+    pub(crate) fn with_token(&self, token: String) -> Self {
+        Self { token: Some(token), ..self.clone() }
+    }
+
+    /// A request to be completed and given to [`Client::send`].
+    pub(crate) fn request(&self, method: Method, path: &str) -> RequestBuilder {
+        let request = self.http.request(method, format!("{}{path}", self.base));
+        match &self.token {
+            Some(token) => request.bearer_auth(token),
+            None => request,
+        }
+    }
+
+    /// Sends a request and reads the whole answer.
+    pub(crate) async fn send(&self, request: RequestBuilder) -> Answer {
+        let request = request.build().unwrap();
+        let asked = format!("{} {}", request.method(), request.url().path());
+        let answer = self.http.execute(request).await.unwrap();
+        let (status, headers) = (answer.status().as_u16(), answer.headers().clone());
+        Answer { asked, status, headers, body: answer.bytes().await.unwrap().to_vec() }
+    }
+
+    pub(crate) async fn get(&self, path: &str) -> Answer {
+        self.send(self.request(Method::GET, path)).await
+    }
+
+    pub(crate) async fn post(&self, path: &str, body: &Value) -> Answer {
+        self.send(self.request(Method::POST, path).json(body)).await
+    }
+
+    /// A creation under an Idempotency-Key.
+    pub(crate) async fn post_once(&self, path: &str, key: &str, body: &Value) -> Answer {
+        self.send(self.request(Method::POST, path).header("Idempotency-Key", key).json(body)).await
+    }
+
+    /// A deed on a record at the revision of `etag`, such as to retire it.
+    pub(crate) async fn post_at(&self, path: &str, etag: &str) -> Answer {
+        self.send(self.request(Method::POST, path).header(IF_MATCH, etag)).await
+    }
+
+    pub(crate) async fn patch(&self, path: &str, etag: &str, body: &Value) -> Answer {
+        self.send(self.request(Method::PATCH, path).header(IF_MATCH, etag).json(body)).await
+    }
+
+    /// Creates a record and gives it back with its id.
+    #[track_caller]
+    pub(crate) fn create(&self, path: &str, body: &Value) -> impl Future<Output = Value> {
+        let caller = std::panic::Location::caller();
+        async move {
+            let answer = self.post(path, body).await;
+            assert_eq!(answer.status(), 201, "{answer:?}, asked for at {caller}");
+            answer.json()
+        }
+    }
+}
+
+/// An answer, read to its end.
+pub(crate) struct Answer {
+    asked: String,
+    status: u16,
+    headers: HeaderMap,
+    body: Vec<u8>,
+}
+
+impl Answer {
+    pub(crate) fn status(&self) -> u16 {
+        self.status
+    }
+
+    /// A field of the answer's head; empty when it is not there.
+    pub(crate) fn header(&self, name: &str) -> &str {
+        self.headers.get(name).map_or("", |value| value.to_str().unwrap())
+    }
+
+    pub(crate) fn text(&self) -> &str {
+        std::str::from_utf8(&self.body).unwrap()
+    }
+
+    /// The record's ETag.
+    #[track_caller]
+    pub(crate) fn etag(&self) -> &str {
+        let etag = self.header(ETAG.as_str());
+        assert!(etag.starts_with('"') && etag.ends_with('"'), "no ETag in {self:?}");
+        etag
+    }
+
+    /// The JSON of a good answer.
+    #[track_caller]
+    pub(crate) fn json(&self) -> Value {
+        assert!((200..300).contains(&self.status), "{self:?}");
+        assert_eq!(self.header(CONTENT_TYPE.as_str()), "application/json", "{self:?}");
+        serde_json::from_slice(&self.body).unwrap()
+    }
+
+    /// The problem of a refusal, in the form of RFC 9457.
+    #[track_caller]
+    pub(crate) fn problem(&self) -> Value {
+        assert_eq!(self.header(CONTENT_TYPE.as_str()), "application/problem+json", "{self:?}");
+        let problem: Value = serde_json::from_slice(&self.body).unwrap();
+        assert_eq!(problem["status"], self.status, "{self:?}");
+        for member in ["type", "title", "detail"] {
+            assert!(problem[member].as_str().is_some_and(|text| !text.is_empty()), "{member} of {self:?}");
+        }
+        problem
+    }
+
+    /// Asserts a refusal of that status and kind, such as `(404, "not-found")`.
+    #[track_caller]
+    pub(crate) fn refused(&self, status: u16, kind: &str) {
+        let problem = self.problem();
+        assert_eq!((self.status, problem["type"].as_str()), (status, Some(&*format!("/problems#{kind}"))), "{self:?}");
+    }
+
+    /// The pointers and codes of a problem's faults, in the answer's order.
+    #[track_caller]
+    pub(crate) fn faults(&self) -> Vec<(String, String)> {
+        let problem = self.problem();
+        let text = |fault: &Value, member: &str| fault[member].as_str().unwrap().to_owned();
+        let faults = problem["errors"].as_array().cloned().unwrap_or_default();
+        faults.iter().map(|fault| (text(fault, "pointer"), text(fault, "code"))).collect()
+    }
+}
+
+impl std::fmt::Debug for Answer {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{} answered {} {}", self.asked, self.status, String::from_utf8_lossy(&self.body))
+    }
+}

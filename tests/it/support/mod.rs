@@ -1,0 +1,28 @@
+//! What the tests share: a PostgreSQL for the run, a service for each test, people who call it.
+
+mod app;
+mod client;
+mod people;
+mod postgres;
+
+pub(crate) use app::TestApp;
+pub(crate) use client::{Answer, Client};
+pub(crate) use people::{Dealer, PASSWORD};
+
+use std::sync::OnceLock;
+use tokio::runtime::Runtime;
+
+/// Where servers and database connections of all tests live; each test has a small runtime of
+/// its own besides.
+pub(crate) fn runtime() -> &'static Runtime {
+    static RUNTIME: OnceLock<Runtime> = OnceLock::new();
+    RUNTIME.get_or_init(|| {
+        let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
+        // The servers under test catch Ctrl-C for themselves.
+        runtime.spawn(async {
+            tokio::signal::ctrl_c().await.unwrap();
+            std::process::exit(130);
+        });
+        runtime
+    })
+}

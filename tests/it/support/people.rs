@@ -1,0 +1,88 @@
+//! Dealers and their people, signed in.
+
+use super::Client;
+use domain::ids::{CustomerId, DealerId};
+use std::sync::OnceLock;
+use uuid::Uuid;
+use weirbook::auth::token::{Identity, Keys};
+use weirbook::auth::{Role, password};
+use weirbook::db::Db;
+use weirbook::db::gate::{NewDealer, NewPerson};
+
+/// Everybody's password.
+pub(crate) const PASSWORD: &str = "quiet water runs deep";
+
+/// What it takes to add people and let them in.
+#[derive(Clone)]
+pub(crate) struct Access {
+    pub(super) db: Db,
+    pub(super) keys: Keys,
+    pub(super) anyone: Client,
+}
+
+/// A dealer and its people. Their e-mail addresses are `owner-7@example.com` and so on, with
+/// the dealer's id.
+pub(crate) struct Dealer {
+    /// Its key.
+    pub(crate) id: DealerId,
+    /// Signed in as the owner.
+    pub(crate) owner: Client,
+    /// Signed in as an office person.
+    pub(crate) office: Client,
+    /// Signed in as a technician.
+    pub(crate) technician: Client,
+    access: Access,
+}
+
+impl Dealer {
+    pub(super) async fn add(access: &Access, name: &str) -> Self {
+        let new =
+            NewDealer { name: name.to_owned(), time_zone: "Europe/Vienna".to_owned(), currency: "EUR".to_owned() };
+        let id = access.db.add_dealer(&new).await.unwrap();
+        Self {
+            id,
+            owner: access.person(id, Role::Owner, None).await,
+            office: access.person(id, Role::Office, None).await,
+            technician: access.person(id, Role::Technician, None).await,
+            access: access.clone(),
+        }
+    }
+
+    /// Adds a customer's person who looks, signed in.
+    pub(crate) async fn customer_viewer(&self, customer: Uuid) -> Client {
+        self.access.person(self.id, Role::CustomerViewer, Some(customer)).await
+    }
+
+    /// Adds a customer's person who also enters readings, signed in.
+    pub(crate) async fn customer_reader(&self, customer: Uuid) -> Client {
+        self.access.person(self.id, Role::CustomerReader, Some(customer)).await
+    }
+}
+
+impl Access {
+    /// Adds an account with one membership. Its token is issued rather than asked for: the
+    /// check of a password takes longer than most tests.
+    async fn person(&self, dealer: DealerId, role: Role, customer: Option<Uuid>) -> Client {
+        let of = customer.map_or(dealer.to_string(), |customer| customer.to_string());
+        let name = format!("{}-{of}", role.as_str().replace('_', "-"));
+        let customer = customer.map(CustomerId);
+        let new = NewPerson {
+            email: format!("{name}@example.com"),
+            name,
+            password_hash: password_hash().to_owned(),
+            role,
+            customer,
+        };
+        let account = self.db.add_person(dealer, &new).await.unwrap();
+        let membership = self.db.memberships(account).await.unwrap()[0].id;
+        let token =
+            self.keys.issue(&Identity { account, dealer, membership, role, customer }, chrono::Utc::now()).unwrap();
+        self.anyone.with_token(token)
+    }
+}
+
+/// The hash of [`PASSWORD`], made once: it is slow on purpose.
+pub(crate) fn password_hash() -> &'static str {
+    static HASH: OnceLock<String> = OnceLock::new();
+    HASH.get_or_init(|| password::hash(PASSWORD).unwrap())
+}
