@@ -51,8 +51,6 @@ pub(crate) struct Load {
     pub(crate) evaporation_mm: f64,
     /// Water through a fill valve that does not close.
     pub(crate) passing_l_per_h: f64,
-    /// Water that ran back through the make-up meter.
-    pub(crate) back_l: f64,
     /// What is left of the transfer pump's flow, from 0 to 1.
     pub(crate) pump_health: f64,
 }
@@ -60,7 +58,7 @@ pub(crate) struct Load {
 /// What went where in one step, in litres, kWh and hours.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub(crate) struct Flows {
-    /// Fresh water through the float valve, less what ran back.
+    /// Fresh water through the float valve.
     pub(crate) makeup_l: f64,
     /// Treated water to the washers.
     pub(crate) wash_l: f64,
@@ -68,8 +66,6 @@ pub(crate) struct Flows {
     pub(crate) rinse_l: f64,
     /// Fresh water to the washers while the unit is out of the loop.
     pub(crate) bypass_l: f64,
-    /// Fresh water from a hose.
-    pub(crate) hose_l: f64,
     /// Rain kept.
     pub(crate) rain_l: f64,
     /// Evaporated.
@@ -80,24 +76,10 @@ pub(crate) struct Flows {
     pub(crate) sludge_l: f64,
     /// Run over into the sewer.
     pub(crate) overflow_l: f64,
-    /// Pumped out.
-    pub(crate) drained_l: f64,
     /// Electrical energy.
     pub(crate) energy_kwh: f64,
     /// Hours of the transfer pump.
     pub(crate) run_h: f64,
-}
-
-impl Flows {
-    /// What came into the loop.
-    pub(crate) fn inflow_l(&self) -> f64 {
-        self.makeup_l + self.rinse_l + self.bypass_l + self.hose_l + self.rain_l
-    }
-
-    /// What left it.
-    pub(crate) fn outflow_l(&self) -> f64 {
-        self.evaporated_l + self.carried_off_l + self.sludge_l + self.overflow_l + self.drained_l
-    }
 }
 
 /// Share of the rain on wet concrete that runs off (common practice, no source).
@@ -166,21 +148,14 @@ impl Bay {
             makeup += (build.fill_l_per_h * load.hours).min((stop_l - self.volume_l).max(0.0));
             self.filling = load.in_loop && self.volume_l + makeup < stop_l;
         }
-        flows.makeup_l = makeup - load.back_l.min(self.volume_l + makeup);
+        flows.makeup_l = makeup;
         self.volume_l += flows.makeup_l;
     }
 
     /// Pumps everything out.
-    pub(crate) fn drain(&mut self) -> Flows {
+    pub(crate) fn drain(&mut self) {
         self.filling = false;
-        Flows { drained_l: std::mem::take(&mut self.volume_l), ..Flows::default() }
-    }
-
-    /// Fills up to the upper float from a hose.
-    pub(crate) fn hose(&mut self) -> Flows {
-        let missing = (self.build.fill_below_l + self.build.float_band_l - self.volume_l).max(0.0);
-        self.volume_l += missing;
-        Flows { hose_l: missing, ..Flows::default() }
+        self.volume_l = 0.0;
     }
 }
 
@@ -242,5 +217,28 @@ mod tests {
         let load = |pump_health| Load { wash_l: 1000.0, pump_health, ..hour() };
         let hours = |health| Bay::new(build(), 6000.0).step(&load(health)).run_h;
         assert!((hours(1.0) - 0.5).abs() < 1e-12 && (hours(0.8) - 0.625).abs() < 1e-12);
+    }
+
+    #[test]
+    fn what_comes_in_goes_out_or_stays() {
+        let mut bay = Bay::new(build(), 6000.0);
+        for hour_no in 0..2000_u32 {
+            let load = Load {
+                in_loop: hour_no % 500 < 400,
+                wash_l: f64::from(hour_no % 11) * 90.0,
+                rinse_l: f64::from(hour_no % 11) * 5.0,
+                rain_mm: f64::from(hour_no % 97) * 0.05,
+                in_use: hour_no % 24 > 6,
+                evaporation_mm: 0.15,
+                passing_l_per_h: if hour_no > 1500 { 55.0 } else { 0.0 },
+                ..hour()
+            };
+            let before = bay.volume_l;
+            let flows = bay.step(&load);
+            let inflow = flows.makeup_l + flows.rinse_l + flows.bypass_l + flows.rain_l;
+            let outflow = flows.evaporated_l + flows.carried_off_l + flows.sludge_l + flows.overflow_l;
+            assert!((bay.volume_l - before - inflow + outflow).abs() < 1e-6, "hour {hour_no}: {flows:?}");
+            assert!((0.0..=9000.0).contains(&bay.volume_l));
+        }
     }
 }

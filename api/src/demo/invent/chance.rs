@@ -11,24 +11,16 @@ const SEED: u64 = 0x0077_6569_7262_6f6f;
 /// What chance decides.
 #[derive(Debug, Clone, Copy)]
 pub(crate) enum Topic {
-    /// Which customers, sites and units there are.
-    Fleet,
     /// How a wash bay is built and used.
     Bay,
-    /// Rain and temperature.
-    Weather,
-    /// Who washes what when.
+    /// Who washes when, and when it rains.
     Washes,
-    /// Plates, errors and gaps of meters.
+    /// Starts and errors of meters.
     Meters,
     /// When meters are read by hand.
     Rounds,
-    /// How long parts last.
+    /// How old parts are.
     Parts,
-    /// Service visits and what they find.
-    Service,
-    /// Water accounts and agreements.
-    Accounts,
 }
 
 /// A stream of random numbers.
@@ -50,21 +42,8 @@ impl Chance {
         low + (high - low) * self.share()
     }
 
-    /// A whole number, both ends included.
-    pub(crate) fn whole(&mut self, low: i64, high: i64) -> i64 {
-        self.0.random_range(low..=high)
-    }
-
     pub(crate) fn yes(&mut self, probability: f64) -> bool {
         self.share() < probability
-    }
-
-    /// One of several; the first of a single one. Empty lists give `None`.
-    pub(crate) fn pick<'a, T>(&mut self, items: &'a [T]) -> Option<&'a T> {
-        if items.is_empty() {
-            return None;
-        }
-        items.get(self.0.random_range(0..items.len()))
     }
 
     /// Normally distributed (Box and Muller's transform).
@@ -87,11 +66,6 @@ impl Chance {
         }
         count
     }
-
-    /// A life of that characteristic length: shapes above 1 wear out.
-    pub(crate) fn weibull(&mut self, scale: f64, shape: f64) -> f64 {
-        scale * (-(1.0 - self.share()).ln()).powf(1.0 / shape)
-    }
 }
 
 #[cfg(test)]
@@ -108,15 +82,13 @@ mod tests {
 
     #[test]
     fn draws_have_the_means_they_are_asked_for() {
-        let mut chance = Chance::of(Topic::Fleet, 0);
-        let mut mean = |draw: &mut dyn FnMut(&mut Chance) -> f64| {
-            (0..20_000).map(|_| draw(&mut chance)).sum::<f64>() / 20_000.0
-        };
+        let mut chance = Chance::of(Topic::Rounds, 0);
+        let mut mean =
+            |draw: &mut dyn FnMut(&mut Chance) -> f64| (0..20_000).map(|_| draw(&mut chance)).sum::<f64>() / 20_000.0;
         // Within six standard errors.
         assert!((mean(&mut |c| c.normal(5.0, 2.0)) - 5.0).abs() < 0.09);
         assert!((mean(&mut |c| c.exponential(3.0)) - 3.0).abs() < 0.13);
         assert!((mean(&mut |c| f64::from(c.poisson(7.0))) - 7.0).abs() < 0.12);
-        assert!((mean(&mut |c| c.weibull(1.0, 2.0)) - 0.886_227).abs() < 0.02);
         assert!((mean(&mut |c| c.between(-1.0, 3.0)) - 1.0).abs() < 0.05);
     }
 }

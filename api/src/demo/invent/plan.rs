@@ -1,194 +1,162 @@
-//! What is invented before any water flows: firms, yards, units, and what is odd about some.
+//! Which units stand where since when, how their bays are built, and what befalls them.
 
 use super::bay::Build;
-use super::calendar::whole_seconds;
-use super::region::Region;
-use super::trade::Trade;
-use chrono::{DateTime, Duration, NaiveTime, Utc};
-use domain::customer::Customer;
-use domain::ids::{CustomerId, SiteId, UnitId};
-use domain::placement::Terms;
-use domain::site::Site;
+use super::chance::{Chance, Topic};
+use super::names::{CUSTOMERS, model, roofed};
+use super::oddity::{Metering, Oddity};
 use domain::spell::SpellState;
-use domain::unit::{Unit, UnitModel};
-use uuid::Uuid;
 
-/// The stretch of time that readings cover.
+pub(crate) const HOUR_S: i64 = 3600;
+pub(crate) const DAY_S: i64 = 24 * HOUR_S;
+
+/// A stay at a site, in seconds since 1970; without an end it goes on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Window {
-    pub(crate) from: DateTime<Utc>,
-    pub(crate) until: DateTime<Utc>,
-}
-
-impl Window {
-    /// The full hour at that share of it.
-    pub(crate) fn at(self, share: f64) -> DateTime<Utc> {
-        #[expect(clippy::cast_precision_loss, reason = "hours of some years are exact")]
-        let hours = (self.until - self.from).num_hours() as f64 * share;
-        self.from + Duration::hours(whole_seconds(hours))
-    }
-
-    /// Midnight UTC that many days before its end.
-    pub(crate) fn days_before_end(self, days: i64) -> DateTime<Utc> {
-        (self.until - Duration::days(days)).date_naive().and_time(NaiveTime::MIN).and_utc()
-    }
-}
-
-/// A local key: records of an invention name each other by it, and get another one in the database.
-pub(crate) fn local_id(record: u16, number: usize) -> Uuid {
-    Uuid::from_u128((u128::from(record) << 64) | number as u128)
-}
-
-/// A customer.
-#[derive(Debug, Clone)]
-pub(crate) struct Firm {
-    pub(crate) id: CustomerId,
-    pub(crate) customer: Customer,
-    pub(crate) region: Region,
-    pub(crate) place: &'static str,
-    /// Number of its trade.
-    pub(crate) trade: usize,
-    /// Its first unit and how many it has.
-    pub(crate) units: std::ops::Range<usize>,
-}
-
-impl Firm {
-    pub(crate) fn trade(&self) -> &'static Trade {
-        Trade::number(self.trade)
-    }
-}
-
-/// A site.
-#[derive(Debug, Clone)]
-pub(crate) struct Yard {
-    pub(crate) id: SiteId,
-    pub(crate) site: Site,
-    pub(crate) firm: usize,
-}
-
-/// A model with what its record does not say.
-#[derive(Debug, Clone)]
-pub(crate) struct Model {
-    pub(crate) record: UnitModel,
-    pub(crate) fill_l_per_h: f64,
-    pub(crate) base_kw: f64,
-}
-
-/// How a unit is metered.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Metering {
-    /// Everything, by the hour.
-    Full,
-    /// Make-up and hours by telemetry.
-    Telemetry,
-    /// One dial, read about monthly.
-    Hand,
-    /// Nothing.
-    None,
-}
-
-/// What is odd about a unit: the cases that figures have to withstand.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub(crate) enum Oddity {
-    /// Shares one meter with another unit.
-    SharedMeter,
-    /// Rented, and moved to another customer.
-    Moved,
-    /// Laid up over winter.
-    LaidUp,
-    /// Bypassed for two weeks.
-    Bypassed,
-    /// Its pit was emptied, cleaned and filled again.
-    CleanedOut,
-    /// Its register began again from zero.
-    RolledOver,
-    /// Its meter was exchanged.
-    Exchanged,
-    /// Its pulse total loses pulses against the dial.
-    DialAndPulses,
-    /// Two digits of a reading changed places.
-    Transposed,
-    /// A red decimal was typed as a whole digit.
-    TimesTen,
-    /// Water ran back through its make-up meter.
-    Backwards,
-    /// Its telemetry fell silent.
-    Silent,
-    /// Its fill valve no longer closes.
-    PassingValve,
-    /// Its pump wears.
-    LosingFlow,
-    /// Nobody read it for months.
-    Unread,
-    /// It was installed within the window.
-    New,
-}
-
-/// An oddity with its time.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Odd {
-    pub(crate) what: Oddity,
-    pub(crate) from: DateTime<Utc>,
-    pub(crate) to: DateTime<Utc>,
-}
-
-/// A unit at a yard from-to.
-#[derive(Debug, Clone)]
 pub(crate) struct Stay {
-    pub(crate) yard: usize,
-    pub(crate) from: DateTime<Utc>,
-    pub(crate) to: Option<DateTime<Utc>>,
-    pub(crate) terms: Terms,
-    pub(crate) build: Build,
-    /// What the bay washes with, on a mean working day, in litres.
-    pub(crate) wash_l_per_day: f64,
-    /// Share of that which is fresh rinse water.
-    pub(crate) rinse: f64,
+    pub(crate) site: usize,
+    pub(crate) from_s: i64,
+    pub(crate) to_s: Option<i64>,
 }
 
-/// A state that lasts until the next one.
-#[derive(Debug, Clone)]
-pub(crate) struct Phase {
-    pub(crate) from: DateTime<Utc>,
+/// The beginning of a state, and why.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Turn {
+    pub(crate) from_s: i64,
     pub(crate) state: SpellState,
     pub(crate) reason: Option<&'static str>,
 }
 
-/// A unit.
+/// What is to happen to a unit.
 #[derive(Debug, Clone)]
-pub(crate) struct Plant {
-    pub(crate) id: UnitId,
-    pub(crate) unit: Unit,
-    /// The firm that had it first.
-    pub(crate) firm: usize,
-    pub(crate) model: usize,
+pub(crate) struct UnitPlan {
+    pub(crate) number: usize,
     pub(crate) metering: Metering,
-    pub(crate) odd: Option<Odd>,
+    pub(crate) oddity: Option<Oddity>,
+    /// From when on, in whole hours of seconds since 1970.
+    pub(crate) from_s: i64,
+    /// When the oddity begins.
+    pub(crate) odd_s: i64,
     pub(crate) stays: Vec<Stay>,
-    pub(crate) phases: Vec<Phase>,
-    /// Seconds between two readings of its telemetry.
-    pub(crate) step_s: i64,
+    pub(crate) turns: Vec<Turn>,
+    pub(crate) build: Build,
+    /// Mean washes in an opening hour.
+    pub(crate) washes_per_h: f64,
 }
 
-impl Plant {
-    /// The oddity, if it is this one.
-    pub(crate) fn odd(&self, what: Oddity) -> Option<Odd> {
-        self.odd.filter(|odd| odd.what == what)
+/// The name of a unit.
+pub(crate) fn label(number: usize) -> String {
+    format!("Loop {:02}", number + 1)
+}
+
+impl UnitPlan {
+    /// The plan of a unit for the time from `from_s` to `to_s`.
+    pub(crate) fn of(number: usize, from_s: i64, to_s: i64) -> Self {
+        let mut chance = Chance::of(Topic::Bay, number);
+        let oddity = Oddity::of(number);
+        // Units are put in over the first three weeks, in the morning of some zone.
+        let from_s = from_s + i64::try_from(number % 21).unwrap_or(0) * DAY_S;
+        let span_s = to_s - from_s;
+        let odd_s = whole_hour(match oddity {
+            Some(Oddity::Silent) => to_s - 9 * DAY_S,
+            Some(Oddity::LosingFlow) => to_s - (span_s / 3).min(120 * DAY_S),
+            Some(Oddity::PassingValve) => to_s - (span_s / 3).min(50 * DAY_S),
+            Some(Oddity::LaidUp) => winter(from_s, to_s),
+            _ => from_s + span_s * 3 / 5,
+        });
+        let site = home(number, oddity);
+        let (metering, _nth) = Metering::of(number);
+        Self {
+            number,
+            metering,
+            oddity,
+            from_s,
+            odd_s,
+            stays: stays(site, oddity, from_s, odd_s),
+            turns: turns(oddity, from_s, odd_s, to_s),
+            build: build(number, site, &mut chance),
+            washes_per_h: model(number).flow_l_per_h / 1000.0 * chance.between(0.5, 0.8),
+        }
+    }
+
+    /// Where the unit stands at an instant.
+    pub(crate) fn site_at(&self, at_s: i64) -> Option<usize> {
+        let here = |stay: &&Stay| stay.from_s <= at_s && stay.to_s.is_none_or(|to_s| at_s < to_s);
+        self.stays.iter().find(here).map(|stay| stay.site)
     }
 
     /// Its state at an instant.
-    pub(crate) fn state(&self, at: DateTime<Utc>) -> SpellState {
-        let begun = self.phases.iter().rev().find(|phase| phase.from <= at);
-        begun.map_or(SpellState::Planned, |phase| phase.state)
+    pub(crate) fn state_at(&self, at_s: i64) -> SpellState {
+        let begun = self.turns.iter().rev().find(|turn| turn.from_s <= at_s);
+        begun.map_or(SpellState::Planned, |turn| turn.state)
     }
 
-    /// Where it stands at an instant.
-    pub(crate) fn stay(&self, at: DateTime<Utc>) -> Option<&Stay> {
-        self.stays.iter().find(|stay| stay.from <= at && stay.to.is_none_or(|to| at < to))
+    /// Days since the oddity began, if it is this one and has.
+    pub(crate) fn days_of(&self, oddity: Oddity, at_s: i64) -> Option<f64> {
+        let since_s = u32::try_from(at_s - self.odd_s).ok()?;
+        (self.oddity == Some(oddity)).then(|| f64::from(since_s) / 86_400.0)
     }
+}
 
-    /// When it was first installed.
-    pub(crate) fn installed(&self) -> DateTime<Utc> {
-        self.stays.first().map_or(DateTime::UNIX_EPOCH, |stay| stay.from)
+/// The site that a unit stands at first.
+fn home(number: usize, oddity: Option<Oddity>) -> usize {
+    match oddity {
+        Some(Oddity::SharedMeter | Oddity::SharesMeter) => 4,
+        // Where winters freeze.
+        Some(Oddity::LaidUp) => 0,
+        _ => number % CUSTOMERS.len(),
+    }
+}
+
+fn stays(site: usize, oddity: Option<Oddity>, from_s: i64, odd_s: i64) -> Vec<Stay> {
+    if oddity != Some(Oddity::Moved) {
+        return vec![Stay { site, from_s, to_s: None }];
+    }
+    let next = (site + 3) % CUSTOMERS.len();
+    vec![Stay { site, from_s, to_s: Some(odd_s) }, Stay { site: next, from_s: odd_s + 20 * HOUR_S, to_s: None }]
+}
+
+fn turns(oddity: Option<Oddity>, from_s: i64, odd_s: i64, to_s: i64) -> Vec<Turn> {
+    let (state, reason, lasts_s) = match oddity {
+        Some(Oddity::Bypassed) => (SpellState::Bypassed, "blower failed, part on order", 14 * DAY_S),
+        Some(Oddity::LaidUp) => (SpellState::LaidUp, "drained against frost", 90 * DAY_S),
+        Some(Oddity::CleanedOut) => (SpellState::Stopped, "pit cleaned out, then refilled", DAY_S),
+        _ => return vec![Turn { from_s, state: SpellState::Running, reason: None }],
+    };
+    let mut turns = vec![
+        Turn { from_s, state: SpellState::Running, reason: None },
+        Turn { from_s: odd_s, state, reason: Some(reason) },
+    ];
+    if odd_s + lasts_s < to_s {
+        turns.push(Turn { from_s: odd_s + lasts_s, state: SpellState::Running, reason: None });
+    }
+    turns
+}
+
+/// The first of a December within the time, or its middle where there is none.
+fn winter(from_s: i64, to_s: i64) -> i64 {
+    let of_day = |at_s: &i64| chrono::DateTime::from_timestamp(*at_s, 0).map(|at| at.date_naive());
+    let december = |at_s: &i64| of_day(at_s).is_some_and(|day| day.format("%m-%d").to_string() == "12-01");
+    let step = usize::try_from(DAY_S).unwrap_or(usize::MAX);
+    (from_s + DAY_S..to_s).step_by(step).find(december).unwrap_or(i64::midpoint(from_s, to_s))
+}
+
+fn whole_hour(at_s: i64) -> i64 {
+    at_s - at_s.rem_euclid(HOUR_S)
+}
+
+fn build(number: usize, site: usize, chance: &mut Chance) -> Build {
+    let model = model(number);
+    Build {
+        full_l: 1.5 * model.volume_l,
+        fill_below_l: model.volume_l,
+        float_band_l: model.band_l,
+        fill_l_per_h: 1600.0,
+        pump_l_per_h: model.flow_l_per_h,
+        carry_off: chance.between(0.10, 0.20),
+        sludge: chance.between(0.004, 0.012),
+        surface_m2: chance.between(6.0, 14.0),
+        catchment_m2: if roofed(site) { 0.0 } else { 50.0 },
+        diverter: true,
+        base_kw: chance.between(0.5, 0.9),
+        kwh_per_m3: chance.between(0.9, 1.4),
     }
 }
