@@ -128,7 +128,7 @@ fn clear(folder: &Path) -> Outcome {
     }
     let lock = OpenOptions::new().create(true).truncate(false).write(true).open(folder.join("owner.lock"))?;
     let _held: Flock<File> = Flock::lock(lock, FlockArg::LockExclusiveNonblock)
-        .map_err(|(_, error)| format!("{} is in use ({error}); stop that demo first", folder.display()))?;
+        .map_err(|(_, _busy)| format!("{} is in use by another demo; stop that one first", folder.display()))?;
     for name in [MADE, SIGN_INS, "signing-key.pem"] {
         remove(fs::remove_file(folder.join(name)))?;
     }
@@ -203,7 +203,7 @@ fn write_private(path: &Path, text: &str) -> io::Result<()> {
 }
 
 fn print(sign_ins: &SignIns, size: Size, folder: &Path) {
-    println!("\nWeirbook's demo is at {}\n\nSign in as", sign_ins.url);
+    println!("\nWeirbook's demo is at {0}, its API described at {0}/docs\n\nSign in as", sign_ins.url);
     for Person { role, email, password } in &sign_ins.people {
         println!("  {role:16} {email:34} {password}");
     }

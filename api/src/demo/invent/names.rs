@@ -71,7 +71,7 @@ pub(crate) fn model(number: usize) -> &'static Model {
     MODELS.get(number % MODELS.len()).unwrap_or(FIRST)
 }
 
-/// Whether the wash bay of a site has a roof; each third lies open.
+/// Whether the wash bay of a site has a roof; each fourth lies open.
 pub(crate) fn roofed(site: usize) -> bool {
-    site % 3 != 1 || site % 2 == 0
+    site % 4 != 3
 }
