@@ -75,11 +75,7 @@ fn odd_units_have_their_stays_states_and_meters() {
     assert_eq!(of(Oddity::LaidUp).0.turns[1].state, SpellState::LaidUp);
     assert_eq!(of(Oddity::CleanedOut).0.turns.len(), 3);
     assert!(of(Oddity::SharedMeter).1[0].of_site && of(Oddity::SharesMeter).1.is_empty());
-    assert_eq!(
-        of(Oddity::SharedMeter).0.stays,
-        [of(Oddity::SharesMeter).0.stays[0]]
-            .map(|stay| { invent::plan::Stay { from_s: of(Oddity::SharedMeter).0.from_s, ..stay } })
-    );
+    assert_eq!(of(Oddity::SharedMeter).0.stays[0].site, of(Oddity::SharesMeter).0.stays[0].site);
     assert!(of(Oddity::PulsesApart).1[1].pulses && of(Oddity::Exchanged).1[0].exchange.is_some());
 }
 
