@@ -17,6 +17,7 @@ mod cluster;
 mod components;
 mod conventions;
 mod customers;
+mod deploy;
 mod meters;
 mod night_run;
 mod openapi;
