@@ -12,7 +12,7 @@
 //! | [`unit`], [`placement`], [`spell`] | the plant and its model, where it stood when, in which state |
 //! | [`component`] | a fitted part that wears |
 //! | [`meter`] | a cumulative register, what it measures when, its exchanges |
-//! | [`facts`] | what a subject used in a local day and a month |
+//! | [`facts`], [`period_facts`] | what a subject used in a local day, a month, between two rounds |
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
@@ -28,6 +28,7 @@ pub mod meter;
 pub mod metering;
 pub mod money;
 mod named;
+pub mod period_facts;
 pub mod placement;
 pub mod reading;
 pub mod report;

@@ -14,8 +14,11 @@
 mod support;
 
 mod cluster;
+mod components;
+mod conventions;
 mod customers;
 mod deploy;
+mod meters;
 mod night_run;
 mod openapi;
 mod operations;
@@ -24,6 +27,8 @@ mod readings;
 mod schema;
 mod scopes;
 mod sessions;
+mod sites;
 mod tenancy;
 mod tidy;
+mod units;
 mod zones;

@@ -16,7 +16,7 @@ const HANDLER_LINES_MAX: usize = 25;
 const GENERATED: [&str; 1] = ["api/src/db/schema.rs"];
 
 /// What stands at the top of the repository.
-const TOP_LEVEL: [&str; 18] = [
+const TOP_LEVEL: [&str; 17] = [
     ".cargo",
     ".ci",
     ".gitignore",
@@ -29,7 +29,6 @@ const TOP_LEVEL: [&str; 18] = [
     "api",
     "clippy.toml",
     "docker-compose.yml",
-    "docs",
     "domain",
     "migrations",
     "openapi",

@@ -237,7 +237,8 @@ pub fn to_json(amounts: &Amounts) -> Value {
     Value::Object(measured.collect::<Map<_, _>>())
 }
 
-fn from_json(volumes: &Value) -> Amounts {
+/// The amounts behind stored names.
+pub(in crate::db) fn amounts_of(volumes: &Value) -> Amounts {
     let mut amounts = Amounts::default();
     for stream in Stream::ALL {
         amounts.set(stream, volumes.get(amount_name(stream)).and_then(Value::as_f64));
@@ -268,7 +269,7 @@ impl From<MonthRow> for StoredMonth {
             fact: MonthFact {
                 month: Month::of(row.month),
                 grade: Grade::from_name(&row.grade).unwrap_or(Grade::NotMeasured),
-                amounts: from_json(&row.volumes),
+                amounts: amounts_of(&row.volumes),
                 coverage: f64::from(row.coverage),
                 estimated_share: f64::from(row.estimated_share),
                 open_exceptions: u32::try_from(row.open_exceptions).unwrap_or(0),

@@ -8,11 +8,13 @@ pub mod meters;
 pub mod operations;
 pub mod placements;
 pub mod readings;
+pub mod savings_reports;
 pub mod sessions;
 pub mod sites;
 pub mod spells;
 pub mod unit_models;
 pub mod units;
+pub mod water;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -29,5 +31,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(components::routes)
         .configure(meters::routes)
         .configure(attachments::routes)
-        .configure(readings::routes);
+        .configure(readings::routes)
+        .configure(water::routes)
+        .configure(savings_reports::routes);
 }

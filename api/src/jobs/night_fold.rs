@@ -5,8 +5,10 @@ use crate::db::sheet_stream::SheetView;
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use domain::facts::{DayFact, MeterDays, assemble};
 use domain::metering::fold::MeterFold;
+use domain::metering::meter::MeterFacts;
 use domain::metering::step::ReadingException;
-use domain::metering::stream::Stream;
+use domain::metering::stream::ReadBy;
+use domain::period_facts::{HandRead, PeriodFact, of_subject};
 use domain::zone::local_date;
 use std::collections::HashMap;
 
@@ -18,19 +20,32 @@ pub(super) struct SubjectFold<'a> {
 
 struct StretchFold<'a> {
     stretch: &'a Stretch,
-    stream: Stream,
+    facts: &'a MeterFacts,
     fold: MeterFold<'a>,
 }
 
-/// The exceptions of each meter.
-pub(super) type Exceptions = Vec<(i32, Vec<ReadingException>)>;
+/// What a subject's readings came to.
+pub(super) struct Computed<'a> {
+    pub(super) subject: &'a Subject,
+    /// Its days within its span.
+    pub(super) days: Vec<DayFact>,
+    /// Its read periods.
+    pub(super) periods: Vec<PeriodFact>,
+    /// The exceptions of each meter that end within its span.
+    pub(super) exceptions: Vec<(i32, Vec<ReadingException>)>,
+}
 
 impl<'a> SubjectFold<'a> {
     pub(super) fn new(subject: &'a Subject, histories: &'a HashMap<i32, MeterHistory>) -> Self {
-        let stretches = subject.meters.iter().filter_map(|stretch| {
-            let history = histories.get(&stretch.meter_no)?;
-            let fold = MeterFold::new(&history.facts, subject.zone, &history.exchanges, &history.rulings);
-            Some(StretchFold { stretch, stream: history.facts.stream, fold })
+        let known = |stretch: &'a Stretch| Some((stretch, histories.get(&stretch.meter_no)?));
+        let meters: Vec<_> = subject.meters.iter().filter_map(known).collect();
+        // Read periods are for subjects whose every meter is read by hand; beside a logger the
+        // days say more.
+        let by_hand = meters.iter().all(|(_, history)| read_by_hand(&history.facts));
+        let stretches = meters.into_iter().map(|(stretch, history)| {
+            let facts = &history.facts;
+            let fold = MeterFold::new(facts, subject.zone, &history.exchanges, &history.rulings);
+            StretchFold { stretch, facts, fold: if by_hand { fold.with_steps() } else { fold } }
         });
         Self { subject, stretches: stretches.collect() }
     }
@@ -47,20 +62,24 @@ impl<'a> SubjectFold<'a> {
         }
     }
 
-    /// The subject's days within its span, and the exceptions of its meters that end there.
-    pub(super) fn finish(self) -> (&'a Subject, Vec<DayFact>, Exceptions) {
+    pub(super) fn finish(self) -> Computed<'a> {
         let subject = self.subject;
         let span = subject.from..=subject.to;
-        let (mut meters, mut exceptions) = (Vec::new(), Exceptions::new());
-        for one in self.stretches {
-            let folded = one.fold.finish();
+        let (mut meters, mut hand_read, mut exceptions) = (Vec::new(), Vec::new(), Vec::new());
+        for StretchFold { stretch, facts, fold } in self.stretches {
+            let folded = fold.finish();
             let days = folded.days.into_iter().filter(|day| span.contains(&day.date)).collect();
-            meters.push(MeterDays { stream: one.stream, share: one.stretch.share, days });
+            meters.push(MeterDays { stream: facts.stream, share: stretch.share, days });
+            hand_read.push(HandRead { stream: facts.stream, share: stretch.share, steps: folded.steps });
             let ends_within = |found: &ReadingException| span.contains(&local_date(subject.zone, found.to.at));
-            exceptions.push((one.stretch.meter_no, folded.exceptions.into_iter().filter(ends_within).collect()));
+            exceptions.push((stretch.meter_no, folded.exceptions.into_iter().filter(ends_within).collect()));
         }
-        (subject, assemble(subject.zone, &meters), exceptions)
+        Computed { subject, days: assemble(subject.zone, &meters), periods: of_subject(&hand_read), exceptions }
     }
+}
+
+fn read_by_hand(facts: &MeterFacts) -> bool {
+    matches!(facts.read_by, ReadBy::Technician | ReadBy::Customer)
 }
 
 /// The places of the sheet's readings that lie in the stretch; a reading at its very end

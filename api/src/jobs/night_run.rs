@@ -4,16 +4,15 @@
 //! transaction; the touched rows are removed at the end, so a run that was cut off is done
 //! again from the beginning and comes to the same figures.
 
-use super::night_fold::SubjectFold;
+use super::night_fold::{Computed, SubjectFold};
 use crate::auth::Scope;
 use crate::db::night_plan::{self, MeterHistory, Subject, Touch};
 use crate::db::night_run::{self, Counts};
 use crate::db::sheet_stream::SheetView;
-use crate::db::{Db, DbError, Tx, exception, fact, report};
+use crate::db::{Db, DbError, Tx, exception, fact, period_fact, report};
 use chrono::{DateTime, Utc};
 use domain::facts::{self, DayFact};
 use domain::ids::{CustomerId, DealerId, NightRunId};
-use domain::metering::step::ReadingException;
 use domain::zone::{Month, day_bounds, day_start, local_date, parse_zone};
 use futures_util::{StreamExt, TryStreamExt, stream};
 use std::collections::{BTreeMap, HashMap};
@@ -127,13 +126,6 @@ struct Folds<'a> {
     of_meter: HashMap<i32, Vec<usize>>,
 }
 
-/// What a subject's readings came to.
-struct Computed<'a> {
-    subject: &'a Subject,
-    days: Vec<DayFact>,
-    exceptions: Vec<(i32, Vec<ReadingException>)>,
-}
-
 impl<'a> Folds<'a> {
     fn new(subjects: &'a [Subject], histories: &'a HashMap<i32, MeterHistory>) -> Self {
         let mut of_meter: HashMap<i32, Vec<usize>> = HashMap::new();
@@ -158,18 +150,15 @@ impl<'a> Folds<'a> {
     }
 
     fn finish(self) -> Vec<Computed<'a>> {
-        let finish = |fold: SubjectFold<'a>| {
-            let (subject, days, exceptions) = fold.finish();
-            Computed { subject, days, exceptions }
-        };
-        self.subjects.into_iter().map(finish).collect()
+        self.subjects.into_iter().map(SubjectFold::finish).collect()
     }
 }
 
-/// Writes a subject's days, months and exceptions; gives the number of months.
+/// Writes a subject's days, read periods, months and exceptions; gives the number of months.
 async fn store(tx: &Tx<'_>, one: &Computed<'_>) -> Result<usize, DbError> {
     let subject = one.subject;
     fact::replace_days(tx, subject, &one.days).await?;
+    period_fact::replace(tx, subject, &one.periods).await?;
     let (from, to) = (Month::of(subject.from), Month::of(subject.to));
     let days = fact::days(tx, fact::Of::Subject(subject.id), from.first_day(), to.last_day()).await?;
     let days: Vec<DayFact> = days.into_iter().map(|day| day.fact).collect();

@@ -1,0 +1,98 @@
+//! Read-period facts of subjects.
+
+use super::fact::{Of, amounts_of, to_json};
+use super::night_plan::Subject;
+use super::schema::period_fact;
+use super::{DbError, Tx};
+use chrono::{DateTime, NaiveDate, Utc};
+use diesel::prelude::*;
+use diesel::{delete, insert_into};
+use diesel_async::RunQueryDsl;
+use domain::facts::Amounts;
+use domain::period_facts::PeriodFact;
+use domain::zone::{day_bounds, day_start};
+use serde_json::Value;
+use uuid::Uuid;
+
+/// A stored read period of a subject.
+#[derive(Debug, Clone)]
+pub struct StoredPeriod {
+    /// The placement, or the site.
+    pub subject_id: Uuid,
+    /// The unit, for a placement.
+    pub unit_id: Option<Uuid>,
+    /// When it begins.
+    pub from: DateTime<Utc>,
+    /// When it ends.
+    pub to: DateTime<Utc>,
+    /// What was used.
+    pub amounts: Amounts,
+    /// Steps in it that wait for a decision.
+    pub open_exceptions: u32,
+}
+
+/// Replaces the periods of a subject that reach into its span.
+///
+/// # Errors
+/// When the database fails.
+pub async fn replace(tx: &Tx<'_>, subject: &Subject, periods: &[PeriodFact]) -> Result<(), DbError> {
+    let (from, to) = (day_start(subject.zone, subject.from), day_bounds(subject.zone, subject.to).1);
+    let reaches = period_fact::from_at.lt(to).and(period_fact::to_at.gt(from));
+    delete(period_fact::table.filter(period_fact::subject_id.eq(subject.id).and(reaches)))
+        .execute(&mut tx.conn())
+        .await?;
+    for period in periods.iter().filter(|period| period.from < to && period.to > from) {
+        insert_into(period_fact::table)
+            .values((
+                period_fact::subject_id.eq(subject.id),
+                period_fact::from_at.eq(period.from),
+                period_fact::to_at.eq(period.to),
+                period_fact::unit_id.eq(subject.unit_id),
+                period_fact::site_id.eq(subject.site_id),
+                period_fact::customer_id.eq(subject.customer.0),
+                period_fact::grade.eq(period.grade.as_str()),
+                period_fact::volumes.eq(to_json(&period.amounts)),
+                period_fact::open_exceptions.eq(0),
+            ))
+            .execute(&mut tx.conn())
+            .await?;
+    }
+    Ok(())
+}
+
+type Row = (Uuid, Option<Uuid>, DateTime<Utc>, DateTime<Utc>, Value, i32);
+
+/// Periods that reach into the UTC days from `from` to `to`, in order.
+///
+/// # Errors
+/// When the database fails.
+pub async fn periods(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Result<Vec<StoredPeriod>, DbError> {
+    let (from, to) = (day_start(chrono_tz::Tz::UTC, from), day_bounds(chrono_tz::Tz::UTC, to).1);
+    let mut query = period_fact::table
+        .filter(period_fact::from_at.lt(to).and(period_fact::to_at.gt(from)))
+        .select((
+            period_fact::subject_id,
+            period_fact::unit_id,
+            period_fact::from_at,
+            period_fact::to_at,
+            period_fact::volumes,
+            period_fact::open_exceptions,
+        ))
+        .order((period_fact::from_at, period_fact::subject_id))
+        .into_boxed();
+    query = match of {
+        Of::Subject(id) => query.filter(period_fact::subject_id.eq(id)),
+        Of::Unit(id) => query.filter(period_fact::unit_id.eq(id)),
+        Of::Site(id) => query.filter(period_fact::site_id.eq(id)),
+    };
+    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
+    let stored = |(subject_id, unit_id, from, to, volumes, open): Row| StoredPeriod {
+        subject_id,
+        unit_id,
+        from,
+        to,
+        amounts: amounts_of(&volumes),
+        open_exceptions: u32::try_from(open).unwrap_or(0),
+    };
+    Ok(rows.into_iter().map(stored).collect())
+}

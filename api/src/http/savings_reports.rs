@@ -1,0 +1,161 @@
+//! `/v1/savings-reports`: the monthly statement of each customer.
+
+use super::answer::{self, Page, Paging, Problems};
+use crate::auth::{Caller, perm};
+use crate::db::Db;
+use crate::db::report::{self, StoredReport};
+use crate::problem::{Kind, Problem};
+use actix_web::http::header;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get};
+use chrono::{DateTime, Utc};
+use domain::ids::{CustomerId, ReportId};
+use domain::zone::Month;
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(list_savings_reports).service(get_savings_report);
+}
+
+/// A savings report in a list.
+#[derive(Serialize, ToSchema)]
+pub struct ReportSummary {
+    id: Uuid,
+    /// The customer.
+    customer_id: Uuid,
+    /// The customer's name.
+    #[schema(example = "Harbour Haulage")]
+    customer: String,
+    /// The month.
+    #[schema(example = "2026-01")]
+    month: String,
+    /// `live` while it is a draft that may still change, `issued` once it is frozen.
+    #[schema(example = "live")]
+    state: &'static str,
+    /// Which revision.
+    #[schema(example = 1)]
+    revision: i32,
+    /// When it was made.
+    made_at: DateTime<Utc>,
+    /// The report in one sentence.
+    sentence: String,
+}
+
+/// A savings report.
+#[derive(Serialize, ToSchema)]
+pub struct ReportView {
+    #[serde(flatten)]
+    summary: ReportSummary,
+    /// The figures: `sentence`; `reckoning`, each figure printed with its coverage, estimated
+    /// share and grade or withheld with the reason; `by_day` and `by_month`; `units` with
+    /// their stays and states; `exceptions`; `missing` days; `made`, how the figures were
+    /// made; `cautions`. Volumes are litres.
+    #[schema(value_type = Object)]
+    figures: Value,
+}
+
+/// The word for a report's state in every computed figure.
+fn state(stored: &StoredReport) -> &'static str {
+    if stored.state == "issued" { "issued" } else { "live" }
+}
+
+impl From<&StoredReport> for ReportSummary {
+    fn from(stored: &StoredReport) -> Self {
+        Self {
+            id: stored.id,
+            customer_id: stored.customer_id,
+            customer: stored.figures.customer.clone(),
+            month: stored.month.to_string(),
+            state: state(stored),
+            revision: stored.revision_n,
+            made_at: stored.made_at,
+            sentence: stored.figures.sentence.clone(),
+        }
+    }
+}
+
+impl From<&StoredReport> for ReportView {
+    fn from(stored: &StoredReport) -> Self {
+        Self { summary: ReportSummary::from(stored), figures: json!(stored.figures) }
+    }
+}
+
+/// Which reports.
+#[derive(Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct ListReports {
+    /// Of one month, `YYYY-MM`.
+    #[param(example = "2026-01")]
+    month: Option<String>,
+    /// Of one customer.
+    customer_id: Option<Uuid>,
+}
+
+impl ListReports {
+    fn parse(&self) -> Result<report::Filter, Problem> {
+        let month = self.month.as_deref().map(|text| month_at("/month", text)).transpose()?;
+        Ok(report::Filter { month, customer: self.customer_id.map(CustomerId) })
+    }
+}
+
+/// Reads a month; the fault stands at `pointer`.
+fn month_at(pointer: &str, text: &str) -> Result<Month, Problem> {
+    Month::parse(text).map_err(|_faults| {
+        Problem::at(Kind::Invalid, pointer, "unknown_month", "Give a month as YYYY-MM, such as 2026-01.")
+    })
+}
+
+/// List savings reports
+///
+/// Newest month first; each at its newest revision.
+#[utoipa::path(tag = "savings reports", params(ListReports, Paging),
+    responses((status = 200, description = "A page of reports", body = Page<ReportSummary>), Problems))]
+#[get("/savings-reports")]
+async fn list_savings_reports(
+    request: HttpRequest,
+    caller: Caller<perm::ReadReports>,
+    asked: Query<ListReports>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let (filter, after) = (asked.parse()?, paging.parse()?);
+    let rows = db.read(caller.scope(), caller.now(), async |tx| report::list(tx, &filter, &after).await).await?;
+    let key = |row: &StoredReport| (row.month.first_day().to_string(), row.id);
+    Ok(answer::page(&request, &after, rows, key, |row| ReportSummary::from(&row)))
+}
+
+/// Get a savings report
+///
+/// With `Accept: text/html` the same figures as a page.
+#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The report's id")),
+    responses((status = 200, description = "The report", content(
+        (ReportView = "application/json"), (String = "text/html"))), Problems))]
+#[get("/savings-reports/{id}")]
+async fn get_savings_report(
+    request: HttpRequest,
+    caller: Caller<perm::ReadReports>,
+    id: Path<ReportId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    if wants_page(&request) {
+        let page = format!("/savings-reports/{id}");
+        return Ok(HttpResponse::SeeOther().insert_header((header::LOCATION, page)).finish());
+    }
+    let stored = db.read(caller.scope(), caller.now(), async |tx| report::get(tx, *id).await).await?;
+    Ok(HttpResponse::Ok()
+        .insert_header((header::ETAG, format!("\"{}\"", stored.revision_n)))
+        .insert_header((header::VARY, "accept"))
+        .json(ReportView::from(&stored)))
+}
+
+/// Whether the Accept field names HTML before JSON.
+fn wants_page(request: &HttpRequest) -> bool {
+    let accepted = request.headers().get(header::ACCEPT).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    let place = |media: &str| accepted.find(media).unwrap_or(usize::MAX);
+    place("text/html") < place("application/json")
+}

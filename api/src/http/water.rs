@@ -1,0 +1,239 @@
+//! `/v1/units/{id}/water` and `/v1/sites/{id}/water`: volumes by local day, read period and
+//! month.
+
+use super::answer::Problems;
+use crate::auth::{Caller, perm};
+use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
+use crate::db::{Db, DbError, Tx, period_fact, site, unit};
+use crate::problem::{Kind, Problem};
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpResponse, get};
+use chrono::{DateTime, NaiveDate, Utc};
+use domain::ids::{SiteId, UnitId};
+use domain::zone::Month;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(unit_water).service(site_water);
+}
+
+/// Which figures.
+#[derive(Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct AskWater {
+    /// First local day at the site.
+    #[param(example = "2026-01-01")]
+    from: NaiveDate,
+    /// Last local day at the site.
+    #[param(example = "2026-01-31")]
+    to: NaiveDate,
+    /// `day`, `period` (from one round of readings to the next) or `month`.
+    #[param(example = "day")]
+    step: String,
+}
+
+/// Most days of one answer.
+const DAYS_MAX: i64 = 800;
+
+enum Step {
+    Day,
+    Period,
+    Month,
+}
+
+impl AskWater {
+    fn parse(&self) -> Result<Step, Problem> {
+        if self.from > self.to {
+            return Err(Problem::at(Kind::Invalid, "/to", "before_from", "Give a `to` that is not before `from`."));
+        }
+        if (self.to - self.from).num_days() > DAYS_MAX {
+            let detail = format!("Ask for at most {DAYS_MAX} days at once; several requests give the rest.");
+            return Err(Problem::at(Kind::Invalid, "/to", "too_long", detail));
+        }
+        match self.step.as_str() {
+            "day" => Ok(Step::Day),
+            "period" => Ok(Step::Period),
+            "month" => Ok(Step::Month),
+            _ => Err(Problem::at(Kind::Invalid, "/step", "unknown_step", "Give day, period or month.")),
+        }
+    }
+}
+
+/// The figures of one day, read period or month of one subject: a unit at one site, or a whole
+/// site whose meters serve several.
+#[derive(Serialize, ToSchema)]
+pub struct WaterFigure {
+    /// The placement, or the site.
+    subject_id: Uuid,
+    /// The unit; null for a site's own meters.
+    unit_id: Option<Uuid>,
+    /// The local day; of `step=day`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    date: Option<NaiveDate>,
+    /// The month; of `step=month`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "2026-01")]
+    month: Option<String>,
+    /// First reading of the period; of `step=period`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    from_at: Option<DateTime<Utc>>,
+    /// Last reading of the period; of `step=period`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    to_at: Option<DateTime<Utc>>,
+    /// `live`: it may change with later readings.
+    #[schema(example = "live")]
+    state: &'static str,
+    /// What the meters support: `measured`, `part_measured`, `makeup_only` or `not_measured`.
+    #[schema(example = "makeup_only")]
+    grade: &'static str,
+    /// What was measured: `makeup_l`, `wash_l`, `rinse_l`, `bypass_l`, `recirculation_l`,
+    /// `hand_fill_l`, `to_sewer_l`, `to_holding_l`, `hauled_l`, `blowdown_l`, `energy_kwh`,
+    /// `run_h`, `starts`, `wash_count`. What no meter measures is left out, never zero.
+    #[schema(value_type = Object, example = json!({"makeup_l": 412.5}))]
+    amounts: Value,
+    /// Share of the time between accepted readings, 0 to 1, of the least covered meter.
+    #[schema(example = 1.0)]
+    coverage: f64,
+    /// Share of the time spread evenly from steps longer than a day, 0 to 1.
+    #[schema(example = 0.0)]
+    estimated_share: f64,
+    /// Steps that wait for a decision and are in no figure.
+    #[schema(example = 0)]
+    open_exceptions: u32,
+}
+
+/// Water figures in order of time.
+#[derive(Serialize, ToSchema)]
+pub struct Water {
+    /// The IANA zone by which the site's days begin; of a unit, its present site's.
+    #[schema(example = "Europe/Vienna")]
+    time_zone: Option<String>,
+    /// The figures.
+    items: Vec<WaterFigure>,
+}
+
+impl From<StoredDay> for WaterFigure {
+    fn from(day: StoredDay) -> Self {
+        Self {
+            subject_id: day.subject_id,
+            unit_id: day.unit_id,
+            date: Some(day.fact.date),
+            month: None,
+            from_at: None,
+            to_at: None,
+            state: "live",
+            grade: domain::facts::Grade::of(&day.fact.amounts).as_str(),
+            amounts: fact::to_json(&day.fact.amounts),
+            coverage: day.fact.coverage,
+            estimated_share: day.fact.estimated_share,
+            open_exceptions: day.fact.open_exceptions,
+        }
+    }
+}
+
+impl From<StoredMonth> for WaterFigure {
+    fn from(month: StoredMonth) -> Self {
+        Self {
+            subject_id: month.subject_id,
+            unit_id: month.unit_id,
+            date: None,
+            month: Some(month.fact.month.to_string()),
+            from_at: None,
+            to_at: None,
+            state: "live",
+            grade: month.fact.grade.as_str(),
+            amounts: fact::to_json(&month.fact.amounts),
+            coverage: month.fact.coverage,
+            estimated_share: month.fact.estimated_share,
+            open_exceptions: month.fact.open_exceptions,
+        }
+    }
+}
+
+impl From<period_fact::StoredPeriod> for WaterFigure {
+    fn from(period: period_fact::StoredPeriod) -> Self {
+        Self {
+            subject_id: period.subject_id,
+            unit_id: period.unit_id,
+            date: None,
+            month: None,
+            from_at: Some(period.from),
+            to_at: Some(period.to),
+            state: "live",
+            grade: domain::facts::Grade::of(&period.amounts).as_str(),
+            amounts: fact::to_json(&period.amounts),
+            // A read period is what lies between readings, and its sum is no estimate.
+            coverage: 1.0,
+            estimated_share: 0.0,
+            open_exceptions: period.open_exceptions,
+        }
+    }
+}
+
+/// Get a unit's water figures
+///
+/// Wherever it stood, as far as one's sign-in reaches.
+#[utoipa::path(tag = "water", params(("id" = Uuid, Path, description = "The unit's id"), AskWater),
+    responses((status = 200, description = "The figures", body = Water), Problems))]
+#[get("/units/{id}/water")]
+async fn unit_water(
+    caller: Caller<perm::ReadWater>,
+    id: Path<UnitId>,
+    asked: Query<AskWater>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let step = asked.parse()?;
+    let read = async |tx: &Tx<'_>| {
+        let placed = unit::get(tx, *id).await?;
+        let zone = match placed.present {
+            Some(present) => Some(site::get(tx, present.site_id).await?.value.time_zone.to_string()),
+            None => None,
+        };
+        let items = figures(tx, &step, Of::Unit(id.0), Whose::Unit(id.0), &asked).await?;
+        Ok(Water { time_zone: zone, items })
+    };
+    Ok(HttpResponse::Ok().json(db.read(caller.scope(), caller.now(), read).await?))
+}
+
+/// Get a site's water figures
+///
+/// Of each unit that stood there, and of the site's own meters.
+#[utoipa::path(tag = "water", params(("id" = Uuid, Path, description = "The site's id"), AskWater),
+    responses((status = 200, description = "The figures", body = Water), Problems))]
+#[get("/sites/{id}/water")]
+async fn site_water(
+    caller: Caller<perm::ReadWater>,
+    id: Path<SiteId>,
+    asked: Query<AskWater>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let step = asked.parse()?;
+    let read = async |tx: &Tx<'_>| {
+        let zone = site::get(tx, *id).await?.value.time_zone.to_string();
+        let items = figures(tx, &step, Of::Site(id.0), Whose::Site(id.0), &asked).await?;
+        Ok(Water { time_zone: Some(zone), items })
+    };
+    Ok(HttpResponse::Ok().json(db.read(caller.scope(), caller.now(), read).await?))
+}
+
+async fn figures(
+    tx: &Tx<'_>,
+    step: &Step,
+    of: Of,
+    whose: Whose,
+    asked: &AskWater,
+) -> Result<Vec<WaterFigure>, DbError> {
+    Ok(match step {
+        Step::Day => fact::days(tx, of, asked.from, asked.to).await?.into_iter().map(Into::into).collect(),
+        Step::Month => {
+            let (from, to) = (Month::of(asked.from), Month::of(asked.to));
+            fact::months(tx, whose, from, to).await?.into_iter().map(Into::into).collect()
+        }
+        Step::Period => period_fact::periods(tx, of, asked.from, asked.to).await?.into_iter().map(Into::into).collect(),
+    })
+}
