@@ -5,6 +5,7 @@
 pub mod auth;
 pub mod config;
 pub mod db;
+pub mod demo;
 pub mod extract;
 pub mod http;
 pub mod jobs;

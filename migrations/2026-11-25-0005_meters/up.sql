@@ -218,11 +218,13 @@ begin
     raise exception 'no partition for %: readings reach from 1990 to two years ahead', first
       using errcode = 'check_violation';
   end if;
-  if to_regclass('sheets.' || name) is not null then
+  -- The catalogue's rows are asked, not to_regclass: while this waited for the lock, another
+  -- session may have made the partition, and the cache of names would not know yet.
+  if exists (select from pg_class where relnamespace = 'sheets'::regnamespace and relname = name) then
     return;
   end if;
   perform pg_advisory_xact_lock(hashtext('weirbook.make_month'));
-  if to_regclass('sheets.' || name) is null then
+  if not exists (select from pg_class where relnamespace = 'sheets'::regnamespace and relname = name) then
     execute format('create table sheets.%I (like public.day_sheet including defaults including constraints) with (fillfactor = %s)', name, fill);
     execute format('alter table sheets.%I alter column at set storage main, alter column register set storage main', name);
     execute format('alter table public.day_sheet attach partition sheets.%I for values from (%L) to (%L)', name, first, last);

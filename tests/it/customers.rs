@@ -52,7 +52,7 @@ async fn every_write_leaves_a_line_in_the_change_log() {
     let path = path(&customer(&dealer, "Harbour Haulage").await);
     dealer.office.patch(&path, "\"1\"", &json!({ "name": "Harbour Freight" })).await.json();
     dealer.owner.post_at(&format!("{path}/retire"), "\"2\"").await.json();
-    let lines = app.database().superuser()
+    let lines = app.superuser()
         .await
         .query("select verb, revision, customer_id::text, account_id is not null and request_id is not null from change order by id", &[])
         .await

@@ -14,15 +14,21 @@
 mod support;
 
 mod cluster;
+mod components;
+mod conventions;
 mod customers;
+mod deploy;
+mod meters;
 mod night_run;
 mod openapi;
-mod readings;
 mod operations;
 mod program;
+mod readings;
 mod schema;
 mod scopes;
 mod sessions;
+mod sites;
 mod tenancy;
 mod tidy;
+mod units;
 mod zones;

@@ -20,7 +20,7 @@ async fn the_probes_answer() {
 async fn without_its_database_the_service_lives_but_is_not_ready() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
-    let superuser = app.database().superuser().await;
+    let superuser = app.superuser().await;
     let away = "update pg_database set datallowconn = false where datname = current_database();
                 select pg_terminate_backend(pid) from pg_stat_activity
                  where datname = current_database() and pid <> pg_backend_pid()";
@@ -194,7 +194,7 @@ async fn every_answer_has_an_id_and_its_safety_fields() {
         assert_eq!(answer.header("x-content-type-options"), "nosniff", "{answer:?}");
         assert_eq!(answer.header("cache-control"), "no-store", "{answer:?}");
     }
-    let row = app.database().superuser().await;
+    let row = app.superuser().await;
     let created = dealer.office.post("/v1/customers", &json!({ "name": "A" })).await;
     let logged: uuid::Uuid = row.query_one("select request_id from change", &[]).await.unwrap().get(0);
     assert_eq!(created.header("x-request-id"), logged.to_string(), "the change log names the request");

@@ -3,6 +3,7 @@
 use crate::support::{Database, generated, repository, runtime};
 use std::fs;
 use tokio_postgres::Client;
+use weirbook::db::login::APP_ROLE;
 use weirbook::db::migrate::migrate;
 
 const HEADER: &str =
@@ -81,4 +82,21 @@ async fn databases_of_one_server_migrate_at_once() {
     for migration in migrations.collect::<Vec<_>>() {
         assert!(!migration.await.unwrap().unwrap().is_empty());
     }
+}
+
+#[tokio::test]
+async fn two_writers_at_once_make_one_partition() {
+    let database = Database::migrated().await;
+    let (first, second) = (database.as_role(APP_ROLE).await, database.as_role(APP_ROLE).await);
+    first.batch_execute("begin; select app.make_month('2020-02-01')").await.unwrap();
+    let waiting = runtime().spawn(async move { second.batch_execute("select app.make_month('2020-02-01')").await });
+    let superuser = database.superuser().await;
+    let sql = "select count(*) from pg_stat_activity where datname = current_database() and wait_event = 'advisory'";
+    while superuser.query_one(sql, &[]).await.unwrap().get::<_, i64>(0) == 0 {
+        assert!(!waiting.is_finished(), "it does not wait for the first: {:?}", waiting.await);
+    }
+    first.batch_execute("commit").await.unwrap();
+    waiting.await.unwrap().unwrap();
+    let sql = "select count(*) from pg_inherits where inhrelid = 'sheets.day_sheet_2020_02'::regclass";
+    assert_eq!(superuser.query_one(sql, &[]).await.unwrap().get::<_, i64>(0), 1);
 }

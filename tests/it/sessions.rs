@@ -42,7 +42,7 @@ async fn a_refusal_does_not_tell_whether_the_account_exists() {
     wrong.refused(401, "not-signed-in");
     assert_eq!(wrong.header("www-authenticate"), "Bearer");
     assert_eq!(wrong.problem(), unknown.problem());
-    let superuser = app.database().superuser().await;
+    let superuser = app.superuser().await;
     superuser.execute("update account set disabled_at = now()", &[]).await.unwrap();
     let disabled = sign_in(&app, &format!("owner-{}@example.com", dealer.id), PASSWORD).await;
     assert_eq!(disabled.problem(), wrong.problem());
@@ -94,12 +94,7 @@ async fn an_ended_membership_can_not_go_on() {
     let dealer = app.dealer("Brookside").await;
     let email = format!("office-{}@example.com", dealer.id);
     let tokens = sign_in(&app, &email, PASSWORD).await.json();
-    app.database()
-        .superuser()
-        .await
-        .execute("update membership set ended_at = now() where role = 'office'", &[])
-        .await
-        .unwrap();
+    app.superuser().await.execute("update membership set ended_at = now() where role = 'office'", &[]).await.unwrap();
     refresh(&app, &tokens["refresh_token"]).await.refused(401, "not-signed-in");
     sign_in(&app, &email, PASSWORD).await.refused(403, "not-allowed");
 }
@@ -123,7 +118,7 @@ async fn who_belongs_to_several_dealers_chooses_one() {
     assert_eq!(choices.len(), 2);
     assert!(choices.iter().all(|fault| fault == &("/membership_id".into(), "choose_membership".into())));
     let sql = "select id::text from membership where dealer_id = $1 and role = 'technician'";
-    let rows = app.database().superuser().await.query(sql, &[&other.id.0]).await.unwrap();
+    let rows = app.superuser().await.query(sql, &[&other.id.0]).await.unwrap();
     let ids: Vec<String> = rows.iter().map(|row| row.get(0)).collect();
     let chosen = ids.iter().find(|id| asked.text().contains(*id)).expect("the problem names the membership");
     let choose = async |id: &str| {

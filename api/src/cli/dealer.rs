@@ -51,7 +51,7 @@ pub(super) async fn add(config: Config, new: AddDealer) -> Outcome {
 }
 
 /// 100 random bits in letters that can't be taken for one another.
-fn first_password() -> String {
+pub(super) fn first_password() -> String {
     const LETTERS: [char; 32] = [
         'a', 'b', 'c', 'd', 'e', 'f', 'g', 'h', 'i', 'j', 'k', 'm', 'n', 'p', 'q', 'r', 's', 't', 'u', 'v', 'w', 'x',
         'y', 'z', '2', '3', '4', '5', '6', '7', '8', '9',

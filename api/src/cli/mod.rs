@@ -1,6 +1,7 @@
 //! The command line: one file a command.
 
 mod dealer;
+mod demo;
 mod migrate;
 mod night_run;
 mod openapi;
@@ -24,12 +25,15 @@ pub(crate) struct Cli {
 }
 
 const EXAMPLES: &str = "Examples:
+  weirbook demo                                    an invented dealer on http://127.0.0.1:8080
   weirbook serve                                   on http://127.0.0.1:8080 with a PostgreSQL of its own
   DATABASE_URL=postgres://owner:secret@db/weirbook weirbook serve --listen 0.0.0.0:8080
   weirbook add-dealer --name 'Brookside Wash Systems' --zone Europe/Vienna --currency EUR --owner-email mia@example.com";
 
 #[derive(Subcommand)]
 enum Command {
+    /// Invent a dealer's fleet, load it and serve it: to see what Weirbook does
+    Demo(demo::Demo),
     /// Serve the API and the pages, and run each dealer's night run at its hour
     Serve,
     /// Bring the database to this version's schema, then stop
@@ -46,6 +50,7 @@ enum Command {
 pub(crate) fn run(cli: Cli) -> ExitCode {
     let outcome = match cli.command {
         Command::Openapi => openapi::print(),
+        Command::Demo(demo) => with_config(cli.settings, "weirbook-demo", |config| demo::run(config, demo)),
         Command::Serve => with_config(cli.settings, "weirbook", serve::run),
         Command::Migrate => with_config(cli.settings, "weirbook", migrate::run),
         Command::NightRun(which) => with_config(cli.settings, "weirbook", |config| night_run::run(config, which)),

@@ -1,15 +1,26 @@
 //! `weirbook serve`.
 
 use super::Outcome;
+use std::net::SocketAddr;
 use tokio::sync::watch;
 use weirbook::config::Config;
 use weirbook::jobs::scheduler;
-use weirbook::{launch, server};
+use weirbook::launch::{self, Launched};
+use weirbook::server;
 
 pub(super) async fn run(config: Config) -> Outcome {
     let launched = launch::launch(&config).await?;
+    serve_until_told(launched, &config, |address| tracing::info!("serving on http://{address}")).await
+}
+
+/// Serves, tells `listening` where, and runs the nights until SIGINT or SIGTERM.
+pub(super) async fn serve_until_told(
+    launched: Launched,
+    config: &Config,
+    listening: impl FnOnce(SocketAddr),
+) -> Outcome {
     let (address, server) = server::listen(launched.services.clone(), config.listen, config.workers)?;
-    tracing::info!("serving on http://{address}");
+    listening(address);
     let (stop, stopped) = watch::channel(());
     let nights = scheduler::run(launched.services.db.clone(), stopped);
     // actix ends on SIGINT and SIGTERM, once the running requests are answered.

@@ -1,6 +1,6 @@
 //! Meters in the database, each with what it measures now.
 
-use super::error::known;
+use super::meter_facts::FactsRow;
 use super::page::After;
 use super::schema::{component, meter, meter_attachment, meter_number};
 use super::stamp::one_changed;
@@ -12,10 +12,8 @@ use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{MeterId, MeterNo, SiteId, UnitId};
 use domain::meter::{Attachment, Meter};
-use domain::metering::meter::{AccuracyClass, MeterFacts, PlateFlows};
-use domain::metering::stream::{ReadBy, Stream};
+use domain::metering::stream::Stream;
 use domain::span::Span;
-use domain::units::RegisterUnit;
 use serde_json::json;
 use uuid::Uuid;
 
@@ -49,22 +47,10 @@ struct Row {
     no: i32,
     id: Uuid,
     label: String,
-    stream: String,
-    unit: String,
-    multiplier: i16,
-    digits: Option<i16>,
-    resolution: Option<f64>,
-    flow_max_per_h: Option<f64>,
-    flow_q1_l_per_h: Option<f64>,
-    flow_q2_l_per_h: Option<f64>,
-    flow_q3_l_per_h: Option<f64>,
-    flow_q4_l_per_h: Option<f64>,
-    accuracy_class: Option<i16>,
-    in_service_factor: f64,
+    #[diesel(embed)]
+    facts: FactsRow,
     position: Option<String>,
     serial_number: Option<String>,
-    read_by: String,
-    read_every_h: Option<i32>,
     revision: i32,
     created_at: DateTime<Utc>,
     changed_at: DateTime<Utc>,
@@ -72,27 +58,6 @@ struct Row {
 }
 
 impl Row {
-    fn facts(&self) -> Result<MeterFacts, DbError> {
-        Ok(MeterFacts {
-            stream: known("stream", Stream::from_name(&self.stream))?,
-            unit: known("unit", RegisterUnit::from_name(&self.unit))?,
-            multiplier: f64::from(self.multiplier),
-            digits: self.digits.map(|digits| known("digits", u8::try_from(digits).ok())).transpose()?,
-            resolution: self.resolution,
-            max_flow_per_h: self.flow_max_per_h,
-            flows: PlateFlows {
-                q1_l_per_h: self.flow_q1_l_per_h,
-                q2_l_per_h: self.flow_q2_l_per_h,
-                q3_l_per_h: self.flow_q3_l_per_h,
-                q4_l_per_h: self.flow_q4_l_per_h,
-            },
-            class: self.accuracy_class.and_then(AccuracyClass::from_number),
-            in_service_factor: self.in_service_factor,
-            read_by: known("read_by", ReadBy::from_name(&self.read_by))?,
-            read_every_h: self.read_every_h.map(f64::from),
-        })
-    }
-
     fn stored(self, dial: Option<Uuid>) -> Result<(MeterNo, Stored<MeterId, Meter>), DbError> {
         let stored = Stored {
             id: MeterId(self.id),
@@ -101,8 +66,8 @@ impl Row {
             changed_at: self.changed_at,
             ended_at: self.ended_at,
             value: Meter {
-                facts: self.facts()?,
                 label: self.label,
+                facts: self.facts.try_into()?,
                 position: self.position,
                 serial_number: self.serial_number,
                 dial_id: dial.map(MeterId),
@@ -116,47 +81,21 @@ impl Row {
 #[diesel(table_name = meter, treat_none_as_null = true)]
 struct Fields<'a> {
     label: &'a str,
-    stream: &'static str,
-    unit: &'static str,
-    multiplier: i16,
-    digits: Option<i16>,
-    resolution: Option<f64>,
-    flow_max_per_h: Option<f64>,
-    flow_q1_l_per_h: Option<f64>,
-    flow_q2_l_per_h: Option<f64>,
-    flow_q3_l_per_h: Option<f64>,
-    flow_q4_l_per_h: Option<f64>,
-    accuracy_class: Option<i16>,
-    in_service_factor: f64,
+    #[diesel(embed)]
+    facts: FactsRow,
     position: Option<&'a str>,
     serial_number: Option<&'a str>,
-    read_by: &'static str,
-    read_every_h: Option<i32>,
     dial_meter_no: Option<i32>,
     changed_at: DateTime<Utc>,
 }
 
 impl<'a> Fields<'a> {
     fn of(tx: &Tx<'_>, value: &'a Meter, dial: Option<MeterNo>) -> Self {
-        let facts = &value.facts;
         Self {
             label: &value.label,
-            stream: facts.stream.as_str(),
-            unit: facts.unit.as_str(),
-            multiplier: value.multiplier(),
-            digits: facts.digits.map(i16::from),
-            resolution: facts.resolution,
-            flow_max_per_h: facts.max_flow_per_h,
-            flow_q1_l_per_h: facts.flows.q1_l_per_h,
-            flow_q2_l_per_h: facts.flows.q2_l_per_h,
-            flow_q3_l_per_h: facts.flows.q3_l_per_h,
-            flow_q4_l_per_h: facts.flows.q4_l_per_h,
-            accuracy_class: facts.class.map(AccuracyClass::number),
-            in_service_factor: facts.in_service_factor,
+            facts: FactsRow::from(value),
             position: value.position.as_deref(),
             serial_number: value.serial_number.as_deref(),
-            read_by: facts.read_by.as_str(),
-            read_every_h: value.read_every_h().map(i32::from),
             dial_meter_no: dial.map(|no| no.0),
             changed_at: tx.now(),
         }
@@ -289,8 +228,9 @@ pub async fn retire(tx: &Tx<'_>, id: MeterId, at: Revision) -> Result<Attached, 
     let row = one_changed(changed, async || get(tx, id).await.map(|now| now.meter.revision)).await?;
     let (no, meter) = row.stored(now.meter.value.dial_id.map(|dial| dial.0))?;
     let retired = logged(tx, Attached { meter, no, present: None }, "retired").await?;
-    attachment::end_running(tx, no, tx.now()).await?;
+    // Noted while it still measures something.
     touched::meter(tx, no, Span::parse(tx.now(), None)?).await?;
+    attachment::end_running(tx, no, tx.now()).await?;
     Ok(retired)
 }
 

@@ -19,6 +19,7 @@ mod holding;
 pub(crate) mod idempotency;
 pub mod login;
 pub mod meter;
+mod meter_facts;
 pub mod meter_known;
 pub mod migrate;
 pub mod night_plan;

@@ -1,6 +1,7 @@
 //! What a night run has to compute: the subjects that touched meters belong to, their
 //! meters, and the days that can have changed.
 
+use super::meter_facts::FactsRow;
 use super::schema::{meter, meter_exchange, reading_exception, touched};
 use super::sheet_stream::Wanted;
 use super::{DbError, Tx};
@@ -11,10 +12,8 @@ use diesel::sql_query;
 use diesel::sql_types::{Array, Date, Double, Integer, Nullable, Text, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::CustomerId;
-use domain::metering::meter::{AccuracyClass, MeterFacts, PlateFlows};
+use domain::metering::meter::MeterFacts;
 use domain::metering::step::{Exchange, Ruling};
-use domain::metering::stream::{ReadBy, Stream};
-use domain::units::RegisterUnit;
 use domain::zone::{local_date, parse_zone};
 use std::collections::{BTreeMap, Bound, HashMap};
 use uuid::Uuid;
@@ -226,9 +225,13 @@ async fn neighbours(
     Ok(rows.into_iter().map(|row| (row.meter_no, (row.before, row.after))).collect())
 }
 
+/// A rollover is believed only against the use of this many days before it.
+const HISTORY_DAYS: u64 = 90;
+
 /// The sheets that computing these subjects' days needs: for each meter from the last reading
 /// before them to the first one after. A local day lies within its UTC day and the ones beside
-/// it, so a sheet is surely outside when it is two days away.
+/// it, so a sheet is surely outside when it is two days away. The history before them only
+/// serves to judge.
 ///
 /// # Errors
 /// When the database fails.
@@ -246,52 +249,10 @@ pub async fn wanted(tx: &Tx<'_>, subjects: &[Subject]) -> Result<Vec<Wanted>, Db
     let near = neighbours(tx, &spans).await?;
     let widen = |&(meter_no, from, to): &(i32, NaiveDate, NaiveDate)| {
         let (before, after) = near.get(&meter_no).copied().unwrap_or_default();
-        Wanted { meter_no, from: before.unwrap_or(from), to: after.unwrap_or(to) }
+        let history = from.checked_sub_days(Days::new(HISTORY_DAYS)).unwrap_or(from);
+        Wanted { meter_no, from: before.unwrap_or(from).min(history), to: after.unwrap_or(to) }
     };
     Ok(spans.iter().map(widen).collect())
-}
-
-#[derive(Queryable, Selectable)]
-#[diesel(table_name = meter)]
-struct FactsRow {
-    no: i32,
-    stream: String,
-    unit: String,
-    multiplier: i16,
-    digits: Option<i16>,
-    resolution: Option<f64>,
-    flow_max_per_h: Option<f64>,
-    flow_q1_l_per_h: Option<f64>,
-    flow_q2_l_per_h: Option<f64>,
-    flow_q3_l_per_h: Option<f64>,
-    flow_q4_l_per_h: Option<f64>,
-    accuracy_class: Option<i16>,
-    in_service_factor: f64,
-    read_by: String,
-    read_every_h: Option<i32>,
-}
-
-impl FactsRow {
-    fn facts(&self) -> Option<MeterFacts> {
-        Some(MeterFacts {
-            stream: Stream::from_name(&self.stream)?,
-            unit: RegisterUnit::from_name(&self.unit)?,
-            multiplier: f64::from(self.multiplier),
-            digits: self.digits.and_then(|digits| u8::try_from(digits).ok()),
-            resolution: self.resolution,
-            max_flow_per_h: self.flow_max_per_h,
-            flows: PlateFlows {
-                q1_l_per_h: self.flow_q1_l_per_h,
-                q2_l_per_h: self.flow_q2_l_per_h,
-                q3_l_per_h: self.flow_q3_l_per_h,
-                q4_l_per_h: self.flow_q4_l_per_h,
-            },
-            class: self.accuracy_class.and_then(AccuracyClass::from_number),
-            in_service_factor: self.in_service_factor,
-            read_by: ReadBy::from_name(&self.read_by)?,
-            read_every_h: self.read_every_h.map(f64::from),
-        })
-    }
 }
 
 /// The facts and histories of meters, by number.
@@ -299,8 +260,11 @@ impl FactsRow {
 /// # Errors
 /// When the database fails.
 pub async fn histories(tx: &Tx<'_>, numbers: &[i32]) -> Result<HashMap<i32, MeterHistory>, DbError> {
-    let facts: Vec<FactsRow> =
-        meter::table.filter(meter::no.eq_any(numbers)).select(FactsRow::as_select()).load(&mut tx.conn()).await?;
+    let facts: Vec<(i32, FactsRow)> = meter::table
+        .filter(meter::no.eq_any(numbers))
+        .select((meter::no, FactsRow::as_select()))
+        .load(&mut tx.conn())
+        .await?;
     let exchanges: Vec<(i32, DateTime<Utc>, f64, f64)> = meter_exchange::table
         .filter(meter_exchange::meter_no.eq_any(numbers))
         .select((meter_exchange::meter_no, meter_exchange::at, meter_exchange::old_final, meter_exchange::new_start))
@@ -312,10 +276,9 @@ pub async fn histories(tx: &Tx<'_>, numbers: &[i32]) -> Result<HashMap<i32, Mete
         .load(&mut tx.conn())
         .await?;
     let mut histories: HashMap<i32, MeterHistory> = HashMap::new();
-    for row in &facts {
-        let facts =
-            row.facts().ok_or_else(|| DbError::refused("unknown_meter_kind", "a meter's kind is not known here"))?;
-        histories.insert(row.no, MeterHistory { facts, exchanges: Vec::new(), rulings: Vec::new() });
+    for (no, row) in facts {
+        let facts = row.try_into()?;
+        histories.insert(no, MeterHistory { facts, exchanges: Vec::new(), rulings: Vec::new() });
     }
     for (no, at, old_final, new_start) in exchanges {
         histories.entry(no).and_modify(|meter| meter.exchanges.push(Exchange { at, old_final, new_start }));

@@ -52,9 +52,10 @@ impl TestApp {
         &self.access.db
     }
 
-    /// The database behind the service.
-    pub(crate) fn database(&self) -> &Database {
-        &self.database
+    /// A plain connection to the service's database as the superuser, whom row-level security
+    /// does not hold: for setting up and looking behind the service.
+    pub(crate) async fn superuser(&self) -> tokio_postgres::Client {
+        self.database.superuser().await
     }
 }
 

@@ -60,6 +60,11 @@ impl Client {
         self.send(self.request(Method::POST, path).header(IF_MATCH, etag)).await
     }
 
+    /// The same with a body.
+    pub(crate) async fn post_at_with(&self, path: &str, etag: &str, body: &Value) -> Answer {
+        self.send(self.request(Method::POST, path).header(IF_MATCH, etag).json(body)).await
+    }
+
     pub(crate) async fn patch(&self, path: &str, etag: &str, body: &Value) -> Answer {
         self.send(self.request(Method::PATCH, path).header(IF_MATCH, etag).json(body)).await
     }
@@ -131,6 +136,15 @@ impl Answer {
     pub(crate) fn refused(&self, status: u16, kind: &str) {
         let problem = self.problem();
         assert_eq!((self.status, problem["type"].as_str()), (status, Some(&*format!("/problems#{kind}"))), "{self:?}");
+    }
+
+    /// Asserts a refusal of that status with just these faults, by pointer and code.
+    #[track_caller]
+    pub(crate) fn refused_for(&self, status: u16, faults: &[(&str, &str)]) {
+        assert_eq!(self.status, status, "{self:?}");
+        let found = self.faults();
+        let found: Vec<_> = found.iter().map(|(pointer, code)| (pointer.as_str(), code.as_str())).collect();
+        assert_eq!(found, faults, "{self:?}");
     }
 
     /// The pointers and codes of a problem's faults, in the answer's order.

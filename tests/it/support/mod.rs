@@ -6,6 +6,7 @@ mod files;
 mod people;
 mod postgres;
 mod program;
+mod records;
 
 pub(crate) use app::{TestApp, services};
 pub(crate) use client::{Answer, Client};
@@ -13,6 +14,7 @@ pub(crate) use files::{generated, repository};
 pub(crate) use people::{Dealer, PASSWORD};
 pub(crate) use postgres::Database;
 pub(crate) use program::{Scratch, Serving, weirbook};
+pub(crate) use records::{id, number, today};
 
 use std::sync::OnceLock;
 use tokio::runtime::Runtime;

@@ -1,0 +1,149 @@
+//! `/v1/components`.
+
+use crate::conventions::{Resource, items};
+use crate::support::{TestApp, id};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+fn pump(unit: Uuid) -> Value {
+    json!({ "unit_id": unit, "kind": "transfer_pump", "duty": "on_demand", "run_basis": "hours",
+        "fitted_at": "2026-01-12T09:30:00Z" })
+}
+
+#[tokio::test]
+async fn components_hold_to_the_conventions() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let unit = dealer.unit("W-1").await;
+    let mut other = pump(unit);
+    other["kind"] = json!("ozone_lamp");
+    let resource = Resource {
+        path: "/v1/components",
+        input: pump(unit),
+        patch: json!({ "model": "TP 40-120", "rated_life": 12000.0, "last_good_at": "2026-02-01T00:00:00Z" }),
+        other,
+        retire: json!({ "out_at": "2026-03-01T00:00:00Z", "out_why": "failed" }),
+        running: "/v1/components?fitted=true",
+        all: "/v1/components",
+    };
+    resource.holds_to_the_conventions(&app, &dealer).await;
+}
+
+#[tokio::test]
+async fn a_component_keeps_all_that_is_said_of_it() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let input = json!({
+        "unit_id": dealer.unit("W-1").await, "kind": "transfer_pump", "model": "TP 40-120", "serial_number": "88120-7",
+        "duty": "timed", "run_basis": "starts", "rated_life": 250_000.0, "age_at_fitting": 1200.5,
+        "fitted_at": "2026-01-12T09:30:00Z", "last_good_at": "2026-02-12T09:30:00Z", "warranty_until": "2028-01-12"
+    });
+    let added = dealer.technician.create("/v1/components", &input).await;
+    let read = dealer.office.get(&format!("/v1/components/{}", id(&added))).await.json();
+    for (field, value) in input.as_object().unwrap() {
+        assert_eq!(&read[field], value, "{field}");
+    }
+    assert_eq!((&read["out_at"], &read["out_why"]), (&Value::Null, &Value::Null));
+}
+
+#[tokio::test]
+async fn each_fault_is_named() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let wrong = json!({
+        "unit_id": dealer.unit("W-1").await, "kind": "Pump No 2", "duty": "always", "run_basis": "years",
+        "rated_life": 0, "age_at_fitting": -1, "fitted_at": "2026-01-12T09:30:00Z",
+        "last_good_at": "2026-01-11T00:00:00Z", "warranty_until": "2200-01-01"
+    });
+    dealer.technician.post("/v1/components", &wrong).await.refused_for(
+        422,
+        &[
+            ("/duty", "unknown_duty"),
+            ("/run_basis", "unknown_run_basis"),
+            ("/kind", "not_a_word"),
+            ("/rated_life", "out_of_range"),
+            ("/age_at_fitting", "out_of_range"),
+            ("/last_good_at", "before_fitted"),
+            ("/warranty_until", "out_of_range"),
+        ],
+    );
+    let mut timeless = pump(dealer.unit("W-2").await);
+    timeless["fitted_at"] = json!("12 January 2026");
+    let answer = dealer.technician.post("/v1/components", &timeless).await;
+    answer.refused_for(422, &[("/fitted_at", "wrong_type")]);
+    assert!(answer.text().contains("such as 2026-01-31T08:00:00Z"), "{answer:?}");
+    let nowhere = dealer.technician.post("/v1/components", &pump(Uuid::nil())).await;
+    nowhere.refused_for(422, &[("/unit_id", "unknown_reference")]);
+    assert_eq!(items(&dealer.office, "/v1/components").await, [Value::Null; 0]);
+}
+
+#[tokio::test]
+async fn a_part_is_taken_out_once_when_it_can_have_been() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let part = dealer.office.create("/v1/components", &pump(dealer.unit("W-1").await)).await;
+    let path = format!("/v1/components/{}", id(&part));
+    let retire = format!("{path}/retire");
+    let out = async |etag: &str, at: &str, why: &str| {
+        dealer.technician.post_at_with(&retire, etag, &json!({ "out_at": at, "out_why": why })).await
+    };
+    out("\"1\"", "2026-01-12T09:29:59Z", "failed").await.refused_for(422, &[("/out_at", "before_fitted")]);
+    out("\"1\"", "2090-01-01T00:00:00Z", "failed").await.refused_for(422, &[("/out_at", "future")]);
+    out("\"1\"", "2026-03-01T00:00:00Z", "bored").await.refused_for(422, &[("/out_why", "unknown_out_why")]);
+    let taken = out("\"1\"", "2026-03-01T00:00:00Z", "worn_out_found").await.json();
+    assert_eq!((&taken["out_at"], &taken["out_why"]), (&json!("2026-03-01T00:00:00Z"), &json!("worn_out_found")));
+    out("\"2\"", "2026-03-02T00:00:00Z", "failed").await.refused_for(409, &[("", "out_already")]);
+
+    let late = json!({ "fitted_at": "2026-04-01T00:00:00Z" });
+    dealer.technician.patch(&path, "\"2\"", &late).await.refused_for(422, &[("/out_at", "before_fitted")]);
+    let renamed = dealer.technician.patch(&path, "\"2\"", &json!({ "serial_number": "88120-7" })).await.json();
+    assert_eq!(renamed["out_why"], "worn_out_found", "a change leaves its end as it is");
+}
+
+#[tokio::test]
+async fn a_part_stays_with_its_unit() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (one, two) = (dealer.unit("W-1").await, dealer.unit("W-2").await);
+    let path = format!("/v1/components/{}", dealer.pump(one).await);
+    let moved = dealer.office.patch(&path, "\"1\"", &json!({ "unit_id": two })).await;
+    moved.refused_for(422, &[("/unit_id", "fixed")]);
+}
+
+#[tokio::test]
+async fn parts_are_found_by_unit_and_kind() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (one, two) = (dealer.unit("W-1").await, dealer.unit("W-2").await);
+    let (first, second) = (dealer.pump(one).await, dealer.pump(two).await);
+    let mut lamp = pump(one);
+    lamp["kind"] = json!("ozone_lamp");
+    let lamp = id(&dealer.office.create("/v1/components", &lamp).await);
+    let found = async |query: &str| {
+        let list = items(&dealer.office, &format!("/v1/components?{query}")).await;
+        list.iter().map(id).collect::<Vec<_>>()
+    };
+    assert_eq!(found(&format!("unit_id={one}")).await, [lamp, first]);
+    assert_eq!(found("kind=transfer_pump").await, [first, second]);
+    assert_eq!(found(&format!("kind=transfer_pump&unit_id={two}")).await, [second]);
+}
+
+#[tokio::test]
+async fn customers_see_the_parts_that_served_them() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (harbour, quarry) = (dealer.customer("Harbour Haulage").await, dealer.customer("Quarry Trucks").await);
+    let unit = dealer.unit("W-1").await;
+    let placement = dealer.place(unit, dealer.site(harbour, "Quay").await, "2026-01-01T00:00:00Z").await;
+    let ours = dealer.office.create("/v1/components", &pump(unit)).await;
+    dealer.end_placement(&placement, "2026-03-01T00:00:00Z").await;
+    dealer.place(unit, dealer.site(quarry, "Pit head").await, "2026-03-01T00:00:00Z").await;
+    let mut later = pump(unit);
+    later["fitted_at"] = json!("2026-03-05T00:00:00Z");
+    let later = dealer.office.create("/v1/components", &later).await;
+    let (of_harbour, of_quarry) = (dealer.customer_viewer(harbour).await, dealer.customer_viewer(quarry).await);
+    let seen = async |client| items(client, "/v1/components").await.iter().map(id).collect::<Vec<_>>();
+    assert_eq!(seen(&of_harbour).await, [id(&ours)]);
+    assert_eq!(seen(&of_quarry).await, [id(&ours), id(&later)], "the first part is still in");
+    of_harbour.get(&format!("/v1/components/{}", id(&later))).await.refused(404, "not-found");
+}
