@@ -142,6 +142,18 @@ impl Problem {
         Self::new(Kind::NotFound, "It does not exist, or your sign-in does not reach it.")
     }
 
+    /// Which kind it is.
+    #[must_use]
+    pub fn kind(&self) -> Kind {
+        self.kind
+    }
+
+    /// The problem in words.
+    #[must_use]
+    pub fn detail(&self) -> &str {
+        &self.detail
+    }
+
     pub(crate) fn internal(error: &(dyn std::error::Error + 'static)) -> Self {
         tracing::error!(error = %chain(error), "internal error");
         Self::new(Kind::Internal, "The fault is ours and was logged; the answer's x-request-id names it.")

@@ -49,6 +49,14 @@ impl Amounts {
         measured.reduce(|sum, litres| sum + litres).map(Litres)
     }
 
+    /// Water recycled: treated water to the washers less fresh water into the loop, where both
+    /// are measured. The stored water is taken as unchanged; the result keeps its sign.
+    #[must_use]
+    pub fn recycled(&self) -> Option<Litres> {
+        let (wash, makeup) = (self.get(Stream::Wash)?, self.get(Stream::Makeup)?);
+        Some(Litres(wash - makeup - self.get(Stream::HandFill).unwrap_or(0.0)))
+    }
+
     fn add_all(&mut self, other: &Self) {
         for stream in Stream::ALL {
             if let Some(amount) = other.get(stream) {
@@ -246,6 +254,9 @@ mod tests {
         assert_eq!(Grade::of(&amounts), Grade::MakeupOnly);
         amounts.add(Stream::Wash, 0.0);
         assert_eq!(Grade::of(&amounts), Grade::Measured);
+        assert_eq!(amounts.recycled(), Some(Litres(-1.0)), "a loss stays a loss");
+        amounts.add(Stream::HandFill, 2.0);
+        assert_eq!(amounts.recycled(), Some(Litres(-3.0)));
     }
 
     proptest! {

@@ -13,6 +13,7 @@ pub mod error;
 pub mod exception;
 pub mod exchange;
 pub mod fact;
+pub mod fleet;
 pub mod gate;
 mod holding;
 pub(crate) mod idempotency;

@@ -1,0 +1,249 @@
+//! The installed units as the overview shows them, and what the page of one unit needs beside
+//! its records: each in one query.
+
+use super::fact::amounts_of;
+use super::{DbError, Tx};
+use chrono::{DateTime, NaiveDate, Utc};
+use diesel::prelude::*;
+use diesel::sql_query;
+use diesel::sql_types::{BigInt, Double, Float, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel_async::RunQueryDsl;
+use domain::customer::UnitSystem;
+use domain::facts::{Grade, MonthFact};
+use domain::ids::{CustomerId, UnitId};
+use domain::zone::Month;
+use serde_json::Value;
+use uuid::Uuid;
+
+/// Most units that one overview shows.
+pub const UNITS_MOST: usize = 500;
+
+/// A unit that stands at a site now.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct Installed {
+    /// The unit.
+    #[diesel(sql_type = SqlUuid)]
+    pub unit_id: Uuid,
+    /// What it is called.
+    #[diesel(sql_type = Text)]
+    pub label: String,
+    /// Its serial number.
+    #[diesel(sql_type = Text)]
+    pub serial_number: String,
+    /// Its model's name.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub model: Option<String>,
+    /// The site's name.
+    #[diesel(sql_type = Text)]
+    pub site: String,
+    /// The site's IANA zone.
+    #[diesel(sql_type = Text)]
+    pub time_zone: String,
+    /// The customer's name.
+    #[diesel(sql_type = Text)]
+    pub customer: String,
+    /// In which units the customer's figures are shown.
+    #[diesel(sql_type = Text)]
+    pub unit_system: String,
+    /// Its present state.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub state: Option<String>,
+    #[diesel(sql_type = Nullable<Jsonb>)]
+    now_volumes: Option<Value>,
+    #[diesel(sql_type = Nullable<Float>)]
+    now_coverage: Option<f32>,
+    #[diesel(sql_type = Nullable<Float>)]
+    now_estimated: Option<f32>,
+    #[diesel(sql_type = Nullable<Jsonb>)]
+    before_volumes: Option<Value>,
+    #[diesel(sql_type = Nullable<Float>)]
+    before_coverage: Option<f32>,
+    #[diesel(sql_type = Nullable<Float>)]
+    before_estimated: Option<f32>,
+    /// Its last reading of any meter of its own.
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    pub last_read_at: Option<DateTime<Utc>>,
+    /// Steps that wait for a decision.
+    #[diesel(sql_type = BigInt)]
+    pub open_exceptions: i64,
+}
+
+impl Installed {
+    /// The running month's fact.
+    #[must_use]
+    pub fn this_month(&self, month: Month) -> Option<MonthFact> {
+        fact(month, self.now_volumes.as_ref(), self.now_coverage, self.now_estimated)
+    }
+
+    /// The fact of the month before.
+    #[must_use]
+    pub fn last_month(&self, month: Month) -> Option<MonthFact> {
+        fact(month, self.before_volumes.as_ref(), self.before_coverage, self.before_estimated)
+    }
+}
+
+fn fact(month: Month, volumes: Option<&Value>, coverage: Option<f32>, estimated: Option<f32>) -> Option<MonthFact> {
+    let amounts = amounts_of(volumes?);
+    Some(MonthFact {
+        month,
+        grade: Grade::of(&amounts),
+        amounts,
+        coverage: f64::from(coverage?),
+        estimated_share: f64::from(estimated?),
+        open_exceptions: 0,
+    })
+}
+
+const INSTALLED: &str = "
+select u.id as unit_id, u.label, u.serial_number, m.name as model, s.name as site, s.time_zone,
+       c.name as customer, coalesce(c.unit_system, d.unit_system) as unit_system, sp.state,
+       t.volumes as now_volumes, t.coverage as now_coverage, t.estimated_share as now_estimated,
+       l.volumes as before_volumes, l.coverage as before_coverage, l.estimated_share as before_estimated,
+       r.last_read_at, coalesce(r.open_exceptions, 0)::int8 as open_exceptions
+  from placement p
+  join unit u on u.dealer_id = p.dealer_id and u.id = p.unit_id
+  join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
+  join customer c on c.dealer_id = p.dealer_id and c.id = p.customer_id
+  join dealer d on d.id = p.dealer_id
+  left join unit_model m on m.dealer_id = u.dealer_id and m.id = u.model_id
+  left join spell sp on sp.dealer_id = p.dealer_id and sp.unit_id = p.unit_id and sp.valid @> $1
+  left join month_fact t on t.dealer_id = p.dealer_id and t.subject_id = p.id and t.month = $3
+  left join month_fact l on l.dealer_id = p.dealer_id and l.subject_id = p.id and l.month = $4
+  left join lateral (
+    select max(x.last_read_at) as last_read_at, sum(x.open) as open_exceptions
+      from meter_attachment a
+      cross join lateral (
+        select (select y.day::timestamp at time zone 'UTC' + make_interval(secs => y.at[cardinality(y.at)])
+                  from day_sheet y
+                 where y.meter_no = a.meter_no and y.day <= ($1 at time zone 'UTC')::date
+                   and y.day >= (lower(p.valid) at time zone 'UTC')::date
+                 order by y.day desc limit 1) as last_read_at,
+               (select count(*) from reading_exception e
+                 where e.dealer_id = a.dealer_id and e.meter_no = a.meter_no and e.closed_at is null) as open) x
+     where a.dealer_id = p.dealer_id and a.unit_id = p.unit_id and a.valid @> $1) r on true
+ where p.valid @> $1
+   and position(lower($2) in lower(concat_ws(' ', c.name, s.name, u.label, u.serial_number))) > 0
+ order by c.name, s.name, u.label, u.id
+ limit 501";
+
+/// The units that stand at a site now whose customer, site, label or serial number holds
+/// `find`, by customer, site and label; one more than [`UNITS_MOST`] at most.
+///
+/// # Errors
+/// When the database fails.
+pub async fn installed(tx: &Tx<'_>, find: &str, month: Month) -> Result<Vec<Installed>, DbError> {
+    Ok(sql_query(INSTALLED)
+        .bind::<Timestamptz, _>(tx.now())
+        .bind::<Text, _>(find)
+        .bind::<diesel::sql_types::Date, _>(month.first_day())
+        .bind::<diesel::sql_types::Date, NaiveDate>(month.previous().first_day())
+        .load(&mut tx.conn())
+        .await?)
+}
+
+#[derive(QueryableByName)]
+struct System {
+    #[diesel(sql_type = Text)]
+    unit_system: String,
+}
+
+/// In which units a customer's figures are shown.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub async fn unit_system(tx: &Tx<'_>, customer: CustomerId) -> Result<UnitSystem, DbError> {
+    let query = "
+      select coalesce(c.unit_system, d.unit_system) as unit_system
+        from customer c join dealer d on d.id = c.dealer_id where c.id = $1";
+    let row: System = sql_query(query).bind::<SqlUuid, _>(customer.0).get_result(&mut tx.conn()).await?;
+    Ok(UnitSystem::parse(&row.unit_system)?)
+}
+
+/// A meter of a unit with its last reading.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct MeterRead {
+    /// What it is called.
+    #[diesel(sql_type = Text)]
+    pub label: String,
+    /// What it measures.
+    #[diesel(sql_type = Text)]
+    pub stream: String,
+    /// Who reads it.
+    #[diesel(sql_type = Text)]
+    pub read_by: String,
+    /// The register's unit.
+    #[diesel(sql_type = Text)]
+    pub unit: String,
+    /// The register's last value.
+    #[diesel(sql_type = Nullable<Double>)]
+    pub register: Option<f64>,
+    /// When it showed that.
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    pub at: Option<DateTime<Utc>>,
+}
+
+/// The meters attached to a unit now, each with its last reading.
+///
+/// # Errors
+/// When the database fails.
+pub async fn meters(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<MeterRead>, DbError> {
+    let query = "
+      select m.label, m.stream, m.read_by, m.unit, y.register, y.at
+        from meter_attachment a
+        join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no
+        left join lateral (
+          select s.register[cardinality(s.register)] as register,
+                 s.day::timestamp at time zone 'UTC' + make_interval(secs => s.at[cardinality(s.at)]) as at
+            from day_sheet s
+           where s.meter_no = a.meter_no and s.day <= ($2 at time zone 'UTC')::date
+             and s.day >= (lower(a.valid) at time zone 'UTC')::date
+           order by s.day desc limit 1) y on true
+       where a.unit_id = $1 and a.valid @> $2
+       order by m.label, m.no";
+    Ok(sql_query(query).bind::<SqlUuid, _>(unit.0).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?)
+}
+
+/// An open exception of a unit's meter.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct OpenStep {
+    /// The meter's label.
+    #[diesel(sql_type = Text)]
+    pub meter: String,
+    /// What is wrong, as a stable code.
+    #[diesel(sql_type = Text)]
+    pub kind: String,
+    /// The earlier reading's instant.
+    #[diesel(sql_type = Timestamptz)]
+    pub from_at: DateTime<Utc>,
+    /// The later reading's.
+    #[diesel(sql_type = Timestamptz)]
+    pub to_at: DateTime<Utc>,
+    /// The register at the earlier one.
+    #[diesel(sql_type = Double)]
+    pub from_register: f64,
+    /// The register at the later one.
+    #[diesel(sql_type = Double)]
+    pub to_register: f64,
+    /// What probably happened.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub slip: Option<String>,
+    /// What the later register then was.
+    #[diesel(sql_type = Nullable<Double>)]
+    pub likely_register: Option<f64>,
+}
+
+/// The open exceptions of the meters attached to a unit now, newest first; 50 at most.
+///
+/// # Errors
+/// When the database fails.
+pub async fn open_steps(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<OpenStep>, DbError> {
+    let query = "
+      select m.label as meter, e.kind, e.from_at, e.to_at, e.from_register, e.to_register, e.slip, e.likely_register
+        from meter_attachment a
+        join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no
+        join reading_exception e on e.dealer_id = a.dealer_id and e.meter_no = a.meter_no
+       where a.unit_id = $1 and a.valid @> $2 and e.closed_at is null
+       order by e.to_at desc, e.id
+       limit 50";
+    Ok(sql_query(query).bind::<SqlUuid, _>(unit.0).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?)
+}

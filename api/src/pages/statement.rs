@@ -1,0 +1,158 @@
+//! `/savings-reports/{id}`: the statement. It shows the stored figures and computes none.
+
+use super::fault::Fault;
+use super::visitor::Visitor;
+use super::words::{self, NONE};
+use super::{figure, html};
+use crate::auth::perm;
+use crate::db::Db;
+use crate::db::report::{self, StoredReport};
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Path};
+use actix_web::{HttpResponse, get};
+use askama::Template;
+use chrono_tz::Tz;
+use domain::customer::UnitSystem;
+use domain::facts::Grade;
+use domain::ids::ReportId;
+use domain::report::SavingsReport;
+use domain::report::display;
+use domain::report::figure::{Figure, Line, Printed};
+use domain::report::model::{SpellRow, UnitRow};
+use uuid::Uuid;
+
+#[derive(Template)]
+#[template(path = "statement.html")]
+struct Page<'a> {
+    r: &'a SavingsReport,
+    month: String,
+    standing: String,
+    lines: Vec<Reckoned>,
+    charts: Vec<figure::Figure>,
+    units: Vec<Unit>,
+    meters: Vec<Meter>,
+}
+
+struct Reckoned {
+    label: String,
+    amount: String,
+    basis: String,
+}
+
+struct Unit {
+    id: Uuid,
+    label: String,
+    serial_number: String,
+    site: String,
+    stay: String,
+    fresh: String,
+    recycled: String,
+    spells: Vec<String>,
+}
+
+struct Meter {
+    of: String,
+    label: String,
+    measures: String,
+    last_read: String,
+}
+
+#[get("/savings-reports/{id}")]
+pub(super) async fn savings_report(
+    visitor: Visitor<perm::ReadReports>,
+    id: Path<String>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Visitor(caller) = visitor;
+    let id = id.parse().map(ReportId).or(Err(Problem::not_found()))?;
+    let stored = db.read(caller.scope(), caller.now(), async |tx| report::get(tx, id).await).await?;
+    Ok(html(StatusCode::OK, &Page::of(&stored))?)
+}
+
+impl<'a> Page<'a> {
+    fn of(stored: &'a StoredReport) -> Self {
+        let r = &stored.figures;
+        let system = r.unit_system;
+        let zone = r.time_zones.first().and_then(|name| name.parse().ok()).unwrap_or(Tz::UTC);
+        let days = r.by_day.iter().map(|days| figure::by_day(&days.points, system));
+        let meter = |meter: &domain::report::model::MeterRow| Meter {
+            of: meter.of.clone(),
+            label: meter.label.clone(),
+            measures: words::stream(Some(meter.stream)),
+            last_read: meter.last_read_at.map_or("never".to_owned(), |at| words::instant(zone, at)),
+        };
+        Self {
+            r,
+            month: display::month(r.month),
+            standing: standing(stored, zone),
+            lines: r.reckoning.iter().map(|line| reckoned(line, system)).collect(),
+            charts: days.chain([figure::by_month(&r.by_month, system)]).collect(),
+            units: r.units.iter().map(|row| unit(row, system)).collect(),
+            meters: r.made.meters.iter().map(meter).collect(),
+        }
+    }
+}
+
+fn standing(stored: &StoredReport, zone: Tz) -> String {
+    let (n, made) = (stored.revision_n, words::instant(zone, stored.made_at));
+    match stored.state.as_str() {
+        "issued" => format!("Issued; revision {n}, made {made}."),
+        _ => format!("Draft: it follows the readings until it is issued. Made {made}."),
+    }
+}
+
+fn reckoned(line: &Line, system: UnitSystem) -> Reckoned {
+    let (amount, mut basis) = match &line.figure {
+        Figure::Printed(printed) => (display::figure(printed, system), basis(printed)),
+        Figure::Withheld(withheld) => ("not printed".to_owned(), withheld.words.clone()),
+    };
+    if !line.note.is_empty() {
+        basis = format!("{basis} {}", line.note);
+    }
+    Reckoned { label: line.label.clone(), amount, basis }
+}
+
+fn basis(printed: &Printed) -> String {
+    let meters = match printed.grade {
+        Grade::Measured => "wash and make-up metered",
+        Grade::PartMeasured => "make-up metered, wash derived",
+        Grade::MakeupOnly => "make-up metered",
+        Grade::NotMeasured => "not metered",
+    };
+    let mut text = format!(
+        "{} of {} units, {meters}; read for {}",
+        printed.units_covered,
+        printed.units,
+        display::coverage(printed.coverage)
+    );
+    if printed.estimated_share > 0.0 {
+        text.push_str(&format!(", spread between readings far apart: {}", display::percent(printed.estimated_share)));
+    }
+    text + "."
+}
+
+fn unit(row: &UnitRow, system: UnitSystem) -> Unit {
+    let shown = |figure: &Figure| figure.printed().map_or(NONE.to_owned(), |printed| display::figure(printed, system));
+    let zone = row.time_zone.parse().unwrap_or(Tz::UTC);
+    let stay = match row.left_on {
+        Some(left) => format!("{} to {}", display::date(row.placed_on), display::date(left)),
+        None => format!("since {}", display::date(row.placed_on)),
+    };
+    Unit {
+        id: row.unit_id,
+        label: row.label.clone(),
+        serial_number: row.serial_number.clone(),
+        site: row.site.clone(),
+        stay,
+        fresh: shown(&row.fresh_used),
+        recycled: shown(&row.recycled),
+        spells: row.spells.iter().map(|spell| spell_words(spell, zone)).collect(),
+    }
+}
+
+fn spell_words(spell: &SpellRow, zone: Tz) -> String {
+    let state = words::state(Some(spell.state));
+    let reason = spell.reason.as_deref().map(|reason| format!(" ({reason})")).unwrap_or_default();
+    format!("{state}{reason}: {} to {}", words::instant(zone, spell.from), words::instant(zone, spell.to))
+}

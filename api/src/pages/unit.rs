@@ -1,0 +1,197 @@
+//! `/units/{id}`: one unit.
+
+use super::fault::Fault;
+use super::visitor::Visitor;
+use super::words::{self, NONE};
+use super::{figure, html};
+use crate::auth::perm;
+use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
+use crate::db::fleet::{self, MeterRead, OpenStep};
+use crate::db::unit::Placed;
+use crate::db::{Db, DbError, Stored, Tx, placement, site, spell};
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Path};
+use actix_web::{HttpResponse, get};
+use askama::Template;
+use chrono::Days;
+use chrono_tz::Tz;
+use domain::customer::UnitSystem;
+use domain::ids::{PlacementId, SpellId, UnitId};
+use domain::metering::stream::{ReadBy, Stream};
+use domain::placement::Placement;
+use domain::report::display;
+use domain::spell::Spell;
+use domain::zone::{Month, local_date};
+use std::collections::BTreeMap;
+use uuid::Uuid;
+
+/// Days that the chart by day shows.
+const DAYS: u64 = 60;
+/// Months that the chart by month shows.
+const MONTHS: usize = 13;
+
+#[derive(Template)]
+#[template(path = "unit.html")]
+struct Page {
+    label: String,
+    standing: String,
+    plate: String,
+    exceptions: Vec<String>,
+    charts: Vec<figure::Figure>,
+    meters: Vec<Meter>,
+    placements: Vec<String>,
+    spells: Vec<String>,
+}
+
+struct Meter {
+    label: String,
+    measures: String,
+    read_by: &'static str,
+    register: String,
+    last_read: String,
+}
+
+/// What the page is made of.
+struct Known {
+    unit: Placed,
+    placements: Vec<Stored<PlacementId, Placement>>,
+    spells: Vec<Stored<SpellId, Spell>>,
+    /// The sites it stood at, with their zones.
+    sites: BTreeMap<Uuid, (String, Tz)>,
+    system: UnitSystem,
+    meters: Vec<MeterRead>,
+    steps: Vec<OpenStep>,
+    days: Vec<StoredDay>,
+    months: Vec<StoredMonth>,
+}
+
+#[get("/units/{id}")]
+pub(super) async fn one_unit(
+    visitor: Visitor<perm::ReadUnits>,
+    id: Path<String>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Visitor(caller) = visitor;
+    let id = id.parse().map(UnitId).or(Err(Problem::not_found()))?;
+    let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, id).await).await?;
+    let zone = known.zone();
+    Ok(html(StatusCode::OK, &Page::of(&known, zone))?)
+}
+
+async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
+    let unit = crate::db::unit::get(tx, id).await?;
+    let placements = placement::list(tx, id).await?;
+    let mut sites = BTreeMap::new();
+    for placed in &placements {
+        let site = site::get(tx, placed.value.site_id).await?.value;
+        sites.insert(placed.value.site_id.0, (site.name, site.time_zone));
+    }
+    let mut known = Known {
+        spells: spell::list(tx, id).await?,
+        system: UnitSystem::Metric,
+        meters: fleet::meters(tx, id).await?,
+        steps: fleet::open_steps(tx, id).await?,
+        days: Vec::new(),
+        months: Vec::new(),
+        unit,
+        placements,
+        sites,
+    };
+    let Some(last) = known.placements.last() else { return Ok(known) };
+    let today = local_date(known.zone(), tx.now());
+    let month = Month::of(today);
+    let first = std::iter::successors(Some(month), |month| Some(month.previous())).nth(MONTHS - 1).unwrap_or(month);
+    let (subject, customer_id) = (last.id.0, last.value.customer_id);
+    known.system = fleet::unit_system(tx, customer_id).await?;
+    known.days = fact::days(tx, Of::Subject(subject), today - Days::new(DAYS), today).await?;
+    known.months = fact::months(tx, Whose::Unit(id.0), first, month).await?;
+    known.months.retain(|month| month.subject_id == subject);
+    Ok(known)
+}
+
+impl Known {
+    /// The zone of the site at which it stood last.
+    fn zone(&self) -> Tz {
+        let last = self.placements.last().and_then(|last| self.sites.get(&last.value.site_id.0));
+        last.map_or(Tz::UTC, |(_, zone)| *zone)
+    }
+
+    fn site(&self, placement: &Placement) -> &str {
+        self.sites.get(&placement.site_id.0).map_or(NONE, |(name, _)| name)
+    }
+
+    fn charts(&self) -> Vec<figure::Figure> {
+        let days: Vec<_> = self.days.iter().map(|day| figure::day(&day.fact)).collect();
+        let months: Vec<_> = self.months.iter().map(|month| figure::month(&month.fact)).collect();
+        let days = (!days.is_empty()).then(|| figure::by_day(&days, self.system));
+        let months = (!months.is_empty()).then(|| figure::by_month(&months, self.system));
+        days.into_iter().chain(months).collect()
+    }
+}
+
+impl Page {
+    fn of(known: &Known, zone: Tz) -> Self {
+        let unit = &known.unit.unit.value;
+        let state = known.spells.iter().rev().find(|spell| spell.value.span.to().is_none());
+        let state = words::state(state.map(|spell| spell.value.state));
+        let standing = match known.placements.last().filter(|_| known.unit.present.is_some()) {
+            Some(last) => format!(
+                "It stands at {}, {}. State: {state}.",
+                known.site(&last.value),
+                words::stretch(zone, last.value.span)
+            ),
+            None => format!("It stands at no site now. State: {state}."),
+        };
+        let place = |placed: &Stored<PlacementId, Placement>| {
+            let value = &placed.value;
+            format!("{}, {} ({})", known.site(value), words::stretch(zone, value.span), value.terms.as_str())
+        };
+        let spell = |spell: &Stored<SpellId, Spell>| {
+            let Spell { state, reason, span } = &spell.value;
+            let reason = reason.as_deref().map(|reason| format!(" ({reason})")).unwrap_or_default();
+            format!("{}{reason}, {}", words::state(Some(*state)), words::stretch(zone, *span))
+        };
+        Self {
+            label: unit.label.clone(),
+            standing,
+            plate: format!("Serial number {}.", unit.serial_number),
+            exceptions: known.steps.iter().map(|step| step_words(step, zone)).collect(),
+            charts: known.charts(),
+            meters: known.meters.iter().map(|meter| meter_row(meter, zone)).collect(),
+            placements: known.placements.iter().rev().map(place).collect(),
+            spells: known.spells.iter().rev().map(spell).collect(),
+        }
+    }
+}
+
+fn step_words(step: &OpenStep, zone: Tz) -> String {
+    let likely = step.likely_register.map(|value| format!(" It may have shown {}.", register(value)));
+    format!(
+        "{}: from {} ({}) to {} ({}). {} {}{}",
+        step.meter,
+        register(step.from_register),
+        words::instant(zone, step.from_at),
+        register(step.to_register),
+        words::instant(zone, step.to_at),
+        words::exception(&step.kind),
+        words::slip(step.slip.as_deref()),
+        likely.unwrap_or_default()
+    )
+}
+
+/// A register as it was read: all its digits.
+fn register(value: f64) -> String {
+    let text = display::number(value, 15, 3, UnitSystem::Metric);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+fn meter_row(meter: &MeterRead, zone: Tz) -> Meter {
+    Meter {
+        label: meter.label.clone(),
+        measures: words::stream(Stream::from_name(&meter.stream)),
+        read_by: words::read_by(ReadBy::from_name(&meter.read_by)),
+        register: meter.register.map_or(NONE.to_owned(), |value| format!("{} {}", register(value), meter.unit)),
+        last_read: meter.at.map_or("never".to_owned(), |at| words::instant(zone, at)),
+    }
+}

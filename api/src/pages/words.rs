@@ -1,0 +1,76 @@
+//! Names and instants in a reader's words.
+
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+use domain::metering::step::ExceptionKind;
+use domain::metering::stream::{ReadBy, Stream};
+use domain::report::model::exception_words;
+use domain::span::Span;
+use domain::spell::SpellState;
+
+/// What stands where there is no figure.
+pub(super) const NONE: &str = "\u{2013}";
+
+/// A unit's state.
+pub(super) fn state(state: Option<SpellState>) -> &'static str {
+    match state {
+        Some(SpellState::Planned) => "to be installed",
+        Some(SpellState::Starting) => "starting up",
+        Some(SpellState::Running) => "running",
+        Some(SpellState::Bypassed) => "bypassed, on town water",
+        Some(SpellState::Stopped) => "stopped",
+        Some(SpellState::LaidUp) => "laid up",
+        Some(SpellState::Workshop) => "in the workshop",
+        Some(SpellState::OutOfUse) => "out of use",
+        None => "not recorded",
+    }
+}
+
+/// What a meter measures.
+pub(super) fn stream(stream: Option<Stream>) -> String {
+    match stream {
+        Some(Stream::Makeup) => "fresh water into the loop".to_owned(),
+        Some(Stream::Wash) => "treated water to the washers".to_owned(),
+        Some(Stream::Rinse) => "fresh rinse water".to_owned(),
+        Some(Stream::Bypass) => "fresh water past the unit".to_owned(),
+        Some(other) => other.as_str().replace('_', " "),
+        None => NONE.to_owned(),
+    }
+}
+
+/// Who reads a meter.
+pub(super) fn read_by(by: Option<ReadBy>) -> &'static str {
+    by.map_or(NONE, ReadBy::as_str)
+}
+
+/// An instant by the clock of the site.
+pub(super) fn instant(zone: Tz, at: DateTime<Utc>) -> String {
+    at.with_timezone(&zone).format("%-d\u{a0}%b\u{a0}%Y, %H:%M").to_string()
+}
+
+/// A stretch of time by the days of the site.
+pub(super) fn stretch(zone: Tz, span: Span) -> String {
+    let day = |at: DateTime<Utc>| at.with_timezone(&zone).format("%-d\u{a0}%b\u{a0}%Y").to_string();
+    match span.to() {
+        Some(to) => format!("{} to {}", day(span.from()), day(to)),
+        None => format!("since {}", day(span.from())),
+    }
+}
+
+/// What is wrong with a step.
+pub(super) fn exception(kind: &str) -> &'static str {
+    exception_words(ExceptionKind::from_name(kind))
+}
+
+/// What probably happened.
+pub(super) fn slip(slip: Option<&str>) -> &'static str {
+    match slip {
+        Some("rollover") => "The register probably began again from zero.",
+        Some("transposed_digits") => "Two neighbouring digits probably changed places.",
+        Some("painted_zeros") => "The painted zeros were probably typed in, or left out.",
+        Some("red_decimals") => "Red decimals were probably typed as whole digits, or left out.",
+        Some("other_unit") => "The value is probably in another unit than the register's.",
+        Some("earlier_reading") => "The reading before is probably the wrong one.",
+        _ => "No likely slip was found: look at the register again.",
+    }
+}
