@@ -5,7 +5,7 @@
 use super::{Db, DbError};
 use crate::auth::Scope;
 use bytes::{Buf, Bytes};
-use chrono::{Days, NaiveDate};
+use chrono::{NaiveDate, TimeDelta};
 use futures_util::{Stream, StreamExt, pin_mut};
 use std::fmt::Write;
 
@@ -114,9 +114,8 @@ fn decode_row(row: &mut Bytes, view: &mut SheetView) -> Option<()> {
     (row.try_get_i16().ok()? == 4).then_some(())?;
     view.meter_no = field(row)?.try_get_i32().ok()?;
     let days = field(row)?.try_get_i32().ok()?;
-    view.day = NaiveDate::from_ymd_opt(2000, 1, 1)?
-        .checked_add_days(Days::new(u64::try_from(days).ok()?))
-        .or_else(|| NaiveDate::from_ymd_opt(2000, 1, 1)?.checked_sub_days(Days::new(days.unsigned_abs().into())))?;
+    let epoch = NaiveDate::from_ymd_opt(2000, 1, 1)?;
+    view.day = epoch.checked_add_signed(TimeDelta::days(i64::from(days)))?;
     array(field(row)?, &mut view.at, |item| item.try_get_i32().ok())?;
     array(field(row)?, &mut view.register, |item| item.try_get_f64().ok())?;
     (view.at.len() == view.register.len()).then_some(())
