@@ -61,6 +61,9 @@ struct Holding {
     valid: Interval,
 }
 
+/// Id, number, digits, end.
+type Row = (Uuid, i32, Option<i16>, Option<DateTime<Utc>>);
+
 /// The meters of these ids, for readings between `from` and `to`; unknown ids are left out.
 ///
 /// # Errors
@@ -71,7 +74,7 @@ pub async fn by_ids(
     from: DateTime<Utc>,
     to: DateTime<Utc>,
 ) -> Result<HashMap<Uuid, KnownMeter>, DbError> {
-    let rows: Vec<(Uuid, i32, Option<i16>, Option<DateTime<Utc>>)> = meter::table
+    let rows: Vec<Row> = meter::table
         .filter(meter::id.eq_any(ids))
         .select((meter::id, meter::no, meter::digits, meter::ended_at))
         .load(&mut tx.conn())
@@ -80,7 +83,7 @@ pub async fn by_ids(
         Reach::Dealer => None,
         Reach::Customer(customer) => Some(holdings(tx, customer.0, from, to).await?),
     };
-    let known = |(id, no, digits, ended_at): (Uuid, i32, Option<i16>, Option<DateTime<Utc>>)| {
+    let known = |(id, no, digits, ended_at): Row| {
         let digits = digits.and_then(|digits| u8::try_from(digits).ok());
         let held = held.as_mut().map(|held| held.remove(&no).unwrap_or_default());
         (id, KnownMeter { no, digits, ended_at, held })

@@ -81,7 +81,7 @@ async fn bare_server(bench: &Bench) -> Outcome<SocketAddr> {
     })
     .workers(2)
     .bind(("127.0.0.1", 0))?;
-    let address = *server.addrs().iter().next().ok_or("no address")?;
+    let address = *<[SocketAddr]>::first(&server.addrs()).ok_or("no address")?;
     tokio::spawn(server.run());
     Ok(address)
 }

@@ -24,11 +24,11 @@ impl Connection {
         self.stream.write_all(request).await?;
         self.buffer.clear();
         loop {
-            if let Some((head, length)) = head(&self.buffer)? {
-                if self.buffer.len() >= head + length {
-                    let body = self.buffer.get(head..head + length).unwrap_or_default();
-                    return Ok(String::from_utf8_lossy(body).into_owned());
-                }
+            if let Some((head, length)) = head(&self.buffer)?
+                && self.buffer.len() >= head + length
+            {
+                let body = self.buffer.get(head..head + length).unwrap_or_default();
+                return Ok(String::from_utf8_lossy(body).into_owned());
             }
             if self.stream.read_buf(&mut self.buffer).await? == 0 {
                 return Err("the service closed the connection".into());
