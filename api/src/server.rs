@@ -177,7 +177,10 @@ impl KnownPaths {
 
 /// RFC 9110, section 15.5.6: a wrong method is told the right ones.
 async fn no_such_address(request: HttpRequest, known: Data<KnownPaths>) -> Result<HttpResponse, Problem> {
-    let Some(methods) = known.methods(request.path()) else { return Err(Problem::not_found()) };
+    let Some(methods) = known.methods(request.path()) else {
+        let problem = Problem::not_found();
+        return if pages::wanted(&request) { Ok(pages::fault::page(&problem)) } else { Err(problem) };
+    };
     let problem = Problem::new(Kind::NoSuchMethod, format!("This address takes {methods}."));
     let mut answer = problem.error_response();
     if let Ok(allow) = HeaderValue::from_str(methods) {

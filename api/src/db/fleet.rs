@@ -6,7 +6,7 @@ use super::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{BigInt, Double, Float, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{BigInt, Bool, Date, Double, Float, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::customer::UnitSystem;
 use domain::facts::{Grade, MonthFact};
@@ -60,9 +60,12 @@ pub struct Installed {
     before_coverage: Option<f32>,
     #[diesel(sql_type = Nullable<Float>)]
     before_estimated: Option<f32>,
-    /// Its last reading of any meter of its own.
+    /// The last reading of any meter of its own or of its site.
     #[diesel(sql_type = Nullable<Timestamptz>)]
     pub last_read_at: Option<DateTime<Utc>>,
+    /// Whether only meters of its site measure it, together with all that stands there.
+    #[diesel(sql_type = Bool)]
+    pub site_metered: bool,
     /// Steps that wait for a decision.
     #[diesel(sql_type = BigInt)]
     pub open_exceptions: i64,
@@ -99,7 +102,7 @@ select u.id as unit_id, u.label, u.serial_number, m.name as model, s.name as sit
        c.name as customer, coalesce(c.unit_system, d.unit_system) as unit_system, sp.state,
        t.volumes as now_volumes, t.coverage as now_coverage, t.estimated_share as now_estimated,
        l.volumes as before_volumes, l.coverage as before_coverage, l.estimated_share as before_estimated,
-       r.last_read_at, coalesce(r.open_exceptions, 0)::int8 as open_exceptions
+       r.last_read_at, coalesce(r.site_metered, false) as site_metered, coalesce(r.open_exceptions, 0)::int8 as open_exceptions
   from placement p
   join unit u on u.dealer_id = p.dealer_id and u.id = p.unit_id
   join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
@@ -110,7 +113,7 @@ select u.id as unit_id, u.label, u.serial_number, m.name as model, s.name as sit
   left join month_fact t on t.dealer_id = p.dealer_id and t.subject_id = p.id and t.month = $3
   left join month_fact l on l.dealer_id = p.dealer_id and l.subject_id = p.id and l.month = $4
   left join lateral (
-    select max(x.last_read_at) as last_read_at, sum(x.open) as open_exceptions
+    select max(x.last_read_at) as last_read_at, bool_and(a.site_id is not null) as site_metered, sum(x.open) as open_exceptions
       from meter_attachment a
       cross join lateral (
         select (select y.day::timestamp at time zone 'UTC' + make_interval(secs => y.at[cardinality(y.at)])
@@ -120,7 +123,7 @@ select u.id as unit_id, u.label, u.serial_number, m.name as model, s.name as sit
                  order by y.day desc limit 1) as last_read_at,
                (select count(*) from reading_exception e
                  where e.dealer_id = a.dealer_id and e.meter_no = a.meter_no and e.closed_at is null) as open) x
-     where a.dealer_id = p.dealer_id and a.unit_id = p.unit_id and a.valid @> $1) r on true
+     where a.dealer_id = p.dealer_id and (a.unit_id = p.unit_id or a.site_id = p.site_id) and a.valid @> $1) r on true
  where p.valid @> $1
    and position(lower($2) in lower(concat_ws(' ', c.name, s.name, u.label, u.serial_number))) > 0
  order by c.name, s.name, u.label, u.id
@@ -135,8 +138,8 @@ pub async fn installed(tx: &Tx<'_>, find: &str, month: Month) -> Result<Vec<Inst
     Ok(sql_query(INSTALLED)
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Text, _>(find)
-        .bind::<diesel::sql_types::Date, _>(month.first_day())
-        .bind::<diesel::sql_types::Date, NaiveDate>(month.previous().first_day())
+        .bind::<Date, _>(month.first_day())
+        .bind::<Date, NaiveDate>(month.previous().first_day())
         .load(&mut tx.conn())
         .await?)
 }

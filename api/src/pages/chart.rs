@@ -2,6 +2,8 @@
 //! sheet gives them their colours by day and by night; the two series differ in brightness
 //! and place too, and what is estimated is hatched.
 
+use domain::customer::UnitSystem;
+use domain::report::display;
 use std::fmt::Write;
 
 /// A pair of bars at one place of the time axis, in the axis's unit.
@@ -24,8 +26,8 @@ pub struct Chart<'a> {
     pub id: &'a str,
     /// Its title.
     pub title: &'a str,
-    /// The unit of the value axis.
-    pub unit: &'a str,
+    /// In which units the volumes are.
+    pub system: UnitSystem,
     /// Names of the left and the right bars.
     pub names: [&'a str; 2],
     /// The bars, in the order of time.
@@ -35,7 +37,7 @@ pub struct Chart<'a> {
 const WIDTH: f64 = 960.0;
 const HEIGHT: f64 = 300.0;
 const LEFT: f64 = 64.0;
-const RIGHT: f64 = 8.0;
+const RIGHT: f64 = 24.0;
 const TOP: f64 = 44.0;
 const BOTTOM: f64 = 40.0;
 /// Labels below the time axis at most.
@@ -67,7 +69,7 @@ impl Chart<'_> {
         let [first, second] = self.names;
         format!(
             "Bars of {first} and {second} in {}, {} in a row, {gaps} of them without readings. The table below holds the numbers.",
-            self.unit,
+            display::volume_unit(self.system),
             self.bars.len()
         )
     }
@@ -75,18 +77,29 @@ impl Chart<'_> {
     fn legend(&self, svg: &mut String) {
         let id = self.id;
         let [first, second] = self.names.map(escaped);
-        let unit = escaped(self.unit);
-        add(
-            svg,
-            format_args!(
-                "<text x=\"0\" y=\"34\">{unit}</text>\
-                 <rect class=\"fresh\" x=\"64\" y=\"4\" width=\"12\" height=\"12\"/><text x=\"82\" y=\"15\">{first}</text>\
-                 <rect class=\"washed\" x=\"290\" y=\"4\" width=\"12\" height=\"12\"/><text x=\"308\" y=\"15\">{second}</text>\
-                 <rect class=\"fresh\" x=\"540\" y=\"4\" width=\"12\" height=\"12\"/>\
-                 <rect fill=\"url(#{id}-h)\" x=\"540\" y=\"4\" width=\"12\" height=\"12\"/>\
-                 <text x=\"558\" y=\"15\">spread between readings far apart</text>"
-            ),
-        );
+        let unit = escaped(display::volume_unit(self.system));
+        add(svg, format_args!("<text x=\"0\" y=\"34\">{unit}</text>"));
+        let mut x = LEFT;
+        let mut key = |classes: &[String], name: &str, width: f64| {
+            for class in classes {
+                add(svg, format_args!("<rect {class} x=\"{x}\" y=\"4\" width=\"12\" height=\"12\"/>"));
+            }
+            add(svg, format_args!("<text x=\"{}\" y=\"15\">{name}</text>", x + 18.0));
+            x += width;
+        };
+        let (fresh, washed) = ("class=\"fresh\"".to_owned(), "class=\"washed\"".to_owned());
+        key(std::slice::from_ref(&fresh), &first, 200.0);
+        if self.paired() {
+            key(&[washed], &second, 250.0);
+        }
+        if self.bars.iter().any(|bar| bar.estimated) {
+            key(&[fresh, format!("fill=\"url(#{id}-h)\"")], "spread between readings far apart", 0.0);
+        }
+    }
+
+    /// Whether there is anything of the second series.
+    fn paired(&self) -> bool {
+        self.bars.iter().any(|bar| bar.second.is_some())
     }
 
     fn value_axis(&self, svg: &mut String, scale: &Scale) {
@@ -101,7 +114,7 @@ impl Chart<'_> {
                     x2 = WIDTH - RIGHT,
                     x = LEFT - 8.0,
                     ty = y + 4.0,
-                    label = scale.label(tick)
+                    label = scale.label(tick, self.system)
                 ),
             );
         }
@@ -111,7 +124,7 @@ impl Chart<'_> {
         let count = self.bars.len().max(1);
         let slot = (WIDTH - LEFT - RIGHT) / float(count);
         let every = count.div_ceil(LABELS_MOST);
-        let width = slot * 0.38;
+        let width = slot * if self.paired() { 0.38 } else { 0.76 };
         for (place, bar) in self.bars.iter().enumerate() {
             let x = LEFT + slot * float(place) + slot * 0.12;
             for (class, value, x) in [("fresh", bar.first, x), ("washed", bar.second, x + width)] {
@@ -161,7 +174,7 @@ impl Scale {
             .take_while(|tick| *tick <= self.high + self.step * 0.01)
     }
 
-    fn label(&self, tick: f64) -> String {
+    fn label(&self, tick: f64, system: UnitSystem) -> String {
         let places = if self.step >= 1.0 {
             0
         } else if self.step >= 0.1 {
@@ -169,7 +182,7 @@ impl Scale {
         } else {
             3
         };
-        format!("{tick:.places$}").replace('-', "\u{2212}")
+        display::number(tick, 12, places, system)
     }
 }
 
@@ -207,15 +220,16 @@ mod tests {
     }
 
     fn svg(bars: &[Bar]) -> String {
-        Chart { id: "d", title: "A & B", unit: "m³", names: ["Fresh", "Washed"], bars }.svg()
+        Chart { id: "d", title: "A & B", system: UnitSystem::Metric, names: ["Fresh", "Washed"], bars }.svg()
     }
 
     #[test]
     fn a_gap_has_no_bar_and_an_estimate_is_hatched() {
-        let legend = svg(&[]).matches("<rect").count();
-        assert_eq!(svg(&[bar(None, None, true)]).matches("<rect").count(), legend);
-        assert_eq!(svg(&[bar(Some(0.0), None, false)]).matches("<rect").count(), legend + 1);
-        assert_eq!(svg(&[bar(Some(2.0), Some(9.0), true)]).matches("<rect").count(), legend + 4);
+        let drawn = |bars: &[Bar], names: usize| svg(bars).matches("<rect").count() - names;
+        assert_eq!(drawn(&[bar(None, None, false)], 1), 0);
+        assert_eq!(drawn(&[bar(Some(0.0), None, false)], 1), 1);
+        assert_eq!(drawn(&[bar(Some(2.0), Some(9.0), false)], 2), 2);
+        assert_eq!(drawn(&[bar(Some(2.0), Some(9.0), true)], 4), 4, "two bars, two hatches");
     }
 
     #[test]

@@ -2,11 +2,14 @@
 
 use super::chart::{Bar, Chart};
 use super::words::NONE;
+use chrono::NaiveDate;
 use domain::customer::UnitSystem;
 use domain::facts::{DayFact, MonthFact};
 use domain::metering::stream::Stream;
 use domain::report::display;
 use domain::report::model::{DayPoint, MonthPoint};
+use domain::zone::Month;
+use std::collections::BTreeMap;
 
 /// The share of estimated time above which a bar is hatched: our own choice.
 const HATCHED_FROM: f64 = 0.5;
@@ -38,26 +41,39 @@ struct Point {
     estimated_share: f64,
 }
 
-/// A day's point from its fact.
-pub(super) fn day(fact: &DayFact) -> DayPoint {
-    DayPoint {
-        date: fact.date,
-        fresh_used_l: fact.amounts.fresh_used().map(|litres| litres.0),
-        washed_l: fact.amounts.get(Stream::Wash),
-        coverage: fact.coverage,
-        estimated_share: fact.estimated_share,
-    }
+/// A point for each day from `first` to `last`; a day without a fact is a gap.
+pub(super) fn days<'a>(facts: impl Iterator<Item = &'a DayFact>, first: NaiveDate, last: NaiveDate) -> Vec<DayPoint> {
+    let known: BTreeMap<NaiveDate, &DayFact> = facts.map(|fact| (fact.date, fact)).collect();
+    let point = |date: NaiveDate| {
+        let fact = known.get(&date);
+        DayPoint {
+            date,
+            fresh_used_l: fact.and_then(|fact| fact.amounts.fresh_used()).map(|litres| litres.0),
+            washed_l: fact.and_then(|fact| fact.amounts.get(Stream::Wash)),
+            coverage: fact.map_or(0.0, |fact| fact.coverage),
+            estimated_share: fact.map_or(0.0, |fact| fact.estimated_share),
+        }
+    };
+    first.iter_days().take_while(|date| *date <= last).map(point).collect()
 }
 
-/// A month's point from its fact.
-pub(super) fn month(fact: &MonthFact) -> MonthPoint {
-    MonthPoint {
-        month: fact.month,
-        fresh_used_l: fact.amounts.fresh_used().map(|litres| litres.0),
-        washed_l: fact.amounts.get(Stream::Wash),
-        coverage: fact.coverage,
-        estimated_share: fact.estimated_share,
-    }
+/// A point for each month from `first` to `last`; a month without a fact is a gap.
+pub(super) fn months<'a>(facts: impl Iterator<Item = &'a MonthFact>, first: Month, last: Month) -> Vec<MonthPoint> {
+    let known: BTreeMap<Month, &MonthFact> = facts.map(|fact| (fact.month, fact)).collect();
+    let point = |month: Month| {
+        let fact = known.get(&month);
+        MonthPoint {
+            month,
+            fresh_used_l: fact.and_then(|fact| fact.amounts.fresh_used()).map(|litres| litres.0),
+            washed_l: fact.and_then(|fact| fact.amounts.get(Stream::Wash)),
+            coverage: fact.map_or(0.0, |fact| fact.coverage),
+            estimated_share: fact.map_or(0.0, |fact| fact.estimated_share),
+        }
+    };
+    let back = std::iter::successors(Some(last), |month| Some(month.previous()));
+    let mut points: Vec<_> = back.take_while(|month| *month >= first).map(point).collect();
+    points.reverse();
+    points
 }
 
 /// The chart by day.
@@ -97,7 +113,7 @@ fn figure(id: &str, title: &str, step: &'static str, points: Vec<Point>, system:
     };
     let bars: Vec<Bar> = points.iter().map(bar).collect();
     let names = ["Fresh water used", "Washed with treated water"];
-    let svg = Chart { id, title, unit, names, bars: &bars }.svg();
+    let svg = Chart { id, title, system, names, bars: &bars }.svg();
     Figure { caption: format!("{title}, in {unit}"), svg, step, rows: points.iter().map(|p| row(p, system)).collect() }
 }
 

@@ -13,13 +13,17 @@ use actix_web::{HttpResponse, get};
 use askama::Template;
 use chrono_tz::Tz;
 use domain::customer::UnitSystem;
-use domain::facts::MonthFact;
+use domain::facts::{Amounts, MonthFact};
 use domain::report::display;
 use domain::spell::SpellState;
 use domain::units::Litres;
 use domain::zone::{Month, local_date};
 use serde::Deserialize;
 use uuid::Uuid;
+
+/// Least share of a month that readings have to cover for its recycled water to be shown: with
+/// less, the two meters may have been read on different days.
+const RECYCLED_FROM: f64 = 0.98;
 
 #[derive(Template)]
 #[template(path = "fleet.html")]
@@ -108,6 +112,10 @@ impl Row {
         let system = UnitSystem::parse(&unit.unit_system).unwrap_or(UnitSystem::Metric);
         let zone = unit.time_zone.parse().unwrap_or(Tz::UTC);
         let (now, before) = (unit.this_month(month), unit.last_month(month.previous()));
+        let shown = |fact: Option<&MonthFact>, amount: fn(&Amounts) -> Option<Litres>, running| {
+            let litres = fact.and_then(|fact| amount(&fact.amounts));
+            Amount::of(fact.zip(litres), system, running).or_of_site(unit.site_metered)
+        };
         Self {
             id: unit.unit_id,
             site: unit.site.clone(),
@@ -116,19 +124,9 @@ impl Row {
             model: unit.model.clone().unwrap_or_else(|| "no model".to_owned()),
             serial_number: unit.serial_number.clone(),
             state: words::state(unit.state.as_deref().and_then(SpellState::from_name)),
-            fresh_now: Amount::of(now.as_ref(), now.as_ref().and_then(|fact| fact.amounts.fresh_used()), system, true),
-            fresh_before: Amount::of(
-                before.as_ref(),
-                before.as_ref().and_then(|fact| fact.amounts.fresh_used()),
-                system,
-                false,
-            ),
-            recycled: Amount::of(
-                before.as_ref().filter(|fact| fact.coverage >= 0.98),
-                before.as_ref().and_then(|fact| fact.amounts.recycled()),
-                system,
-                false,
-            ),
+            fresh_now: shown(now.as_ref(), Amounts::fresh_used, true),
+            fresh_before: shown(before.as_ref(), Amounts::fresh_used, false),
+            recycled: shown(before.as_ref().filter(|fact| fact.coverage >= RECYCLED_FROM), Amounts::recycled, false),
             last_read: unit.last_read_at.map_or("never".to_owned(), |at| words::instant(zone, at)),
             to_decide: if unit.open_exceptions == 0 { "none".to_owned() } else { unit.open_exceptions.to_string() },
         }
@@ -136,14 +134,21 @@ impl Row {
 }
 
 impl Amount {
-    /// A running month is never covered wholly, so nothing is said of that.
-    fn of(fact: Option<&MonthFact>, litres: Option<Litres>, system: UnitSystem, running: bool) -> Self {
-        let (Some(fact), Some(litres)) = (fact, litres) else {
-            return Self { amount: NONE.to_owned(), note: String::new() };
-        };
-        let digits = if running { 3 } else { display::digits(fact.coverage, fact.estimated_share) };
-        let part = !running && fact.coverage < 0.995;
-        let note = if part { format!("readings cover {}", display::coverage(fact.coverage)) } else { String::new() };
+    /// Of a running month, how far it was read is said by the last reading.
+    fn of(known: Option<(&MonthFact, Litres)>, system: UnitSystem, running: bool) -> Self {
+        let Some((fact, litres)) = known else { return Self { amount: NONE.to_owned(), note: String::new() } };
+        let coverage = if running { 1.0 } else { fact.coverage };
+        let digits = display::digits(coverage, fact.estimated_share);
+        let part = coverage < 0.995;
+        let note = if part { format!("readings cover {}", display::coverage(coverage)) } else { String::new() };
         Self { amount: display::volume(litres.0, system, digits), note }
+    }
+
+    /// Says where the water is measured when it isn't at the unit.
+    fn or_of_site(mut self, site_metered: bool) -> Self {
+        if site_metered && self.amount == NONE {
+            "measured with the site".clone_into(&mut self.note);
+        }
+        self
     }
 }

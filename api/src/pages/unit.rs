@@ -14,7 +14,7 @@ use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path};
 use actix_web::{HttpResponse, get};
 use askama::Template;
-use chrono::Days;
+use chrono::{Days, NaiveDate};
 use chrono_tz::Tz;
 use domain::customer::UnitSystem;
 use domain::ids::{PlacementId, SpellId, UnitId};
@@ -62,6 +62,8 @@ struct Known {
     system: UnitSystem,
     meters: Vec<MeterRead>,
     steps: Vec<OpenStep>,
+    /// The local day at the site at which it stood last.
+    today: Option<NaiveDate>,
     days: Vec<StoredDay>,
     months: Vec<StoredMonth>,
 }
@@ -92,6 +94,7 @@ async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
         system: UnitSystem::Metric,
         meters: fleet::meters(tx, id).await?,
         steps: fleet::open_steps(tx, id).await?,
+        today: None,
         days: Vec::new(),
         months: Vec::new(),
         unit,
@@ -101,11 +104,11 @@ async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
     let Some(last) = known.placements.last() else { return Ok(known) };
     let today = local_date(known.zone(), tx.now());
     let month = Month::of(today);
-    let first = std::iter::successors(Some(month), |month| Some(month.previous())).nth(MONTHS - 1).unwrap_or(month);
+    known.today = Some(today);
     let (subject, customer_id) = (last.id.0, last.value.customer_id);
     known.system = fleet::unit_system(tx, customer_id).await?;
-    known.days = fact::days(tx, Of::Subject(subject), today - Days::new(DAYS), today).await?;
-    known.months = fact::months(tx, Whose::Unit(id.0), first, month).await?;
+    known.days = fact::days(tx, Of::Subject(subject), first_day(today), today).await?;
+    known.months = fact::months(tx, Whose::Unit(id.0), first_month(month), month).await?;
     known.months.retain(|month| month.subject_id == subject);
     Ok(known)
 }
@@ -122,12 +125,21 @@ impl Known {
     }
 
     fn charts(&self) -> Vec<figure::Figure> {
-        let days: Vec<_> = self.days.iter().map(|day| figure::day(&day.fact)).collect();
-        let months: Vec<_> = self.months.iter().map(|month| figure::month(&month.fact)).collect();
-        let days = (!days.is_empty()).then(|| figure::by_day(&days, self.system));
-        let months = (!months.is_empty()).then(|| figure::by_month(&months, self.system));
-        days.into_iter().chain(months).collect()
+        let Some(today) = self.today else { return Vec::new() };
+        let days = self.days.iter().map(|day| &day.fact);
+        let months = self.months.iter().map(|month| &month.fact);
+        let days = figure::days(days, first_day(today), today);
+        let months = figure::months(months, first_month(Month::of(today)), Month::of(today));
+        vec![figure::by_day(&days, self.system), figure::by_month(&months, self.system)]
     }
+}
+
+fn first_day(today: NaiveDate) -> NaiveDate {
+    today.checked_sub_days(Days::new(DAYS - 1)).unwrap_or(today)
+}
+
+fn first_month(month: Month) -> Month {
+    std::iter::successors(Some(month), |month| Some(month.previous())).nth(MONTHS - 1).unwrap_or(month)
 }
 
 impl Page {
@@ -191,7 +203,9 @@ fn meter_row(meter: &MeterRead, zone: Tz) -> Meter {
         label: meter.label.clone(),
         measures: words::stream(Stream::from_name(&meter.stream)),
         read_by: words::read_by(ReadBy::from_name(&meter.read_by)),
-        register: meter.register.map_or(NONE.to_owned(), |value| format!("{} {}", register(value), meter.unit)),
+        register: meter
+            .register
+            .map_or(NONE.to_owned(), |value| format!("{} {}", register(value), words::register_unit(&meter.unit))),
         last_read: meter.at.map_or("never".to_owned(), |at| words::instant(zone, at)),
     }
 }

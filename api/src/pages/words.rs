@@ -43,6 +43,21 @@ pub(super) fn read_by(by: Option<ReadBy>) -> &'static str {
     by.map_or(NONE, ReadBy::as_str)
 }
 
+/// A register's unit.
+pub(super) fn register_unit(name: &str) -> &str {
+    match name {
+        "l" => "L",
+        "m3" => "m\u{b3}",
+        "us_gal" => "gal",
+        "ft3" => "ft\u{b3}",
+        "ccf" => "\u{d7} 100 ft\u{b3}",
+        "kgal" => "\u{d7} 1,000 gal",
+        "kwh" => "kWh",
+        "count" => "",
+        other => other,
+    }
+}
+
 /// An instant by the clock of the site.
 pub(super) fn instant(zone: Tz, at: DateTime<Utc>) -> String {
     at.with_timezone(&zone).format("%-d\u{a0}%b\u{a0}%Y, %H:%M").to_string()
