@@ -3,6 +3,7 @@
 //! `http` requests and answers, `db` all SQL, `auth` who may do what, `pages` what people see.
 
 pub mod auth;
+pub mod cli;
 pub mod config;
 pub mod db;
 pub mod demo;

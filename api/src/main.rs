@@ -1,10 +1,8 @@
-//! The `weirbook` program.
+//! The `weirbook` program. The command line is part of the library: what only a binary calls is
+//! compiled in one piece after everything else.
 
-mod cli;
-
-use clap::Parser;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    cli::run(cli::Cli::parse())
+    weirbook::cli::main()
 }

@@ -4,10 +4,10 @@ use super::Outcome;
 use clap::Args;
 use domain::money::Currency;
 use domain::zone::parse_zone;
-use weirbook::auth::{Role, password};
-use weirbook::config::Config;
-use weirbook::db::gate::{NewDealer, NewPerson};
-use weirbook::launch;
+use crate::auth::{Role, password};
+use crate::config::Config;
+use crate::db::gate::{NewDealer, NewPerson};
+use crate::launch;
 
 /// A new tenant.
 #[derive(Args)]

@@ -13,13 +13,13 @@ use std::io::{self, Write};
 use std::net::{SocketAddr, TcpListener};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
-use weirbook::auth::{Role, password};
-use weirbook::config::Config;
-use weirbook::db::Db;
-use weirbook::db::gate::NewPerson;
-use weirbook::demo::{self, Made, Size};
-use weirbook::jobs::night_run;
-use weirbook::launch;
+use crate::auth::{Role, password};
+use crate::config::Config;
+use crate::db::Db;
+use crate::db::gate::NewPerson;
+use crate::demo::{self, Made, Size};
+use crate::jobs::night_run;
+use crate::launch;
 
 /// How large, and where.
 #[derive(Args)]

@@ -1,8 +1,8 @@
 //! `weirbook migrate`.
 
 use super::Outcome;
-use weirbook::config::Config;
-use weirbook::launch;
+use crate::config::Config;
+use crate::launch;
 
 pub(super) async fn run(config: Config) -> Outcome {
     let launched = launch::launch(&config).await?;

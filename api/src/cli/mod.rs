@@ -10,14 +10,14 @@ mod serve;
 use clap::{Parser, Subcommand};
 use std::error::Error;
 use std::process::ExitCode;
-use weirbook::config::{Config, Settings};
-use weirbook::problem::chain;
-use weirbook::telemetry;
+use crate::config::{Config, Settings};
+use crate::problem::chain;
+use crate::telemetry;
 
 /// Wash-water recycling units: what they save, what they cost, what they need next.
 #[derive(Parser)]
 #[command(version, about, max_term_width = 100, after_help = EXAMPLES)]
-pub(crate) struct Cli {
+struct Cli {
     #[command(subcommand)]
     command: Command,
     #[command(flatten)]
@@ -46,8 +46,11 @@ enum Command {
     Openapi,
 }
 
-/// Runs a command; errors go to standard error with what caused them.
-pub(crate) fn run(cli: Cli) -> ExitCode {
+/// Reads the command line and runs its command; errors go to standard error with what caused
+/// them.
+#[must_use]
+pub fn main() -> ExitCode {
+    let cli = Cli::parse();
     let outcome = match cli.command {
         Command::Openapi => openapi::print(),
         Command::Demo(demo) => with_config(cli.settings, "weirbook-demo", |config| demo::run(config, demo)),

@@ -6,10 +6,10 @@ use clap::Args;
 use domain::ids::DealerId;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::time::Instant;
-use weirbook::config::Config;
-use weirbook::db::Db;
-use weirbook::jobs::night_run;
-use weirbook::launch;
+use crate::config::Config;
+use crate::db::Db;
+use crate::jobs::night_run;
+use crate::launch;
 
 /// Which dealers, and as of when.
 #[derive(Args)]

@@ -3,6 +3,6 @@
 use super::Outcome;
 
 pub(super) fn print() -> Outcome {
-    println!("{}", weirbook::server::openapi().to_pretty_json()?);
+    println!("{}", crate::server::openapi().to_pretty_json()?);
     Ok(())
 }

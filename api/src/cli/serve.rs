@@ -3,10 +3,10 @@
 use super::Outcome;
 use std::net::SocketAddr;
 use tokio::sync::watch;
-use weirbook::config::Config;
-use weirbook::jobs::scheduler;
-use weirbook::launch::{self, Launched};
-use weirbook::server;
+use crate::config::Config;
+use crate::jobs::scheduler;
+use crate::launch::{self, Launched};
+use crate::server;
 
 pub(super) async fn run(config: Config) -> Outcome {
     let launched = launch::launch(&config).await?;
