@@ -4,10 +4,11 @@
 use crate::metering::days::DayShare;
 use crate::metering::stream::Stream;
 use crate::units::Litres;
+use crate::water::grade::Grade;
+use crate::water::term::Source;
 use crate::zone::{self, Month};
 use chrono::NaiveDate;
 use chrono_tz::Tz;
-use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// An amount for each stream that is measured: litres, kWh, hours or events.
@@ -55,6 +56,13 @@ impl Amounts {
     pub fn recycled(&self) -> Option<Litres> {
         let (wash, makeup) = (self.get(Stream::Wash)?, self.get(Stream::Makeup)?);
         Some(Litres(wash - makeup - self.get(Stream::HandFill).unwrap_or(0.0)))
+    }
+
+    /// What the meters behind these amounts support. A derived wash volume is not among them.
+    #[must_use]
+    pub fn grade(&self) -> Grade {
+        let source = |stream| if self.get(stream).is_some() { Source::Metered } else { Source::Unknown };
+        Grade::of(source(Stream::Makeup), source(Stream::Wash))
     }
 
     fn add_all(&mut self, other: &Self) {
@@ -125,51 +133,6 @@ fn day_fact(zone: Tz, date: NaiveDate, meters: usize, parts: &[(&MeterDays, DayS
     }
 }
 
-/// What the meters of a subject support; decides which figures may be printed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Grade {
-    /// Wash and make-up are metered.
-    Measured,
-    /// Make-up is metered, wash derived.
-    PartMeasured,
-    /// Only make-up is metered.
-    MakeupOnly,
-    /// Nothing is.
-    NotMeasured,
-}
-
-impl Grade {
-    /// The name in answers and the database.
-    #[must_use]
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::Measured => "measured",
-            Self::PartMeasured => "part_measured",
-            Self::MakeupOnly => "makeup_only",
-            Self::NotMeasured => "not_measured",
-        }
-    }
-
-    /// The grade of that name.
-    #[must_use]
-    pub fn from_name(name: &str) -> Option<Self> {
-        [Self::Measured, Self::PartMeasured, Self::MakeupOnly, Self::NotMeasured]
-            .into_iter()
-            .find(|grade| grade.as_str() == name)
-    }
-
-    /// The grade of these amounts. A derived wash volume is not among them.
-    #[must_use]
-    pub fn of(amounts: &Amounts) -> Self {
-        match (amounts.get(Stream::Makeup), amounts.get(Stream::Wash)) {
-            (Some(_), Some(_)) => Self::Measured,
-            (Some(_), None) => Self::MakeupOnly,
-            (None, _) => Self::NotMeasured,
-        }
-    }
-}
-
 /// A subject's month.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MonthFact {
@@ -210,7 +173,7 @@ fn month_fact(zone: Tz, month: Month, days: &[DayFact]) -> MonthFact {
     }
     MonthFact {
         month,
-        grade: Grade::of(&amounts),
+        grade: amounts.grade(),
         amounts,
         coverage: (covered_s / length_s).min(1.0),
         estimated_share: (estimated_s / length_s).min(1.0),
@@ -249,11 +212,11 @@ mod tests {
     #[test]
     fn the_grade_follows_from_what_is_metered() {
         let mut amounts = Amounts::default();
-        assert_eq!(Grade::of(&amounts), Grade::NotMeasured);
+        assert_eq!(amounts.grade(), Grade::NotMeasured);
         amounts.add(Stream::Makeup, 1.0);
-        assert_eq!(Grade::of(&amounts), Grade::MakeupOnly);
+        assert_eq!(amounts.grade(), Grade::MakeupOnly);
         amounts.add(Stream::Wash, 0.0);
-        assert_eq!(Grade::of(&amounts), Grade::Measured);
+        assert_eq!(amounts.grade(), Grade::Measured);
         assert_eq!(amounts.recycled(), Some(Litres(-1.0)), "a loss stays a loss");
         amounts.add(Stream::HandFill, 2.0);
         assert_eq!(amounts.recycled(), Some(Litres(-3.0)));

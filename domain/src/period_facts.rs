@@ -1,10 +1,11 @@
 //! Read-period facts: what a subject used between two rounds at which all its meters were
 //! read by hand. Where readings are months apart these are the figures that nobody estimated.
 
-use crate::facts::{Amounts, Grade};
+use crate::facts::Amounts;
 use crate::metering::days::SpanShare;
 use crate::metering::step::Step;
 use crate::metering::stream::Stream;
+use crate::water::grade::Grade;
 use crate::water::period::{ReadInstants, cuts, periods, rounds};
 use chrono::{DateTime, Duration, Utc};
 use std::collections::BTreeMap;
@@ -53,7 +54,7 @@ pub fn of_subject(meters: &[HandRead]) -> Vec<PeriodFact> {
         }
     }
     let whole = found.into_iter().filter(|(_, (_, covered))| *covered == meters.len());
-    whole.map(|((from, to), (amounts, _))| PeriodFact { from, to, grade: Grade::of(&amounts), amounts }).collect()
+    whole.map(|((from, to), (amounts, _))| PeriodFact { from, to, grade: amounts.grade(), amounts }).collect()
 }
 
 /// When a meter was read: the ends of its steps.

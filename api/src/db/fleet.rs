@@ -9,7 +9,8 @@ use diesel::sql_query;
 use diesel::sql_types::{BigInt, Bool, Date, Double, Float, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::customer::UnitSystem;
-use domain::facts::{Grade, MonthFact};
+use domain::facts::MonthFact;
+use domain::water::grade::Grade;
 use domain::ids::{CustomerId, UnitId};
 use domain::zone::Month;
 use serde_json::Value;
@@ -89,7 +90,7 @@ fn fact(month: Month, volumes: Option<&Value>, coverage: Option<f32>, estimated:
     let amounts = amounts_of(volumes?);
     Some(MonthFact {
         month,
-        grade: Grade::of(&amounts),
+        grade: amounts.grade(),
         amounts,
         coverage: f64::from(coverage?),
         estimated_share: f64::from(estimated?),

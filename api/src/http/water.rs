@@ -127,7 +127,7 @@ impl From<StoredDay> for WaterFigure {
             from_at: None,
             to_at: None,
             state: "live",
-            grade: domain::facts::Grade::of(&day.fact.amounts).as_str(),
+            grade: day.fact.amounts.grade().as_str(),
             amounts: fact::to_json(&day.fact.amounts),
             coverage: day.fact.coverage,
             estimated_share: day.fact.estimated_share,
@@ -165,7 +165,7 @@ impl From<period_fact::StoredPeriod> for WaterFigure {
             from_at: Some(period.from),
             to_at: Some(period.to),
             state: "live",
-            grade: domain::facts::Grade::of(&period.amounts).as_str(),
+            grade: period.amounts.grade().as_str(),
             amounts: fact::to_json(&period.amounts),
             // A read period is what lies between readings, and its sum is no estimate.
             coverage: 1.0,

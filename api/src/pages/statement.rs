@@ -14,7 +14,7 @@ use actix_web::{HttpResponse, get};
 use askama::Template;
 use chrono_tz::Tz;
 use domain::customer::UnitSystem;
-use domain::facts::Grade;
+use domain::water::grade::Grade;
 use domain::ids::ReportId;
 use domain::report::SavingsReport;
 use domain::report::display;

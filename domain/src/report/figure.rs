@@ -1,6 +1,6 @@
 //! A figure: printed with what stands behind it, or withheld with the reason.
 
-use crate::facts::Grade;
+use crate::water::grade::Grade;
 use crate::named::named;
 use serde::{Deserialize, Serialize};
 

@@ -3,7 +3,7 @@
 use super::figure::{Figure, Line, Name};
 use super::inputs::{Inputs, OpenException, Subject};
 use crate::customer::UnitSystem;
-use crate::facts::Grade;
+use crate::water::grade::Grade;
 use crate::metering::step::ExceptionKind;
 use crate::metering::stream::{ReadBy, Stream};
 use crate::placement::Terms;

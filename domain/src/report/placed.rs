@@ -5,7 +5,7 @@ use super::inputs::{Inputs, PlacedUnit, Subject};
 use super::model::{MeasuredBy, UnitRow};
 use super::reckon::Case;
 use super::stretch;
-use crate::facts::Grade;
+use crate::water::grade::Grade;
 use crate::zone::local_date;
 
 /// One row for each placement that reaches into the month.

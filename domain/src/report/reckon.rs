@@ -14,7 +14,8 @@
 
 use super::figure::{Figure, Line, Name, Printed, Reason, Value, Withheld, rounded};
 use super::inputs::{Inputs, Subject};
-use crate::facts::{Amounts, Grade};
+use crate::facts::Amounts;
+use crate::water::grade::Grade;
 use crate::metering::stream::Stream;
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -78,7 +79,7 @@ impl<'a> Tally<'a> {
         for stream in Stream::ALL.into_iter().filter(|stream| self.has(*stream)) {
             fitted.add(stream, 0.0);
         }
-        Grade::of(&fitted)
+        fitted.grade()
     }
 }
 
