@@ -7,44 +7,59 @@ use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::metering::step::ReadingException;
-use std::collections::HashSet;
 use uuid::Uuid;
 
-/// Makes the open exceptions of a meter, of steps ending within `from..=to`, be those `found`:
-/// new ones open, and open ones that are no longer found are closed.
+/// The exceptions found in a meter's steps that end within a span.
+#[derive(Debug)]
+pub struct Found {
+    /// The meter.
+    pub meter_no: i32,
+    /// The span, without its first instant and with its last.
+    pub within: (DateTime<Utc>, DateTime<Utc>),
+    /// What was found.
+    pub exceptions: Vec<ReadingException>,
+}
+
+type Open = (Uuid, i32, DateTime<Utc>, String);
+
+/// Makes the open exceptions of these meters within their spans be those found: new ones
+/// open, and open ones that are no longer found are closed.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn sync(
-    tx: &Tx<'_>,
-    meter_no: i32,
-    (from, to): (DateTime<Utc>, DateTime<Utc>),
-    found: &[ReadingException],
-) -> Result<(), DbError> {
-    let open: Vec<(Uuid, DateTime<Utc>, String)> = reading_exception::table
-        .filter(
-            reading_exception::meter_no
-                .eq(meter_no)
-                .and(reading_exception::closed_at.is_null())
-                .and(reading_exception::to_at.between(from, to)),
-        )
-        .select((reading_exception::id, reading_exception::to_at, reading_exception::kind))
+pub async fn sync(tx: &Tx<'_>, found: &[Found]) -> Result<(), DbError> {
+    let open: Vec<Open> = reading_exception::table
+        .filter(reading_exception::meter_no.eq_any(found.iter().map(|one| one.meter_no)))
+        .filter(reading_exception::closed_at.is_null())
+        .select((
+            reading_exception::id,
+            reading_exception::meter_no,
+            reading_exception::to_at,
+            reading_exception::kind,
+        ))
         .load(&mut tx.conn())
         .await?;
-    let still: HashSet<(DateTime<Utc>, &str)> =
-        found.iter().map(|exception| (exception.to.at, exception.kind.as_str())).collect();
-    let gone: Vec<Uuid> =
-        open.iter().filter(|(_, at, kind)| !still.contains(&(*at, kind.as_str()))).map(|(id, _, _)| *id).collect();
+    let gone: Vec<Uuid> = open.iter().filter(|open| is_gone(open, found)).map(|open| open.0).collect();
     if !gone.is_empty() {
         update(reading_exception::table.filter(reading_exception::id.eq_any(gone)))
             .set((reading_exception::closed_at.eq(tx.now()), reading_exception::ruling.eq("no_longer_there")))
             .execute(&mut tx.conn())
             .await?;
     }
-    for exception in found {
-        open_one(tx, meter_no, exception).await?;
+    for one in found {
+        for exception in &one.exceptions {
+            open_one(tx, one.meter_no, exception).await?;
+        }
     }
     Ok(())
+}
+
+/// Whether an open exception lies within a span in which it was not found again.
+fn is_gone((_, meter_no, at, kind): &Open, found: &[Found]) -> bool {
+    let ends_in = |one: &&Found| one.meter_no == *meter_no && one.within.0 < *at && *at <= one.within.1;
+    let here = || found.iter().filter(ends_in);
+    let again = |one: &Found| one.exceptions.iter().any(|found| found.to.at == *at && found.kind.as_str() == kind);
+    here().next().is_some() && !here().any(again)
 }
 
 /// Opens an exception; one that is known stays as it is, but opens again if it had gone by

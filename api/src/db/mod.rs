@@ -24,6 +24,7 @@ pub mod meter_known;
 pub mod migrate;
 pub mod night_plan;
 pub mod night_run;
+pub mod night_store;
 pub mod page;
 pub mod period_fact;
 pub mod placement;

@@ -1,15 +1,17 @@
 //! The readings of one subject, folded meter by meter as their sheets pass by.
 
+use crate::db::exception::Found;
 use crate::db::night_plan::{MeterHistory, Stretch, Subject};
+use crate::db::night_store::Figures;
 use crate::db::sheet_stream::SheetView;
-use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
-use domain::facts::{DayFact, MeterDays, assemble};
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
+use domain::facts::{MeterDays, assemble, months};
 use domain::metering::fold::MeterFold;
 use domain::metering::meter::MeterFacts;
 use domain::metering::step::ReadingException;
 use domain::metering::stream::ReadBy;
 use domain::period_facts::{HandRead, PeriodFact, of_subject};
-use domain::zone::local_date;
+use domain::zone::{day_bounds, day_start, local_date};
 use std::collections::HashMap;
 
 /// A subject's folds, one for each stretch in which a meter measured it.
@@ -22,17 +24,6 @@ struct StretchFold<'a> {
     stretch: &'a Stretch,
     facts: &'a MeterFacts,
     fold: MeterFold<'a>,
-}
-
-/// What a subject's readings came to.
-pub(super) struct Computed<'a> {
-    pub(super) subject: &'a Subject,
-    /// Its days within its span.
-    pub(super) days: Vec<DayFact>,
-    /// Its read periods.
-    pub(super) periods: Vec<PeriodFact>,
-    /// The exceptions of each meter that end within its span.
-    pub(super) exceptions: Vec<(i32, Vec<ReadingException>)>,
 }
 
 impl<'a> SubjectFold<'a> {
@@ -62,24 +53,39 @@ impl<'a> SubjectFold<'a> {
         }
     }
 
-    pub(super) fn finish(self) -> Computed<'a> {
+    pub(super) fn finish(self) -> (Figures<'a>, Vec<Found>) {
         let subject = self.subject;
         let span = subject.from..=subject.to;
-        let (mut meters, mut hand_read, mut exceptions) = (Vec::new(), Vec::new(), Vec::new());
+        let within = (day_start(subject.zone, subject.from), day_bounds(subject.zone, subject.to).1);
+        let (mut meters, mut hand_read, mut found) = (Vec::new(), Vec::new(), Vec::new());
         for StretchFold { stretch, facts, fold } in self.stretches {
             let folded = fold.finish();
             let days = folded.days.into_iter().filter(|day| span.contains(&day.date)).collect();
             meters.push(MeterDays { stream: facts.stream, share: stretch.share, days });
             hand_read.push(HandRead { stream: facts.stream, share: stretch.share, steps: folded.steps });
             let ends_within = |found: &ReadingException| span.contains(&local_date(subject.zone, found.to.at));
-            exceptions.push((stretch.meter_no, folded.exceptions.into_iter().filter(ends_within).collect()));
+            let exceptions = folded.exceptions.into_iter().filter(ends_within).collect();
+            found.push(Found { meter_no: stretch.meter_no, within: stretch.part_of(within), exceptions });
         }
-        Computed { subject, days: assemble(subject.zone, &meters), periods: of_subject(&hand_read), exceptions }
+        let days = assemble(subject.zone, &meters);
+        let months = months(subject.zone, &days);
+        let reaches = |period: &PeriodFact| period.from < within.1 && period.to > within.0;
+        let periods = of_subject(&hand_read).into_iter().filter(reaches).collect();
+        (Figures { subject, days, months, periods }, found)
     }
 }
 
 fn read_by_hand(facts: &MeterFacts) -> bool {
     matches!(facts.read_by, ReadBy::Technician | ReadBy::Customer)
+}
+
+impl Stretch {
+    /// The part of a span in which the meter measured the subject: the same meter may have
+    /// served another one before and after. Steps end after the first instant.
+    fn part_of(&self, (from, to): (DateTime<Utc>, DateTime<Utc>)) -> (DateTime<Utc>, DateTime<Utc>) {
+        let just_before = from - TimeDelta::seconds(1);
+        (self.from.map_or(just_before, |at| at.max(just_before)), self.to.map_or(to, |at| at.min(to)))
+    }
 }
 
 /// The places of the sheet's readings that lie in the stretch; a reading at its very end

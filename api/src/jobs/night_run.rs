@@ -4,16 +4,16 @@
 //! transaction; the touched rows are removed at the end, so a run that was cut off is done
 //! again from the beginning and comes to the same figures.
 
-use super::night_fold::{Computed, SubjectFold};
+use super::night_fold::SubjectFold;
 use crate::auth::Scope;
 use crate::db::night_plan::{self, MeterHistory, Subject, Touch};
 use crate::db::night_run::{self, Counts};
+use crate::db::night_store::{self, Figures};
 use crate::db::sheet_stream::SheetView;
-use crate::db::{Db, DbError, Tx, exception, fact, period_fact, report};
+use crate::db::{Db, DbError, Tx, exception, report};
 use chrono::{DateTime, Utc};
-use domain::facts::{self, DayFact};
 use domain::ids::{CustomerId, DealerId, NightRunId};
-use domain::zone::{Month, day_bounds, day_start, local_date, parse_zone};
+use domain::zone::{Month, local_date, parse_zone};
 use futures_util::{StreamExt, TryStreamExt, stream};
 use std::collections::{BTreeMap, HashMap};
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -100,23 +100,20 @@ async fn compute_chunk(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &
         .await?;
     let mut folds = Folds::new(subjects, &histories);
     let readings = db.each_sheet(scope, &wanted, |sheet| folds.push(sheet)).await?;
-    let computed = folds.finish();
-    let months = db
-        .write(scope, as_of, async |tx| {
-            let mut months = 0;
-            for one in &computed {
-                months += store(tx, one).await?;
-            }
-            Ok(months)
-        })
-        .await?;
+    let (figures, found): (Vec<_>, Vec<_>) = folds.finish().into_iter().unzip();
+    let found: Vec<exception::Found> = found.into_iter().flatten().collect();
+    db.write(scope, as_of, async |tx| {
+        night_store::replace(tx, &figures).await?;
+        exception::sync(tx, &found).await
+    })
+    .await?;
     Ok(Counts {
         readings,
         subjects: subjects.len(),
-        days: computed.iter().map(|one| one.days.len()).sum(),
-        months,
+        days: figures.iter().map(|one| one.days.len()).sum(),
+        months: figures.iter().map(|one| one.months.len()).sum(),
         reports: 0,
-        exceptions: computed.iter().flat_map(|one| &one.exceptions).map(|(_, found)| found.len()).sum(),
+        exceptions: found.iter().map(|one| one.exceptions.len()).sum(),
     })
 }
 
@@ -149,26 +146,9 @@ impl<'a> Folds<'a> {
         }
     }
 
-    fn finish(self) -> Vec<Computed<'a>> {
+    fn finish(self) -> Vec<(Figures<'a>, Vec<exception::Found>)> {
         self.subjects.into_iter().map(SubjectFold::finish).collect()
     }
-}
-
-/// Writes a subject's days, read periods, months and exceptions; gives the number of months.
-async fn store(tx: &Tx<'_>, one: &Computed<'_>) -> Result<usize, DbError> {
-    let subject = one.subject;
-    fact::replace_days(tx, subject, &one.days).await?;
-    period_fact::replace(tx, subject, &one.periods).await?;
-    let (from, to) = (Month::of(subject.from), Month::of(subject.to));
-    let days = fact::days(tx, fact::Of::Subject(subject.id), from.first_day(), to.last_day()).await?;
-    let days: Vec<DayFact> = days.into_iter().map(|day| day.fact).collect();
-    let months = facts::months(subject.zone, &days);
-    fact::replace_months(tx, subject, from, to, &months).await?;
-    let span = (day_start(subject.zone, subject.from), day_bounds(subject.zone, subject.to).1);
-    for (meter_no, found) in &one.exceptions {
-        exception::sync(tx, *meter_no, span, found).await?;
-    }
-    Ok(months.len())
 }
 
 /// Drafts the reports of every customer whose figures changed, and those of the running and
