@@ -18,10 +18,12 @@
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
 //! | [`uncertainty`] | how sure a figure is, and what makes it unsure |
 //! | [`baseline`] | what a site used before its unit, agreed with the customer; water avoided |
+//! | [`cost`] | the customer's cost and the dealer's cost to serve, which never mix |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
 pub mod baseline;
 pub mod component;
+pub mod cost;
 pub mod country;
 pub mod customer;
 pub mod facts;
