@@ -234,6 +234,7 @@ fn count_rows(faults: &mut Faults, pointer: &str, rows: usize) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::baseline::bills::Bill;
     use crate::baseline::record::tests::{date, pointers};
 
     fn gun(name: &str) -> GunBefore {
@@ -254,6 +255,30 @@ mod tests {
         assert_eq!(method.expected(&Activity::default()), Err(Missing::Days));
         let per_wash = Method::GunHours(GunHours { guns: vec![gun("left")], per: Per::Wash });
         assert_eq!(per_wash.expected(&month), Err(Missing::Washes));
+    }
+
+    #[test]
+    fn every_method_goes_through_json_and_back() {
+        let bill = Bill {
+            first_day: date("2025-01-01"),
+            last_day: date("2025-03-31"),
+            volume_l: 90_000.0,
+            other_use_l: 0.0,
+            working_days: 60.0,
+            washes: None,
+        };
+        let bills = Bills { bills: vec![bill], per: Per::Day, u_scale_share: 0.02 };
+        let guns = GunHours { guns: vec![gun("left")], per: Per::Wash };
+        for (method, by) in [
+            (Method::GunHours(guns), "gun_hours"),
+            (Method::Bills(bills), "bills"),
+            (Method::Equivalence, "equivalence"),
+        ] {
+            let method = method.checked(date("2026-03-01"), None).unwrap();
+            let json = serde_json::to_value(&method).unwrap();
+            assert_eq!(json["by"], by);
+            assert_eq!(serde_json::from_value::<Method>(json).unwrap(), method);
+        }
     }
 
     #[test]

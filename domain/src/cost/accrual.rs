@@ -147,6 +147,9 @@ impl Life {
     }
 
     fn part_by(&self, day: NaiveDate, as_of: NaiveDate) -> Option<f64> {
+        if day < self.fitted_on {
+            return Some(0.0);
+        }
         let (end, life) = match self.left(as_of) {
             Left::Out(out) if day >= out => return Some(1.0),
             Left::Out(out) => (out, self.age(out)),
@@ -240,6 +243,7 @@ pub(super) mod tests {
         assert_eq!(between(&lamp, "100.00", "2026-01-01", "2026-04-10", "2026-04-10"), Accrual::Estimated(100.into()));
         let unknown = served(date("2026-01-01"), None);
         assert_eq!(between(&unknown, "100.00", "2026-01-01", "2026-01-31", "2026-04-10"), Accrual::NotKnown);
+        assert_eq!(between(&unknown, "100.00", "2025-12-01", "2025-12-31", "2026-04-10"), known("0"), "not yet fitted");
     }
 
     #[test]
