@@ -16,9 +16,14 @@
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
+//! | [`uncertainty`] | how sure a figure is, and what makes it unsure |
+//! | [`baseline`] | what a site used before its unit, agreed with the customer; water avoided |
+//! | [`cost`] | the customer's cost and the dealer's cost to serve, which never mix |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
+pub mod baseline;
 pub mod component;
+pub mod cost;
 pub mod country;
 pub mod customer;
 pub mod facts;
@@ -35,6 +40,7 @@ pub mod report;
 pub mod site;
 pub mod span;
 pub mod spell;
+pub mod uncertainty;
 pub mod unit;
 pub mod units;
 pub mod water;
