@@ -30,6 +30,12 @@ impl FlowTest {
         self.tested_by = faults.optional_text("/tested_by", self.tested_by.as_deref(), 120);
         faults.or(self)
     }
+
+    /// The flow found, in litres a minute.
+    #[must_use]
+    pub fn l_per_min(&self) -> f64 {
+        self.test.l_per_h() / 60.0
+    }
 }
 
 /// Where the hours of a gun's trigger come from.
@@ -60,7 +66,9 @@ impl GunHours {
         let mut faults = Faults::default();
         match method {
             Self::COUNTED => {
-                for (pointer, _) in [("/share", share), ("/u_share", u_share)].iter().filter(|(_, given)| given.is_some()) {
+                for (pointer, _) in
+                    [("/share", share), ("/u_share", u_share)].iter().filter(|(_, given)| given.is_some())
+                {
                     faults.add(*pointer, "not_taken", "counted trigger hours have no share; leave it out");
                 }
                 faults.or(Self::Counted)
