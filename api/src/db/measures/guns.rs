@@ -17,7 +17,7 @@ use domain::fault::Faults;
 use domain::ids::{MeterId, SiteId};
 use domain::measures::days::Days;
 use domain::measures::guns::{FlowTest, GunHours, WashDerivation};
-use domain::metering::meter::Stream;
+use domain::metering::stream::Stream;
 use domain::span::Span;
 use domain::water::wash::BucketTest;
 use uuid::Uuid;

@@ -38,7 +38,7 @@ pub(crate) trait Note: Sized {
     /// What it is about: a unit or a site.
     type Owner: Owner;
     /// Its own columns.
-    type Row: QueryableByName<Pg> + TryInto<Self, Error = DbError> + Send;
+    type Row: QueryableByName<Pg> + TryInto<Self, Error = DbError> + Send + 'static;
     /// Its table.
     const TABLE: &'static str;
     /// SQL of the time it is about, as a `tstzrange`; local days count as UTC days. Lists are in

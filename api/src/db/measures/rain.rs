@@ -91,10 +91,10 @@ pub(crate) async fn add(tx: &Tx<'_>, site: SiteId, new: &[RainDay]) -> Result<Ve
     let mut depths: BTreeMap<NaiveDate, f64> = stored.into_iter().collect();
     let (mut taken, mut days) = (Vec::with_capacity(new.len()), Vec::new());
     for rain in new {
-        taken.push(match depths.get(&rain.day) {
+        taken.push(match depths.get(&rain.day).copied() {
             _ if rain.day > today => Taken::Ahead,
-            Some(&depth_mm) if depth_mm == rain.depth_mm => Taken::Known,
-            Some(&depth_mm) => Taken::Differs { depth_mm },
+            Some(depth_mm) if depth_mm == rain.depth_mm => Taken::Known,
+            Some(depth_mm) => Taken::Differs { depth_mm },
             None => {
                 rain.insert(tx, &Head::new(tx, site, customer)).await?;
                 depths.insert(rain.day, rain.depth_mm);

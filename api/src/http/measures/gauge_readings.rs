@@ -15,7 +15,6 @@ use domain::measures::gauge::{Gauge, GaugeReading, GaugeUnit};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
-use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {

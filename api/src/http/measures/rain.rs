@@ -18,7 +18,6 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
-use uuid::Uuid;
 
 /// The routes of these resources.
 pub fn routes(config: &mut ServiceConfig) {
