@@ -49,6 +49,8 @@ uuid_ids! {
     WaterAccountId;
     /// The monthly statement of one customer.
     ReportId;
+    /// Something measured, counted or declared at a unit or site.
+    NoteId;
     /// One run of the nightly computation for one dealer.
     NightRunId;
 }

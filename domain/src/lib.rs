@@ -12,6 +12,7 @@
 //! | [`unit`], [`placement`], [`spell`] | the plant and its model, where it stood when, in which state |
 //! | [`component`] | a fitted part that wears |
 //! | [`meter`] | a cumulative register, what it measures when, its exchanges |
+//! | [`measures`] | what people measure, count and declare at units and sites |
 //! | [`facts`], [`period_facts`] | what a subject used in a local day, a month, between two rounds |
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
@@ -29,6 +30,7 @@ pub mod customer;
 pub mod facts;
 pub mod fault;
 pub mod ids;
+pub mod measures;
 pub mod meter;
 pub mod metering;
 pub mod money;

@@ -18,6 +18,7 @@ pub mod gate;
 mod holding;
 pub(crate) mod idempotency;
 pub mod login;
+pub(crate) mod measures;
 pub mod meter;
 mod meter_facts;
 pub mod meter_known;

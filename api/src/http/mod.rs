@@ -4,6 +4,7 @@ pub mod answer;
 pub mod attachments;
 pub mod components;
 pub mod customers;
+pub mod measures;
 pub mod meters;
 pub mod operations;
 pub mod placements;
@@ -32,6 +33,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(meters::routes)
         .configure(attachments::routes)
         .configure(readings::routes)
+        .configure(measures::routes)
         .configure(water::routes)
         .configure(savings_reports::routes);
 }
