@@ -127,6 +127,8 @@ pub enum Of {
     Unit(Uuid),
     /// A site, with all that stood there.
     Site(Uuid),
+    /// A customer, with all that stood at its sites.
+    Customer(Uuid),
 }
 
 /// Days between two local dates, in order.
@@ -143,6 +145,7 @@ pub async fn days(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Result
         Of::Subject(id) => query.filter(day_fact::subject_id.eq(id)),
         Of::Unit(id) => query.filter(day_fact::unit_id.eq(id)),
         Of::Site(id) => query.filter(day_fact::site_id.eq(id)),
+        Of::Customer(id) => query.filter(day_fact::customer_id.eq(id)),
     };
     let rows: Vec<DayRow> = query.load(&mut tx.conn()).await?;
     Ok(rows.into_iter().map(Into::into).collect())

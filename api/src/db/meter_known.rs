@@ -6,7 +6,7 @@ use crate::auth::Reach;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Integer, Timestamptz, Tstzrange, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Integer, Nullable, SmallInt, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::MeterId;
 use std::collections::{Bound, HashMap};
@@ -61,8 +61,23 @@ struct Holding {
     valid: Interval,
 }
 
-/// Id, number, digits, end.
-type Row = (Uuid, i32, Option<i16>, Option<DateTime<Utc>>);
+/// A join looks each id up in the index; `= any` compares every meter with every id.
+const BY_IDS: &str = "
+select m.id, m.no, m.digits, m.ended_at
+  from unnest($1::uuid[]) as g (id)
+  join meter m on m.id = g.id";
+
+#[derive(QueryableByName)]
+struct Row {
+    #[diesel(sql_type = SqlUuid)]
+    id: Uuid,
+    #[diesel(sql_type = Integer)]
+    no: i32,
+    #[diesel(sql_type = Nullable<SmallInt>)]
+    digits: Option<i16>,
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    ended_at: Option<DateTime<Utc>>,
+}
 
 /// The meters of these ids, for readings between `from` and `to`; unknown ids are left out.
 ///
@@ -74,16 +89,12 @@ pub async fn by_ids(
     from: DateTime<Utc>,
     to: DateTime<Utc>,
 ) -> Result<HashMap<Uuid, KnownMeter>, DbError> {
-    let rows: Vec<Row> = meter::table
-        .filter(meter::id.eq_any(ids))
-        .select((meter::id, meter::no, meter::digits, meter::ended_at))
-        .load(&mut tx.conn())
-        .await?;
+    let rows: Vec<Row> = sql_query(BY_IDS).bind::<Array<SqlUuid>, _>(ids).load(&mut tx.conn()).await?;
     let mut held = match tx.scope().reach() {
         Reach::Dealer => None,
         Reach::Customer(customer) => Some(holdings(tx, customer.0, from, to).await?),
     };
-    let known = |(id, no, digits, ended_at): Row| {
+    let known = |Row { id, no, digits, ended_at }: Row| {
         let digits = digits.and_then(|digits| u8::try_from(digits).ok());
         let held = held.as_mut().map(|held| held.remove(&no).unwrap_or_default());
         (id, KnownMeter { no, digits, ended_at, held })

@@ -13,7 +13,7 @@ use diesel::sql_query;
 use diesel::sql_types::{Array, Double, Nullable, Text, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::customer::UnitSystem;
-use domain::facts::MonthFact;
+use domain::facts::{DayFact, MonthFact};
 use domain::ids::CustomerId;
 use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
@@ -40,10 +40,7 @@ pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> 
     let first = (0..12).fold(month, |month, _| month.previous());
     let mut subjects = subjects(tx, of, first, month).await?;
     add_months(tx, of, first, month, &mut subjects).await?;
-    for subject in &mut subjects {
-        let days = fact::days(tx, Of::Subject(subject.id), month.first_day(), month.last_day()).await?;
-        subject.days = days.into_iter().map(|day| day.fact).collect();
-    }
+    add_days(tx, of, month, &mut subjects).await?;
     add_meters(tx, month, &mut subjects).await?;
     add_spells(tx, &mut subjects).await?;
     Ok(Inputs {
@@ -147,6 +144,17 @@ fn placed_unit(row: &SubjectRow) -> Result<Option<PlacedUnit>, DbError> {
         terms: known("terms", row.terms.as_deref().and_then(Terms::from_name))?,
         spells: Vec::new(),
     }))
+}
+
+async fn add_days(tx: &Tx<'_>, of: CustomerId, month: Month, subjects: &mut [Subject]) -> Result<(), DbError> {
+    let mut days: HashMap<Uuid, Vec<DayFact>> = HashMap::new();
+    for day in fact::days(tx, Of::Customer(of.0), month.first_day(), month.last_day()).await? {
+        days.entry(day.subject_id).or_default().push(day.fact);
+    }
+    for subject in subjects {
+        subject.days = days.remove(&subject.id).unwrap_or_default();
+    }
+    Ok(())
 }
 
 async fn add_months(
