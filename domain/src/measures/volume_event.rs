@@ -69,7 +69,7 @@ impl Happened {
 
     /// The papers of a hauled load.
     #[must_use]
-    pub fn load(&self) -> Option<&Load> {
+    pub fn papers(&self) -> Option<&Load> {
         match self {
             Self::InPlace(_) => None,
             Self::Hauled(load) => Some(load),

@@ -31,7 +31,7 @@ pub(crate) struct Row {
 
 impl From<&VolumeEvent> for Row {
     fn from(new: &VolumeEvent) -> Self {
-        let load = new.happened.load();
+        let load = new.happened.papers();
         Self {
             at: new.at,
             kind: new.happened.kind().to_owned(),

@@ -112,7 +112,7 @@ impl Shape for VolumeEventInput {
             volume_l: note.volume.0,
             u_share: note.u_share,
             passed_a_meter: note.passed_a_meter,
-            load: note.happened.load().cloned().map(Into::into),
+            load: note.happened.papers().cloned().map(Into::into),
             note: note.note.clone(),
         }
     }
