@@ -16,11 +16,13 @@
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
+//! | [`dosing`] | feed, pump settings, draw-down; detention, loading, settling |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
 pub mod component;
 pub mod country;
 pub mod customer;
+pub mod dosing;
 pub mod facts;
 pub mod fault;
 pub mod ids;
