@@ -17,6 +17,7 @@
 //! | [`reading`] | what is wrong with a reading by itself |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
 //! | [`dosing`] | feed, pump settings, draw-down; detention, loading, settling |
+//! | [`stock`] | the ledger of movements, use at a site, demand, run-out, orders, prices |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
 pub mod component;
@@ -37,6 +38,7 @@ pub mod report;
 pub mod site;
 pub mod span;
 pub mod spell;
+pub mod stock;
 pub mod unit;
 pub mod units;
 pub mod water;
