@@ -17,9 +17,14 @@
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
+<<<<<<< HEAD
 //! | [`uncertainty`] | how sure a figure is, and what makes it unsure |
 //! | [`baseline`] | what a site used before its unit, agreed with the customer; water avoided |
 //! | [`cost`] | the customer's cost and the dealer's cost to serve, which never mix |
+=======
+//! | [`dosing`] | feed, pump settings, draw-down; detention, loading, settling |
+//! | [`stock`] | the ledger of movements, use at a site, demand, run-out, orders, prices |
+>>>>>>> stock
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
 pub mod baseline;
@@ -27,6 +32,7 @@ pub mod component;
 pub mod cost;
 pub mod country;
 pub mod customer;
+pub mod dosing;
 pub mod facts;
 pub mod fault;
 pub mod ids;
@@ -42,7 +48,11 @@ pub mod report;
 pub mod site;
 pub mod span;
 pub mod spell;
+<<<<<<< HEAD
 pub mod uncertainty;
+=======
+pub mod stock;
+>>>>>>> stock
 pub mod unit;
 pub mod units;
 pub mod water;
