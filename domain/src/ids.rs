@@ -49,10 +49,8 @@ uuid_ids! {
     WaterAccountId;
     /// The monthly statement of one customer.
     ReportId;
-<<<<<<< HEAD
     /// Something measured, counted or declared at a unit or site.
     NoteId;
-=======
     /// A consumable or spare part that is kept in stock.
     ItemId;
     /// Where stock stands: a warehouse, a van, a site.
@@ -65,7 +63,6 @@ uuid_ids! {
     MovementId;
     /// A planned or made visit to a site.
     VisitId;
->>>>>>> stock
     /// One run of the nightly computation for one dealer.
     NightRunId;
 }

@@ -17,14 +17,11 @@
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
-<<<<<<< HEAD
 //! | [`uncertainty`] | how sure a figure is, and what makes it unsure |
 //! | [`baseline`] | what a site used before its unit, agreed with the customer; water avoided |
 //! | [`cost`] | the customer's cost and the dealer's cost to serve, which never mix |
-=======
 //! | [`dosing`] | feed, pump settings, draw-down; detention, loading, settling |
 //! | [`stock`] | the ledger of movements, use at a site, demand, run-out, orders, prices |
->>>>>>> stock
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
 pub mod baseline;
@@ -48,11 +45,8 @@ pub mod report;
 pub mod site;
 pub mod span;
 pub mod spell;
-<<<<<<< HEAD
-pub mod uncertainty;
-=======
 pub mod stock;
->>>>>>> stock
+pub mod uncertainty;
 pub mod unit;
 pub mod units;
 pub mod water;

@@ -1,6 +1,6 @@
 //! Day and month facts of subjects.
 
-use super::schema::{day_fact, month_fact};
+use super::schema::{day_fact, month_fact, site};
 use super::{DbError, Tx};
 use chrono::NaiveDate;
 use diesel::prelude::*;
@@ -145,7 +145,11 @@ pub async fn days(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Result
         Of::Subject(id) => query.filter(day_fact::subject_id.eq(id)),
         Of::Unit(id) => query.filter(day_fact::unit_id.eq(id)),
         Of::Site(id) => query.filter(day_fact::site_id.eq(id)),
-        Of::Customer(id) => query.filter(day_fact::customer_id.eq(id)),
+        Of::Customer(id) => {
+            // By its sites, which the index knows.
+            let sites = site::table.filter(site::customer_id.eq(id)).select(site::id);
+            query.filter(day_fact::site_id.eq_any(sites).and(day_fact::customer_id.eq(id)))
+        }
     };
     let rows: Vec<DayRow> = query.load(&mut tx.conn()).await?;
     Ok(rows.into_iter().map(Into::into).collect())

@@ -26,6 +26,7 @@ pub mod migrate;
 pub mod night_plan;
 pub mod night_run;
 pub mod night_store;
+pub(crate) mod notes;
 pub mod page;
 pub mod period_fact;
 pub mod placement;
