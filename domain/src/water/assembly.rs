@@ -160,7 +160,7 @@ fn in_place(stretch: &Stretch<'_>, notes: &Notes) -> Events {
 }
 
 fn hauled(stretch: &Stretch<'_>, notes: &Notes) -> Term {
-    let loads = within(stretch, notes).filter(|event| event.happened.load().is_some() && !event.passed_a_meter);
+    let loads = within(stretch, notes).filter(|event| event.happened.papers().is_some() && !event.passed_a_meter);
     loads.map(|load| Term::new(load.volume.0, load.volume.0 * load.u_share, Source::Declared)).sum()
 }
 

@@ -11,6 +11,7 @@
 //! | [`losses`] | rain kept; evaporation and carry-off by declared coefficients |
 //! | [`balance`] | both routes to recycled water, fresh water used, the residual |
 //! | [`assembly`] | from meters and notes to the parts of a balance |
+//! | [`statement`] | a subject's month: the parts of its balance, stored as they are |
 //! | [`period`] | the spans between rounds at which all meters of a balance were read |
 
 pub mod assembly;
@@ -19,6 +20,7 @@ pub mod grade;
 pub mod losses;
 pub mod period;
 pub mod spell;
+pub mod statement;
 pub mod storage;
 pub mod term;
 pub mod wash;
