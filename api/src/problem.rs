@@ -226,7 +226,7 @@ fn taken(constraint: &str) -> Problem {
         "meter_attachment_overlap" => {
             ("/from", "attachment_overlaps", "The meter measures something else at that time; end that first.")
         }
-        "meter_exchange_pkey" => ("/at", "exchange_exists", "The register was exchanged at that very instant already."),
+        "meter_exchange_at" => ("/at", "exchange_exists", "The register was exchanged at that very instant already."),
         _ => ("", "exists", "A record like this exists already."),
     };
     Problem::at(Kind::Conflict, pointer, code, detail)
