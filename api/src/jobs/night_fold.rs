@@ -1,27 +1,55 @@
 //! The readings of one subject, folded meter by meter as their sheets pass by.
 
-use crate::db::night_plan::{MeterHistory, Stretch, Subject};
+use crate::db::exception::Judged;
+use crate::db::meter_watch::Looked;
+use crate::db::night_meters::MeterHistory;
+use crate::db::night_plan::{Stretch, Subject};
 use crate::db::sheet_stream::SheetView;
-use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
+use chrono::{DateTime, Duration, NaiveDate, NaiveTime, Utc};
 use domain::facts::{DayFact, MeterDays, assemble};
-use domain::metering::fold::MeterFold;
+use domain::metering::days::DayShare;
+use domain::metering::finding::FindingKind;
+use domain::metering::fold::{Folded, MeterFold};
+use domain::metering::history::{History, MonthUse};
 use domain::metering::meter::MeterFacts;
+use domain::metering::pulses;
+use domain::metering::spread::Spread;
 use domain::metering::step::ReadingException;
 use domain::metering::stream::ReadBy;
+use domain::metering::watch::stuck;
 use domain::period_facts::{HandRead, PeriodFact, of_subject};
-use domain::zone::local_date;
-use std::collections::HashMap;
+use domain::zone::{Month, day_bounds, day_start};
+use std::collections::{HashMap, HashSet};
+use uuid::Uuid;
+
+/// What is known of the meters of some subjects before their sheets come.
+pub(super) struct Known {
+    /// Facts and rulings, by meter.
+    pub(super) histories: HashMap<i32, MeterHistory>,
+    /// The months gone by, by subject and meter.
+    pub(super) months: HashMap<(Uuid, i32), Vec<MonthUse>>,
+    /// Meters whose sheets come to the last one.
+    pub(super) to_the_last: HashSet<i32>,
+}
 
 /// A subject's folds, one for each stretch in which a meter measured it.
 pub(super) struct SubjectFold<'a> {
     subject: &'a Subject,
     stretches: Vec<StretchFold<'a>>,
+    /// Pulses whose first sheet has not come, with their dials: places in `stretches`.
+    uncut: Vec<(usize, usize)>,
 }
 
 struct StretchFold<'a> {
     stretch: &'a Stretch,
     facts: &'a MeterFacts,
     fold: MeterFold<'a>,
+    /// Whether its sheets come to the last one.
+    to_the_last: bool,
+    /// The place of the dial whose pulses it counts.
+    dial: Option<usize>,
+    /// The few readings of a dial whose pulses are counted: they wait for these.
+    waiting: Option<Vec<(DateTime<Utc>, f64)>>,
 }
 
 /// What a subject's readings came to.
@@ -31,50 +59,225 @@ pub(super) struct Computed<'a> {
     pub(super) days: Vec<DayFact>,
     /// Its read periods.
     pub(super) periods: Vec<PeriodFact>,
-    /// The exceptions of each meter that end within its span.
-    pub(super) exceptions: Vec<(i32, Vec<ReadingException>)>,
+    /// The exceptions of each meter among the steps judged.
+    pub(super) exceptions: Vec<(i32, Judged, Vec<ReadingException>)>,
+    /// What its meters usually pass, in the months of its span.
+    pub(super) months: Vec<(i32, MonthUse)>,
+    /// What is the matter with its meters.
+    pub(super) looked: Vec<Looked>,
+}
+
+/// A stretch when its readings have passed.
+struct Finished<'a> {
+    stretch: &'a Stretch,
+    facts: &'a MeterFacts,
+    to_the_last: bool,
+    folded: Folded,
+    /// Whether its days count for the subject: not those of a register that spreads another's.
+    counts: bool,
+    /// The days that count in place of its own.
+    joined: Option<Vec<DayShare>>,
 }
 
 impl<'a> SubjectFold<'a> {
-    pub(super) fn new(subject: &'a Subject, histories: &'a HashMap<i32, MeterHistory>) -> Self {
-        let known = |stretch: &'a Stretch| Some((stretch, histories.get(&stretch.meter_no)?));
-        let meters: Vec<_> = subject.meters.iter().filter_map(known).collect();
+    pub(super) fn new(subject: &'a Subject, known: &'a Known) -> Self {
+        let mut stretches: Vec<StretchFold<'a>> =
+            subject.meters.iter().filter_map(|stretch| StretchFold::new(subject, stretch, known)).collect();
+        let uncut = pair(&mut stretches);
         // Read periods are for subjects whose every meter is read by hand; beside a logger the
         // days say more.
-        let by_hand = meters.iter().all(|(_, history)| read_by_hand(&history.facts));
-        let stretches = meters.into_iter().map(|(stretch, history)| {
-            let facts = &history.facts;
-            let fold = MeterFold::new(facts, subject.zone, &history.exchanges, &history.rulings);
-            StretchFold { stretch, facts, fold: if by_hand { fold.with_steps() } else { fold } }
-        });
-        Self { subject, stretches: stretches.collect() }
+        let by_hand = stretches.iter().filter(|one| one.dial.is_none()).all(|one| read_by_hand(one.facts));
+        if by_hand {
+            stretches = stretches.into_iter().map(StretchFold::with_steps).collect();
+        }
+        Self { subject, stretches, uncut }
     }
 
     /// Takes the sheet's readings into the stretches of its meter that they lie in.
     pub(super) fn push(&mut self, sheet: &SheetView) {
-        for one in self.stretches.iter_mut().filter(|one| one.stretch.meter_no == sheet.meter_no) {
-            let (from, to) = within(one.stretch, sheet);
-            if let (Some(at), Some(register)) = (sheet.at.get(from..to), sheet.register.get(from..to))
-                && !at.is_empty()
-            {
-                one.fold.push_sheet(sheet.day, at, register);
-            }
+        if !self.uncut.is_empty() {
+            self.cut(sheet.meter_no);
         }
+        for one in self.stretches.iter_mut().filter(|one| one.stretch.meter_no == sheet.meter_no) {
+            one.push(sheet);
+        }
+    }
+
+    /// Cuts the pulses of that meter where their dials were read: those came before.
+    fn cut(&mut self, pulses_no: i32) {
+        let mut uncut = std::mem::take(&mut self.uncut);
+        uncut.retain(|&(pulses, dial)| {
+            let readings = self.stretches.get(dial).and_then(|dial| dial.waiting.as_ref());
+            let cuts: Vec<DateTime<Utc>> = readings.into_iter().flatten().map(|reading| reading.0).collect();
+            let Some(one) = self.stretches.get_mut(pulses) else { return false };
+            let waits = one.stretch.meter_no != pulses_no;
+            if !waits {
+                one.fold.cut_at(&cuts);
+            }
+            waits
+        });
+        self.uncut = uncut;
     }
 
     pub(super) fn finish(self) -> Computed<'a> {
         let subject = self.subject;
+        let (finished, mut looked) = finish_all(subject, self.stretches);
+        looked.extend(stand_still(subject, &finished));
         let span = subject.from..=subject.to;
-        let (mut meters, mut hand_read, mut exceptions) = (Vec::new(), Vec::new(), Vec::new());
-        for StretchFold { stretch, facts, fold } in self.stretches {
-            let folded = fold.finish();
-            let days = folded.days.into_iter().filter(|day| span.contains(&day.date)).collect();
-            meters.push(MeterDays { stream: facts.stream, share: stretch.share, days });
-            hand_read.push(HandRead { stream: facts.stream, share: stretch.share, steps: folded.steps });
-            let ends_within = |found: &ReadingException| span.contains(&local_date(subject.zone, found.to.at));
-            exceptions.push((stretch.meter_no, folded.exceptions.into_iter().filter(ends_within).collect()));
+        let months = Month::of(subject.from)..=Month::of(subject.to);
+        let mut computed = Computed {
+            subject,
+            days: Vec::new(),
+            periods: Vec::new(),
+            exceptions: Vec::new(),
+            months: Vec::new(),
+            looked,
+        };
+        let (mut meters, mut hand_read) = (Vec::new(), Vec::new());
+        for Finished { stretch, facts, folded, counts, joined, .. } in finished {
+            let Folded { days, steps, mut exceptions, history, .. } = folded;
+            if counts {
+                let mut days = joined.unwrap_or(days);
+                days.retain(|day| span.contains(&day.date));
+                meters.push(MeterDays { stream: facts.stream, share: stretch.share, days });
+                hand_read.push(HandRead { stream: facts.stream, share: stretch.share, steps });
+            }
+            let judged = judged(subject, stretch);
+            exceptions.retain(|found| judged.contains(found.to.at));
+            computed.exceptions.push((stretch.meter_no, judged, exceptions));
+            let within = history.months().iter().filter(|of| months.contains(&of.month));
+            computed.months.extend(within.map(|of| (stretch.meter_no, *of)));
         }
-        Computed { subject, days: assemble(subject.zone, &meters), periods: of_subject(&hand_read), exceptions }
+        computed.days = assemble(subject.zone, &meters);
+        computed.periods = of_subject(&hand_read);
+        computed
+    }
+}
+
+impl<'a> StretchFold<'a> {
+    fn new(subject: &Subject, stretch: &'a Stretch, known: &'a Known) -> Option<Self> {
+        let MeterHistory { facts, exchanges, rulings } = known.histories.get(&stretch.meter_no)?;
+        let history = History::of(known.months.get(&(subject.id, stretch.meter_no)).cloned().unwrap_or_default());
+        let fold = MeterFold::new(facts, subject.zone, exchanges, rulings)
+            .with_recent_use(history.recent_use())
+            .with_history(history);
+        let to_the_last = known.to_the_last.contains(&stretch.meter_no);
+        Some(Self { stretch, facts, fold, to_the_last, dial: None, waiting: None })
+    }
+
+    fn with_steps(self) -> Self {
+        Self { fold: self.fold.with_steps(), ..self }
+    }
+
+    fn push(&mut self, sheet: &SheetView) {
+        let (from, to) = within(self.stretch, sheet);
+        let (Some(at), Some(register)) = (sheet.at.get(from..to), sheet.register.get(from..to)) else { return };
+        if let Some(waiting) = &mut self.waiting {
+            let midnight = sheet.day.and_time(NaiveTime::MIN).and_utc();
+            let instant = |&second: &i32| midnight + Duration::seconds(i64::from(second));
+            waiting.extend(at.iter().map(instant).zip(register.iter().copied()));
+        } else if !at.is_empty() {
+            self.fold.push_sheet(sheet.day, at, register);
+        }
+    }
+
+    fn finished(self, counts: bool) -> Finished<'a> {
+        let Self { stretch, facts, to_the_last, fold, .. } = self;
+        Finished { stretch, facts, to_the_last, folded: fold.finish(), counts, joined: None }
+    }
+
+    /// A dial, spread by its pulses.
+    fn spread_by(self, subject: &Subject, pulses: &Folded, readings: &[(DateTime<Utc>, f64)]) -> Finished<'a> {
+        let Self { stretch, facts, to_the_last, fold, .. } = self;
+        let cuts: Vec<DateTime<Utc>> = readings.iter().map(|reading| reading.0).collect();
+        let mut fold = fold.with_cuts(&cuts).with_spread(Spread::Pulses(&pulses.pieces));
+        readings.iter().for_each(|&(at, register)| fold.push(at, register));
+        let folded = fold.finish();
+        let joined = Some(pulses::joined(subject.zone, &folded, pulses));
+        Finished { stretch, facts, to_the_last, folded, counts: true, joined }
+    }
+}
+
+/// Finds for each register of pulses the dial beside it that people read, and has this wait.
+fn pair(stretches: &mut [StretchFold<'_>]) -> Vec<(usize, usize)> {
+    let mut pairs = Vec::new();
+    for pulses in 0..stretches.len() {
+        let Some((dial_no, from, to)) =
+            stretches.get(pulses).and_then(|one| Some((one.stretch.dial_no?, one.stretch.from, one.stretch.to)))
+        else {
+            continue;
+        };
+        let fits = |one: &StretchFold<'_>| {
+            let overlaps = one.stretch.from.is_none_or(|begins| to.is_none_or(|to| begins < to))
+                && one.stretch.to.is_none_or(|ends| from.is_none_or(|from| from < ends));
+            one.stretch.meter_no == dial_no && one.waiting.is_none() && read_by_hand(one.facts) && overlaps
+        };
+        let Some(dial) = stretches.iter().position(fits) else { continue };
+        if let Some(one) = stretches.get_mut(dial) {
+            one.waiting = Some(Vec::new());
+        }
+        if let Some(one) = stretches.get_mut(pulses) {
+            one.dial = Some(dial);
+        }
+        pairs.push((pulses, dial));
+    }
+    pairs
+}
+
+/// Finishes the folds, pulses before their dials, and looks how the two agree where a dial was
+/// read anew.
+fn finish_all<'a>(subject: &Subject, stretches: Vec<StretchFold<'a>>) -> (Vec<Finished<'a>>, Vec<Looked>) {
+    let (mut finished, mut looked) = (Vec::with_capacity(stretches.len()), Vec::new());
+    let mut pulses: HashMap<usize, Finished<'a>> = HashMap::new();
+    let mut others = Vec::with_capacity(stretches.len());
+    for (place, one) in stretches.into_iter().enumerate() {
+        match one.dial {
+            Some(dial) => drop(pulses.insert(dial, one.finished(false))),
+            None => others.push((place, one)),
+        }
+    }
+    for (place, mut one) in others {
+        let Some((readings, by)) = one.waiting.take().zip(pulses.remove(&place)) else {
+            finished.push(one.finished(true));
+            continue;
+        };
+        let dial = one.spread_by(subject, &by.folded, &readings);
+        if dial.stretch.touched {
+            let check = pulses::check((dial.facts, &dial.folded.spans), (by.facts, &by.folded.spans));
+            looked.extend(check.findings().map(|(kind, found)| (by.stretch.meter_no, kind, found)));
+        }
+        finished.extend([dial, by]);
+    }
+    (finished, looked)
+}
+
+/// Which meters stand still to their last reading while the others of the subject move.
+fn stand_still(subject: &Subject, finished: &[Finished<'_>]) -> Vec<Looked> {
+    let moved = |one: &Finished<'_>, date| {
+        let days = &one.folded.days;
+        let found = days.binary_search_by_key(&date, |day| day.date).ok().and_then(|place| days.get(place));
+        found.is_some_and(|day| day.amount != 0.0)
+    };
+    let judged = finished
+        .iter()
+        .filter(|one| one.to_the_last && one.stretch.to.is_none() && one.facts.stream.moves_with_the_unit());
+    judged
+        .map(|one| {
+            let rests = one.folded.days.last().is_some_and(|day| day.amount == 0.0);
+            let others = || finished.iter().filter(|other| other.stretch.meter_no != one.stretch.meter_no);
+            let found = rests.then(|| stuck(&one.folded.days, |date| others().any(|other| moved(other, date)))).flatten();
+            (one.stretch.meter_no, FindingKind::Stuck, found.map(|found| found.finding(subject.zone)))
+        })
+        .collect()
+}
+
+/// The steps that are judged of a meter within the subject's span.
+fn judged(subject: &Subject, stretch: &Stretch) -> Judged {
+    Judged {
+        from: day_start(subject.zone, subject.from),
+        to: day_bounds(subject.zone, subject.to).1,
+        after: stretch.from,
+        until: stretch.to,
     }
 }
 
@@ -105,7 +308,8 @@ mod tests {
         let day: NaiveDate = "2026-03-01".parse().unwrap();
         let sheet = SheetView { meter_no: 1, day, at: vec![0, 3600, 7200], register: vec![1.0, 2.0, 3.0] };
         let at = |hours: i64| Some(day.and_time(NaiveTime::MIN).and_utc() + chrono::Duration::hours(hours));
-        let cut = |from, to| within(&Stretch { meter_no: 1, share: 1.0, from, to }, &sheet);
+        let stretch = |from, to| Stretch { meter_no: 1, dial_no: None, touched: true, share: 1.0, from, to };
+        let cut = |from, to| within(&stretch(from, to), &sheet);
         assert_eq!(cut(None, None), (0, 3));
         assert_eq!(cut(None, at(1)), (0, 2), "the reading at the end closes the stretch");
         assert_eq!(cut(at(1), None), (1, 3), "and opens the next");

@@ -4,19 +4,23 @@
 //! transaction; the touched rows are removed at the end, so a run that was cut off is done
 //! again from the beginning and comes to the same figures.
 
-use super::night_fold::{Computed, SubjectFold};
+use super::night_fold::{Computed, Known, SubjectFold};
+use super::night_watch;
 use crate::auth::Scope;
-use crate::db::night_plan::{self, MeterHistory, Subject, Touch};
+use crate::db::meter_watch::{self, Looked};
+use crate::db::night_plan::{self, Subject, Touch};
 use crate::db::night_run::{self, Counts};
 use crate::db::sheet_stream::SheetView;
-use crate::db::{Db, DbError, Tx, exception, fact, period_fact, report};
+use crate::db::{Db, DbError, Tx, exception, fact, meter_month, night_meters, period_fact, report};
 use chrono::{DateTime, Utc};
 use domain::facts::{self, DayFact};
 use domain::ids::{CustomerId, DealerId, NightRunId};
-use domain::zone::{Month, day_bounds, day_start, local_date, parse_zone};
+use domain::metering::history::MonthUse;
+use domain::zone::{Month, local_date, parse_zone};
 use futures_util::{StreamExt, TryStreamExt, stream};
 use std::collections::{BTreeMap, HashMap};
 use std::sync::atomic::{AtomicUsize, Ordering};
+use uuid::Uuid;
 
 /// Subjects computed in one go; memory grows with this and not with the fleet.
 const SUBJECTS_A_CHUNK: usize = 48;
@@ -79,6 +83,9 @@ async fn compute(db: &Db, scope: &Scope, as_of: DateTime<Utc>, progress: Progres
     });
     let sums = chunks.buffer_unordered(CHUNKS_AT_ONCE).try_fold(Counts::default(), async |a, b| Ok(a + b));
     let mut counts = sums.await?;
+    let meters: Vec<i32> = touches.iter().map(|touch| touch.meter_no).collect();
+    db.write(scope, as_of, async |tx| exception::close_unmeasured(tx, &meters).await).await?;
+    night_watch::look(db, scope, as_of).await?;
     counts.reports = draft_reports(db, scope, as_of, &subjects).await?;
     db.write(scope, as_of, async |tx| night_plan::forget(tx, &taken_on).await).await?;
     Ok(counts)
@@ -93,30 +100,25 @@ async fn planned(db: &Db, scope: &Scope, as_of: DateTime<Utc>, touches: &[Touch]
 
 async fn compute_chunk(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &[Subject]) -> Result<Counts, DbError> {
     let numbers: Vec<i32> = subjects.iter().flat_map(|subject| &subject.meters).map(|meter| meter.meter_no).collect();
-    let (histories, wanted) = db
+    let (histories, months, wanted) = db
         .read(scope, as_of, async |tx| {
-            Ok((night_plan::histories(tx, &numbers).await?, night_plan::wanted(tx, subjects).await?))
+            let histories = night_meters::histories(tx, &numbers).await?;
+            Ok((histories, meter_month::before(tx, subjects).await?, night_meters::wanted(tx, subjects).await?))
         })
         .await?;
-    let mut folds = Folds::new(subjects, &histories);
+    let to_the_last = wanted.iter().filter(|wanted| wanted.to_the_last).map(|wanted| wanted.meter_no).collect();
+    let known = Known { histories, months, to_the_last };
+    let mut folds = Folds::new(subjects, &known);
     let readings = db.each_sheet(scope, &wanted, |sheet| folds.push(sheet)).await?;
     let computed = folds.finish();
-    let months = db
-        .write(scope, as_of, async |tx| {
-            let mut months = 0;
-            for one in &computed {
-                months += store(tx, one).await?;
-            }
-            Ok(months)
-        })
-        .await?;
+    let months = db.write(scope, as_of, async |tx| store_all(tx, &computed).await).await?;
     Ok(Counts {
         readings,
         subjects: subjects.len(),
         days: computed.iter().map(|one| one.days.len()).sum(),
         months,
         reports: 0,
-        exceptions: computed.iter().flat_map(|one| &one.exceptions).map(|(_, found)| found.len()).sum(),
+        exceptions: computed.iter().flat_map(|one| &one.exceptions).map(|(_, _, found)| found.len()).sum(),
     })
 }
 
@@ -127,7 +129,7 @@ struct Folds<'a> {
 }
 
 impl<'a> Folds<'a> {
-    fn new(subjects: &'a [Subject], histories: &'a HashMap<i32, MeterHistory>) -> Self {
+    fn new(subjects: &'a [Subject], known: &'a Known) -> Self {
         let mut of_meter: HashMap<i32, Vec<usize>> = HashMap::new();
         for (place, subject) in subjects.iter().enumerate() {
             for stretch in &subject.meters {
@@ -137,7 +139,7 @@ impl<'a> Folds<'a> {
                 }
             }
         }
-        let subjects = subjects.iter().map(|subject| SubjectFold::new(subject, histories)).collect();
+        let subjects = subjects.iter().map(|subject| SubjectFold::new(subject, known)).collect();
         Self { subjects, of_meter }
     }
 
@@ -154,6 +156,32 @@ impl<'a> Folds<'a> {
     }
 }
 
+/// Writes what a chunk came to; gives the number of months.
+async fn store_all(tx: &Tx<'_>, computed: &[Computed<'_>]) -> Result<usize, DbError> {
+    let mut months = 0;
+    for one in computed {
+        months += store(tx, one).await?;
+    }
+    let subjects: Vec<&Subject> = computed.iter().map(|one| one.subject).collect();
+    meter_month::replace(tx, &subjects, &usual(computed)).await?;
+    let looked: Vec<Looked> = computed.iter().flat_map(|one| &one.looked).copied().collect();
+    meter_watch::keep(tx, &looked).await?;
+    Ok(months)
+}
+
+/// What the meters of a chunk usually pass. Of a month in which a meter left a subject and came
+/// back the longer stretch counts.
+fn usual(computed: &[Computed<'_>]) -> Vec<(Uuid, i32, MonthUse)> {
+    let mut usual: BTreeMap<(Uuid, i32, Month), MonthUse> = BTreeMap::new();
+    for (subject, meter_no, of) in computed.iter().flat_map(|one| one.months.iter().map(|(no, of)| (one.subject.id, *no, *of))) {
+        let kept = usual.entry((subject, meter_no, of.month)).or_insert(of);
+        if of.days > kept.days {
+            *kept = of;
+        }
+    }
+    usual.into_iter().map(|((subject, meter_no, _), of)| (subject, meter_no, of)).collect()
+}
+
 /// Writes a subject's days, read periods, months and exceptions; gives the number of months.
 async fn store(tx: &Tx<'_>, one: &Computed<'_>) -> Result<usize, DbError> {
     let subject = one.subject;
@@ -164,9 +192,8 @@ async fn store(tx: &Tx<'_>, one: &Computed<'_>) -> Result<usize, DbError> {
     let days: Vec<DayFact> = days.into_iter().map(|day| day.fact).collect();
     let months = facts::months(subject.zone, &days);
     fact::replace_months(tx, subject, from, to, &months).await?;
-    let span = (day_start(subject.zone, subject.from), day_bounds(subject.zone, subject.to).1);
-    for (meter_no, found) in &one.exceptions {
-        exception::sync(tx, *meter_no, span, found).await?;
+    for (meter_no, judged, found) in &one.exceptions {
+        exception::sync(tx, *meter_no, *judged, found).await?;
     }
     Ok(months.len())
 }

@@ -29,8 +29,8 @@ pub struct MeterFold<'a> {
     /// In time order, the ones to come from `next_edit` on.
     edits: Vec<Edit>,
     next_edit: usize,
-    /// Ends of accepted steps, in order.
-    accepted_ends: Vec<i64>,
+    /// Begins and ends of accepted steps, in order.
+    accepted_steps: Vec<(i64, i64)>,
     known_use: Option<RecentUse>,
     /// What the meter passed until now, where steps are held against it.
     history: Option<History>,
@@ -97,7 +97,7 @@ impl<'a> MeterFold<'a> {
             next_exchange: 0,
             edits: Vec::new(),
             next_edit: 0,
-            accepted_ends: Vec::new(),
+            accepted_steps: Vec::new(),
             known_use: None,
             history: None,
             unlearned: NaiveDate::MIN,
@@ -113,7 +113,7 @@ impl<'a> MeterFold<'a> {
         };
         for ruling in rulings {
             match *ruling {
-                Ruling::Accept { at } => fold.accepted_ends.push(at.timestamp()),
+                Ruling::Accept { from, to } => fold.accepted_steps.push((from.timestamp(), to.timestamp())),
                 Ruling::Void { at } => fold.edits.push(Edit { t: at.timestamp(), register: None }),
                 Ruling::Correct { at, register } => {
                     fold.edits.push(Edit { t: at.timestamp(), register: Some(register) });
@@ -123,7 +123,7 @@ impl<'a> MeterFold<'a> {
         }
         fold.exchanges.sort_by_key(|exchange| exchange.at);
         fold.edits.sort_by_key(|edit| edit.t);
-        fold.accepted_ends.sort_unstable();
+        fold.accepted_steps.sort_unstable();
         fold
     }
 
@@ -317,7 +317,7 @@ impl<'a> MeterFold<'a> {
         self.learn_if_due();
         let recent = || self.ledger.recent().or(self.known_use);
         let verdict = self.judge.judge(from, to, recent);
-        let accepted = || self.accepted_ends.binary_search(&to.t).is_ok();
+        let accepted = || self.accepted_steps.binary_search(&(from.t, to.t)).is_ok();
         let (counts, how) = match verdict {
             Verdict::Counts(counts) => (counts, Counted::Plain),
             Verdict::Rollover(counts) => (counts, Counted::Rollover),

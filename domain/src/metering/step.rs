@@ -30,10 +30,12 @@ pub struct Exchange {
 /// A person's decision on readings.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Ruling {
-    /// The step that ends at this instant counts, with the amount its exception named.
+    /// The step between these instants counts, with the amount its exception named.
     Accept {
-        /// Instant of the step's later reading.
-        at: DateTime<Utc>,
+        /// Instant of the step's earlier reading.
+        from: DateTime<Utc>,
+        /// Instant of its later reading.
+        to: DateTime<Utc>,
     },
     /// The reading at this instant does not count.
     Void {

@@ -88,7 +88,7 @@ fn a_jump_above_the_maximum_flow_stays_out_until_accepted() {
     let jump = folded(&dial(), &[], &[], &readings);
     assert_eq!(jump.exceptions[0].kind, ExceptionKind::AboveMaxFlow, "3125 L/h pass 75,000 L in a day");
     assert_eq!(amounts(&jump), [0.0, 500.0, 0.0]);
-    let accepted = folded(&dial(), &[], &[Ruling::Accept { at: at("2026-01-02") }], &readings);
+    let accepted = folded(&dial(), &[], &[Ruling::Accept { from: at("2026-01-01"), to: at("2026-01-02") }], &readings);
     assert_eq!((accepted.exceptions.len(), accepted.accepted), (0, 90_500.0));
 }
 
@@ -130,7 +130,7 @@ fn a_high_reading_that_fits_the_flow_but_not_the_history_stays_out_on_both_sides
 fn a_new_level_that_a_person_accepted_is_believed_from_then_on() {
     let grown: Vec<_> = MISTYPED[..3].iter().copied().chain([("2026-04-01", 431_400.0), ("2026-05-01", 446_400.0)]).collect();
     assert_eq!(held_against_history(&dial(), &[], &grown).exceptions.len(), 2, "five times as much");
-    let accepted = held_against_history(&dial(), &[Ruling::Accept { at: at("2026-04-01") }], &grown);
+    let accepted = held_against_history(&dial(), &[Ruling::Accept { from: at("2026-03-01"), to: at("2026-04-01") }], &grown);
     assert_eq!((accepted.exceptions.len(), accepted.accepted), (0, 36_400.0));
 }
 
@@ -316,7 +316,7 @@ fn a_step_may_be_spread_over_the_working_days() {
 #[test]
 fn steps_are_kept_when_asked_for() {
     let facts = MeterFacts { digits: Some(5), ..dial() };
-    let accept = [Ruling::Accept { at: at("2026-01-10") }];
+    let accept = [Ruling::Accept { from: at("2026-01-09"), to: at("2026-01-10") }];
     let readings = [("2026-01-01", 99_000.0), ("2026-01-08", 99_950.0), ("2026-01-09", 120.0), ("2026-01-10", 100.0)];
     let mut fold = MeterFold::new(&facts, Tz::UTC, &[], &accept).with_steps();
     readings.iter().for_each(|&(when, register)| fold.push(at(when), register));
