@@ -106,6 +106,10 @@ permissions! {
     ReadReadings = "read-readings": Owner Office Technician CustomerViewer CustomerReader;
     /// Enter readings.
     WriteReadings = "write-readings": Owner Office Technician CustomerReader;
+    /// Rule on reading exceptions, and set readings right.
+    RuleReadings = "rule-readings": Owner Office Technician;
+    /// Look at what is the matter with meters.
+    ReadFindings = "read-findings": Owner Office Technician;
     /// Look at water figures.
     ReadWater = "read-water": Owner Office Technician CustomerViewer CustomerReader;
     /// Look at savings reports.

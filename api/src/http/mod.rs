@@ -3,10 +3,13 @@
 pub mod answer;
 pub mod attachments;
 pub mod components;
+pub mod corrections;
 pub mod customers;
+pub mod meter_findings;
 pub mod meters;
 pub mod operations;
 pub mod placements;
+pub mod reading_exceptions;
 pub mod readings;
 pub mod savings_reports;
 pub mod sessions;
@@ -32,6 +35,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(meters::routes)
         .configure(attachments::routes)
         .configure(readings::routes)
+        .configure(reading_exceptions::routes)
+        .configure(corrections::routes)
+        .configure(meter_findings::routes)
         .configure(water::routes)
         .configure(savings_reports::routes);
 }
