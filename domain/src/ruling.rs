@@ -79,7 +79,8 @@ impl Decision {
     pub fn on_step(self, from: DateTime<Utc>, to: DateTime<Utc>) -> Result<Self, Faults> {
         let one_of_two = |at: Option<DateTime<Utc>>| {
             let at = at.map_or(to, |at| at.trunc_subsecs(0));
-            let fault = || Faults::one("/read_at", "not_of_the_step", format!("name {from} or {to}, the step's readings"));
+            let fault =
+                || Faults::one("/read_at", "not_of_the_step", format!("name {from} or {to}, the step's readings"));
             [from, to].contains(&at).then_some(at).ok_or_else(fault)
         };
         match self {
@@ -105,7 +106,8 @@ mod tests {
     #[test]
     fn every_fault_of_a_correction_is_named() {
         let now = at("2026-03-01T00:00:00Z");
-        let correction = |at, register, why: &str| Correction { at, register, why: why.to_owned() }.checked(Some(5), now);
+        let correction =
+            |at, register, why: &str| Correction { at, register, why: why.to_owned() }.checked(Some(5), now);
         let good = correction(at("2026-02-01T08:00:00.9Z"), Some(12.0), " misread ").unwrap();
         assert_eq!((good.at, good.why.as_str()), (at("2026-02-01T08:00:00Z"), "misread"));
         let wrong = correction(at("2026-03-02T00:00:00Z"), Some(1e5), " ").unwrap_err();
@@ -121,7 +123,8 @@ mod tests {
         assert_eq!(earlier.on_step(from, to), Ok(earlier));
         let other = Decision::Void { at: Some(at("2026-01-15T00:00:00Z")) }.on_step(from, to).unwrap_err();
         assert_eq!(other.0[0].pointer, "/read_at");
-        let exchange = |text| Decision::Exchange(Exchange { at: at(text), old_final: 1.0, new_start: 0.0 }).on_step(from, to);
+        let exchange =
+            |text| Decision::Exchange(Exchange { at: at(text), old_final: 1.0, new_start: 0.0 }).on_step(from, to);
         assert!(exchange("2026-01-15T00:00:00Z").is_ok());
         assert_eq!(exchange("2026-02-15T00:00:00Z").unwrap_err().0[0].code, "not_within_the_step");
     }

@@ -54,9 +54,8 @@ pub async fn sync(tx: &Tx<'_>, meter_no: i32, judged: Judged, found: &[ReadingEx
         .await?;
     let still: HashSet<(DateTime<Utc>, &str)> =
         found.iter().map(|exception| (exception.to.at, exception.kind.as_str())).collect();
-    let gone = |(_, at, kind): &&(Uuid, DateTime<Utc>, String)| {
-        judged.contains(*at) && !still.contains(&(*at, kind.as_str()))
-    };
+    let gone =
+        |(_, at, kind): &&(Uuid, DateTime<Utc>, String)| judged.contains(*at) && !still.contains(&(*at, kind.as_str()));
     let gone: Vec<Uuid> = open.iter().filter(gone).map(|(id, _, _)| *id).collect();
     if !gone.is_empty() {
         update(reading_exception::table.filter(reading_exception::id.eq_any(gone)))
@@ -94,11 +93,7 @@ async fn open_one(tx: &Tx<'_>, meter_no: i32, exception: &ReadingException) -> R
         .await?;
     if added == 0 {
         let known = e::meter_no.eq(meter_no).and(to_at).and(kind).and(e::ruling.is_distinct_from("accept"));
-        let open = (
-            e::closed_at.eq(None::<DateTime<Utc>>),
-            e::ruling.eq(None::<String>),
-            e::ruled_by.eq(None::<Uuid>),
-        );
+        let open = (e::closed_at.eq(None::<DateTime<Utc>>), e::ruling.eq(None::<String>), e::ruled_by.eq(None::<Uuid>));
         update(e::table.filter(known)).set((found, open)).execute(&mut tx.conn()).await?;
     }
     Ok(())

@@ -91,8 +91,7 @@ pub async fn withdraw(tx: &Tx<'_>, id: MeterId, exchange: Uuid, why: &str) -> Re
         .await
         .optional()?;
     let Some(row) = row else {
-        let _there: Uuid =
-            meter_exchange::table.filter(one).select(meter_exchange::id).first(&mut tx.conn()).await?;
+        let _there: Uuid = meter_exchange::table.filter(one).select(meter_exchange::id).first(&mut tx.conn()).await?;
         return Err(DbError::refused("withdrawn_already", "The exchange was withdrawn before."));
     };
     changed(tx, (id, meter.no), row.into(), "retired").await

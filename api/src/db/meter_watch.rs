@@ -120,8 +120,7 @@ pub async fn awaited(tx: &Tx<'_>) -> Result<Vec<Awaited>, DbError> {
 pub async fn open_at(tx: &Tx<'_>, kind: FindingKind) -> Result<HashSet<i32>, DbError> {
     use super::schema::meter_watch;
     let open = meter_watch::kind.eq(kind.as_str()).and(meter_watch::closed_at.is_null());
-    let meters: Vec<i32> =
-        meter_watch::table.filter(open).select(meter_watch::meter_no).load(&mut tx.conn()).await?;
+    let meters: Vec<i32> = meter_watch::table.filter(open).select(meter_watch::meter_no).load(&mut tx.conn()).await?;
     Ok(meters.into_iter().collect())
 }
 

@@ -193,11 +193,7 @@ fn count(merged: &Merged, index: &[usize], taken: &mut Taken) {
 }
 
 /// The sheet of a meter's day, held until the transaction ends.
-pub(in crate::db) async fn lock_sheet(
-    tx: &Tx<'_>,
-    meter_no: i32,
-    day: NaiveDate,
-) -> Result<Option<DaySheet>, DbError> {
+pub(in crate::db) async fn lock_sheet(tx: &Tx<'_>, meter_no: i32, day: NaiveDate) -> Result<Option<DaySheet>, DbError> {
     let rows: Vec<SheetRow> = sql_query(LOCK_SHEETS)
         .bind::<Array<Integer>, _>([meter_no])
         .bind::<Array<Date>, _>([day])

@@ -160,17 +160,12 @@ struct Held {
 /// # Errors
 /// [`DbError::NotFound`] outside the scope, [`DbError::Refused`] when it is ruled on or gone,
 /// [`DbError::Invalid`] for a decision that doesn't fit its step or register.
-pub async fn rule(
-    tx: &Tx<'_>,
-    id: Uuid,
-    decision: Decision,
-    note: Option<&str>,
-) -> Result<StoredException, DbError> {
+pub async fn rule(tx: &Tx<'_>, id: Uuid, decision: Decision, note: Option<&str>) -> Result<StoredException, DbError> {
     use reading_exception as e;
-    let held: Held =
-        e::table.filter(e::id.eq(id)).for_update().select(Held::as_select()).first(&mut tx.conn()).await?;
+    let held: Held = e::table.filter(e::id.eq(id)).for_update().select(Held::as_select()).first(&mut tx.conn()).await?;
     if let Some(ruling) = &held.ruling {
-        let detail = format!("The exception is closed ({ruling}); a correction of the meter's readings can still follow.");
+        let detail =
+            format!("The exception is closed ({ruling}); a correction of the meter's readings can still follow.");
         return Err(DbError::refused("already_ruled", detail));
     }
     let decision = decision.on_step(held.from_at, held.to_at)?;
@@ -197,13 +192,7 @@ pub async fn rule(
     get(tx, id).await
 }
 
-async fn carry_out(
-    tx: &Tx<'_>,
-    id: Uuid,
-    held: &Held,
-    decision: Decision,
-    note: Option<&str>,
-) -> Result<(), DbError> {
+async fn carry_out(tx: &Tx<'_>, id: Uuid, held: &Held, decision: Decision, note: Option<&str>) -> Result<(), DbError> {
     let one = meter::table.filter(meter::no.eq(held.meter_no));
     let (meter_id, digits): (Uuid, Option<i16>) = one.select((meter::id, meter::digits)).first(&mut tx.conn()).await?;
     let correct = async |at: Option<DateTime<Utc>>, register| {

@@ -2,9 +2,9 @@
 
 use super::answer::{self, Page, Paging, Problems};
 use crate::auth::{Caller, Permission, perm};
+use crate::db::Db;
 use crate::db::fact::amount_name;
 use crate::db::ruling::{self, Filter, StoredException};
-use crate::db::Db;
 use crate::extract::{Body, optional_instant};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};

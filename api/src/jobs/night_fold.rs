@@ -265,7 +265,8 @@ fn stand_still(subject: &Subject, finished: &[Finished<'_>]) -> Vec<Looked> {
         .map(|one| {
             let rests = one.folded.days.last().is_some_and(|day| day.amount == 0.0);
             let others = || finished.iter().filter(|other| other.stretch.meter_no != one.stretch.meter_no);
-            let found = rests.then(|| stuck(&one.folded.days, |date| others().any(|other| moved(other, date)))).flatten();
+            let found =
+                rests.then(|| stuck(&one.folded.days, |date| others().any(|other| moved(other, date)))).flatten();
             (one.stretch.meter_no, FindingKind::Stuck, found.map(|found| found.finding(subject.zone)))
         })
         .collect()

@@ -173,7 +173,9 @@ async fn store_all(tx: &Tx<'_>, computed: &[Computed<'_>]) -> Result<usize, DbEr
 /// back the longer stretch counts.
 fn usual(computed: &[Computed<'_>]) -> Vec<(Uuid, i32, MonthUse)> {
     let mut usual: BTreeMap<(Uuid, i32, Month), MonthUse> = BTreeMap::new();
-    for (subject, meter_no, of) in computed.iter().flat_map(|one| one.months.iter().map(|(no, of)| (one.subject.id, *no, *of))) {
+    for (subject, meter_no, of) in
+        computed.iter().flat_map(|one| one.months.iter().map(|(no, of)| (one.subject.id, *no, *of)))
+    {
         let kept = usual.entry((subject, meter_no, of.month)).or_insert(of);
         if of.days > kept.days {
             *kept = of;

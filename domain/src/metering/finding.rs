@@ -40,7 +40,9 @@ impl FindingKind {
             Self::Stuck => format!("The register stood still on {size:.0} days on which the unit worked."),
             Self::PulsesLost => format!("{percent:.1} % of what the dial passed gave no pulse."),
             Self::PulsesExtra => format!("{percent:.1} % more pulses came than the dial passed."),
-            Self::PulseDrift if size < 0.0 => format!("Of what the dial passed {percent:.1} % fewer pulses come than before."),
+            Self::PulseDrift if size < 0.0 => {
+                format!("Of what the dial passed {percent:.1} % fewer pulses come than before.")
+            }
             Self::PulseDrift => format!("Of what the dial passed {percent:.1} % more pulses come than before."),
         }
     }

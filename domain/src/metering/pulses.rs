@@ -228,7 +228,8 @@ mod tests {
     #[test]
     fn outside_the_dials_readings_the_pulses_count() {
         let cuts = [at("2026-03-02T12:00"), at("2026-03-03T12:00")];
-        let log: Vec<_> = (0..=4).map(|day| (at("2026-03-01T00:00") + chrono::Duration::days(day), 10.0 * day as f64)).collect();
+        let log: Vec<_> =
+            (0..=4).map(|day| (at("2026-03-01T00:00") + chrono::Duration::days(day), 10.0 * day as f64)).collect();
         let (pulses, facts) = (fold(&pulser(), &cuts, &log), dial());
         let read = fold(&facts, &cuts, &[(cuts[0], 7.0), (cuts[1], 7.2)]);
         let amounts: Vec<_> = joined(Tz::UTC, &read, &pulses).iter().map(|day| day.amount.round()).collect();

@@ -128,9 +128,11 @@ fn a_high_reading_that_fits_the_flow_but_not_the_history_stays_out_on_both_sides
 
 #[test]
 fn a_new_level_that_a_person_accepted_is_believed_from_then_on() {
-    let grown: Vec<_> = MISTYPED[..3].iter().copied().chain([("2026-04-01", 431_400.0), ("2026-05-01", 446_400.0)]).collect();
+    let grown: Vec<_> =
+        MISTYPED[..3].iter().copied().chain([("2026-04-01", 431_400.0), ("2026-05-01", 446_400.0)]).collect();
     assert_eq!(held_against_history(&dial(), &[], &grown).exceptions.len(), 2, "five times as much");
-    let accepted = held_against_history(&dial(), &[Ruling::Accept { from: at("2026-03-01"), to: at("2026-04-01") }], &grown);
+    let accepted =
+        held_against_history(&dial(), &[Ruling::Accept { from: at("2026-03-01"), to: at("2026-04-01") }], &grown);
     assert_eq!((accepted.exceptions.len(), accepted.accepted), (0, 36_400.0));
 }
 
@@ -160,7 +162,10 @@ fn a_logger_is_held_against_whole_days() {
     for (number, day) in "2026-01-01".parse::<NaiveDate>().unwrap().iter_days().take(60).enumerate() {
         let jump = if number == 50 { 301.0 } else { 0.0 };
         let register: Vec<f64> = (0..24)
-            .map(|hour| (number * 24 + hour) as f64 * 100.0 / 24.0 + if number > 50 { 301.0 } else { jump * f64::from(u8::from(hour > 11)) })
+            .map(|hour| {
+                (number * 24 + hour) as f64 * 100.0 / 24.0
+                    + if number > 50 { 301.0 } else { jump * f64::from(u8::from(hour > 11)) }
+            })
             .collect();
         fold.push_sheet(day, &hours, &register);
     }

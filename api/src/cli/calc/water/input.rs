@@ -159,7 +159,9 @@ pub(super) fn readings(file: &Path, zone: Tz) -> Result<(Vec<MeterReadings>, Vec
     let headers = reader.headers().map_err(|cause| named(&cause))?.clone();
     let place = |name: &str| headers.iter().position(|header| header.eq_ignore_ascii_case(name));
     let (Some(at), Some(register)) = (place("read_at"), place("register")) else {
-        return Err("the first line must name the columns read_at and register, and meter where there are several".into());
+        return Err(
+            "the first line must name the columns read_at and register, and meter where there are several".into()
+        );
     };
     let meter = place("meter");
     let (mut meters, mut rejected): (Vec<MeterReadings>, Vec<Rejected>) = (Vec::new(), Vec::new());
@@ -191,9 +193,9 @@ fn row(line: u64, at: &str, register: &str, zone: Tz) -> Result<Row, String> {
     let at = instant(at, zone).ok_or_else(|| {
         format!("read_at: {at:?} is no instant; give 2026-01-31T08:15:00+01:00, or the local time 2026-01-31 08:15")
     })?;
-    let register = register
-        .parse()
-        .map_err(|_no_number| format!("register: {register:?} is no number; give one with a decimal point, such as 1234.5"))?;
+    let register = register.parse().map_err(|_no_number| {
+        format!("register: {register:?} is no number; give one with a decimal point, such as 1234.5")
+    })?;
     Ok(Row { line, at, register })
 }
 
