@@ -420,3 +420,45 @@ async fn a_register_does_not_move_by_the_last_bit() {
     let stored: Vec<u64> = stored.iter().map(|reading| reading["register"].as_f64().unwrap().to_bits()).collect();
     assert_eq!(stored, registers.map(f64::to_bits));
 }
+
+#[tokio::test]
+async fn a_spell_and_a_taking_out_are_set_right_and_the_log_keeps_what_they_were() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "Quay").await;
+    let spells = format!("/v1/units/{}/spells", bay.unit);
+    let spell = dealer.office.create(&spells, &json!({ "state": "stopped", "from": "2026-02-01T00:00:00Z" })).await;
+    dealer.office.create(&spells, &json!({ "state": "running", "from": "2026-03-01T00:00:00Z" })).await;
+    let one = format!("{spells}/{}", id(&spell));
+    app.forget_touched().await;
+    let right = json!({ "state": "bypassed", "from": "2026-02-05T00:00:00Z" });
+    dealer.office.patch(&one, "\"1\"", &right).await.refused(412, "stale");
+    let set_right = dealer.office.patch(&one, "\"2\"", &right).await.json();
+    assert_eq!((&set_right["state"], &set_right["to"]), (&json!("bypassed"), &json!("2026-03-01T00:00:00Z")));
+    assert_eq!(app.touched().await[0].1, "2026-02-01", "from what it was");
+    let over = dealer.office.patch(&one, "\"3\"", &json!({ "to": "2026-04-01T00:00:00Z" })).await;
+    over.refused_for(409, &[("/from", "spell_overlaps")]);
+    app.dealer("Elsewhere").await.office.patch(&one, "\"3\"", &right).await.refused(404, "not-found");
+
+    let part = format!("/v1/components/{}", dealer.pump(bay.unit).await);
+    let out = json!({ "out_at": "2026-03-01T00:00:00Z", "out_why": "failed" });
+    dealer.technician.post_at_with(&format!("{part}/retire"), "\"1\"", &out).await.json();
+    let back = format!("{part}/put-back");
+    dealer
+        .technician
+        .post_at_with(&back, "\"2\"", &json!({ "why": "" }))
+        .await
+        .refused_for(422, &[("/why", "required")]);
+    let fitted = dealer.technician.post_at_with(&back, "\"2\"", &json!({ "why": "The pump beside it" })).await.json();
+    assert_eq!((&fitted["out_at"], &fitted["out_why"]), (&Value::Null, &Value::Null));
+    dealer.technician.post_at_with(&back, "\"3\"", &json!({ "why": "x" })).await.refused_for(409, &[("", "not_out")]);
+
+    let logged = app
+        .superuser()
+        .await
+        .query("select detail->'was' from change where detail ? 'was' order by id", &[])
+        .await
+        .unwrap();
+    let was: Vec<String> = logged.iter().map(|row| row.get::<_, Value>(0).to_string()).collect();
+    assert!(was[0].contains("stopped") && was[1].contains("failed") && was.len() == 2, "{was:?}");
+}

@@ -8,12 +8,12 @@ mod night_run;
 mod openapi;
 mod serve;
 
-use clap::{Parser, Subcommand};
-use std::error::Error;
-use std::process::ExitCode;
 use crate::config::{Config, Settings};
 use crate::problem::chain;
 use crate::telemetry;
+use clap::{Parser, Subcommand};
+use std::error::Error;
+use std::process::ExitCode;
 
 /// Wash-water recycling units: what they save, what they cost, what they need next.
 #[derive(Parser)]

@@ -14,12 +14,12 @@ use actix_web::{HttpResponse, get};
 use askama::Template;
 use chrono_tz::Tz;
 use domain::customer::UnitSystem;
-use domain::water::grade::Grade;
 use domain::ids::ReportId;
 use domain::report::SavingsReport;
 use domain::report::display;
 use domain::report::figure::{Figure, Line, Printed};
 use domain::report::model::{SpellRow, UnitRow};
+use domain::water::grade::Grade;
 use uuid::Uuid;
 
 #[derive(Template)]
