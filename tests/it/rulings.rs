@@ -456,9 +456,9 @@ async fn a_spell_and_a_taking_out_are_set_right_and_the_log_keeps_what_they_were
     let logged = app
         .superuser()
         .await
-        .query("select detail->'was' from change where detail ? 'was' order by id", &[])
+        .query("select (detail->'was')::text from change where detail ? 'was' order by id", &[])
         .await
         .unwrap();
-    let was: Vec<String> = logged.iter().map(|row| row.get::<_, Value>(0).to_string()).collect();
+    let was: Vec<String> = logged.iter().map(|row| row.get(0)).collect();
     assert!(was[0].contains("stopped") && was[1].contains("failed") && was.len() == 2, "{was:?}");
 }

@@ -195,8 +195,8 @@ fn count(merged: &Merged, index: &[usize], taken: &mut Taken) {
 /// The sheet of a meter's day, held until the transaction ends.
 pub(in crate::db) async fn lock_sheet(tx: &Tx<'_>, meter_no: i32, day: NaiveDate) -> Result<Option<DaySheet>, DbError> {
     let rows: Vec<SheetRow> = sql_query(LOCK_SHEETS)
-        .bind::<Array<Integer>, _>([meter_no])
-        .bind::<Array<Date>, _>([day])
+        .bind::<Array<Integer>, _>(vec![meter_no])
+        .bind::<Array<Date>, _>(vec![day])
         .load(&mut tx.conn())
         .await?;
     Ok(rows.into_iter().next().map(Into::into))
