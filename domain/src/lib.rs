@@ -17,9 +17,14 @@
 //! | [`reading`] | what is wrong with a reading by itself |
 //! | [`ruling`] | what people decide about readings |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
+//! | [`uncertainty`] | how sure a figure is, and what makes it unsure |
+//! | [`baseline`] | what a site used before its unit, agreed with the customer; water avoided |
+//! | [`cost`] | the customer's cost and the dealer's cost to serve, which never mix |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
+pub mod baseline;
 pub mod component;
+pub mod cost;
 pub mod country;
 pub mod customer;
 pub mod facts;
@@ -37,6 +42,7 @@ pub mod ruling;
 pub mod site;
 pub mod span;
 pub mod spell;
+pub mod uncertainty;
 pub mod unit;
 pub mod units;
 pub mod water;

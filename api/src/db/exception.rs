@@ -9,64 +9,54 @@ use diesel::sql_types::{Array, Integer, Timestamptz};
 use diesel::{insert_into, sql_query, update};
 use diesel_async::RunQueryDsl;
 use domain::metering::step::ReadingException;
-use std::collections::HashSet;
 use uuid::Uuid;
 
-/// The instants at which steps end that a fold has judged: after the first, up to the last,
-/// and before the end of its days.
-#[derive(Debug, Clone, Copy)]
-pub struct Judged {
-    /// From the instant at which the first day begins.
-    pub from: DateTime<Utc>,
-    /// Up to, not including, the instant at which the last day ends.
-    pub to: DateTime<Utc>,
-    /// Later than this, where the meter came then.
-    pub after: Option<DateTime<Utc>>,
-    /// Up to and including this, where it left.
-    pub until: Option<DateTime<Utc>>,
+/// The exceptions found in a meter's steps that end within a span.
+#[derive(Debug)]
+pub struct Found {
+    /// The meter.
+    pub meter_no: i32,
+    /// The span, without its first instant and with its last.
+    pub within: (DateTime<Utc>, DateTime<Utc>),
+    /// What was found.
+    pub exceptions: Vec<ReadingException>,
 }
 
-impl Judged {
-    /// Whether a step that ends at `at` was judged.
-    #[must_use]
-    pub fn contains(&self, at: DateTime<Utc>) -> bool {
-        (self.from..self.to).contains(&at)
-            && self.after.is_none_or(|after| at > after)
-            && self.until.is_none_or(|until| at <= until)
-    }
-}
+type Open = (Uuid, i32, DateTime<Utc>, String);
 
-/// Makes the open exceptions of a meter, of the steps judged, be those `found`: new ones open,
-/// and open ones that are no longer found are closed.
+/// Makes the open exceptions of these meters within their spans be those found: new ones
+/// open, and open ones that are no longer found are closed.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn sync(tx: &Tx<'_>, meter_no: i32, judged: Judged, found: &[ReadingException]) -> Result<(), DbError> {
-    let open: Vec<(Uuid, DateTime<Utc>, String)> = reading_exception::table
-        .filter(
-            reading_exception::meter_no
-                .eq(meter_no)
-                .and(reading_exception::closed_at.is_null())
-                .and(reading_exception::to_at.between(judged.from, judged.to)),
-        )
-        .select((reading_exception::id, reading_exception::to_at, reading_exception::kind))
+pub async fn sync(tx: &Tx<'_>, found: &[Found]) -> Result<(), DbError> {
+    let open: Vec<Open> = reading_exception::table
+        .filter(reading_exception::meter_no.eq_any(found.iter().map(|one| one.meter_no)))
+        .filter(reading_exception::closed_at.is_null())
+        .select((reading_exception::id, reading_exception::meter_no, reading_exception::to_at, reading_exception::kind))
         .load(&mut tx.conn())
         .await?;
-    let still: HashSet<(DateTime<Utc>, &str)> =
-        found.iter().map(|exception| (exception.to.at, exception.kind.as_str())).collect();
-    let gone =
-        |(_, at, kind): &&(Uuid, DateTime<Utc>, String)| judged.contains(*at) && !still.contains(&(*at, kind.as_str()));
-    let gone: Vec<Uuid> = open.iter().filter(gone).map(|(id, _, _)| *id).collect();
+    let gone: Vec<Uuid> = open.iter().filter(|open| is_gone(open, found)).map(|open| open.0).collect();
     if !gone.is_empty() {
         update(reading_exception::table.filter(reading_exception::id.eq_any(gone)))
             .set((reading_exception::closed_at.eq(tx.now()), reading_exception::ruling.eq(NO_LONGER_THERE)))
             .execute(&mut tx.conn())
             .await?;
     }
-    for exception in found {
-        open_one(tx, meter_no, exception).await?;
+    for one in found {
+        for exception in &one.exceptions {
+            open_one(tx, one.meter_no, exception).await?;
+        }
     }
     Ok(())
+}
+
+/// Whether an open exception lies within a span in which it was not found again.
+fn is_gone((_, meter_no, at, kind): &Open, found: &[Found]) -> bool {
+    let ends_in = |one: &&Found| one.meter_no == *meter_no && one.within.0 < *at && *at <= one.within.1;
+    let here = || found.iter().filter(ends_in);
+    let again = |one: &Found| one.exceptions.iter().any(|found| found.to.at == *at && found.kind.as_str() == kind);
+    here().next().is_some() && !here().any(again)
 }
 
 /// How an exception ended that went by itself.

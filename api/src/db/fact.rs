@@ -1,12 +1,9 @@
 //! Day and month facts of subjects.
 
-use super::night_plan::Subject;
 use super::schema::{day_fact, month_fact};
 use super::{DbError, Tx};
 use chrono::NaiveDate;
 use diesel::prelude::*;
-use diesel::sql_types::{Array, Date, Double, Float, Integer, Nullable, Uuid as SqlUuid};
-use diesel::{delete, insert_into, sql_query};
 use diesel_async::RunQueryDsl;
 use domain::facts::{Amounts, DayFact, MonthFact};
 use domain::metering::stream::Stream;
@@ -16,7 +13,7 @@ use serde_json::{Map, Value};
 use uuid::Uuid;
 
 /// The columns of the streams, in the order of [`Stream::ALL`].
-const STREAM_COLUMNS: [&str; Stream::ALL.len()] = [
+pub(in crate::db) const STREAM_COLUMNS: [&str; Stream::ALL.len()] = [
     "makeup_l",
     "wash_l",
     "rinse_l",
@@ -61,50 +58,6 @@ pub struct StoredMonth {
     pub site_id: Uuid,
     /// The month.
     pub fact: MonthFact,
-}
-
-/// Replaces a subject's days within its span.
-///
-/// # Errors
-/// When the database fails.
-pub async fn replace_days(tx: &Tx<'_>, subject: &Subject, days: &[DayFact]) -> Result<(), DbError> {
-    let span = day_fact::day.between(subject.from, subject.to);
-    delete(day_fact::table.filter(day_fact::subject_id.eq(subject.id).and(span))).execute(&mut tx.conn()).await?;
-    if days.is_empty() {
-        return Ok(());
-    }
-    let columns = STREAM_COLUMNS.join(", ");
-    let arrays: String = (9..9 + STREAM_COLUMNS.len()).map(|n| format!(", ${n}::float8[]")).collect();
-    let insert = format!(
-        "insert into day_fact (subject_id, unit_id, site_id, customer_id, day, coverage, estimated_share,
-           open_exceptions, {columns})
-         select $1, $2, $3, $4, g.* from unnest($5::date[], $6::float4[], $7::float4[], $8::int4[]{arrays}) as g"
-    );
-    let column = |stream| days.iter().map(|day| day.amounts.get(stream)).collect::<Vec<Option<f64>>>();
-    let mut query = sql_query(insert)
-        .into_boxed()
-        .bind::<SqlUuid, _>(subject.id)
-        .bind::<Nullable<SqlUuid>, _>(subject.unit_id)
-        .bind::<SqlUuid, _>(subject.site_id)
-        .bind::<SqlUuid, _>(subject.customer.0)
-        .bind::<Array<Date>, _>(days.iter().map(|day| day.date).collect::<Vec<_>>())
-        .bind::<Array<Float>, _>(days.iter().map(|day| single(day.coverage)).collect::<Vec<_>>())
-        .bind::<Array<Float>, _>(days.iter().map(|day| single(day.estimated_share)).collect::<Vec<_>>())
-        .bind::<Array<Integer>, _>(days.iter().map(|day| count(day.open_exceptions)).collect::<Vec<_>>());
-    for stream in Stream::ALL {
-        query = query.bind::<Array<Nullable<Double>>, _>(column(stream));
-    }
-    query.execute(&mut tx.conn()).await?;
-    Ok(())
-}
-
-#[expect(clippy::cast_possible_truncation, reason = "a share of 0 to 1 keeps seven digits")]
-fn single(share: f64) -> f32 {
-    share as f32
-}
-
-fn count(number: u32) -> i32 {
-    i32::try_from(number).unwrap_or(i32::MAX)
 }
 
 #[derive(Queryable, Selectable)]
@@ -193,39 +146,6 @@ pub async fn days(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Result
     };
     let rows: Vec<DayRow> = query.load(&mut tx.conn()).await?;
     Ok(rows.into_iter().map(Into::into).collect())
-}
-
-/// Replaces a subject's months from `from` to `to`.
-///
-/// # Errors
-/// When the database fails.
-pub async fn replace_months(
-    tx: &Tx<'_>,
-    subject: &Subject,
-    from: Month,
-    to: Month,
-    months: &[MonthFact],
-) -> Result<(), DbError> {
-    let span = month_fact::month.between(from.first_day(), to.first_day());
-    delete(month_fact::table.filter(month_fact::subject_id.eq(subject.id).and(span))).execute(&mut tx.conn()).await?;
-    for month in months {
-        insert_into(month_fact::table)
-            .values((
-                month_fact::subject_id.eq(subject.id),
-                month_fact::month.eq(month.month.first_day()),
-                month_fact::unit_id.eq(subject.unit_id),
-                month_fact::site_id.eq(subject.site_id),
-                month_fact::customer_id.eq(subject.customer.0),
-                month_fact::grade.eq(month.grade.as_str()),
-                month_fact::volumes.eq(to_json(&month.amounts)),
-                month_fact::coverage.eq(single(month.coverage)),
-                month_fact::estimated_share.eq(single(month.estimated_share)),
-                month_fact::open_exceptions.eq(count(month.open_exceptions)),
-            ))
-            .execute(&mut tx.conn())
-            .await?;
-    }
-    Ok(())
 }
 
 /// The measured amounts by their names.

@@ -30,13 +30,12 @@ struct Row {
     mean_day: f64,
 }
 
-/// The months of each subject's meters before the one in which its span begins, by subject and
-/// meter: as many as bear on it.
+/// The months of each subject's meters before its span, by subject and meter: as many as bear
+/// on it.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn before(tx: &Tx<'_>, subjects: &[Subject]) -> Result<HashMap<(Uuid, i32), Vec<MonthUse>>, DbError> {
-    let first = |subject: &Subject| Month::of(subject.from).first_day();
     // A step in the history before the span looks back as far again.
     let rows: Vec<Row> = sql_query(
         "select m.subject_id, m.meter_no, m.month, m.days, m.spread_days, m.upper_day, m.mean_day
@@ -45,7 +44,7 @@ pub async fn before(tx: &Tx<'_>, subjects: &[Subject]) -> Result<HashMap<(Uuid, 
           order by m.subject_id, m.meter_no, m.month",
     )
     .bind::<Array<SqlUuid>, _>(subjects.iter().map(|subject| subject.id).collect::<Vec<_>>())
-    .bind::<Array<Date>, _>(subjects.iter().map(first).collect::<Vec<_>>())
+    .bind::<Array<Date>, _>(subjects.iter().map(|subject| subject.from).collect::<Vec<_>>())
     .load(&mut tx.conn())
     .await?;
     let mut known: HashMap<(Uuid, i32), Vec<MonthUse>> = HashMap::new();
@@ -62,22 +61,18 @@ pub async fn before(tx: &Tx<'_>, subjects: &[Subject]) -> Result<HashMap<(Uuid, 
     Ok(known)
 }
 
-/// Replaces the months of the subjects' meters from the one in which a span begins to that in
-/// which it ends.
+/// Replaces the months of the subjects' meters within their spans.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn replace(tx: &Tx<'_>, subjects: &[&Subject], months: &[(Uuid, i32, MonthUse)]) -> Result<(), DbError> {
-    let bounds = |bound: fn(&Subject) -> NaiveDate| {
-        subjects.iter().map(|subject| Month::of(bound(subject)).first_day()).collect::<Vec<_>>()
-    };
+pub async fn replace(tx: &Tx<'_>, subjects: &[Subject], months: &[(Uuid, i32, MonthUse)]) -> Result<(), DbError> {
     sql_query(
         "delete from meter_month m using unnest($1::uuid[], $2::date[], $3::date[]) as s (id, first, last)
           where m.subject_id = s.id and m.month between s.first and s.last",
     )
     .bind::<Array<SqlUuid>, _>(subjects.iter().map(|subject| subject.id).collect::<Vec<_>>())
-    .bind::<Array<Date>, _>(bounds(|subject| subject.from))
-    .bind::<Array<Date>, _>(bounds(|subject| subject.to))
+    .bind::<Array<Date>, _>(subjects.iter().map(|subject| subject.from).collect::<Vec<_>>())
+    .bind::<Array<Date>, _>(subjects.iter().map(|subject| subject.to).collect::<Vec<_>>())
     .execute(&mut tx.conn())
     .await?;
     if months.is_empty() {

@@ -28,6 +28,7 @@ pub mod migrate;
 pub mod night_meters;
 pub mod night_plan;
 pub mod night_run;
+pub mod night_store;
 pub mod page;
 pub mod period_fact;
 pub mod placement;

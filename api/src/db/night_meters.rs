@@ -11,7 +11,6 @@ use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::metering::meter::MeterFacts;
 use domain::metering::step::{Exchange, Ruling};
-use domain::zone::Month;
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 /// A meter's facts with what happened to its register.
@@ -25,16 +24,15 @@ pub struct MeterHistory {
     pub rulings: Vec<Ruling>,
 }
 
-/// A rollover is believed only against the use of this many days before it; it also holds the
-/// whole of the month in which a subject's span begins.
+/// A rollover is believed only against the use of this many days before it.
 const HISTORY_DAYS: u64 = 90;
 /// Pulses are compared with a dial that was read anew over this many days.
 const TIED_DAYS: u64 = 400;
 
 /// The sheets that computing these subjects' days needs: for each meter from the last reading
-/// before them to the first one after the month they end in. A local day lies within its UTC
-/// day and the ones beside it, so a sheet is surely outside when it is two days away. The
-/// history before them only serves to judge. Dials come before the pulses that spread them.
+/// before them to the first one after. A local day lies within its UTC day and the ones beside
+/// it, so a sheet is surely outside when it is two days away. The history before them only
+/// serves to judge. Dials come before the pulses that spread them.
 ///
 /// # Errors
 /// When the database fails.
@@ -42,7 +40,7 @@ pub async fn wanted(tx: &Tx<'_>, subjects: &[Subject]) -> Result<Vec<Wanted>, Db
     let mut spans: BTreeMap<i32, (NaiveDate, NaiveDate)> = BTreeMap::new();
     for subject in subjects {
         let from = subject.from.checked_sub_days(Days::new(1)).unwrap_or(subject.from);
-        let to = Month::of(subject.to).next().first_day();
+        let to = subject.to.checked_add_days(Days::new(1)).unwrap_or(subject.to);
         for stretch in &subject.meters {
             let span = spans.entry(stretch.meter_no).or_insert((from, to));
             *span = (span.0.min(from), span.1.max(to));

@@ -10,7 +10,7 @@ use diesel::sql_query;
 use diesel::sql_types::{Array, Date, Double, Integer, Nullable, Text, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::CustomerId;
-use domain::zone::{local_date, parse_zone};
+use domain::zone::{Month, local_date, parse_zone};
 use std::collections::{BTreeMap, Bound, HashMap};
 use uuid::Uuid;
 
@@ -42,9 +42,9 @@ pub struct Subject {
     pub zone: Tz,
     /// Its meters.
     pub meters: Vec<Stretch>,
-    /// First local day that can have changed.
+    /// First day of the first month that can have changed.
     pub from: NaiveDate,
-    /// Last local day that can have changed.
+    /// Last day of the last one.
     pub to: NaiveDate,
 }
 
@@ -153,8 +153,8 @@ select g.meter_no,
          order by s.day limit 1) as after
   from unnest($1::int4[], $2::date[], $3::date[]) as g (meter_no, from_day, to_day)";
 
-/// The subjects of the touched meters with the local days that can have changed: a step
-/// reaches to the readings before and after, so those days change too.
+/// The subjects of the touched meters with the months that can have changed: a step reaches to
+/// the readings before and after, so those days change too, and a month is computed whole.
 ///
 /// # Errors
 /// When the database fails.
@@ -189,8 +189,8 @@ fn subject(rows: &[SubjectRow], reach: &HashMap<i32, (NaiveDate, NaiveDate)>) ->
         customer: CustomerId(first.customer_id),
         zone,
         meters: rows.iter().map(|row| stretch(row, reach.contains_key(&row.meter_no))).collect(),
-        from: local_date(zone, from.and_time(chrono::NaiveTime::MIN).and_utc()),
-        to: local_date(zone, end_of(to)),
+        from: Month::of(local_date(zone, from.and_time(chrono::NaiveTime::MIN).and_utc())).first_day(),
+        to: Month::of(local_date(zone, end_of(to))).last_day(),
     })
 }
 
@@ -262,8 +262,8 @@ async fn deserted(tx: &Tx<'_>, numbers: &[i32]) -> Result<Vec<Subject>, DbError>
             customer: CustomerId(row.customer_id),
             zone: parse_zone(&row.time_zone)?,
             meters: Vec::new(),
-            from: row.first,
-            to: row.last,
+            from: Month::of(row.first).first_day(),
+            to: Month::of(row.last).last_day(),
         })
     };
     rows.into_iter().map(subject).collect()

@@ -1,15 +1,12 @@
 //! Read-period facts of subjects.
 
-use super::fact::{Of, amounts_of, to_json};
-use super::night_plan::Subject;
+use super::fact::{Of, amounts_of};
 use super::schema::period_fact;
 use super::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
-use diesel::{delete, insert_into};
 use diesel_async::RunQueryDsl;
 use domain::facts::Amounts;
-use domain::period_facts::PeriodFact;
 use domain::zone::{day_bounds, day_start};
 use serde_json::Value;
 use uuid::Uuid;
@@ -29,35 +26,6 @@ pub struct StoredPeriod {
     pub amounts: Amounts,
     /// Steps in it that wait for a decision.
     pub open_exceptions: u32,
-}
-
-/// Replaces the periods of a subject that reach into its span.
-///
-/// # Errors
-/// When the database fails.
-pub async fn replace(tx: &Tx<'_>, subject: &Subject, periods: &[PeriodFact]) -> Result<(), DbError> {
-    let (from, to) = (day_start(subject.zone, subject.from), day_bounds(subject.zone, subject.to).1);
-    let reaches = period_fact::from_at.lt(to).and(period_fact::to_at.gt(from));
-    delete(period_fact::table.filter(period_fact::subject_id.eq(subject.id).and(reaches)))
-        .execute(&mut tx.conn())
-        .await?;
-    for period in periods.iter().filter(|period| period.from < to && period.to > from) {
-        insert_into(period_fact::table)
-            .values((
-                period_fact::subject_id.eq(subject.id),
-                period_fact::from_at.eq(period.from),
-                period_fact::to_at.eq(period.to),
-                period_fact::unit_id.eq(subject.unit_id),
-                period_fact::site_id.eq(subject.site_id),
-                period_fact::customer_id.eq(subject.customer.0),
-                period_fact::grade.eq(period.grade.as_str()),
-                period_fact::volumes.eq(to_json(&period.amounts)),
-                period_fact::open_exceptions.eq(0),
-            ))
-            .execute(&mut tx.conn())
-            .await?;
-    }
-    Ok(())
 }
 
 type Row = (Uuid, Option<Uuid>, DateTime<Utc>, DateTime<Utc>, Value, i32);

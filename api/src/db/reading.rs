@@ -23,7 +23,9 @@ use std::collections::HashMap;
 
 /// Makes sheets and appends to sheets; gives the places of the groups it could not append.
 /// Slices of the parameters carry each group's readings: arrays can't hold arrays of unequal
-/// length, and this is faster here than COPY into a temporary table.
+/// length, and this is faster here than COPY into a temporary table. `not in` is looked up in a
+/// hash table; the planner takes `not exists` for a loop in a loop, for it can't know how many
+/// rows the arrays hold.
 const APPEND: &str = "
 with batch as (
   select g.place, g.meter_no, g.day, ($5::int4[])[g.lo:g.hi] as at, ($6::float8[])[g.lo:g.hi] as register,
@@ -42,7 +44,7 @@ kept as (
     where s.at[cardinality(s.at)] < excluded.at[1]
   returning meter_no, day)
 select b.place from batch b
- where not exists (select from kept k where k.meter_no = b.meter_no and k.day = b.day)
+ where (b.meter_no, b.day) not in (select meter_no, day from kept)
  order by b.place";
 
 const LOCK_SHEETS: &str = "

@@ -1,12 +1,13 @@
 //! The readings of one subject, folded meter by meter as their sheets pass by.
 
-use crate::db::exception::Judged;
+use crate::db::exception::Found;
 use crate::db::meter_watch::Looked;
 use crate::db::night_meters::MeterHistory;
 use crate::db::night_plan::{Stretch, Subject};
+use crate::db::night_store::Figures;
 use crate::db::sheet_stream::SheetView;
-use chrono::{DateTime, Duration, NaiveDate, NaiveTime, Utc};
-use domain::facts::{DayFact, MeterDays, assemble};
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
+use domain::facts::{MeterDays, assemble, months};
 use domain::metering::days::DayShare;
 use domain::metering::finding::FindingKind;
 use domain::metering::fold::{Folded, MeterFold};
@@ -14,11 +15,10 @@ use domain::metering::history::{History, MonthUse};
 use domain::metering::meter::MeterFacts;
 use domain::metering::pulses;
 use domain::metering::spread::Spread;
-use domain::metering::step::ReadingException;
 use domain::metering::stream::ReadBy;
 use domain::metering::watch::stuck;
 use domain::period_facts::{HandRead, PeriodFact, of_subject};
-use domain::zone::{Month, day_bounds, day_start};
+use domain::zone::{day_bounds, day_start};
 use std::collections::{HashMap, HashSet};
 use uuid::Uuid;
 
@@ -54,15 +54,11 @@ struct StretchFold<'a> {
 
 /// What a subject's readings came to.
 pub(super) struct Computed<'a> {
-    pub(super) subject: &'a Subject,
-    /// Its days within its span.
-    pub(super) days: Vec<DayFact>,
-    /// Its read periods.
-    pub(super) periods: Vec<PeriodFact>,
-    /// The exceptions of each meter among the steps judged.
-    pub(super) exceptions: Vec<(i32, Judged, Vec<ReadingException>)>,
+    pub(super) figures: Figures<'a>,
+    /// The exceptions of each meter.
+    pub(super) found: Vec<Found>,
     /// What its meters usually pass, in the months of its span.
-    pub(super) months: Vec<(i32, MonthUse)>,
+    pub(super) usual: Vec<(i32, MonthUse)>,
     /// What is the matter with its meters.
     pub(super) looked: Vec<Looked>,
 }
@@ -124,16 +120,9 @@ impl<'a> SubjectFold<'a> {
         let (finished, mut looked) = finish_all(subject, self.stretches);
         looked.extend(stand_still(subject, &finished));
         let span = subject.from..=subject.to;
-        let months = Month::of(subject.from)..=Month::of(subject.to);
-        let mut computed = Computed {
-            subject,
-            days: Vec::new(),
-            periods: Vec::new(),
-            exceptions: Vec::new(),
-            months: Vec::new(),
-            looked,
-        };
+        let within = (day_start(subject.zone, subject.from), day_bounds(subject.zone, subject.to).1);
         let (mut meters, mut hand_read) = (Vec::new(), Vec::new());
+        let (mut found, mut usual) = (Vec::new(), Vec::new());
         for Finished { stretch, facts, folded, counts, joined, .. } in finished {
             let Folded { days, steps, mut exceptions, history, .. } = folded;
             if counts {
@@ -142,15 +131,17 @@ impl<'a> SubjectFold<'a> {
                 meters.push(MeterDays { stream: facts.stream, share: stretch.share, days });
                 hand_read.push(HandRead { stream: facts.stream, share: stretch.share, steps });
             }
-            let judged = judged(subject, stretch);
-            exceptions.retain(|found| judged.contains(found.to.at));
-            computed.exceptions.push((stretch.meter_no, judged, exceptions));
-            let within = history.months().iter().filter(|of| months.contains(&of.month));
-            computed.months.extend(within.map(|of| (stretch.meter_no, *of)));
+            let part = stretch.part_of(within);
+            exceptions.retain(|found| part.0 < found.to.at && found.to.at <= part.1);
+            found.push(Found { meter_no: stretch.meter_no, within: part, exceptions });
+            let months = history.months().iter().filter(|of| span.contains(&of.month.first_day()));
+            usual.extend(months.map(|of| (stretch.meter_no, *of)));
         }
-        computed.days = assemble(subject.zone, &meters);
-        computed.periods = of_subject(&hand_read);
-        computed
+        let days = assemble(subject.zone, &meters);
+        let months = months(subject.zone, &days);
+        let reaches = |period: &PeriodFact| period.from < within.1 && period.to > within.0;
+        let periods = of_subject(&hand_read).into_iter().filter(reaches).collect();
+        Computed { figures: Figures { subject, days, months, periods }, found, usual, looked }
     }
 }
 
@@ -174,7 +165,7 @@ impl<'a> StretchFold<'a> {
         let (Some(at), Some(register)) = (sheet.at.get(from..to), sheet.register.get(from..to)) else { return };
         if let Some(waiting) = &mut self.waiting {
             let midnight = sheet.day.and_time(NaiveTime::MIN).and_utc();
-            let instant = |&second: &i32| midnight + Duration::seconds(i64::from(second));
+            let instant = |&second: &i32| midnight + TimeDelta::seconds(i64::from(second));
             waiting.extend(at.iter().map(instant).zip(register.iter().copied()));
         } else if !at.is_empty() {
             self.fold.push_sheet(sheet.day, at, register);
@@ -272,18 +263,17 @@ fn stand_still(subject: &Subject, finished: &[Finished<'_>]) -> Vec<Looked> {
         .collect()
 }
 
-/// The steps that are judged of a meter within the subject's span.
-fn judged(subject: &Subject, stretch: &Stretch) -> Judged {
-    Judged {
-        from: day_start(subject.zone, subject.from),
-        to: day_bounds(subject.zone, subject.to).1,
-        after: stretch.from,
-        until: stretch.to,
-    }
-}
-
 fn read_by_hand(facts: &MeterFacts) -> bool {
     matches!(facts.read_by, ReadBy::Technician | ReadBy::Customer)
+}
+
+impl Stretch {
+    /// The part of a span in which the meter measured the subject: the same meter may have
+    /// served another one before and after. Steps end after the first instant, and at the last.
+    fn part_of(&self, (from, to): (DateTime<Utc>, DateTime<Utc>)) -> (DateTime<Utc>, DateTime<Utc>) {
+        let (just_before, last) = (from - TimeDelta::seconds(1), to - TimeDelta::seconds(1));
+        (self.from.map_or(just_before, |at| at.max(just_before)), self.to.map_or(last, |at| at.min(last)))
+    }
 }
 
 /// The places of the sheet's readings that lie in the stretch; a reading at its very end

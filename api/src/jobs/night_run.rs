@@ -10,10 +10,10 @@ use crate::auth::Scope;
 use crate::db::meter_watch::{self, Looked};
 use crate::db::night_plan::{self, Subject, Touch};
 use crate::db::night_run::{self, Counts};
+use crate::db::night_store::{self, Figures};
 use crate::db::sheet_stream::SheetView;
-use crate::db::{Db, DbError, Tx, exception, fact, meter_month, night_meters, period_fact, report};
+use crate::db::{Db, DbError, Tx, exception, meter_month, night_meters, report};
 use chrono::{DateTime, Utc};
-use domain::facts::{self, DayFact};
 use domain::ids::{CustomerId, DealerId, NightRunId};
 use domain::metering::history::MonthUse;
 use domain::zone::{Month, local_date, parse_zone};
@@ -110,15 +110,21 @@ async fn compute_chunk(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &
     let known = Known { histories, months, to_the_last };
     let mut folds = Folds::new(subjects, &known);
     let readings = db.each_sheet(scope, &wanted, |sheet| folds.push(sheet)).await?;
-    let computed = folds.finish();
-    let months = db.write(scope, as_of, async |tx| store_all(tx, &computed).await).await?;
+    let Stored { figures, found, usual, looked } = folds.finish();
+    db.write(scope, as_of, async |tx| {
+        night_store::replace(tx, &figures).await?;
+        meter_month::replace(tx, subjects, &usual).await?;
+        exception::sync(tx, &found).await?;
+        meter_watch::keep(tx, &looked).await
+    })
+    .await?;
     Ok(Counts {
         readings,
         subjects: subjects.len(),
-        days: computed.iter().map(|one| one.days.len()).sum(),
-        months,
+        days: figures.iter().map(|one| one.days.len()).sum(),
+        months: figures.iter().map(|one| one.months.len()).sum(),
         reports: 0,
-        exceptions: computed.iter().flat_map(|one| &one.exceptions).map(|(_, _, found)| found.len()).sum(),
+        exceptions: found.iter().map(|one| one.exceptions.len()).sum(),
     })
 }
 
@@ -151,53 +157,33 @@ impl<'a> Folds<'a> {
         }
     }
 
-    fn finish(self) -> Vec<Computed<'a>> {
-        self.subjects.into_iter().map(SubjectFold::finish).collect()
-    }
-}
-
-/// Writes what a chunk came to; gives the number of months.
-async fn store_all(tx: &Tx<'_>, computed: &[Computed<'_>]) -> Result<usize, DbError> {
-    let mut months = 0;
-    for one in computed {
-        months += store(tx, one).await?;
-    }
-    let subjects: Vec<&Subject> = computed.iter().map(|one| one.subject).collect();
-    meter_month::replace(tx, &subjects, &usual(computed)).await?;
-    let looked: Vec<Looked> = computed.iter().flat_map(|one| &one.looked).copied().collect();
-    meter_watch::keep(tx, &looked).await?;
-    Ok(months)
-}
-
-/// What the meters of a chunk usually pass. Of a month in which a meter left a subject and came
-/// back the longer stretch counts.
-fn usual(computed: &[Computed<'_>]) -> Vec<(Uuid, i32, MonthUse)> {
-    let mut usual: BTreeMap<(Uuid, i32, Month), MonthUse> = BTreeMap::new();
-    for (subject, meter_no, of) in
-        computed.iter().flat_map(|one| one.months.iter().map(|(no, of)| (one.subject.id, *no, *of)))
-    {
-        let kept = usual.entry((subject, meter_no, of.month)).or_insert(of);
-        if of.days > kept.days {
-            *kept = of;
+    fn finish(self) -> Stored<'a> {
+        let mut all = Stored::default();
+        let mut usual: BTreeMap<(Uuid, i32, Month), MonthUse> = BTreeMap::new();
+        for Computed { figures, found, usual: months, looked } in self.subjects.into_iter().map(SubjectFold::finish) {
+            for (meter_no, of) in months {
+                // Of a month in which a meter left a subject and came back the longer part counts.
+                let kept = usual.entry((figures.subject.id, meter_no, of.month)).or_insert(of);
+                if of.days > kept.days {
+                    *kept = of;
+                }
+            }
+            all.figures.push(figures);
+            all.found.extend(found);
+            all.looked.extend(looked);
         }
+        all.usual = usual.into_iter().map(|((subject, meter_no, _), of)| (subject, meter_no, of)).collect();
+        all
     }
-    usual.into_iter().map(|((subject, meter_no, _), of)| (subject, meter_no, of)).collect()
 }
 
-/// Writes a subject's days, read periods, months and exceptions; gives the number of months.
-async fn store(tx: &Tx<'_>, one: &Computed<'_>) -> Result<usize, DbError> {
-    let subject = one.subject;
-    fact::replace_days(tx, subject, &one.days).await?;
-    period_fact::replace(tx, subject, &one.periods).await?;
-    let (from, to) = (Month::of(subject.from), Month::of(subject.to));
-    let days = fact::days(tx, fact::Of::Subject(subject.id), from.first_day(), to.last_day()).await?;
-    let days: Vec<DayFact> = days.into_iter().map(|day| day.fact).collect();
-    let months = facts::months(subject.zone, &days);
-    fact::replace_months(tx, subject, from, to, &months).await?;
-    for (meter_no, judged, found) in &one.exceptions {
-        exception::sync(tx, *meter_no, *judged, found).await?;
-    }
-    Ok(months.len())
+/// What a chunk came to, as it is stored.
+#[derive(Default)]
+struct Stored<'a> {
+    figures: Vec<Figures<'a>>,
+    found: Vec<exception::Found>,
+    usual: Vec<(Uuid, i32, MonthUse)>,
+    looked: Vec<Looked>,
 }
 
 /// Drafts the reports of every customer whose figures changed, and those of the running and

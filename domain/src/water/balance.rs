@@ -119,6 +119,17 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// The verdict on a residual with its expanded uncertainty.
+    pub(crate) fn of(residual: Litres, expanded: Litres) -> Self {
+        if residual.0.abs() <= expanded.0 {
+            Self::Closed
+        } else if residual.0 > 0.0 {
+            Self::UnaccountedLoss
+        } else {
+            Self::UnaccountedGain
+        }
+    }
+
     /// The words for it.
     #[must_use]
     pub fn words(self) -> &'static str {
@@ -158,9 +169,9 @@ pub struct Ratio {
     pub u: f64,
 }
 
-const FIRST_ROUTE: [(f64, Part); 5] =
+pub(crate) const FIRST_ROUTE: [(f64, Part); 5] =
     [(1.0, Part::Wash), (-1.0, Part::Makeup), (-1.0, Part::HandFill), (-1.0, Part::Rain), (1.0, Part::StorageChange)];
-const SECOND_ROUTE: [(f64, Part); 8] = [
+pub(crate) const SECOND_ROUTE: [(f64, Part); 8] = [
     (1.0, Part::Wash),
     (1.0, Part::Rinse),
     (1.0, Part::Bypass),
@@ -170,8 +181,9 @@ const SECOND_ROUTE: [(f64, Part); 8] = [
     (-1.0, Part::Evaporation),
     (-1.0, Part::CarryOff),
 ];
-const FRESH: [(f64, Part); 4] = [(1.0, Part::Makeup), (1.0, Part::HandFill), (1.0, Part::Rinse), (1.0, Part::Bypass)];
-const INFLOW: [(f64, Part); 6] = [
+pub(crate) const FRESH: [(f64, Part); 4] =
+    [(1.0, Part::Makeup), (1.0, Part::HandFill), (1.0, Part::Rinse), (1.0, Part::Bypass)];
+pub(crate) const INFLOW: [(f64, Part); 6] = [
     (1.0, Part::Makeup),
     (1.0, Part::HandFill),
     (1.0, Part::Rinse),
@@ -179,14 +191,14 @@ const INFLOW: [(f64, Part); 6] = [
     (1.0, Part::Rain),
     (-1.0, Part::StorageChange),
 ];
-const LOSSES: [(f64, Part); 5] = [
+pub(crate) const LOSSES: [(f64, Part); 5] = [
     (-1.0, Part::ToSewer),
     (-1.0, Part::Hauled),
     (-1.0, Part::Drained),
     (-1.0, Part::Evaporation),
     (-1.0, Part::CarryOff),
 ];
-const TO_WASHERS: [(f64, Part); 3] = [(1.0, Part::Wash), (1.0, Part::Rinse), (1.0, Part::Bypass)];
+pub(crate) const TO_WASHERS: [(f64, Part); 3] = [(1.0, Part::Wash), (1.0, Part::Rinse), (1.0, Part::Bypass)];
 
 impl Balance {
     /// Balances the volumes of one period.
@@ -231,13 +243,7 @@ impl Case<'_> {
     fn residual(&self) -> Result<Residual, Withheld> {
         self.printable(Figure::Residual, &INFLOW)?;
         let estimate = self.volumes.estimate(&[INFLOW.as_slice(), LOSSES.as_slice()].concat());
-        let verdict = if estimate.volume.0.abs() <= estimate.expanded().0 {
-            Verdict::Closed
-        } else if estimate.volume.0 > 0.0 {
-            Verdict::UnaccountedLoss
-        } else {
-            Verdict::UnaccountedGain
-        };
+        let verdict = Verdict::of(estimate.volume, estimate.expanded());
         let losses = LOSSES.iter().map(|(_, part)| *part);
         let not_counted = losses.filter(|part| self.volumes.get(*part).source == Source::Unknown).collect();
         Ok(Residual { estimate, verdict, not_counted })

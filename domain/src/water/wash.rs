@@ -4,9 +4,10 @@ use super::term::{Source, Term};
 use crate::fault::Faults;
 use crate::units::Litres;
 use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
 
 /// A gun's flow, measured by filling a bucket.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct BucketTest {
     /// The day of the test.
     pub on: NaiveDate,

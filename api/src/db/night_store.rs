@@ -1,0 +1,207 @@
+//! Writes what a night run computed for a chunk of subjects: days, read periods, months. One
+//! statement for many rows; within its span a subject's rows are replaced.
+
+use super::fact::{STREAM_COLUMNS, to_json};
+use super::night_plan::Subject;
+use super::{DbError, Tx};
+use chrono::{DateTime, NaiveDate, Utc};
+use diesel::sql_query;
+use diesel::sql_types::{Array, Date, Double, Float, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel_async::RunQueryDsl;
+use domain::facts::{DayFact, MonthFact};
+use domain::metering::stream::Stream;
+use domain::period_facts::PeriodFact;
+use domain::zone::{day_bounds, day_start};
+use serde_json::Value;
+use uuid::Uuid;
+
+/// What a subject's readings came to within its span, which is whole months.
+#[derive(Debug)]
+pub struct Figures<'a> {
+    /// Whose.
+    pub subject: &'a Subject,
+    /// Its days.
+    pub days: Vec<DayFact>,
+    /// Its months: the sums of the days.
+    pub months: Vec<MonthFact>,
+    /// The read periods that reach into its span.
+    pub periods: Vec<PeriodFact>,
+}
+
+/// Rows sent at once; memory does not grow with the history.
+const ROWS_AT_ONCE: usize = 10_000;
+
+/// Replaces the stored figures of these subjects.
+///
+/// # Errors
+/// When the database fails.
+pub async fn replace(tx: &Tx<'_>, computed: &[Figures<'_>]) -> Result<(), DbError> {
+    let keys = Keys::of(computed);
+    keys.clear(tx).await?;
+    let days = numbered(computed, |one| &one.days);
+    for rows in days.chunks(ROWS_AT_ONCE) {
+        insert_days(tx, &keys, rows).await?;
+    }
+    let months = numbered(computed, |one| &one.months);
+    for rows in months.chunks(ROWS_AT_ONCE) {
+        insert_months(tx, &keys, rows).await?;
+    }
+    let periods = numbered(computed, |one| &one.periods);
+    for rows in periods.chunks(ROWS_AT_ONCE) {
+        insert_periods(tx, &keys, rows).await?;
+    }
+    Ok(())
+}
+
+/// A row with the place of its subject among the keys, from 1.
+type Row<'a, T> = (i32, &'a T);
+
+fn numbered<'a, T>(computed: &'a [Figures<'_>], rows: impl Fn(&'a Figures<'_>) -> &'a Vec<T>) -> Vec<Row<'a, T>> {
+    (1..).zip(computed).flat_map(|(place, one)| rows(one).iter().map(move |row| (place, row))).collect()
+}
+
+fn column<'a, T, V>(rows: &[Row<'a, T>], value: impl Fn(&'a T) -> V) -> Vec<V> {
+    rows.iter().map(|(_, row)| value(row)).collect()
+}
+
+fn places<T>(rows: &[Row<'_, T>]) -> Vec<i32> {
+    rows.iter().map(|(place, _)| *place).collect()
+}
+
+/// The subjects' keys and spans, column by column.
+struct Keys {
+    subjects: Vec<Uuid>,
+    units: Vec<Option<Uuid>>,
+    sites: Vec<Uuid>,
+    customers: Vec<Uuid>,
+    from: Vec<NaiveDate>,
+    to: Vec<NaiveDate>,
+    from_at: Vec<DateTime<Utc>>,
+    to_at: Vec<DateTime<Utc>>,
+}
+
+/// Picks a row's keys from the arrays that every insert begins with.
+const KEYS: &str = "($1::uuid[])[g.n], ($2::uuid[])[g.n], ($3::uuid[])[g.n], ($4::uuid[])[g.n]";
+const KEY_COLUMNS: &str = "subject_id, unit_id, site_id, customer_id";
+
+macro_rules! keyed {
+    ($sql:expr, $keys:expr) => {
+        sql_query($sql)
+            .bind::<Array<SqlUuid>, _>(&$keys.subjects)
+            .bind::<Array<Nullable<SqlUuid>>, _>(&$keys.units)
+            .bind::<Array<SqlUuid>, _>(&$keys.sites)
+            .bind::<Array<SqlUuid>, _>(&$keys.customers)
+    };
+}
+
+impl Keys {
+    fn of(computed: &[Figures<'_>]) -> Self {
+        let subjects = || computed.iter().map(|one| one.subject);
+        Self {
+            subjects: subjects().map(|subject| subject.id).collect(),
+            units: subjects().map(|subject| subject.unit_id).collect(),
+            sites: subjects().map(|subject| subject.site_id).collect(),
+            customers: subjects().map(|subject| subject.customer.0).collect(),
+            from: subjects().map(|subject| subject.from).collect(),
+            to: subjects().map(|subject| subject.to).collect(),
+            from_at: subjects().map(|subject| day_start(subject.zone, subject.from)).collect(),
+            to_at: subjects().map(|subject| day_bounds(subject.zone, subject.to).1).collect(),
+        }
+    }
+
+    async fn clear(&self, tx: &Tx<'_>) -> Result<(), DbError> {
+        for (table, column) in [("day_fact", "day"), ("month_fact", "month")] {
+            let sql = format!(
+                "delete from {table} f using unnest($1::uuid[], $2::date[], $3::date[]) as g (subject_id, lo, hi)
+                  where f.subject_id = g.subject_id and f.{column} between g.lo and g.hi"
+            );
+            sql_query(sql)
+                .bind::<Array<SqlUuid>, _>(&self.subjects)
+                .bind::<Array<Date>, _>(&self.from)
+                .bind::<Array<Date>, _>(&self.to)
+                .execute(&mut tx.conn())
+                .await?;
+        }
+        sql_query(
+            "delete from period_fact f using unnest($1::uuid[], $2::timestamptz[], $3::timestamptz[]) as g (subject_id, lo, hi)
+              where f.subject_id = g.subject_id and f.from_at < g.hi and f.to_at > g.lo",
+        )
+        .bind::<Array<SqlUuid>, _>(&self.subjects)
+        .bind::<Array<Timestamptz>, _>(&self.from_at)
+        .bind::<Array<Timestamptz>, _>(&self.to_at)
+        .execute(&mut tx.conn())
+        .await?;
+        Ok(())
+    }
+}
+
+async fn insert_days(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, DayFact>]) -> Result<(), DbError> {
+    let columns = STREAM_COLUMNS.join(", ");
+    let arrays: String = (10..10 + STREAM_COLUMNS.len()).map(|n| format!(", ${n}::float8[]")).collect();
+    let insert = format!(
+        "insert into day_fact ({KEY_COLUMNS}, day, coverage, estimated_share, open_exceptions, {columns})
+         select {KEYS}, g.day, g.coverage, g.estimated_share, g.open_exceptions, {columns}
+           from unnest($5::int4[], $6::date[], $7::float4[], $8::float4[], $9::int4[]{arrays})
+             as g (n, day, coverage, estimated_share, open_exceptions, {columns})"
+    );
+    let mut query = keyed!(insert, keys)
+        .into_boxed()
+        .bind::<Array<Integer>, _>(places(rows))
+        .bind::<Array<Date>, _>(column(rows, |day| day.date))
+        .bind::<Array<Float>, _>(column(rows, |day| single(day.coverage)))
+        .bind::<Array<Float>, _>(column(rows, |day| single(day.estimated_share)))
+        .bind::<Array<Integer>, _>(column(rows, |day| count(day.open_exceptions)));
+    for stream in Stream::ALL {
+        query = query.bind::<Array<Nullable<Double>>, _>(column(rows, |day| day.amounts.get(stream)));
+    }
+    query.execute(&mut tx.conn()).await?;
+    Ok(())
+}
+
+async fn insert_months(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, MonthFact>]) -> Result<(), DbError> {
+    let insert = format!(
+        "insert into month_fact ({KEY_COLUMNS}, month, grade, volumes, coverage, estimated_share, open_exceptions)
+         select {KEYS}, g.month, g.grade, g.volumes, g.coverage, g.estimated_share, g.open_exceptions
+           from unnest($5::int4[], $6::date[], $7::text[], $8::jsonb[], $9::float4[], $10::float4[], $11::int4[])
+             as g (n, month, grade, volumes, coverage, estimated_share, open_exceptions)"
+    );
+    keyed!(insert, keys)
+        .bind::<Array<Integer>, _>(places(rows))
+        .bind::<Array<Date>, _>(column(rows, |month| month.month.first_day()))
+        .bind::<Array<Text>, _>(column(rows, |month| month.grade.as_str()))
+        .bind::<Array<Jsonb>, _>(column(rows, |month| to_json(&month.amounts)))
+        .bind::<Array<Float>, _>(column(rows, |month| single(month.coverage)))
+        .bind::<Array<Float>, _>(column(rows, |month| single(month.estimated_share)))
+        .bind::<Array<Integer>, _>(column(rows, |month| count(month.open_exceptions)))
+        .execute(&mut tx.conn())
+        .await?;
+    Ok(())
+}
+
+async fn insert_periods(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, PeriodFact>]) -> Result<(), DbError> {
+    let insert = format!(
+        "insert into period_fact ({KEY_COLUMNS}, from_at, to_at, grade, volumes, open_exceptions)
+         select {KEYS}, g.from_at, g.to_at, g.grade, g.volumes, 0
+           from unnest($5::int4[], $6::timestamptz[], $7::timestamptz[], $8::text[], $9::jsonb[])
+             as g (n, from_at, to_at, grade, volumes)"
+    );
+    let volumes: Vec<Value> = column(rows, |period| to_json(&period.amounts));
+    keyed!(insert, keys)
+        .bind::<Array<Integer>, _>(places(rows))
+        .bind::<Array<Timestamptz>, _>(column(rows, |period| period.from))
+        .bind::<Array<Timestamptz>, _>(column(rows, |period| period.to))
+        .bind::<Array<Text>, _>(column(rows, |period| period.grade.as_str()))
+        .bind::<Array<Jsonb>, _>(volumes)
+        .execute(&mut tx.conn())
+        .await?;
+    Ok(())
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "a share of 0 to 1 keeps seven digits")]
+fn single(share: f64) -> f32 {
+    share as f32
+}
+
+fn count(number: u32) -> i32 {
+    i32::try_from(number).unwrap_or(i32::MAX)
+}
