@@ -226,7 +226,6 @@ fn taken(constraint: &str) -> Problem {
         "meter_attachment_overlap" => {
             ("/from", "attachment_overlaps", "The meter measures something else at that time; end that first.")
         }
-        "meter_exchange_pkey" => ("/at", "exchange_exists", "The register was exchanged at that very instant already."),
         "wash_tally_overlap" => (
             "/from",
             "tally_overlaps",
@@ -246,6 +245,7 @@ fn taken(constraint: &str) -> Problem {
             "coefficient_overlaps",
             "Another coefficient of this loss holds in some of these days; end or withdraw that first.",
         ),
+        "meter_exchange_at" => ("/at", "exchange_exists", "The register was exchanged at that very instant already."),
         _ => ("", "exists", "A record like this exists already."),
     };
     Problem::at(Kind::Conflict, pointer, code, detail)

@@ -8,14 +8,17 @@ use prometheus_client::metrics::family::Family;
 use prometheus_client::metrics::gauge::Gauge;
 use prometheus_client::metrics::histogram::{Histogram, exponential_buckets};
 use prometheus_client::registry::Registry;
+use std::io::IsTerminal;
 use std::sync::Arc;
 use std::time::Duration;
 use tracing_subscriber::EnvFilter;
 
-/// Starts logging to standard error; `RUST_LOG` chooses what, `info` by default.
+/// Starts logging to standard error; `RUST_LOG` chooses what, `info` by default. In colour at a
+/// terminal alone, and not where `NO_COLOR` is set.
 pub fn start_logging(as_json: bool) {
     let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_unset| EnvFilter::new("info"));
-    let lines = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    let in_colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|set| set.is_empty());
+    let lines = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(in_colour);
     // A second start, as in tests, keeps the first one's subscriber.
     let _already_started = if as_json { lines.json().try_init() } else { lines.try_init() };
 }

@@ -16,6 +16,7 @@
 //! | [`facts`], [`period_facts`] | what a subject used in a local day, a month, between two rounds |
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
+//! | [`ruling`] | what people decide about readings |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
 //! | [`uncertainty`] | how sure a figure is, and what makes it unsure |
 //! | [`baseline`] | what a site used before its unit, agreed with the customer; water avoided |
@@ -42,6 +43,7 @@ pub mod period_facts;
 pub mod placement;
 pub mod reading;
 pub mod report;
+pub mod ruling;
 pub mod site;
 pub mod span;
 pub mod spell;

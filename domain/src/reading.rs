@@ -87,6 +87,9 @@ pub enum ReadingError {
         /// 10 to that power.
         limit: f64,
     },
+    /// A person took the reading of that instant out.
+    #[error("a person took the reading of this instant out; the meter's corrections say why and can put it back")]
+    TakenOut,
     /// Another value stands at that instant.
     #[error("{stored} is stored for this instant; correct it if it is wrong")]
     Conflict {
@@ -108,6 +111,7 @@ impl ReadingError {
             Self::Negative => "negative",
             Self::NotFinite => "not_finite",
             Self::PastDigits { .. } => "past_digits",
+            Self::TakenOut => "taken_out",
             Self::Conflict { .. } => "conflict",
         }
     }
@@ -117,7 +121,7 @@ impl ReadingError {
     pub fn field(&self) -> &'static str {
         match self {
             Self::UnknownMeter | Self::RetiredMeter | Self::NotHeld => "meter_id",
-            Self::Future | Self::LongAgo => "read_at",
+            Self::Future | Self::LongAgo | Self::TakenOut => "read_at",
             Self::Negative | Self::NotFinite | Self::PastDigits { .. } | Self::Conflict { .. } => "register",
         }
     }

@@ -25,6 +25,7 @@ mod openapi;
 mod operations;
 mod program;
 mod readings;
+mod rulings;
 mod schema;
 mod scopes;
 mod sessions;

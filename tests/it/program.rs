@@ -1,7 +1,7 @@
 //! The `weirbook` program itself: first start, sign-in, and an end in good order.
 
 use crate::support::{Client, Database, Scratch, Serving, repository, weirbook};
-use serde_json::json;
+use serde_json::{Value, json};
 use std::fs;
 use std::net::TcpStream;
 use std::path::Path;
@@ -98,4 +98,66 @@ fn a_wrong_start_says_what_to_do() {
         assert!(!refused.status.success() && said.contains(fix), "{arguments:?}: {said}");
         assert!(!said.contains("panicked"), "{said}");
     }
+}
+
+#[tokio::test]
+async fn a_log_that_goes_to_a_file_has_no_colours() {
+    let (database, scratch) = (Database::bare().await, Scratch::new());
+    let mut command = weirbook(&["serve", "--listen", "127.0.0.1:0", "--data-dir", scratch.path()]);
+    command.env("DATABASE_URL", database.url()).env_remove("NO_COLOR");
+    let mut serving = Serving::start(command);
+    serving.terminate();
+    let (_, log) = serving.ended().await;
+    assert!(log.contains("serving on") && !log.contains('\u{1b}'), "{log:?}");
+}
+
+/// `calc water` with standard input or files, and what it prints.
+fn calc_water(arguments: &[&str]) -> (Value, String) {
+    let output = weirbook(&["calc", "water"]).args(arguments).output().unwrap();
+    let said = String::from_utf8(output.stderr).unwrap();
+    assert!(output.status.success(), "{said}");
+    (serde_json::from_slice(&output.stdout).unwrap(), said)
+}
+
+#[test]
+fn water_is_computed_from_a_file_without_a_database() {
+    let scratch = Scratch::new();
+    let file = |name: &str, text: &str| {
+        let path = format!("{}/{name}", scratch.path());
+        fs::write(&path, text).unwrap();
+        path
+    };
+    let readings = file(
+        "readings.csv",
+        "register,read_at,meter\n411900,2026-01-01 08:00,M-17\n412350,2026-02-01 08:00,M-17\n\
+         412300,2026-03-01 08:00,M-17\nx,2026-03-01 08:00,M-17\n7,yesterday,M-18\n5,2026-01-01T00:00:00Z,M-18\n\
+         9.5,2026-01-03T00:00:00Z,M-18\n1000000,2026-03-09 08:00,M-17\n",
+    );
+    let by_option = ["--zone", "Europe/Vienna", "--unit", "l", "--digits", "6", "--flow-max", "3125"];
+    let (answer, said) = calc_water(&[&[readings.as_str(), "--by", "month"], &by_option[..]].concat());
+    let dial = &answer["meters"][0];
+    assert_eq!((&dial["meter"], &dial["total_l"]), (&json!("M-17"), &json!(450.0)));
+    assert_eq!(dial["steps"][0]["from"], json!({ "read_at": "2026-01-01T07:00:00Z", "register": 411_900.0 }));
+    assert_eq!((&dial["exceptions"][0]["kind"], dial["exceptions"].as_array().unwrap().len()), (&json!("reversal"), 1));
+    let months: f64 = dial["months"].as_array().unwrap().iter().map(|month| month["amount_l"].as_f64().unwrap()).sum();
+    assert!((months - 450.0).abs() < 1e-9, "{dial}");
+    let lines: Vec<_> =
+        answer["rejected"].as_array().unwrap().iter().map(|row| row["line"].as_u64().unwrap()).collect();
+    assert_eq!(lines, [5, 6, 9]);
+    assert!(said.contains("line 5: register") && said.contains("line 6: read_at"), "{said}");
+
+    let facts = json!({ "zone": "Europe/Vienna", "meters": {
+        "M-17": { "unit": "l", "digits": 7, "rulings": [{ "ruling": "void", "read_at": "2026-03-01T07:00:00Z" }] },
+        "M-18": { "unit": "m3", "exchanges": [{ "at": "2026-01-02T00:00:00Z", "old_final": 6, "new_start": 9 }] } } });
+    let facts = file("facts.json", &facts.to_string());
+    let (answer, _) = calc_water(&[&readings, "--facts", &facts]);
+    let kinds: Vec<_> = answer["meters"][0]["exceptions"].as_array().unwrap().iter().map(|one| &one["kind"]).collect();
+    assert_eq!(kinds, ["above_history"], "with seven digits the last reading can be, but never was");
+    assert_eq!(answer["meters"][1]["total_l"], json!(1500.0), "1 m3 on the old register, half on the new one");
+    let days: Vec<_> = answer["meters"][1]["days"].as_array().unwrap().iter().map(|day| day["date"].clone()).collect();
+    assert_eq!(days, ["2026-01-01", "2026-01-02", "2026-01-03"]);
+
+    let wrong = weirbook(&["calc", "water", &readings, "--zone", "Nowhere", "--unit", "barrel"]).output().unwrap();
+    let said = String::from_utf8(wrong.stderr).unwrap();
+    assert!(!wrong.status.success() && said.contains("IANA zone"), "{said}");
 }

@@ -20,7 +20,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 41] = [
+const VIEWS: [(&str, [&str; 3]); 42] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -40,6 +40,7 @@ const VIEWS: [(&str, [&str; 3]); 41] = [
     ("select no::text from meter", ["1, 2, 3, 4, 5", "1, 2, 3, 4", "1"]),
     ("select last_no::text from meter_number", ["5", "", ""]),
     ("select meter_no::text from meter_attachment", ["1, 2, 3, 4", "1, 2, 3, 4", "1"]),
+    ("select upper_day::text from meter_month union all select kind from meter_watch", ["9, stuck", "", ""]),
     ("select note from meter_exchange", ["after, at, before", "before", "after, at"]),
     ("select why from reading_correction", ["after, at, before", "before", "after, at"]),
     ("select kind from reading_exception", ["across, after, before", "before", "after"]),

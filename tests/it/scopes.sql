@@ -79,6 +79,11 @@ insert into day_sheet (meter_no, day, at, register) values
   (5, '2026-03-10', '{3600,64800}', '{1,2}'); -- measures nothing
 insert into touched (id, meter_nos, from_day, to_day) values (gen_random_uuid(), '{1}', '2026-03-09', '2026-03-11');
 
+insert into meter_month (subject_id, meter_no, month, days, spread_days, upper_day, mean_day)
+  values (pg_temp.id('subject a'), 1, '2026-02-01', 28, 0, 9, 5);
+insert into meter_watch (id, meter_no, kind, since, size, opened_at, seen_at)
+  values (gen_random_uuid(), 1, 'stuck', now(), 9, now(), now());
+
 insert into gauge_reading (id, unit_id, at, gauge, value, unit, place, created_at)
   select gen_random_uuid(), pg_temp.id('u'), at, 'level', 1, 'mm', n, now() from happened;
 insert into sample (id, unit_id, at, point, what, value, unit, created_at)

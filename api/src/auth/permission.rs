@@ -116,6 +116,10 @@ permissions! {
     WriteMeasures = "write-measures": Owner Office Technician;
     /// Declare losses and how wash volume is derived.
     WriteDeclared = "write-declared": Owner Office;
+    /// Rule on reading exceptions, and set readings right.
+    RuleReadings = "rule-readings": Owner Office Technician;
+    /// Look at what is the matter with meters.
+    ReadFindings = "read-findings": Owner Office Technician;
     /// Look at water figures.
     ReadWater = "read-water": Owner Office Technician CustomerViewer CustomerReader;
     /// Look at savings reports.

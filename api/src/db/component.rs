@@ -11,8 +11,9 @@ use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
+use domain::fault::Faults;
 use domain::ids::{ComponentId, UnitId};
-use serde_json::json;
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 /// Which components.
@@ -130,7 +131,7 @@ pub async fn create(tx: &Tx<'_>, new: &Component) -> Result<Stored<ComponentId, 
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await?;
-    logged(tx, row.try_into()?, "created").await
+    logged(tx, row.try_into()?, "created", json!({})).await
 }
 
 /// One part.
@@ -203,6 +204,29 @@ pub async fn take_out(
     write(tx, id, at, &new, "retired").await
 }
 
+/// Takes back that a part, still at revision `at`, was taken out: it was entered wrongly.
+///
+/// # Errors
+/// [`DbError::Refused`] when it is fitted, [`DbError::Invalid`] without a reason, and as
+/// [`update_at`].
+pub async fn put_back(
+    tx: &Tx<'_>,
+    id: ComponentId,
+    at: Revision,
+    why: &str,
+) -> Result<Stored<ComponentId, Component>, DbError> {
+    let mut faults = Faults::default();
+    let why = faults.text("/why", why, 500);
+    faults.or(())?;
+    let old = get(tx, id).await?.value;
+    let Some(out) = old.out else {
+        return Err(DbError::refused("not_out", "The part is fitted; there is no taking out to take back."));
+    };
+    let stored = change(tx, id, at, &Component { out: None, ..old }).await?;
+    let was = json!({ "out_at": out.at, "out_why": out.why });
+    logged(tx, stored, "updated", json!({ "was": was, "why": why })).await
+}
+
 async fn write(
     tx: &Tx<'_>,
     id: ComponentId,
@@ -210,23 +234,35 @@ async fn write(
     new: &Component,
     verb: &str,
 ) -> Result<Stored<ComponentId, Component>, DbError> {
+    let stored = change(tx, id, at, new).await?;
+    logged(tx, stored, verb, json!({})).await
+}
+
+async fn change(
+    tx: &Tx<'_>,
+    id: ComponentId,
+    at: Revision,
+    new: &Component,
+) -> Result<Stored<ComponentId, Component>, DbError> {
     let changed: Option<Row> = update(component::table.filter(component::id.eq(id.0).and(component::revision.eq(at))))
         .set((Fields::of(tx, new), component::revision.eq(at + 1)))
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await
         .optional()?;
-    let row = one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?;
-    logged(tx, row.try_into()?, verb).await
+    one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?.try_into()
 }
 
+/// Adds the line to the change log, with more to say than which part it is.
 async fn logged(
     tx: &Tx<'_>,
     stored: Stored<ComponentId, Component>,
     verb: &str,
+    more: Value,
 ) -> Result<Stored<ComponentId, Component>, DbError> {
     let Component { unit_id, kind, .. } = &stored.value;
     let customer = present(tx, *unit_id).await?.map(|present| present.customer_id);
-    let detail = json!({ "unit_id": unit_id, "kind": kind });
+    let mut detail = json!({ "unit_id": unit_id, "kind": kind });
+    json_patch::merge(&mut detail, &more);
     tx.logged(stored, ("component", verb), customer, detail).await
 }

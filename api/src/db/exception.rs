@@ -1,10 +1,12 @@
-//! Reading exceptions: steps that do not count until a person has decided.
+//! Reading exceptions as the night run finds them: steps that do not count until a person has
+//! decided.
 
 use super::schema::reading_exception;
 use super::{DbError, Tx};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
-use diesel::{insert_into, update};
+use diesel::sql_types::{Array, Integer, Timestamptz};
+use diesel::{insert_into, sql_query, update};
 use diesel_async::RunQueryDsl;
 use domain::metering::step::ReadingException;
 use uuid::Uuid;
@@ -31,18 +33,13 @@ pub async fn sync(tx: &Tx<'_>, found: &[Found]) -> Result<(), DbError> {
     let open: Vec<Open> = reading_exception::table
         .filter(reading_exception::meter_no.eq_any(found.iter().map(|one| one.meter_no)))
         .filter(reading_exception::closed_at.is_null())
-        .select((
-            reading_exception::id,
-            reading_exception::meter_no,
-            reading_exception::to_at,
-            reading_exception::kind,
-        ))
+        .select((reading_exception::id, reading_exception::meter_no, reading_exception::to_at, reading_exception::kind))
         .load(&mut tx.conn())
         .await?;
     let gone: Vec<Uuid> = open.iter().filter(|open| is_gone(open, found)).map(|open| open.0).collect();
     if !gone.is_empty() {
         update(reading_exception::table.filter(reading_exception::id.eq_any(gone)))
-            .set((reading_exception::closed_at.eq(tx.now()), reading_exception::ruling.eq("no_longer_there")))
+            .set((reading_exception::closed_at.eq(tx.now()), reading_exception::ruling.eq(NO_LONGER_THERE)))
             .execute(&mut tx.conn())
             .await?;
     }
@@ -62,33 +59,50 @@ fn is_gone((_, meter_no, at, kind): &Open, found: &[Found]) -> bool {
     here().next().is_some() && !here().any(again)
 }
 
-/// Opens an exception; one that is known stays as it is, but opens again if it had gone by
-/// itself.
+/// How an exception ended that went by itself.
+pub(in crate::db) const NO_LONGER_THERE: &str = "no_longer_there";
+
+/// Opens an exception, or brings one that is known up to date: found again, it is open,
+/// whatever was ruled until now. Only an acceptance stays, for a step that a person accepted
+/// while this was computed.
 async fn open_one(tx: &Tx<'_>, meter_no: i32, exception: &ReadingException) -> Result<(), DbError> {
-    insert_into(reading_exception::table)
-        .values((
-            reading_exception::id.eq(tx.new_id()),
-            reading_exception::meter_no.eq(meter_no),
-            reading_exception::from_at.eq(exception.from.at),
-            reading_exception::to_at.eq(exception.to.at),
-            reading_exception::kind.eq(exception.kind.as_str()),
-            reading_exception::from_register.eq(exception.from.register),
-            reading_exception::to_register.eq(exception.to.register),
-            reading_exception::slip.eq(exception.suggestion.map(|likely| likely.slip.as_str())),
-            reading_exception::likely_register.eq(exception.suggestion.and_then(|likely| likely.register)),
-            reading_exception::opened_at.eq(tx.now()),
-        ))
+    use reading_exception as e;
+    let found = (
+        e::from_at.eq(exception.from.at),
+        e::from_register.eq(exception.from.register),
+        e::to_register.eq(exception.to.register),
+        e::slip.eq(exception.suggestion.map(|likely| likely.slip.as_str())),
+        e::likely_register.eq(exception.suggestion.and_then(|likely| likely.register)),
+        e::amount_if_accepted.eq(exception.amount_if_accepted),
+    );
+    let (to_at, kind) = (e::to_at.eq(exception.to.at), e::kind.eq(exception.kind.as_str()));
+    let added = insert_into(e::table)
+        .values((e::id.eq(tx.new_id()), e::meter_no.eq(meter_no), to_at, kind, e::opened_at.eq(tx.now()), found))
         .on_conflict_do_nothing()
         .execute(&mut tx.conn())
         .await?;
-    let gone = reading_exception::meter_no
-        .eq(meter_no)
-        .and(reading_exception::to_at.eq(exception.to.at))
-        .and(reading_exception::kind.eq(exception.kind.as_str()))
-        .and(reading_exception::ruling.eq("no_longer_there"));
-    update(reading_exception::table.filter(gone))
-        .set((reading_exception::closed_at.eq(None::<DateTime<Utc>>), reading_exception::ruling.eq(None::<String>)))
-        .execute(&mut tx.conn())
-        .await?;
+    if added == 0 {
+        let known = e::meter_no.eq(meter_no).and(to_at).and(kind).and(e::ruling.is_distinct_from("accept"));
+        let open = (e::closed_at.eq(None::<DateTime<Utc>>), e::ruling.eq(None::<String>), e::ruled_by.eq(None::<Uuid>));
+        update(e::table.filter(known)).set((found, open)).execute(&mut tx.conn()).await?;
+    }
+    Ok(())
+}
+
+/// Closes the open exceptions of these meters whose step they measured nothing in any more.
+///
+/// # Errors
+/// When the database fails.
+pub async fn close_unmeasured(tx: &Tx<'_>, meters: &[i32]) -> Result<(), DbError> {
+    sql_query(
+        "update reading_exception e set closed_at = $2, ruling = 'no_longer_there'
+          where e.meter_no = any ($1) and e.closed_at is null
+            and not exists (select from meter_holding h where h.meter_no = e.meter_no
+              and h.valid && tstzrange(e.from_at, e.to_at))",
+    )
+    .bind::<Array<Integer>, _>(meters)
+    .bind::<Timestamptz, _>(tx.now())
+    .execute(&mut tx.conn())
+    .await?;
     Ok(())
 }

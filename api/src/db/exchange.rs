@@ -4,28 +4,44 @@ use super::schema::meter_exchange;
 use super::stamp::Change;
 use super::{DbError, Tx, holding, meter, touched};
 use chrono::{DateTime, Utc};
-use diesel::insert_into;
 use diesel::prelude::*;
+use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
-use domain::ids::MeterId;
+use domain::fault::Faults;
+use domain::ids::{MeterId, MeterNo};
 use domain::meter::MeterExchange;
 use domain::metering::step::Exchange;
-use domain::span::Span;
 use serde_json::json;
+use uuid::Uuid;
+
+/// A stored exchange.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredExchange {
+    /// Its id.
+    pub id: Uuid,
+    /// The registers.
+    pub exchange: MeterExchange,
+    /// When and why it was withdrawn, if it was.
+    pub withdrawn: Option<(DateTime<Utc>, String)>,
+}
 
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = meter_exchange)]
 struct Row {
+    id: Uuid,
     at: DateTime<Utc>,
     old_final: f64,
     new_start: f64,
     note: Option<String>,
+    withdrawn_at: Option<DateTime<Utc>>,
+    withdrawn_why: Option<String>,
 }
 
-impl From<Row> for MeterExchange {
+impl From<Row> for StoredExchange {
     fn from(row: Row) -> Self {
         let registers = Exchange { at: row.at, old_final: row.old_final, new_start: row.new_start };
-        Self { registers, note: row.note }
+        let exchange = MeterExchange { registers, note: row.note };
+        Self { id: row.id, exchange, withdrawn: row.withdrawn_at.zip(row.withdrawn_why) }
     }
 }
 
@@ -34,11 +50,12 @@ impl From<Row> for MeterExchange {
 /// # Errors
 /// [`DbError::NotFound`] for a meter outside the scope, [`DbError::Invalid`] for values that
 /// its register can't show, [`DbError::Taken`] when it was exchanged at that very instant.
-pub async fn create(tx: &Tx<'_>, id: MeterId, new: &MeterExchange) -> Result<MeterExchange, DbError> {
+pub async fn create(tx: &Tx<'_>, id: MeterId, new: &MeterExchange) -> Result<StoredExchange, DbError> {
     let meter = meter::get(tx, id).await?;
     let new = new.clone().checked(meter.meter.value.facts.digits, tx.now())?;
     let row: Row = insert_into(meter_exchange::table)
         .values((
+            meter_exchange::id.eq(tx.new_id()),
             meter_exchange::meter_no.eq(meter.no.0),
             meter_exchange::at.eq(new.registers.at),
             meter_exchange::old_final.eq(new.registers.old_final),
@@ -49,30 +66,69 @@ pub async fn create(tx: &Tx<'_>, id: MeterId, new: &MeterExchange) -> Result<Met
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await?;
-    touched::meter(tx, meter.no, Span::parse(new.registers.at, None)?).await?;
-    tx.log(Change {
-        record: "meter_exchange",
-        record_id: id.to_string(),
-        revision: None,
-        verb: "added",
-        customer: holding::customer(tx, meter.no).await?,
-        detail: json!({ "at": row.at, "old_final": row.old_final, "new_start": row.new_start }),
-    })
-    .await?;
-    Ok(row.into())
+    changed(tx, (id, meter.no), row.into(), "added").await
 }
 
-/// The exchanges of a meter, all that the scope reaches, oldest first.
+/// Withdraws an exchange that was noted wrongly; it stays to be seen, and counts no more.
+///
+/// # Errors
+/// [`DbError::NotFound`] for what isn't an exchange of the meter, [`DbError::Invalid`] without
+/// a reason, [`DbError::Refused`] when it was withdrawn before.
+pub async fn withdraw(tx: &Tx<'_>, id: MeterId, exchange: Uuid, why: &str) -> Result<StoredExchange, DbError> {
+    let mut faults = Faults::default();
+    let why = faults.text("/why", why, 500);
+    faults.or(())?;
+    let meter = meter::get(tx, id).await?;
+    let one = meter_exchange::id.eq(exchange).and(meter_exchange::meter_no.eq(meter.no.0));
+    let row: Option<Row> = update(meter_exchange::table.filter(one.and(meter_exchange::withdrawn_at.is_null())))
+        .set((
+            meter_exchange::withdrawn_at.eq(tx.now()),
+            meter_exchange::withdrawn_by.eq(tx.scope().account().map(|account| account.0)),
+            meter_exchange::withdrawn_why.eq(why),
+        ))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let Some(row) = row else {
+        let _there: Uuid = meter_exchange::table.filter(one).select(meter_exchange::id).first(&mut tx.conn()).await?;
+        return Err(DbError::refused("withdrawn_already", "The exchange was withdrawn before."));
+    };
+    changed(tx, (id, meter.no), row.into(), "retired").await
+}
+
+/// The exchanges of a meter, all that the scope reaches, oldest first; withdrawn ones too.
 ///
 /// # Errors
 /// [`DbError::NotFound`] for a meter outside the scope.
-pub async fn list(tx: &Tx<'_>, id: MeterId) -> Result<Vec<MeterExchange>, DbError> {
+pub async fn list(tx: &Tx<'_>, id: MeterId) -> Result<Vec<StoredExchange>, DbError> {
     let meter = meter::get(tx, id).await?;
     let rows: Vec<Row> = meter_exchange::table
         .filter(meter_exchange::meter_no.eq(meter.no.0))
         .select(Row::as_select())
-        .order(meter_exchange::at)
+        .order((meter_exchange::at, meter_exchange::created_at))
         .load(&mut tx.conn())
         .await?;
     Ok(rows.into_iter().map(Into::into).collect())
+}
+
+/// Has the step over the exchange computed again, and adds its line to the change log.
+async fn changed(
+    tx: &Tx<'_>,
+    (id, no): (MeterId, MeterNo),
+    stored: StoredExchange,
+    verb: &str,
+) -> Result<StoredExchange, DbError> {
+    let Exchange { at, old_final, new_start } = stored.exchange.registers;
+    touched::note(tx, &[no.0], at.date_naive(), at.date_naive()).await?;
+    tx.log(Change {
+        record: "meter_exchange",
+        record_id: id.to_string(),
+        revision: None,
+        verb,
+        customer: holding::customer_at(tx, no, at).await?,
+        detail: json!({ "at": at, "old_final": old_final, "new_start": new_start }),
+    })
+    .await?;
+    Ok(stored)
 }

@@ -186,11 +186,14 @@ struct MonthRow {
     coverage: f32,
     estimated_share: f32,
     open_exceptions: i32,
+    statement: Value,
 }
 
-impl From<MonthRow> for StoredMonth {
-    fn from(row: MonthRow) -> Self {
-        Self {
+impl TryFrom<MonthRow> for StoredMonth {
+    type Error = DbError;
+
+    fn try_from(row: MonthRow) -> Result<Self, DbError> {
+        Ok(Self {
             subject_id: row.subject_id,
             unit_id: row.unit_id,
             site_id: row.site_id,
@@ -201,8 +204,9 @@ impl From<MonthRow> for StoredMonth {
                 coverage: f64::from(row.coverage),
                 estimated_share: f64::from(row.estimated_share),
                 open_exceptions: u32::try_from(row.open_exceptions).unwrap_or(0),
+                statement: serde_json::from_value(row.statement).map_err(DbError::internal)?,
             },
-        }
+        })
     }
 }
 
@@ -236,5 +240,5 @@ pub async fn months(tx: &Tx<'_>, whose: Whose, from: Month, to: Month) -> Result
         Whose::All => query,
     };
     let rows: Vec<MonthRow> = query.load(&mut tx.conn()).await?;
-    Ok(rows.into_iter().map(Into::into).collect())
+    rows.into_iter().map(TryInto::try_into).collect()
 }

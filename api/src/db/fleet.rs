@@ -10,6 +10,7 @@ use diesel::sql_types::{BigInt, Bool, Date, Double, Float, Jsonb, Nullable, Text
 use diesel_async::RunQueryDsl;
 use domain::customer::UnitSystem;
 use domain::facts::MonthFact;
+use domain::water::statement::Statement;
 use domain::ids::{CustomerId, UnitId};
 use domain::zone::Month;
 use serde_json::Value;
@@ -94,6 +95,7 @@ fn fact(month: Month, volumes: Option<&Value>, coverage: Option<f32>, estimated:
         coverage: f64::from(coverage?),
         estimated_share: f64::from(estimated?),
         open_exceptions: 0,
+        statement: Statement::default(),
     })
 }
 

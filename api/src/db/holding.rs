@@ -2,6 +2,7 @@
 
 use super::range::{self, Range};
 use super::{DbError, Tx};
+use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::ids::{CustomerId, MeterNo, SiteId};
@@ -20,7 +21,16 @@ diesel::table! {
 
 /// The customer that a meter serves now.
 pub(in crate::db) async fn customer(tx: &Tx<'_>, no: MeterNo) -> Result<Option<CustomerId>, DbError> {
-    let now = meter_holding::meter_no.eq(no.0).and(meter_holding::valid.contains(tx.now()));
+    customer_at(tx, no, tx.now()).await
+}
+
+/// The customer that a meter served at an instant: whose that instant's readings are.
+pub(in crate::db) async fn customer_at(
+    tx: &Tx<'_>,
+    no: MeterNo,
+    at: DateTime<Utc>,
+) -> Result<Option<CustomerId>, DbError> {
+    let now = meter_holding::meter_no.eq(no.0).and(meter_holding::valid.contains(at));
     let found: Option<Uuid> =
         meter_holding::table.filter(now).select(meter_holding::customer_id).first(&mut tx.conn()).await.optional()?;
     Ok(found.map(CustomerId))

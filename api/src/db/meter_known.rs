@@ -9,7 +9,9 @@ use diesel::sql_query;
 use diesel::sql_types::{Array, Integer, Nullable, SmallInt, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::MeterId;
-use std::collections::{Bound, HashMap};
+use futures_util::TryFutureExt;
+use futures_util::future::try_join;
+use std::collections::{Bound, HashMap, HashSet};
 use uuid::Uuid;
 
 type Interval = (Bound<DateTime<Utc>>, Bound<DateTime<Utc>>);
@@ -25,12 +27,25 @@ pub struct KnownMeter {
     pub ended_at: Option<DateTime<Utc>>,
     /// When it served the caller's customer; none for the dealer's people, who see all of it.
     held: Option<Vec<Interval>>,
+    /// Instants, in seconds since 1970, whose readings a person took out.
+    taken_out: HashSet<i64>,
 }
 
 impl KnownMeter {
     #[cfg(test)]
     pub(crate) fn of_dealer(no: i32, digits: Option<u8>) -> Self {
-        Self { no, digits, ended_at: None, held: None }
+        Self { no, digits, ended_at: None, held: None, taken_out: HashSet::new() }
+    }
+
+    #[cfg(test)]
+    pub(crate) fn without(self, at: i64) -> Self {
+        Self { taken_out: HashSet::from([at]), ..self }
+    }
+
+    /// Whether a person took the reading of that second since 1970 out.
+    #[must_use]
+    pub fn taken_out_at(&self, at: i64) -> bool {
+        self.taken_out.contains(&at)
     }
 
     /// Whether the caller may write a reading of that instant.
@@ -89,7 +104,9 @@ pub async fn by_ids(
     from: DateTime<Utc>,
     to: DateTime<Utc>,
 ) -> Result<HashMap<Uuid, KnownMeter>, DbError> {
-    let rows: Vec<Row> = sql_query(BY_IDS).bind::<Array<SqlUuid>, _>(ids).load(&mut tx.conn()).await?;
+    let mut conn = tx.conn();
+    let rows = sql_query(BY_IDS).bind::<Array<SqlUuid>, _>(ids).load::<Row>(&mut conn);
+    let (rows, mut taken_out) = try_join(rows.map_err(DbError::from), taken_out(tx, ids, from, to)).await?;
     let mut held = match tx.scope().reach() {
         Reach::Dealer => None,
         Reach::Customer(customer) => Some(holdings(tx, customer.0, from, to).await?),
@@ -97,9 +114,46 @@ pub async fn by_ids(
     let known = |Row { id, no, digits, ended_at }: Row| {
         let digits = digits.and_then(|digits| u8::try_from(digits).ok());
         let held = held.as_mut().map(|held| held.remove(&no).unwrap_or_default());
-        (id, KnownMeter { no, digits, ended_at, held })
+        let taken_out = taken_out.remove(&no).unwrap_or_default();
+        (id, KnownMeter { no, digits, ended_at, held, taken_out })
     };
     Ok(rows.into_iter().map(known).collect())
+}
+
+#[derive(QueryableByName)]
+struct TakenOut {
+    #[diesel(sql_type = Integer)]
+    meter_no: i32,
+    #[diesel(sql_type = Timestamptz)]
+    at: DateTime<Utc>,
+}
+
+/// The instants between `from` and `to` whose readings were taken out and not put back.
+async fn taken_out(
+    tx: &Tx<'_>,
+    ids: &[Uuid],
+    from: DateTime<Utc>,
+    to: DateTime<Utc>,
+) -> Result<HashMap<i32, HashSet<i64>>, DbError> {
+    let rows: Vec<TakenOut> = sql_query(
+        "select c.meter_no, c.at
+           from reading_correction c
+           join meter m on m.no = c.meter_no
+           join unnest($1::uuid[]) as g (id) on g.id = m.id
+          where c.at between $2 and $3 and c.became is null
+            and not exists (select from reading_correction l
+              where l.meter_no = c.meter_no and l.at = c.at and l.n > c.n)",
+    )
+    .bind::<Array<SqlUuid>, _>(ids)
+    .bind::<Timestamptz, _>(from)
+    .bind::<Timestamptz, _>(to)
+    .load(&mut tx.conn())
+    .await?;
+    let mut taken_out: HashMap<i32, HashSet<i64>> = HashMap::new();
+    for row in rows {
+        taken_out.entry(row.meter_no).or_default().insert(row.at.timestamp());
+    }
+    Ok(taken_out)
 }
 
 /// A meter's number.

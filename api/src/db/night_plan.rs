@@ -1,19 +1,15 @@
 //! What a night run has to compute: the subjects that touched meters belong to, their
 //! meters, and the days that can have changed.
 
-use super::meter_facts::FactsRow;
-use super::schema::{meter, meter_exchange, reading_exception, touched};
-use super::sheet_stream::Wanted;
+use super::schema::touched;
 use super::{DbError, Tx};
-use chrono::{DateTime, Days, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, Date, Double, Integer, Nullable, Text, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::CustomerId;
-use domain::metering::meter::MeterFacts;
-use domain::metering::step::{Exchange, Ruling};
 use domain::zone::{Month, local_date, parse_zone};
 use std::collections::{BTreeMap, Bound, HashMap};
 use uuid::Uuid;
@@ -57,23 +53,16 @@ pub struct Subject {
 pub struct Stretch {
     /// The meter.
     pub meter_no: i32,
+    /// The dial whose pulses it counts.
+    pub dial_no: Option<i32>,
+    /// Whether something of it is touched.
+    pub touched: bool,
     /// The share of it that belongs to the subject.
     pub share: f64,
     /// From this instant on.
     pub from: Option<DateTime<Utc>>,
     /// Up to and including this instant.
     pub to: Option<DateTime<Utc>>,
-}
-
-/// A meter's facts with what happened to its register.
-#[derive(Debug, Clone)]
-pub struct MeterHistory {
-    /// What judges its readings.
-    pub facts: MeterFacts,
-    /// Registers exchanged.
-    pub exchanges: Vec<Exchange>,
-    /// What people decided.
-    pub rulings: Vec<Ruling>,
 }
 
 /// The touched rows that a run takes on, and the touches in them, one a meter.
@@ -119,6 +108,8 @@ struct SubjectRow {
     time_zone: String,
     #[diesel(sql_type = Integer)]
     meter_no: i32,
+    #[diesel(sql_type = Nullable<Integer>)]
+    dial_meter_no: Option<i32>,
     #[diesel(sql_type = Double)]
     share: f64,
     #[diesel(sql_type = Tstzrange)]
@@ -136,9 +127,10 @@ with held as (
   select s.id, null, s.id, s.customer_id, a.meter_no, a.share, a.valid
     from meter_attachment a
     join site s on s.dealer_id = a.dealer_id and s.id = a.site_id)
-select h.*, s.time_zone
+select h.*, s.time_zone, m.dial_meter_no
   from held h
   join site s on s.id = h.site_id
+  join meter m on m.no = h.meter_no
  where h.subject_id in (select t.subject_id from held t where t.meter_no = any ($1))
  order by h.subject_id, h.meter_no, lower(h.valid)";
 
@@ -178,7 +170,10 @@ pub async fn subjects(tx: &Tx<'_>, touches: &[Touch]) -> Result<Vec<Subject>, Db
             (meter_no, (before.unwrap_or(from), after.unwrap_or(to)))
         })
         .collect();
-    rows.chunk_by(|a, b| a.subject_id == b.subject_id).map(|rows| subject(rows, &reach)).collect()
+    let planned = rows.chunk_by(|a, b| a.subject_id == b.subject_id).map(|rows| subject(rows, &reach));
+    let mut subjects = planned.collect::<Result<Vec<_>, _>>()?;
+    subjects.append(&mut deserted(tx, &numbers).await?);
+    Ok(subjects)
 }
 
 fn subject(rows: &[SubjectRow], reach: &HashMap<i32, (NaiveDate, NaiveDate)>) -> Result<Subject, DbError> {
@@ -193,7 +188,7 @@ fn subject(rows: &[SubjectRow], reach: &HashMap<i32, (NaiveDate, NaiveDate)>) ->
         site_id: first.site_id,
         customer: CustomerId(first.customer_id),
         zone,
-        meters: rows.iter().map(stretch).collect(),
+        meters: rows.iter().map(|row| stretch(row, reach.contains_key(&row.meter_no))).collect(),
         from: Month::of(local_date(zone, from.and_time(chrono::NaiveTime::MIN).and_utc())).first_day(),
         to: Month::of(local_date(zone, end_of(to))).last_day(),
     })
@@ -203,16 +198,17 @@ fn end_of(day: NaiveDate) -> DateTime<Utc> {
     day.and_time(chrono::NaiveTime::MIN).and_utc() + chrono::Duration::seconds(86_399)
 }
 
-fn stretch(row: &SubjectRow) -> Stretch {
+fn stretch(row: &SubjectRow, touched: bool) -> Stretch {
     let instant = |bound: &Bound<DateTime<Utc>>| match bound {
         Bound::Included(at) | Bound::Excluded(at) => Some(*at),
         Bound::Unbounded => None,
     };
     // A reading at the very end closes this stretch and opens the next one.
-    Stretch { meter_no: row.meter_no, share: row.share, from: instant(&row.valid.0), to: instant(&row.valid.1) }
+    let (from, to) = (instant(&row.valid.0), instant(&row.valid.1));
+    Stretch { meter_no: row.meter_no, dial_no: row.dial_meter_no, touched, share: row.share, from, to }
 }
 
-async fn neighbours(
+pub(in crate::db) async fn neighbours(
     tx: &Tx<'_>,
     spans: &[(i32, NaiveDate, NaiveDate)],
 ) -> Result<HashMap<i32, (Option<NaiveDate>, Option<NaiveDate>)>, DbError> {
@@ -225,66 +221,50 @@ async fn neighbours(
     Ok(rows.into_iter().map(|row| (row.meter_no, (row.before, row.after))).collect())
 }
 
-/// A rollover is believed only against the use of this many days before it.
-const HISTORY_DAYS: u64 = 90;
-
-/// The sheets that computing these subjects' days needs: for each meter from the last reading
-/// before them to the first one after. A local day lies within its UTC day and the ones beside
-/// it, so a sheet is surely outside when it is two days away. The history before them only
-/// serves to judge.
-///
-/// # Errors
-/// When the database fails.
-pub async fn wanted(tx: &Tx<'_>, subjects: &[Subject]) -> Result<Vec<Wanted>, DbError> {
-    let mut spans: BTreeMap<i32, (NaiveDate, NaiveDate)> = BTreeMap::new();
-    for subject in subjects {
-        let from = subject.from.checked_sub_days(Days::new(1)).unwrap_or(subject.from);
-        let to = subject.to.checked_add_days(Days::new(1)).unwrap_or(subject.to);
-        for stretch in &subject.meters {
-            let span = spans.entry(stretch.meter_no).or_insert((from, to));
-            *span = (span.0.min(from), span.1.max(to));
-        }
-    }
-    let spans: Vec<_> = spans.into_iter().map(|(meter_no, (from, to))| (meter_no, from, to)).collect();
-    let near = neighbours(tx, &spans).await?;
-    let widen = |&(meter_no, from, to): &(i32, NaiveDate, NaiveDate)| {
-        let (before, after) = near.get(&meter_no).copied().unwrap_or_default();
-        let history = from.checked_sub_days(Days::new(HISTORY_DAYS)).unwrap_or(from);
-        Wanted { meter_no, from: before.unwrap_or(from).min(history), to: after.unwrap_or(to) }
-    };
-    Ok(spans.iter().map(widen).collect())
+#[derive(QueryableByName)]
+struct DesertedRow {
+    #[diesel(sql_type = SqlUuid)]
+    subject_id: Uuid,
+    #[diesel(sql_type = SqlUuid)]
+    unit_id: Uuid,
+    #[diesel(sql_type = SqlUuid)]
+    site_id: Uuid,
+    #[diesel(sql_type = SqlUuid)]
+    customer_id: Uuid,
+    #[diesel(sql_type = Text)]
+    time_zone: String,
+    #[diesel(sql_type = Date)]
+    first: NaiveDate,
+    #[diesel(sql_type = Date)]
+    last: NaiveDate,
 }
 
-/// The facts and histories of meters, by number.
-///
-/// # Errors
-/// When the database fails.
-pub async fn histories(tx: &Tx<'_>, numbers: &[i32]) -> Result<HashMap<i32, MeterHistory>, DbError> {
-    let facts: Vec<(i32, FactsRow)> = meter::table
-        .filter(meter::no.eq_any(numbers))
-        .select((meter::no, FactsRow::as_select()))
-        .load(&mut tx.conn())
-        .await?;
-    let exchanges: Vec<(i32, DateTime<Utc>, f64, f64)> = meter_exchange::table
-        .filter(meter_exchange::meter_no.eq_any(numbers))
-        .select((meter_exchange::meter_no, meter_exchange::at, meter_exchange::old_final, meter_exchange::new_start))
-        .load(&mut tx.conn())
-        .await?;
-    let accepted: Vec<(i32, DateTime<Utc>)> = reading_exception::table
-        .filter(reading_exception::meter_no.eq_any(numbers).and(reading_exception::ruling.eq("accept")))
-        .select((reading_exception::meter_no, reading_exception::to_at))
-        .load(&mut tx.conn())
-        .await?;
-    let mut histories: HashMap<i32, MeterHistory> = HashMap::new();
-    for (no, row) in facts {
-        let facts = row.try_into()?;
-        histories.insert(no, MeterHistory { facts, exchanges: Vec::new(), rulings: Vec::new() });
-    }
-    for (no, at, old_final, new_start) in exchanges {
-        histories.entry(no).and_modify(|meter| meter.exchanges.push(Exchange { at, old_final, new_start }));
-    }
-    for (no, at) in accepted {
-        histories.entry(no).and_modify(|meter| meter.rulings.push(Ruling::Accept { at }));
-    }
-    Ok(histories)
+/// Placements of the touched meters' units that no meter measures any more, because an end was
+/// set back, and that have figures from before.
+const DESERTED: &str = "
+select p.id as subject_id, p.unit_id, p.site_id, p.customer_id, s.time_zone, min(f.day) as first, max(f.day) as last
+  from placement p
+  join site s on s.id = p.site_id
+  join day_fact f on f.subject_id = p.id
+ where p.unit_id in (select t.unit_id from meter_attachment t where t.meter_no = any ($1) and t.unit_id is not null)
+   and not exists (select from meter_attachment a where a.unit_id = p.unit_id and a.valid && p.valid)
+ group by p.id, p.unit_id, p.site_id, p.customer_id, s.time_zone
+ order by p.id";
+
+/// Subjects without meters: all they have is to go.
+async fn deserted(tx: &Tx<'_>, numbers: &[i32]) -> Result<Vec<Subject>, DbError> {
+    let rows: Vec<DesertedRow> = sql_query(DESERTED).bind::<Array<Integer>, _>(numbers).load(&mut tx.conn()).await?;
+    let subject = |row: DesertedRow| {
+        Ok(Subject {
+            id: row.subject_id,
+            unit_id: Some(row.unit_id),
+            site_id: row.site_id,
+            customer: CustomerId(row.customer_id),
+            zone: parse_zone(&row.time_zone)?,
+            meters: Vec::new(),
+            from: Month::of(row.first).first_day(),
+            to: Month::of(row.last).last_day(),
+        })
+    };
+    rows.into_iter().map(subject).collect()
 }

@@ -29,7 +29,7 @@ use uuid::Uuid;
 
 /// A subject's notes.
 #[derive(Debug)]
-pub struct Noted {
+pub(crate) struct Noted {
     /// What bears on its balance.
     pub notes: Notes,
     /// Washes tallied at its site.
@@ -239,7 +239,7 @@ async fn derivations(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, Vec<(W
         .load(&mut tx.conn())
         .await?;
     let names: HashMap<Uuid, String> =
-        rows.into_iter().map(|(id, no, label)| (id, super::night_plan::meter_name(no, &label))).collect();
+        rows.into_iter().map(|(id, no, label)| (id, super::night_meters::meter_name(no, &label))).collect();
     let named = |derivation: WashDerivation| {
         let name = names.get(&derivation.meter_id.0).cloned().unwrap_or_default();
         (derivation, name)

@@ -5,14 +5,16 @@
 //! `domain::metering::sheet::merge` under the row locks that the same statement took, in the
 //! order of meter and day, so two batches never wait for each other in a circle.
 
+use super::schema::day_sheet;
 use super::stamp::Change;
 use super::{Db, DbError, Tx, touched};
 use crate::auth::Scope;
 use crate::readings::batch::Sheets;
 use crate::readings::{Rejected, Taken};
 use chrono::{DateTime, Datelike, Duration, NaiveDate, NaiveTime, Utc};
+use diesel::prelude::*;
 use diesel::sql_types::{Array, BigInt, Bool, Date, Double, Integer, Nullable, SmallInt};
-use diesel::{QueryableByName, sql_query};
+use diesel::{delete, insert_into, sql_query};
 use diesel_async::RunQueryDsl;
 use domain::metering::sheet::{DaySheet, Merged, Outcome, SheetReading, merge};
 use domain::reading::{ReadingError, Source};
@@ -190,6 +192,46 @@ fn count(merged: &Merged, index: &[usize], taken: &mut Taken) {
         }
         taken.accepted -= 1;
     }
+}
+
+/// The sheet of a meter's day, held until the transaction ends.
+pub(in crate::db) async fn lock_sheet(tx: &Tx<'_>, meter_no: i32, day: NaiveDate) -> Result<Option<DaySheet>, DbError> {
+    let rows: Vec<SheetRow> = sql_query(LOCK_SHEETS)
+        .bind::<Array<Integer>, _>(vec![meter_no])
+        .bind::<Array<Date>, _>(vec![day])
+        .load(&mut tx.conn())
+        .await?;
+    Ok(rows.into_iter().next().map(Into::into))
+}
+
+/// Puts a sheet in the place of the one that was held; one without readings goes.
+pub(in crate::db) async fn put_sheet(
+    tx: &Tx<'_>,
+    meter_no: i32,
+    held: Option<&DaySheet>,
+    sheet: &DaySheet,
+) -> Result<(), DbError> {
+    if held.is_some() && !sheet.at_s.is_empty() {
+        return replace(tx, meter_no, sheet).await;
+    }
+    let changed = if held.is_some() {
+        let one = day_sheet::meter_no.eq(meter_no).and(day_sheet::day.eq(sheet.day));
+        delete(day_sheet::table.filter(one)).execute(&mut tx.conn()).await?
+    } else {
+        insert_into(day_sheet::table)
+            .values((
+                day_sheet::meter_no.eq(meter_no),
+                day_sheet::day.eq(sheet.day),
+                day_sheet::at.eq(&sheet.at_s),
+                day_sheet::register.eq(&sheet.register),
+                day_sheet::flags.eq(&sheet.flags),
+            ))
+            .on_conflict_do_nothing()
+            .execute(&mut tx.conn())
+            .await?
+    };
+    // A batch made the sheet meanwhile.
+    if changed == 1 { Ok(()) } else { Err(DbError::Collided) }
 }
 
 async fn replace(tx: &Tx<'_>, meter_no: i32, sheet: &DaySheet) -> Result<(), DbError> {

@@ -21,6 +21,7 @@ use domain::placement::Terms;
 use domain::report::inputs::{Inputs, MeterLine, OpenException, PlacedUnit, Subject};
 use domain::spell::{Spell, SpellState};
 use domain::units::Litres;
+use domain::water::statement::Statement;
 use domain::zone::{Month, parse_zone};
 use std::collections::HashMap;
 use uuid::Uuid;
@@ -129,6 +130,7 @@ fn subject(row: SubjectRow) -> Result<Subject, DbError> {
         meters: Vec::new(),
         days: Vec::new(),
         months: Vec::new(),
+        statement: Statement::default(),
         exceptions: Vec::new(),
     })
 }
@@ -170,6 +172,9 @@ async fn add_months(
     }
     for subject in subjects {
         subject.months = months.remove(&subject.id).unwrap_or_default();
+        if let Some(this) = subject.months.iter().find(|one| one.month == last) {
+            subject.statement = this.statement.clone();
+        }
     }
     Ok(())
 }

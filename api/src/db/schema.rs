@@ -322,7 +322,7 @@ diesel::table! {
 
 diesel::table! {
     #[doc = "A new register behind the same connection: the old one's last value and the new one's first."]
-    meter_exchange (dealer_id, meter_no, at) {
+    meter_exchange (dealer_id, id) {
         dealer_id -> Int4,
         meter_no -> Int4,
         at -> Timestamptz,
@@ -330,6 +330,24 @@ diesel::table! {
         new_start -> Float8,
         note -> Nullable<Text>,
         created_at -> Timestamptz,
+        id -> Uuid,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "What the whole days of a meter at a subject usually pass: what steps are held against."]
+    meter_month (dealer_id, subject_id, meter_no, month) {
+        dealer_id -> Int4,
+        subject_id -> Uuid,
+        meter_no -> Int4,
+        month -> Date,
+        days -> Int2,
+        spread_days -> Int2,
+        upper_day -> Float8,
+        mean_day -> Float8,
     }
 }
 
@@ -338,6 +356,23 @@ diesel::table! {
     meter_number (dealer_id) {
         dealer_id -> Int4,
         last_no -> Int4,
+    }
+}
+
+diesel::table! {
+    #[doc = "What the night run finds the matter with a meter."]
+    meter_watch (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        meter_no -> Int4,
+        kind -> Text,
+        since -> Timestamptz,
+        #[doc = "Readings, days, or a share of what the dial passed, as the kind says."]
+        size -> Float8,
+        opened_at -> Timestamptz,
+        #[doc = "The last night run that found it."]
+        seen_at -> Timestamptz,
+        closed_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -354,6 +389,7 @@ diesel::table! {
         coverage -> Float4,
         estimated_share -> Float4,
         open_exceptions -> Int4,
+        statement -> Jsonb,
     }
 }
 
@@ -463,12 +499,14 @@ diesel::table! {
         meter_no -> Int4,
         at -> Timestamptz,
         n -> Int2,
-        was -> Float8,
+        #[doc = "Null: the reading had been taken out, and this put it back."]
+        was -> Nullable<Float8>,
         #[doc = "Null: the reading was taken out."]
         became -> Nullable<Float8>,
         why -> Text,
         corrected_by -> Uuid,
         corrected_at -> Timestamptz,
+        exception_id -> Nullable<Uuid>,
     }
 }
 
@@ -491,6 +529,8 @@ diesel::table! {
         ruling -> Nullable<Text>,
         ruled_by -> Nullable<Uuid>,
         note -> Nullable<Text>,
+        #[doc = "What the step would count: litres, kWh, hours or events."]
+        amount_if_accepted -> Nullable<Float8>,
     }
 }
 
@@ -816,7 +856,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     meter,
     meter_attachment,
     meter_exchange,
+    meter_month,
     meter_number,
+    meter_watch,
     month_fact,
     night_run,
     period_fact,

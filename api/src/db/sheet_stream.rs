@@ -18,6 +18,8 @@ pub struct Wanted {
     pub from: NaiveDate,
     /// Last UTC day.
     pub to: NaiveDate,
+    /// Whether the meter has no sheet after that.
+    pub to_the_last: bool,
 }
 
 /// A sheet in the stream's own buffers.

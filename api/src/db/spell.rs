@@ -3,7 +3,8 @@
 use super::error::known;
 use super::placement::present;
 use super::schema::spell;
-use super::{DbError, Stored, Tx, range, touched, unit};
+use super::stamp::one_changed;
+use super::{DbError, Revision, Stored, Tx, range, touched, unit};
 use chrono::{DateTime, Utc};
 use diesel::dsl::upper_inf;
 use diesel::prelude::*;
@@ -13,7 +14,7 @@ use domain::ids::{SpellId, UnitId};
 use domain::span::Span;
 use domain::spell::{Spell, SpellState};
 use range::Range;
-use serde_json::json;
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 #[derive(Queryable, Selectable)]
@@ -70,7 +71,7 @@ pub async fn create(tx: &Tx<'_>, unit_id: UnitId, new: &Spell) -> Result<Stored<
         .await?;
     // What ran before ends there, so the days after the new one's end change as well.
     touched::unit(tx, unit_id, Span::parse(new.span.from(), None)?).await?;
-    logged(tx, unit_id, row.try_into()?, "created").await
+    logged(tx, unit_id, row.try_into()?, "created", json!({})).await
 }
 
 /// The spells of a unit, all that the scope reaches, oldest first.
@@ -86,6 +87,48 @@ pub async fn list(tx: &Tx<'_>, unit_id: UnitId) -> Result<Vec<Stored<SpellId, Sp
         .load(&mut tx.conn())
         .await?;
     rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// One spell of a unit.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub async fn get(tx: &Tx<'_>, unit_id: UnitId, id: SpellId) -> Result<Stored<SpellId, Spell>, DbError> {
+    let one = spell::id.eq(id.0).and(spell::unit_id.eq(unit_id.0));
+    let row: Row = spell::table.filter(one).select(Row::as_select()).first(&mut tx.conn()).await?;
+    row.try_into()
+}
+
+/// Sets a spell right that is still at revision `at`; the change log keeps what it was.
+///
+/// # Errors
+/// [`DbError::Stale`] at another revision, [`DbError::Taken`] when the unit has another state at
+/// that time, [`DbError::NotFound`] outside the scope.
+pub async fn update_at(
+    tx: &Tx<'_>,
+    unit_id: UnitId,
+    id: SpellId,
+    at: Revision,
+    new: &Spell,
+) -> Result<Stored<SpellId, Spell>, DbError> {
+    let old = get(tx, unit_id, id).await?.value;
+    let one = spell::id.eq(id.0).and(spell::unit_id.eq(unit_id.0)).and(spell::revision.eq(at));
+    let changed: Option<Row> = update(spell::table.filter(one))
+        .set((
+            spell::state.eq(new.state.as_str()),
+            spell::reason.eq(new.reason.as_deref()),
+            spell::valid.eq(range::of_span(new.span)),
+            spell::changed_at.eq(tx.now()),
+            spell::revision.eq(at + 1),
+        ))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let row = one_changed(changed, async || get(tx, unit_id, id).await.map(|now| now.revision)).await?;
+    touched::unit(tx, unit_id, Span::parse(old.span.from().min(new.span.from()), None)?).await?;
+    let was = json!({ "state": old.state, "reason": old.reason, "from": old.span.from(), "to": old.span.to() });
+    logged(tx, unit_id, row.try_into()?, "updated", json!({ "was": was })).await
 }
 
 async fn end_running(tx: &Tx<'_>, unit_id: UnitId, next: Span) -> Result<(), DbError> {
@@ -106,18 +149,21 @@ async fn end_running(tx: &Tx<'_>, unit_id: UnitId, next: Span) -> Result<(), DbE
         .optional()?;
     // Nothing to update: another transaction ended it meanwhile.
     let row = row.ok_or(DbError::Collided)?;
-    logged(tx, unit_id, row.try_into()?, "updated").await?;
+    logged(tx, unit_id, row.try_into()?, "updated", json!({})).await?;
     Ok(())
 }
 
+/// Adds the line to the change log, with more to say than what the spell is.
 async fn logged(
     tx: &Tx<'_>,
     unit_id: UnitId,
     stored: Stored<SpellId, Spell>,
     verb: &str,
+    more: Value,
 ) -> Result<Stored<SpellId, Spell>, DbError> {
     let customer = present(tx, unit_id).await?.map(|present| present.customer_id);
     let Spell { state, span, .. } = &stored.value;
-    let detail = json!({ "unit_id": unit_id, "state": state, "from": span.from(), "to": span.to() });
+    let mut detail = json!({ "unit_id": unit_id, "state": state, "from": span.from(), "to": span.to() });
+    json_patch::merge(&mut detail, &more);
     tx.logged(stored, ("spell", verb), customer, detail).await
 }

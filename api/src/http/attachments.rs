@@ -2,7 +2,8 @@
 
 use super::answer::{self, Page, Problems, SpanView};
 use crate::auth::{Caller, perm};
-use crate::db::{Db, attachment, exchange};
+use crate::db::exchange::{self, StoredExchange};
+use crate::db::{Db, Tx, attachment};
 use crate::extract::{Body, IdempotencyKey, instant, optional_instant};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path};
@@ -20,7 +21,12 @@ use uuid::Uuid;
 
 /// The routes of these resources.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_attachment).service(list_attachments).service(create_exchange).service(list_exchanges);
+    config
+        .service(create_attachment)
+        .service(list_attachments)
+        .service(create_exchange)
+        .service(list_exchanges)
+        .service(withdraw_exchange);
 }
 
 /// Neither an attachment nor an exchange is changed through its own address: written once.
@@ -135,15 +141,31 @@ impl ExchangeInput {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = MeterExchange)]
 pub struct ExchangeView {
+    id: Uuid,
     #[serde(flatten)]
     record: ExchangeInput,
+    /// When it was withdrawn; null while it counts.
+    withdrawn_at: Option<DateTime<Utc>>,
+    /// Why it was withdrawn.
+    #[schema(example = json!(null))]
+    withdrawn_why: Option<String>,
 }
 
-impl From<MeterExchange> for ExchangeView {
-    fn from(value: MeterExchange) -> Self {
-        let MeterExchange { registers: Exchange { at, old_final, new_start }, note } = value;
-        Self { record: ExchangeInput { at, old_final, new_start, note } }
+impl From<StoredExchange> for ExchangeView {
+    fn from(value: StoredExchange) -> Self {
+        let MeterExchange { registers: Exchange { at, old_final, new_start }, note } = value.exchange;
+        let (withdrawn_at, withdrawn_why) = value.withdrawn.unzip();
+        Self { id: value.id, record: ExchangeInput { at, old_final, new_start, note }, withdrawn_at, withdrawn_why }
     }
+}
+
+/// What is sent to withdraw an exchange.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Withdrawal {
+    /// Why.
+    #[schema(example = "Entered for the wrong meter", max_length = 500)]
+    why: String,
 }
 
 /// Attach a meter
@@ -218,4 +240,25 @@ async fn list_exchanges(
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| exchange::list(tx, *id).await).await?;
     Ok(answer::all(rows, ExchangeView::from))
+}
+
+/// Withdraw an exchange that was noted wrongly
+///
+/// Once, with the reason. It stays in the list and counts no more; the right one is noted as a
+/// new exchange. The next night run computes the figures that it touches.
+#[utoipa::path(tag = "meters", request_body = Withdrawal,
+    params(("id" = Uuid, Path, description = "The meter's id"),
+        ("exchange_id" = Uuid, Path, description = "The exchange's id")),
+    responses((status = 200, description = "The exchange as it is now", body = ExchangeView), Problems))]
+#[post("/meters/{id}/exchanges/{exchange_id}/withdraw")]
+async fn withdraw_exchange(
+    caller: Caller<perm::WriteMeters>,
+    path: Path<(MeterId, Uuid)>,
+    input: Body<Withdrawal>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let (id, exchange_id) = *path;
+    let work = async |tx: &Tx<'_>| exchange::withdraw(tx, id, exchange_id, &input.0.why).await;
+    let stored = db.write(caller.scope(), caller.now(), work).await?;
+    Ok(HttpResponse::Ok().json(ExchangeView::from(stored)))
 }

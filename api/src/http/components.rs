@@ -2,7 +2,7 @@
 
 use super::answer::{self, Page, Paging, Problems, Stamps};
 use crate::auth::{Caller, perm};
-use crate::db::{Db, Stored, component};
+use crate::db::{Db, Stored, Tx, component};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
@@ -25,7 +25,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(list_components)
         .service(get_component)
         .service(update_component)
-        .service(retire_component);
+        .service(retire_component)
+        .service(put_back_component);
 }
 
 /// What is sent of a component.
@@ -133,6 +134,15 @@ impl ComponentOut {
         let why = faults.take_or("/out_why", OutWhy::parse(&self.out_why), OutWhy::Unknown);
         faults.or(TakenOut { at: self.out_at, why })
     }
+}
+
+/// What is sent to take back that a component was taken out.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ComponentBack {
+    /// Why.
+    #[schema(example = "Entered for the pump beside it", max_length = 500)]
+    why: String,
 }
 
 /// A component.
@@ -271,5 +281,24 @@ async fn retire_component(
     let out = input.0.parse()?;
     let stored =
         db.write(caller.scope(), caller.now(), async |tx| component::take_out(tx, *id, at.0, out).await).await?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &ComponentView::from(stored)))
+}
+
+/// Take back that a component was taken out
+///
+/// For what was entered wrongly, with the reason: the part was fitted all the time.
+#[utoipa::path(tag = "components", request_body = ComponentBack,
+    params(("id" = Uuid, Path, description = "The component's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The component as it is now", body = ComponentView), Problems))]
+#[post("/components/{id}/put-back")]
+async fn put_back_component(
+    caller: Caller<perm::WriteComponents>,
+    id: Path<ComponentId>,
+    at: IfMatch,
+    input: Body<ComponentBack>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let work = async |tx: &Tx<'_>| component::put_back(tx, *id, at.0, &input.0.why).await;
+    let stored = db.write(caller.scope(), caller.now(), work).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &ComponentView::from(stored)))
 }

@@ -2,12 +2,16 @@
 
 pub mod answer;
 pub mod attachments;
+pub mod balance;
 pub mod components;
+pub mod corrections;
 pub mod customers;
 pub mod measures;
+pub mod meter_findings;
 pub mod meters;
 pub mod operations;
 pub mod placements;
+pub mod reading_exceptions;
 pub mod readings;
 pub mod savings_reports;
 pub mod sessions;
@@ -34,6 +38,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(attachments::routes)
         .configure(readings::routes)
         .configure(measures::routes)
+        .configure(reading_exceptions::routes)
+        .configure(corrections::routes)
+        .configure(meter_findings::routes)
         .configure(water::routes)
         .configure(savings_reports::routes);
 }

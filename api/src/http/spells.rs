@@ -2,24 +2,26 @@
 
 use super::answer::{self, Page, Problems, SpanView};
 use crate::auth::{Caller, perm};
-use crate::db::{Db, Stored, spell};
-use crate::extract::{Body, IdempotencyKey, instant, optional_instant};
+use crate::db::{Db, Stored, Tx, spell};
+use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::problem::Problem;
+use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpResponse, get, patch, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::{SpellId, UnitId};
 use domain::span::Span;
 use domain::spell::{Spell, SpellState};
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_spell).service(list_spells);
+    config.service(create_spell).service(list_spells).service(update_spell);
 }
 
 /// What is sent of a spell.
@@ -52,6 +54,13 @@ impl SpellInput {
             span: faults.take_or("", Span::parse(self.from, self.to), Span::EVER),
         };
         faults.and(spell.checked())
+    }
+}
+
+impl From<&Spell> for SpellInput {
+    fn from(value: &Spell) -> Self {
+        let Spell { state, reason, span } = value;
+        Self { state: state.as_str().to_owned(), reason: reason.clone(), from: span.from(), to: span.to() }
     }
 }
 
@@ -112,4 +121,28 @@ async fn create_spell(
 async fn list_spells(caller: Caller<perm::ReadUnits>, id: Path<UnitId>, db: Data<Db>) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| spell::list(tx, *id).await).await?;
     Ok(answer::all(rows, SpellView::from))
+}
+
+/// Correct a spell
+///
+/// An RFC 7396 merge patch: send the fields that change, null to clear one. For what was entered
+/// wrongly; a state that begins is a new spell. The change log keeps what it was.
+#[utoipa::path(tag = "units", request_body = SpellInput,
+    params(("id" = Uuid, Path, description = "The unit's id"), ("spell_id" = Uuid, Path, description = "The spell's id"),
+        ("If-Match" = String, Header, description = "The spell's revision, as an ETag")),
+    responses((status = 200, description = "The spell as it is now", body = SpellView), Problems))]
+#[patch("/units/{id}/spells/{spell_id}")]
+async fn update_spell(
+    caller: Caller<perm::WriteUnits>,
+    path: Path<(UnitId, SpellId)>,
+    at: IfMatch,
+    patch: Body<Value>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let (unit, id) = *path;
+    let current = db.read(caller.scope(), caller.now(), async |tx| spell::get(tx, unit, id).await).await?;
+    let new = answer::patched(&SpellInput::from(&current.value), &patch.0)?.parse()?;
+    let work = async |tx: &Tx<'_>| spell::update_at(tx, unit, id, at.0, &new).await;
+    let stored = db.write(caller.scope(), caller.now(), work).await?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &SpellView::from(stored)))
 }

@@ -2,4 +2,5 @@
 
 mod night_fold;
 pub mod night_run;
+mod night_watch;
 pub mod scheduler;

@@ -1,78 +1,313 @@
 //! The readings of one subject, folded meter by meter as their sheets pass by.
 
 use crate::db::exception::Found;
-use crate::db::night_plan::{MeterHistory, Stretch, Subject};
+use crate::db::meter_watch::Looked;
+use crate::db::night_meters::MeterHistory;
+use crate::db::night_plan::{Stretch, Subject};
 use crate::db::night_store::Figures;
+use crate::db::notes::Noted;
 use crate::db::sheet_stream::SheetView;
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
-use domain::facts::{MeterDays, assemble, months};
-use domain::metering::fold::MeterFold;
+use domain::facts::{DayFact, MeterDays, assemble, months};
+use domain::metering::days::DayShare;
+use domain::metering::finding::FindingKind;
+use domain::metering::fold::{Folded, MeterFold};
+use domain::metering::history::{History, MonthUse};
 use domain::metering::meter::MeterFacts;
-use domain::metering::step::ReadingException;
+use domain::metering::month::COMMON_DAY_VARIATION;
+use domain::metering::pulses;
+use domain::metering::spread::Spread;
+use domain::metering::step::Exchange;
 use domain::metering::stream::ReadBy;
+use domain::metering::watch::stuck;
 use domain::period_facts::{HandRead, PeriodFact, of_subject};
-use domain::zone::{day_bounds, day_start, local_date};
-use std::collections::HashMap;
+use domain::water::statement::{MeterMonth, Scope, Statement};
+use domain::zone::{Month, day_bounds, day_start};
+use std::collections::{HashMap, HashSet};
+use uuid::Uuid;
+
+/// What is known of the meters of some subjects before their sheets come.
+pub(super) struct Known {
+    /// Facts and rulings, by meter.
+    pub(super) histories: HashMap<i32, MeterHistory>,
+    /// The months gone by, by subject and meter.
+    pub(super) months: HashMap<(Uuid, i32), Vec<MonthUse>>,
+    /// Meters whose sheets come to the last one.
+    pub(super) to_the_last: HashSet<i32>,
+    /// What people noted, by subject.
+    pub(super) notes: HashMap<Uuid, Noted>,
+    /// The instant that the run counts as now.
+    pub(super) as_of: DateTime<Utc>,
+}
 
 /// A subject's folds, one for each stretch in which a meter measured it.
 pub(super) struct SubjectFold<'a> {
     subject: &'a Subject,
+    known: &'a Known,
     stretches: Vec<StretchFold<'a>>,
+    /// Pulses whose first sheet has not come, with their dials: places in `stretches`.
+    uncut: Vec<(usize, usize)>,
 }
 
 struct StretchFold<'a> {
     stretch: &'a Stretch,
     facts: &'a MeterFacts,
     fold: MeterFold<'a>,
+    /// Whether its sheets come to the last one.
+    to_the_last: bool,
+    /// The place of the dial whose pulses it counts.
+    dial: Option<usize>,
+    /// The few readings of a dial whose pulses are counted: they wait for these.
+    waiting: Option<Vec<(DateTime<Utc>, f64)>>,
+}
+
+/// What a subject's readings came to.
+pub(super) struct Computed<'a> {
+    pub(super) figures: Figures<'a>,
+    /// The exceptions of each meter.
+    pub(super) found: Vec<Found>,
+    /// What its meters usually pass, in the months of its span.
+    pub(super) usual: Vec<(i32, MonthUse)>,
+    /// What is the matter with its meters.
+    pub(super) looked: Vec<Looked>,
+}
+
+/// A stretch when its readings have passed.
+struct Finished<'a> {
+    stretch: &'a Stretch,
+    facts: &'a MeterFacts,
+    to_the_last: bool,
+    folded: Folded,
+    /// Whether its days count for the subject: not those of a register that spreads another's.
+    counts: bool,
+    /// The days that count in place of its own.
+    joined: Option<Vec<DayShare>>,
 }
 
 impl<'a> SubjectFold<'a> {
-    pub(super) fn new(subject: &'a Subject, histories: &'a HashMap<i32, MeterHistory>) -> Self {
-        let known = |stretch: &'a Stretch| Some((stretch, histories.get(&stretch.meter_no)?));
-        let meters: Vec<_> = subject.meters.iter().filter_map(known).collect();
+    pub(super) fn new(subject: &'a Subject, known: &'a Known) -> Self {
+        let mut stretches: Vec<StretchFold<'a>> =
+            subject.meters.iter().filter_map(|stretch| StretchFold::new(subject, stretch, known)).collect();
+        let uncut = pair(&mut stretches);
         // Read periods are for subjects whose every meter is read by hand; beside a logger the
         // days say more.
-        let by_hand = meters.iter().all(|(_, history)| read_by_hand(&history.facts));
-        let stretches = meters.into_iter().map(|(stretch, history)| {
-            let facts = &history.facts;
-            let fold = MeterFold::new(facts, subject.zone, &history.exchanges, &history.rulings);
-            StretchFold { stretch, facts, fold: if by_hand { fold.with_steps() } else { fold } }
-        });
-        Self { subject, stretches: stretches.collect() }
+        let by_hand = stretches.iter().filter(|one| one.dial.is_none()).all(|one| read_by_hand(one.facts));
+        if by_hand {
+            stretches = stretches.into_iter().map(StretchFold::with_steps).collect();
+        }
+        Self { subject, known, stretches, uncut }
     }
 
     /// Takes the sheet's readings into the stretches of its meter that they lie in.
     pub(super) fn push(&mut self, sheet: &SheetView) {
+        if !self.uncut.is_empty() {
+            self.cut(sheet.meter_no);
+        }
         for one in self.stretches.iter_mut().filter(|one| one.stretch.meter_no == sheet.meter_no) {
-            let (from, to) = within(one.stretch, sheet);
-            if let (Some(at), Some(register)) = (sheet.at.get(from..to), sheet.register.get(from..to))
-                && !at.is_empty()
-            {
-                one.fold.push_sheet(sheet.day, at, register);
-            }
+            one.push(sheet);
         }
     }
 
-    pub(super) fn finish(self) -> (Figures<'a>, Vec<Found>) {
+    /// Cuts the pulses of that meter where their dials were read: those came before.
+    fn cut(&mut self, pulses_no: i32) {
+        let mut uncut = std::mem::take(&mut self.uncut);
+        uncut.retain(|&(pulses, dial)| {
+            let readings = self.stretches.get(dial).and_then(|dial| dial.waiting.as_ref());
+            let cuts: Vec<DateTime<Utc>> = readings.into_iter().flatten().map(|reading| reading.0).collect();
+            let Some(one) = self.stretches.get_mut(pulses) else { return false };
+            let waits = one.stretch.meter_no != pulses_no;
+            if !waits {
+                one.fold.cut_at(&cuts);
+            }
+            waits
+        });
+        self.uncut = uncut;
+    }
+
+    pub(super) fn finish(self) -> Computed<'a> {
         let subject = self.subject;
+        let (mut finished, mut looked) = finish_all(subject, self.stretches);
+        looked.extend(stand_still(subject, &finished));
         let span = subject.from..=subject.to;
         let within = (day_start(subject.zone, subject.from), day_bounds(subject.zone, subject.to).1);
-        let (mut meters, mut hand_read, mut found) = (Vec::new(), Vec::new(), Vec::new());
-        for StretchFold { stretch, facts, fold } in self.stretches {
-            let folded = fold.finish();
-            let days = folded.days.into_iter().filter(|day| span.contains(&day.date)).collect();
-            meters.push(MeterDays { stream: facts.stream, share: stretch.share, days });
-            hand_read.push(HandRead { stream: facts.stream, share: stretch.share, steps: folded.steps });
-            let ends_within = |found: &ReadingException| span.contains(&local_date(subject.zone, found.to.at));
-            let exceptions = folded.exceptions.into_iter().filter(ends_within).collect();
-            found.push(Found { meter_no: stretch.meter_no, within: stretch.part_of(within), exceptions });
+        let (mut meters, mut hand_read) = (Vec::new(), Vec::new());
+        let (mut found, mut usual) = (Vec::new(), Vec::new());
+        for Finished { stretch, facts, folded, counts, joined, .. } in &mut finished {
+            if let Some(joined) = joined.take() {
+                folded.days = joined;
+            }
+            folded.days.retain(|day| span.contains(&day.date));
+            if *counts {
+                let steps = std::mem::take(&mut folded.steps);
+                meters.push(MeterDays { stream: facts.stream, share: stretch.share, days: folded.days.clone() });
+                hand_read.push(HandRead { stream: facts.stream, share: stretch.share, steps });
+            }
+            let (mut exceptions, history) = (std::mem::take(&mut folded.exceptions), &folded.history);
+            let part = stretch.part_of(within);
+            exceptions.retain(|found| part.0 < found.to.at && found.to.at <= part.1);
+            found.push(Found { meter_no: stretch.meter_no, within: part, exceptions });
+            let months = history.months().iter().filter(|of| span.contains(&of.month.first_day()));
+            usual.extend(months.map(|of| (stretch.meter_no, *of)));
         }
         let days = assemble(subject.zone, &meters);
-        let months = months(subject.zone, &days);
+        let mut months = months(subject.zone, &days);
+        for month in &mut months {
+            month.statement = statement(subject, self.known, &finished, &days, month.month);
+        }
         let reaches = |period: &PeriodFact| period.from < within.1 && period.to > within.0;
         let periods = of_subject(&hand_read).into_iter().filter(reaches).collect();
-        (Figures { subject, days, months, periods }, found)
+        Computed { figures: Figures { subject, days, months, periods }, found, usual, looked }
     }
+}
+
+impl<'a> StretchFold<'a> {
+    fn new(subject: &Subject, stretch: &'a Stretch, known: &'a Known) -> Option<Self> {
+        let MeterHistory { facts, exchanges, rulings, .. } = known.histories.get(&stretch.meter_no)?;
+        let history = History::of(known.months.get(&(subject.id, stretch.meter_no)).cloned().unwrap_or_default());
+        let fold = MeterFold::new(facts, subject.zone, exchanges, rulings)
+            .with_recent_use(history.recent_use())
+            .with_history(history);
+        let to_the_last = known.to_the_last.contains(&stretch.meter_no);
+        Some(Self { stretch, facts, fold, to_the_last, dial: None, waiting: None })
+    }
+
+    fn with_steps(self) -> Self {
+        Self { fold: self.fold.with_steps(), ..self }
+    }
+
+    fn push(&mut self, sheet: &SheetView) {
+        let (from, to) = within(self.stretch, sheet);
+        let (Some(at), Some(register)) = (sheet.at.get(from..to), sheet.register.get(from..to)) else { return };
+        if let Some(waiting) = &mut self.waiting {
+            let midnight = sheet.day.and_time(NaiveTime::MIN).and_utc();
+            let instant = |&second: &i32| midnight + TimeDelta::seconds(i64::from(second));
+            waiting.extend(at.iter().map(instant).zip(register.iter().copied()));
+        } else if !at.is_empty() {
+            self.fold.push_sheet(sheet.day, at, register);
+        }
+    }
+
+    fn finished(self, counts: bool) -> Finished<'a> {
+        let Self { stretch, facts, to_the_last, fold, .. } = self;
+        Finished { stretch, facts, to_the_last, folded: fold.finish(), counts, joined: None }
+    }
+
+    /// A dial, spread by its pulses.
+    fn spread_by(self, subject: &Subject, pulses: &Folded, readings: &[(DateTime<Utc>, f64)]) -> Finished<'a> {
+        let Self { stretch, facts, to_the_last, fold, .. } = self;
+        let cuts: Vec<DateTime<Utc>> = readings.iter().map(|reading| reading.0).collect();
+        let mut fold = fold.with_cuts(&cuts).with_spread(Spread::Pulses(&pulses.pieces));
+        readings.iter().for_each(|&(at, register)| fold.push(at, register));
+        let folded = fold.finish();
+        let joined = Some(pulses::joined(subject.zone, &folded, pulses));
+        Finished { stretch, facts, to_the_last, folded, counts: true, joined }
+    }
+}
+
+/// Finds for each register of pulses the dial beside it that people read, and has this wait.
+fn pair(stretches: &mut [StretchFold<'_>]) -> Vec<(usize, usize)> {
+    let mut pairs = Vec::new();
+    for pulses in 0..stretches.len() {
+        let Some((dial_no, from, to)) =
+            stretches.get(pulses).and_then(|one| Some((one.stretch.dial_no?, one.stretch.from, one.stretch.to)))
+        else {
+            continue;
+        };
+        let fits = |one: &StretchFold<'_>| {
+            let overlaps = one.stretch.from.is_none_or(|begins| to.is_none_or(|to| begins < to))
+                && one.stretch.to.is_none_or(|ends| from.is_none_or(|from| from < ends));
+            one.stretch.meter_no == dial_no && one.waiting.is_none() && read_by_hand(one.facts) && overlaps
+        };
+        let Some(dial) = stretches.iter().position(fits) else { continue };
+        if let Some(one) = stretches.get_mut(dial) {
+            one.waiting = Some(Vec::new());
+        }
+        if let Some(one) = stretches.get_mut(pulses) {
+            one.dial = Some(dial);
+        }
+        pairs.push((pulses, dial));
+    }
+    pairs
+}
+
+/// Finishes the folds, pulses before their dials, and looks how the two agree where a dial was
+/// read anew.
+fn finish_all<'a>(subject: &Subject, stretches: Vec<StretchFold<'a>>) -> (Vec<Finished<'a>>, Vec<Looked>) {
+    let (mut finished, mut looked) = (Vec::with_capacity(stretches.len()), Vec::new());
+    let mut pulses: HashMap<usize, Finished<'a>> = HashMap::new();
+    let mut others = Vec::with_capacity(stretches.len());
+    for (place, one) in stretches.into_iter().enumerate() {
+        match one.dial {
+            Some(dial) => drop(pulses.insert(dial, one.finished(false))),
+            None => others.push((place, one)),
+        }
+    }
+    for (place, mut one) in others {
+        let Some((readings, by)) = one.waiting.take().zip(pulses.remove(&place)) else {
+            finished.push(one.finished(true));
+            continue;
+        };
+        let dial = one.spread_by(subject, &by.folded, &readings);
+        if dial.stretch.touched {
+            let check = pulses::check((dial.facts, &dial.folded.spans), (by.facts, &by.folded.spans));
+            looked.extend(check.findings().map(|(kind, found)| (by.stretch.meter_no, kind, found)));
+        }
+        finished.extend([dial, by]);
+    }
+    (finished, looked)
+}
+
+/// Which meters stand still to their last reading while the others of the subject move.
+fn stand_still(subject: &Subject, finished: &[Finished<'_>]) -> Vec<Looked> {
+    let moved = |one: &Finished<'_>, date| {
+        let days = &one.folded.days;
+        let found = days.binary_search_by_key(&date, |day| day.date).ok().and_then(|place| days.get(place));
+        found.is_some_and(|day| day.amount != 0.0)
+    };
+    let judged = finished
+        .iter()
+        .filter(|one| one.to_the_last && one.stretch.to.is_none() && one.facts.stream.moves_with_the_unit());
+    judged
+        .map(|one| {
+            let rests = one.folded.days.last().is_some_and(|day| day.amount == 0.0);
+            let others = || finished.iter().filter(|other| other.stretch.meter_no != one.stretch.meter_no);
+            let found =
+                rests.then(|| stuck(&one.folded.days, |date| others().any(|other| moved(other, date)))).flatten();
+            (one.stretch.meter_no, FindingKind::Stuck, found.map(|found| found.finding(subject.zone)))
+        })
+        .collect()
+}
+
+/// The parts of a month's balance.
+fn statement(
+    subject: &Subject,
+    known: &Known,
+    finished: &[Finished<'_>],
+    days: &[DayFact],
+    month: Month,
+) -> Statement {
+    let Some(noted) = known.notes.get(&subject.id) else { return Statement::default() };
+    let (start, end) = month.bounds(subject.zone);
+    let counting = || finished.iter().filter(|one| one.counts);
+    let meters: Vec<MeterMonth<'_>> = counting()
+        .filter_map(|one| {
+            let history = known.histories.get(&one.stretch.meter_no)?;
+            let within = |exchange: &&Exchange| exchange.at >= start && exchange.at < end;
+            Some(MeterMonth {
+                name: &history.name,
+                facts: one.facts,
+                share: one.stretch.share,
+                days: &one.folded.days,
+                allocation_u: one.folded.allocation_u(month, COMMON_DAY_VARIATION),
+                exchanges: u32::try_from(history.exchanges.iter().filter(within).count()).unwrap_or(u32::MAX),
+            })
+        })
+        .collect();
+    let began = counting().map(|one| one.stretch.from).min().flatten();
+    let ended = counting().all(|one| one.stretch.to.is_some()).then(|| counting().filter_map(|one| one.stretch.to).max());
+    let name = subject.id.to_string();
+    let scope = Scope { name: &name, month, serving: (began, ended.flatten()), now: known.as_of };
+    Statement::of(&scope, &meters, days, &noted.notes, &noted.tallies)
 }
 
 fn read_by_hand(facts: &MeterFacts) -> bool {
@@ -81,10 +316,10 @@ fn read_by_hand(facts: &MeterFacts) -> bool {
 
 impl Stretch {
     /// The part of a span in which the meter measured the subject: the same meter may have
-    /// served another one before and after. Steps end after the first instant.
+    /// served another one before and after. Steps end after the first instant, and at the last.
     fn part_of(&self, (from, to): (DateTime<Utc>, DateTime<Utc>)) -> (DateTime<Utc>, DateTime<Utc>) {
-        let just_before = from - TimeDelta::seconds(1);
-        (self.from.map_or(just_before, |at| at.max(just_before)), self.to.map_or(to, |at| at.min(to)))
+        let (just_before, last) = (from - TimeDelta::seconds(1), to - TimeDelta::seconds(1));
+        (self.from.map_or(just_before, |at| at.max(just_before)), self.to.map_or(last, |at| at.min(last)))
     }
 }
 
@@ -111,7 +346,8 @@ mod tests {
         let day: NaiveDate = "2026-03-01".parse().unwrap();
         let sheet = SheetView { meter_no: 1, day, at: vec![0, 3600, 7200], register: vec![1.0, 2.0, 3.0] };
         let at = |hours: i64| Some(day.and_time(NaiveTime::MIN).and_utc() + chrono::Duration::hours(hours));
-        let cut = |from, to| within(&Stretch { meter_no: 1, share: 1.0, from, to }, &sheet);
+        let stretch = |from, to| Stretch { meter_no: 1, dial_no: None, touched: true, share: 1.0, from, to };
+        let cut = |from, to| within(&stretch(from, to), &sheet);
         assert_eq!(cut(None, None), (0, 3));
         assert_eq!(cut(None, at(1)), (0, 2), "the reading at the end closes the stretch");
         assert_eq!(cut(at(1), None), (1, 3), "and opens the next");

@@ -4,19 +4,23 @@
 //! transaction; the touched rows are removed at the end, so a run that was cut off is done
 //! again from the beginning and comes to the same figures.
 
-use super::night_fold::SubjectFold;
+use super::night_fold::{Computed, Known, SubjectFold};
+use super::night_watch;
 use crate::auth::Scope;
-use crate::db::night_plan::{self, MeterHistory, Subject, Touch};
+use crate::db::meter_watch::{self, Looked};
+use crate::db::night_plan::{self, Subject, Touch};
 use crate::db::night_run::{self, Counts};
 use crate::db::night_store::{self, Figures};
 use crate::db::sheet_stream::SheetView;
-use crate::db::{Db, DbError, Tx, exception, report};
+use crate::db::{Db, DbError, Tx, exception, meter_month, night_meters, notes, report};
 use chrono::{DateTime, Utc};
 use domain::ids::{CustomerId, DealerId, NightRunId};
+use domain::metering::history::MonthUse;
 use domain::zone::{Month, local_date, parse_zone};
 use futures_util::{StreamExt, TryStreamExt, stream};
 use std::collections::{BTreeMap, HashMap};
 use std::sync::atomic::{AtomicUsize, Ordering};
+use uuid::Uuid;
 
 /// Subjects computed in one go; memory grows with this and not with the fleet.
 const SUBJECTS_A_CHUNK: usize = 48;
@@ -79,6 +83,9 @@ async fn compute(db: &Db, scope: &Scope, as_of: DateTime<Utc>, progress: Progres
     });
     let sums = chunks.buffer_unordered(CHUNKS_AT_ONCE).try_fold(Counts::default(), async |a, b| Ok(a + b));
     let mut counts = sums.await?;
+    let meters: Vec<i32> = touches.iter().map(|touch| touch.meter_no).collect();
+    db.write(scope, as_of, async |tx| exception::close_unmeasured(tx, &meters).await).await?;
+    night_watch::look(db, scope, as_of).await?;
     counts.reports = draft_reports(db, scope, as_of, &subjects).await?;
     db.write(scope, as_of, async |tx| night_plan::forget(tx, &taken_on).await).await?;
     Ok(counts)
@@ -93,18 +100,28 @@ async fn planned(db: &Db, scope: &Scope, as_of: DateTime<Utc>, touches: &[Touch]
 
 async fn compute_chunk(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &[Subject]) -> Result<Counts, DbError> {
     let numbers: Vec<i32> = subjects.iter().flat_map(|subject| &subject.meters).map(|meter| meter.meter_no).collect();
-    let (histories, wanted) = db
+    let (known, wanted) = db
         .read(scope, as_of, async |tx| {
-            Ok((night_plan::histories(tx, &numbers).await?, night_plan::wanted(tx, subjects).await?))
+            let wanted = night_meters::wanted(tx, subjects).await?;
+            let to_the_last = wanted.iter().filter(|wanted| wanted.to_the_last).map(|wanted| wanted.meter_no).collect();
+            let known = Known {
+                histories: night_meters::histories(tx, &numbers).await?,
+                months: meter_month::before(tx, subjects).await?,
+                to_the_last,
+                notes: notes::of(tx, subjects).await?,
+                as_of,
+            };
+            Ok((known, wanted))
         })
         .await?;
-    let mut folds = Folds::new(subjects, &histories);
+    let mut folds = Folds::new(subjects, &known);
     let readings = db.each_sheet(scope, &wanted, |sheet| folds.push(sheet)).await?;
-    let (figures, found): (Vec<_>, Vec<_>) = folds.finish().into_iter().unzip();
-    let found: Vec<exception::Found> = found.into_iter().flatten().collect();
+    let Stored { figures, found, usual, looked } = folds.finish();
     db.write(scope, as_of, async |tx| {
         night_store::replace(tx, &figures).await?;
-        exception::sync(tx, &found).await
+        meter_month::replace(tx, subjects, &usual).await?;
+        exception::sync(tx, &found).await?;
+        meter_watch::keep(tx, &looked).await
     })
     .await?;
     Ok(Counts {
@@ -124,7 +141,7 @@ struct Folds<'a> {
 }
 
 impl<'a> Folds<'a> {
-    fn new(subjects: &'a [Subject], histories: &'a HashMap<i32, MeterHistory>) -> Self {
+    fn new(subjects: &'a [Subject], known: &'a Known) -> Self {
         let mut of_meter: HashMap<i32, Vec<usize>> = HashMap::new();
         for (place, subject) in subjects.iter().enumerate() {
             for stretch in &subject.meters {
@@ -134,7 +151,7 @@ impl<'a> Folds<'a> {
                 }
             }
         }
-        let subjects = subjects.iter().map(|subject| SubjectFold::new(subject, histories)).collect();
+        let subjects = subjects.iter().map(|subject| SubjectFold::new(subject, known)).collect();
         Self { subjects, of_meter }
     }
 
@@ -146,9 +163,33 @@ impl<'a> Folds<'a> {
         }
     }
 
-    fn finish(self) -> Vec<(Figures<'a>, Vec<exception::Found>)> {
-        self.subjects.into_iter().map(SubjectFold::finish).collect()
+    fn finish(self) -> Stored<'a> {
+        let mut all = Stored::default();
+        let mut usual: BTreeMap<(Uuid, i32, Month), MonthUse> = BTreeMap::new();
+        for Computed { figures, found, usual: months, looked } in self.subjects.into_iter().map(SubjectFold::finish) {
+            for (meter_no, of) in months {
+                // Of a month in which a meter left a subject and came back the longer part counts.
+                let kept = usual.entry((figures.subject.id, meter_no, of.month)).or_insert(of);
+                if of.days > kept.days {
+                    *kept = of;
+                }
+            }
+            all.figures.push(figures);
+            all.found.extend(found);
+            all.looked.extend(looked);
+        }
+        all.usual = usual.into_iter().map(|((subject, meter_no, _), of)| (subject, meter_no, of)).collect();
+        all
     }
+}
+
+/// What a chunk came to, as it is stored.
+#[derive(Default)]
+struct Stored<'a> {
+    figures: Vec<Figures<'a>>,
+    found: Vec<exception::Found>,
+    usual: Vec<(Uuid, i32, MonthUse)>,
+    looked: Vec<Looked>,
 }
 
 /// Drafts the reports of every customer whose figures changed, and those of the running and

@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
+use domain::metering::slip::Slip;
 use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
 use domain::report::model::exception_words;
@@ -79,13 +80,6 @@ pub(super) fn exception(kind: &str) -> &'static str {
 
 /// What probably happened.
 pub(super) fn slip(slip: Option<&str>) -> &'static str {
-    match slip {
-        Some("rollover") => "The register probably began again from zero.",
-        Some("transposed_digits") => "Two neighbouring digits probably changed places.",
-        Some("painted_zeros") => "The painted zeros were probably typed in, or left out.",
-        Some("red_decimals") => "Red decimals were probably typed as whole digits, or left out.",
-        Some("other_unit") => "The value is probably in another unit than the register's.",
-        Some("earlier_reading") => "The reading before is probably the wrong one.",
-        _ => "No likely slip was found: look at the register again.",
-    }
+    let known = slip.and_then(Slip::from_name);
+    known.map_or("No likely slip was found: look at the register again.", Slip::words)
 }

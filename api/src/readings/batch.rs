@@ -77,6 +77,9 @@ fn place(row: &Row, meters: &HashMap<Uuid, KnownMeter>, now: DateTime<Utc>) -> R
     if !meter.held_at(at) {
         return Err(ReadingError::NotHeld);
     }
+    if meter.taken_out_at(row.at) {
+        return Err(ReadingError::TakenOut);
+    }
     // A checked instant lies within 1990 and now, so both fit.
     let day = i32::try_from(row.at.div_euclid(SECONDS_A_DAY)).unwrap_or(i32::MAX);
     let second = i32::try_from(row.at.rem_euclid(SECONDS_A_DAY)).unwrap_or(i32::MAX);
@@ -146,9 +149,9 @@ mod tests {
     #[test]
     fn rows_become_sheets_in_order_and_repeats_are_told_from_conflicts() {
         let meter = Uuid::from_u128(1);
-        let known = HashMap::from([(meter, KnownMeter::of_dealer(9, Some(6)))]);
         let now = DateTime::from_timestamp(10 * SECONDS_A_DAY, 0).unwrap() + chrono::Duration::days(365 * 25);
         let base = now.timestamp() - 5 * SECONDS_A_DAY;
+        let known = HashMap::from([(meter, KnownMeter::of_dealer(9, Some(6)).without(base + 90))]);
         let row = |index, at, register| Row { index, meter, at, register, source: Source::HAND };
         let rows = [
             row(0, base + SECONDS_A_DAY, 30.0),
@@ -157,6 +160,7 @@ mod tests {
             row(3, base, 5.0),
             row(4, base, 6.0),
             row(5, base, 1e6),
+            row(6, base + 90, 15.0),
         ];
         let mut rejected = Vec::new();
         let sheets = group(&rows, &known, now, &mut rejected);
@@ -165,6 +169,6 @@ mod tests {
         assert_eq!(sheets.ranges().collect::<Vec<_>>(), [(0, 2), (2, 3)]);
         assert_eq!((sheets.repeated, sheets.meter_no), (1, vec![9, 9]));
         let why: Vec<_> = rejected.iter().map(|bad| (bad.index, bad.code)).collect();
-        assert_eq!(why, [(5, "past_digits"), (4, "conflict")]);
+        assert_eq!(why, [(5, "past_digits"), (6, "taken_out"), (4, "conflict")]);
     }
 }

@@ -1,13 +1,15 @@
 //! Readings of one meter in time order, folded to local days and exceptions.
 
 use super::days::{Allotment, DayShare, SpanShare};
-use super::history::SeasonalLimits;
+use super::history::{History, MonthUse};
 use super::ledger::Ledger;
 use super::meter::MeterFacts;
 use super::spread::{DayPiece, Spread};
 use super::step::{
     Counted, Doubtful, Exchange, Judge, Point, Reading, ReadingException, RecentUse, Ruling, Step, Verdict,
 };
+use super::stream::ReadBy;
+use crate::zone::Month;
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use chrono_tz::Tz;
 
@@ -27,10 +29,17 @@ pub struct MeterFold<'a> {
     /// In time order, the ones to come from `next_edit` on.
     edits: Vec<Edit>,
     next_edit: usize,
-    /// Ends of accepted steps, in order.
-    accepted_ends: Vec<i64>,
+    /// Begins and ends of accepted steps, in order.
+    accepted_steps: Vec<(i64, i64)>,
     known_use: Option<RecentUse>,
-    limits: &'a SeasonalLimits,
+    /// What the meter passed until now, where steps are held against it.
+    history: Option<History>,
+    /// The first day that is in no month of the history yet.
+    unlearned: NaiveDate,
+    /// The local day from which on the limits have to be learned anew.
+    learn_on: NaiveDate,
+    /// The most in a day that a person accepted.
+    accepted_day: f64,
     first: Option<Point>,
     /// The reading before `last` on the same register.
     before: Option<Point>,
@@ -62,6 +71,9 @@ pub struct Folded {
     pub allotments: Vec<Allotment>,
     /// Steps that do not count, in order.
     pub exceptions: Vec<ReadingException>,
+    /// The months known before and those that the days make, when
+    /// [`MeterFold::with_history`] asked for them; the last one may go on.
+    pub history: History,
     /// Steps that count, when [`MeterFold::with_steps`] asked for them.
     pub steps: Vec<Step>,
     /// The first reading that counts.
@@ -85,9 +97,12 @@ impl<'a> MeterFold<'a> {
             next_exchange: 0,
             edits: Vec::new(),
             next_edit: 0,
-            accepted_ends: Vec::new(),
+            accepted_steps: Vec::new(),
             known_use: None,
-            limits: &SeasonalLimits::NONE,
+            history: None,
+            unlearned: NaiveDate::MIN,
+            learn_on: NaiveDate::MAX,
+            accepted_day: 0.0,
             first: None,
             before: None,
             last: None,
@@ -98,7 +113,7 @@ impl<'a> MeterFold<'a> {
         };
         for ruling in rulings {
             match *ruling {
-                Ruling::Accept { at } => fold.accepted_ends.push(at.timestamp()),
+                Ruling::Accept { from, to } => fold.accepted_steps.push((from.timestamp(), to.timestamp())),
                 Ruling::Void { at } => fold.edits.push(Edit { t: at.timestamp(), register: None }),
                 Ruling::Correct { at, register } => {
                     fold.edits.push(Edit { t: at.timestamp(), register: Some(register) });
@@ -108,7 +123,7 @@ impl<'a> MeterFold<'a> {
         }
         fold.exchanges.sort_by_key(|exchange| exchange.at);
         fold.edits.sort_by_key(|edit| edit.t);
-        fold.accepted_ends.sort_unstable();
+        fold.accepted_steps.sort_unstable();
         fold
     }
 
@@ -120,10 +135,13 @@ impl<'a> MeterFold<'a> {
         self
     }
 
-    /// Holds every step against the meter's own seasonal history too.
+    /// Holds every step against the meter's own history too: the months known before, and
+    /// those that the fold leaves behind. A meter read by hand is held against the running
+    /// month as well.
     #[must_use]
-    pub fn with_limits(mut self, limits: &'a SeasonalLimits) -> Self {
-        self.limits = limits;
+    pub fn with_history(mut self, known: History) -> Self {
+        self.history = Some(known);
+        self.learn_on = NaiveDate::MIN;
         self
     }
 
@@ -137,8 +155,13 @@ impl<'a> MeterFold<'a> {
     /// Also sums up what falls between each two of these instants.
     #[must_use]
     pub fn with_cuts(mut self, cuts: &[DateTime<Utc>]) -> Self {
-        self.ledger.cut_at(cuts.iter().map(DateTime::timestamp).collect());
+        self.cut_at(cuts);
         self
+    }
+
+    /// The same for a fold that waits for its first reading.
+    pub fn cut_at(&mut self, cuts: &[DateTime<Utc>]) {
+        self.ledger.cut_at(cuts.iter().map(DateTime::timestamp).collect());
     }
 
     /// Also keeps every accepted step, which costs memory for each reading.
@@ -154,7 +177,7 @@ impl<'a> MeterFold<'a> {
         let base = day.and_time(NaiveTime::MIN).and_utc().timestamp();
         if let (Some(&first_s), Some(&first), Some(&last_s)) = (at_s.first(), register.first(), at_s.last()) {
             let (from, to) = (base + i64::from(first_s), base + i64::from(last_s));
-            self.judge.take_season(self.limits, day);
+            self.learn_if_due();
             let plain = self.steps.is_none() && self.last.is_none_or(|last| last.t < from);
             if plain && !self.disturbed_by(to) && self.judge.all_count(at_s, register) {
                 self.push_point(Point { t: from, register: first });
@@ -175,8 +198,14 @@ impl<'a> MeterFold<'a> {
     #[must_use]
     pub fn finish(self) -> Folded {
         let totals = self.ledger.finish();
+        let mut history = self.history;
+        if let Some(history) = &mut history {
+            let from = totals.days.partition_point(|day| day.date < self.unlearned);
+            by_month(totals.days.get(from..).unwrap_or_default()).for_each(|passed| history.add(passed));
+        }
         Folded {
             days: totals.days,
+            history: history.unwrap_or_default(),
             spans: totals.spans,
             pieces: totals.pieces,
             allotments: totals.allotments,
@@ -285,14 +314,17 @@ impl<'a> MeterFold<'a> {
 
     /// Judges the step to `to` and counts it or opens an exception.
     fn step_to(&mut self, from: Point, to: Point) {
-        self.judge.take_season(self.limits, self.ledger.date());
+        self.learn_if_due();
         let recent = || self.ledger.recent().or(self.known_use);
         let verdict = self.judge.judge(from, to, recent);
-        let accepted = || self.accepted_ends.binary_search(&to.t).is_ok();
+        let accepted = || self.accepted_steps.binary_search(&(from.t, to.t)).is_ok();
         let (counts, how) = match verdict {
             Verdict::Counts(counts) => (counts, Counted::Plain),
             Verdict::Rollover(counts) => (counts, Counted::Rollover),
-            Verdict::Doubt(_, counts) if accepted() => (counts, Counted::Accepted),
+            Verdict::Doubt(_, counts) if accepted() => {
+                self.accepted_day = self.accepted_day.max(self.judge.per_day(from, to, counts));
+                (counts, Counted::Accepted)
+            }
             Verdict::Doubt(kind, counts) => {
                 let case = Doubtful { before: self.before, from, to, recent: recent() };
                 self.exceptions.push(self.judge.exception(case, kind, counts));
@@ -306,11 +338,40 @@ impl<'a> MeterFold<'a> {
         }
     }
 
+    fn learn_if_due(&mut self) {
+        if self.last.is_some() && self.ledger.date() >= self.learn_on {
+            self.learn();
+        }
+    }
+
+    /// Takes the months left behind into the history, and the limits of the present one from it.
+    fn learn(&mut self) {
+        let Some(history) = &mut self.history else { return };
+        let month = Month::of(self.ledger.date());
+        let mut so_far = None;
+        for passed in by_month(&self.ledger.days_since(self.unlearned)) {
+            if passed.month == month {
+                so_far = Some(passed);
+            } else {
+                history.add(passed);
+            }
+        }
+        self.unlearned = month.first_day();
+        let by_logger = self.judge.read_by() == ReadBy::Telemetry;
+        self.learn_on = if by_logger { month.next().first_day() } else { self.unlearned };
+        self.judge.hold(history.limit(month, so_far, self.accepted_day));
+    }
+
     fn count_step(&mut self, from: Point, to: Point, counts: f64) {
         let amount = counts * self.judge.scale;
         self.ledger.add_step(from.t, to.t, amount);
         self.accepted += amount;
     }
+}
+
+/// What each month among these days comes to.
+fn by_month(days: &[DayShare]) -> impl Iterator<Item = MonthUse> {
+    days.chunk_by(|a, b| Month::of(a.date) == Month::of(b.date)).filter_map(MonthUse::of)
 }
 
 #[cfg(test)]

@@ -205,6 +205,12 @@ impl<'a> Ledger<'a> {
         (covered >= LEAST_RECENT_S).then(|| RecentUse { largest_day, mean_day: total * DAY_S as f64 / covered as f64 })
     }
 
+    /// The days from `first` on that are left behind.
+    pub(super) fn days_since(&self, first: NaiveDate) -> Vec<DayShare> {
+        let from = self.closed.partition_point(|piece| piece.share.date < first);
+        days(self.closed.get(from..).unwrap_or_default())
+    }
+
     /// Everything from the first reading to the last.
     pub(super) fn finish(mut self) -> Totals {
         if self.begun {

@@ -10,15 +10,17 @@
 //! | [`slip`] | the likely slip behind a wrong reading |
 //! | [`days`] | local days, and the spans between cuts |
 //! | [`spread`] | how a step is divided over the time between its readings |
-//! | [`history`] | the most that a meter's own past lets pass, by time of year |
+//! | [`history`] | a meter's months, and the most that its own past lets pass |
 //! | [`fold`] | readings in time order to day shares and exceptions |
 //! | [`month`] | what falls into calendar months, and how sure the division is |
 //! | [`pulses`] | dial and pulse total of one meter, tied at hand readings |
 //! | [`watch`] | whether a meter is still read, and still moves |
+//! | [`finding`] | what is the matter with a meter, since when, how much |
 //! | [`accuracy`] | what a water meter may be off by |
 
 pub mod accuracy;
 pub mod days;
+pub mod finding;
 pub mod fold;
 pub mod history;
 mod ledger;

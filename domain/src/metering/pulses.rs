@@ -1,9 +1,14 @@
 //! The two registers of one meter: the dial gives the volume, the pulse total its spread
 //! over time. They are tied wherever the dial was read by hand.
 
-use super::days::SpanShare;
+use super::days::{DayShare, SpanShare};
+use super::finding::{FindingKind, MeterFinding};
+use super::fold::Folded;
 use super::meter::MeterFacts;
-use chrono::{DateTime, Utc};
+use crate::zone::local_date;
+use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
+use std::collections::BTreeMap;
 
 /// Dial and pulses between two hand readings of the dial.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,8 +39,19 @@ pub struct PulseCheck {
     pub ties: Vec<Tie>,
     /// All pulses over all of the dial; `None` without a tie.
     pub ratio: Option<f64>,
+    /// Whether that says that pulses were lost or are extra.
+    pub off: Option<Off>,
     /// The latest tie, where it leaves the usual ratio.
     pub drift: Option<Drift>,
+}
+
+/// Pulses that do not come to what the dial passed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Off {
+    /// The first hand reading of the ties.
+    pub since: DateTime<Utc>,
+    /// The ratio less one: below zero, pulses were lost; above, there were extra ones.
+    pub by: f64,
 }
 
 /// A ratio that is no longer what it was.
@@ -51,7 +67,7 @@ pub struct Drift {
 
 /// Ties before the latest without which nothing is usual.
 const LEAST_TIES: usize = 3;
-/// A change of the ratio below this is no drift (common practice, no source).
+/// A ratio that differs by less is no finding (common practice, no source).
 const LEAST_DRIFT: f64 = 0.01;
 
 /// Compares the dial with the pulse total. Both were folded with cuts at the dial's hand
@@ -69,9 +85,52 @@ pub fn check(dial: (&MeterFacts, &[SpanShare]), pulses: (&MeterFacts, &[SpanShar
         .map(|(dial, pulses)| Tie { from: dial.from, to: dial.to, dial: dial.amount, pulses: pulses.amount })
         .collect();
     let sum = |part: fn(&Tie) -> f64| ties.iter().map(part).sum::<f64>();
-    let ratio = (!ties.is_empty()).then(|| sum(|tie| tie.pulses) / sum(|tie| tie.dial));
-    let drift = drift(&ties, |tie| ratio_u(tie, dial.0, pulses.0));
-    PulseCheck { ties, ratio, drift }
+    let all = ties.first().zip(ties.last()).map(|(first, last)| Tie {
+        from: first.from,
+        to: last.to,
+        dial: sum(|tie| tie.dial),
+        pulses: sum(|tie| tie.pulses),
+    });
+    let noticeable = |tie: &Tie| (2.0 * ratio_u(tie, dial.0, pulses.0)).max(LEAST_DRIFT);
+    let off = all.filter(|all| (all.ratio() - 1.0).abs() > noticeable(all));
+    let off = off.map(|all| Off { since: all.from, by: all.ratio() - 1.0 });
+    let drift = drift(&ties, noticeable);
+    PulseCheck { ties, ratio: all.map(|all| all.ratio()), off, drift }
+}
+
+impl PulseCheck {
+    /// What it finds, for each kind of finding about pulses.
+    #[must_use]
+    pub fn findings(&self) -> [(FindingKind, Option<MeterFinding>); 3] {
+        let off = |kind, which: fn(f64) -> bool| {
+            let found = self.off.filter(|off| which(off.by));
+            (kind, found.map(|off| MeterFinding { kind, since: off.since, size: off.by.abs() }))
+        };
+        let kind = FindingKind::PulseDrift;
+        let drift = self.drift.map(|drift| MeterFinding { kind, since: drift.since, size: drift.now - drift.usual });
+        [off(FindingKind::PulsesLost, |by| by < 0.0), off(FindingKind::PulsesExtra, |by| by > 0.0), (kind, drift)]
+    }
+}
+
+/// The days of a meter with both registers: the dial's while it was read, the pulses' before
+/// its first reading and after its last. The pulses were cut at the readings of the dial.
+#[must_use]
+pub fn joined(zone: Tz, dial: &Folded, pulses: &Folded) -> Vec<DayShare> {
+    let Some((first, last)) = dial.first.zip(dial.last) else { return pulses.days.clone() };
+    let (first_day, last_day) = (local_date(zone, first.at), local_date(zone, last.at));
+    let mut days: BTreeMap<NaiveDate, DayShare> = dial.days.iter().map(|day| (day.date, *day)).collect();
+    for day in pulses.days.iter().filter(|day| day.date < first_day || day.date > last_day) {
+        days.insert(day.date, *day);
+    }
+    let (begins, ends) = (first.at.timestamp(), last.at.timestamp());
+    for piece in pulses.pieces.iter().filter(|piece| piece.to_s <= begins || piece.from_s >= ends) {
+        let date = local_date(zone, DateTime::from_timestamp(piece.from_s, 0).unwrap_or_default());
+        if let Some(day) = days.get_mut(&date).filter(|_| date == first_day || date == last_day) {
+            day.amount += piece.amount;
+            day.covered_s += piece.covered_s;
+        }
+    }
+    days.into_values().collect()
 }
 
 /// Standard uncertainty of a ratio from the resolution of the two registers, which enters
@@ -83,7 +142,7 @@ fn ratio_u(tie: &Tie, dial: &MeterFacts, pulses: &MeterFacts) -> f64 {
     of_dial.hypot(of_pulses)
 }
 
-fn drift(ties: &[Tie], u: impl Fn(&Tie) -> f64) -> Option<Drift> {
+fn drift(ties: &[Tie], noticeable: impl Fn(&Tie) -> f64) -> Option<Drift> {
     let (latest, before) = ties.split_last()?;
     if before.len() < LEAST_TIES {
         return None;
@@ -92,8 +151,7 @@ fn drift(ties: &[Tie], u: impl Fn(&Tie) -> f64) -> Option<Drift> {
     let middle = ratios.len() / 2;
     let usual = *ratios.select_nth_unstable_by(middle, f64::total_cmp).1;
     let now = latest.ratio();
-    let noticeable = (2.0 * u(latest)).max(LEAST_DRIFT);
-    ((now - usual).abs() > noticeable).then_some(Drift { since: latest.from, usual, now })
+    ((now - usual).abs() > noticeable(latest)).then_some(Drift { since: latest.from, usual, now })
 }
 
 #[cfg(test)]
@@ -155,7 +213,29 @@ mod tests {
         let check = check((&facts, &folded.spans), (&pulser(), &pulses.spans));
         assert_eq!(check.ties.len(), 1);
         assert!((check.ratio.unwrap() - 0.9).abs() < 1e-12, "one pulse in ten is lost");
-        assert_eq!(check.drift, None);
+        let [lost, extra, drift] = check.findings();
+        let lost = lost.1.unwrap();
+        assert!(lost.since == cuts[0] && (lost.size - 0.1).abs() < 1e-12, "{lost:?}");
+        assert_eq!((extra.1, drift.1), (None, None));
+
+        // Ten litres a pulse: 500 L until the dial was first read.
+        let days = joined(Tz::UTC, &folded, &pulses);
+        assert!((days[0].amount - 3833.0).abs() < 1.0 && days[0].covered_s == 18 * 3600, "{days:?}");
+        assert!((days.iter().map(|day| day.amount).sum::<f64>() - 10_500.0).abs() < 1e-9);
+        assert_eq!(days.last().unwrap().covered_s, 10 * 3600, "the last two of them by the pulses");
+    }
+
+    #[test]
+    fn outside_the_dials_readings_the_pulses_count() {
+        let cuts = [at("2026-03-02T12:00"), at("2026-03-03T12:00")];
+        let log: Vec<_> =
+            (0..=4).map(|day| (at("2026-03-01T00:00") + chrono::Duration::days(day), 10.0 * day as f64)).collect();
+        let (pulses, facts) = (fold(&pulser(), &cuts, &log), dial());
+        let read = fold(&facts, &cuts, &[(cuts[0], 7.0), (cuts[1], 7.2)]);
+        let amounts: Vec<_> = joined(Tz::UTC, &read, &pulses).iter().map(|day| day.amount.round()).collect();
+        assert_eq!(amounts, [100.0, 50.0 + 100.0, 100.0 + 50.0, 100.0, 0.0]);
+        let never = fold(&facts, &[], &[]);
+        assert_eq!(joined(Tz::UTC, &never, &pulses), pulses.days);
     }
 
     fn spans(amounts: &[f64]) -> Vec<SpanShare> {
@@ -194,6 +274,6 @@ mod tests {
         pulses[0].covered_s = 100;
         pulses[1].open_exceptions = 1;
         let check = check((&facts, &dials), (&pulser(), &pulses));
-        assert_eq!((check.ties.len(), check.ratio), (0, None));
+        assert_eq!((check.ties.len(), check.ratio, check.off), (0, None, None));
     }
 }

@@ -1,6 +1,7 @@
 //! The day sheet: all readings of one meter in one UTC day, kept as one row, and the merge
 //! of new readings into it.
 
+use crate::reading::Source;
 use chrono::{DateTime, NaiveDate, Timelike, Utc};
 
 /// All readings of one meter in one UTC day that count now, in time order.
@@ -96,6 +97,26 @@ pub fn merge(stored: Option<&DaySheet>, day: NaiveDate, incoming: &[SheetReading
 }
 
 impl DaySheet {
+    /// The register at a second of the day, where it was read then.
+    #[must_use]
+    pub fn register_at(&self, at_s: i32) -> Option<f64> {
+        self.readings().find(|reading| reading.at_s == at_s).map(|reading| reading.register)
+    }
+
+    /// The sheet with another register at a second of the day, or with none. What is read
+    /// anew there counts as read by hand.
+    #[must_use]
+    pub fn with(&self, at_s: i32, register: Option<f64>) -> Self {
+        let mut sheet = Builder::with_capacity(self.at_s.len() + 1);
+        let old = self.readings().find(|reading| reading.at_s == at_s);
+        let flags = old.map_or(Source::HAND.bits(), |reading| reading.flags);
+        let new = register.map(|register| SheetReading { at_s, register, flags });
+        self.readings().filter(|reading| reading.at_s < at_s).for_each(|reading| sheet.push(reading));
+        new.into_iter().for_each(|reading| sheet.push(reading));
+        self.readings().filter(|reading| reading.at_s > at_s).for_each(|reading| sheet.push(reading));
+        sheet.finish(self.day)
+    }
+
     /// The readings one by one, in time order.
     pub fn readings(&self) -> impl Iterator<Item = SheetReading> + '_ {
         self.at_s.iter().zip(&self.register).enumerate().map(|(place, (&at_s, &register))| SheetReading {
@@ -150,6 +171,22 @@ mod tests {
 
     fn reading(at_s: i32, register: f64) -> SheetReading {
         SheetReading { at_s, register, flags: 0 }
+    }
+
+    #[test]
+    fn a_reading_is_set_right_taken_out_and_put_back() {
+        let readings = [SheetReading { flags: 4, ..reading(0, 4.0) }, reading(60, 5.0), reading(90, 6.0)];
+        let sheet = merge(None, day(), &readings).sheet;
+        assert_eq!((sheet.register_at(60), sheet.register_at(61)), (Some(5.0), None));
+        let right = sheet.with(60, Some(5.5));
+        assert_eq!((&right.at_s, &right.register), (&sheet.at_s, &vec![4.0, 5.5, 6.0]));
+        assert_eq!(right.flags, sheet.flags, "it was read as before");
+        let out = sheet.with(60, None);
+        assert_eq!((&out.at_s, &out.register), (&vec![0, 90], &vec![4.0, 6.0]));
+        assert_eq!(out.flags, Some(vec![4, 0]));
+        let back = out.with(60, Some(5.0));
+        assert_eq!((&back.at_s, &back.register, back.flags), (&sheet.at_s, &sheet.register, Some(vec![4, 1, 0])));
+        assert_eq!(out.with(0, None).with(90, None).at_s, Vec::<i32>::new());
     }
 
     #[test]

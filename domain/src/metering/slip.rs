@@ -22,6 +22,35 @@ pub enum Slip {
 }
 
 impl Slip {
+    /// Every slip.
+    pub const ALL: [Self; 6] = [
+        Self::Rollover,
+        Self::TransposedDigits,
+        Self::PaintedZeros,
+        Self::RedDecimals,
+        Self::OtherUnit,
+        Self::EarlierReading,
+    ];
+
+    /// The slip of that name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|slip| slip.as_str() == name)
+    }
+
+    /// What probably happened, in plain words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Rollover => "The register probably began again from zero.",
+            Self::TransposedDigits => "Two neighbouring digits probably changed places.",
+            Self::PaintedZeros => "The painted zeros were probably typed in, or left out.",
+            Self::RedDecimals => "Red decimals were probably typed as whole digits, or left out.",
+            Self::OtherUnit => "The value is probably in another unit than the register's.",
+            Self::EarlierReading => "The reading before is probably the wrong one.",
+        }
+    }
+
     /// The name in answers and the database.
     #[must_use]
     pub fn as_str(self) -> &'static str {

@@ -1,10 +1,11 @@
 //! The step between two readings of one register: accepted, or an exception that stays out
 //! of the sums until a person decides.
 
-use super::history::SeasonalLimits;
+use super::history::Limit;
 use super::meter::MeterFacts;
 use super::slip::{self, Suggestion};
-use chrono::{DateTime, NaiveDate, Utc};
+use super::stream::ReadBy;
+use chrono::{DateTime, Utc};
 
 /// A register value at an instant.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -29,10 +30,12 @@ pub struct Exchange {
 /// A person's decision on readings.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Ruling {
-    /// The step that ends at this instant counts, with the amount its exception named.
+    /// The step between these instants counts, with the amount its exception named.
     Accept {
-        /// Instant of the step's later reading.
-        at: DateTime<Utc>,
+        /// Instant of the step's earlier reading.
+        from: DateTime<Utc>,
+        /// Instant of its later reading.
+        to: DateTime<Utc>,
     },
     /// The reading at this instant does not count.
     Void {
@@ -227,10 +230,19 @@ impl<'a> Judge<'a> {
         }
     }
 
-    /// Takes the limits of the time of year around `date`.
-    pub(super) fn take_season(&mut self, limits: &SeasonalLimits, date: NaiveDate) {
-        self.per_day = limits.raw(date) / self.scale;
-        self.least_days = limits.least_days();
+    /// Holds what comes against what the meter's own history lets pass.
+    pub(super) fn hold(&mut self, limit: Limit) {
+        self.per_day = limit.per_day / self.scale;
+        self.least_days = limit.least_days;
+    }
+
+    pub(super) fn read_by(&self) -> ReadBy {
+        self.facts.read_by
+    }
+
+    /// What a step of so many counts is in a day, in the inside unit.
+    pub(super) fn per_day(&self, from: Point, to: Point, counts: f64) -> f64 {
+        counts * self.scale / (self.seconds(from, to) / DAY_S).max(self.least_days)
     }
 
     /// Whether every step within a sheet surely counts. One pass without branches, so that

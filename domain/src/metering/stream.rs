@@ -93,6 +93,13 @@ impl Stream {
         pick("unknown_stream", &Self::ALL, Self::as_str, name)
     }
 
+    /// Whether it moves whenever the unit works; the others rest for weeks with nothing wrong.
+    #[must_use]
+    pub fn moves_with_the_unit(self) -> bool {
+        use Stream::{Energy, Makeup, Recirculation, RunHours, Starts, Wash, WashCount};
+        matches!(self, Makeup | Wash | Recirculation | Energy | RunHours | Starts | WashCount)
+    }
+
     /// What its register has to measure.
     #[must_use]
     pub fn dimension(self) -> Dimension {

@@ -1,8 +1,11 @@
 //! Whether a meter is still read, and whether it still moves.
 
 use super::days::DayShare;
+use super::finding::{FindingKind, MeterFinding};
 use super::stream::ReadBy;
+use crate::zone::day_start;
 use chrono::{DateTime, Duration, NaiveDate, Utc};
+use chrono_tz::Tz;
 
 /// How a meter stands against how, and how often, it is read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -26,6 +29,16 @@ pub enum ReadState {
         /// How many have not come.
         missed: i64,
     },
+}
+
+impl ReadState {
+    /// The finding, where readings are missing.
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, reason = "a hundred years of minutes are exact")]
+    pub fn finding(self) -> Option<MeterFinding> {
+        let Self::Missing { since, missed } = self else { return None };
+        Some(MeterFinding { kind: FindingKind::ReadingsMissing, since, size: missed as f64 })
+    }
 }
 
 /// Intervals after which a logger's silence is no accident (common practice, no source).
@@ -78,6 +91,16 @@ pub struct Stuck {
     pub active_days: usize,
 }
 
+impl Stuck {
+    /// The finding, at a site in that zone.
+    #[must_use]
+    #[expect(clippy::cast_precision_loss, reason = "days are few")]
+    pub fn finding(self, zone: Tz) -> MeterFinding {
+        let since = day_start(zone, self.since);
+        MeterFinding { kind: FindingKind::Stuck, since, size: self.active_days as f64 }
+    }
+}
+
 /// Active days below which standing still says nothing (common practice, no source).
 const LEAST_ACTIVE_DAYS: usize = 3;
 /// The same for a meter that has not moved at all yet.
@@ -119,6 +142,8 @@ mod tests {
         assert_eq!(state("2026-01-31"), ReadState::Fresh { due: at("2026-01-31") });
         assert_eq!(state("2026-02-05"), ReadState::Due { since: at("2026-01-31") });
         assert_eq!(state("2026-03-05"), ReadState::Missing { since: at("2026-01-31"), missed: 2 });
+        let missing = MeterFinding { kind: FindingKind::ReadingsMissing, since: at("2026-01-31"), size: 2.0 };
+        assert_eq!((state("2026-03-05").finding(), state("2026-02-05").finding()), (Some(missing), None));
     }
 
     #[test]
@@ -152,6 +177,9 @@ mod tests {
         assert_eq!(stuck(&then(4), workday), None, "Monday to Thursday is not yet twice as long");
         let found = stuck(&then(7), workday).unwrap();
         assert_eq!((found.since, found.active_days), ("2026-03-09".parse().unwrap(), 5));
+        let begins = "2026-03-08T23:00:00Z".parse().unwrap();
+        let finding = MeterFinding { kind: FindingKind::Stuck, since: begins, size: 5.0 };
+        assert_eq!(found.finding(Tz::Europe__Vienna), finding);
         assert_eq!(stuck(&then(7), |_| false), None, "nothing else moved either");
     }
 

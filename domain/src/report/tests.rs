@@ -224,7 +224,7 @@ fn a_loss_is_shown_as_it_is() {
     let report = report(vec![subject(1, &LOOP, days)]);
     assert_eq!(printed(&report, Name::Recycled).value, Value::Litres(-15_500.0));
     assert_eq!(printed(&report, Name::ReuseShare).value, Value::Share(-0.5));
-    assert!(text(&report.sentence).contains("−15.50 m³ recycled, which is a loss"), "{}", report.sentence);
+    assert!(text(&report.sentence).contains("−15.5 m³ recycled, which is a loss"), "{}", report.sentence);
 }
 
 #[test]
@@ -276,7 +276,7 @@ fn days_are_charted_only_when_readings_are_daily() {
     let report = report(vec![subject(1, &[Stream::Makeup], monthly.collect())]);
     assert!(report.by_day.is_none());
     assert_eq!(report.by_month.last().unwrap().fresh_used_l, Some(3_100.0));
-    assert!(text(&report.sentence).contains("used 3.1 m³ of fresh water"), "two digits: {}", report.sentence);
+    assert!(text(&report.sentence).contains("used 3.10 m³ of fresh water"), "within 0.12 m³: {}", report.sentence);
 }
 
 #[test]

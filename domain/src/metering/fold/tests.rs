@@ -88,28 +88,91 @@ fn a_jump_above_the_maximum_flow_stays_out_until_accepted() {
     let jump = folded(&dial(), &[], &[], &readings);
     assert_eq!(jump.exceptions[0].kind, ExceptionKind::AboveMaxFlow, "3125 L/h pass 75,000 L in a day");
     assert_eq!(amounts(&jump), [0.0, 500.0, 0.0]);
-    let accepted = folded(&dial(), &[], &[Ruling::Accept { at: at("2026-01-02") }], &readings);
+    let accepted = folded(&dial(), &[], &[Ruling::Accept { from: at("2026-01-01"), to: at("2026-01-02") }], &readings);
     assert_eq!((accepted.exceptions.len(), accepted.accepted), (0, 90_500.0));
 }
 
+/// A dial read about monthly that passes 100 L a day, and one reading typed wrongly.
+const MISTYPED: [(&str, f64); 7] = [
+    ("2026-01-01", 410_000.0),
+    ("2026-02-01", 413_100.0),
+    ("2026-03-01", 415_900.0),
+    ("2026-04-01", 491_900.0),
+    ("2026-05-01", 422_000.0),
+    ("2026-06-01", 425_100.0),
+    ("2026-07-01", 428_100.0),
+];
+
+fn held_against_history(facts: &MeterFacts, rulings: &[Ruling], readings: &[(&str, f64)]) -> Folded {
+    let mut fold = MeterFold::new(facts, Tz::UTC, &[], rulings).with_history(History::default());
+    readings.iter().for_each(|&(when, register)| fold.push(at(when), register));
+    fold.finish()
+}
+
 #[test]
-fn a_jump_above_the_meters_own_history_stays_out() {
-    let past: Vec<DayShare> = "2025-01-01"
-        .parse::<NaiveDate>()
-        .unwrap()
-        .iter_days()
-        .take(365)
-        .map(|date| DayShare { amount: 1000.0, covered_s: 86_400, ..DayShare::empty(date) })
-        .collect();
-    let (facts, limits) = (dial(), SeasonalLimits::learn(&past));
-    let mut fold = MeterFold::new(&facts, Tz::UTC, &[], &[]).with_limits(&limits);
-    fold.push(at("2026-01-01"), 0.0);
-    fold.push(at("2026-02-01"), 31.0 * 2900.0);
-    fold.push(at("2026-03-01"), 31.0 * 2900.0 + 28.0 * 3100.0);
-    let folded = fold.finish();
-    assert_eq!(folded.exceptions.len(), 1);
-    assert_eq!(folded.exceptions[0].kind, ExceptionKind::AboveHistory);
-    assert_eq!(folded.accepted, 31.0 * 2900.0);
+fn a_high_reading_that_fits_the_flow_but_not_the_history_stays_out_on_both_sides() {
+    let kinds = |folded: &Folded| folded.exceptions.iter().map(|exception| exception.kind).collect::<Vec<_>>();
+    let found = held_against_history(&dial(), &[], &MISTYPED);
+    assert_eq!(kinds(&found), [ExceptionKind::AboveHistory, ExceptionKind::Reversal]);
+    assert_eq!(found.accepted, 3100.0 + 2800.0 + 3100.0 + 3000.0);
+    let likely = found.exceptions[0].suggestion.unwrap();
+    assert_eq!((likely.slip, likely.register), (Slip::TransposedDigits, Some(419_900.0)));
+    assert_eq!(kinds(&folded(&dial(), &[], &[], &MISTYPED)), [ExceptionKind::Reversal], "without history");
+
+    let right = Ruling::Correct { at: at("2026-04-01"), register: 419_000.0 };
+    let ruled = held_against_history(&dial(), &[right], &MISTYPED);
+    assert_eq!((ruled.exceptions.len(), ruled.accepted), (0, 18_100.0));
+    let void = held_against_history(&dial(), &[Ruling::Void { at: at("2026-04-01") }], &MISTYPED);
+    assert_eq!((void.exceptions.len(), void.accepted), (0, 18_100.0));
+}
+
+#[test]
+fn a_new_level_that_a_person_accepted_is_believed_from_then_on() {
+    let grown: Vec<_> =
+        MISTYPED[..3].iter().copied().chain([("2026-04-01", 431_400.0), ("2026-05-01", 446_400.0)]).collect();
+    assert_eq!(held_against_history(&dial(), &[], &grown).exceptions.len(), 2, "five times as much");
+    let accepted =
+        held_against_history(&dial(), &[Ruling::Accept { from: at("2026-03-01"), to: at("2026-04-01") }], &grown);
+    assert_eq!((accepted.exceptions.len(), accepted.accepted), (0, 36_400.0));
+}
+
+/// The history of a fold in one go is that of one which goes on from a month's begin.
+#[test]
+fn a_fold_that_goes_on_is_held_against_the_same_months() {
+    let facts = MeterFacts { read_by: ReadBy::Telemetry, ..dial() };
+    let readings = |days: std::ops::Range<i64>| {
+        days.map(|day| (at("2026-01-01") + Duration::days(day), 1000.0 + 90.0 * day as f64 + (day % 7) as f64))
+    };
+    let fold = |known: Vec<MonthUse>, days| {
+        let mut fold = MeterFold::new(&facts, Tz::UTC, &[], &[]).with_history(History::of(known));
+        readings(days).for_each(|(when, register)| fold.push(when, register));
+        fold.finish().history
+    };
+    let whole = fold(Vec::new(), 0..170);
+    assert_eq!(whole.months().len(), 6);
+    let before: Vec<_> = whole.months()[..4].to_vec();
+    assert_eq!(fold(before, 100..170), whole);
+}
+
+#[test]
+fn a_logger_is_held_against_whole_days() {
+    let facts = MeterFacts { read_by: ReadBy::Telemetry, ..dial() };
+    let mut fold = MeterFold::new(&facts, Tz::UTC, &[], &[]).with_history(History::default());
+    let hours: Vec<i32> = (0..24).map(|hour| hour * 3600).collect();
+    for (number, day) in "2026-01-01".parse::<NaiveDate>().unwrap().iter_days().take(60).enumerate() {
+        let jump = if number == 50 { 301.0 } else { 0.0 };
+        let register: Vec<f64> = (0..24)
+            .map(|hour| {
+                (number * 24 + hour) as f64 * 100.0 / 24.0
+                    + if number > 50 { 301.0 } else { jump * f64::from(u8::from(hour > 11)) }
+            })
+            .collect();
+        fold.push_sheet(day, &hours, &register);
+    }
+    let found = fold.finish();
+    assert_eq!(found.exceptions.len(), 1, "three days' worth in an hour");
+    assert_eq!(found.exceptions[0].kind, ExceptionKind::AboveHistory);
+    assert_eq!(found.exceptions[0].to.at, at("2026-02-20T12:00:00Z"));
 }
 
 #[test]
@@ -258,7 +321,7 @@ fn a_step_may_be_spread_over_the_working_days() {
 #[test]
 fn steps_are_kept_when_asked_for() {
     let facts = MeterFacts { digits: Some(5), ..dial() };
-    let accept = [Ruling::Accept { at: at("2026-01-10") }];
+    let accept = [Ruling::Accept { from: at("2026-01-09"), to: at("2026-01-10") }];
     let readings = [("2026-01-01", 99_000.0), ("2026-01-08", 99_950.0), ("2026-01-09", 120.0), ("2026-01-10", 100.0)];
     let mut fold = MeterFold::new(&facts, Tz::UTC, &[], &accept).with_steps();
     readings.iter().for_each(|&(when, register)| fold.push(at(when), register));
