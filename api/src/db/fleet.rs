@@ -11,7 +11,6 @@ use diesel_async::RunQueryDsl;
 use domain::customer::UnitSystem;
 use domain::facts::MonthFact;
 use domain::ids::{CustomerId, UnitId};
-use domain::water::grade::Grade;
 use domain::zone::Month;
 use serde_json::Value;
 use uuid::Uuid;
