@@ -412,7 +412,7 @@ async fn a_register_does_not_move_by_the_last_bit() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
     let bay = Bay::new(&dealer, "Quay").await;
-    let registers = [0.1 + 0.2, 41_237.123_456_789_015, 123_456.789_012_345_66, 999_999.999_999_999_8];
+    let registers = [0.1 + 0.2, 228_762.221_270_452_66, 945_270.695_553_922_3, 120_889.959_805_806_41];
     let batch = daily(bay.meter, "2026-03-01", registers.into_iter());
     dealer.technician.post("/v1/readings", &json!({ "readings": batch })).await.json();
     let path = format!("/v1/meters/{}/readings?from=2026-03-01T00:00:00Z&to=2026-04-01T00:00:00Z", bay.meter);
