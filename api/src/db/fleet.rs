@@ -10,8 +10,8 @@ use diesel::sql_types::{BigInt, Bool, Date, Double, Float, Jsonb, Nullable, Text
 use diesel_async::RunQueryDsl;
 use domain::customer::UnitSystem;
 use domain::facts::MonthFact;
-use domain::water::statement::Statement;
 use domain::ids::{CustomerId, UnitId};
+use domain::water::statement::Statement;
 use domain::zone::Month;
 use serde_json::Value;
 use uuid::Uuid;

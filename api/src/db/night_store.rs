@@ -167,7 +167,8 @@ async fn insert_months(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, MonthFact>]) ->
                        $12::jsonb[])
              as g (n, month, grade, volumes, coverage, estimated_share, open_exceptions, statement)"
     );
-    let statements: Result<Vec<Value>, _> = column(rows, |month| serde_json::to_value(&month.statement)).into_iter().collect();
+    let statements: Result<Vec<Value>, _> =
+        column(rows, |month| serde_json::to_value(&month.statement)).into_iter().collect();
     let statements = statements.map_err(DbError::internal)?;
     keyed!(insert, keys)
         .bind::<Array<Integer>, _>(places(rows))

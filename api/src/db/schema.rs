@@ -389,6 +389,7 @@ diesel::table! {
         coverage -> Float4,
         estimated_share -> Float4,
         open_exceptions -> Int4,
+        #[doc = "Volumes of the balance's parts with where they come from and what makes them unsure; of all days, and of whole ones."]
         statement -> Jsonb,
     }
 }

@@ -47,9 +47,7 @@ impl BalanceFigure {
             Ok(Expanded { value, expanded, one_sided, .. }) => {
                 Self { value: Some(value), expanded: Some(expanded), withheld: None, words: one_sided }
             }
-            Err(why) => {
-                Self { value: None, expanded: None, withheld: Some(why.code()), words: vec![why.to_string()] }
-            }
+            Err(why) => Self { value: None, expanded: None, withheld: Some(why.code()), words: vec![why.to_string()] },
         }
     }
 }

@@ -279,13 +279,7 @@ fn stand_still(subject: &Subject, finished: &[Finished<'_>]) -> Vec<Looked> {
 }
 
 /// The parts of a month's balance.
-fn statement(
-    subject: &Subject,
-    known: &Known,
-    finished: &[Finished<'_>],
-    days: &[DayFact],
-    month: Month,
-) -> Statement {
+fn statement(subject: &Subject, known: &Known, finished: &[Finished<'_>], days: &[DayFact], month: Month) -> Statement {
     let Some(noted) = known.notes.get(&subject.id) else { return Statement::default() };
     let (start, end) = month.bounds(subject.zone);
     let counting = || finished.iter().filter(|one| one.counts);
@@ -304,7 +298,8 @@ fn statement(
         })
         .collect();
     let began = counting().map(|one| one.stretch.from).min().flatten();
-    let ended = counting().all(|one| one.stretch.to.is_some()).then(|| counting().filter_map(|one| one.stretch.to).max());
+    let ended =
+        counting().all(|one| one.stretch.to.is_some()).then(|| counting().filter_map(|one| one.stretch.to).max());
     let name = subject.id.to_string();
     let scope = Scope { name: &name, month, serving: (began, ended.flatten()), now: known.as_of };
     Statement::of(&scope, &meters, days, &noted.notes, &noted.tallies)

@@ -265,12 +265,7 @@ impl<'a> Case<'a> {
         let without = "No meter measures the fresh water that goes into the units.";
         let members = self.whole(&[Stream::Makeup], without)?;
         let parts: Parts = members.iter().map(|tally| tally.subject.statement.whole.clone()).sum();
-        let basis = Basis {
-            read: true,
-            coverage: whole_share(&members),
-            least_coverage: LEAST_WHOLE_DAYS,
-            fill: None,
-        };
+        let basis = Basis { read: true, coverage: whole_share(&members), least_coverage: LEAST_WHOLE_DAYS, fill: None };
         let residual = Figures::of(&parts, &basis, Err(Missing::Baseline), &Activity::default()).residual?;
         Ok((self.litres(&residual.litres, &members, basis.coverage), words_of(&residual)))
     }
@@ -284,7 +279,8 @@ impl<'a> Case<'a> {
         if members.is_empty() {
             return Err(Withheld::new(Reason::MetersDoNotSupport, without));
         }
-        let washes: f64 = members.iter().flat_map(|tally| tally.subject.statement.washes.iter().flatten()).map(|(_, n)| n).sum();
+        let washes: f64 =
+            members.iter().flat_map(|tally| tally.subject.statement.washes.iter().flatten()).map(|(_, n)| n).sum();
         let used: Quantity = members.iter().map(|tally| tally.subject.statement.whole.fresh_used()).sum();
         let Some(each) = used.over(Quantity::exact(washes)).filter(|_| washes > 0.0) else {
             return Err(Withheld::new(Reason::NothingWashed, "No wash was counted."));

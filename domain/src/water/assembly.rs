@@ -95,9 +95,11 @@ pub fn parts(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Parts {
         .with_term(&of_stretch, Part::StorageChange, storage_change(storage(stretch, notes), &events));
     let washed = parts.get(Part::Wash).1 != Source::Unknown;
     let to_washers = washed.then(|| Litres(parts.to_washers().value));
-    parts
-        .with_term(of, Part::Evaporation, lost(stretch, notes, Loss::Evaporation, to_washers))
-        .with_term(of, Part::CarryOff, lost(stretch, notes, Loss::CarryOff, to_washers))
+    parts.with_term(of, Part::Evaporation, lost(stretch, notes, Loss::Evaporation, to_washers)).with_term(
+        of,
+        Part::CarryOff,
+        lost(stretch, notes, Loss::CarryOff, to_washers),
+    )
 }
 
 /// Bucket-test flow times trigger hours, for the time in which the unit treats.
@@ -109,11 +111,14 @@ fn derived_wash(stretch: &Stretch<'_>, notes: &Notes) -> Term {
     });
     let volumes: Option<Vec<Term>> = here
         .map(|(derivation, meter)| {
-            let tests: Vec<_> = notes.tests.iter().filter(|one| one.gun == derivation.gun).map(|one| one.test).collect();
+            let tests: Vec<_> =
+                notes.tests.iter().filter(|one| one.gun == derivation.gun).map(|one| one.test).collect();
             let hours = stretch.meters.iter().find(|one| one.meter.name == meter).map(|one| one.passed.amount)?;
             let hours = match derivation.hours {
                 GunHours::Counted => TriggerHours::Counted { hours },
-                GunHours::ShareOfPump { share, u_share } => TriggerHours::ShareOfPump { pump_hours: hours, share, u_share },
+                GunHours::ShareOfPump { share, u_share } => {
+                    TriggerHours::ShareOfPump { pump_hours: hours, share, u_share }
+                }
             };
             Some(gun_volume(wash::test_on(&tests, day)?, hours))
         })
@@ -126,7 +131,8 @@ fn derived_wash(stretch: &Stretch<'_>, notes: &Notes) -> Term {
 
 /// The part of the stretch in which the units treat; the mean where meters serve several.
 fn treating(stretch: &Stretch<'_>, notes: &Notes) -> f64 {
-    let shares: Vec<f64> = notes.spells.iter().map(|of_unit| treating_share(of_unit, stretch.from, stretch.to)).collect();
+    let shares: Vec<f64> =
+        notes.spells.iter().map(|of_unit| treating_share(of_unit, stretch.from, stretch.to)).collect();
     #[expect(clippy::cast_precision_loss, reason = "the units of a site are few")]
     let units = shares.len().max(1) as f64;
     shares.iter().sum::<f64>() / units

@@ -5,12 +5,12 @@
 use super::assembly::{self, Notes, Stretch};
 use crate::facts::DayFact;
 use crate::measures::wash_tally::WashTally;
+use crate::metering::accuracy::ScaleKnown;
 use crate::metering::days::DayShare;
 use crate::metering::meter::MeterFacts;
 use crate::metering::stream::Stream;
 use crate::uncertainty::figures::{MeterShare, Parts};
 use crate::uncertainty::register::{Meter, Passed};
-use crate::metering::accuracy::ScaleKnown;
 use crate::zone::{Month, day_bounds};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
@@ -77,7 +77,8 @@ impl Statement {
         notes: &Notes,
         tallies: &[WashTally],
     ) -> Self {
-        let over = |day: &&DayFact| Month::of(day.date) == scope.month && day_bounds(notes.zone, day.date).1 <= scope.now;
+        let over =
+            |day: &&DayFact| Month::of(day.date) == scope.month && day_bounds(notes.zone, day.date).1 <= scope.now;
         let all: Vec<&DayFact> = days.iter().filter(over).collect();
         let whole: Vec<&DayFact> = all.iter().copied().filter(|day| scope.is_whole(notes, day)).collect();
         let washes = washes(scope.month, meters, &whole, tallies);
@@ -159,11 +160,11 @@ fn washes(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::facts::{MeterDays, assemble};
-    use crate::spell::{Spell, SpellState};
-    use crate::span::Span;
-    use crate::uncertainty::figures::Figures;
     use crate::baseline::avoided::{Activity, Missing};
+    use crate::facts::{MeterDays, assemble};
+    use crate::span::Span;
+    use crate::spell::{Spell, SpellState};
+    use crate::uncertainty::figures::Figures;
     use crate::units::{Litres, RegisterUnit};
     use crate::water::balance::Basis;
     use crate::water::losses::Catchment;
@@ -233,7 +234,8 @@ mod tests {
         wash[3].covered_s = 0;
         wash[3].amount = 0.0;
         let makeup = week([2000.0; 7]);
-        let (f, w) = (MeterFacts::plain(Stream::Makeup, RegisterUnit::L), MeterFacts::plain(Stream::Wash, RegisterUnit::L));
+        let (f, w) =
+            (MeterFacts::plain(Stream::Makeup, RegisterUnit::L), MeterFacts::plain(Stream::Wash, RegisterUnit::L));
         let month = |name, facts, days| MeterMonth { name, facts, share: 1.0, days, allocation_u: 0.0, exchanges: 0 };
         let meters = [month("make-up", &f, &makeup), month("wash", &w, &wash)];
         let days = |one: &MeterMonth<'_>| MeterDays { stream: one.facts.stream, share: 1.0, days: one.days.to_vec() };

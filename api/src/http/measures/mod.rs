@@ -104,7 +104,7 @@ fn view<S: Shape>(noted: Noted<S::Note>) -> NotedView<S> {
 pub struct Withdrawal {
     /// Why it is wrong.
     #[schema(example = "Read on the other tank", max_length = 500)]
-    reason: String,
+    pub(in crate::http) reason: String,
 }
 
 /// What is sent to end a note that goes on.
