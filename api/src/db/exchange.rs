@@ -7,7 +7,6 @@ use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
-use domain::fault::Faults;
 use domain::ids::{MeterId, MeterNo};
 use domain::meter::MeterExchange;
 use domain::metering::step::Exchange;
