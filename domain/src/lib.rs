@@ -15,6 +15,9 @@
 //! | [`facts`], [`period_facts`] | what a subject used in a local day, a month, between two rounds |
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
+//! | [`tariff`] | what water and sewer cost: tariffs, bills, what less water saves |
+//! | [`energy`] | electrical energy that was not metered |
+//! | [`payback`] | whether a unit pays, and when |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
 //! | [`uncertainty`] | how sure a figure is, and what makes it unsure |
 //! | [`baseline`] | what a site used before its unit, agreed with the customer; water avoided |
@@ -26,6 +29,7 @@ pub mod component;
 pub mod cost;
 pub mod country;
 pub mod customer;
+pub mod energy;
 pub mod facts;
 pub mod fault;
 pub mod ids;
@@ -33,6 +37,7 @@ pub mod meter;
 pub mod metering;
 pub mod money;
 mod named;
+pub mod payback;
 pub mod period_facts;
 pub mod placement;
 pub mod reading;
@@ -40,6 +45,7 @@ pub mod report;
 pub mod site;
 pub mod span;
 pub mod spell;
+pub mod tariff;
 pub mod uncertainty;
 pub mod unit;
 pub mod units;
