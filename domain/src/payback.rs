@@ -63,7 +63,7 @@ impl Rate {
     }
 
     /// The yearly amount that is worth one unit of money now over so many years: one over
-    /// the uniform present value.
+    /// the uniform present value. Times a life-cycle cost it is the annualised cost.
     #[must_use]
     pub fn capital_recovery(self, years: f64) -> f64 {
         1.0 / self.uniform_present_value(years)
@@ -147,12 +147,20 @@ impl Investment {
     /// A [`PaybackError`]; periods before the day or out of order count as none.
     pub fn dated(amount: f64, on: NaiveDate, saved: &[Saved]) -> Result<Self, PaybackError> {
         let years = |date: NaiveDate| (date - on).num_days() as f64 / DAYS_PER_YEAR;
-        let flows = saved.iter().map(|saved| Flow {
-            from: years(saved.from),
-            to: years(saved.to),
-            amount: saved.amount,
-        });
+        let flows =
+            saved.iter().map(|saved| Flow { from: years(saved.from), to: years(saved.to), amount: saved.amount });
         Self { amount, flows: flows.collect() }.checked()
+    }
+
+    /// The same with projected net savings, one for each year after the last period.
+    ///
+    /// # Errors
+    /// A [`PaybackError`].
+    pub fn followed_by(mut self, savings: &[f64]) -> Result<Self, PaybackError> {
+        let reached = self.flows.last().map_or(0.0, |flow| flow.to);
+        let years = (0..savings.len()).map(|year| reached + year as f64);
+        self.flows.extend(years.zip(savings).map(|(from, &amount)| Flow { from, to: from + 1.0, amount }));
+        self.checked()
     }
 
     fn checked(self) -> Result<Self, PaybackError> {
@@ -328,10 +336,11 @@ fn against(promise: Promise, amount: f64, saved: f64, years: f64) -> AgainstProm
     }
 }
 
-/// The day that is so far after another; `None` beyond the calendar.
+/// The first day by whose beginning so much time has passed since another; `None` beyond the calendar.
 fn day_of(on: NaiveDate, payback: Payback) -> Option<NaiveDate> {
     let Payback::After { years } = payback else { return None };
-    let days = (years * DAYS_PER_YEAR).ceil();
+    // A second less, so that a whole number of days stays one.
+    let days = (years * DAYS_PER_YEAR - 1.0 / 86_400.0).ceil();
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a float cast stops at the bounds")]
     on.checked_add_days(Days::new(days as u64))
 }

@@ -4,6 +4,7 @@
 use super::account::{Cycle, WaterAccount, WaterUse};
 use super::prices::{CyclePrices, Rule, Stream};
 use super::record::Tariff;
+use super::scaled::{DECIMALS, decimal};
 use crate::fault::Faults;
 use crate::money::Money;
 use crate::zone::Month;
@@ -99,7 +100,7 @@ pub enum BillError {
     /// A volume is negative, no number or larger than a town's.
     #[error("a volume lies outside what can be billed; give litres from 0 to 1e12")]
     UseOutOfRange,
-    /// A line comes to more than 10^20.
+    /// A line comes to more than 10^20 minor units.
     #[error("a line of the bill is too large to be real; look for a slip in its price or percentage")]
     TooLarge,
 }
@@ -112,14 +113,12 @@ pub fn bill(account: &WaterAccount, tariff: &Tariff, cycle: Cycle, used: &WaterU
     CyclePrices::new(account, tariff, cycle)?.bill(used)
 }
 
-/// Largest amount of a line: sums of them stay within a decimal.
-const AMOUNT_MAX: Decimal = Decimal::from_parts(1_661_992_960, 1_808_227_885, 5, false, 0);
-
-/// How much of a line there is, and what it comes to.
+/// How much of a line there is, in millionths or, of other lines, in minor units; and what
+/// it comes to, in minor units.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Charged {
-    pub(super) quantity: Decimal,
-    pub(super) amount: Decimal,
+    quantity: u128,
+    pub(super) amount: u128,
 }
 
 impl CyclePrices {
@@ -134,12 +133,12 @@ impl CyclePrices {
             words: row.words.clone(),
             from: row.from,
             to: row.to,
-            quantity: charged.quantity.normalize(),
+            quantity: self.quantity(&row.rule, charged).normalize(),
             unit: row.unit.clone(),
             price: row.price,
-            amount: charged.amount,
+            amount: self.amount(charged.amount),
         });
-        Ok(Bill { cycle: self.cycle, lines: lines.collect(), total: self.money(sum(&charged)) })
+        Ok(Bill { cycle: self.cycle, lines: lines.collect(), total: self.money(self.amount(sum(&charged))) })
     }
 
     /// The total of that bill, without its lines.
@@ -147,43 +146,59 @@ impl CyclePrices {
     /// # Errors
     /// A [`BillError`] about the use.
     pub fn total(&self, used: &WaterUse) -> Result<Money, BillError> {
-        Ok(self.money(sum(&self.charge(used)?)))
+        Ok(self.money(self.amount(sum(&self.charge(used)?))))
     }
 
     /// What each row comes to, in their order.
     pub(super) fn charge(&self, used: &WaterUse) -> Result<Vec<Charged>, BillError> {
         let mut charged: Vec<Charged> = Vec::with_capacity(self.rows.len());
-        let mut volumes = Vec::with_capacity(self.parts.len());
-        for part in &self.parts {
-            volumes.push(part.volumes(used, self.months)?);
+        let mut rows = self.rows.as_slice();
+        for (n, part) in self.parts.iter().enumerate() {
+            let (water, sewage) = part.volumes(used, self.months, self.rounding)?;
+            // The rows of a part stand together; the minimum, last of all, is no part's.
+            let (of_part, others) = rows.split_at(rows.partition_point(|row| row.part == Some(n)));
+            rows = others;
+            for row in of_part {
+                charged.push(self.charge_row(&row.rule, water, sewage, &charged)?);
+            }
         }
-        let of_part = |part: usize| volumes.get(part).copied().unwrap_or_default();
-        for row in &self.rows {
-            let quantity = match &row.rule {
-                Rule::Fixed { quantity, amount } => {
-                    charged.push(Charged { quantity: *quantity, amount: *amount });
-                    continue;
-                }
-                Rule::Block { part, of, above, up_to } => {
-                    let (water, sewage) = of_part(*part);
-                    let volume = if *of == Stream::Water { water } else { sewage };
-                    // A block ends with its bound: just so much water pays nothing in the next.
-                    if volume <= *above { Decimal::ZERO } else { volume.min(*up_to) - above }
-                }
-                Rule::Strength { part, mass_per_unit } => {
-                    of_part(*part).1.checked_mul(*mass_per_unit).ok_or(BillError::TooLarge)?
-                }
-                Rule::Percent { of } => of.iter().filter_map(|row| charged.get(*row)).map(|named| named.amount).sum(),
-                Rule::Minimum { least } => (least - sum(&charged)).max(Decimal::ZERO),
-            };
-            let amount = quantity.checked_mul(row.price).filter(|amount| *amount <= AMOUNT_MAX);
-            charged.push(Charged { quantity, amount: self.round(amount.ok_or(BillError::TooLarge)?) });
+        for row in rows {
+            charged.push(self.charge_row(&row.rule, 0, 0, &charged)?);
         }
         Ok(charged)
     }
 
-    pub(super) fn round(&self, amount: Decimal) -> Decimal {
-        self.rounding.round(amount, self.currency.minor_digits())
+    fn charge_row(&self, rule: &Rule, water: u128, sewage: u128, above: &[Charged]) -> Result<Charged, BillError> {
+        let (quantity, price) = match rule {
+            Rule::Fixed { amount, .. } => return Ok(Charged { quantity: 0, amount: *amount }),
+            Rule::Block { of, above, up_to, price } => {
+                let volume = if *of == Stream::Water { water } else { sewage };
+                // A block ends with its bound: just so much water pays nothing in the next.
+                (volume.min(*up_to).saturating_sub(*above), price)
+            }
+            Rule::Strength { mass, price } => (mass.times(sewage, self.rounding)?, price),
+            Rule::Percent { of, rate } => {
+                (of.iter().filter_map(|row| above.get(*row)).map(|row| row.amount).sum(), rate)
+            }
+            Rule::Minimum { least } => {
+                let missing = least.saturating_sub(sum(above));
+                return Ok(Charged { quantity: missing, amount: missing });
+            }
+        };
+        Ok(Charged { quantity, amount: price.times(quantity, self.rounding)? })
+    }
+
+    fn quantity(&self, rule: &Rule, charged: &Charged) -> Decimal {
+        match rule {
+            Rule::Fixed { quantity, .. } => *quantity,
+            Rule::Block { .. } | Rule::Strength { .. } => decimal(charged.quantity, DECIMALS),
+            Rule::Percent { .. } | Rule::Minimum { .. } => self.amount(charged.quantity),
+        }
+    }
+
+    /// Whole minor units as an amount.
+    pub(super) fn amount(&self, minor_units: u128) -> Decimal {
+        decimal(minor_units, self.currency.minor_digits())
     }
 
     pub(super) fn money(&self, amount: Decimal) -> Money {
@@ -191,6 +206,6 @@ impl CyclePrices {
     }
 }
 
-fn sum(charged: &[Charged]) -> Decimal {
+fn sum(charged: &[Charged]) -> u128 {
     charged.iter().map(|charged| charged.amount).sum()
 }

@@ -6,7 +6,7 @@ use super::record::{
 };
 use crate::fault::Faults;
 use crate::span;
-use crate::units::{Dimension, RegisterUnit};
+use crate::units::Dimension;
 use rust_decimal::Decimal;
 use std::collections::BTreeSet;
 
@@ -55,7 +55,9 @@ impl TariffVersion {
         if self.to.is_some_and(|to| to <= self.from) {
             faults.add("/to", "not_after_from", "give an end after the beginning, or leave it out");
         }
-        faults.take("", billing_unit(self.unit));
+        if self.unit.dimension() != Dimension::Volume {
+            faults.add("/unit", "not_a_volume", "give one of: l, m3, us_gal, ft3, ccf, kgal");
+        }
         let mut codes = Codes::default();
         if let Some(water) = &mut self.water {
             faults.take("/water", water.check(&mut codes).or(()));
@@ -82,17 +84,6 @@ impl TariffVersion {
             price(&mut faults, "/haulage/price", haulage.price);
         }
         faults
-    }
-}
-
-/// A unit that a volume is billed in.
-///
-/// # Errors
-/// A fault at `/unit` for a unit of something else.
-pub fn billing_unit(unit: RegisterUnit) -> Result<RegisterUnit, Faults> {
-    match unit.dimension() {
-        Dimension::Volume => Ok(unit),
-        _ => Err(Faults::one("/unit", "not_a_volume", "give one of: l, m3, us_gal, ft3, ccf, kgal")),
     }
 }
 

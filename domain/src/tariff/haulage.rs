@@ -1,8 +1,9 @@
 //! Having water hauled away: a haulier's price, beside the bill of the account.
 
 use super::bill::{BillError, Line};
-use super::prices::in_unit;
+use super::prices::{millionths, millionths_per_litre};
 use super::record::{HAULAGE, HaulagePer, Tariff};
+use super::scaled::{DECIMALS, decimal};
 use crate::units::Litres;
 use crate::zone::next_day;
 use chrono::NaiveDate;
@@ -22,7 +23,10 @@ pub fn haulage(tariff: &Tariff, on: NaiveDate, loads: u32, volume: Litres) -> Re
     };
     let (quantity, unit) = match price.per {
         HaulagePer::Load => (Decimal::from(loads), price.per.as_str()),
-        HaulagePer::Volume => (in_unit(volume, version.unit)?, version.unit.as_str()),
+        HaulagePer::Volume => {
+            let volume = millionths(volume, millionths_per_litre(version.unit))?;
+            (decimal(volume, DECIMALS), version.unit.as_str())
+        }
     };
     Ok(Line {
         code: HAULAGE.to_owned(),

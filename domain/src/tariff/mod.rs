@@ -4,10 +4,11 @@
 //! | module | its noun |
 //! | --- | --- |
 //! | [`record`] | a tariff as its supplier prints it, in dated versions |
-//! | [`check`] | what is wrong with a tariff |
+//! | `check` | what is wrong with a tariff |
 //! | [`account`] | a water account, its billing cycles, the water used in one |
 //! | [`prices`] | a tariff made ready for one cycle of one account |
-//! | [`bill`] | a bill, line by line |
+//! | `scaled` | products of whole numbers, rounded once |
+//! | [`mod@bill`] | a bill, line by line |
 //! | [`saving`] | the difference of two bills; its range while other use is unknown |
 //! | [`share_out`] | an amount divided among months or read periods |
 //! | [`haulage`] | the price of having water hauled away |
@@ -18,12 +19,13 @@
 
 pub mod account;
 pub mod bill;
-pub mod check;
+mod check;
 pub mod haulage;
 pub mod prices;
 pub mod reconcile;
 pub mod record;
 pub mod saving;
+mod scaled;
 pub mod share_out;
 
 pub use account::{Cycle, OtherUse, WaterAccount, WaterUse};

@@ -10,6 +10,7 @@ use super::record::{
     Block, FixedCharge, FixedPrice, MINIMUM_BILL, MassUnit, Per, PercentCharge, Rounding, SEWER_USE, SewerVolume,
     Surcharge, Tariff, TariffVersion, WATER_USE,
 };
+use super::scaled::{DECIMALS, Factor, whole};
 use crate::fault::Faults;
 use crate::money::Currency;
 use crate::units::{Litres, RegisterUnit};
@@ -31,12 +32,12 @@ pub struct CyclePrices {
 /// The days of a cycle on which one version holds.
 #[derive(Debug, Clone)]
 pub(super) struct Part {
-    pub(super) unit: RegisterUnit,
-    /// Its part of the cycle's days, 0 to 1.
-    pub(super) days: f64,
+    /// Millionths of the version's unit that a litre of the cycle's use is on these days.
+    pub(super) per_litre: f64,
     pub(super) sewer: Option<SewerVolume>,
-    /// In the unit, for these days.
-    pub(super) cap: Option<Decimal>,
+    pub(super) returns: Factor,
+    /// The most sewage of these days, in millionths of the unit.
+    pub(super) cap: u128,
     /// Uses of the whole cycle at which a block, an allowance or the cap of it ends.
     pub(super) corners: Vec<Litres>,
 }
@@ -50,22 +51,24 @@ pub(super) struct Row {
     pub(super) to: NaiveDate,
     pub(super) unit: String,
     pub(super) price: Decimal,
+    /// Which part it is of; `None` for the whole bill.
+    pub(super) part: Option<usize>,
     pub(super) rule: Rule,
 }
 
-/// What a line's quantity is.
+/// What a line comes to. Volumes and masses are whole millionths, amounts whole minor units.
 #[derive(Debug, Clone)]
 pub(super) enum Rule {
-    /// A part or a multiple of what the price is for; with the amount that it comes to.
-    Fixed { quantity: Decimal, amount: Decimal },
+    /// A part or a multiple of what the price is for.
+    Fixed { quantity: Decimal, amount: u128 },
     /// The volume between two bounds.
-    Block { part: usize, of: Stream, above: Decimal, up_to: Decimal },
-    /// Mass above the threshold in one unit of sewage.
-    Strength { part: usize, mass_per_unit: Decimal },
+    Block { of: Stream, above: u128, up_to: u128, price: Factor },
+    /// The mass above the threshold in the sewage.
+    Strength { mass: Factor, price: Factor },
     /// The sum of rows further up.
-    Percent { of: Vec<usize> },
+    Percent { of: Vec<usize>, rate: Factor },
     /// What is missing to so much.
-    Minimum { least: Decimal },
+    Minimum { least: u128 },
 }
 
 /// Which volume a block divides.
@@ -77,8 +80,6 @@ pub(super) enum Stream {
 
 /// Decimals of a day share: with them a fixed charge of a million is right to the cent.
 const SHARE_DECIMALS: u32 = 10;
-/// Decimals of a volume: a millionth of a hundred cubic feet is three millilitres.
-const VOLUME_DECIMALS: u32 = 6;
 
 impl CyclePrices {
     /// The prices of `tariff` for `account` in `cycle`.
@@ -113,7 +114,7 @@ impl CyclePrices {
             Writer { prices: &mut prices, account: &account, version, from, to, scale }.version(share)?;
         }
         if let Some(least) = least {
-            let least = tariff.rounding.round(least, tariff.currency.minor_digits());
+            let least = prices.minor_units(least);
             prices.rows.push(Row {
                 code: MINIMUM_BILL.to_owned(),
                 words: "Up to the minimum bill".to_owned(),
@@ -121,10 +122,17 @@ impl CyclePrices {
                 to: cycle.to,
                 unit: tariff.currency.code().to_owned(),
                 price: Decimal::ONE,
+                part: None,
                 rule: Rule::Minimum { least },
             });
         }
         Ok(prices)
+    }
+
+    /// An amount of zero or more in whole minor units, rounded.
+    fn minor_units(&self, amount: Decimal) -> u128 {
+        let digits = self.currency.minor_digits();
+        whole(self.rounding.round(amount, digits), digits)
     }
 }
 
@@ -162,11 +170,16 @@ impl Writer<'_> {
         let version = self.version;
         let first_row = self.prices.rows.len();
         let sewer = version.sewer.as_ref();
+        let returns = match sewer.map(|sewer| &sewer.volume) {
+            Some(SewerVolume::ReturnFactor(factor)) => *factor,
+            _ => Decimal::ONE,
+        };
+        let days = (self.to - self.from).num_days() as f64 / self.prices.cycle.days() as f64;
         self.prices.parts.push(Part {
-            unit: version.unit,
-            days: (self.to - self.from).num_days() as f64 / self.prices.cycle.days() as f64,
+            per_litre: millionths_per_litre(version.unit) * days,
             sewer: sewer.map(|sewer| sewer.volume.clone()),
-            cap: sewer.and_then(|sewer| sewer.cap).map(|cap| cap * self.scale),
+            returns: Factor::new(returns, DECIMALS, DECIMALS),
+            cap: sewer.and_then(|sewer| sewer.cap).map_or(u128::MAX, |cap| self.volume(cap)),
             corners: Vec::new(),
         });
         if let Some(water) = &version.water {
@@ -175,10 +188,6 @@ impl Writer<'_> {
         }
         if let Some(sewer) = sewer {
             self.fixed(&sewer.fixed)?;
-            let returns = match sewer.volume {
-                SewerVolume::ReturnFactor(factor) => factor,
-                SewerVolume::WinterAverage { .. } | SewerVolume::Metered => Decimal::ONE,
-            };
             self.blocks(Stream::Sewer, &sewer.blocks, sewer.allowance, returns);
             self.corners(sewer.cap.as_slice(), returns);
             self.strength()?;
@@ -201,8 +210,8 @@ impl Writer<'_> {
     }
 
     fn row(&mut self, code: String, words: String, unit: &str, price: Decimal, rule: Rule) {
-        let unit = unit.to_owned();
-        self.prices.rows.push(Row { code, words, from: self.from, to: self.to, unit, price, rule });
+        let (unit, part) = (unit.to_owned(), self.prices.parts.len().checked_sub(1));
+        self.prices.rows.push(Row { code, words, from: self.from, to: self.to, unit, price, part, rule });
     }
 
     fn fixed(&mut self, charges: &[FixedCharge]) -> Result<(), BillError> {
@@ -214,7 +223,7 @@ impl Writer<'_> {
                     *sizes.get(&size).ok_or(BillError::NoPriceForMeterSize { code: charge.code.clone(), size })?
                 }
             };
-            let amount = self.prices.round(self.scale * price);
+            let amount = self.prices.minor_units(self.scale * price);
             let rule = Rule::Fixed { quantity: self.scale, amount };
             self.row(charge.code.clone(), charge.words.clone(), self.version.per.as_str(), price, rule);
         }
@@ -227,7 +236,6 @@ impl Writer<'_> {
             Stream::Sewer => (SEWER_USE, "Sewer"),
         };
         let unit = self.version.unit.as_str();
-        let part = self.prices.parts.len() - 1;
         let mut bound = Decimal::ZERO;
         for (n, block) in blocks.iter().enumerate() {
             let above = bound.max(allowance);
@@ -241,15 +249,20 @@ impl Writer<'_> {
                 None => format!("{name} above {} {unit}", above.normalize()),
             };
             self.corners(&[above], returns);
-            let up_to = block.up_to.map_or(Decimal::MAX, |up_to| self.volume(up_to));
-            let rule = Rule::Block { part, of, above: self.volume(above), up_to };
+            let up_to = block.up_to.map_or(u128::MAX, |up_to| self.volume(up_to));
+            let rule = Rule::Block { of, above: self.volume(above), up_to, price: self.price(block.price) };
             self.row(format!("{code}_{}", n + 1), words, unit, block.price, rule);
         }
     }
 
-    /// A stated volume, for the days of the part.
-    fn volume(&self, stated: Decimal) -> Decimal {
-        (stated * self.scale).round_dp(VOLUME_DECIMALS).normalize()
+    /// A stated volume, for the days of the part, in millionths.
+    fn volume(&self, stated: Decimal) -> u128 {
+        whole(stated * self.scale, DECIMALS)
+    }
+
+    /// What makes minor units of millionths.
+    fn price(&self, price: Decimal) -> Factor {
+        Factor::new(price, DECIMALS, self.prices.currency.minor_digits())
     }
 
     fn corners(&mut self, bounds: &[Decimal], returns: Decimal) {
@@ -261,7 +274,6 @@ impl Writer<'_> {
     }
 
     fn strength(&mut self) -> Result<(), BillError> {
-        let part = self.prices.parts.len() - 1;
         for charge in self.version.sewer.iter().flat_map(|sewer| &sewer.strength) {
             let strength = self.account.strengths_mg_per_l.get(&charge.pollutant);
             let strength = *strength.ok_or_else(|| BillError::NoStrength { pollutant: charge.pollutant.clone() })?;
@@ -273,7 +285,8 @@ impl Writer<'_> {
                 MassUnit::Kg => kg,
                 MassUnit::Lb => kg / Decimal::new(45_359_237, 8),
             };
-            let rule = Rule::Strength { part, mass_per_unit: mass_per_unit.round_dp(12).normalize() };
+            let mass = Factor::new(mass_per_unit.round_dp(12), DECIMALS, DECIMALS);
+            let rule = Rule::Strength { mass, price: self.price(charge.price) };
             self.row(charge.code.clone(), charge.words.clone(), charge.per.as_str(), charge.price, rule);
         }
         Ok(())
@@ -291,35 +304,40 @@ impl Writer<'_> {
         let of = rows.filter(|(_, row)| named(row)).map(|(n, _)| n).collect();
         let rate = charge.percent / Decimal::ONE_HUNDRED;
         let currency = self.prices.currency;
-        self.row(charge.code.clone(), charge.words.clone(), currency.code(), rate, Rule::Percent { of });
+        let rule = Rule::Percent { of, rate: Factor::new(rate, 0, 0) };
+        self.row(charge.code.clone(), charge.words.clone(), currency.code(), rate, rule);
     }
 }
 
 impl Part {
-    /// Water and sewage of these days, in the version's unit.
-    pub(super) fn volumes(&self, used: &WaterUse, months: u8) -> Result<(Decimal, Decimal), BillError> {
-        let volume = |litres: Litres| in_unit(Litres(litres.0 * self.days), self.unit);
-        let water = volume(used.water_l)?;
-        let Some(sewer) = &self.sewer else { return Ok((water, Decimal::ZERO)) };
+    /// Water and sewage of these days, in millionths of the version's unit.
+    pub(super) fn volumes(&self, used: &WaterUse, months: u8, rounding: Rounding) -> Result<(u128, u128), BillError> {
+        let water = millionths(used.water_l, self.per_litre)?;
+        let Some(sewer) = &self.sewer else { return Ok((water, 0)) };
         let sewage = match sewer {
-            SewerVolume::ReturnFactor(factor) => water * factor,
+            SewerVolume::ReturnFactor(_) => self.returns.times(water, rounding)?,
             SewerVolume::WinterAverage { lower_of_actual, .. } => {
                 let average = used.winter_l_per_month.ok_or(BillError::NoWinterAverage)?;
-                let winter = volume(Litres(average.0 * f64::from(months)))?;
+                let winter = millionths(Litres(average.0 * f64::from(months)), self.per_litre)?;
                 if *lower_of_actual { winter.min(water) } else { winter }
             }
-            SewerVolume::Metered => volume(used.discharge_l.ok_or(BillError::NoDischarge)?)?,
+            SewerVolume::Metered => millionths(used.discharge_l.ok_or(BillError::NoDischarge)?, self.per_litre)?,
         };
-        Ok((water, self.cap.map_or(sewage, |cap| sewage.min(cap))))
+        Ok((water, sewage.min(self.cap)))
     }
 }
 
-/// Litres as a decimal of the unit, to the sixth decimal.
-pub(super) fn in_unit(litres: Litres, unit: RegisterUnit) -> Result<Decimal, BillError> {
+/// Millionths of a unit in a litre.
+pub(super) fn millionths_per_litre(unit: RegisterUnit) -> f64 {
+    1e6 / unit.factor()
+}
+
+/// Litres in whole millionths of a unit.
+pub(super) fn millionths(litres: Litres, per_litre: f64) -> Result<u128, BillError> {
     if !(0.0..=LITRES_MAX).contains(&litres.0) {
         return Err(BillError::UseOutOfRange);
     }
-    let millionths = (litres.0 / unit.factor() * 1e6).round();
-    #[expect(clippy::cast_possible_truncation, reason = "whole and up to 1e18")]
-    Ok(Decimal::new(millionths as i64, VOLUME_DECIMALS))
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "from 0 to 1e18")]
+    let whole = (litres.0 * per_litre).round() as u64;
+    Ok(u128::from(whole))
 }

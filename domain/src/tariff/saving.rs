@@ -8,7 +8,7 @@
 //! blocks in which the account ends, never by an average price.
 
 use super::account::{LITRES_MAX, OtherUse, WaterUse};
-use super::bill::{BillError, Charged};
+use super::bill::BillError;
 use super::prices::{CyclePrices, Part, Rule};
 use super::record::SewerVolume;
 use crate::money::Money;
@@ -75,9 +75,9 @@ impl CyclePrices {
             code: row.code.clone(),
             words: row.words.clone(),
             from: row.from,
-            with_baseline: before.amount,
-            with_actual: after.amount,
-            saved: before.amount - after.amount,
+            with_baseline: self.amount(before.amount),
+            with_actual: self.amount(after.amount),
+            saved: self.amount(before.amount) - self.amount(after.amount),
         });
         let lines: Vec<SavedLine> = lines.collect();
         let total = self.money(lines.iter().map(|line| line.saved).sum());
@@ -111,9 +111,9 @@ impl CyclePrices {
         places.extend([least, last]);
         places.sort_by(f64::total_cmp);
         if let Some(minimum) = self.minimum() {
-            for side in sides {
-                places.extend(self.leaves_minimum(minimum, side, &places, other.most_l_per_month.is_none())?);
-            }
+            let open = other.most_l_per_month.is_none();
+            let [first, second] = sides.map(|side| self.leaves_minimum(minimum, side, &places, open));
+            places.extend(first?.into_iter().chain(second?));
         }
         let mut range: Option<SavingRange> = None;
         for place in places {
@@ -145,7 +145,7 @@ impl CyclePrices {
         self.parts.iter().flat_map(of_part).collect()
     }
 
-    fn minimum(&self) -> Option<Decimal> {
+    fn minimum(&self) -> Option<u128> {
         self.rows.iter().find_map(|row| match row.rule {
             Rule::Minimum { least } => Some(least),
             _ => None,
@@ -154,13 +154,7 @@ impl CyclePrices {
 
     /// Other uses at which the bill of a side grows past the minimum, between two
     /// neighbouring places or, when `on`, after the last.
-    fn leaves_minimum(
-        &self,
-        minimum: Decimal,
-        side: &WaterUse,
-        places: &[f64],
-        on: bool,
-    ) -> Result<Vec<f64>, BillError> {
+    fn leaves_minimum(&self, minimum: u128, side: &WaterUse, places: &[f64], on: bool) -> Result<Vec<f64>, BillError> {
         // A step beyond the last place shows the slope from there on.
         let step = Litres(1e6);
         let after = places.last().filter(|_| on).map(|last| last + step.0);
@@ -168,8 +162,8 @@ impl CyclePrices {
         for place in places.iter().copied().chain(after) {
             let charged = self.charge(&side.with_other(Litres(place), self.months))?;
             // The minimum is the last row.
-            let without: Decimal = charged.iter().rev().skip(1).map(|charged: &Charged| charged.amount).sum();
-            shortfalls.push((place, f64::try_from(minimum - without).unwrap_or_default()));
+            let without: u128 = charged.iter().rev().skip(1).map(|charged| charged.amount).sum();
+            shortfalls.push((place, minimum as f64 - without as f64));
         }
         let crossings = shortfalls.windows(2).enumerate().filter_map(|(n, pair)| {
             let [(from, short), (to, still)] = pair else { return None };

@@ -55,11 +55,9 @@ fn block_bounds_are_split_by_days() {
 fn a_day_without_prices_has_no_bill() {
     let version = |from: &str, to: &str| with(city_2013(), json!({"from": from, "to": to}));
     let tariff = tariff_of(vec![version("2025-01-10", "2025-02-01"), version("2025-02-03", "2025-03-20")]);
-    let gap = |from: &str, to: &str| {
-        match CyclePrices::new(&account(2), &tariff, cycle(from, to)) {
-            Err(BillError::NoPrices { from, to }) => Some((from.to_string(), to.to_string())),
-            _ => None,
-        }
+    let gap = |from: &str, to: &str| match CyclePrices::new(&account(2), &tariff, cycle(from, to)) {
+        Err(BillError::NoPrices { from, to }) => Some((from.to_string(), to.to_string())),
+        _ => None,
     };
     let days = |from: &str, to: &str| Some((from.to_owned(), to.to_owned()));
     assert_eq!(gap("2025-01-09", "2025-02-01"), days("2025-01-09", "2025-01-10"));
@@ -136,7 +134,8 @@ fn sewer_may_go_by_its_own_meter_up_to_a_cap() {
         "sewer": {"blocks": [{"price": "2"}], "volume": "metered", "cap": "40"}
     });
     let prices = prices(2, &tariff(version));
-    let total = |discharge: Option<Litres>| prices.total(&WaterUse { discharge_l: discharge, ..WaterUse::of(m3(90.0)) });
+    let total =
+        |discharge: Option<Litres>| prices.total(&WaterUse { discharge_l: discharge, ..WaterUse::of(m3(90.0)) });
     assert_eq!(total(Some(m3(70.0))).unwrap().to_string(), "140.00 USD");
     assert_eq!(total(Some(m3(85.0))).unwrap().to_string(), "160.00 USD", "40 m3 in each of two months");
     assert_eq!(total(None), Err(BillError::NoDischarge));
@@ -212,7 +211,8 @@ fn a_minimum_is_filled_up_to() {
 #[test]
 fn halves_are_rounded_as_the_tariff_says() {
     let half = |rounding: &str, currency: &str, price: &str| {
-        let version = json!({"from": "2025-01-01", "unit": "m3", "per": "cycle", "water": {"blocks": [{"price": price}]}});
+        let version =
+            json!({"from": "2025-01-01", "unit": "m3", "per": "cycle", "water": {"blocks": [{"price": price}]}});
         let tariff = json!({"name": "x", "currency": currency, "rounding": rounding, "versions": [version]});
         bill(1, &serde_json::from_value(tariff).unwrap(), m3(1.0)).total.to_string()
     };
@@ -223,9 +223,7 @@ fn halves_are_rounded_as_the_tariff_says() {
 
 #[test]
 fn haulage_is_priced_by_load_or_by_volume() {
-    let priced = |per: &str| {
-        tariff(json!({"unit": "m3", "per": "cycle", "haulage": {"price": "180.50", "per": per}}))
-    };
+    let priced = |per: &str| tariff(json!({"unit": "m3", "per": "cycle", "haulage": {"price": "180.50", "per": per}}));
     let line = |per: &str, on: &str| haulage(&priced(per), on.parse().unwrap(), 2, m3(7.0));
     assert_eq!(line("load", "2025-01-01").unwrap().amount, decimal("361.00"));
     assert_eq!(line("volume", "2025-01-01").unwrap().amount, decimal("1263.50"));

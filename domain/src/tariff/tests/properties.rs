@@ -27,8 +27,17 @@ fn made() -> impl Strategy<Value = Made> {
     let rest = (0_u32..30, proptest::option::of(0_u32..3_000_000), prop_oneof![Just("month"), Just("cycle")]);
     let blocks = (proptest::collection::vec(1_u32..40, 0..4), proptest::collection::vec(0_u32..100_000, 5));
     ((0_u32..1_000_000, 0_u32..20), blocks, sewer, rest).prop_map(
-        |((fixed, allowance), (widths, water), (sewer, returns, cap), (tax, minimum, per))| {
-            Made { fixed, allowance, widths, water, sewer, returns, cap, tax, minimum, per }
+        |((fixed, allowance), (widths, water), (sewer, returns, cap), (tax, minimum, per))| Made {
+            fixed,
+            allowance,
+            widths,
+            water,
+            sewer,
+            returns,
+            cap,
+            tax,
+            minimum,
+            per,
         },
     )
 }
@@ -40,10 +49,15 @@ impl Made {
         let volume = |n: u32| (n * smaller).to_string();
         let price = |n: u32| (Decimal::new(i64::from(n), 4) / Decimal::from(smaller)).to_string();
         let mut bound = 0;
-        let mut blocks: Vec<Value> = self.widths.iter().zip(&self.water).map(|(width, each)| {
-            bound += width;
-            json!({"up_to": volume(bound), "price": price(*each)})
-        }).collect();
+        let mut blocks: Vec<Value> = self
+            .widths
+            .iter()
+            .zip(&self.water)
+            .map(|(width, each)| {
+                bound += width;
+                json!({"up_to": volume(bound), "price": price(*each)})
+            })
+            .collect();
         blocks.push(json!({"price": price(self.water[4])}));
         json!({
             "unit": unit.as_str(), "per": self.per,

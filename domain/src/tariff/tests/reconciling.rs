@@ -80,8 +80,10 @@ fn a_bill_that_fell_less_than_the_saving_is_explained() {
             "blocks": [{"up_to": "10", "price": "0"}, {"up_to": "35", "price": "3.51"}, {"price": "7.15"}]
         }
     });
-    let tariff =
-        tariff_of(vec![with(city_2013(), json!({"from": "2025-01-01", "to": "2025-04-01"})), with(city_2013(), dearer)]);
+    let tariff = tariff_of(vec![
+        with(city_2013(), json!({"from": "2025-01-01", "to": "2025-04-01"})),
+        with(city_2013(), dearer),
+    ]);
     let first = CyclePrices::new(&account(3), &tariff, quarter()).unwrap();
     let second = CyclePrices::new(&account(3), &tariff, cycle("2025-04-01", "2025-07-01")).unwrap();
     let bill_before = typed(&first.bill(&WaterUse::of(kgal(70.0))).unwrap());
