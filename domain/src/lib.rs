@@ -16,6 +16,8 @@
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
 //! | [`tariff`] | what water and sewer cost: tariffs, bills, what less water saves |
+//! | [`accounts`] | what is written down of a site's money: accounts, bills, cost terms |
+//! | [`savings`] | money saved at a site in a month |
 //! | [`energy`] | electrical energy that was not metered |
 //! | [`payback`] | whether a unit pays, and when |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
@@ -24,6 +26,7 @@
 //! | [`cost`] | the customer's cost and the dealer's cost to serve, which never mix |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
+pub mod accounts;
 pub mod baseline;
 pub mod component;
 pub mod cost;
@@ -42,6 +45,7 @@ pub mod period_facts;
 pub mod placement;
 pub mod reading;
 pub mod report;
+pub mod savings;
 pub mod site;
 pub mod span;
 pub mod spell;
