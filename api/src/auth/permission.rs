@@ -106,6 +106,10 @@ permissions! {
     ReadReadings = "read-readings": Owner Office Technician CustomerViewer CustomerReader;
     /// Enter readings.
     WriteReadings = "write-readings": Owner Office Technician CustomerReader;
+    /// Look at water accounts, tariffs, bills, baselines and cost terms.
+    ReadAccounts = "read-accounts": Owner Office CustomerViewer CustomerReader;
+    /// Add and change them.
+    WriteAccounts = "write-accounts": Owner Office;
     /// Look at water figures.
     ReadWater = "read-water": Owner Office Technician CustomerViewer CustomerReader;
     /// Look at savings reports.

@@ -31,12 +31,7 @@ pub async fn sync(tx: &Tx<'_>, found: &[Found]) -> Result<(), DbError> {
     let open: Vec<Open> = reading_exception::table
         .filter(reading_exception::meter_no.eq_any(found.iter().map(|one| one.meter_no)))
         .filter(reading_exception::closed_at.is_null())
-        .select((
-            reading_exception::id,
-            reading_exception::meter_no,
-            reading_exception::to_at,
-            reading_exception::kind,
-        ))
+        .select((reading_exception::id, reading_exception::meter_no, reading_exception::to_at, reading_exception::kind))
         .load(&mut tx.conn())
         .await?;
     let gone: Vec<Uuid> = open.iter().filter(|open| is_gone(open, found)).map(|open| open.0).collect();

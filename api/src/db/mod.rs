@@ -4,6 +4,7 @@
 //! The scope becomes two `SET LOCAL` settings at the start of the transaction, and row-level
 //! security holds every statement to them. This is the only file that sees the pools.
 
+pub mod accounts;
 pub mod attachment;
 pub mod cluster;
 pub mod component;
@@ -22,6 +23,7 @@ pub mod meter;
 mod meter_facts;
 pub mod meter_known;
 pub mod migrate;
+pub mod money_inputs;
 pub mod night_plan;
 pub mod night_run;
 pub mod night_store;

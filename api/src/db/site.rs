@@ -13,6 +13,7 @@ use diesel_async::RunQueryDsl;
 use domain::country::Country;
 use domain::ids::{CustomerId, SiteId};
 use domain::site::{Coordinates, Fallback, Site};
+use domain::span::Span;
 use serde_json::json;
 use uuid::Uuid;
 
@@ -181,7 +182,7 @@ pub async fn update_at(tx: &Tx<'_>, id: SiteId, at: Revision, new: &Site) -> Res
         .optional()?;
     let row = one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?;
     if new.time_zone != old.value.time_zone {
-        touched::site(tx, id).await?;
+        touched::site(tx, id, Span::EVER).await?;
     }
     logged(tx, row.try_into()?, "updated").await
 }
