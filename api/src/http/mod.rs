@@ -1,5 +1,6 @@
 //! Requests and answers: one file a resource, its shapes, handlers and routes. No SQL here.
 
+pub mod accounts;
 pub mod answer;
 pub mod attachments;
 pub mod components;
@@ -32,6 +33,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(meters::routes)
         .configure(attachments::routes)
         .configure(readings::routes)
+        .configure(accounts::routes)
         .configure(water::routes)
         .configure(savings_reports::routes);
 }
