@@ -1,13 +1,13 @@
 //! `weirbook add-dealer`.
 
 use super::Outcome;
-use clap::Args;
-use domain::money::Currency;
-use domain::zone::parse_zone;
 use crate::auth::{Role, password};
 use crate::config::Config;
 use crate::db::gate::{NewDealer, NewPerson};
 use crate::launch;
+use clap::Args;
+use domain::money::Currency;
+use domain::zone::parse_zone;
 
 /// A new tenant.
 #[derive(Args)]

@@ -3,6 +3,13 @@
 use super::night_run::{progress_bar, show};
 use super::serve::serve_until_told;
 use super::{Outcome, dealer};
+use crate::auth::{Role, password};
+use crate::config::Config;
+use crate::db::Db;
+use crate::db::gate::NewPerson;
+use crate::demo::{self, Made, Size};
+use crate::jobs::night_run;
+use crate::launch;
 use chrono::Utc;
 use clap::Args;
 use nix::fcntl::{Flock, FlockArg};
@@ -13,13 +20,6 @@ use std::io::{self, Write};
 use std::net::{SocketAddr, TcpListener};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
-use crate::auth::{Role, password};
-use crate::config::Config;
-use crate::db::Db;
-use crate::db::gate::NewPerson;
-use crate::demo::{self, Made, Size};
-use crate::jobs::night_run;
-use crate::launch;
 
 /// How large, and where.
 #[derive(Args)]

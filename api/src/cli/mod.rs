@@ -1,5 +1,6 @@
 //! The command line: one file a command.
 
+mod calc;
 mod dealer;
 mod demo;
 mod migrate;
@@ -7,12 +8,12 @@ mod night_run;
 mod openapi;
 mod serve;
 
-use clap::{Parser, Subcommand};
-use std::error::Error;
-use std::process::ExitCode;
 use crate::config::{Config, Settings};
 use crate::problem::chain;
 use crate::telemetry;
+use clap::{Parser, Subcommand};
+use std::error::Error;
+use std::process::ExitCode;
 
 /// Wash-water recycling units: what they save, what they cost, what they need next.
 #[derive(Parser)]
@@ -28,6 +29,7 @@ const EXAMPLES: &str = "Examples:
   weirbook demo                                    an invented dealer on http://127.0.0.1:8080
   weirbook serve                                   on http://127.0.0.1:8080 with a PostgreSQL of its own
   DATABASE_URL=postgres://owner:secret@db/weirbook weirbook serve --listen 0.0.0.0:8080
+  weirbook calc bill tariff.json --from 2026-03-01 --use 900 --baseline 960
   weirbook add-dealer --name 'Brookside Wash Systems' --zone Europe/Vienna --currency EUR --owner-email mia@example.com";
 
 #[derive(Subcommand)]
@@ -42,6 +44,9 @@ enum Command {
     NightRun(night_run::NightRun),
     /// Add a dealer and its owner, who can then sign in
     AddDealer(dealer::AddDealer),
+    /// Do the arithmetic on files, without a database
+    #[command(subcommand)]
+    Calc(calc::Calc),
     /// Print the API's OpenAPI document
     Openapi,
 }
@@ -53,6 +58,7 @@ pub fn main() -> ExitCode {
     let cli = Cli::parse();
     let outcome = match cli.command {
         Command::Openapi => openapi::print(),
+        Command::Calc(what) => calc::run(&what),
         Command::Demo(demo) => with_config(cli.settings, "weirbook-demo", |config| demo::run(config, demo)),
         Command::Serve => with_config(cli.settings, "weirbook", serve::run),
         Command::Migrate => with_config(cli.settings, "weirbook", migrate::run),

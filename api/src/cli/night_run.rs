@@ -1,15 +1,15 @@
 //! `weirbook night-run`.
 
 use super::Outcome;
+use crate::config::Config;
+use crate::db::Db;
+use crate::jobs::night_run;
+use crate::launch;
 use chrono::{DateTime, Utc};
 use clap::Args;
 use domain::ids::DealerId;
 use indicatif::{ProgressBar, ProgressStyle};
 use std::time::Instant;
-use crate::config::Config;
-use crate::db::Db;
-use crate::jobs::night_run;
-use crate::launch;
 
 /// Which dealers, and as of when.
 #[derive(Args)]

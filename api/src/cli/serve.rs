@@ -1,12 +1,12 @@
 //! `weirbook serve`.
 
 use super::Outcome;
-use std::net::SocketAddr;
-use tokio::sync::watch;
 use crate::config::Config;
 use crate::jobs::scheduler;
 use crate::launch::{self, Launched};
 use crate::server;
+use std::net::SocketAddr;
+use tokio::sync::watch;
 
 pub(super) async fn run(config: Config) -> Outcome {
     let launched = launch::launch(&config).await?;

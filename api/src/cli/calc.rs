@@ -1,0 +1,20 @@
+//! `weirbook calc`: the arithmetic on files, without a database.
+
+mod bill;
+
+use super::Outcome;
+use clap::Subcommand;
+
+/// What to compute.
+#[derive(Subcommand)]
+pub(super) enum Calc {
+    /// A water account's bill by its tariff, and what less water saves on it, as JSON
+    #[command(after_help = bill::EXAMPLES)]
+    Bill(bill::Bill),
+}
+
+pub(super) fn run(what: &Calc) -> Outcome {
+    match what {
+        Calc::Bill(bill) => bill::run(bill),
+    }
+}
