@@ -154,6 +154,12 @@ impl Problem {
         &self.detail
     }
 
+    /// What is wrong, fault by fault; none for a problem that no field is to blame for.
+    #[must_use]
+    pub fn faults(&self) -> &[Fault] {
+        &self.errors
+    }
+
     pub(crate) fn internal(error: &(dyn std::error::Error + 'static)) -> Self {
         tracing::error!(error = %chain(error), "internal error");
         Self::new(Kind::Internal, "The fault is ours and was logged; the answer's x-request-id names it.")
@@ -248,6 +254,29 @@ fn taken(constraint: &str) -> Problem {
             "Another coefficient of this loss holds in some of these days; end or withdraw that first.",
         ),
         "meter_exchange_at" => ("/at", "exchange_exists", "The register was exchanged at that very instant already."),
+        "water_account_charged" => (
+            "/charged_from",
+            "charged_overlaps",
+            "Another account is charged for the site's water on some of these days; give that one a charged_until first.",
+        ),
+        "tariff_dealer_id_water_account_id_valid_excl" => {
+            ("/terms/from", "overlaps", "Another version holds on some of these days; end that one first.")
+        }
+        "water_bill_overlap" => (
+            "/from",
+            "bill_overlaps",
+            "A bill of some of these days is there already; withdraw it, or correct the days.",
+        ),
+        "baseline_overlap" => (
+            "/first_day",
+            "baselines_overlap",
+            "Another baseline holds on some of these days; send it again as a revision.",
+        ),
+        "cost_terms_overlap" => (
+            "/from",
+            "terms_overlap",
+            "Other terms hold on some of these days; begin after they do, or give an end before.",
+        ),
         _ => ("", "exists", "A record like this exists already."),
     };
     Problem::at(Kind::Conflict, pointer, code, detail)

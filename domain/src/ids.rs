@@ -47,6 +47,14 @@ uuid_ids! {
     MeterId;
     /// A site's account with the water and sewer supplier.
     WaterAccountId;
+    /// A version of a water account's tariff.
+    TariffId;
+    /// A water account's bill as it came.
+    BillId;
+    /// What a site used before its unit, as agreed.
+    BaselineId;
+    /// What a customer pays at a site.
+    CostTermsId;
     /// The monthly statement of one customer.
     ReportId;
     /// Something measured, counted or declared at a unit or site.

@@ -17,6 +17,11 @@
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
 //! | [`ruling`] | what people decide about readings |
+//! | [`tariff`] | what water and sewer cost: tariffs, bills, what less water saves |
+//! | [`accounts`] | what is written down of a site's money: accounts, bills, cost terms |
+//! | [`savings`] | money saved at a site in a month |
+//! | [`energy`] | electrical energy that was not metered |
+//! | [`payback`] | whether a unit pays, and when |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
 //! | [`uncertainty`] | how sure a figure is, and what makes it unsure |
 //! | [`baseline`] | what a site used before its unit, agreed with the customer; water avoided |
@@ -25,12 +30,14 @@
 //! | [`stock`] | the ledger of movements, use at a site, demand, run-out, orders, prices |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
+pub mod accounts;
 pub mod baseline;
 pub mod component;
 pub mod cost;
 pub mod country;
 pub mod customer;
 pub mod dosing;
+pub mod energy;
 pub mod facts;
 pub mod fault;
 pub mod ids;
@@ -39,15 +46,18 @@ pub mod meter;
 pub mod metering;
 pub mod money;
 mod named;
+pub mod payback;
 pub mod period_facts;
 pub mod placement;
 pub mod reading;
 pub mod report;
 pub mod ruling;
+pub mod savings;
 pub mod site;
 pub mod span;
 pub mod spell;
 pub mod stock;
+pub mod tariff;
 pub mod uncertainty;
 pub mod unit;
 pub mod units;

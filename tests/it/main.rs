@@ -13,6 +13,7 @@
 
 mod support;
 
+mod accounts;
 mod cluster;
 mod components;
 mod conventions;

@@ -20,7 +20,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 42] = [
+const VIEWS: [(&str, [&str; 3]); 44] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -32,6 +32,8 @@ const VIEWS: [(&str, [&str; 3]); 42] = [
     ("select supplier from water_account", ["a, b", "a", "b"]),
     ("select terms #>> '{}' from tariff", ["a, b", "a", "b"]),
     ("select evidence from baseline", ["a, b", "a", "b"]),
+    ("select bill #>> '{}' from water_bill", ["a, b", "a", "b"]),
+    ("select terms #>> '{}' from cost_terms", ["a, b", "a", "b"]),
     ("select name from unit_model", ["model", "model", "model"]),
     ("select label from unit", ["u, v, w", "u, v", "u"]),
     ("select at_start #>> '{}' from placement", ["ua, ub, va", "ua, va", "ub"]),

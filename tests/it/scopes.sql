@@ -31,6 +31,12 @@ insert into tariff (id, water_account_id, customer_id, valid, currency, terms, c
 insert into baseline (id, site_id, customer_id, valid, method, figures, evidence, agreed_by, agreed_on, created_at, changed_at)
   select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-01-01,)', 'bills', '{}', n, n, '2026-01-01', now(), now()
     from unnest(array['a', 'b']) n;
+insert into water_bill (id, water_account_id, customer_id, period, currency, bill, created_at)
+  select gen_random_uuid(), pg_temp.id('water ' || n), pg_temp.id(n), '[2026-01-01,2026-02-01)', 'EUR', to_jsonb(n), now()
+    from unnest(array['a', 'b']) n;
+insert into cost_terms (id, site_id, customer_id, valid, terms, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-01-01,)', to_jsonb(n), now(), now()
+    from unnest(array['a', 'b']) n;
 
 insert into unit_model (id, name, rated_flow_l_per_h, working_volume_l, float_band_l, created_at, changed_at)
   values (pg_temp.id('model'), 'model', 1000, 500, 50, now(), now());

@@ -120,6 +120,10 @@ permissions! {
     RuleReadings = "rule-readings": Owner Office Technician;
     /// Look at what is the matter with meters.
     ReadFindings = "read-findings": Owner Office Technician;
+    /// Look at water accounts, tariffs, bills, baselines and cost terms.
+    ReadAccounts = "read-accounts": Owner Office CustomerViewer CustomerReader;
+    /// Add and change them.
+    WriteAccounts = "write-accounts": Owner Office;
     /// Look at water figures.
     ReadWater = "read-water": Owner Office Technician CustomerViewer CustomerReader;
     /// Look at savings reports.

@@ -1,6 +1,7 @@
 //! `weirbook calc`: the arithmetic on files, without a database.
 
 mod water;
+mod bill;
 
 use super::Outcome;
 use clap::Subcommand;
@@ -11,10 +12,14 @@ pub(super) enum Calc {
     /// Registers read to steps, doubtful steps, and volumes by local day or month, as JSON
     #[command(after_help = water::EXAMPLES)]
     Water(water::Water),
+    /// A water account's bill by its tariff, and what less water saves on it, as JSON
+    #[command(after_help = bill::EXAMPLES)]
+    Bill(bill::Bill),
 }
 
 pub(super) fn run(what: &Calc) -> Outcome {
     match what {
         Calc::Water(water) => water::run(water),
+        Calc::Bill(bill) => bill::run(bill),
     }
 }

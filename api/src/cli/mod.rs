@@ -30,6 +30,7 @@ const EXAMPLES: &str = "Examples:
   weirbook serve                                   on http://127.0.0.1:8080 with a PostgreSQL of its own
   DATABASE_URL=postgres://owner:secret@db/weirbook weirbook serve --listen 0.0.0.0:8080
   weirbook calc water readings.csv --zone Europe/Vienna --unit m3 --digits 6
+  weirbook calc bill tariff.json --from 2026-03-01 --use 900 --baseline 960
   weirbook add-dealer --name 'Brookside Wash Systems' --zone Europe/Vienna --currency EUR --owner-email mia@example.com";
 
 #[derive(Subcommand)]

@@ -4,6 +4,7 @@
 //! The scope becomes two `SET LOCAL` settings at the start of the transaction, and row-level
 //! security holds every statement to them. This is the only file that sees the pools.
 
+pub mod accounts;
 pub mod attachment;
 pub mod cluster;
 pub mod component;
@@ -27,6 +28,7 @@ pub mod meter_month;
 pub mod meter_watch;
 pub mod migrate;
 pub mod night_meters;
+pub mod money_inputs;
 pub mod night_plan;
 pub mod night_run;
 pub mod night_store;

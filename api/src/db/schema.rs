@@ -21,6 +21,7 @@ diesel::table! {
         customer_id -> Uuid,
         valid -> Daterange,
         method -> Text,
+        #[doc = "The whole record in the domain's own JSON; its days are those of valid."]
         figures -> Jsonb,
         evidence -> Text,
         agreed_by -> Text,
@@ -28,6 +29,10 @@ diesel::table! {
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
+        #[doc = "Null: all that washes at the site."]
+        unit_id -> Nullable<Uuid>,
+        #[doc = "When a revision took its place; its figures stay readable."]
+        replaced_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -84,6 +89,21 @@ diesel::table! {
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
         ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "What the customer pays at a site besides water and sewer: never what serving it costs the dealer."]
+    cost_terms (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        valid -> Daterange,
+        terms -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
     }
 }
 
@@ -698,11 +718,13 @@ diesel::table! {
         customer_id -> Uuid,
         valid -> Daterange,
         currency -> Text,
-        #[doc = "Fixed charges, blocks, allowances, sewer, taxes; the domain parses and checks them."]
+        #[doc = "One version in the domain's own JSON; its days are those of valid."]
         terms -> Jsonb,
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
+        name -> Text,
+        rounding -> Text,
     }
 }
 
@@ -829,12 +851,42 @@ diesel::table! {
         account_number -> Nullable<Text>,
         meter_size_mm -> Nullable<Int2>,
         billing_months -> Int2,
-        #[doc = "Use on the same account that the unit does not touch; null: unknown, and then a saving is a range."]
+        #[doc = "Least use on the same account that the unit does not touch; null: unknown, and then a saving is a range."]
         other_use_l_per_month -> Nullable<Float8>,
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
         ended_at -> Nullable<Timestamptz>,
+        name -> Text,
+        #[doc = "By the name that the tariff has for it; takes the place of meter_size_mm."]
+        meter_size -> Nullable<Text>,
+        #[doc = "A day on which a billing cycle begins."]
+        cycle_anchor -> Date,
+        #[doc = "The most of it; the same as the least when it is known, null for no bound."]
+        other_use_most_l_per_month -> Nullable<Float8>,
+        strengths_mg_per_l -> Jsonb,
+        #[doc = "Local days on which the water of the site's units is charged to it; null: never."]
+        charged -> Nullable<Daterange>,
+    }
+}
+
+diesel::table! {
+    #[doc = "A bill as it came from the supplier; a wrong one is withdrawn."]
+    water_bill (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        water_account_id -> Uuid,
+        customer_id -> Uuid,
+        period -> Daterange,
+        currency -> Text,
+        metered_l -> Nullable<Float8>,
+        #[doc = "Lines and total."]
+        bill -> Jsonb,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
     }
 }
 
@@ -844,6 +896,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     change,
     component,
     consumable,
+    cost_terms,
     customer,
     day_fact,
     day_sheet,
@@ -886,4 +939,5 @@ diesel::allow_tables_to_appear_in_same_query!(
     wash_derivation,
     wash_tally,
     water_account,
+    water_bill,
 );

@@ -1,5 +1,6 @@
 //! Requests and answers: one file a resource, its shapes, handlers and routes. No SQL here.
 
+pub mod accounts;
 pub mod answer;
 pub mod attachments;
 pub mod balance;
@@ -41,6 +42,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(reading_exceptions::routes)
         .configure(corrections::routes)
         .configure(meter_findings::routes)
+        .configure(accounts::routes)
         .configure(water::routes)
         .configure(savings_reports::routes);
 }

@@ -83,7 +83,8 @@ impl Baselines {
 }
 
 /// What is left of a record before and after the days of a new one.
-fn outside(old: &Baseline, new: &Baseline) -> Vec<Baseline> {
+#[must_use]
+pub fn outside(old: &Baseline, new: &Baseline) -> Vec<Baseline> {
     let before = new.first_day.pred_opt().map(|day| old.last_day.map_or(day, |last| last.min(day)));
     let before = before.map(|last_day| Baseline { last_day: Some(last_day), ..old.clone() });
     let after = new.last_day.and_then(|day| day.succ_opt());

@@ -1,0 +1,144 @@
+//! `/v1/sites/{id}/baselines`.
+
+use crate::auth::{Caller, perm};
+use crate::db::Db;
+use crate::db::accounts::baseline::{self, StoredBaseline};
+use crate::extract::{Body, IdempotencyKey};
+use crate::http::answer::{self, Page, Problems};
+use crate::problem::Problem;
+use actix_web::web::{Data, Path};
+use actix_web::{HttpResponse, get, post};
+use chrono::{DateTime, NaiveDate, Utc};
+use domain::baseline::method::Method;
+use domain::baseline::record::{Agreed, Baseline, Evidence, Scope};
+use domain::fault::Faults;
+use domain::ids::{SiteId, UnitId};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_baseline).service(list_baselines);
+}
+
+/// What is sent of a baseline.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct BaselineInput {
+    /// The unit that it is for; null for all that washes at the site.
+    #[serde(default)]
+    #[schema(example = json!(null))]
+    unit_id: Option<Uuid>,
+    /// The first local day that it holds for.
+    #[schema(example = "2026-03-01")]
+    first_day: NaiveDate,
+    /// The last one; null while it goes on.
+    #[serde(default)]
+    #[schema(example = json!(null))]
+    last_day: Option<NaiveDate>,
+    /// How the figures were found, and the figures: `by` is `per_wash`, `gun_hours`, `bills` or
+    /// `equivalence`.
+    #[schema(value_type = Object, example = json!({ "by": "per_wash", "classes": [{ "machine_class": "excavator",
+        "l_per_wash": 300.0, "washes_measured": 25, "sd_l": 50.0, "u_scale_share": 0.02, "meter": null }] }))]
+    method: Method,
+    /// What stands behind them: texts, or files by their SHA-256.
+    #[schema(value_type = Vec<Object>, example = json!([{ "text": "Readings of the town meter, 12 to 20 February" }]))]
+    evidence: Vec<Evidence>,
+    /// Who agreed on the customer's side, and when.
+    #[schema(value_type = Object, example = json!({ "by": "A. Rowe", "role": "yard manager", "on": "2026-03-01" }))]
+    agreed: Agreed,
+    /// Why it reaches back to days before it was agreed, or takes the place of what held for them.
+    #[serde(default)]
+    #[schema(example = json!(null), max_length = 2000)]
+    revision_reason: Option<String>,
+}
+
+impl BaselineInput {
+    fn parse(&self, site: SiteId) -> Result<Baseline, Faults> {
+        let record = Baseline {
+            scope: self.unit_id.map_or(Scope::SiteId(site), |unit| Scope::UnitId(UnitId(unit))),
+            first_day: self.first_day,
+            last_day: self.last_day,
+            method: self.method.clone(),
+            evidence: self.evidence.clone(),
+            agreed: self.agreed.clone(),
+            revision: self.revision_reason.clone(),
+        };
+        record.checked(None)
+    }
+}
+
+/// A baseline: what a site or unit used before its recycling plant, as agreed.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Baseline)]
+pub struct BaselineView {
+    id: Uuid,
+    #[serde(flatten)]
+    record: BaselineInput,
+    /// How often it was written.
+    #[schema(example = 1)]
+    revision: i32,
+    /// When it was first written.
+    created_at: DateTime<Utc>,
+    /// When a revision took its place; null while it holds.
+    replaced_at: Option<DateTime<Utc>>,
+}
+
+impl From<StoredBaseline> for BaselineView {
+    fn from(stored: StoredBaseline) -> Self {
+        let Baseline { scope, first_day, last_day, method, evidence, agreed, revision } = stored.value;
+        let unit_id = match scope {
+            Scope::SiteId(_) => None,
+            Scope::UnitId(unit) => Some(unit.0),
+        };
+        let revision_reason = revision;
+        Self {
+            id: stored.id.0,
+            record: BaselineInput { unit_id, first_day, last_day, method, evidence, agreed, revision_reason },
+            revision: stored.revision,
+            created_at: stored.created_at,
+            replaced_at: stored.ended_at,
+        }
+    }
+}
+
+/// Write down a baseline that the customer agreed to
+///
+/// What held before ends the day before it begins. It never reaches back without a reason: with
+/// one it takes the place of what held for its days, which stays readable.
+#[utoipa::path(tag = "baselines", request_body = BaselineInput,
+    params(("id" = Uuid, Path, description = "The site's id"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The baseline", body = BaselineView), Problems))]
+#[post("/sites/{id}/baselines")]
+async fn create_baseline(
+    caller: Caller<perm::WriteAccounts>,
+    id: Path<SiteId>,
+    key: IdempotencyKey,
+    input: Body<BaselineInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = input.0.parse(*id)?;
+    answer::create(&db, &caller, &key, &(*id, &input.0), async |tx| {
+        let stored = baseline::create(tx, *id, &new).await?;
+        Ok((stored.revision, BaselineView::from(stored)))
+    })
+    .await
+}
+
+/// List the baselines of a site and its units
+///
+/// All of them on one page, the oldest first, replaced ones too.
+#[utoipa::path(tag = "baselines", params(("id" = Uuid, Path, description = "The site's id")),
+    responses((status = 200, description = "The baselines", body = Page<BaselineView>), Problems))]
+#[get("/sites/{id}/baselines")]
+async fn list_baselines(
+    caller: Caller<perm::ReadAccounts>,
+    id: Path<SiteId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let rows = db.read(caller.scope(), caller.now(), async |tx| baseline::list(tx, *id).await).await?;
+    Ok(answer::all(rows, BaselineView::from))
+}

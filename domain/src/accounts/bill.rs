@@ -1,0 +1,304 @@
+//! A bill of an account as it came, and why it fell by more or less than the saving.
+
+use super::day_uses::{fresh_used, uses};
+use super::site_account::SiteAccount;
+use crate::baseline::history::Baselines;
+use crate::facts::DayFact;
+use crate::fault::Faults;
+use crate::savings::{Uses, Withheld};
+use crate::span;
+use crate::tariff::reconcile::{ActualBill, BillDifference, Billed, Reconciliation, reconcile};
+use crate::tariff::{Bill, BillError, Cycle, CyclePrices, OtherUse, Tariff, WaterUse};
+use crate::units::Litres;
+use serde::{Deserialize, Serialize};
+
+/// A bill as it came.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SiteBill {
+    /// The days it is for.
+    pub period: Cycle,
+    /// The water that the supplier's meter counted in them, in litres; `None` where the bill does
+    /// not say.
+    pub metered_l: Option<Litres>,
+    /// Its lines and total.
+    pub bill: ActualBill,
+}
+
+/// Most water of one bill that is taken, in litres: a town's.
+const METERED_L_MAX: f64 = 1e12;
+
+impl SiteBill {
+    /// The record, its texts trimmed.
+    ///
+    /// # Errors
+    /// Every fault found.
+    pub fn checked(mut self) -> Result<Self, Faults> {
+        let mut faults = Faults::default();
+        span::date(&mut faults, "/from", self.period.from);
+        span::date(&mut faults, "/to", self.period.to);
+        if self.period.to <= self.period.from {
+            faults.add("/to", "not_after_from", "give a day after the first; it is not billed itself");
+        }
+        if let Some(metered) = self.metered_l {
+            faults.range("/metered_l", metered.0, 0.0, METERED_L_MAX);
+        }
+        let bill = self.bill.clone().checked();
+        self.bill = faults.take_or("", bill, self.bill);
+        faults.or(self)
+    }
+
+    /// The bill that the tariff asks for the metered water.
+    ///
+    /// # Errors
+    /// Why it can't be computed.
+    pub fn computed(&self, account: &SiteAccount, tariff: &Tariff) -> Result<Computed, NotExplained> {
+        let metered = self.metered_l.ok_or(NotExplained::NotMetered)?;
+        let bill = CyclePrices::new(&account.account, tariff, self.period)?.bill(&WaterUse::of(metered))?;
+        if bill.total.currency != self.bill.total.currency {
+            return Err(BillError::OtherCurrency.into());
+        }
+        Ok(Computed { difference: self.bill.against(&bill), bill })
+    }
+}
+
+/// A bill as the tariff asks it, and what the actual one has more.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Computed {
+    /// The computed bill.
+    pub bill: Bill,
+    /// What the actual one has more, and why.
+    pub difference: BillDifference,
+}
+
+/// Why a bill is not explained, and what would change that.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum NotExplained {
+    /// The bill's volume was not typed in.
+    #[error("the bill's metered volume is not known: withdraw the bill and type it in with metered_l")]
+    NotMetered,
+    /// There is no tariff.
+    #[error("the account has no tariff: add the version that holds for the bill's days")]
+    NoTariff,
+    /// There is no bill of the days before.
+    #[error("no bill of the days before is known: type it in to see why this one fell")]
+    NoBillBefore,
+    /// Other use is neither known nor follows from the metered volume.
+    #[error("other use of the account is not known: give it, or type in the bills with metered_l")]
+    OtherUse,
+    /// The unit's meters counted more than the supplier's.
+    #[error("the site's meters counted more than the supplier's: look at the bill's days and volume")]
+    MoreThanMetered,
+    /// The water of the bill's days is not known.
+    #[error("{0}")]
+    Uses(#[from] Withheld),
+    /// A bill can't be computed.
+    #[error("{0}")]
+    Bill(#[from] BillError),
+}
+
+impl NotExplained {
+    /// A stable code for answers.
+    #[must_use]
+    pub fn code(&self) -> &str {
+        match self {
+            Self::NotMetered => "not_metered",
+            Self::NoTariff => "no_tariff",
+            Self::NoBillBefore => "no_bill_before",
+            Self::OtherUse => "other_use_not_known",
+            Self::MoreThanMetered => "more_than_metered",
+            Self::Uses(withheld) => withheld.code(),
+            Self::Bill(_) => "no_bill",
+        }
+    }
+}
+
+/// Why a bill fell by what it fell.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Explained {
+    /// Its parts.
+    pub parts: Reconciliation,
+    /// Other use in the bill before, in litres.
+    pub other_before_l: Litres,
+    /// Other use now, in litres.
+    pub other_now_l: Litres,
+    /// Water for washing in the bill before, in litres.
+    pub washing_before_l: Litres,
+    /// Whether that is the baseline of now, because no meter of the site counted it then.
+    pub washing_before_assumed: bool,
+}
+
+/// Why the bill `now` fell from the one `before`. `uses` are those of now; `washing_before` is the
+/// fresh water that the site's meters counted in the days of the bill before.
+///
+/// # Errors
+/// Why it is not explained.
+pub fn explain(
+    (account, tariff): (&SiteAccount, &Tariff),
+    before: &SiteBill,
+    now: &SiteBill,
+    uses: &Uses,
+    washing_before: Option<Litres>,
+) -> Result<Explained, NotExplained> {
+    let prices = |bill: &SiteBill| CyclePrices::new(&account.account, tariff, bill.period);
+    let (prices_before, prices_now) = (prices(before)?, prices(now)?);
+    let [baseline, used] = [&uses.baseline_l, &uses.fresh_used_l].map(|quantity| Litres(quantity.value));
+    let washing = washing_before.unwrap_or(baseline);
+    let other = |bill: &SiteBill, unit: Litres| match (bill.metered_l, account.account.other_use) {
+        (Some(metered), _) if metered < unit => Err(NotExplained::MoreThanMetered),
+        (Some(metered), _) => Ok(metered - unit),
+        (None, Some(OtherUse { least_l_per_month, most_l_per_month }))
+            if most_l_per_month == Some(least_l_per_month) =>
+        {
+            Ok(Litres(least_l_per_month.0 * f64::from(account.account.cycle_months)))
+        }
+        (None, _) => Err(NotExplained::OtherUse),
+    };
+    let (other_before_l, other_now_l) = (other(before, washing)?, other(now, used)?);
+    let unit = WaterUse::of;
+    let was = Billed { prices: &prices_before, actual: &before.bill, other: other_before_l, unit: unit(washing) };
+    let is = Billed { prices: &prices_now, actual: &now.bill, other: other_now_l, unit: unit(used) };
+    Ok(Explained {
+        parts: reconcile(&was, &is, &unit(baseline))?,
+        other_before_l,
+        other_now_l,
+        washing_before_l: washing,
+        washing_before_assumed: washing_before.is_none(),
+    })
+}
+
+/// All that explains a bill.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Evidence {
+    /// Its account.
+    pub account: SiteAccount,
+    /// The account's tariff.
+    pub tariff: Option<Tariff>,
+    /// The bill before it.
+    pub before: Option<SiteBill>,
+    /// What the site used in its days.
+    pub days: Vec<DayFact>,
+    /// What it used in the days of the bill before.
+    pub days_before: Vec<DayFact>,
+    /// The site's baselines.
+    pub baselines: Baselines,
+}
+
+impl Evidence {
+    /// The bill as the tariff asks it.
+    ///
+    /// # Errors
+    /// Why it can't be computed.
+    pub fn computed(&self, bill: &SiteBill) -> Result<Computed, NotExplained> {
+        bill.computed(&self.account, self.tariff.as_ref().ok_or(NotExplained::NoTariff)?)
+    }
+
+    /// Why the bill fell by what it fell.
+    ///
+    /// # Errors
+    /// Why that is not explained.
+    pub fn explained(&self, bill: &SiteBill) -> Result<Explained, NotExplained> {
+        let tariff = self.tariff.as_ref().ok_or(NotExplained::NoTariff)?;
+        let before = self.before.as_ref().ok_or(NotExplained::NoBillBefore)?;
+        let uses = uses(&self.days, bill.period, &self.baselines).map_err(Withheld::from)?;
+        let washing_before = fresh_used(&self.days_before, before.period).ok();
+        explain((&self.account, tariff), before, bill, &uses, washing_before)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::accounts::site_account::tests::{date, site_account};
+    use crate::uncertainty::quantity::Quantity;
+    use serde_json::{Value, json};
+
+    /// A month from the fifteenth on, at 2 a cubic metre and a base of 10.
+    fn bill(from: &str, to: &str, metered_m3: Option<f64>, total: &str) -> SiteBill {
+        let bill = json!({"total": {"amount": total, "currency": "EUR"}});
+        SiteBill {
+            period: Cycle { from: date(from), to: date(to) },
+            metered_l: metered_m3.map(|m3| Litres(m3 * 1000.0)),
+            bill: serde_json::from_value(bill).unwrap(),
+        }
+    }
+
+    fn tariff() -> Tariff {
+        let version: Value = json!({
+            "from": "2025-01-01", "unit": "m3", "per": "cycle",
+            "water": {"fixed": [{"code": "base", "words": "Base", "price": "10"}], "blocks": [{"price": "2"}]}
+        });
+        let tariff = json!({"name": "City", "currency": "EUR", "rounding": "half_up", "versions": [version]});
+        serde_json::from_value(tariff).unwrap()
+    }
+
+    fn uses(baseline_m3: f64, used_m3: f64) -> Uses {
+        let litres = |m3: f64| Quantity::exact(m3 * 1000.0);
+        Uses { baseline_l: litres(baseline_m3), fresh_used_l: litres(used_m3) }
+    }
+
+    #[test]
+    fn without_tariff_bill_or_water_it_is_not_explained() {
+        let before = bill("2026-01-15", "2026-02-15", Some(100.0), "210.00");
+        let now = bill("2026-02-15", "2026-03-15", Some(75.0), "160.00");
+        let mut evidence = Evidence {
+            account: site_account("2026-01-01", None),
+            tariff: Some(tariff()),
+            before: Some(before),
+            days: Vec::new(),
+            days_before: Vec::new(),
+            baselines: Baselines::default(),
+        };
+        let code = |evidence: &Evidence| evidence.explained(&now).unwrap_err().code().to_owned();
+        assert_eq!(code(&evidence), "no_baseline");
+        evidence.before = None;
+        assert_eq!(code(&evidence), "no_bill_before");
+        evidence.tariff = None;
+        assert_eq!((code(&evidence).as_str(), evidence.computed(&now).unwrap_err().code()), ("no_tariff", "no_tariff"));
+    }
+
+    /// 100 m3 before, of which 40 washed; now 75, of which 10 for washing that would have taken
+    /// 45. So other use is up by 5, washing too, and 35 are saved at 2.
+    #[test]
+    fn the_parts_of_a_fall_add_up() {
+        let (account, tariff) = (site_account("2026-01-01", None), tariff());
+        let before = bill("2026-01-15", "2026-02-15", Some(100.0), "210.00");
+        let now = bill("2026-02-15", "2026-03-15", Some(75.0), "160.00");
+        let found = explain((&account, &tariff), &before, &now, &uses(45.0, 10.0), Some(Litres(40_000.0))).unwrap();
+        let parts = &found.parts;
+        let amounts = [parts.fell_by.amount, parts.saving, parts.other_use, parts.water, parts.prices];
+        assert_eq!(amounts.map(|amount| format!("{amount:.2}")), ["50.00", "70.00", "-10.00", "-10.00", "0.00"]);
+        assert!(!found.washing_before_assumed);
+        let assumed = explain((&account, &tariff), &before, &now, &uses(45.0, 10.0), None).unwrap();
+        assert_eq!((assumed.washing_before_l, assumed.other_before_l), (Litres(45_000.0), Litres(55_000.0)));
+        assert!(assumed.washing_before_assumed);
+    }
+
+    #[test]
+    fn what_is_missing_is_said() {
+        let (account, tariff) = (site_account("2026-01-01", None), tariff());
+        let before = bill("2026-01-15", "2026-02-15", Some(100.0), "210.00");
+        let code = |now: &SiteBill, uses: &Uses| {
+            explain((&account, &tariff), &before, now, uses, None).unwrap_err().code().to_owned()
+        };
+        let now = |metered| bill("2026-02-15", "2026-03-15", metered, "160.00");
+        assert_eq!(code(&now(None), &uses(45.0, 10.0)), "other_use_not_known");
+        assert_eq!(code(&now(Some(5.0)), &uses(45.0, 10.0)), "more_than_metered");
+        assert_eq!(code(&bill("2026-02-15", "2026-05-15", Some(75.0), "1"), &uses(45.0, 10.0)), "no_bill");
+        assert_eq!(now(None).computed(&account, &tariff).unwrap_err().code(), "not_metered");
+        let computed = now(Some(75.0)).computed(&account, &tariff).unwrap();
+        assert_eq!(
+            (computed.bill.total.to_string(), computed.difference.total().is_zero()),
+            ("160.00 EUR".into(), true)
+        );
+    }
+
+    #[test]
+    fn every_fault_is_named() {
+        let wrong =
+            SiteBill { metered_l: Some(Litres(-1.0)), ..bill("2026-02-15", "2026-02-15", None, "9999999999999") };
+        let faults = wrong.checked().unwrap_err();
+        let pointers: Vec<_> = faults.0.iter().map(|fault| fault.pointer.as_str()).collect();
+        assert_eq!(pointers, ["/to", "/metered_l", "/total/amount"]);
+    }
+}

@@ -1,0 +1,20 @@
+//! What is written down of a site's money: its water accounts, their tariffs and bills, and what
+//! the customer pays for the unit.
+//!
+//! | module | its noun |
+//! | --- | --- |
+//! | [`site_account`] | a water account of a site, and when it is charged for the units' water |
+//! | [`cycles`] | billing cycles, as billed or as they fall by the anchor day |
+//! | [`versions`] | the dated versions of an account's tariff, which neither overlap nor leave gaps |
+//! | [`bill`] | a bill as it came, and why it fell by more or less than the saving |
+//! | [`cost_terms`] | fee, energy, disposal and capital, as lines of the customer's cost |
+//! | [`day_uses`] | what a site would have used and did use, from its day facts |
+//! | [`site_money`] | all of a site's, for computing its money saved |
+
+pub mod bill;
+pub mod cost_terms;
+pub mod cycles;
+pub mod day_uses;
+pub mod site_account;
+pub mod site_money;
+pub mod versions;

@@ -1,0 +1,273 @@
+//! All that is written down of a site's money, as the night run loads it.
+
+use super::bill::SiteBill;
+use super::cost_terms::CostTerms;
+use super::cycles::{by_month, holding};
+use super::site_account::SiteAccount;
+use crate::baseline::avoided::Missing;
+use crate::baseline::history::Baselines;
+use crate::ids::{SiteId, UnitId, WaterAccountId};
+use crate::savings::{BilledCycle, MoneySaved, Part, Uses, Withheld, money_saved};
+use crate::tariff::{Cycle, Tariff};
+use crate::zone::Month;
+use chrono::NaiveDate;
+
+/// A site's money.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SiteMoney {
+    /// The site.
+    pub site_id: SiteId,
+    /// Its accounts that were ever charged for its units' water.
+    pub accounts: Vec<AccountMoney>,
+    /// The baselines of the site as a whole.
+    pub baselines: Baselines,
+    /// Those of single units.
+    pub unit_baselines: Vec<(UnitId, Baselines)>,
+    /// What the customer pays, the oldest first.
+    pub cost_terms: Vec<CostTerms>,
+}
+
+/// An account with what is known of its bills.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AccountMoney {
+    /// Its key.
+    pub id: WaterAccountId,
+    /// The account.
+    pub record: SiteAccount,
+    /// Its tariff, all versions; `None` while it has none.
+    pub tariff: Option<Tariff>,
+    /// Its bills, as they were typed in, the oldest first.
+    pub bills: Vec<SiteBill>,
+}
+
+impl SiteMoney {
+    /// Money saved in a month. `served` are the days on which units stood there under a baseline,
+    /// `today` the site's; `uses` says what would have been and was used in some days of one month.
+    ///
+    /// # Errors
+    /// Why there is no figure.
+    pub fn saved(
+        &self,
+        month: Month,
+        served: Cycle,
+        today: NaiveDate,
+        uses: impl Fn(Cycle) -> Result<Uses, Missing>,
+    ) -> Result<MoneySaved, Withheld> {
+        let mut cycles = self.cycles(month, served, today)?;
+        for part in cycles.iter_mut().flat_map(|billed| &mut billed.parts) {
+            part.uses = uses(part.days);
+        }
+        money_saved(month, &cycles)
+    }
+
+    /// The billing cycles that touch the served days of a month, each with its served days up to
+    /// `today`, cut where a month or a baseline begins. What was used in them is not yet known.
+    fn cycles(&self, month: Month, served: Cycle, today: NaiveDate) -> Result<Vec<BilledCycle<'_>>, Withheld> {
+        let days = common(served, Cycle { from: month.first_day(), to: month.next().first_day() });
+        let mut found = Vec::new();
+        let mut day = days.from;
+        while day < days.to {
+            let (money, charged) = self.charged(day).ok_or_else(|| self.nobody(day, days.to))?;
+            let within = common(charged, Cycle { from: day, to: days.to });
+            let none = Withheld::NoTariff { from: day, to: within.to };
+            let tariff = money.tariff.as_ref().ok_or(none)?;
+            let billed: Vec<Cycle> = money.bills.iter().map(|bill| bill.period).collect();
+            let SiteAccount { cycle_anchor, account, .. } = &money.record;
+            for cycle in holding(within, *cycle_anchor, account.cycle_months, &billed) {
+                let going_on = today < cycle.to && today < served.to && today < charged.to;
+                let passed = common(common(cycle, charged), Cycle { from: served.from, to: served.to.min(today) });
+                let parts = self.cut(passed).into_iter().map(|days| Part { days, uses: Err(Missing::Baseline) });
+                let open_from = going_on.then_some(today);
+                found.push(BilledCycle { account, tariff, cycle, open_from, parts: parts.collect() });
+            }
+            day = within.to;
+        }
+        Ok(found)
+    }
+
+    /// Days cut where a month or a baseline begins.
+    fn cut(&self, days: Cycle) -> Vec<Cycle> {
+        let mut parts = Vec::new();
+        for mut part in by_month(days) {
+            let begins = self.baselines.records().iter().map(|record| record.first_day);
+            for begins in begins.filter(|day| part.from < *day && *day < part.to).collect::<Vec<_>>() {
+                parts.push(Cycle { from: part.from, to: begins });
+                part.from = begins;
+            }
+            parts.push(part);
+        }
+        parts
+    }
+
+    /// The account that is charged on a day, and on which days.
+    fn charged(&self, day: NaiveDate) -> Option<(&AccountMoney, Cycle)> {
+        let mut charged = self.accounts.iter().filter_map(|money| Some((money, money.record.charged?)));
+        let (money, charged) = charged.find(|(_, charged)| charged.contains(day))?;
+        Some((money, Cycle { from: charged.from, to: charged.until.unwrap_or(NaiveDate::MAX) }))
+    }
+
+    /// From a day without an account until the next has one.
+    fn nobody(&self, from: NaiveDate, to: NaiveDate) -> Withheld {
+        let begins = self.accounts.iter().filter_map(|money| Some(money.record.charged?.from));
+        Withheld::NoAccount { from, to: begins.filter(|begins| *begins > from).fold(to, NaiveDate::min) }
+    }
+}
+
+/// The days of both.
+fn common(a: Cycle, b: Cycle) -> Cycle {
+    Cycle { from: a.from.max(b.from), to: a.to.min(b.to) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::accounts::site_account::tests::{date, site_account};
+    use crate::baseline::record::Baseline;
+    use crate::baseline::record::tests::baseline;
+    use crate::money::{Currency, Money};
+    use crate::tariff::reconcile::ActualBill;
+    use crate::uncertainty::quantity::Quantity;
+    use rust_decimal::Decimal;
+    use serde_json::json;
+    use uuid::Uuid;
+
+    fn cycle(from: &str, to: &str) -> Cycle {
+        Cycle { from: date(from), to: date(to) }
+    }
+
+    fn money(charged: &[(&str, Option<&str>)]) -> SiteMoney {
+        let tariff: Tariff = serde_json::from_value(json!({
+            "name": "City", "currency": "EUR", "rounding": "half_up",
+            "versions": [{"from": "2025-01-01", "unit": "m3", "per": "month"}]
+        }))
+        .unwrap();
+        let accounts = charged.iter().enumerate().map(|(n, (from, until))| AccountMoney {
+            id: WaterAccountId(Uuid::from_u128(n as u128)),
+            record: site_account(from, *until),
+            tariff: Some(tariff.clone()),
+            bills: Vec::new(),
+        });
+        SiteMoney {
+            site_id: SiteId(Uuid::from_u128(1)),
+            accounts: accounts.collect(),
+            baselines: Baselines::default(),
+            unit_baselines: Vec::new(),
+            cost_terms: Vec::new(),
+        }
+    }
+
+    fn march() -> Month {
+        Month::parse("2026-03").unwrap()
+    }
+
+    /// The cycles of March, in the days served.
+    fn cycles(money: &SiteMoney, served: Cycle, today: &str) -> Vec<(Cycle, Option<NaiveDate>, Vec<Cycle>)> {
+        let found = money.cycles(march(), served, date(today)).unwrap().into_iter();
+        found.map(|of| (of.cycle, of.open_from, of.parts.iter().map(|part| part.days).collect())).collect()
+    }
+
+    fn ever() -> Cycle {
+        cycle("2026-01-01", "2099-01-01")
+    }
+
+    /// The anchor is the fifteenth.
+    #[test]
+    fn a_months_cycles_reach_into_its_neighbours() {
+        let found = cycles(&money(&[("2026-01-01", None)]), ever(), "2026-04-02");
+        let (first, second) = (cycle("2026-02-15", "2026-03-15"), cycle("2026-03-15", "2026-04-15"));
+        assert_eq!(
+            found,
+            [
+                (first, None, vec![cycle("2026-02-15", "2026-03-01"), cycle("2026-03-01", "2026-03-15")]),
+                (
+                    second,
+                    Some(date("2026-04-02")),
+                    vec![cycle("2026-03-15", "2026-04-01"), cycle("2026-04-01", "2026-04-02")]
+                ),
+            ]
+        );
+    }
+
+    #[test]
+    fn another_account_takes_over_on_its_day() {
+        let both = money(&[("2026-01-01", Some("2026-03-10")), ("2026-03-10", None)]);
+        let found = cycles(&both, ever(), "2026-05-01");
+        let days: Vec<_> = found.iter().flat_map(|(_, _, days)| days.clone()).collect();
+        assert_eq!(
+            days,
+            [
+                cycle("2026-02-15", "2026-03-01"),
+                cycle("2026-03-01", "2026-03-10"),
+                cycle("2026-03-10", "2026-03-15"),
+                cycle("2026-03-15", "2026-04-01"),
+                cycle("2026-04-01", "2026-04-15")
+            ]
+        );
+    }
+
+    #[test]
+    fn bills_say_when_cycles_really_began() {
+        let mut one = money(&[("2026-01-01", None)]);
+        let total = Money { amount: Decimal::ONE, currency: Currency::parse("EUR").unwrap() };
+        let bill = ActualBill { lines: Vec::new(), total };
+        one.accounts[0].bills.push(SiteBill { period: cycle("2026-02-03", "2026-03-05"), metered_l: None, bill });
+        let found = cycles(&one, ever(), "2026-05-01");
+        let cycles: Vec<_> = found.iter().map(|(cycle, ..)| *cycle).collect();
+        assert_eq!(cycles, [cycle("2026-02-03", "2026-03-05"), cycle("2026-03-05", "2026-04-05")]);
+    }
+
+    /// A unit from 10 to 20 March, a second baseline from the fourteenth: the rest of both cycles
+    /// saves nothing, and nothing is taken on.
+    #[test]
+    fn only_served_days_are_asked_for() {
+        let mut one = money(&[("2026-01-01", None)]);
+        let of = |first: &str, last: Option<&str>| Baseline {
+            first_day: date(first),
+            last_day: last.map(date),
+            ..baseline()
+        };
+        one.baselines = Baselines::parse(vec![of("2026-01-01", Some("2026-03-13")), of("2026-03-14", None)]).unwrap();
+        let found = cycles(&one, cycle("2026-03-10", "2026-03-21"), "2026-03-25");
+        let (first, second) = (cycle("2026-02-15", "2026-03-15"), cycle("2026-03-15", "2026-04-15"));
+        assert_eq!(
+            found,
+            [
+                (first, None, vec![cycle("2026-03-10", "2026-03-14"), cycle("2026-03-14", "2026-03-15")]),
+                (second, None, vec![cycle("2026-03-15", "2026-03-21")]),
+            ]
+        );
+    }
+
+    /// 10 L a day avoided at 1 a cubic metre, from the tenth on: 50 L of the first cycle, and of
+    /// the second 17 days to the month's end.
+    #[test]
+    fn money_is_saved_in_the_cycles_of_the_month() {
+        let mut one = money(&[("2026-01-01", None)]);
+        let json = json!({"blocks": [{"price": "1000"}]});
+        if let Some(version) = one.accounts[0].tariff.as_mut().and_then(|tariff| tariff.versions.first_mut()) {
+            version.water = serde_json::from_value(json).unwrap();
+        }
+        let uses = |days: Cycle| {
+            let litres = |a_day: f64| Quantity::exact(a_day * days.days() as f64);
+            Ok(Uses { baseline_l: litres(15.0), fresh_used_l: litres(5.0) })
+        };
+        let served = cycle("2026-03-10", "2099-01-01");
+        let found = one.saved(march(), served, date("2026-05-01"), uses).unwrap();
+        assert_eq!((found.saved.least.to_string(), found.estimated), ("220.00 EUR".into(), false));
+        let going_on = one.saved(march(), served, date("2026-04-01"), uses).unwrap();
+        assert_eq!((going_on.saved.least.to_string(), going_on.estimated), ("220.00 EUR".into(), true));
+        let refused = one.saved(march(), served, date("2026-05-01"), |_| Err(Missing::Baseline)).unwrap_err();
+        assert_eq!(refused.code(), "no_baseline");
+    }
+
+    #[test]
+    fn days_without_account_or_tariff_are_named() {
+        let refused = |money: &SiteMoney| money.cycles(march(), ever(), date("2026-05-01")).unwrap_err();
+        let (from, to) = (date("2026-03-01"), date("2026-03-10"));
+        assert_eq!(refused(&money(&[("2026-03-10", None)])), Withheld::NoAccount { from, to });
+        assert_eq!(refused(&money(&[])), Withheld::NoAccount { from, to: date("2026-04-01") });
+        let mut without = money(&[("2026-01-01", None)]);
+        without.accounts[0].tariff = None;
+        assert_eq!(refused(&without), Withheld::NoTariff { from, to: date("2026-04-01") });
+    }
+}
