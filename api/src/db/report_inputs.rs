@@ -5,7 +5,7 @@ use super::error::known;
 use super::fact::{self, Of, Whose};
 use super::range::{self, Range};
 use super::schema::{customer, dealer};
-use super::{DbError, Tx};
+use super::{DbError, Tx, money_inputs};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
@@ -41,7 +41,8 @@ pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> 
     let first = (0..12).fold(month, |month, _| month.previous());
     let mut subjects = subjects(tx, of, first, month).await?;
     add_months(tx, of, first, month, &mut subjects).await?;
-    add_days(tx, of, month, &mut subjects).await?;
+    let mut site_days = add_days(tx, of, month, &mut subjects).await?;
+    site_days.values_mut().for_each(|days| days.sort_by_key(|day| day.date));
     add_meters(tx, month, &mut subjects).await?;
     add_spells(tx, &mut subjects).await?;
     Ok(Inputs {
@@ -51,6 +52,8 @@ pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> 
         unit_system: UnitSystem::parse(units.as_deref().unwrap_or(&dealer_units))?,
         now: tx.now(),
         subjects,
+        site_days,
+        money: money_inputs::of_customer(tx, of).await?,
     })
 }
 
@@ -148,15 +151,33 @@ fn placed_unit(row: &SubjectRow) -> Result<Option<PlacedUnit>, DbError> {
     }))
 }
 
-async fn add_days(tx: &Tx<'_>, of: CustomerId, month: Month, subjects: &mut [Subject]) -> Result<(), DbError> {
+/// Months on both sides of one that a billing cycle touching it reaches into.
+const CYCLE_MONTHS: usize = 3;
+
+/// Gives each subject its days of the month, and each site all days of the cycles around it.
+async fn add_days(
+    tx: &Tx<'_>,
+    of: CustomerId,
+    month: Month,
+    subjects: &mut [Subject],
+) -> Result<HashMap<Uuid, Vec<DayFact>>, DbError> {
+    let first = (0..CYCLE_MONTHS).fold(month, |month, _| month.previous());
+    let last = (0..CYCLE_MONTHS).fold(month, |month, _| month.next());
+    let site_of: HashMap<Uuid, Uuid> = subjects.iter().map(|subject| (subject.id, subject.site_id)).collect();
     let mut days: HashMap<Uuid, Vec<DayFact>> = HashMap::new();
-    for day in fact::days(tx, Of::Customer(of.0), month.first_day(), month.last_day()).await? {
-        days.entry(day.subject_id).or_default().push(day.fact);
+    let mut of_site: HashMap<Uuid, Vec<DayFact>> = HashMap::new();
+    for day in fact::days(tx, Of::Customer(of.0), first.first_day(), last.last_day()).await? {
+        if let Some(site) = site_of.get(&day.subject_id) {
+            of_site.entry(*site).or_default().push(day.fact.clone());
+        }
+        if Month::of(day.fact.date) == month {
+            days.entry(day.subject_id).or_default().push(day.fact);
+        }
     }
     for subject in subjects {
         subject.days = days.remove(&subject.id).unwrap_or_default();
     }
-    Ok(())
+    Ok(of_site)
 }
 
 async fn add_months(

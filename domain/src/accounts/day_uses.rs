@@ -52,7 +52,7 @@ pub fn uses(days: &[DayFact], period: Cycle, baselines: &Baselines) -> Result<Us
 
 /// What was washed. A counter does not tell machines apart: its washes are of the baseline's only
 /// class, or of none that it knows.
-fn activity(days: &[DayFact], method: &Method) -> Activity {
+pub(crate) fn activity(days: &[DayFact], method: &Method) -> Activity {
     let sum = |stream: Stream| days.iter().filter_map(|day| day.amounts.get(stream)).reduce(|sum, next| sum + next);
     let class = match method {
         Method::PerWash(per_wash) => match per_wash.classes.as_slice() {

@@ -83,6 +83,7 @@ pub fn uncertainty(printed: &Printed, system: UnitSystem) -> Option<String> {
             places(volume_value(expanded, system), most)
         }
         Value::Share(_) => format!("{}\u{a0}points", places(expanded * 100.0, 1)),
+        Value::Money(_) => places(expanded, 2),
         Value::LitresPerWash(_) if system == UnitSystem::Us => places(expanded / LITRES_PER_US_GALLON, 1),
         Value::Count(_) | Value::LitresPerWash(_) | Value::Kwh(_) | Value::KwhPerM3(_) => places(expanded, 1),
     })
@@ -103,6 +104,7 @@ pub fn figure(printed: &Printed, system: UnitSystem) -> String {
             UnitSystem::Metric => format!("{}\u{a0}L", number(litres, digits.min(3), 1, system)),
             UnitSystem::Us => format!("{}\u{a0}gal", number(litres / LITRES_PER_US_GALLON, digits.min(3), 1, system)),
         },
+        Value::Money(money) => money.to_string(),
         Value::Kwh(kwh) => format!("{}\u{a0}kWh", number(kwh, digits, 1, system)),
         Value::KwhPerM3(kwh) => match system {
             UnitSystem::Metric => format!("{}\u{a0}kWh per m\u{b3}", number(kwh, digits.min(3), 2, system)),

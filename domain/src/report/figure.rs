@@ -1,5 +1,6 @@
 //! A figure: printed with what stands behind it, or withheld with the reason.
 
+use crate::money::Money;
 use crate::named::named;
 use crate::water::grade::{self, Grade};
 use serde::{Deserialize, Serialize};
@@ -25,6 +26,8 @@ named! {
         Energy = "energy",
         /// Electrical energy for each cubic metre washed with.
         EnergyPerVolume = "energy_per_volume",
+        /// Fresh water avoided against the agreed baseline.
+        FreshAvoided = "fresh_avoided",
         /// Money saved.
         MoneySaved = "money_saved",
     }
@@ -44,6 +47,7 @@ impl Name {
             Self::FreshPerWash => "Fresh water for each wash",
             Self::Energy => "Electricity used",
             Self::EnergyPerVolume => "Electricity for the water washed with",
+            Self::FreshAvoided => "Fresh water avoided",
             Self::MoneySaved => "Money saved",
         }
     }
@@ -70,6 +74,9 @@ pub enum Value {
     /// Kilowatt-hours for each cubic metre.
     #[serde(rename = "value_kwh_per_m3")]
     KwhPerM3(f64),
+    /// Money.
+    #[serde(rename = "value_money")]
+    Money(Money),
 }
 
 /// A figure that is printed.
@@ -107,8 +114,26 @@ named! {
         NoFillCycle = "no_fill_cycle",
         /// No water went to the washers.
         NothingWashed = "nothing_washed",
-        /// This version does not compute it.
-        NotComputedYet = "not_computed_yet",
+        /// No baseline was agreed.
+        NoBaseline = "no_baseline",
+        /// The baseline begins, ends or changes in the month.
+        BaselineChanges = "baseline_changes",
+        /// The baseline is for each wash, and nobody counted.
+        WashesNotCounted = "washes_not_counted",
+        /// Washes of a class that the baseline does not know.
+        ClassNotInBaseline = "class_not_in_baseline",
+        /// The baseline is for each working day, and those are not known.
+        WorkingDaysNotKnown = "working_days_not_known",
+        /// The baseline is all water to the washers, and that is not known.
+        WaterToWashersNotKnown = "water_to_washers_not_known",
+        /// No water account is charged.
+        NoAccount = "no_account",
+        /// The account has no tariff.
+        NoTariff = "no_tariff",
+        /// There is no bill for these uses.
+        NoBill = "no_bill",
+        /// Accounts in different currencies.
+        OtherCurrency = "other_currency",
     }
 }
 

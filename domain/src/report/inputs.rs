@@ -1,5 +1,6 @@
 //! What a report is made of, as the database gives it.
 
+use crate::accounts::site_money::SiteMoney;
 use crate::customer::UnitSystem;
 use crate::facts::{DayFact, MonthFact};
 use crate::metering::step::ExceptionKind;
@@ -12,6 +13,7 @@ use crate::water::statement::Statement;
 use crate::zone::{Month, day_bounds, local_date, next_day};
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
+use std::collections::HashMap;
 use uuid::Uuid;
 
 /// Everything a report of one customer and month is made of.
@@ -29,6 +31,11 @@ pub struct Inputs {
     pub now: DateTime<Utc>,
     /// What was measured or stood at the customer's sites in the thirteen months up to it.
     pub subjects: Vec<Subject>,
+    /// The days of all that measures at each site, in order, as far back as a billing cycle that
+    /// touches the month can begin.
+    pub site_days: HashMap<Uuid, Vec<DayFact>>,
+    /// Baselines, accounts and tariffs of the sites.
+    pub money: Vec<SiteMoney>,
 }
 
 /// One unit at one of the customer's sites, or a site whose meters serve several units.

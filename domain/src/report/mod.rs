@@ -7,6 +7,7 @@
 //! | --- | --- |
 //! | [`inputs`] | what a report is made of: subjects with their days, meters, states, exceptions |
 //! | [`figure`] | a figure that is printed, or withheld with its reason |
+//! | [`money`] | water avoided and money saved, site by site |
 //! | [`model`] | the report itself |
 //! | [`display`] | numbers in the units and with the digits a reader gets |
 
@@ -14,6 +15,7 @@ pub mod display;
 pub mod figure;
 pub mod inputs;
 pub mod model;
+pub mod money;
 mod placed;
 mod reckon;
 mod series;
@@ -31,7 +33,8 @@ impl SavingsReport {
     pub fn of(inputs: &Inputs) -> Self {
         let present = inputs.present();
         let period = Period::of(inputs);
-        let lines = reckon::lines(inputs, &present);
+        let case = reckon::Case::of(inputs, &present);
+        let lines = reckon::lines(&case);
         Self {
             dealer: inputs.dealer.clone(),
             customer: inputs.customer.clone(),
@@ -40,6 +43,7 @@ impl SavingsReport {
             unit_system: inputs.unit_system,
             sentence: words::sentence(inputs, &present, &period, &lines),
             reckoning: lines,
+            savings: case.site_savings(),
             by_day: series::by_day(inputs, &present),
             by_month: series::by_month(inputs),
             units: placed::rows(inputs, &present),

@@ -2,6 +2,7 @@
 
 use super::figure::{Figure, Line, Name};
 use super::inputs::{Inputs, OpenException, Subject};
+use super::money::SiteSaving;
 use crate::customer::UnitSystem;
 use crate::metering::step::ExceptionKind;
 use crate::metering::stream::{ReadBy, Stream};
@@ -32,6 +33,8 @@ pub struct SavingsReport {
     pub sentence: String,
     /// The figures, each printed or withheld.
     pub reckoning: Vec<Line>,
+    /// Water avoided and money saved at each site, line by line of its bills.
+    pub savings: Vec<SiteSaving>,
     /// Volumes by day, of what is read daily or better; none when nothing is.
     pub by_day: Option<DaySeries>,
     /// Volumes by month, thirteen months up to this one.

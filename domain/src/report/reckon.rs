@@ -15,6 +15,7 @@
 
 use super::figure::{self, Figure, Line, Name, Printed, Reason, Value, Withheld, rounded};
 use super::inputs::{Inputs, Subject};
+use super::money::{self, Found, SiteSaving};
 use crate::baseline::avoided::{Activity, Missing};
 use crate::facts::Amounts;
 use crate::metering::stream::Stream;
@@ -128,18 +129,20 @@ fn served(present: &[&Subject], subject: &Subject) -> BTreeSet<Uuid> {
 pub(super) struct Case<'a> {
     tallies: Vec<Tally<'a>>,
     units: usize,
+    /// What each site avoided and saved.
+    found: Vec<Found>,
 }
 
 impl<'a> Case<'a> {
     pub(super) fn of(inputs: &Inputs, present: &[&'a Subject]) -> Self {
         let units: BTreeSet<Uuid> = present.iter().filter_map(|s| s.unit.as_ref().map(|unit| unit.unit_id)).collect();
         let tallies = present.iter().map(|subject| Tally::of(inputs, present, subject)).collect();
-        Self { tallies, units: units.len() }
+        Self { tallies, units: units.len(), found: money::of_sites(inputs, present) }
     }
 
     /// The same reckoning for one of its subjects.
     pub(super) fn only(inputs: &Inputs, subject: &'a Subject) -> Self {
-        Self { tallies: vec![Tally::of(inputs, &[subject], subject)], units: 1 }
+        Self { tallies: vec![Tally::of(inputs, &[subject], subject)], units: 1, found: Vec::new() }
     }
 
     pub(super) fn tallies(&self) -> &[Tally<'a>] {
@@ -302,6 +305,64 @@ impl<'a> Case<'a> {
         Ok(self.printed(value, None, &members, whole_share(&members)))
     }
 
+    /// The sites at which a figure is printed, or why at none.
+    fn sites(&self, prints: impl Fn(&Found) -> bool, none: &Withheld) -> Result<Vec<&Tally<'a>>, Withheld> {
+        let printed = |tally: &&Tally<'a>| {
+            let site = self.found.iter().find(|found| found.site.site_id.0 == tally.subject.site_id);
+            site.is_some_and(&prints)
+        };
+        let members: Vec<&Tally<'a>> = self.tallies.iter().filter(printed).collect();
+        if members.is_empty() { Err(none.clone()) } else { Ok(members) }
+    }
+
+    fn fresh_avoided(&self) -> Result<Printed, Withheld> {
+        let none = self.found.iter().find_map(|found| found.avoided.as_ref().err().cloned());
+        let none = none.unwrap_or_else(|| Missing::Baseline.into());
+        let members = self.sites(|found| found.avoided.is_ok(), &none)?;
+        let (sum, expanded, _) = money::sum_avoided(self.found.iter().filter_map(|found| found.avoided.as_ref().ok()));
+        let value = Value::Litres(rounded(sum, 3));
+        Ok(self.printed(value, Some(rounded(expanded, 3)), &members, covered_share(&members)))
+    }
+
+    fn money_saved(&self) -> Result<Printed, Withheld> {
+        let none = self.found.iter().find_map(|found| found.saved.as_ref().err().cloned());
+        let none = none.unwrap_or_else(|| Missing::Baseline.into());
+        let members = self.sites(|found| found.saved.is_ok(), &none)?;
+        let saved = money::sum_saved(self.found.iter().filter_map(|found| found.saved.as_ref().ok()));
+        let words = "The accounts of the month are billed in different currencies, which are not added.";
+        let saved = saved.ok_or_else(|| Withheld::new(Reason::OtherCurrency, words))?;
+        let expanded = money::half_between(saved.low, saved.high);
+        Ok(self.printed(Value::Money(saved.least), Some(expanded), &members, covered_share(&members)))
+    }
+
+    /// What a reader has to know beside the water avoided or the money saved.
+    fn savings_note(&self, name: Name) -> Option<String> {
+        match name {
+            Name::FreshAvoided => {
+                let all = self.found.iter().filter_map(|found| found.avoided.as_ref().ok());
+                let mut words: Vec<&str> = Vec::new();
+                for word in all.flat_map(|one| &one.words) {
+                    if !words.contains(&word.as_str()) {
+                        words.push(word);
+                    }
+                }
+                Some(words.join(" "))
+            }
+            Name::MoneySaved => {
+                let saved = money::sum_saved(self.found.iter().filter_map(|found| found.saved.as_ref().ok()))?;
+                let range = (saved.least != saved.most).then(|| {
+                    format!("Between {} and {}, because the other use of an account is not known.", saved.least, saved.most)
+                });
+                Some(range.unwrap_or_default())
+            }
+            _ => None,
+        }
+    }
+
+    pub(super) fn site_savings(&self) -> Vec<SiteSaving> {
+        self.found.iter().map(|found| found.site.clone()).collect()
+    }
+
     fn figure(&self, name: Name) -> Result<Printed, Withheld> {
         match name {
             Name::FreshUsed => self.fresh_used(),
@@ -313,20 +374,21 @@ impl<'a> Case<'a> {
             Name::FreshPerWash => self.fresh_per_wash(),
             Name::Energy => self.total(Stream::Energy, Value::Kwh, "No meter measures the electricity of the units."),
             Name::EnergyPerVolume => self.energy_per_volume(),
-            Name::MoneySaved => Err(Withheld::new(Reason::NotComputedYet, MONEY_WORDS)),
+            Name::FreshAvoided => self.fresh_avoided(),
+            Name::MoneySaved => self.money_saved(),
         }
     }
 }
 
-const MONEY_WORDS: &str = "Needs a tariff and an agreed baseline; this version does not compute it yet.";
-
 /// The lines of a report.
-pub(super) fn lines(inputs: &Inputs, present: &[&Subject]) -> Vec<Line> {
-    let case = Case::of(inputs, present);
+pub(super) fn lines(case: &Case<'_>) -> Vec<Line> {
     let line = |&name: &Name| {
         let figure = Figure::from(case.figure(name));
         let mut note = note(name, &figure);
         if let (Name::Residual, Ok((_, words))) = (name, case.residual()) {
+            note = format!("{words} {note}").trim().to_owned();
+        }
+        if let (Some(words), Some(_)) = (case.savings_note(name), figure.printed()) {
             note = format!("{words} {note}").trim().to_owned();
         }
         Line { name, label: name.label().to_owned(), note, figure }

@@ -19,7 +19,7 @@ use crate::water::term::{Part, Source};
 use crate::zone::{Month, parse_zone};
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
 
 fn zone() -> Tz {
@@ -103,6 +103,8 @@ fn inputs(subjects: Vec<Subject>) -> Inputs {
         unit_system: UnitSystem::Metric,
         now: at("2026-02-05T12:00:00Z"),
         subjects,
+        site_days: HashMap::new(),
+        money: Vec::new(),
     }
 }
 
@@ -145,7 +147,7 @@ fn a_month_of_daily_readings_is_summed_then_divided() {
     assert_eq!(printed(&report, Name::Washes).value, Value::Count(248.0));
     assert_eq!(printed(&report, Name::FreshPerWash).value, Value::LitresPerWash(96.774));
     assert_eq!(printed(&report, Name::EnergyPerVolume).value, Value::KwhPerM3(15.5));
-    assert_eq!(reason(&report, Name::MoneySaved), Reason::NotComputedYet);
+    assert_eq!(reason(&report, Name::MoneySaved), Reason::NoBaseline);
     assert_eq!(printed(&report, Name::Recycled).grade, Grade::Measured);
     assert_eq!(report.by_day.as_ref().unwrap().points.len(), 31);
     assert_eq!(report.by_month.len(), 13);

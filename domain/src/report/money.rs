@@ -1,0 +1,149 @@
+//! Fresh water avoided and money saved, site by site: each site has its own baseline, account and
+//! tariff, and what one site lacks withholds nothing from another.
+
+use super::figure::{Reason, Withheld, sentence};
+use super::inputs::{Inputs, Subject};
+use crate::accounts::day_uses::{self, activity};
+use crate::accounts::site_money::SiteMoney;
+use crate::baseline::avoided::{Avoided, Bound, Missing, avoided};
+use crate::facts::DayFact;
+use crate::ids::SiteId;
+use crate::money::Money;
+use crate::savings::{MoneySaved, Uses};
+use crate::tariff::Cycle;
+use crate::uncertainty::quantity::{Cause, Key, Quantity};
+use crate::zone::{local_date, next_day};
+use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
+
+/// What a site avoided and saved in the month.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SiteSaving {
+    /// The site.
+    pub site_id: SiteId,
+    /// Its name.
+    pub site: String,
+    /// Fresh water avoided against the agreed baseline; null when it is not printed.
+    pub avoided: Option<Avoided>,
+    /// Money saved, by billing cycle and line; null when it is not printed.
+    pub saved: Option<MoneySaved>,
+    /// Why a figure is not printed, a sentence each.
+    pub withheld: Vec<String>,
+}
+
+/// The savings of a site with why there are none.
+pub(super) struct Found {
+    pub(super) site: SiteSaving,
+    pub(super) avoided: Result<Avoided, Withheld>,
+    pub(super) saved: Result<MoneySaved, Withheld>,
+}
+
+/// Every site at which something stood in the month.
+pub(super) fn of_sites(inputs: &Inputs, present: &[&Subject]) -> Vec<Found> {
+    let mut sites: Vec<&Subject> = present.to_vec();
+    sites.sort_by_key(|subject| subject.site_id);
+    sites.chunk_by(|a, b| a.site_id == b.site_id).filter_map(|subjects| of_site(inputs, subjects)).collect()
+}
+
+fn of_site(inputs: &Inputs, subjects: &[&Subject]) -> Option<Found> {
+    let first = *subjects.first()?;
+    let site_id = SiteId(first.site_id);
+    let case = Case { inputs, subjects, first, money: inputs.money.iter().find(|money| money.site_id == site_id) };
+    let (avoided, saved) = (case.avoided(), case.saved());
+    let mut withheld: Vec<String> = Vec::new();
+    for why in [avoided.as_ref().err(), saved.as_ref().err()].into_iter().flatten() {
+        if !withheld.contains(&why.words) {
+            withheld.push(why.words.clone());
+        }
+    }
+    let site = SiteSaving {
+        site_id,
+        site: first.site.clone(),
+        avoided: avoided.clone().ok(),
+        saved: saved.clone().ok(),
+        withheld,
+    };
+    Some(Found { site, avoided, saved })
+}
+
+struct Case<'c> {
+    inputs: &'c Inputs,
+    subjects: &'c [&'c Subject],
+    first: &'c Subject,
+    money: Option<&'c SiteMoney>,
+}
+
+impl Case<'_> {
+    /// The days of the month that are over and on which something stood at the site.
+    fn served(&self) -> Option<Cycle> {
+        let days: Vec<NaiveDate> = self.inputs.days_over(self.first.zone).collect();
+        let there = |date: &&NaiveDate| self.subjects.iter().any(|subject| subject.part_of_day(**date) > 0.0);
+        let from = *days.iter().find(there)?;
+        let to = *days.iter().rev().find(there)?;
+        Some(Cycle { from, to: next_day(to) })
+    }
+
+    fn site_days(&self, period: Cycle) -> Vec<DayFact> {
+        let days = self.inputs.site_days.get(&self.first.site_id).into_iter().flatten();
+        days.filter(|day| period.from <= day.date && day.date < period.to).cloned().collect()
+    }
+
+    /// Fresh water used in the month with its errors.
+    fn fresh_used(&self) -> Quantity {
+        self.subjects.iter().map(|subject| subject.statement.all.fresh_used()).sum()
+    }
+
+    fn avoided(&self) -> Result<Avoided, Withheld> {
+        let served = self.served().ok_or(Missing::Baseline)?;
+        let money = self.money.ok_or(Missing::Baseline)?;
+        let baseline = money.baselines.over(served.from, served.to.pred_opt().unwrap_or(served.from))?;
+        let days = self.site_days(served);
+        day_uses::fresh_used(&days, served).map_err(Missing::from)?;
+        Ok(avoided(baseline, &activity(&days, &baseline.method), &self.fresh_used())?)
+    }
+
+    fn saved(&self) -> Result<MoneySaved, Withheld> {
+        let served = self.served().ok_or(Missing::Baseline)?;
+        let money = self.money.ok_or(Missing::Baseline)?;
+        let today = local_date(self.first.zone, self.inputs.now);
+        // The month's relative error stands for that of its cycles: the same meters measured both.
+        let u_share = self.fresh_used().relative_u().unwrap_or(0.0);
+        let uses = |period: Cycle| {
+            let Uses { baseline_l, fresh_used_l } =
+                day_uses::uses(&self.site_days(period), period, &money.baselines)?;
+            let key = Key::new(self.first.site.clone(), Cause::Scale);
+            Ok(Uses { baseline_l, fresh_used_l: Quantity::exact(fresh_used_l.value).with_relative(key, u_share) })
+        };
+        money.saved(self.inputs.month, served, today, uses).map_err(|why| {
+            let reason = Reason::from_name(why.code()).unwrap_or(Reason::NoTariff);
+            Withheld::new(reason, sentence(&why.to_string()))
+        })
+    }
+}
+
+impl From<Missing> for Withheld {
+    fn from(missing: Missing) -> Self {
+        let reason = Reason::from_name(missing.code()).unwrap_or(Reason::NoBaseline);
+        Self { reason, words: sentence(&missing.to_string()) }
+    }
+}
+
+/// The sum of what sites avoided, in litres, with its expanded uncertainty, and whether it is "at
+/// most". Each site has its own meters, so their errors add in quadrature.
+pub(super) fn sum_avoided<'f>(found: impl Iterator<Item = &'f Avoided>) -> (f64, f64, bool) {
+    found.fold((0.0, 0.0, false), |(sum, expanded, at_most), one| {
+        let of = &one.avoided_l;
+        (sum + of.value, f64::hypot(expanded, of.expanded), at_most || one.bound == Bound::AtMost)
+    })
+}
+
+/// The sum of what sites saved; `None` without any, or in different currencies.
+pub(super) fn sum_saved<'f>(found: impl Iterator<Item = &'f MoneySaved>) -> Option<crate::savings::Bounds> {
+    found.map(|one| Some(one.saved)).reduce(|sum, next| sum?.plus(next?).ok()).flatten()
+}
+
+/// Half of the distance between two amounts, as an expanded uncertainty beside a printed amount.
+pub(super) fn half_between(low: Money, high: Money) -> f64 {
+    use rust_decimal::prelude::ToPrimitive;
+    ((high.amount - low.amount) / rust_decimal::Decimal::TWO).abs().to_f64().unwrap_or(0.0)
+}
