@@ -232,7 +232,9 @@ fn taken(constraint: &str) -> Problem {
             "tally_overlaps",
             "Washes of this class are counted in some of these days already; withdraw that tally, or give other days.",
         ),
-        "flow_test_once" => ("/day", "test_exists", "This gun was tested on that day already; withdraw that test first."),
+        "flow_test_once" => {
+            ("/day", "test_exists", "This gun was tested on that day already; withdraw that test first.")
+        }
         "rain_intake_overlap" => {
             ("/from", "intake_overlaps", "The diverter leads to the pit in some of that time already; end that first.")
         }

@@ -86,6 +86,9 @@ mod tests {
     fn they_begin_at_local_midnight() {
         let span = Days::parse(date("2026-03-29"), Some(date("2026-03-30"))).unwrap().span(chrono_tz::Europe::Vienna);
         let end = span.to().unwrap();
-        assert_eq!((span.from().to_rfc3339(), (end - span.from()).num_hours()), ("2026-03-28T23:00:00+00:00".into(), 23));
+        assert_eq!(
+            (span.from().to_rfc3339(), (end - span.from()).num_hours()),
+            ("2026-03-28T23:00:00+00:00".into(), 23)
+        );
     }
 }

@@ -91,12 +91,20 @@ mod tests {
     use super::*;
 
     fn reading(gauge: Gauge, value: f64, unit: GaugeUnit) -> GaugeReading {
-        GaugeReading { at: "2026-03-01T08:00:00Z".parse().unwrap(), gauge, value, unit, place: Some(" pit ".to_owned()) }
+        GaugeReading {
+            at: "2026-03-01T08:00:00Z".parse().unwrap(),
+            gauge,
+            value,
+            unit,
+            place: Some(" pit ".to_owned()),
+        }
     }
 
     fn codes(reading: GaugeReading) -> Vec<&'static str> {
         let now = "2026-03-01T09:00:00Z".parse().unwrap();
-        reading.checked(now).map_or_else(|faults| faults.0.into_iter().map(|fault| fault.code).collect(), |_| Vec::new())
+        reading
+            .checked(now)
+            .map_or_else(|faults| faults.0.into_iter().map(|fault| fault.code).collect(), |_| Vec::new())
     }
 
     #[test]
@@ -104,7 +112,8 @@ mod tests {
         assert_eq!(codes(reading(Gauge::Level, 1200.0, GaugeUnit::Mm)), Vec::<&str>::new());
         assert_eq!(codes(reading(Gauge::Temperature, -3.0, GaugeUnit::Degc)), Vec::<&str>::new());
         assert_eq!(codes(reading(Gauge::Level, 1200.0, GaugeUnit::Kpa)), ["wrong_unit"]);
-        let faults = reading(Gauge::Level, 1.0, GaugeUnit::A).checked("2026-03-02T00:00:00Z".parse().unwrap()).unwrap_err();
+        let faults =
+            reading(Gauge::Level, 1.0, GaugeUnit::A).checked("2026-03-02T00:00:00Z".parse().unwrap()).unwrap_err();
         assert_eq!(faults.0[0].detail, "a level is read in l or mm");
     }
 
@@ -112,7 +121,8 @@ mod tests {
     fn what_can_not_be_is_named() {
         assert_eq!(codes(reading(Gauge::Vacuum, 102.0, GaugeUnit::Kpa)), ["out_of_range"]);
         assert_eq!(codes(reading(Gauge::Level, -1.0, GaugeUnit::L)), ["out_of_range"]);
-        let ahead = GaugeReading { at: "2026-03-01T09:00:01Z".parse().unwrap(), ..reading(Gauge::Level, 1.0, GaugeUnit::L) };
+        let ahead =
+            GaugeReading { at: "2026-03-01T09:00:01Z".parse().unwrap(), ..reading(Gauge::Level, 1.0, GaugeUnit::L) };
         assert_eq!(codes(ahead), ["future"]);
     }
 

@@ -106,9 +106,12 @@ mod tests {
 
     #[test]
     fn a_coefficient_comes_apart_as_it_was_put_together() {
-        for (basis, value, surface) in
-            [(Basis::OpenWater, 4.0, Some(6.0)), (Basis::Day, 25.0, None), (Basis::Wash, 8.0, None), (Basis::Flow, 0.05, None)]
-        {
+        for (basis, value, surface) in [
+            (Basis::OpenWater, 4.0, Some(6.0)),
+            (Basis::Day, 25.0, None),
+            (Basis::Wash, 8.0, None),
+            (Basis::Flow, 0.05, None),
+        ] {
             assert_eq!(parts(coefficient(basis, value, surface).unwrap()), (basis, value, surface));
         }
     }

@@ -59,7 +59,8 @@ mod tests {
     fn what_can_not_fall_is_refused() {
         let day = |day: &str, depth_mm| RainDay { day: day.parse().unwrap(), depth_mm, source: RainSource::Gauge };
         assert!(day("2026-03-01", 0.0).checked().is_ok() && day("2026-03-01", 1825.0).checked().is_ok());
-        let pointers: Vec<_> = day("1926-03-01", -0.1).checked().unwrap_err().0.into_iter().map(|f| f.pointer).collect();
+        let pointers: Vec<_> =
+            day("1926-03-01", -0.1).checked().unwrap_err().0.into_iter().map(|f| f.pointer).collect();
         assert_eq!(pointers, ["/day", "/depth_mm"]);
     }
 }

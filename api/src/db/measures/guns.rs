@@ -59,8 +59,7 @@ impl Note for FlowTest {
 
     async fn insert(&self, tx: &Tx<'_>, head: &Head) -> Result<(), DbError> {
         let BucketTest { on: day, litres, seconds, u_share } = self.test;
-        let row =
-            TestRow { day, gun: self.gun.clone(), litres, seconds, u_share, tested_by: self.tested_by.clone() };
+        let row = TestRow { day, gun: self.gun.clone(), litres, seconds, u_share, tested_by: self.tested_by.clone() };
         let values = (head_of_site!(flow_test, head), row);
         insert_into(flow_test::table).values(values).execute(&mut tx.conn()).await?;
         Ok(())
@@ -120,7 +119,8 @@ impl Note for WashDerivation {
 
     async fn prepare(&self, tx: &Tx<'_>, site: SiteId, place: &Place) -> Result<(), DbError> {
         let mut faults = Faults::default();
-        let gun = flow_test::site_id.eq(site.0).and(flow_test::gun.eq(&self.gun)).and(flow_test::withdrawn_at.is_null());
+        let gun =
+            flow_test::site_id.eq(site.0).and(flow_test::gun.eq(&self.gun)).and(flow_test::withdrawn_at.is_null());
         if !select(exists(flow_test::table.filter(gun))).get_result::<bool>(&mut tx.conn()).await? {
             let fix = "no gun of this label was tested at the site; add its flow test first, or correct the label";
             faults.add("/gun", "unknown_gun", fix);

@@ -40,7 +40,8 @@ impl Note for WashTally {
     type Owner = SiteId;
     type Row = Row;
     const TABLE: &'static str = "wash_tally";
-    const TIME: &'static str = "tstzrange(lower(period)::timestamp at time zone 'UTC', upper(period)::timestamp at time zone 'UTC')";
+    const TIME: &'static str =
+        "tstzrange(lower(period)::timestamp at time zone 'UTC', upper(period)::timestamp at time zone 'UTC')";
 
     fn span(&self, zone: Tz) -> Span {
         self.days.span(zone)

@@ -61,6 +61,7 @@ pub struct RainDayInput {
 
 impl Shape for RainDayInput {
     type Note = RainDay;
+    type Shown = Self;
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<RainDay, Faults> {
         let mut faults = Faults::default();
@@ -68,7 +69,7 @@ impl Shape for RainDayInput {
         faults.and(RainDay { day: self.day, depth_mm: self.depth_mm, source }.checked())
     }
 
-    fn of(note: &RainDay) -> Self {
+    fn shown(note: &RainDay) -> Self {
         Self { day: note.day, depth_mm: note.depth_mm, source: note.source.as_str().to_owned() }
     }
 }
@@ -210,12 +211,13 @@ pub struct RainIntakeInput {
 
 impl Shape for RainIntakeInput {
     type Note = RainIntake;
+    type Shown = Self;
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<RainIntake, Faults> {
         Span::parse(self.from, self.to).map(RainIntake)
     }
 
-    fn of(note: &RainIntake) -> Self {
+    fn shown(note: &RainIntake) -> Self {
         Self { from: note.0.from(), to: note.0.to() }
     }
 }
