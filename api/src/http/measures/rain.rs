@@ -107,21 +107,34 @@ impl RejectedRainDay {
     }
 }
 
-/// The rain days of a batch that can be taken, each with its place, and what is wrong with the
-/// others.
-fn parse_days(sent: &[Value], now: DateTime<Utc>) -> Result<(Vec<(usize, RainDay)>, Vec<RejectedRainDay>), Problem> {
-    if sent.len() > DAYS_MAX {
-        return Err(Problem::new(Kind::TooLarge, format!("Send at most {DAYS_MAX} days at once; split the batch.")));
-    }
-    let (mut good, mut rejected) = (Vec::new(), Vec::new());
-    for (index, row) in sent.iter().enumerate() {
-        let parsed = from_value::<RainDayInput>(row).and_then(|row| row.parse(now));
-        match parsed {
-            Ok(day) => good.push((index, day)),
-            Err(faults) => rejected.extend(RejectedRainDay::all(index, faults)),
+/// A batch: the days that can be taken with their places, and what is wrong with the others.
+#[derive(Default)]
+struct Batch {
+    places: Vec<usize>,
+    days: Vec<RainDay>,
+    rejected: Vec<RejectedRainDay>,
+}
+
+impl Batch {
+    fn parse(sent: &[Value], now: DateTime<Utc>) -> Result<Self, Problem> {
+        if sent.len() > DAYS_MAX {
+            return Err(Problem::new(
+                Kind::TooLarge,
+                format!("Send at most {DAYS_MAX} days at once; split the batch."),
+            ));
         }
+        let mut batch = Self::default();
+        for (index, row) in sent.iter().enumerate() {
+            match from_value::<RainDayInput>(row).and_then(|row| row.parse(now)) {
+                Ok(day) => {
+                    batch.places.push(index);
+                    batch.days.push(day);
+                }
+                Err(faults) => batch.rejected.extend(RejectedRainDay::all(index, faults)),
+            }
+        }
+        Ok(batch)
     }
-    Ok((good, rejected))
 }
 
 /// The fault of a day that the stored ones don't allow.
@@ -150,8 +163,7 @@ async fn create_rain_days(
     input: Body<RainDaysInput>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (good, mut rejected) = parse_days(&input.0.rain_days, caller.now())?;
-    let (places, days): (Vec<_>, Vec<_>) = good.into_iter().unzip();
+    let Batch { places, days, mut rejected } = Batch::parse(&input.0.rain_days, caller.now())?;
     let taken = db.write(caller.scope(), caller.now(), async |tx| rain::add(tx, *id, &days).await).await?;
     let refusals = places.into_iter().zip(&taken).filter_map(|(index, taken)| Some((index, refused(*taken)?)));
     rejected.extend(refusals.flat_map(|(index, faults)| RejectedRainDay::all(index, faults)));
