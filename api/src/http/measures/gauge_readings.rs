@@ -47,6 +47,7 @@ pub struct GaugeReadingInput {
 
 impl Shape for GaugeReadingInput {
     type Note = GaugeReading;
+    type Shown = Self;
 
     fn parse(&self, now: DateTime<Utc>) -> Result<GaugeReading, Faults> {
         let mut faults = Faults::default();
@@ -58,7 +59,7 @@ impl Shape for GaugeReadingInput {
         faults.and(GaugeReading { at: self.at, gauge, value, unit, place: self.place.clone() }.checked(now))
     }
 
-    fn of(note: &GaugeReading) -> Self {
+    fn shown(note: &GaugeReading) -> Self {
         Self {
             at: note.at,
             gauge: note.gauge.as_str().to_owned(),

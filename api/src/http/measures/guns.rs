@@ -34,7 +34,6 @@ pub fn routes(config: &mut ServiceConfig) {
 /// What is sent of a flow test: a bucket filled by a gun.
 #[derive(Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-#[schema(as = FlowTest)]
 pub struct FlowTestInput {
     /// The local day.
     #[schema(example = "2026-03-02")]
@@ -56,9 +55,16 @@ pub struct FlowTestInput {
     #[serde(default)]
     #[schema(example = "The yard's foreman", max_length = 120)]
     tested_by: Option<String>,
+}
+
+/// A flow test, with the flow found.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = FlowTest)]
+pub struct FlowTestView {
+    #[serde(flatten)]
+    test: FlowTestInput,
     /// The flow found.
-    #[serde(skip_deserializing)]
-    #[schema(example = 15.0, read_only)]
+    #[schema(example = 15.0)]
     l_per_min: f64,
 }
 
@@ -69,16 +75,18 @@ fn usual() -> f64 {
 
 impl Shape for FlowTestInput {
     type Note = FlowTest;
+    type Shown = FlowTestView;
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<FlowTest, Faults> {
         let test = BucketTest { on: self.day, litres: self.litres, seconds: self.seconds, u_share: self.u_share };
         FlowTest { gun: self.gun.clone(), test, tested_by: self.tested_by.clone() }.checked()
     }
 
-    fn of(note: &FlowTest) -> Self {
+    fn shown(note: &FlowTest) -> FlowTestView {
         let BucketTest { on: day, litres, seconds, u_share } = note.test;
-        let (gun, tested_by, l_per_min) = (note.gun.clone(), note.tested_by.clone(), note.l_per_min());
-        Self { day, gun, litres, seconds, u_share, tested_by, l_per_min }
+        let (gun, tested_by) = (note.gun.clone(), note.tested_by.clone());
+        let test = FlowTestInput { day, gun, litres, seconds, u_share, tested_by };
+        FlowTestView { test, l_per_min: note.l_per_min() }
     }
 }
 
@@ -119,6 +127,7 @@ pub struct WashDerivationInput {
 
 impl Shape for WashDerivationInput {
     type Note = WashDerivation;
+    type Shown = Self;
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<WashDerivation, Faults> {
         let mut faults = Faults::default();
@@ -133,7 +142,7 @@ impl Shape for WashDerivationInput {
         faults.and(derivation.checked())
     }
 
-    fn of(note: &WashDerivation) -> Self {
+    fn shown(note: &WashDerivation) -> Self {
         let (share, u_share) = note.hours.share().unzip();
         Self {
             from: note.days.from(),
@@ -154,7 +163,7 @@ impl Shape for WashDerivationInput {
 #[utoipa::path(tag = "measures", request_body = FlowTestInput,
     params(("id" = Uuid, Path, description = "The site's id"),
         ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
-    responses((status = 201, description = "The flow test", body = NotedView<FlowTestInput>), Problems))]
+    responses((status = 201, description = "The flow test", body = NotedView<FlowTestView>), Problems))]
 #[post("/sites/{id}/flow-tests")]
 async fn create_flow_test(
     caller: Caller<perm::WriteMeasures>,
@@ -170,7 +179,7 @@ async fn create_flow_test(
 ///
 /// Oldest first.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
-    responses((status = 200, description = "A page of flow tests", body = Page<NotedView<FlowTestInput>>), Problems))]
+    responses((status = 200, description = "A page of flow tests", body = Page<NotedView<FlowTestView>>), Problems))]
 #[get("/sites/{id}/flow-tests")]
 async fn list_flow_tests(
     request: HttpRequest,
@@ -188,7 +197,7 @@ async fn list_flow_tests(
 /// It stays readable, marked, and counts no more; add another in its place.
 #[utoipa::path(tag = "measures", request_body = Withdrawal,
     params(("id" = Uuid, Path, description = "The site's id"), ("note_id" = Uuid, Path, description = "The flow test's id")),
-    responses((status = 200, description = "The flow test, withdrawn", body = NotedView<FlowTestInput>), Problems))]
+    responses((status = 200, description = "The flow test, withdrawn", body = NotedView<FlowTestView>), Problems))]
 #[post("/sites/{id}/flow-tests/{note_id}/withdraw")]
 async fn withdraw_flow_test(
     caller: Caller<perm::WriteMeasures>,

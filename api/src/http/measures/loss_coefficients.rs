@@ -63,6 +63,7 @@ pub struct LossCoefficientInput {
 
 impl Shape for LossCoefficientInput {
     type Note = LossCoefficient;
+    type Shown = Self;
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<LossCoefficient, Faults> {
         let mut faults = Faults::default();
@@ -75,7 +76,7 @@ impl Shape for LossCoefficientInput {
         faults.and(LossCoefficient { days, loss, coefficient, u_share, source }.checked())
     }
 
-    fn of(note: &LossCoefficient) -> Self {
+    fn shown(note: &LossCoefficient) -> Self {
         let (basis, value, surface_m2) = parts(note.coefficient);
         Self {
             from: note.days.from(),

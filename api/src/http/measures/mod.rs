@@ -45,12 +45,14 @@ const WRITTEN_ONCE: i32 = 1;
 trait Shape: Serialize {
     /// The note.
     type Note: Note;
+    /// What is shown of it.
+    type Shown: Serialize;
 
     /// The note that was sent at `now`.
     fn parse(&self, now: DateTime<Utc>) -> Result<Self::Note, Faults>;
 
-    /// The same of a stored note.
-    fn of(note: &Self::Note) -> Self;
+    /// What is shown of a stored note.
+    fn shown(note: &Self::Note) -> Self::Shown;
 }
 
 /// Something noted down at a unit or site.
@@ -88,10 +90,10 @@ impl From<Withdrawn> for WithdrawnView {
     }
 }
 
-fn view<S: Shape>(noted: Noted<S::Note>) -> NotedView<S> {
+fn view<S: Shape>(noted: Noted<S::Note>) -> NotedView<S::Shown> {
     NotedView {
         id: noted.id.0,
-        record: S::of(&noted.value),
+        record: S::shown(&noted.value),
         recorded_by: noted.recorded_by.map(|account| account.0),
         created_at: noted.created_at,
         withdrawn: noted.withdrawn.map(Into::into),

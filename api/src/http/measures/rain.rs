@@ -61,6 +61,7 @@ pub struct RainDayInput {
 
 impl Shape for RainDayInput {
     type Note = RainDay;
+    type Shown = Self;
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<RainDay, Faults> {
         let mut faults = Faults::default();
@@ -68,7 +69,7 @@ impl Shape for RainDayInput {
         faults.and(RainDay { day: self.day, depth_mm: self.depth_mm, source }.checked())
     }
 
-    fn of(note: &RainDay) -> Self {
+    fn shown(note: &RainDay) -> Self {
         Self { day: note.day, depth_mm: note.depth_mm, source: note.source.as_str().to_owned() }
     }
 }
@@ -106,21 +107,34 @@ impl RejectedRainDay {
     }
 }
 
-/// The rain days of a batch that can be taken, each with its place, and what is wrong with the
-/// others.
-fn parse_days(sent: &[Value], now: DateTime<Utc>) -> Result<(Vec<(usize, RainDay)>, Vec<RejectedRainDay>), Problem> {
-    if sent.len() > DAYS_MAX {
-        return Err(Problem::new(Kind::TooLarge, format!("Send at most {DAYS_MAX} days at once; split the batch.")));
-    }
-    let (mut good, mut rejected) = (Vec::new(), Vec::new());
-    for (index, row) in sent.iter().enumerate() {
-        let parsed = from_value::<RainDayInput>(row).and_then(|row| row.parse(now));
-        match parsed {
-            Ok(day) => good.push((index, day)),
-            Err(faults) => rejected.extend(RejectedRainDay::all(index, faults)),
+/// A batch: the days that can be taken with their places, and what is wrong with the others.
+#[derive(Default)]
+struct Batch {
+    places: Vec<usize>,
+    days: Vec<RainDay>,
+    rejected: Vec<RejectedRainDay>,
+}
+
+impl Batch {
+    fn parse(sent: &[Value], now: DateTime<Utc>) -> Result<Self, Problem> {
+        if sent.len() > DAYS_MAX {
+            return Err(Problem::new(
+                Kind::TooLarge,
+                format!("Send at most {DAYS_MAX} days at once; split the batch."),
+            ));
         }
+        let mut batch = Self::default();
+        for (index, row) in sent.iter().enumerate() {
+            match from_value::<RainDayInput>(row).and_then(|row| row.parse(now)) {
+                Ok(day) => {
+                    batch.places.push(index);
+                    batch.days.push(day);
+                }
+                Err(faults) => batch.rejected.extend(RejectedRainDay::all(index, faults)),
+            }
+        }
+        Ok(batch)
     }
-    Ok((good, rejected))
 }
 
 /// The fault of a day that the stored ones don't allow.
@@ -149,8 +163,7 @@ async fn create_rain_days(
     input: Body<RainDaysInput>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (good, mut rejected) = parse_days(&input.0.rain_days, caller.now())?;
-    let (places, days): (Vec<_>, Vec<_>) = good.into_iter().unzip();
+    let Batch { places, days, mut rejected } = Batch::parse(&input.0.rain_days, caller.now())?;
     let taken = db.write(caller.scope(), caller.now(), async |tx| rain::add(tx, *id, &days).await).await?;
     let refusals = places.into_iter().zip(&taken).filter_map(|(index, taken)| Some((index, refused(*taken)?)));
     rejected.extend(refusals.flat_map(|(index, faults)| RejectedRainDay::all(index, faults)));
@@ -210,12 +223,13 @@ pub struct RainIntakeInput {
 
 impl Shape for RainIntakeInput {
     type Note = RainIntake;
+    type Shown = Self;
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<RainIntake, Faults> {
         Span::parse(self.from, self.to).map(RainIntake)
     }
 
-    fn of(note: &RainIntake) -> Self {
+    fn shown(note: &RainIntake) -> Self {
         Self { from: note.0.from(), to: note.0.to() }
     }
 }

@@ -61,6 +61,7 @@ pub struct SampleInput {
 
 impl Shape for SampleInput {
     type Note = Sample;
+    type Shown = Self;
 
     fn parse(&self, now: DateTime<Utc>) -> Result<Sample, Faults> {
         let mut faults = Faults::default();
@@ -75,7 +76,7 @@ impl Shape for SampleInput {
         faults.and(Sample { at, point, what, qualifier, value, unit, method, detection_limit }.checked(now))
     }
 
-    fn of(note: &Sample) -> Self {
+    fn shown(note: &Sample) -> Self {
         Self {
             at: note.at,
             point: note.point.clone(),

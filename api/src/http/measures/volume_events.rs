@@ -90,6 +90,7 @@ impl From<Load> for LoadBody {
 
 impl Shape for VolumeEventInput {
     type Note = VolumeEvent;
+    type Shown = Self;
 
     fn parse(&self, now: DateTime<Utc>) -> Result<VolumeEvent, Faults> {
         let mut faults = Faults::default();
@@ -105,7 +106,7 @@ impl Shape for VolumeEventInput {
         faults.and(event.checked(now))
     }
 
-    fn of(note: &VolumeEvent) -> Self {
+    fn shown(note: &VolumeEvent) -> Self {
         Self {
             at: note.at,
             kind: note.happened.kind().to_owned(),

@@ -46,6 +46,7 @@ pub struct WashTallyInput {
 
 impl Shape for WashTallyInput {
     type Note = WashTally;
+    type Shown = Self;
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<WashTally, Faults> {
         let mut faults = Faults::default();
@@ -58,7 +59,7 @@ impl Shape for WashTallyInput {
         faults.and(tally.checked())
     }
 
-    fn of(note: &WashTally) -> Self {
+    fn shown(note: &WashTally) -> Self {
         Self {
             from: note.days.from(),
             // Stored tallies have an end: none is taken without.
