@@ -7,6 +7,7 @@ use actix_web::web;
 use actix_web::{FromRequest, HttpMessage, HttpRequest, dev};
 use bytes::BytesMut;
 use chrono::{DateTime, Utc};
+use domain::fault::Faults;
 use futures_util::StreamExt;
 use futures_util::future::LocalBoxFuture;
 use serde::de::{DeserializeOwned, Error};
@@ -136,6 +137,15 @@ pub fn from_json<'de, T: Deserialize<'de>>(bytes: &'de [u8]) -> Result<T, Proble
     })?;
     reader.end().map_err(|cause| unreadable("", &cause))?;
     Ok(value)
+}
+
+/// Reads one row of a batch into what is wanted.
+///
+/// # Errors
+/// A fault at the wrong field.
+pub fn from_value<T: DeserializeOwned>(value: &serde_json::Value) -> Result<T, Faults> {
+    serde_path_to_error::deserialize(value)
+        .map_err(|error| Faults::one(pointer_of(error.path()), "wrong_type", format!("{}.", error.inner())))
 }
 
 /// RFC 6901 pointer of a path in a document.

@@ -226,6 +226,27 @@ fn taken(constraint: &str) -> Problem {
         "meter_attachment_overlap" => {
             ("/from", "attachment_overlaps", "The meter measures something else at that time; end that first.")
         }
+        "wash_tally_overlap" => (
+            "/from",
+            "tally_overlaps",
+            "Washes of this class are counted in some of these days already; withdraw that tally, or give other days.",
+        ),
+        "flow_test_once" => {
+            ("/day", "test_exists", "This gun was tested on that day already; withdraw that test first.")
+        }
+        "rain_intake_overlap" => {
+            ("/from", "intake_overlaps", "The diverter leads to the pit in some of that time already; end that first.")
+        }
+        "wash_derivation_overlap" => (
+            "/from",
+            "derivation_overlaps",
+            "This gun's wash volume is derived otherwise in some of these days; end or withdraw that first.",
+        ),
+        "loss_coefficient_overlap" => (
+            "/from",
+            "coefficient_overlaps",
+            "Another coefficient of this loss holds in some of these days; end or withdraw that first.",
+        ),
         "meter_exchange_at" => ("/at", "exchange_exists", "The register was exchanged at that very instant already."),
         _ => ("", "exists", "A record like this exists already."),
     };

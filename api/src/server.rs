@@ -62,6 +62,7 @@ pub struct Limits {
         (name = "units", description = "Recycling plants, where they stand and in which state"),
         (name = "components", description = "Fitted parts that wear"),
         (name = "meters", description = "Cumulative registers, what they measure, and their readings"),
+        (name = "measures", description = "What is measured, counted and declared at units and sites, withdrawn when wrong"),
         (name = "water", description = "Volumes by local day, read period and month"),
         (name = "savings reports", description = "The monthly statement of each customer")
     )

@@ -105,7 +105,7 @@ impl Component {
     /// Every fault found.
     pub fn checked(mut self) -> Result<Self, Faults> {
         let mut faults = Faults::default();
-        self.kind = kind(&mut faults, &self.kind);
+        self.kind = faults.word("/kind", &self.kind, 60);
         self.model = faults.optional_text("/model", self.model.as_deref(), 120);
         self.serial_number = faults.optional_text("/serial_number", self.serial_number.as_deref(), 60);
         if let Some(life) = self.rated_life {
@@ -152,18 +152,6 @@ impl Component {
         span::past(&mut faults, "/out_at", out.at, now);
         faults.and(Self { out: Some(out), ..self }.checked())
     }
-}
-
-/// A kind: lower-case letters, digits and underscores, a letter first.
-fn kind(faults: &mut Faults, typed: &str) -> String {
-    let kind = faults.text("/kind", typed, 60);
-    let word = kind.starts_with(|first: char| first.is_ascii_lowercase())
-        && kind.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_');
-    if !(word || kind.is_empty()) {
-        let fix = "give one word in lower-case letters, digits and underscores, such as transfer_pump";
-        faults.add("/kind", "not_a_word", fix);
-    }
-    kind
 }
 
 #[cfg(test)]

@@ -86,6 +86,18 @@ impl Faults {
         Some(self.text(pointer, value, most))
     }
 
+    /// The same for one word in snake_case, a letter first: what is called alike can be compared.
+    pub fn word(&mut self, pointer: &str, value: &str, most: usize) -> String {
+        let word = self.text(pointer, value, most);
+        let plain = word.starts_with(|first: char| first.is_ascii_lowercase())
+            && word.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_');
+        if !(plain || word.is_empty()) {
+            let fix = "give one word in lower-case letters, digits and underscores, such as transfer_pump";
+            self.add(pointer, "not_a_word", fix);
+        }
+        word
+    }
+
     /// Requires a finite number within `low..=high`.
     pub fn range(&mut self, pointer: &str, value: f64, low: f64, high: f64) {
         if !(value.is_finite() && (low..=high).contains(&value)) {

@@ -49,6 +49,20 @@ uuid_ids! {
     WaterAccountId;
     /// The monthly statement of one customer.
     ReportId;
+    /// Something measured, counted or declared at a unit or site.
+    NoteId;
+    /// A consumable or spare part that is kept in stock.
+    ItemId;
+    /// Where stock stands: a warehouse, a van, a site.
+    PlaceId;
+    /// Who sells items to the dealer.
+    SupplierId;
+    /// Goods of one production run, with one expiry.
+    LotId;
+    /// One line of the stock ledger.
+    MovementId;
+    /// A planned or made visit to a site.
+    VisitId;
     /// One run of the nightly computation for one dealer.
     NightRunId;
 }

@@ -12,6 +12,7 @@
 //! | [`unit`], [`placement`], [`spell`] | the plant and its model, where it stood when, in which state |
 //! | [`component`] | a fitted part that wears |
 //! | [`meter`] | a cumulative register, what it measures when, its exchanges |
+//! | [`measures`] | what people measure, count and declare at units and sites |
 //! | [`facts`], [`period_facts`] | what a subject used in a local day, a month, between two rounds |
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
@@ -20,6 +21,8 @@
 //! | [`uncertainty`] | how sure a figure is, and what makes it unsure |
 //! | [`baseline`] | what a site used before its unit, agreed with the customer; water avoided |
 //! | [`cost`] | the customer's cost and the dealer's cost to serve, which never mix |
+//! | [`dosing`] | feed, pump settings, draw-down; detention, loading, settling |
+//! | [`stock`] | the ledger of movements, use at a site, demand, run-out, orders, prices |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
 pub mod baseline;
@@ -27,9 +30,11 @@ pub mod component;
 pub mod cost;
 pub mod country;
 pub mod customer;
+pub mod dosing;
 pub mod facts;
 pub mod fault;
 pub mod ids;
+pub mod measures;
 pub mod meter;
 pub mod metering;
 pub mod money;
@@ -42,6 +47,7 @@ pub mod ruling;
 pub mod site;
 pub mod span;
 pub mod spell;
+pub mod stock;
 pub mod uncertainty;
 pub mod unit;
 pub mod units;

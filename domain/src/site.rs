@@ -70,6 +70,10 @@ pub struct Site {
     pub bay_roofed: bool,
     /// Area that drains into the pit, in square metres.
     pub catchment_m2: Option<f64>,
+    /// Part of the rain on that area that runs off, 0 to 1.
+    pub runoff_coefficient: Option<f64>,
+    /// Depth that wets the area before anything runs, in millimetres a rain day.
+    pub initial_loss_mm: Option<f64>,
     /// Whether a diverter can keep rain out of the pit.
     pub rain_diverter: bool,
     /// Volume of the pit, in litres.
@@ -80,6 +84,8 @@ pub struct Site {
 
 /// Largest catchment taken, in square metres: ten football pitches.
 const CATCHMENT_M2_MAX: f64 = 100_000.0;
+/// Largest initial loss taken, in millimetres, as [`crate::water::losses::Catchment`] does.
+const INITIAL_LOSS_MM_MAX: f64 = 100.0;
 /// Largest pit taken, in litres.
 const PIT_L_MAX: f64 = 10_000_000.0;
 
@@ -96,6 +102,12 @@ impl Site {
         self.cost_centre = faults.optional_text("/cost_centre", self.cost_centre.as_deref(), 60);
         if let Some(area) = self.catchment_m2 {
             faults.range("/catchment_m2", area, 0.0, CATCHMENT_M2_MAX);
+        }
+        if let Some(part) = self.runoff_coefficient {
+            faults.range("/runoff_coefficient", part, 0.0, 1.0);
+        }
+        if let Some(depth) = self.initial_loss_mm {
+            faults.range("/initial_loss_mm", depth, 0.0, INITIAL_LOSS_MM_MAX);
         }
         if let Some(volume) = self.pit_volume_l {
             faults.range("/pit_volume_l", volume, 0.0, PIT_L_MAX);
@@ -135,6 +147,8 @@ mod tests {
             cost_centre: None,
             bay_roofed: true,
             catchment_m2: Some(0.0),
+            runoff_coefficient: None,
+            initial_loss_mm: None,
             rain_diverter: false,
             pit_volume_l: None,
             fallback: Fallback::TownWater,
@@ -159,12 +173,23 @@ mod tests {
             own_number: Some("x".repeat(61)),
             cost_centre: Some("x".repeat(61)),
             catchment_m2: Some(-1.0),
+            runoff_coefficient: Some(1.1),
+            initial_loss_mm: Some(-1.0),
             pit_volume_l: Some(f64::NAN),
             ..site()
         };
         assert_eq!(
             pointers(&wrong.checked().unwrap_err()),
-            ["/name", "/address", "/own_number", "/cost_centre", "/catchment_m2", "/pit_volume_l"]
+            [
+                "/name",
+                "/address",
+                "/own_number",
+                "/cost_centre",
+                "/catchment_m2",
+                "/runoff_coefficient",
+                "/initial_loss_mm",
+                "/pit_volume_l"
+            ]
         );
     }
 

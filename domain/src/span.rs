@@ -1,7 +1,7 @@
 //! A stretch of time with a beginning, and an end or none: `[from, to)`.
 
 use crate::fault::Faults;
-use chrono::{DateTime, Datelike, NaiveDate, SubsecRound, Utc};
+use chrono::{DateTime, Datelike, Duration, NaiveDate, SubsecRound, Utc};
 
 /// Years that instants and dates may lie in: a unit older or planned further ahead is a slip.
 const YEARS: std::ops::RangeInclusive<i32> = 1970..=2100;
@@ -29,6 +29,17 @@ impl Span {
             faults.add("/to", "not_after_from", "give an end after the beginning, or leave it out");
         }
         faults.or(Self { from, to })
+    }
+
+    /// Just that instant, as the database keeps it.
+    #[must_use]
+    pub fn moment(at: DateTime<Utc>) -> Self {
+        Self { from: at, to: Some(at + Duration::microseconds(1)) }
+    }
+
+    /// From one bound of a local day to a later one.
+    pub(crate) fn between(from: DateTime<Utc>, to: Option<DateTime<Utc>>) -> Self {
+        Self { from, to }
     }
 
     /// The same beginning with an end that has come by `now`.
@@ -79,6 +90,12 @@ impl Span {
 pub fn instant(faults: &mut Faults, pointer: &str, at: DateTime<Utc>) -> DateTime<Utc> {
     within_reason(faults, pointer, at.year());
     at.trunc_subsecs(6)
+}
+
+/// An instant within reason that has come by `now`; a fault at `pointer` when it has not.
+pub fn happened(faults: &mut Faults, pointer: &str, at: DateTime<Utc>, now: DateTime<Utc>) -> DateTime<Utc> {
+    past(faults, pointer, at, now);
+    instant(faults, pointer, at)
 }
 
 /// Notes a fault at `pointer` when `at` has not come by `now`.

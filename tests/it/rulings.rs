@@ -194,10 +194,10 @@ async fn an_exchange_explains_a_register_that_fell() {
     let path = format!("/v1/meters/{}/exchanges", bay.meter);
     let noted = items(&dealer.office, &path).await.remove(0);
     let withdraw = format!("{path}/{}/withdraw", id(&noted));
-    dealer.office.post(&withdraw, &json!({ "why": " " })).await.refused_for(422, &[("/why", "required")]);
-    let withdrawn = dealer.office.post(&withdraw, &json!({ "why": "Of the neighbour's meter" })).await.json();
+    dealer.office.post(&withdraw, &json!({ "reason": " " })).await.refused_for(422, &[("/reason", "required")]);
+    let withdrawn = dealer.office.post(&withdraw, &json!({ "reason": "Of the neighbour's meter" })).await.json();
     assert_eq!(withdrawn["withdrawn_why"], "Of the neighbour's meter");
-    dealer.office.post(&withdraw, &json!({ "why": "Twice" })).await.refused_for(409, &[("", "withdrawn_already")]);
+    dealer.office.post(&withdraw, &json!({ "reason": "Twice" })).await.refused_for(409, &[("", "withdrawn_already")]);
     night(&app, &dealer).await;
     assert_eq!(of_2026(&dealer, &bay).await, 3000.0);
     assert_eq!(id(&open(&dealer.office).await[0]), id(&found), "found again");

@@ -20,7 +20,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 37] = [
+const VIEWS: [(&str, [&str; 3]); 42] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -54,6 +54,11 @@ const VIEWS: [(&str, [&str; 3]); 37] = [
     ("select point from sample", ["after, at, before", "before", "after, at"]),
     ("select note from volume_event", ["after, at, before", "before", "after, at"]),
     ("select machine_class from wash_tally", ["a, b", "a", "b"]),
+    ("select (customer_id = md5('a')::uuid)::text from rain_day", ["false, true", "true", "false"]),
+    ("select (customer_id = md5('a')::uuid)::text from rain_intake", ["false, true", "true", "false"]),
+    ("select gun from flow_test", ["a, b", "a", "b"]),
+    ("select source from wash_derivation", ["a, b", "a", "b"]),
+    ("select source from loss_coefficient", ["a, b", "a", "b"]),
     ("select internal_note from service_event", ["for the dealer alone", "", ""]),
     ("select kind from event_line", ["labour", "", ""]),
     ("select name from consumable union all select name from place", ["salt, van", "", ""]),
@@ -175,6 +180,18 @@ async fn nobody_writes_outside_the_scope() {
             "insert into day_sheet (meter_no, day, at, register) values ({meter}, '2026-03-{day}', '{{1}}', '{{1}}')"
         )
     };
+    let level = |day: &str| {
+        format!(
+            "insert into gauge_reading (id, unit_id, at, gauge, value, unit, created_at)
+             values (gen_random_uuid(), md5('u')::uuid, '2026-{day}', 'level', 1, 'l', now())"
+        )
+    };
+    let tally = |customer: &str| {
+        format!(
+            "insert into wash_tally (id, site_id, customer_id, period, machine_class, washes, source, created_at)
+             values (gen_random_uuid(), md5('site a')::uuid, md5('{customer}')::uuid, '[2026-05-01,2026-06-01)', 'x', 1, 'typed', now())"
+        )
+    };
     for (customer, sql, refused) in [
         ("all", new_customer.to_owned(), false),
         ("all", foreign.to_owned(), true),
@@ -186,6 +203,13 @@ async fn nobody_writes_outside_the_scope() {
         ("b", sheet(1, "12"), false),
         ("b", sheet(1, "08"), true),
         ("all", sheet(5, "08"), false),
+        ("a", level("02-01"), false),
+        ("a", level("03-20"), true),
+        ("b", level("03-20"), false),
+        ("a", tally("a"), false),
+        ("a", tally("b"), true),
+        ("all", "update rain_day set depth_mm = 1".to_owned(), true),
+        ("all", "update sample set value = 1".to_owned(), true),
     ] {
         begin(&app, 1, customer).await;
         let outcome = app.batch_execute(&sql).await;

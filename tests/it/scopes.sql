@@ -93,6 +93,21 @@ insert into volume_event (id, unit_id, at, kind, volume_l, note, created_at)
 insert into wash_tally (id, site_id, customer_id, period, machine_class, washes, source, created_at)
   select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,2026-04-01)', n, 9, 'typed', now()
     from unnest(array['a', 'b']) n;
+insert into rain_day (id, site_id, customer_id, day, depth_mm, source, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '2026-03-01', ascii(n), 'gauge', now()
+    from unnest(array['a', 'b']) n;
+insert into rain_intake (id, site_id, customer_id, valid, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), pg_temp.during('03-01 00:00', null), now()
+    from unnest(array['a', 'b']) n;
+insert into flow_test (id, site_id, customer_id, day, gun, litres, seconds, u_share, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '2026-03-01', n, 20, 80, 0, now()
+    from unnest(array['a', 'b']) n;
+insert into wash_derivation (id, site_id, customer_id, valid, gun, method, meter_id, source, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', n, 'trigger_hours', pg_temp.id('meter 3'), n, now()
+    from unnest(array['a', 'b']) n;
+insert into loss_coefficient (id, site_id, customer_id, valid, loss, basis, value, u_share, source, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', 'evaporation', 'day', 9, 0, n, now()
+    from unnest(array['a', 'b']) n;
 insert into service_event (id, revision, unit_id, at, kind, internal_note, created_at)
   values (pg_temp.id('event'), 1, pg_temp.id('v'), now(), 'visit', 'for the dealer alone', now());
 insert into event_line (event_id, revision, n, kind, quantity, unit) values (pg_temp.id('event'), 1, 1, 'labour', 1, 'h');

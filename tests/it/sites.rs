@@ -31,7 +31,7 @@ async fn a_site_keeps_all_that_is_said_of_it() {
     let input = json!({
         "customer_id": dealer.customer("Harbour Haulage").await, "name": "North yard", "time_zone": "America/Denver",
         "country": "US", "address": "12 Quay Road", "latitude": 39.739_236_1, "longitude": -104.990_251,
-        "own_number": "S-07", "cost_centre": "4711", "bay_roofed": false, "catchment_m2": 120.5,
+        "own_number": "S-07", "cost_centre": "4711", "bay_roofed": false, "catchment_m2": 120.5, "runoff_coefficient": 0.85, "initial_loss_mm": 1.5,
         "rain_diverter": true, "pit_volume_l": 8000.0, "fallback": "second_unit"
     });
     let added = dealer.office.create("/v1/sites", &input).await;

@@ -106,6 +106,16 @@ permissions! {
     ReadReadings = "read-readings": Owner Office Technician CustomerViewer CustomerReader;
     /// Enter readings.
     WriteReadings = "write-readings": Owner Office Technician CustomerReader;
+    /// Look at what was measured, counted and declared at units and sites.
+    ReadMeasures = "read-measures": Owner Office Technician CustomerViewer CustomerReader;
+    /// Note down gauges; a customer's people levels only.
+    WriteGauges = "write-gauges": Owner Office Technician CustomerReader;
+    /// Note down washes.
+    WriteTallies = "write-tallies": Owner Office Technician CustomerReader;
+    /// Note down what else is measured at units and sites.
+    WriteMeasures = "write-measures": Owner Office Technician;
+    /// Declare losses and how wash volume is derived.
+    WriteDeclared = "write-declared": Owner Office;
     /// Rule on reading exceptions, and set readings right.
     RuleReadings = "rule-readings": Owner Office Technician;
     /// Look at what is the matter with meters.

@@ -75,9 +75,6 @@ pub async fn create(tx: &Tx<'_>, id: MeterId, new: &MeterExchange) -> Result<Sto
 /// [`DbError::NotFound`] for what isn't an exchange of the meter, [`DbError::Invalid`] without
 /// a reason, [`DbError::Refused`] when it was withdrawn before.
 pub async fn withdraw(tx: &Tx<'_>, id: MeterId, exchange: Uuid, why: &str) -> Result<StoredExchange, DbError> {
-    let mut faults = Faults::default();
-    let why = faults.text("/why", why, 500);
-    faults.or(())?;
     let meter = meter::get(tx, id).await?;
     let one = meter_exchange::id.eq(exchange).and(meter_exchange::meter_no.eq(meter.no.0));
     let row: Option<Row> = update(meter_exchange::table.filter(one.and(meter_exchange::withdrawn_at.is_null())))

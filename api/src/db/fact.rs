@@ -1,6 +1,6 @@
 //! Day and month facts of subjects.
 
-use super::schema::{day_fact, month_fact};
+use super::schema::{day_fact, month_fact, site};
 use super::{DbError, Tx};
 use chrono::NaiveDate;
 use diesel::prelude::*;
@@ -127,6 +127,8 @@ pub enum Of {
     Unit(Uuid),
     /// A site, with all that stood there.
     Site(Uuid),
+    /// A customer, with all that stood at its sites.
+    Customer(Uuid),
 }
 
 /// Days between two local dates, in order.
@@ -143,6 +145,11 @@ pub async fn days(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Result
         Of::Subject(id) => query.filter(day_fact::subject_id.eq(id)),
         Of::Unit(id) => query.filter(day_fact::unit_id.eq(id)),
         Of::Site(id) => query.filter(day_fact::site_id.eq(id)),
+        Of::Customer(id) => {
+            // By its sites, which the index knows.
+            let sites = site::table.filter(site::customer_id.eq(id)).select(site::id);
+            query.filter(day_fact::site_id.eq_any(sites).and(day_fact::customer_id.eq(id)))
+        }
     };
     let rows: Vec<DayRow> = query.load(&mut tx.conn()).await?;
     Ok(rows.into_iter().map(Into::into).collect())
@@ -179,11 +186,14 @@ struct MonthRow {
     coverage: f32,
     estimated_share: f32,
     open_exceptions: i32,
+    statement: Value,
 }
 
-impl From<MonthRow> for StoredMonth {
-    fn from(row: MonthRow) -> Self {
-        Self {
+impl TryFrom<MonthRow> for StoredMonth {
+    type Error = DbError;
+
+    fn try_from(row: MonthRow) -> Result<Self, DbError> {
+        Ok(Self {
             subject_id: row.subject_id,
             unit_id: row.unit_id,
             site_id: row.site_id,
@@ -194,8 +204,9 @@ impl From<MonthRow> for StoredMonth {
                 coverage: f64::from(row.coverage),
                 estimated_share: f64::from(row.estimated_share),
                 open_exceptions: u32::try_from(row.open_exceptions).unwrap_or(0),
+                statement: serde_json::from_value(row.statement).map_err(DbError::internal)?,
             },
-        }
+        })
     }
 }
 
@@ -229,5 +240,5 @@ pub async fn months(tx: &Tx<'_>, whose: Whose, from: Month, to: Month) -> Result
         Whose::All => query,
     };
     let rows: Vec<MonthRow> = query.load(&mut tx.conn()).await?;
-    Ok(rows.into_iter().map(Into::into).collect())
+    rows.into_iter().map(TryInto::try_into).collect()
 }

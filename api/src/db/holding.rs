@@ -1,11 +1,12 @@
 //! Which customer a meter served when: its attachment cut by the placement of its unit.
 
-use super::range::Range;
+use super::range::{self, Range};
 use super::{DbError, Tx};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::ids::{CustomerId, MeterNo, SiteId};
+use domain::span::Span;
 use uuid::Uuid;
 
 diesel::table! {
@@ -35,10 +36,11 @@ pub(in crate::db) async fn customer_at(
     Ok(found.map(CustomerId))
 }
 
-/// The meters that ever served a site or the units at it, each with when.
-pub(in crate::db) async fn of_site(tx: &Tx<'_>, site: SiteId) -> Result<Vec<(i32, Range)>, DbError> {
+/// The meters that served a site or the units at it within `span`, each with when.
+pub(in crate::db) async fn of_site(tx: &Tx<'_>, site: SiteId, span: Span) -> Result<Vec<(i32, Range)>, DbError> {
     Ok(meter_holding::table
         .filter(meter_holding::site_id.eq(site.0))
+        .filter(meter_holding::valid.overlaps_with(range::of_span(span)))
         .select((meter_holding::meter_no, meter_holding::valid))
         .load(&mut tx.conn())
         .await?)

@@ -6,7 +6,7 @@ use crate::auth::Reach;
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Array, Integer, Timestamptz, Tstzrange, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Integer, Nullable, SmallInt, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::MeterId;
 use futures_util::TryFutureExt;
@@ -76,8 +76,23 @@ struct Holding {
     valid: Interval,
 }
 
-/// Id, number, digits, end.
-type Row = (Uuid, i32, Option<i16>, Option<DateTime<Utc>>);
+/// A join looks each id up in the index; `= any` compares every meter with every id.
+const BY_IDS: &str = "
+select m.id, m.no, m.digits, m.ended_at
+  from unnest($1::uuid[]) as g (id)
+  join meter m on m.id = g.id";
+
+#[derive(QueryableByName)]
+struct Row {
+    #[diesel(sql_type = SqlUuid)]
+    id: Uuid,
+    #[diesel(sql_type = Integer)]
+    no: i32,
+    #[diesel(sql_type = Nullable<SmallInt>)]
+    digits: Option<i16>,
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    ended_at: Option<DateTime<Utc>>,
+}
 
 /// The meters of these ids, for readings between `from` and `to`; unknown ids are left out.
 ///
@@ -90,16 +105,13 @@ pub async fn by_ids(
     to: DateTime<Utc>,
 ) -> Result<HashMap<Uuid, KnownMeter>, DbError> {
     let mut conn = tx.conn();
-    let rows = meter::table
-        .filter(meter::id.eq_any(ids))
-        .select((meter::id, meter::no, meter::digits, meter::ended_at))
-        .load::<Row>(&mut conn);
+    let rows = sql_query(BY_IDS).bind::<Array<SqlUuid>, _>(ids).load::<Row>(&mut conn);
     let (rows, mut taken_out) = try_join(rows.map_err(DbError::from), taken_out(tx, ids, from, to)).await?;
     let mut held = match tx.scope().reach() {
         Reach::Dealer => None,
         Reach::Customer(customer) => Some(holdings(tx, customer.0, from, to).await?),
     };
-    let known = |(id, no, digits, ended_at): Row| {
+    let known = |Row { id, no, digits, ended_at }: Row| {
         let digits = digits.and_then(|digits| u8::try_from(digits).ok());
         let held = held.as_mut().map(|held| held.remove(&no).unwrap_or_default());
         let taken_out = taken_out.remove(&no).unwrap_or_default();
@@ -124,8 +136,11 @@ async fn taken_out(
     to: DateTime<Utc>,
 ) -> Result<HashMap<i32, HashSet<i64>>, DbError> {
     let rows: Vec<TakenOut> = sql_query(
-        "select c.meter_no, c.at from reading_correction c
-          where c.meter_no in (select no from meter where id = any ($1)) and c.at between $2 and $3 and c.became is null
+        "select c.meter_no, c.at
+           from reading_correction c
+           join meter m on m.no = c.meter_no
+           join unnest($1::uuid[]) as g (id) on g.id = m.id
+          where c.at between $2 and $3 and c.became is null
             and not exists (select from reading_correction l
               where l.meter_no = c.meter_no and l.at = c.at and l.n > c.n)",
     )

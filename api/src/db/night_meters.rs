@@ -16,6 +16,8 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 /// A meter's facts with what happened to its register.
 #[derive(Debug, Clone)]
 pub struct MeterHistory {
+    /// Its name in what is said about its errors.
+    pub name: String,
     /// What judges its readings.
     pub facts: MeterFacts,
     /// Registers exchanged.
@@ -83,14 +85,19 @@ fn days_before(day: NaiveDate, days: u64) -> NaiveDate {
     day.checked_sub_days(Days::new(days)).unwrap_or(day)
 }
 
+/// A meter's name in what is said about its errors: labels alone repeat.
+pub(in crate::db) fn meter_name(no: i32, label: &str) -> String {
+    format!("{label} (meter {no})")
+}
+
 /// The facts and histories of meters, by number.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn histories(tx: &Tx<'_>, numbers: &[i32]) -> Result<HashMap<i32, MeterHistory>, DbError> {
-    let facts: Vec<(i32, FactsRow)> = meter::table
+    let facts: Vec<(i32, String, FactsRow)> = meter::table
         .filter(meter::no.eq_any(numbers))
-        .select((meter::no, FactsRow::as_select()))
+        .select((meter::no, meter::label, FactsRow::as_select()))
         .load(&mut tx.conn())
         .await?;
     let exchanges: Vec<(i32, DateTime<Utc>, f64, f64)> = meter_exchange::table
@@ -104,9 +111,9 @@ pub async fn histories(tx: &Tx<'_>, numbers: &[i32]) -> Result<HashMap<i32, Mete
         .load(&mut tx.conn())
         .await?;
     let mut histories: HashMap<i32, MeterHistory> = HashMap::new();
-    for (no, row) in facts {
-        let facts = row.try_into()?;
-        histories.insert(no, MeterHistory { facts, exchanges: Vec::new(), rulings: Vec::new() });
+    for (no, label, row) in facts {
+        let (name, facts) = (meter_name(no, &label), row.try_into()?);
+        histories.insert(no, MeterHistory { name, facts, exchanges: Vec::new(), rulings: Vec::new() });
     }
     for (no, at, old_final, new_start) in exchanges {
         histories.entry(no).and_modify(|meter| meter.exchanges.push(Exchange { at, old_final, new_start }));

@@ -160,11 +160,16 @@ async fn insert_days(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, DayFact>]) -> Res
 
 async fn insert_months(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, MonthFact>]) -> Result<(), DbError> {
     let insert = format!(
-        "insert into month_fact ({KEY_COLUMNS}, month, grade, volumes, coverage, estimated_share, open_exceptions)
-         select {KEYS}, g.month, g.grade, g.volumes, g.coverage, g.estimated_share, g.open_exceptions
-           from unnest($5::int4[], $6::date[], $7::text[], $8::jsonb[], $9::float4[], $10::float4[], $11::int4[])
-             as g (n, month, grade, volumes, coverage, estimated_share, open_exceptions)"
+        "insert into month_fact ({KEY_COLUMNS}, month, grade, volumes, coverage, estimated_share, open_exceptions,
+           statement)
+         select {KEYS}, g.month, g.grade, g.volumes, g.coverage, g.estimated_share, g.open_exceptions, g.statement
+           from unnest($5::int4[], $6::date[], $7::text[], $8::jsonb[], $9::float4[], $10::float4[], $11::int4[],
+                       $12::jsonb[])
+             as g (n, month, grade, volumes, coverage, estimated_share, open_exceptions, statement)"
     );
+    let statements: Result<Vec<Value>, _> =
+        column(rows, |month| serde_json::to_value(&month.statement)).into_iter().collect();
+    let statements = statements.map_err(DbError::internal)?;
     keyed!(insert, keys)
         .bind::<Array<Integer>, _>(places(rows))
         .bind::<Array<Date>, _>(column(rows, |month| month.month.first_day()))
@@ -173,6 +178,7 @@ async fn insert_months(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, MonthFact>]) ->
         .bind::<Array<Float>, _>(column(rows, |month| single(month.coverage)))
         .bind::<Array<Float>, _>(column(rows, |month| single(month.estimated_share)))
         .bind::<Array<Integer>, _>(column(rows, |month| count(month.open_exceptions)))
+        .bind::<Array<Jsonb>, _>(statements)
         .execute(&mut tx.conn())
         .await?;
     Ok(())

@@ -52,6 +52,7 @@ pub async fn periods(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Res
         Of::Subject(id) => query.filter(period_fact::subject_id.eq(id)),
         Of::Unit(id) => query.filter(period_fact::unit_id.eq(id)),
         Of::Site(id) => query.filter(period_fact::site_id.eq(id)),
+        Of::Customer(id) => query.filter(period_fact::customer_id.eq(id)),
     };
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
     let stored = |(subject_id, unit_id, from, to, volumes, open): Row| StoredPeriod {

@@ -166,6 +166,18 @@ async fn get(tx: &Tx<'_>, unit_id: UnitId, id: PlacementId) -> Result<Stored<Pla
     row.try_into()
 }
 
+/// Whose a unit was at an instant, as far as the scope reaches.
+pub(in crate::db) async fn customer_at(
+    tx: &Tx<'_>,
+    unit_id: UnitId,
+    at: DateTime<Utc>,
+) -> Result<Option<CustomerId>, DbError> {
+    let then = placement::unit_id.eq(unit_id.0).and(placement::valid.contains(at));
+    let found: Option<Uuid> =
+        placement::table.filter(then).select(placement::customer_id).first(&mut tx.conn()).await.optional()?;
+    Ok(found.map(CustomerId))
+}
+
 /// Where a unit stands now.
 pub(in crate::db) async fn present(tx: &Tx<'_>, unit_id: UnitId) -> Result<Option<Present>, DbError> {
     Ok(present_of(tx, &[unit_id.0]).await?.remove(&unit_id))

@@ -1,8 +1,9 @@
-//! The domain's spans as PostgreSQL's ranges of instants.
+//! The domain's spans and days as PostgreSQL's ranges of instants and dates.
 
 use super::DbError;
 use super::error::known;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
+use domain::measures::days::Days;
 use domain::span::Span;
 use std::ops::Bound;
 
@@ -27,4 +28,22 @@ pub(in crate::db) fn to_span(range: Range) -> Result<Span, DbError> {
         _ => None,
     };
     known("valid", parsed)
+}
+
+/// A `daterange` in Rust; PostgreSQL gives it back as `[from, to)`.
+pub(in crate::db) type DateRange = (Bound<NaiveDate>, Bound<NaiveDate>);
+
+/// `[from, to)`.
+pub(in crate::db) fn of_days(days: Days) -> DateRange {
+    (Bound::Included(days.from()), days.to().map_or(Bound::Unbounded, Bound::Excluded))
+}
+
+/// The days of a stored range.
+pub(in crate::db) fn to_days(range: DateRange) -> Result<Days, DbError> {
+    let parsed = match range {
+        (Bound::Included(from), Bound::Unbounded) => Days::parse(from, None).ok(),
+        (Bound::Included(from), Bound::Excluded(to)) => Days::parse(from, Some(to)).ok(),
+        _ => None,
+    };
+    known("daterange", parsed)
 }

@@ -13,7 +13,7 @@ use diesel::sql_query;
 use diesel::sql_types::{Array, Double, Nullable, Text, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::customer::UnitSystem;
-use domain::facts::MonthFact;
+use domain::facts::{DayFact, MonthFact};
 use domain::ids::CustomerId;
 use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
@@ -21,6 +21,7 @@ use domain::placement::Terms;
 use domain::report::inputs::{Inputs, MeterLine, OpenException, PlacedUnit, Subject};
 use domain::spell::{Spell, SpellState};
 use domain::units::Litres;
+use domain::water::statement::Statement;
 use domain::zone::{Month, parse_zone};
 use std::collections::HashMap;
 use uuid::Uuid;
@@ -40,10 +41,7 @@ pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> 
     let first = (0..12).fold(month, |month, _| month.previous());
     let mut subjects = subjects(tx, of, first, month).await?;
     add_months(tx, of, first, month, &mut subjects).await?;
-    for subject in &mut subjects {
-        let days = fact::days(tx, Of::Subject(subject.id), month.first_day(), month.last_day()).await?;
-        subject.days = days.into_iter().map(|day| day.fact).collect();
-    }
+    add_days(tx, of, month, &mut subjects).await?;
     add_meters(tx, month, &mut subjects).await?;
     add_spells(tx, &mut subjects).await?;
     Ok(Inputs {
@@ -132,6 +130,7 @@ fn subject(row: SubjectRow) -> Result<Subject, DbError> {
         meters: Vec::new(),
         days: Vec::new(),
         months: Vec::new(),
+        statement: Statement::default(),
         exceptions: Vec::new(),
     })
 }
@@ -149,6 +148,17 @@ fn placed_unit(row: &SubjectRow) -> Result<Option<PlacedUnit>, DbError> {
     }))
 }
 
+async fn add_days(tx: &Tx<'_>, of: CustomerId, month: Month, subjects: &mut [Subject]) -> Result<(), DbError> {
+    let mut days: HashMap<Uuid, Vec<DayFact>> = HashMap::new();
+    for day in fact::days(tx, Of::Customer(of.0), month.first_day(), month.last_day()).await? {
+        days.entry(day.subject_id).or_default().push(day.fact);
+    }
+    for subject in subjects {
+        subject.days = days.remove(&subject.id).unwrap_or_default();
+    }
+    Ok(())
+}
+
 async fn add_months(
     tx: &Tx<'_>,
     of: CustomerId,
@@ -162,6 +172,9 @@ async fn add_months(
     }
     for subject in subjects {
         subject.months = months.remove(&subject.id).unwrap_or_default();
+        if let Some(this) = subject.months.iter().find(|one| one.month == last) {
+            subject.statement = this.statement.clone();
+        }
     }
     Ok(())
 }

@@ -179,6 +179,28 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "A gun's flow, measured by filling a bucket."]
+    flow_test (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        day -> Date,
+        gun -> Text,
+        litres -> Float8,
+        seconds -> Float8,
+        #[doc = "Relative standard uncertainty of the flow found."]
+        u_share -> Float8,
+        tested_by -> Nullable<Text>,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     gauge_reading (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
@@ -190,6 +212,9 @@ diesel::table! {
         place -> Nullable<Text>,
         recorded_by -> Nullable<Uuid>,
         created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
     }
 }
 
@@ -204,6 +229,30 @@ diesel::table! {
         answer -> Nullable<Jsonb>,
         etag -> Nullable<Text>,
         created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "What leaves the loop unmeasured, as declared."]
+    loss_coefficient (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        valid -> Daterange,
+        loss -> Text,
+        basis -> Text,
+        #[doc = "Litres a square metre and day, a day or a wash; of flow, the part of the wash water."]
+        value -> Float8,
+        surface_m2 -> Nullable<Float8>,
+        #[doc = "Relative standard uncertainty of the value."]
+        u_share -> Float8,
+        source -> Text,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
     }
 }
 
@@ -340,6 +389,8 @@ diesel::table! {
         coverage -> Float4,
         estimated_share -> Float4,
         open_exceptions -> Int4,
+        #[doc = "Volumes of the balance's parts with where they come from and what makes them unsure; of all days, and of whole ones."]
+        statement -> Jsonb,
     }
 }
 
@@ -406,6 +457,40 @@ diesel::table! {
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "Rain at a site in one of its local days."]
+    rain_day (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        day -> Date,
+        depth_mm -> Float8,
+        source -> Text,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "A stretch in which a site's rain diverter leads to the pit; else it leads away."]
+    rain_intake (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        valid -> Tstzrange,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
     }
 }
 
@@ -480,6 +565,9 @@ diesel::table! {
         detection_limit -> Nullable<Float8>,
         recorded_by -> Nullable<Uuid>,
         created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
     }
 }
 
@@ -553,6 +641,10 @@ diesel::table! {
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
         ended_at -> Nullable<Timestamptz>,
+        #[doc = "Part of the rain on the catchment that runs off."]
+        runoff_coefficient -> Nullable<Float8>,
+        #[doc = "Depth that wets the catchment before anything runs, a rain day."]
+        initial_loss_mm -> Nullable<Float8>,
     }
 }
 
@@ -670,6 +762,42 @@ diesel::table! {
         volume_l -> Float8,
         note -> Nullable<Text>,
         created_at -> Timestamptz,
+        #[doc = "Relative standard uncertainty of the volume."]
+        u_share -> Float8,
+        #[doc = "Whether a meter of the balance counted this water too."]
+        passed_a_meter -> Bool,
+        hauler -> Nullable<Text>,
+        ticket -> Nullable<Text>,
+        destination -> Nullable<Text>,
+        #[doc = "As its generator declared it."]
+        waste_class -> Nullable<Text>,
+        recorded_by -> Nullable<Uuid>,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "Which hours a gun's flow is multiplied by, where no meter measures the wash water."]
+    wash_derivation (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        valid -> Daterange,
+        gun -> Text,
+        method -> Text,
+        meter_id -> Uuid,
+        share -> Nullable<Float8>,
+        #[doc = "Standard uncertainty of the share."]
+        u_share -> Nullable<Float8>,
+        source -> Text,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
     }
 }
 
@@ -684,6 +812,10 @@ diesel::table! {
         washes -> Int4,
         source -> Text,
         created_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
     }
 }
 
@@ -717,8 +849,10 @@ diesel::allow_tables_to_appear_in_same_query!(
     day_sheet,
     dealer,
     event_line,
+    flow_test,
     gauge_reading,
     idempotency,
+    loss_coefficient,
     membership,
     meter,
     meter_attachment,
@@ -731,6 +865,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     period_fact,
     place,
     placement,
+    rain_day,
+    rain_intake,
     reading_correction,
     reading_exception,
     report_revision,
@@ -747,6 +883,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     unit,
     unit_model,
     volume_event,
+    wash_derivation,
     wash_tally,
     water_account,
 );

@@ -13,6 +13,7 @@ use diesel_async::RunQueryDsl;
 use domain::country::Country;
 use domain::ids::{CustomerId, SiteId};
 use domain::site::{Coordinates, Fallback, Site};
+use domain::span::Span;
 use serde_json::json;
 use uuid::Uuid;
 
@@ -40,6 +41,8 @@ struct Row {
     cost_centre: Option<String>,
     bay_roofed: bool,
     catchment_m2: Option<f64>,
+    runoff_coefficient: Option<f64>,
+    initial_loss_mm: Option<f64>,
     rain_diverter: bool,
     pit_volume_l: Option<f64>,
     fallback: String,
@@ -70,6 +73,8 @@ impl TryFrom<Row> for Stored<SiteId, Site> {
                 cost_centre: row.cost_centre,
                 bay_roofed: row.bay_roofed,
                 catchment_m2: row.catchment_m2,
+                runoff_coefficient: row.runoff_coefficient,
+                initial_loss_mm: row.initial_loss_mm,
                 rain_diverter: row.rain_diverter,
                 pit_volume_l: row.pit_volume_l,
                 fallback: known("fallback", Fallback::from_name(&row.fallback))?,
@@ -92,6 +97,8 @@ struct Fields<'a> {
     cost_centre: Option<&'a str>,
     bay_roofed: bool,
     catchment_m2: Option<f64>,
+    runoff_coefficient: Option<f64>,
+    initial_loss_mm: Option<f64>,
     rain_diverter: bool,
     pit_volume_l: Option<f64>,
     fallback: &'static str,
@@ -112,6 +119,8 @@ impl<'a> Fields<'a> {
             cost_centre: value.cost_centre.as_deref(),
             bay_roofed: value.bay_roofed,
             catchment_m2: value.catchment_m2,
+            runoff_coefficient: value.runoff_coefficient,
+            initial_loss_mm: value.initial_loss_mm,
             rain_diverter: value.rain_diverter,
             pit_volume_l: value.pit_volume_l,
             fallback: value.fallback.as_str(),
@@ -164,8 +173,8 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     rows.into_iter().map(TryInto::try_into).collect()
 }
 
-/// Changes a site that is still at revision `at`. Another time zone cuts its days elsewhere,
-/// so its meters are computed again.
+/// Changes a site that is still at revision `at`. Another time zone cuts its days elsewhere and
+/// another catchment keeps other rain, so its meters are computed again.
 ///
 /// # Errors
 /// [`DbError::Invalid`] for another customer, [`DbError::Stale`] at another revision,
@@ -180,8 +189,10 @@ pub async fn update_at(tx: &Tx<'_>, id: SiteId, at: Revision, new: &Site) -> Res
         .await
         .optional()?;
     let row = one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?;
-    if new.time_zone != old.value.time_zone {
-        touched::site(tx, id).await?;
+    let rain = |site: &Site| (site.bay_roofed, site.catchment_m2, site.runoff_coefficient, site.initial_loss_mm);
+    let figures = |site: &Site| (site.time_zone, rain(site), site.rain_diverter);
+    if figures(&new) != figures(&old.value) {
+        touched::site(tx, id, Span::EVER).await?;
     }
     logged(tx, row.try_into()?, "updated").await
 }

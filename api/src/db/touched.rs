@@ -62,10 +62,10 @@ pub(in crate::db) async fn unit(tx: &Tx<'_>, id: UnitId, span: Span) -> Result<(
     note_within(tx, &serving, span).await
 }
 
-/// Notes the meters that ever served a site or the units at it.
-pub(in crate::db) async fn site(tx: &Tx<'_>, id: SiteId) -> Result<(), DbError> {
-    let serving = holding::of_site(tx, id).await?;
-    note_within(tx, &serving, Span::EVER).await
+/// Notes the meters that served a site or the units at it within `span`.
+pub(in crate::db) async fn site(tx: &Tx<'_>, id: SiteId, span: Span) -> Result<(), DbError> {
+    let serving = holding::of_site(tx, id, span).await?;
+    note_within(tx, &serving, span).await
 }
 
 /// Notes one meter, for as long as it served anything within `span`.

@@ -166,6 +166,8 @@ async fn add_customer(tx: &Tx<'_>, number: usize, name: &str) -> Result<Place, D
         cost_centre: None,
         bay_roofed: roofed(number),
         catchment_m2: (!roofed(number)).then_some(50.0),
+        runoff_coefficient: None,
+        initial_loss_mm: None,
         rain_diverter: true,
         pit_volume_l: Some(6000.0),
         fallback: Fallback::TownWater,

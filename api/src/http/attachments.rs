@@ -1,6 +1,7 @@
 //! `/v1/meters/{id}/attachments` and `/v1/meters/{id}/exchanges`.
 
 use super::answer::{self, Page, Problems, SpanView};
+use super::measures::Withdrawal;
 use crate::auth::{Caller, perm};
 use crate::db::exchange::{self, StoredExchange};
 use crate::db::{Db, Tx, attachment};
@@ -159,15 +160,6 @@ impl From<StoredExchange> for ExchangeView {
     }
 }
 
-/// What is sent to withdraw an exchange.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Withdrawal {
-    /// Why.
-    #[schema(example = "Entered for the wrong meter", max_length = 500)]
-    why: String,
-}
-
 /// Attach a meter
 ///
 /// A meter measures one thing at a time. What it measures until then ends where this begins.
@@ -258,7 +250,8 @@ async fn withdraw_exchange(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let (id, exchange_id) = *path;
-    let work = async |tx: &Tx<'_>| exchange::withdraw(tx, id, exchange_id, &input.0.why).await;
+    let why = domain::measures::reason(&input.0.reason)?;
+    let work = async |tx: &Tx<'_>| exchange::withdraw(tx, id, exchange_id, &why).await;
     let stored = db.write(caller.scope(), caller.now(), work).await?;
     Ok(HttpResponse::Ok().json(ExchangeView::from(stored)))
 }

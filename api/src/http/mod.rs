@@ -2,9 +2,11 @@
 
 pub mod answer;
 pub mod attachments;
+pub mod balance;
 pub mod components;
 pub mod corrections;
 pub mod customers;
+pub mod measures;
 pub mod meter_findings;
 pub mod meters;
 pub mod operations;
@@ -35,6 +37,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(meters::routes)
         .configure(attachments::routes)
         .configure(readings::routes)
+        .configure(measures::routes)
         .configure(reading_exceptions::routes)
         .configure(corrections::routes)
         .configure(meter_findings::routes)

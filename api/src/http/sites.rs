@@ -69,6 +69,14 @@ pub struct SiteInput {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(example = 120.0, minimum = 0)]
     catchment_m2: Option<f64>,
+    /// Part of the rain on that area that runs off: 0.70 to 0.95 for concrete.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = 0.85, minimum = 0, maximum = 1)]
+    runoff_coefficient: Option<f64>,
+    /// Depth that wets the area before anything runs, a rain day.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = 1.5, minimum = 0, maximum = 100)]
+    initial_loss_mm: Option<f64>,
     /// Whether a diverter can keep rain out of the pit.
     #[serde(default)]
     #[schema(example = false, default = false)]
@@ -105,6 +113,8 @@ impl SiteInput {
             cost_centre: self.cost_centre.clone(),
             bay_roofed: self.bay_roofed,
             catchment_m2: self.catchment_m2,
+            runoff_coefficient: self.runoff_coefficient,
+            initial_loss_mm: self.initial_loss_mm,
             rain_diverter: self.rain_diverter,
             pit_volume_l: self.pit_volume_l,
             fallback: faults.take_or("/fallback", Fallback::parse(&self.fallback), Fallback::TownWater),
@@ -127,6 +137,8 @@ impl From<&Site> for SiteInput {
             cost_centre: value.cost_centre.clone(),
             bay_roofed: value.bay_roofed,
             catchment_m2: value.catchment_m2,
+            runoff_coefficient: value.runoff_coefficient,
+            initial_loss_mm: value.initial_loss_mm,
             rain_diverter: value.rain_diverter,
             pit_volume_l: value.pit_volume_l,
             fallback: value.fallback.as_str().to_owned(),
@@ -211,7 +223,7 @@ async fn get_site(caller: Caller<perm::ReadSites>, id: Path<SiteId>, db: Data<Db
 /// Change a site
 ///
 /// An RFC 7396 merge patch: send the fields that change, null to clear one. Another time zone
-/// has its figures computed again by the next night run.
+/// or catchment has its figures computed again by the next night run.
 #[utoipa::path(tag = "sites", request_body = SiteInput,
     params(("id" = Uuid, Path, description = "The site's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
     responses((status = 200, description = "The site as it is now", body = SiteView), Problems))]

@@ -2,6 +2,7 @@
 //! month.
 
 use super::answer::Problems;
+use super::balance::BalanceView;
 use crate::auth::{Caller, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::{Db, DbError, Tx, period_fact, site, unit};
@@ -105,6 +106,9 @@ pub struct WaterFigure {
     /// Steps that wait for a decision and are in no figure.
     #[schema(example = 0)]
     open_exceptions: u32,
+    /// The balance with its uncertainties; of `step=month`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    balance: Option<BalanceView>,
 }
 
 /// Water figures in order of time.
@@ -132,6 +136,7 @@ impl From<StoredDay> for WaterFigure {
             coverage: day.fact.coverage,
             estimated_share: day.fact.estimated_share,
             open_exceptions: day.fact.open_exceptions,
+            balance: None,
         }
     }
 }
@@ -151,6 +156,7 @@ impl From<StoredMonth> for WaterFigure {
             coverage: month.fact.coverage,
             estimated_share: month.fact.estimated_share,
             open_exceptions: month.fact.open_exceptions,
+            balance: Some(BalanceView::of(&month.fact)),
         }
     }
 }
@@ -171,6 +177,7 @@ impl From<period_fact::StoredPeriod> for WaterFigure {
             coverage: 1.0,
             estimated_share: 0.0,
             open_exceptions: period.open_exceptions,
+            balance: None,
         }
     }
 }

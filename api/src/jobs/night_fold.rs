@@ -5,20 +5,24 @@ use crate::db::meter_watch::Looked;
 use crate::db::night_meters::MeterHistory;
 use crate::db::night_plan::{Stretch, Subject};
 use crate::db::night_store::Figures;
+use crate::db::notes::Noted;
 use crate::db::sheet_stream::SheetView;
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
-use domain::facts::{MeterDays, assemble, months};
+use domain::facts::{DayFact, MeterDays, assemble, months};
 use domain::metering::days::DayShare;
 use domain::metering::finding::FindingKind;
 use domain::metering::fold::{Folded, MeterFold};
 use domain::metering::history::{History, MonthUse};
 use domain::metering::meter::MeterFacts;
+use domain::metering::month::COMMON_DAY_VARIATION;
 use domain::metering::pulses;
 use domain::metering::spread::Spread;
+use domain::metering::step::Exchange;
 use domain::metering::stream::ReadBy;
 use domain::metering::watch::stuck;
 use domain::period_facts::{HandRead, PeriodFact, of_subject};
-use domain::zone::{day_bounds, day_start};
+use domain::water::statement::{MeterMonth, Scope, Statement};
+use domain::zone::{Month, day_bounds, day_start};
 use std::collections::{HashMap, HashSet};
 use uuid::Uuid;
 
@@ -30,11 +34,16 @@ pub(super) struct Known {
     pub(super) months: HashMap<(Uuid, i32), Vec<MonthUse>>,
     /// Meters whose sheets come to the last one.
     pub(super) to_the_last: HashSet<i32>,
+    /// What people noted, by subject.
+    pub(super) notes: HashMap<Uuid, Noted>,
+    /// The instant that the run counts as now.
+    pub(super) as_of: DateTime<Utc>,
 }
 
 /// A subject's folds, one for each stretch in which a meter measured it.
 pub(super) struct SubjectFold<'a> {
     subject: &'a Subject,
+    known: &'a Known,
     stretches: Vec<StretchFold<'a>>,
     /// Pulses whose first sheet has not come, with their dials: places in `stretches`.
     uncut: Vec<(usize, usize)>,
@@ -86,7 +95,7 @@ impl<'a> SubjectFold<'a> {
         if by_hand {
             stretches = stretches.into_iter().map(StretchFold::with_steps).collect();
         }
-        Self { subject, stretches, uncut }
+        Self { subject, known, stretches, uncut }
     }
 
     /// Takes the sheet's readings into the stretches of its meter that they lie in.
@@ -117,20 +126,23 @@ impl<'a> SubjectFold<'a> {
 
     pub(super) fn finish(self) -> Computed<'a> {
         let subject = self.subject;
-        let (finished, mut looked) = finish_all(subject, self.stretches);
+        let (mut finished, mut looked) = finish_all(subject, self.stretches);
         looked.extend(stand_still(subject, &finished));
         let span = subject.from..=subject.to;
         let within = (day_start(subject.zone, subject.from), day_bounds(subject.zone, subject.to).1);
         let (mut meters, mut hand_read) = (Vec::new(), Vec::new());
         let (mut found, mut usual) = (Vec::new(), Vec::new());
-        for Finished { stretch, facts, folded, counts, joined, .. } in finished {
-            let Folded { days, steps, mut exceptions, history, .. } = folded;
-            if counts {
-                let mut days = joined.unwrap_or(days);
-                days.retain(|day| span.contains(&day.date));
-                meters.push(MeterDays { stream: facts.stream, share: stretch.share, days });
+        for Finished { stretch, facts, folded, counts, joined, .. } in &mut finished {
+            if let Some(joined) = joined.take() {
+                folded.days = joined;
+            }
+            folded.days.retain(|day| span.contains(&day.date));
+            if *counts {
+                let steps = std::mem::take(&mut folded.steps);
+                meters.push(MeterDays { stream: facts.stream, share: stretch.share, days: folded.days.clone() });
                 hand_read.push(HandRead { stream: facts.stream, share: stretch.share, steps });
             }
+            let (mut exceptions, history) = (std::mem::take(&mut folded.exceptions), &folded.history);
             let part = stretch.part_of(within);
             exceptions.retain(|found| part.0 < found.to.at && found.to.at <= part.1);
             found.push(Found { meter_no: stretch.meter_no, within: part, exceptions });
@@ -138,7 +150,10 @@ impl<'a> SubjectFold<'a> {
             usual.extend(months.map(|of| (stretch.meter_no, *of)));
         }
         let days = assemble(subject.zone, &meters);
-        let months = months(subject.zone, &days);
+        let mut months = months(subject.zone, &days);
+        for month in &mut months {
+            month.statement = statement(subject, self.known, &finished, &days, month.month);
+        }
         let reaches = |period: &PeriodFact| period.from < within.1 && period.to > within.0;
         let periods = of_subject(&hand_read).into_iter().filter(reaches).collect();
         Computed { figures: Figures { subject, days, months, periods }, found, usual, looked }
@@ -147,7 +162,7 @@ impl<'a> SubjectFold<'a> {
 
 impl<'a> StretchFold<'a> {
     fn new(subject: &Subject, stretch: &'a Stretch, known: &'a Known) -> Option<Self> {
-        let MeterHistory { facts, exchanges, rulings } = known.histories.get(&stretch.meter_no)?;
+        let MeterHistory { facts, exchanges, rulings, .. } = known.histories.get(&stretch.meter_no)?;
         let history = History::of(known.months.get(&(subject.id, stretch.meter_no)).cloned().unwrap_or_default());
         let fold = MeterFold::new(facts, subject.zone, exchanges, rulings)
             .with_recent_use(history.recent_use())
@@ -261,6 +276,33 @@ fn stand_still(subject: &Subject, finished: &[Finished<'_>]) -> Vec<Looked> {
             (one.stretch.meter_no, FindingKind::Stuck, found.map(|found| found.finding(subject.zone)))
         })
         .collect()
+}
+
+/// The parts of a month's balance.
+fn statement(subject: &Subject, known: &Known, finished: &[Finished<'_>], days: &[DayFact], month: Month) -> Statement {
+    let Some(noted) = known.notes.get(&subject.id) else { return Statement::default() };
+    let (start, end) = month.bounds(subject.zone);
+    let counting = || finished.iter().filter(|one| one.counts);
+    let meters: Vec<MeterMonth<'_>> = counting()
+        .filter_map(|one| {
+            let history = known.histories.get(&one.stretch.meter_no)?;
+            let within = |exchange: &&Exchange| exchange.at >= start && exchange.at < end;
+            Some(MeterMonth {
+                name: &history.name,
+                facts: one.facts,
+                share: one.stretch.share,
+                days: &one.folded.days,
+                allocation_u: one.folded.allocation_u(month, COMMON_DAY_VARIATION),
+                exchanges: u32::try_from(history.exchanges.iter().filter(within).count()).unwrap_or(u32::MAX),
+            })
+        })
+        .collect();
+    let began = counting().map(|one| one.stretch.from).min().flatten();
+    let ended =
+        counting().all(|one| one.stretch.to.is_some()).then(|| counting().filter_map(|one| one.stretch.to).max());
+    let name = subject.id.to_string();
+    let scope = Scope { name: &name, month, serving: (began, ended.flatten()), now: known.as_of };
+    Statement::of(&scope, &meters, days, &noted.notes, &noted.tallies)
 }
 
 fn read_by_hand(facts: &MeterFacts) -> bool {

@@ -12,7 +12,7 @@ use crate::db::night_plan::{self, Subject, Touch};
 use crate::db::night_run::{self, Counts};
 use crate::db::night_store::{self, Figures};
 use crate::db::sheet_stream::SheetView;
-use crate::db::{Db, DbError, Tx, exception, meter_month, night_meters, report};
+use crate::db::{Db, DbError, Tx, exception, meter_month, night_meters, notes, report};
 use chrono::{DateTime, Utc};
 use domain::ids::{CustomerId, DealerId, NightRunId};
 use domain::metering::history::MonthUse;
@@ -100,14 +100,20 @@ async fn planned(db: &Db, scope: &Scope, as_of: DateTime<Utc>, touches: &[Touch]
 
 async fn compute_chunk(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &[Subject]) -> Result<Counts, DbError> {
     let numbers: Vec<i32> = subjects.iter().flat_map(|subject| &subject.meters).map(|meter| meter.meter_no).collect();
-    let (histories, months, wanted) = db
+    let (known, wanted) = db
         .read(scope, as_of, async |tx| {
-            let histories = night_meters::histories(tx, &numbers).await?;
-            Ok((histories, meter_month::before(tx, subjects).await?, night_meters::wanted(tx, subjects).await?))
+            let wanted = night_meters::wanted(tx, subjects).await?;
+            let to_the_last = wanted.iter().filter(|wanted| wanted.to_the_last).map(|wanted| wanted.meter_no).collect();
+            let known = Known {
+                histories: night_meters::histories(tx, &numbers).await?,
+                months: meter_month::before(tx, subjects).await?,
+                to_the_last,
+                notes: notes::of(tx, subjects).await?,
+                as_of,
+            };
+            Ok((known, wanted))
         })
         .await?;
-    let to_the_last = wanted.iter().filter(|wanted| wanted.to_the_last).map(|wanted| wanted.meter_no).collect();
-    let known = Known { histories, months, to_the_last };
     let mut folds = Folds::new(subjects, &known);
     let readings = db.each_sheet(scope, &wanted, |sheet| folds.push(sheet)).await?;
     let Stored { figures, found, usual, looked } = folds.finish();

@@ -104,13 +104,21 @@ fn standing(stored: &StoredReport, zone: Tz) -> String {
 
 fn reckoned(line: &Line, system: UnitSystem) -> Reckoned {
     let (amount, mut basis) = match &line.figure {
-        Figure::Printed(printed) => (display::figure(printed, system), basis(printed)),
+        Figure::Printed(printed) => (with_uncertainty(printed, system), basis(printed)),
         Figure::Withheld(withheld) => ("not printed".to_owned(), withheld.words.clone()),
     };
     if !line.note.is_empty() {
         basis = format!("{basis} {}", line.note);
     }
     Reckoned { label: line.label.clone(), amount, basis }
+}
+
+fn with_uncertainty(printed: &Printed, system: UnitSystem) -> String {
+    let figure = display::figure(printed, system);
+    match display::uncertainty(printed, system) {
+        Some(expanded) => format!("{figure} \u{b1}\u{a0}{expanded}"),
+        None => figure,
+    }
 }
 
 fn basis(printed: &Printed) -> String {

@@ -59,12 +59,10 @@ pub fn months(zone: Tz, folded: &Folded, day_variation: f64) -> Vec<MonthShare> 
     let sums = of_month.filter_map(|days| Some((Month::of(days.first()?.date), days)));
     sums.map(|(month, days)| {
         let (from, to) = month.bounds(zone);
-        let allotted = folded.allotments.iter().filter(|allotment| allotment.month == month);
-        let variance: f64 = allotted.map(|allotment| variance(allotment, day_variation)).sum();
         MonthShare {
             month,
             amount: days.iter().map(|day| day.amount).sum(),
-            allocation_u: variance.sqrt(),
+            allocation_u: folded.allocation_u(month, day_variation),
             length_s: (to - from).num_seconds(),
             covered_s: days.iter().map(|day| i64::from(day.covered_s)).sum(),
             estimated_s: days.iter().map(|day| i64::from(day.estimated_s)).sum(),
@@ -73,6 +71,16 @@ pub fn months(zone: Tz, folded: &Folded, day_variation: f64) -> Vec<MonthShare> 
         }
     })
     .collect()
+}
+
+impl Folded {
+    /// Standard uncertainty of a month's amount from steps that cross its bounds, in the inside
+    /// unit; see [`months`].
+    #[must_use]
+    pub fn allocation_u(&self, month: Month, day_variation: f64) -> f64 {
+        let allotted = self.allotments.iter().filter(|allotment| allotment.month == month);
+        allotted.map(|allotment| variance(allotment, day_variation)).sum::<f64>().sqrt()
+    }
 }
 
 fn variance(allotment: &Allotment, day_variation: f64) -> f64 {

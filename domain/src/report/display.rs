@@ -7,9 +7,9 @@ use crate::units::LITRES_PER_US_GALLON;
 use crate::zone::Month;
 use chrono::NaiveDate;
 
-/// Significant digits of a figure: four from near-complete readings close together, three from
-/// fair ones, two when most of it is spread between readings far apart. Our own choice, until
-/// the expanded uncertainty decides it.
+/// Significant digits of a figure without an uncertainty: four from near-complete readings close
+/// together, three from fair ones, two when most of it is spread between readings far apart. Our
+/// own choice.
 #[must_use]
 pub fn digits(coverage: f64, estimated_share: f64) -> i32 {
     if coverage >= 0.98 && estimated_share <= 0.1 {
@@ -65,10 +65,36 @@ pub fn coverage(share: f64) -> String {
     if share > 0.0 && floor < 1.0 { "less than 1\u{a0}%".to_owned() } else { format!("{floor:.0}\u{a0}%") }
 }
 
+/// Significant digits of a value whose expanded uncertainty is given: down to the second digit
+/// of the uncertainty (GUM 7.2.6), and one at least.
+fn digits_within(value: f64, expanded: f64) -> i32 {
+    if value == 0.0 || expanded <= 0.0 { 4 } else { (magnitude(value) - magnitude(expanded) + 2).clamp(1, 9) }
+}
+
+/// The expanded uncertainty of a printed figure, to two significant digits, in the unit of the
+/// figure; none where it is not computed.
+#[must_use]
+pub fn uncertainty(printed: &Printed, system: UnitSystem) -> Option<String> {
+    let expanded = printed.expanded?;
+    let places = |value: f64, most| number(value, 2, most, system);
+    Some(match printed.value {
+        Value::Litres(_) => {
+            let most = if system == UnitSystem::Us { 0 } else { 3 };
+            places(volume_value(expanded, system), most)
+        }
+        Value::Share(_) => format!("{}\u{a0}points", places(expanded * 100.0, 1)),
+        Value::LitresPerWash(_) if system == UnitSystem::Us => places(expanded / LITRES_PER_US_GALLON, 1),
+        Value::Count(_) | Value::LitresPerWash(_) | Value::Kwh(_) | Value::KwhPerM3(_) => places(expanded, 1),
+    })
+}
+
 /// A printed figure with its unit.
 #[must_use]
 pub fn figure(printed: &Printed, system: UnitSystem) -> String {
-    let digits = digits(printed.coverage, printed.estimated_share);
+    let digits = match (printed.expanded, printed.value) {
+        (Some(expanded), Value::Litres(value) | Value::LitresPerWash(value)) => digits_within(value, expanded),
+        _ => digits(printed.coverage, printed.estimated_share),
+    };
     match printed.value {
         Value::Litres(litres) => volume(litres, system, digits),
         Value::Share(share) => percent(share),

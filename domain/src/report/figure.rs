@@ -1,7 +1,7 @@
 //! A figure: printed with what stands behind it, or withheld with the reason.
 
 use crate::named::named;
-use crate::water::grade::Grade;
+use crate::water::grade::{self, Grade};
 use serde::{Deserialize, Serialize};
 
 named! {
@@ -15,6 +15,8 @@ named! {
         Recycled = "recycled",
         /// Recycled over all water to the washers.
         ReuseShare = "reuse_share",
+        /// Water in less water known to have gone out.
+        Residual = "residual",
         /// Washes counted.
         Washes = "washes",
         /// Fresh water used for each wash.
@@ -37,6 +39,7 @@ impl Name {
             Self::Washed => "Washed with treated water",
             Self::Recycled => "Of that, recycled",
             Self::ReuseShare => "Recycled share of all water to the washers",
+            Self::Residual => "Not accounted for",
             Self::Washes => "Washes",
             Self::FreshPerWash => "Fresh water for each wash",
             Self::Energy => "Electricity used",
@@ -75,6 +78,8 @@ pub struct Printed {
     /// The value.
     #[serde(flatten)]
     pub value: Value,
+    /// The expanded uncertainty (k = 2), in the unit of the value; null where it is not computed.
+    pub expanded: Option<f64>,
     /// Share of the days reported, 0 to 1, that the figure stands on.
     pub coverage: f64,
     /// Share of the days reported, 0 to 1, spread evenly between readings more than a day apart.
@@ -94,6 +99,8 @@ named! {
         NotRead = "not_read",
         /// Nothing measures what it stands on.
         MetersDoNotSupport = "meters_do_not_support",
+        /// A part that belongs to it exists and is not known.
+        PartNotMeasured = "part_not_measured",
         /// Too many days are incomplete.
         Gap = "gap",
         /// Less make-up than one fill between the floats.
@@ -112,6 +119,19 @@ pub struct Withheld {
     pub reason: Reason,
     /// Why, and what would change that.
     pub words: String,
+}
+
+impl From<grade::Withheld> for Withheld {
+    fn from(withheld: grade::Withheld) -> Self {
+        let reason = Reason::from_name(withheld.code()).unwrap_or(Reason::MetersDoNotSupport);
+        Self { reason, words: sentence(&withheld.to_string()) }
+    }
+}
+
+/// Words as a sentence.
+pub(super) fn sentence(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or(String::new(), |first| format!("{}{}.", first.to_uppercase(), letters.as_str()))
 }
 
 impl Withheld {

@@ -8,6 +8,7 @@ use crate::placement::Terms;
 use crate::span::Span;
 use crate::spell::Spell;
 use crate::units::Litres;
+use crate::water::statement::Statement;
 use crate::zone::{Month, day_bounds, local_date, next_day};
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
@@ -51,6 +52,8 @@ pub struct Subject {
     pub days: Vec<DayFact>,
     /// Its months, the last thirteen at most, in order.
     pub months: Vec<MonthFact>,
+    /// The parts of its balance in the month.
+    pub statement: Statement,
     /// Steps in the month that wait for a decision.
     pub exceptions: Vec<OpenException>,
 }

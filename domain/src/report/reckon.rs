@@ -1,22 +1,29 @@
 //! The reckoning. With W treated water to the washers, F make-up with hand fills, R rinse and
-//! X fresh water past the unit:
+//! X fresh water past the unit, P rain kept, S storage:
 //!
 //! ```text
 //! fresh used   = F + R + X
-//! recycled     = W - F                 storage and rain taken as unchanged
-//! reuse share  = (W - F) / (W + R + X)
+//! recycled     = W - F - P + (S_end - S_start)
+//! reuse share  = recycled / (W + R + X)
+//! residual     = (F + R + X + P) - losses - (S_end - S_start)
 //! ```
 //!
-//! Signed, never clipped; the days are summed first, then divided. A balance or ratio stands on
-//! whole days only, those that accepted readings of all meters cover: a day with one meter
-//! missing would credit what the other one shows. Because a fill replaces water lost on other
-//! days, it is not printed when many days are incomplete.
+//! Signed, never clipped; the days are summed first, then divided. The sums and their errors come
+//! from the month's [`Statement`](crate::water::statement::Statement). A balance or ratio stands
+//! on whole days only, those that accepted readings of all meters cover. Because a fill replaces
+//! water lost on other days, it is not printed when many days are incomplete.
 
-use super::figure::{Figure, Line, Name, Printed, Reason, Value, Withheld, rounded};
+use super::figure::{self, Figure, Line, Name, Printed, Reason, Value, Withheld, rounded};
 use super::inputs::{Inputs, Subject};
+use crate::baseline::avoided::{Activity, Missing};
 use crate::facts::Amounts;
 use crate::metering::stream::Stream;
-use crate::water::grade::Grade;
+use crate::uncertainty::expanded::Expanded;
+use crate::uncertainty::figures::{Figures, Parts, Residual};
+use crate::uncertainty::quantity::Quantity;
+use crate::water::balance::Basis;
+use crate::water::grade::{self, Grade};
+use crate::water::term::{Part, Source};
 use std::collections::BTreeSet;
 use uuid::Uuid;
 
@@ -37,6 +44,13 @@ pub(super) struct Tally<'a> {
     all: Amounts,
     /// Sums of whole days.
     whole: Amounts,
+}
+
+/// Members of a balance, the sum of their parts, and what decides whether it is printed.
+struct Balanced<'c, 'a> {
+    members: Vec<&'c Tally<'a>>,
+    parts: Parts,
+    basis: Basis,
 }
 
 impl<'a> Tally<'a> {
@@ -79,7 +93,15 @@ impl<'a> Tally<'a> {
         for stream in Stream::ALL.into_iter().filter(|stream| self.has(*stream)) {
             fitted.add(stream, 0.0);
         }
-        fitted.grade()
+        match fitted.grade() {
+            Grade::MakeupOnly if self.derives_wash() => Grade::PartMeasured,
+            grade => grade,
+        }
+    }
+
+    /// Whether the wash volume is derived from bucket tests.
+    fn derives_wash(&self) -> bool {
+        self.subject.statement.whole.get(Part::Wash).1 == Source::Derived
     }
 }
 
@@ -144,24 +166,17 @@ impl<'a> Case<'a> {
     /// The same, where enough days are whole to set one stream against another.
     fn whole(&self, streams: &[Stream], without: &'static str) -> Result<Vec<&Tally<'a>>, Withheld> {
         let members = self.read(streams, without)?;
-        let share = whole_share(&members);
-        if share < LEAST_WHOLE_DAYS {
-            let words = format!(
-                "Only {:.0} % of the days are wholly covered by readings of all the meters it needs; it takes {:.0} %.",
-                (share * 100.0).floor(),
-                LEAST_WHOLE_DAYS * 100.0
-            );
-            return Err(Withheld::new(Reason::Gap, words));
-        }
+        enough(&members)?;
         Ok(members)
     }
 
-    fn printed(&self, value: Value, members: &[&Tally<'_>], coverage: f64) -> Printed {
+    fn printed(&self, value: Value, expanded: Option<f64>, members: &[&Tally<'_>], coverage: f64) -> Printed {
         let expected: f64 = members.iter().map(|tally| tally.expected_days).sum();
         let estimated: f64 = members.iter().map(|tally| tally.estimated_days).sum();
         let covered: BTreeSet<Uuid> = members.iter().flat_map(|tally| tally.units.iter().copied()).collect();
         Printed {
             value,
+            expanded,
             coverage: rounded(coverage, 4),
             estimated_share: rounded(share(estimated, expected), 4),
             grade: members.iter().map(|tally| tally.grade()).max().unwrap_or(Grade::NotMeasured),
@@ -170,58 +185,109 @@ impl<'a> Case<'a> {
         }
     }
 
-    /// A volume, count or energy of all days that were read.
+    /// A count or an energy of all days that were read.
     fn total(&self, stream: Stream, make: fn(f64) -> Value, without: &'static str) -> Result<Printed, Withheld> {
         let members = self.read(&[stream], without)?;
         let sum: f64 = members.iter().filter_map(|tally| tally.all.get(stream)).sum();
-        Ok(self.printed(make(rounded(sum, 3)), &members, covered_share(&members)))
+        Ok(self.printed(make(rounded(sum, 3)), None, &members, covered_share(&members)))
+    }
+
+    fn litres(&self, of: &Expanded, members: &[&Tally<'_>], coverage: f64) -> Printed {
+        self.printed(Value::Litres(rounded(of.value, 3)), Some(rounded(of.expanded, 3)), members, coverage)
     }
 
     pub(super) fn fresh_used(&self) -> Result<Printed, Withheld> {
         let members = self.read(&[Stream::Makeup], "No meter measures the fresh water that goes into the units.")?;
-        let sum: f64 = members.iter().filter_map(|tally| tally.all.fresh_used()).map(|litres| litres.0).sum();
-        Ok(self.printed(Value::Litres(rounded(sum, 3)), &members, covered_share(&members)))
+        let used: Quantity = members.iter().map(|tally| tally.subject.statement.all.fresh_used()).sum();
+        Ok(self.litres(&used.expanded(), &members, covered_share(&members)))
     }
 
-    fn balance(&self) -> Result<(Vec<&Tally<'a>>, f64), Withheld> {
-        let without =
-            "It takes a meter of the treated water to the washers beside the one of the fresh water; no unit has both.";
-        let members = self.whole(&[Stream::Wash, Stream::Makeup], without)?;
-        let recycled = members.iter().map(|tally| sum(&tally.whole, &[Stream::Wash]) - loop_fill(&tally.whole)).sum();
-        Ok((members, recycled))
+    fn washed(&self) -> Result<Printed, Withheld> {
+        let known = |tally: &&Tally<'_>| tally.has(Stream::Wash) || tally.derives_wash();
+        if !self.tallies.iter().any(|tally| known(&tally)) {
+            let words = "No meter measures the treated water to the washers.";
+            return Err(Withheld::new(Reason::MetersDoNotSupport, words));
+        }
+        let read = |tally: &&Tally<'_>| tally.all.get(Stream::Wash).is_some() || tally.derives_wash();
+        let members: Vec<&Tally<'_>> = self.tallies.iter().filter(known).filter(read).collect();
+        if members.is_empty() {
+            return Err(grade::Withheld::NotRead.into());
+        }
+        let washed: Quantity = members.iter().map(|tally| tally.subject.statement.all.get(Part::Wash).0).sum();
+        Ok(self.litres(&washed.expanded(), &members, covered_share(&members)))
+    }
+
+    /// The subjects at which fresh water into the loop can be held against treated water out.
+    fn balanced(&self) -> Result<Balanced<'_, 'a>, Withheld> {
+        let without = "It takes a meter of the treated water to the washers beside the one of the fresh water, or bucket \
+                       tests of the guns with their trigger hours; no unit has both.";
+        let with_wash = |tally: &&&Tally<'_>| {
+            tally.derives_wash() || (tally.has(Stream::Wash) && tally.all.get(Stream::Wash).is_some())
+        };
+        if !self.tallies.iter().any(|tally| tally.has(Stream::Wash) || tally.derives_wash()) {
+            return Err(Withheld::new(Reason::MetersDoNotSupport, without));
+        }
+        let makeup = self.read(&[Stream::Makeup], without)?;
+        let members: Vec<&Tally<'_>> = makeup.iter().filter(with_wash).copied().collect();
+        if members.is_empty() {
+            return Err(grade::Withheld::NotRead.into());
+        }
+        let parts = members.iter().map(|tally| tally.subject.statement.whole.clone()).sum();
+        let basis = Basis {
+            read: true,
+            coverage: enough(&members)?,
+            least_coverage: LEAST_WHOLE_DAYS,
+            fill: Some(members.iter().filter_map(|tally| tally.subject.fill).sum()),
+        };
+        Ok(Balanced { members, parts, basis })
+    }
+
+    fn figures(&self) -> Result<(Balanced<'_, 'a>, Figures), Withheld> {
+        let of = self.balanced()?;
+        let figures = Figures::of(&of.parts, &of.basis, Err(Missing::Baseline), &Activity::default());
+        Ok((of, figures))
     }
 
     pub(super) fn recycled(&self) -> Result<Printed, Withheld> {
-        let (members, recycled) = self.balance()?;
-        Ok(self.printed(Value::Litres(rounded(recycled, 3)), &members, whole_share(&members)))
+        let (of, figures) = self.figures()?;
+        Ok(self.litres(&figures.recycled_l?, &of.members, of.basis.coverage))
     }
 
     fn reuse_share(&self) -> Result<Printed, Withheld> {
-        let (members, recycled) = self.balance()?;
-        let to_washers = [Stream::Wash, Stream::Rinse, Stream::Bypass];
-        let washed: f64 = members.iter().map(|tally| sum(&tally.whole, &to_washers)).sum();
-        if washed <= 0.0 {
-            return Err(Withheld::new(Reason::NothingWashed, "No water went to the washers."));
-        }
-        let filled: f64 = members.iter().map(|tally| loop_fill(&tally.whole)).sum();
-        let cycle: f64 = members.iter().filter_map(|tally| tally.subject.fill).map(|fill| fill.0).sum();
-        if filled <= 0.0 || filled < cycle {
-            let words =
-                "Less fresh water went in than one fill between the floats; a share needs at least one whole fill.";
-            return Err(Withheld::new(Reason::NoFillCycle, words));
-        }
-        Ok(self.printed(Value::Share(rounded(recycled / washed, 5)), &members, whole_share(&members)))
+        let (of, figures) = self.figures()?;
+        let share = figures.recycled_share?;
+        let value = Value::Share(rounded(share.value, 5));
+        Ok(self.printed(value, Some(rounded(share.expanded, 5)), &of.members, of.basis.coverage))
+    }
+
+    /// What went in and is not known to have come out; needs no wash volume, which cancels out.
+    fn residual(&self) -> Result<(Printed, String), Withheld> {
+        let without = "No meter measures the fresh water that goes into the units.";
+        let members = self.whole(&[Stream::Makeup], without)?;
+        let parts: Parts = members.iter().map(|tally| tally.subject.statement.whole.clone()).sum();
+        let basis = Basis { read: true, coverage: whole_share(&members), least_coverage: LEAST_WHOLE_DAYS, fill: None };
+        let residual = Figures::of(&parts, &basis, Err(Missing::Baseline), &Activity::default()).residual?;
+        Ok((self.litres(&residual.litres, &members, basis.coverage), words_of(&residual)))
     }
 
     fn fresh_per_wash(&self) -> Result<Printed, Withheld> {
-        let without = "It takes a counter of the washes beside the meter of the fresh water; washes are not guessed.";
-        let members = self.whole(&[Stream::WashCount, Stream::Makeup], without)?;
-        let washes: f64 = members.iter().map(|tally| sum(&tally.whole, &[Stream::WashCount])).sum();
-        if washes <= 0.0 {
-            return Err(Withheld::new(Reason::NothingWashed, "The counter counted no wash."));
+        let without = "It takes a counter or a tally of the washes beside the meter of the fresh water; washes are not \
+                       guessed.";
+        let makeup = self.whole(&[Stream::Makeup], without)?;
+        let counts = |tally: &&&Tally<'_>| tally.subject.statement.washes.is_some();
+        let members: Vec<&Tally<'_>> = makeup.iter().filter(counts).copied().collect();
+        if members.is_empty() {
+            return Err(Withheld::new(Reason::MetersDoNotSupport, without));
         }
-        let fresh: f64 = members.iter().filter_map(|tally| tally.whole.fresh_used()).map(|litres| litres.0).sum();
-        Ok(self.printed(Value::LitresPerWash(rounded(fresh / washes, 3)), &members, whole_share(&members)))
+        let washes: f64 =
+            members.iter().flat_map(|tally| tally.subject.statement.washes.iter().flatten()).map(|(_, n)| n).sum();
+        let used: Quantity = members.iter().map(|tally| tally.subject.statement.whole.fresh_used()).sum();
+        let Some(each) = used.over(Quantity::exact(washes)).filter(|_| washes > 0.0) else {
+            return Err(Withheld::new(Reason::NothingWashed, "No wash was counted."));
+        };
+        let each = each.expanded();
+        let value = Value::LitresPerWash(rounded(each.value, 3));
+        Ok(self.printed(value, Some(rounded(each.expanded, 3)), &members, whole_share(&members)))
     }
 
     fn energy_per_volume(&self) -> Result<Printed, Withheld> {
@@ -232,17 +298,17 @@ impl<'a> Case<'a> {
             return Err(Withheld::new(Reason::NothingWashed, "No treated water went to the washers."));
         }
         let energy: f64 = members.iter().map(|tally| sum(&tally.whole, &[Stream::Energy])).sum();
-        Ok(self.printed(Value::KwhPerM3(rounded(energy / washed * 1000.0, 4)), &members, whole_share(&members)))
+        let value = Value::KwhPerM3(rounded(energy / washed * 1000.0, 4));
+        Ok(self.printed(value, None, &members, whole_share(&members)))
     }
 
     fn figure(&self, name: Name) -> Result<Printed, Withheld> {
         match name {
             Name::FreshUsed => self.fresh_used(),
-            Name::Washed => {
-                self.total(Stream::Wash, Value::Litres, "No meter measures the treated water to the washers.")
-            }
+            Name::Washed => self.washed(),
             Name::Recycled => self.recycled(),
             Name::ReuseShare => self.reuse_share(),
+            Name::Residual => self.residual().map(|(printed, _)| printed),
             Name::Washes => self.total(Stream::WashCount, Value::Count, "No counter counts the washes."),
             Name::FreshPerWash => self.fresh_per_wash(),
             Name::Energy => self.total(Stream::Energy, Value::Kwh, "No meter measures the electricity of the units."),
@@ -259,7 +325,11 @@ pub(super) fn lines(inputs: &Inputs, present: &[&Subject]) -> Vec<Line> {
     let case = Case::of(inputs, present);
     let line = |&name: &Name| {
         let figure = Figure::from(case.figure(name));
-        Line { name, label: name.label().to_owned(), note: note(name, &figure), figure }
+        let mut note = note(name, &figure);
+        if let (Name::Residual, Ok((_, words))) = (name, case.residual()) {
+            note = format!("{words} {note}").trim().to_owned();
+        }
+        Line { name, label: name.label().to_owned(), note, figure }
     };
     Name::ALL.iter().map(line).collect()
 }
@@ -268,7 +338,6 @@ fn note(name: Name, figure: &Figure) -> String {
     let Some(printed) = figure.printed() else { return String::new() };
     let mut notes = Vec::new();
     if let (Name::Recycled, Value::Litres(litres)) = (name, printed.value) {
-        notes.push("Tanks and pit are taken as equally full at both ends.".to_owned());
         if litres < 0.0 {
             notes.push("Below zero: more fresh water went in than treated water came out.".to_owned());
         }
@@ -284,9 +353,32 @@ fn sum(amounts: &Amounts, streams: &[Stream]) -> f64 {
     streams.iter().filter_map(|stream| amounts.get(*stream)).sum()
 }
 
-/// Fresh water into the loop: make-up with hand fills.
-fn loop_fill(amounts: &Amounts) -> f64 {
-    sum(amounts, &[Stream::Makeup, Stream::HandFill])
+/// What a residual means, with the usual causes and what is in it because nothing measures it.
+fn words_of(residual: &Residual) -> String {
+    let mut words = figure::sentence(residual.verdict.words());
+    let causes = residual.verdict.usual_causes();
+    if !causes.is_empty() {
+        words.push_str(&format!(" Usual causes: {}.", causes.join("; ")));
+    }
+    if !residual.not_counted.is_empty() {
+        let parts: Vec<String> = residual.not_counted.iter().map(|part| part.as_str().replace('_', " ")).collect();
+        words.push_str(&format!(" Nothing measures these, so they are in it: {}.", parts.join(", ")));
+    }
+    words
+}
+
+/// The share of whole days, when it is enough to set one stream against another.
+fn enough(members: &[&Tally<'_>]) -> Result<f64, Withheld> {
+    let share = whole_share(members);
+    if share >= LEAST_WHOLE_DAYS {
+        return Ok(share);
+    }
+    let words = format!(
+        "Only {:.0} % of the days are wholly covered by readings of all the meters it needs; it takes {:.0} %.",
+        (share * 100.0).floor(),
+        LEAST_WHOLE_DAYS * 100.0
+    );
+    Err(Withheld::new(Reason::Gap, words))
 }
 
 fn covered_share(members: &[&Tally<'_>]) -> f64 {

@@ -10,11 +10,16 @@ use crate::metering::stream::{ReadBy, Stream};
 use crate::placement::Terms;
 use crate::span::Span;
 use crate::spell::{Spell, SpellState};
+use crate::uncertainty::figures::Parts;
+use crate::uncertainty::quantity::{Cause, Key, Quantity};
 use crate::units::Litres;
 use crate::water::grade::Grade;
+use crate::water::statement::{COUNTED, Statement};
+use crate::water::term::{Part, Source};
 use crate::zone::{Month, parse_zone};
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
+use std::collections::BTreeMap;
 use uuid::Uuid;
 
 fn zone() -> Tz {
@@ -66,9 +71,28 @@ fn subject(n: u128, streams: &[Stream], days: Vec<DayFact>) -> Subject {
         fill: None,
         meters: streams.iter().map(|stream| meter(*stream)).collect(),
         months: months(zone(), &days),
+        statement: statement(&format!("Unit {n}"), streams, &days),
         days,
         exceptions: Vec::new(),
     }
+}
+
+/// Each stream with 2 % of standard uncertainty, and nothing else known or there.
+fn statement(of: &str, streams: &[Stream], days: &[DayFact]) -> Statement {
+    let parts = |counts: fn(&&DayFact) -> bool| {
+        let days: Vec<_> = days.iter().filter(counts).collect();
+        let measured = streams.iter().filter_map(|stream| Some((*stream, Part::of(*stream)?)));
+        measured.fold(Parts::default(), |parts, (stream, part)| {
+            let sum = days.iter().filter_map(|day| day.amounts.get(stream)).sum();
+            let key = Key::new(format!("{of}, {}", stream.as_str()), Cause::Scale);
+            parts.with(part, Quantity::exact(sum).with_relative(key, 0.02), Source::Metered)
+        })
+    };
+    let washes = streams.contains(&Stream::WashCount).then(|| {
+        BTreeMap::from([(COUNTED.to_owned(), days.iter().filter_map(|day| day.amounts.get(Stream::WashCount)).sum())])
+    });
+    // A unit that left at noon is whole on that day.
+    Statement { all: parts(|_| true), whole: parts(|day| day.coverage >= 0.5), washes }
 }
 
 fn inputs(subjects: Vec<Subject>) -> Inputs {
@@ -115,6 +139,8 @@ fn a_month_of_daily_readings_is_summed_then_divided() {
     let report = report(vec![unit]);
     assert_eq!(printed(&report, Name::FreshUsed).value, Value::Litres(24_000.0));
     assert_eq!(printed(&report, Name::Recycled).value, Value::Litres(100_000.0));
+    // W 124,000 L and F 24,000 L, each with 2 %: 2 sqrt(2480^2 + 480^2) = 5052.05.
+    assert_eq!(printed(&report, Name::Recycled).expanded, Some(5052.049));
     assert_eq!(printed(&report, Name::ReuseShare).value, Value::Share(0.80645));
     assert_eq!(printed(&report, Name::Washes).value, Value::Count(248.0));
     assert_eq!(printed(&report, Name::FreshPerWash).value, Value::LitresPerWash(96.774));
@@ -198,7 +224,7 @@ fn a_loss_is_shown_as_it_is() {
     let report = report(vec![subject(1, &LOOP, days)]);
     assert_eq!(printed(&report, Name::Recycled).value, Value::Litres(-15_500.0));
     assert_eq!(printed(&report, Name::ReuseShare).value, Value::Share(-0.5));
-    assert!(text(&report.sentence).contains("−15.50 m³ recycled, which is a loss"), "{}", report.sentence);
+    assert!(text(&report.sentence).contains("−15.5 m³ recycled, which is a loss"), "{}", report.sentence);
 }
 
 #[test]
@@ -250,7 +276,7 @@ fn days_are_charted_only_when_readings_are_daily() {
     let report = report(vec![subject(1, &[Stream::Makeup], monthly.collect())]);
     assert!(report.by_day.is_none());
     assert_eq!(report.by_month.last().unwrap().fresh_used_l, Some(3_100.0));
-    assert!(text(&report.sentence).contains("used 3.1 m³ of fresh water"), "two digits: {}", report.sentence);
+    assert!(text(&report.sentence).contains("used 3.10 m³ of fresh water"), "within 0.12 m³: {}", report.sentence);
 }
 
 #[test]

@@ -86,8 +86,9 @@ pub(super) fn made(inputs: &Inputs, present: &[&Subject]) -> Made {
         "Fresh water used is make-up with hand fills, rinse water, and fresh water that went to the washers past the \
          unit, as far as each is metered."
             .to_owned(),
-        "Water recycled is the treated water to the washers less the fresh water that went into the loop. The water \
-         stored in tanks and pit is taken as unchanged, and rain is not counted. The result keeps its sign."
+        "Water recycled is the treated water to the washers less the fresh water and the rain that went into the loop, \
+         with the change of what stands in tanks and pit: by levels where they were read at both ends, else taken as \
+         none, anywhere within the working band between the floats. The result keeps its sign."
             .to_owned(),
         "The recycled share is the water recycled over all water to the washers: treated, rinse and past the unit. \
          Volumes are summed first, then divided."
@@ -100,7 +101,11 @@ pub(super) fn made(inputs: &Inputs, present: &[&Subject]) -> Made {
         "Coverage is the share of the time between accepted readings; estimated is what was spread evenly between \
          readings more than a day apart. Figures are shown with as many digits as these two support."
             .to_owned(),
-        "The uncertainty of the figures is not computed yet.".to_owned(),
+        "The figure after \u{b1} is the expanded uncertainty (coverage factor 2, about 95 %), after the Guide to the \
+         Expression of Uncertainty in Measurement (JCGM 100): the meters' permissible errors in service, the \
+         resolution of their registers, readings that do not fall on the ends of the month, and what stands in tanks \
+         and pit."
+            .to_owned(),
     ];
     let zones = inputs.zone_names();
     if !zones.is_empty() {

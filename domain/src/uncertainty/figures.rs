@@ -13,10 +13,12 @@ use crate::units::Litres;
 use crate::water::balance::{self, Balance, Basis, Verdict, Volumes};
 use crate::water::grade::{Figure, Grade, Withheld};
 use crate::water::term::{Part, Source, Term};
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+use std::ops::Add;
 
 /// The parts of one balance in litres, each with its errors; absent unless set.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Parts(BTreeMap<Part, (Quantity, Source)>);
 
 /// What one meter of a balance passed, and the share of it that counts here.
@@ -56,9 +58,10 @@ impl Parts {
         self
     }
 
-    /// The same with a part that is one term with an error of its own.
+    /// The same with a part that is one term with an error of its own; `of` names whose error
+    /// it is: terms of one name and part are off in the same way.
     #[must_use]
-    pub fn with_term(self, part: Part, term: Term) -> Self {
+    pub fn with_term(self, of: &str, part: Part, term: Term) -> Self {
         let cause = match (part, term.source) {
             (Part::StorageChange, _) => Cause::Storage,
             (_, Source::Derived) => Cause::Derived,
@@ -66,8 +69,27 @@ impl Parts {
             (_, Source::Metered) => Cause::Scale,
             (_, Source::Absent | Source::Declared | Source::Unknown) => Cause::Declared,
         };
-        let litres = Quantity::exact(term.volume.0).with(Key::new(part.as_str(), cause), term.u.0);
+        let key = Key::new(format!("{of}, {}", part.as_str()), cause);
+        let litres = Quantity::exact(term.volume.0).with(key, term.u.0);
         self.with(part, litres, term.source)
+    }
+
+    /// The same with a term on top of what a part's meters passed.
+    #[must_use]
+    pub fn plus_term(self, of: &str, part: Part, term: Term) -> Self {
+        let own = Self::default().with_term(of, part, term);
+        if term.source == Source::Absent { self } else { self + own }
+    }
+
+    /// A part's volume and where it comes from; absent where it was not set.
+    #[must_use]
+    pub fn get(&self, part: Part) -> (Quantity, Source) {
+        self.0.get(&part).cloned().unwrap_or((Quantity::default(), Source::Absent))
+    }
+
+    /// Every part that was set, in the order of [`Part::ALL`].
+    pub fn iter(&self) -> impl Iterator<Item = (Part, &Quantity, Source)> {
+        self.0.iter().map(|(part, (litres, source))| (*part, litres, *source))
     }
 
     /// The parts as the balance takes them.
@@ -93,6 +115,26 @@ impl Parts {
     fn sum(&self, weights: &[(f64, Part)]) -> Quantity {
         let known = weights.iter().filter_map(|(weight, part)| Some((weight, &self.0.get(part)?.0)));
         known.map(|(weight, litres)| litres.clone().scaled(*weight)).sum()
+    }
+}
+
+/// The parts of both: of two subjects, or of one in two stretches of time. Errors of one name
+/// are the same in both.
+impl Add for Parts {
+    type Output = Self;
+
+    fn add(mut self, other: Self) -> Self {
+        for (part, (litres, source)) in other.0 {
+            let (sum, worst) = self.get(part);
+            self.0.insert(part, (sum + litres, worst.max(source)));
+        }
+        self
+    }
+}
+
+impl std::iter::Sum for Parts {
+    fn sum<I: Iterator<Item = Self>>(parts: I) -> Self {
+        parts.fold(Self::default(), Add::add)
     }
 }
 
@@ -220,7 +262,7 @@ mod tests {
         Parts::default()
             .with(Part::Makeup, metered(6000.0, "makeup"), Source::Metered)
             .with(Part::Wash, metered(20_000.0, "wash"), Source::Metered)
-            .with_term(Part::StorageChange, Term::new(0.0, 100.0, Source::Declared))
+            .with_term("pit", Part::StorageChange, Term::new(0.0, 100.0, Source::Declared))
     }
 
     fn figures(parts: &Parts, activity: &Activity) -> Figures {
@@ -313,7 +355,7 @@ mod tests {
         let residual = figures(&parts, &Activity::default()).residual.unwrap();
         assert_eq!((residual.litres.value, residual.verdict), (200.0, Verdict::Closed));
         assert_eq!(residual.verdict.words(), "not distinguishable from zero");
-        let unknown = month().with_term(Part::Evaporation, Term::UNKNOWN);
+        let unknown = month().with_term("pit", Part::Evaporation, Term::UNKNOWN);
         assert_eq!(figures(&unknown, &Activity::default()).residual.unwrap().not_counted, [Part::Evaporation]);
     }
 
@@ -339,7 +381,7 @@ mod tests {
         #[test]
         fn agrees_with_the_balance(terms in prop::array::uniform12((0.0..5e4_f64, 0.1..500.0_f64))) {
             let parts = Part::ALL.into_iter().zip(terms).fold(Parts::default(), |parts, (part, (volume, u))| {
-                parts.with_term(part, Term::new(volume, u, Source::Metered))
+                parts.with_term("pit", part, Term::new(volume, u, Source::Metered))
             });
             let (figures, balance) = (figures(&parts, &Activity::default()), Balance::of(&parts.volumes(), &SURE));
             let close = |a: f64, b: f64| (a - b).abs() <= 1e-9 * a.abs().max(b.abs()).max(1.0);

@@ -83,8 +83,8 @@ fn month() -> Parts {
         .with(Part::Rinse, checked(RINSE, "rinse"), Source::Metered)
         .with(Part::Wash, meter(WASH, "wash", WASH_SCALE), Source::Metered)
         .with(Part::ToSewer, meter(SEWER, "sewer", OWN), Source::Metered)
-        .with_term(Part::CarryOff, Term::new(CARRY_OFF, CARRY_OFF * CARRY_OFF_SCALE, Source::Declared))
-        .with_term(Part::StorageChange, Term::new(0.0, band * 2_f64.sqrt(), Source::Declared))
+        .with_term("pit", Part::CarryOff, Term::new(CARRY_OFF, CARRY_OFF * CARRY_OFF_SCALE, Source::Declared))
+        .with_term("pit", Part::StorageChange, Term::new(0.0, band * 2_f64.sqrt(), Source::Declared))
 }
 
 fn figures() -> [Expanded; 5] {

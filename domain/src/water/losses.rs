@@ -64,6 +64,11 @@ pub enum Coefficient {
         /// Open water of pit and tanks, in square metres.
         surface_m2: f64,
     },
+    /// Litres in a day, whatever happens.
+    EachDay {
+        /// Litres a day.
+        l_per_day: f64,
+    },
     /// Litres each wash carries off or lets evaporate.
     EachWash {
         /// Litres a wash.
@@ -94,6 +99,7 @@ impl Coefficient {
     pub fn apply(self, activity: &Activity, u_share: f64) -> Term {
         let volume = match self {
             Self::OpenWater { l_per_m2_day, surface_m2 } => Some(l_per_m2_day * surface_m2 * activity.days),
+            Self::EachDay { l_per_day } => Some(l_per_day * activity.days),
             Self::EachWash { l_per_wash } => activity.washes.map(|washes| washes * l_per_wash),
             Self::ShareOfFlow { share } => activity.flow.map(|flow| flow.0 * share),
         };
@@ -140,6 +146,7 @@ mod tests {
         let activity = Activity { days: 30.0, washes: None, flow: Some(Litres(80_000.0)) };
         let open_water = Coefficient::OpenWater { l_per_m2_day: 4.0, surface_m2: 6.0 };
         assert_eq!(open_water.apply(&activity, 0.3), Term::new(720.0, 216.0, Source::Declared));
+        assert_eq!(Coefficient::EachDay { l_per_day: 24.0 }.apply(&activity, 0.0).volume, Litres(720.0));
         assert_eq!(Coefficient::ShareOfFlow { share: 0.05 }.apply(&activity, 0.0).volume, Litres(4000.0));
         assert_eq!(Coefficient::EachWash { l_per_wash: 8.0 }.apply(&activity, 0.3), Term::UNKNOWN);
     }

@@ -10,13 +10,17 @@
 //! | [`storage`] | water standing in pit and tanks, first fills and drains |
 //! | [`losses`] | rain kept; evaporation and carry-off by declared coefficients |
 //! | [`balance`] | both routes to recycled water, fresh water used, the residual |
+//! | [`assembly`] | from meters and notes to the parts of a balance |
+//! | [`statement`] | a subject's month: the parts of its balance, stored as they are |
 //! | [`period`] | the spans between rounds at which all meters of a balance were read |
 
+pub mod assembly;
 pub mod balance;
 pub mod grade;
 pub mod losses;
 pub mod period;
 pub mod spell;
+pub mod statement;
 pub mod storage;
 pub mod term;
 pub mod wash;

@@ -1,6 +1,7 @@
 //! Water standing in pit and tanks, and the events that fill or drain them.
 
 use super::term::{Source, Term};
+use crate::named::named;
 use crate::units::Litres;
 
 /// What is known of the water standing in pit and tanks at both ends of a period.
@@ -24,38 +25,17 @@ pub enum Storage {
     Unknown,
 }
 
-/// Water that enters or leaves at once.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum VolumeEventKind {
-    /// The first fill of a new or moved unit.
-    FirstFill,
-    /// The refill after a clean-out or lay-up.
-    Refill,
-    /// Drained for a clean-out or lay-up.
-    Drain,
-    /// Some water by hose, to make up.
-    HandFill,
-}
-
-impl VolumeEventKind {
-    /// Every kind.
-    pub const ALL: [Self; 4] = [Self::FirstFill, Self::Refill, Self::Drain, Self::HandFill];
-
-    /// The name in requests, answers and the database.
-    #[must_use]
-    pub fn as_str(self) -> &'static str {
-        match self {
-            Self::FirstFill => "first_fill",
-            Self::Refill => "refill",
-            Self::Drain => "drain",
-            Self::HandFill => "hand_fill",
-        }
-    }
-
-    /// The kind of that name.
-    #[must_use]
-    pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|kind| kind.as_str() == name)
+named! {
+    /// Water that enters or leaves at once.
+    VolumeEventKind as "kind" {
+        /// The first fill of a new or moved unit.
+        FirstFill = "first_fill",
+        /// The refill after a clean-out or lay-up.
+        Refill = "refill",
+        /// Drained for a clean-out or lay-up.
+        Drain = "drain",
+        /// Some water by hose, to make up.
+        HandFill = "hand_fill",
     }
 }
 
@@ -165,12 +145,5 @@ mod tests {
         assert_eq!((events.drained.volume, events.lost.volume), (Litres(7000.0), Litres(6000.0)));
         let change = storage_change(Storage::FloatBand { band: Litres(0.0) }, &events);
         assert_eq!(change.volume, Litres(6000.0));
-    }
-
-    #[test]
-    fn names_round_trip() {
-        for kind in VolumeEventKind::ALL {
-            assert_eq!(VolumeEventKind::from_name(kind.as_str()), Some(kind));
-        }
     }
 }

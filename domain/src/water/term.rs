@@ -2,12 +2,14 @@
 
 use crate::metering::stream::Stream;
 use crate::units::Litres;
+use serde::{Deserialize, Serialize};
 use std::iter::Sum;
 use std::ops::Add;
 
 /// Where a volume comes from, from the best to the least known. A sum is as good as its
 /// worst part.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Source {
     /// There is no such stream: exactly nothing passes.
     Absent,
@@ -45,7 +47,8 @@ impl Source {
 }
 
 /// The place of a volume in the balance.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Part {
     /// Fresh water into the loop through its meter.
     Makeup,

@@ -1,0 +1,72 @@
+//! Gauge readings in the database.
+
+use super::{Head, INSTANT, Note, head_of_unit};
+use crate::db::error::known;
+use crate::db::schema::gauge_reading;
+use crate::db::{DbError, Tx};
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+use diesel::insert_into;
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use domain::ids::UnitId;
+use domain::measures::gauge::{Gauge, GaugeReading, GaugeUnit};
+use domain::span::Span;
+
+#[derive(QueryableByName, Insertable)]
+#[diesel(table_name = gauge_reading)]
+pub(crate) struct Row {
+    at: DateTime<Utc>,
+    gauge: String,
+    value: f64,
+    unit: String,
+    place: Option<String>,
+}
+
+impl From<&GaugeReading> for Row {
+    fn from(new: &GaugeReading) -> Self {
+        Self {
+            at: new.at,
+            gauge: new.gauge.as_str().to_owned(),
+            value: new.value,
+            unit: new.unit.as_str().to_owned(),
+            place: new.place.clone(),
+        }
+    }
+}
+
+impl TryFrom<Row> for GaugeReading {
+    type Error = DbError;
+
+    fn try_from(row: Row) -> Result<Self, DbError> {
+        Ok(Self {
+            at: row.at,
+            gauge: known("gauge", Gauge::from_name(&row.gauge))?,
+            value: row.value,
+            unit: known("unit", GaugeUnit::from_name(&row.unit))?,
+            place: row.place,
+        })
+    }
+}
+
+impl Note for GaugeReading {
+    type Owner = UnitId;
+    type Row = Row;
+    const TABLE: &'static str = "gauge_reading";
+    const TIME: &'static str = INSTANT;
+
+    fn span(&self, _zone: Tz) -> Span {
+        Span::moment(self.at)
+    }
+
+    /// Levels say how much water stands in the loop.
+    fn counts(&self) -> bool {
+        self.gauge == Gauge::Level
+    }
+
+    async fn insert(&self, tx: &Tx<'_>, head: &Head) -> Result<(), DbError> {
+        let values = (head_of_unit!(gauge_reading, head), Row::from(self));
+        insert_into(gauge_reading::table).values(values).execute(&mut tx.conn()).await?;
+        Ok(())
+    }
+}

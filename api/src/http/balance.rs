@@ -1,0 +1,75 @@
+//! The figures of a month's balance as they are answered: each with its expanded uncertainty, or
+//! withheld with the reason.
+
+use domain::baseline::avoided::{Activity, Missing};
+use domain::facts::MonthFact;
+use domain::uncertainty::expanded::Expanded;
+use domain::uncertainty::figures::Figures;
+use domain::water::balance::Basis;
+use domain::water::grade::Withheld;
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// A figure of a balance.
+#[derive(Serialize, ToSchema)]
+pub struct BalanceFigure {
+    /// The value: litres, or a share of one; null when it is withheld.
+    #[schema(example = 14000.0)]
+    value: Option<f64>,
+    /// Its expanded uncertainty, coverage factor 2, in the same unit.
+    #[schema(example = 820.0)]
+    expanded: Option<f64>,
+    /// Why there is no value, as a stable code.
+    #[schema(example = json!(null))]
+    withheld: Option<&'static str>,
+    /// What a reader has to know: why it is withheld, or in which direction a meter may be wrong.
+    words: Vec<String>,
+}
+
+/// The balance of a month, over the days that readings of every meter cover.
+#[derive(Serialize, ToSchema)]
+pub struct BalanceView {
+    /// Make-up with hand fills, rinse and bypass, in litres.
+    fresh_used_l: BalanceFigure,
+    /// Treated water to the washers less what went into the loop, in litres.
+    recycled_l: BalanceFigure,
+    /// The same by what went out, in litres.
+    recycled_by_losses_l: BalanceFigure,
+    /// Water in less water known to have gone out, in litres.
+    residual_l: BalanceFigure,
+    /// Recycled over all water to the washers.
+    recycled_share: BalanceFigure,
+}
+
+impl BalanceFigure {
+    fn of(found: Result<Expanded, Withheld>) -> Self {
+        match found {
+            Ok(Expanded { value, expanded, one_sided, .. }) => {
+                Self { value: Some(value), expanded: Some(expanded), withheld: None, words: one_sided }
+            }
+            Err(why) => Self { value: None, expanded: None, withheld: Some(why.code()), words: vec![why.to_string()] },
+        }
+    }
+}
+
+impl BalanceView {
+    /// The balance of a month. How much of it is covered stands beside it, so nothing is withheld
+    /// for that.
+    #[must_use]
+    pub fn of(month: &MonthFact) -> Self {
+        let basis = Basis { read: month.coverage > 0.0, coverage: month.coverage, least_coverage: 0.0, fill: None };
+        let whole = &month.statement.whole;
+        let figures = Figures::of(whole, &basis, Err(Missing::Baseline), &Activity::default());
+        let mut residual = BalanceFigure::of(figures.residual.clone().map(|residual| residual.litres));
+        if let Ok(found) = figures.residual {
+            residual.words.push(found.verdict.words().to_owned());
+        }
+        Self {
+            fresh_used_l: BalanceFigure::of(figures.fresh_used_l),
+            recycled_l: BalanceFigure::of(figures.recycled_l),
+            recycled_by_losses_l: BalanceFigure::of(figures.recycled_by_losses_l),
+            residual_l: residual,
+            recycled_share: BalanceFigure::of(figures.recycled_share),
+        }
+    }
+}

@@ -1,0 +1,126 @@
+//! `/v1/units/{id}/gauge-readings`.
+
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
+use crate::auth::{Caller, Role, perm};
+use crate::db::Db;
+use crate::extract::{Body, IdempotencyKey, instant};
+use crate::http::answer::{Page, Paging, Problems};
+use crate::problem::{Kind, Problem};
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, post};
+use chrono::{DateTime, Utc};
+use domain::fault::Faults;
+use domain::ids::{NoteId, UnitId};
+use domain::measures::gauge::{Gauge, GaugeReading, GaugeUnit};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_gauge_reading).service(list_gauge_readings).service(withdraw_gauge_reading);
+}
+
+/// What is sent of a gauge reading.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = GaugeReading)]
+pub struct GaugeReadingInput {
+    /// When it was read, within a placement of the unit.
+    #[serde(deserialize_with = "instant")]
+    #[schema(example = "2026-03-02T07:30:00Z")]
+    at: DateTime<Utc>,
+    /// `level`, `pressure`, `temperature`, `vacuum` or `current`.
+    #[schema(example = "level")]
+    gauge: String,
+    /// What it showed.
+    #[schema(example = 1850.0)]
+    value: f64,
+    /// A level's `l` or `mm`, a pressure's or vacuum's `kpa`, a temperature's `degc`, a current's `a`.
+    #[schema(example = "l")]
+    unit: String,
+    /// Which tank, pump or line.
+    #[serde(default)]
+    #[schema(example = "Clean tank", max_length = 60)]
+    place: Option<String>,
+}
+
+impl Shape for GaugeReadingInput {
+    type Note = GaugeReading;
+
+    fn parse(&self, now: DateTime<Utc>) -> Result<GaugeReading, Faults> {
+        let mut faults = Faults::default();
+        let gauge = faults.take("/gauge", Gauge::parse(&self.gauge));
+        let unit = faults.take("/unit", GaugeUnit::parse(&self.unit));
+        // Without a scale the value can't be judged, but the rest can.
+        let scale = gauge.zip(unit).map(|(gauge, unit)| (gauge, unit, self.value));
+        let (gauge, unit, value) = scale.unwrap_or((Gauge::Level, GaugeUnit::L, 0.0));
+        faults.and(GaugeReading { at: self.at, gauge, value, unit, place: self.place.clone() }.checked(now))
+    }
+
+    fn of(note: &GaugeReading) -> Self {
+        Self {
+            at: note.at,
+            gauge: note.gauge.as_str().to_owned(),
+            value: note.value,
+            unit: note.unit.as_str().to_owned(),
+            place: note.place.clone(),
+        }
+    }
+}
+
+/// Add a gauge reading
+///
+/// A customer's people enter levels.
+#[utoipa::path(tag = "measures", request_body = GaugeReadingInput,
+    params(("id" = Uuid, Path, description = "The unit's id"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The gauge reading", body = NotedView<GaugeReadingInput>), Problems))]
+#[post("/units/{id}/gauge-readings")]
+async fn create_gauge_reading(
+    caller: Caller<perm::WriteGauges>,
+    id: Path<UnitId>,
+    key: IdempotencyKey,
+    input: Body<GaugeReadingInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let levels_only = caller.role() == Role::CustomerReader;
+    if levels_only && input.0.gauge != Gauge::Level.as_str() {
+        let fix = "Enter levels; the dealer's people enter what other gauges show.";
+        return Err(Problem::at(Kind::NotAllowed, "/gauge", "levels_only", fix));
+    }
+    create(&db, &caller, &key, *id, &input.0).await
+}
+
+/// List a unit's gauge readings
+///
+/// Oldest first.
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Paging),
+    responses((status = 200, description = "A page of gauge readings", body = Page<NotedView<GaugeReadingInput>>), Problems))]
+#[get("/units/{id}/gauge-readings")]
+async fn list_gauge_readings(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    id: Path<UnitId>,
+    asked: Query<Instants>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    list::<_, GaugeReadingInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+}
+
+/// Withdraw a wrong gauge reading
+///
+/// It stays readable, marked, and counts no more; add another in its place.
+#[utoipa::path(tag = "measures", request_body = Withdrawal,
+    params(("id" = Uuid, Path, description = "The unit's id"), ("note_id" = Uuid, Path, description = "The gauge reading's id")),
+    responses((status = 200, description = "The gauge reading, withdrawn", body = NotedView<GaugeReadingInput>), Problems))]
+#[post("/units/{id}/gauge-readings/{note_id}/withdraw")]
+async fn withdraw_gauge_reading(
+    caller: Caller<perm::WriteGauges>,
+    path: Path<(UnitId, NoteId)>,
+    input: Body<Withdrawal>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    withdraw::<_, GaugeReadingInput>(&db, &caller, *path, &input.0).await
+}

@@ -1,0 +1,226 @@
+//! Notes of units and sites under `/v1/units/{id}/…` and `/v1/sites/{id}/…`: each kind is added,
+//! listed and withdrawn, and those that hold from-to are ended.
+
+pub mod gauge_readings;
+pub mod guns;
+pub mod loss_coefficients;
+pub mod rain;
+pub mod samples;
+pub mod volume_events;
+pub mod wash_tallies;
+
+use super::answer::{self, Paging};
+use crate::auth::Caller;
+use crate::db::Db;
+use crate::db::measures::dated::{self, Dated};
+use crate::db::measures::{self, Note, Noted, Window, Withdrawn};
+use crate::extract::{IdempotencyKey, instant};
+use crate::problem::{Kind, Problem};
+use actix_web::web::Query;
+use actix_web::{HttpRequest, HttpResponse};
+use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
+use domain::fault::Faults;
+use domain::ids::{NoteId, SiteId};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of these resources.
+pub fn routes(config: &mut ServiceConfig) {
+    config
+        .configure(gauge_readings::routes)
+        .configure(samples::routes)
+        .configure(volume_events::routes)
+        .configure(rain::routes)
+        .configure(guns::routes)
+        .configure(wash_tallies::routes)
+        .configure(loss_coefficients::routes);
+}
+
+/// A note is written once; its withdrawal or end shows in the note itself.
+const WRITTEN_ONCE: i32 = 1;
+
+/// How a kind of note is sent, and shown again.
+trait Shape: Serialize {
+    /// The note.
+    type Note: Note;
+
+    /// The note that was sent at `now`.
+    fn parse(&self, now: DateTime<Utc>) -> Result<Self::Note, Faults>;
+
+    /// The same of a stored note.
+    fn of(note: &Self::Note) -> Self;
+}
+
+/// Something noted down at a unit or site.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Noted)]
+pub struct NotedView<T> {
+    id: Uuid,
+    #[serde(flatten)]
+    record: T,
+    /// The account that noted it down.
+    recorded_by: Option<Uuid>,
+    /// When it was noted down.
+    created_at: DateTime<Utc>,
+    /// Why it does not count, if it was withdrawn.
+    #[schema(example = json!(null))]
+    withdrawn: Option<WithdrawnView>,
+}
+
+/// The withdrawal of a wrong note.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Withdrawn)]
+pub struct WithdrawnView {
+    /// When.
+    at: DateTime<Utc>,
+    /// The account that withdrew it.
+    by: Option<Uuid>,
+    /// Why.
+    #[schema(example = "Read on the other tank")]
+    reason: String,
+}
+
+impl From<Withdrawn> for WithdrawnView {
+    fn from(withdrawn: Withdrawn) -> Self {
+        Self { at: withdrawn.at, by: withdrawn.by.map(|account| account.0), reason: withdrawn.why }
+    }
+}
+
+fn view<S: Shape>(noted: Noted<S::Note>) -> NotedView<S> {
+    NotedView {
+        id: noted.id.0,
+        record: S::of(&noted.value),
+        recorded_by: noted.recorded_by.map(|account| account.0),
+        created_at: noted.created_at,
+        withdrawn: noted.withdrawn.map(Into::into),
+    }
+}
+
+/// What is sent to withdraw a note.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Withdrawal {
+    /// Why it is wrong.
+    #[schema(example = "Read on the other tank", max_length = 500)]
+    pub(in crate::http) reason: String,
+}
+
+/// What is sent to end a note that goes on.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct LastDays {
+    /// The local day before which it ends.
+    #[schema(example = "2026-10-01")]
+    to: NaiveDate,
+}
+
+/// The same for one that ends at an instant.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct LastInstant {
+    /// When it ends.
+    #[serde(deserialize_with = "instant")]
+    #[schema(example = "2026-03-02T17:00:00Z")]
+    to: DateTime<Utc>,
+}
+
+/// Which notes of a unit.
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct Instants {
+    /// From this instant on.
+    #[param(example = "2026-01-01T00:00:00Z")]
+    from: Option<DateTime<Utc>>,
+    /// Up to, not including, this instant.
+    #[param(example = "2026-02-01T00:00:00Z")]
+    to: Option<DateTime<Utc>>,
+    /// Whether to give withdrawn ones too.
+    #[serde(default)]
+    #[param(required = false)]
+    withdrawn: bool,
+}
+
+/// Which notes of a site.
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct LocalDays {
+    /// From this local day on.
+    #[param(example = "2026-01-01")]
+    from: Option<NaiveDate>,
+    /// Up to, not including, this local day.
+    #[param(example = "2026-02-01")]
+    to: Option<NaiveDate>,
+    /// Whether to give withdrawn ones too.
+    #[serde(default)]
+    #[param(required = false)]
+    withdrawn: bool,
+}
+
+impl From<&LocalDays> for Instants {
+    fn from(days: &LocalDays) -> Self {
+        let begins = |day: NaiveDate| day.and_time(NaiveTime::MIN).and_utc();
+        Self { from: days.from.map(begins), to: days.to.map(begins), withdrawn: days.withdrawn }
+    }
+}
+
+impl Instants {
+    fn parse(&self) -> Result<Window, Problem> {
+        if self.from.zip(self.to).is_some_and(|(from, to)| to <= from) {
+            return Err(Problem::at(Kind::Invalid, "/to", "not_after_from", "Give a `to` after `from`."));
+        }
+        Ok(Window { from: self.from, to: self.to, withdrawn: self.withdrawn })
+    }
+}
+
+type OwnerOf<S> = <<S as Shape>::Note as Note>::Owner;
+
+async fn create<P, S: Shape>(
+    db: &Db,
+    caller: &Caller<P>,
+    key: &IdempotencyKey,
+    owner: OwnerOf<S>,
+    sent: &S,
+) -> Result<HttpResponse, Problem> {
+    let new = sent.parse(caller.now())?;
+    answer::create(db, caller, key, &(owner, sent), async |tx| {
+        Ok((WRITTEN_ONCE, view::<S>(measures::create(tx, owner, &new).await?)))
+    })
+    .await
+}
+
+async fn list<P, S: Shape>(
+    db: &Db,
+    caller: &Caller<P>,
+    request: &HttpRequest,
+    owner: OwnerOf<S>,
+    (asked, paging): (Instants, Query<Paging>),
+) -> Result<HttpResponse, Problem> {
+    let (window, after) = (asked.parse()?, paging.parse()?);
+    let rows =
+        db.read(caller.scope(), caller.now(), async |tx| measures::list(tx, owner, &window, &after).await).await?;
+    Ok(answer::page(request, &after, rows, |noted| (measures::to_cursor(noted.begins), noted.id.0), view::<S>))
+}
+
+async fn withdraw<P, S: Shape>(
+    db: &Db,
+    caller: &Caller<P>,
+    (owner, id): (OwnerOf<S>, NoteId),
+    sent: &Withdrawal,
+) -> Result<HttpResponse, Problem> {
+    let why = domain::measures::reason(&sent.reason)?;
+    let noted =
+        db.write(caller.scope(), caller.now(), async |tx| measures::withdraw(tx, owner, id, &why).await).await?;
+    Ok(HttpResponse::Ok().json(view::<S>(noted)))
+}
+
+async fn end<P, S: Shape<Note: Dated>>(
+    db: &Db,
+    caller: &Caller<P>,
+    (site, id): (SiteId, NoteId),
+    to: <S::Note as Dated>::Bound,
+) -> Result<HttpResponse, Problem> {
+    let noted = db.write(caller.scope(), caller.now(), async |tx| dated::end(tx, site, id, to).await).await?;
+    Ok(HttpResponse::Ok().json(view::<S>(noted)))
+}

@@ -1,0 +1,286 @@
+//! `/v1/sites/{id}/rain-days` and `/v1/sites/{id}/rain-intakes`.
+
+use super::{Instants, LastInstant, LocalDays, NotedView, Shape, Withdrawal, create, end, list, withdraw};
+use crate::auth::{Caller, perm};
+use crate::db::Db;
+use crate::db::measures::rain::{self, Taken};
+use crate::extract::{Body, IdempotencyKey, from_value, instant, optional_instant};
+use crate::http::answer::{Page, Paging, Problems};
+use crate::problem::{FaultBody, Kind, Problem};
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, post};
+use chrono::{DateTime, NaiveDate, Utc};
+use domain::fault::{Fault, Faults};
+use domain::ids::{NoteId, SiteId};
+use domain::measures::rain::{RainDay, RainIntake, RainSource};
+use domain::span::Span;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// The routes of these resources.
+pub fn routes(config: &mut ServiceConfig) {
+    config
+        .service(create_rain_days)
+        .service(list_rain_days)
+        .service(withdraw_rain_day)
+        .service(create_rain_intake)
+        .service(list_rain_intakes)
+        .service(withdraw_rain_intake)
+        .service(end_rain_intake);
+}
+
+/// What is sent of rain: days, at most 1000.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RainDaysInput {
+    /// The days.
+    #[schema(value_type = Vec<RainDayInput>, max_items = 1000)]
+    rain_days: Vec<Value>,
+}
+
+/// Days that a batch may have.
+const DAYS_MAX: usize = 1000;
+
+/// What is sent of a rain day.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = RainDay)]
+pub struct RainDayInput {
+    /// The local day at the site.
+    #[schema(example = "2026-03-02")]
+    day: NaiveDate,
+    /// Depth; 0 says that it did not rain.
+    #[schema(example = 7.5, minimum = 0)]
+    depth_mm: f64,
+    /// `gauge` (at the site), `station` (nearby), `radar` or `model`.
+    #[schema(example = "gauge")]
+    source: String,
+}
+
+impl Shape for RainDayInput {
+    type Note = RainDay;
+
+    fn parse(&self, _now: DateTime<Utc>) -> Result<RainDay, Faults> {
+        let mut faults = Faults::default();
+        let source = faults.take_or("/source", RainSource::parse(&self.source), RainSource::Gauge);
+        faults.and(RainDay { day: self.day, depth_mm: self.depth_mm, source }.checked())
+    }
+
+    fn of(note: &RainDay) -> Self {
+        Self { day: note.day, depth_mm: note.depth_mm, source: note.source.as_str().to_owned() }
+    }
+}
+
+/// What became of a batch of rain days.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RainDaysTaken {
+    /// Days stored now.
+    #[schema(example = 30)]
+    accepted: usize,
+    /// Days that were stored before, with the same depth.
+    #[schema(example = 1)]
+    known: usize,
+    /// What is wrong with days not taken.
+    rejected: Vec<RejectedRainDay>,
+}
+
+/// A fault of a rain day that was not taken.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RejectedRainDay {
+    /// The day's place in the batch, from 0.
+    #[schema(example = 17)]
+    index: usize,
+    #[serde(flatten)]
+    fault: FaultBody,
+}
+
+impl RejectedRainDay {
+    fn all(index: usize, faults: Faults) -> impl Iterator<Item = Self> {
+        let at = move |mut fault: Fault| {
+            fault.pointer = format!("/rain_days/{index}{}", fault.pointer);
+            Self { index, fault: FaultBody::from(&fault) }
+        };
+        faults.0.into_iter().map(at)
+    }
+}
+
+/// The rain days of a batch that can be taken, each with its place, and what is wrong with the
+/// others.
+fn parse_days(sent: &[Value], now: DateTime<Utc>) -> Result<(Vec<(usize, RainDay)>, Vec<RejectedRainDay>), Problem> {
+    if sent.len() > DAYS_MAX {
+        return Err(Problem::new(Kind::TooLarge, format!("Send at most {DAYS_MAX} days at once; split the batch.")));
+    }
+    let (mut good, mut rejected) = (Vec::new(), Vec::new());
+    for (index, row) in sent.iter().enumerate() {
+        let parsed = from_value::<RainDayInput>(row).and_then(|row| row.parse(now));
+        match parsed {
+            Ok(day) => good.push((index, day)),
+            Err(faults) => rejected.extend(RejectedRainDay::all(index, faults)),
+        }
+    }
+    Ok((good, rejected))
+}
+
+/// The fault of a day that the stored ones don't allow.
+fn refused(taken: Taken) -> Option<Faults> {
+    match taken {
+        Taken::Accepted | Taken::Known => None,
+        Taken::Ahead => Some(Faults::one("/day", "future", "give a day that has begun at the site")),
+        Taken::Differs { depth_mm } => {
+            let fix = format!("the day has {depth_mm} mm already; withdraw that first, or leave this out");
+            Some(Faults::one("/depth_mm", "conflict", fix))
+        }
+    }
+}
+
+/// Add rain days
+///
+/// At most 1000. Sending a day again is safe. A bad day is rejected with its reason and costs no
+/// other one.
+#[utoipa::path(tag = "measures", request_body = RainDaysInput,
+    params(("id" = Uuid, Path, description = "The site's id")),
+    responses((status = 200, description = "What became of each day", body = RainDaysTaken), Problems))]
+#[post("/sites/{id}/rain-days")]
+async fn create_rain_days(
+    caller: Caller<perm::WriteMeasures>,
+    id: Path<SiteId>,
+    input: Body<RainDaysInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let (good, mut rejected) = parse_days(&input.0.rain_days, caller.now())?;
+    let (places, days): (Vec<_>, Vec<_>) = good.into_iter().unzip();
+    let taken = db.write(caller.scope(), caller.now(), async |tx| rain::add(tx, *id, &days).await).await?;
+    let refusals = places.into_iter().zip(&taken).filter_map(|(index, taken)| Some((index, refused(*taken)?)));
+    rejected.extend(refusals.flat_map(|(index, faults)| RejectedRainDay::all(index, faults)));
+    rejected.sort_by_key(|bad| bad.index);
+    let count = |what: Taken| taken.iter().filter(|taken| **taken == what).count();
+    let (accepted, known) = (count(Taken::Accepted), count(Taken::Known));
+    Ok(HttpResponse::Ok().json(RainDaysTaken { accepted, known, rejected }))
+}
+
+/// List a site's rain days
+///
+/// Oldest first.
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
+    responses((status = 200, description = "A page of rain days", body = Page<NotedView<RainDayInput>>), Problems))]
+#[get("/sites/{id}/rain-days")]
+async fn list_rain_days(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    id: Path<SiteId>,
+    asked: Query<LocalDays>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    list::<_, RainDayInput>(&db, &caller, &request, *id, ((&asked.0).into(), paging)).await
+}
+
+/// Withdraw a wrong rain day
+///
+/// It stays readable, marked, and counts no more; add another in its place.
+#[utoipa::path(tag = "measures", request_body = Withdrawal,
+    params(("id" = Uuid, Path, description = "The site's id"), ("note_id" = Uuid, Path, description = "The rain day's id")),
+    responses((status = 200, description = "The rain day, withdrawn", body = NotedView<RainDayInput>), Problems))]
+#[post("/sites/{id}/rain-days/{note_id}/withdraw")]
+async fn withdraw_rain_day(
+    caller: Caller<perm::WriteMeasures>,
+    path: Path<(SiteId, NoteId)>,
+    input: Body<Withdrawal>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    withdraw::<_, RainDayInput>(&db, &caller, *path, &input.0).await
+}
+
+/// What is sent of a stretch in which the diverter led to the pit.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = RainIntake)]
+pub struct RainIntakeInput {
+    /// From when; the stretch that goes on until then ends there.
+    #[serde(deserialize_with = "instant")]
+    #[schema(example = "2026-03-02T07:00:00Z")]
+    from: DateTime<Utc>,
+    /// Until when, where that is known.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[schema(example = "2026-03-02T17:00:00Z")]
+    to: Option<DateTime<Utc>>,
+}
+
+impl Shape for RainIntakeInput {
+    type Note = RainIntake;
+
+    fn parse(&self, _now: DateTime<Utc>) -> Result<RainIntake, Faults> {
+        Span::parse(self.from, self.to).map(RainIntake)
+    }
+
+    fn of(note: &RainIntake) -> Self {
+        Self { from: note.0.from(), to: note.0.to() }
+    }
+}
+
+/// Say when the diverter led to the pit
+///
+/// Rain of other times is led away; a site without a diverter needs none of these.
+#[utoipa::path(tag = "measures", request_body = RainIntakeInput,
+    params(("id" = Uuid, Path, description = "The site's id"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The rain intake", body = NotedView<RainIntakeInput>), Problems))]
+#[post("/sites/{id}/rain-intakes")]
+async fn create_rain_intake(
+    caller: Caller<perm::WriteMeasures>,
+    id: Path<SiteId>,
+    key: IdempotencyKey,
+    input: Body<RainIntakeInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    create(&db, &caller, &key, *id, &input.0).await
+}
+
+/// List a site's rain intakes
+///
+/// Oldest first.
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), Instants, Paging),
+    responses((status = 200, description = "A page of rain intakes", body = Page<NotedView<RainIntakeInput>>), Problems))]
+#[get("/sites/{id}/rain-intakes")]
+async fn list_rain_intakes(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    id: Path<SiteId>,
+    asked: Query<Instants>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    list::<_, RainIntakeInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+}
+
+/// Withdraw a wrong rain intake
+///
+/// It stays readable, marked, and counts no more; add another in its place.
+#[utoipa::path(tag = "measures", request_body = Withdrawal,
+    params(("id" = Uuid, Path, description = "The site's id"), ("note_id" = Uuid, Path, description = "The rain intake's id")),
+    responses((status = 200, description = "The rain intake, withdrawn", body = NotedView<RainIntakeInput>), Problems))]
+#[post("/sites/{id}/rain-intakes/{note_id}/withdraw")]
+async fn withdraw_rain_intake(
+    caller: Caller<perm::WriteMeasures>,
+    path: Path<(SiteId, NoteId)>,
+    input: Body<Withdrawal>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    withdraw::<_, RainIntakeInput>(&db, &caller, *path, &input.0).await
+}
+
+/// End a rain intake that goes on
+#[utoipa::path(tag = "measures", request_body = LastInstant,
+    params(("id" = Uuid, Path, description = "The site's id"), ("note_id" = Uuid, Path, description = "The rain intake's id")),
+    responses((status = 200, description = "The rain intake, ended", body = NotedView<RainIntakeInput>), Problems))]
+#[post("/sites/{id}/rain-intakes/{note_id}/end")]
+async fn end_rain_intake(
+    caller: Caller<perm::WriteMeasures>,
+    path: Path<(SiteId, NoteId)>,
+    input: Body<LastInstant>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    end::<_, RainIntakeInput>(&db, &caller, *path, input.0.to).await
+}

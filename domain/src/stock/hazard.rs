@@ -1,0 +1,106 @@
+//! Which goods must not ride together in a van.
+//!
+//! The groups and the pairs are common practice of the trade, no source. They are no
+//! transport law and no product's classification: the safety data sheet of the product and
+//! the rules for dangerous goods decide.
+
+use crate::named::named;
+
+named! {
+    /// What a product does to others when they meet.
+    HazardGroup as "hazard_group" {
+        /// Nothing to speak of: filters, hoses, salt.
+        Harmless = "harmless",
+        /// Acids, acid metal-salt coagulants among them.
+        Acid = "acid",
+        /// Alkalis.
+        Alkali = "alkali",
+        /// Hypochlorite and other bleach that sets chlorine free.
+        Hypochlorite = "hypochlorite",
+        /// Other oxidisers: peroxide, permanganate, persulphate.
+        Oxidiser = "oxidiser",
+        /// Oils, solvents, antifoam, surfactants.
+        Organic = "organic",
+        /// Living cultures.
+        Microbes = "microbes",
+        /// Sludge that may hold sulphide.
+        Sludge = "sludge",
+    }
+}
+
+named! {
+    /// Why two groups ride apart.
+    Clash as "clash" {
+        /// Together they set a poisonous gas free.
+        PoisonGas = "poison_gas",
+        /// Together they can catch fire or burst.
+        Fire = "fire",
+        /// Together they heat and spit.
+        Heat = "heat",
+        /// One kills the other.
+        KillsCulture = "kills_culture",
+    }
+}
+
+/// What every warning ends with.
+pub const DEFER: &str = "common practice, no source: the safety data sheets of the products decide";
+
+impl HazardGroup {
+    /// Why two groups must not ride together; `None` when nothing speaks against it.
+    #[must_use]
+    pub fn clash(self, other: Self) -> Option<Clash> {
+        use HazardGroup::{Acid, Alkali, Hypochlorite, Microbes, Organic, Oxidiser, Sludge};
+        let (first, second) = if self <= other { (self, other) } else { (other, self) };
+        match (first, second) {
+            (Acid, Hypochlorite | Sludge) => Some(Clash::PoisonGas),
+            (Acid, Oxidiser) | (Hypochlorite | Oxidiser, Organic) | (Hypochlorite, Oxidiser) => Some(Clash::Fire),
+            (Acid, Alkali) => Some(Clash::Heat),
+            (Acid | Alkali | Hypochlorite | Oxidiser, Microbes) => Some(Clash::KillsCulture),
+            _ => None,
+        }
+    }
+}
+
+impl Clash {
+    /// What to do, in words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::PoisonGas => "never together: a poisonous gas is set free if they meet",
+            Self::Fire => "carry apart: they can catch fire or burst if they meet",
+            Self::Heat => "carry apart: they heat and spit if they meet",
+            Self::KillsCulture => "carry apart: a spill or its vapour kills the culture",
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Section 7 of the design: oxidisers apart from acids, organics and microbes; acid never
+    /// with hypochlorite or sulphide-laden sludge.
+    #[test]
+    fn oxidisers_ride_apart_and_acid_never_meets_hypochlorite() {
+        use HazardGroup::{Acid, Hypochlorite, Microbes, Organic, Oxidiser, Sludge};
+        for oxidiser in [Oxidiser, Hypochlorite] {
+            for other in [Acid, Organic, Microbes] {
+                assert!(oxidiser.clash(other).is_some(), "{oxidiser:?} {other:?}");
+            }
+        }
+        for other in [Hypochlorite, Sludge] {
+            assert_eq!(Acid.clash(other), Some(Clash::PoisonGas));
+        }
+    }
+
+    #[test]
+    fn a_clash_is_mutual_and_never_with_its_own_kind_or_the_harmless() {
+        for &one in HazardGroup::ALL {
+            assert_eq!(one.clash(one), None);
+            assert_eq!(one.clash(HazardGroup::Harmless), None);
+            for &other in HazardGroup::ALL {
+                assert_eq!(one.clash(other), other.clash(one));
+            }
+        }
+    }
+}

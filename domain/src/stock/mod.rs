@@ -1,0 +1,42 @@
+//! What is used up and what is kept to fit: where it stands, what becomes of it, when it runs
+//! out, what to order and what it cost.
+//!
+//! | module | its noun |
+//! | --- | --- |
+//! | [`quantity`] | exact amounts in the unit of their item |
+//! | [`item`] | a consumable or spare part, its lots and how it is bought |
+//! | [`hazard`] | which goods must not ride together |
+//! | [`place`] | a warehouse, a van, a site |
+//! | [`movement`] | one line of the ledger, and what is wrong with it by itself |
+//! | [`ledger`] | all lines: balances at any instant, and what is wrong with a new line |
+//! | [`dip`] | what was left in the drums of a site |
+//! | [`site_use`] | use at a site by dips, ledger or dosing, and the differences |
+//! | [`expect`] | actual use against expected |
+//! | [`idle`] | days on which a unit uses nothing |
+//! | [`history`] | use by calendar month |
+//! | [`demand`] | the model of what will be used |
+//! | [`cover`] | days of cover and the day to order by |
+//! | [`replenish`] | safety stock, reorder point, order quantity |
+//! | [`order`] | orders suggested, by supplier and place |
+//! | [`kit`] | goods kept for planned visits |
+//! | [`load`] | what a van has to take along |
+//! | [`price`] | dated prices, and what something cost at its time |
+
+pub mod cover;
+pub mod demand;
+pub mod dip;
+pub mod expect;
+pub mod hazard;
+pub mod history;
+pub mod idle;
+pub mod item;
+pub mod kit;
+pub mod ledger;
+pub mod load;
+pub mod movement;
+pub mod order;
+pub mod place;
+pub mod price;
+pub mod quantity;
+pub mod replenish;
+pub mod site_use;

@@ -1,0 +1,235 @@
+//! The parts of a balance, put together from what meters passed and people noted in a stretch of
+//! time: usually a month, or the time between two rounds.
+
+use super::losses::{self, Catchment};
+use super::spell::treating_share;
+use super::storage::{Events, Storage, VolumeEvent, storage_change};
+use super::term::{Part, Source, Term};
+use super::wash::{self, TriggerHours, gun_volume};
+use crate::measures::guns::{FlowTest, GunHours, WashDerivation};
+use crate::measures::loss_coefficient::{Loss, LossCoefficient};
+use crate::measures::rain::{RainDay, RainIntake};
+use crate::measures::volume_event::{self, Happened};
+use crate::metering::stream::Stream;
+use crate::span::Span;
+use crate::spell::{Spell, SpellState};
+use crate::uncertainty::figures::{MeterShare, Parts};
+use crate::units::Litres;
+use crate::zone::{day_bounds, local_date};
+use chrono::{DateTime, TimeDelta, Utc};
+use chrono_tz::Tz;
+
+/// What people noted that bears on a subject's balance, over all of its time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Notes {
+    /// The site's zone.
+    pub zone: Tz,
+    /// The open area whose rain can run into the pit; `None` where it is not known. Under a roof
+    /// its area is 0.
+    pub catchment: Option<Catchment>,
+    /// Whether a diverter leads the rain away, except in the stretches of `intakes`.
+    pub diverter: bool,
+    /// When the diverter led to the pit.
+    pub intakes: Vec<RainIntake>,
+    /// Rain by local day.
+    pub rain: Vec<RainDay>,
+    /// Fills, drains and hauled loads.
+    pub events: Vec<volume_event::VolumeEvent>,
+    /// Levels in litres, in order of time.
+    pub levels: Vec<(DateTime<Utc>, f64)>,
+    /// Volume between the floats.
+    pub band: Option<Litres>,
+    /// Bucket tests of the guns.
+    pub tests: Vec<FlowTest>,
+    /// Which hours a gun's flow is multiplied by, with the name of the meter that counts them.
+    pub derivations: Vec<(WashDerivation, String)>,
+    /// Declared losses.
+    pub losses: Vec<LossCoefficient>,
+    /// The states of each unit that the meters serve.
+    pub spells: Vec<Vec<Spell>>,
+}
+
+/// A stretch of time in which meters passed what they passed.
+#[derive(Debug, Clone, Copy)]
+pub struct Stretch<'a> {
+    /// From when.
+    pub from: DateTime<Utc>,
+    /// Until when.
+    pub to: DateTime<Utc>,
+    /// The meters of the balance, each with what it passed in it.
+    pub meters: &'a [MeterShare<'a>],
+    /// Washes counted or tallied in it.
+    pub washes: Option<f64>,
+}
+
+/// A level counts for an end of the stretch when it was read within this time of it (common
+/// practice, no source).
+const LEVEL_WITHIN_H: i64 = 24;
+/// Standard uncertainty of a level, as a part of the working band (common practice, no source):
+/// a staff gauge in moving water.
+const LEVEL_U_OF_BAND: f64 = 0.05;
+
+/// The parts of the stretch's balance; `of` names the subject in the errors that are its own.
+/// What exists and nothing measures is unknown, not zero.
+#[must_use]
+pub fn parts(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Parts {
+    // Water stands elsewhere at the ends of every stretch; coefficients are off the same way in all.
+    let of_stretch = format!("{of} from {}", stretch.from.format("%Y-%m-%d"));
+    let metered = |stream| stretch.meters.iter().any(|one| one.meter.facts.stream == stream);
+    let mut parts = Parts::of_meters(stretch.meters);
+    if !metered(Stream::Makeup) {
+        parts = parts.with_term(of, Part::Makeup, Term::UNKNOWN);
+    }
+    if !metered(Stream::Wash) {
+        parts = parts.with_term(of, Part::Wash, derived_wash(stretch, notes));
+    }
+    if !metered(Stream::Bypass) && bypassed(stretch, notes) {
+        parts = parts.with_term(of, Part::Bypass, Term::UNKNOWN);
+    }
+    let events = in_place(stretch, notes);
+    parts = parts
+        .plus_term(&of_stretch, Part::HandFill, events.by_hose)
+        .plus_term(&of_stretch, Part::Hauled, hauled(stretch, notes))
+        .with_term(&of_stretch, Part::Drained, events.lost)
+        .with_term(of, Part::Rain, rain(stretch, notes))
+        .with_term(&of_stretch, Part::StorageChange, storage_change(storage(stretch, notes), &events));
+    let washed = parts.get(Part::Wash).1 != Source::Unknown;
+    let to_washers = washed.then(|| Litres(parts.to_washers().value));
+    parts.with_term(of, Part::Evaporation, lost(stretch, notes, Loss::Evaporation, to_washers)).with_term(
+        of,
+        Part::CarryOff,
+        lost(stretch, notes, Loss::CarryOff, to_washers),
+    )
+}
+
+/// Bucket-test flow times trigger hours, for the time in which the unit treats.
+fn derived_wash(stretch: &Stretch<'_>, notes: &Notes) -> Term {
+    let day = local_date(notes.zone, stretch.from);
+    let here = notes.derivations.iter().filter(|(derivation, _)| {
+        let span = derivation.days.span(notes.zone);
+        span.from() <= stretch.from && span.to().is_none_or(|to| to >= stretch.to)
+    });
+    let volumes: Option<Vec<Term>> = here
+        .map(|(derivation, meter)| {
+            let tests: Vec<_> =
+                notes.tests.iter().filter(|one| one.gun == derivation.gun).map(|one| one.test).collect();
+            let hours = stretch.meters.iter().find(|one| one.meter.name == meter).map(|one| one.passed.amount)?;
+            let hours = match derivation.hours {
+                GunHours::Counted => TriggerHours::Counted { hours },
+                GunHours::ShareOfPump { share, u_share } => {
+                    TriggerHours::ShareOfPump { pump_hours: hours, share, u_share }
+                }
+            };
+            Some(gun_volume(wash::test_on(&tests, day)?, hours))
+        })
+        .collect();
+    match volumes {
+        Some(volumes) if !volumes.is_empty() => volumes.into_iter().sum::<Term>().credited(treating(stretch, notes)),
+        _ => Term::UNKNOWN,
+    }
+}
+
+/// The part of the stretch in which the units treat; the mean where meters serve several.
+fn treating(stretch: &Stretch<'_>, notes: &Notes) -> f64 {
+    let shares: Vec<f64> =
+        notes.spells.iter().map(|of_unit| treating_share(of_unit, stretch.from, stretch.to)).collect();
+    #[expect(clippy::cast_precision_loss, reason = "the units of a site are few")]
+    let units = shares.len().max(1) as f64;
+    shares.iter().sum::<f64>() / units
+}
+
+fn bypassed(stretch: &Stretch<'_>, notes: &Notes) -> bool {
+    let mut spells = notes.spells.iter().flatten().filter(|spell| spell.state == SpellState::Bypassed);
+    spells.any(|spell| overlaps(spell.span, stretch))
+}
+
+fn overlaps(span: Span, stretch: &Stretch<'_>) -> bool {
+    span.from() < stretch.to && span.to().is_none_or(|to| to > stretch.from)
+}
+
+fn within<'a>(stretch: &Stretch<'_>, notes: &'a Notes) -> impl Iterator<Item = &'a volume_event::VolumeEvent> {
+    let (from, to) = (stretch.from, stretch.to);
+    notes.events.iter().filter(move |event| event.at >= from && event.at < to)
+}
+
+fn in_place(stretch: &Stretch<'_>, notes: &Notes) -> Events {
+    let events = within(stretch, notes).filter_map(|event| match &event.happened {
+        Happened::InPlace(kind) => Some(VolumeEvent {
+            kind: *kind,
+            volume: event.volume,
+            u: Litres(event.volume.0 * event.u_share),
+            passed_a_meter: event.passed_a_meter,
+        }),
+        Happened::Hauled(_) => None,
+    });
+    Events::of(&events.collect::<Vec<_>>())
+}
+
+fn hauled(stretch: &Stretch<'_>, notes: &Notes) -> Term {
+    let loads = within(stretch, notes).filter(|event| event.happened.papers().is_some() && !event.passed_a_meter);
+    loads.map(|load| Term::new(load.volume.0, load.volume.0 * load.u_share, Source::Declared)).sum()
+}
+
+/// Rain is not known where it can run into the pit and nobody noted any day of the stretch.
+fn rain(stretch: &Stretch<'_>, notes: &Notes) -> Term {
+    let Some(catchment) = notes.catchment else { return Term::UNKNOWN };
+    if catchment.open_m2 == 0.0 || (notes.diverter && !notes.intakes.iter().any(|one| overlaps(one.0, stretch))) {
+        return Term::ABSENT;
+    }
+    let days: Vec<losses::RainDay> = notes
+        .rain
+        .iter()
+        .map(|noted| (noted, day_bounds(notes.zone, noted.day)))
+        .filter(|(_, (start, end))| *start < stretch.to && *end > stretch.from)
+        .map(|(noted, day)| losses::RainDay { depth_mm: noted.depth_mm, diverter_to_pit: to_pit(notes, day) })
+        .collect();
+    if days.is_empty() { Term::UNKNOWN } else { catchment.rain_kept(&days) }
+}
+
+/// The part of a day, 0 to 1, in which the rain leads to the pit.
+fn to_pit(notes: &Notes, (start, end): (DateTime<Utc>, DateTime<Utc>)) -> f64 {
+    if !notes.diverter {
+        return 1.0;
+    }
+    let seconds = notes.intakes.iter().map(|RainIntake(span)| {
+        (span.to().map_or(end, |to| to.min(end)) - span.from().max(start)).as_seconds_f64().max(0.0)
+    });
+    (seconds.sum::<f64>() / (end - start).as_seconds_f64()).min(1.0)
+}
+
+fn storage(stretch: &Stretch<'_>, notes: &Notes) -> Storage {
+    let near = |end: DateTime<Utc>| {
+        let distance = |at: DateTime<Utc>| (at - end).abs();
+        let nearest = notes.levels.iter().min_by_key(|(at, _)| distance(*at))?;
+        (distance(nearest.0) <= TimeDelta::hours(LEVEL_WITHIN_H)).then_some(Litres(nearest.1))
+    };
+    match (near(stretch.from), near(stretch.to), notes.band) {
+        (Some(start), Some(end), band) => {
+            Storage::Levels { start, end, u: Litres(band.map_or(0.0, |band| band.0 * LEVEL_U_OF_BAND)) }
+        }
+        (_, _, Some(band)) => Storage::FloatBand { band },
+        _ => Storage::Unknown,
+    }
+}
+
+/// A declared loss over the days of the stretch in which its coefficient holds.
+fn lost(stretch: &Stretch<'_>, notes: &Notes, loss: Loss, to_washers: Option<Litres>) -> Term {
+    let length = (stretch.to - stretch.from).as_seconds_f64().max(1.0);
+    let declared = notes.losses.iter().filter(|one| one.loss == loss);
+    let parts: Vec<Term> = declared
+        .filter_map(|one| {
+            let span = one.days.span(notes.zone);
+            let from = span.from().max(stretch.from);
+            let to = span.to().map_or(stretch.to, |to| to.min(stretch.to));
+            let seconds = (to - from).as_seconds_f64();
+            let part = seconds / length;
+            let activity = losses::Activity {
+                days: seconds / 86_400.0,
+                washes: stretch.washes.map(|washes| washes * part),
+                flow: to_washers.map(|flow| Litres(flow.0 * part)),
+            };
+            (seconds > 0.0).then(|| one.coefficient.apply(&activity, one.u_share))
+        })
+        .collect();
+    if parts.is_empty() { Term::UNKNOWN } else { parts.into_iter().reduce(Term::followed_by).unwrap_or(Term::UNKNOWN) }
+}

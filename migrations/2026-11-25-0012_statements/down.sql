@@ -1,0 +1,1 @@
+alter table month_fact drop column statement;
