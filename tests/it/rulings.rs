@@ -159,7 +159,7 @@ async fn a_new_level_counts_once_it_is_accepted() {
     assert_eq!(found["amounts_if_accepted"], json!({ "makeup_l": 15_500.0 }));
     app.forget_touched().await;
     let accepted = rule(&dealer.office, &found, json!({ "ruling": "accept" })).await;
-    assert_eq!(accepted.json()["closed_at"].is_string(), true);
+    assert!(accepted.json()["closed_at"].is_string());
     assert_eq!(app.touched().await, [(vec![1], "2026-03-01".to_owned(), "2026-04-01".to_owned())]);
     night(&app, &dealer).await;
     assert_eq!(of_2026(&dealer, &bay).await, 21_400.0);
