@@ -1,7 +1,7 @@
 //! A figure: printed with what stands behind it, or withheld with the reason.
 
-use crate::named::named;
 use crate::water::grade::Grade;
+use crate::named::named;
 use serde::{Deserialize, Serialize};
 
 named! {

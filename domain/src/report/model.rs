@@ -3,11 +3,11 @@
 use super::figure::{Figure, Line, Name};
 use super::inputs::{Inputs, OpenException, Subject};
 use crate::customer::UnitSystem;
+use crate::water::grade::Grade;
 use crate::metering::step::ExceptionKind;
 use crate::metering::stream::{ReadBy, Stream};
 use crate::placement::Terms;
 use crate::spell::SpellState;
-use crate::water::grade::Grade;
 use crate::zone::{Month, local_date};
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};

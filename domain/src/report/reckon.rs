@@ -15,8 +15,8 @@
 use super::figure::{Figure, Line, Name, Printed, Reason, Value, Withheld, rounded};
 use super::inputs::{Inputs, Subject};
 use crate::facts::Amounts;
-use crate::metering::stream::Stream;
 use crate::water::grade::Grade;
+use crate::metering::stream::Stream;
 use std::collections::BTreeSet;
 use uuid::Uuid;
 
