@@ -7,7 +7,7 @@ alter table water_account
   add column cycle_anchor date not null default '2026-01-01',
   add column other_use_most_l_per_month float8 check (other_use_most_l_per_month >= 0),
   add column strengths_mg_per_l jsonb not null default '{}',
-  add column charged daterange check (not isempty(charged) and lower(charged) is not null),
+  add column charged daterange check (charged is null or not isempty(charged) and lower(charged) is not null),
   add constraint water_account_charged exclude using gist (dealer_id with =, site_id with =, charged with &&);
 comment on column water_account.meter_size is 'By the name that the tariff has for it; takes the place of meter_size_mm.';
 comment on column water_account.cycle_anchor is 'A day on which a billing cycle begins.';
