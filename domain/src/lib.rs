@@ -16,6 +16,7 @@
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
 //! | [`metering`] | day sheets, steps of a register, local days, exceptions |
+//! | [`reliability`] | lives of parts: estimates, risk, when to replace, scores of forecasts |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
 pub mod component;
@@ -31,6 +32,7 @@ mod named;
 pub mod period_facts;
 pub mod placement;
 pub mod reading;
+pub mod reliability;
 pub mod report;
 pub mod site;
 pub mod span;
