@@ -2,6 +2,8 @@
 //! 70 microseconds, of 100,000 in 3.5 milliseconds, and the forecasts of a group by Bayes in a
 //! millisecond.
 
+#![expect(clippy::expect_used, reason = "what cannot be set up cannot be measured")]
+
 use criterion::{BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use domain::reliability::assess::{Question, assess};
 use domain::reliability::fit::{bounded_weibull, weibull};

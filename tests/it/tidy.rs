@@ -197,7 +197,8 @@ fn for_use() -> Vec<String> {
         test_modules(&text).map(|name| format!("{}/{name}.rs", folder(path))).collect::<Vec<_>>()
     });
     let for_tests: BTreeSet<String> = for_tests.collect();
-    all.into_iter().filter(|path| !for_tests.contains(path)).collect()
+    let in_folder = |path: &str| for_tests.iter().any(|file| path.starts_with(&format!("{}/", folder(file))));
+    all.into_iter().filter(|path| !for_tests.contains(path) && !in_folder(path)).collect()
 }
 
 #[test]

@@ -208,6 +208,3 @@ impl Forecaster {
         }
     }
 }
-
-#[cfg(test)]
-mod tests;

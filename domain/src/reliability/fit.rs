@@ -178,6 +178,3 @@ pub(super) fn searched(lives: &[Life], tally: &Tally) -> Result<WeibullFit, NoEs
     }
     WeibullFit::new(tally, found.params.steepness, found.params.location, found.ln_likelihood, found.spread)
 }
-
-#[cfg(test)]
-pub(crate) mod tests;

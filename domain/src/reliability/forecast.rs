@@ -63,7 +63,7 @@ impl UseAhead {
 mod tests {
     use super::*;
     use crate::money::Currency;
-    use crate::reliability::published::{list, near, number, parsed};
+    use crate::reliability::tests::published::{list, near, number, parsed};
 
     /// Combined risks, computed at high precision; the series of GMU's OM 456 notes.
     #[test]

@@ -71,7 +71,7 @@ impl GammaRate {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::reliability::published::{list, near, number, parsed};
+    use crate::reliability::tests::published::{list, near, number, parsed};
 
     /// NIST/SEMATECH e-Handbook 8.4.6 (formulas as printed, example's figures from memory and
     /// recomputed).

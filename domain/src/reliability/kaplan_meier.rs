@@ -150,6 +150,3 @@ impl KaplanMeier {
         (reached > 0.0).then(|| 1.0 - self.survival(age + ahead) / reached)
     }
 }
-
-#[cfg(test)]
-mod tests;

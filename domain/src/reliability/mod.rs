@@ -25,6 +25,7 @@
 mod ages;
 pub mod assess;
 pub mod estimate;
+mod even;
 mod evidence;
 pub mod fit;
 pub mod forecast;
@@ -36,10 +37,6 @@ pub mod pool;
 pub mod posterior;
 pub mod prior;
 mod profile;
-#[cfg(test)]
-mod properties;
-#[cfg(test)]
-mod published;
 pub mod records;
 pub mod repairable;
 pub mod replace;
@@ -47,5 +44,7 @@ pub mod rivals;
 pub mod score;
 mod solve;
 mod special;
+#[cfg(test)]
+mod tests;
 pub mod turnbull;
 pub mod weibull;

@@ -63,16 +63,17 @@ fn marginals(lives: &[Life], prior: &Prior) -> (Marginal, Marginal) {
         .map(|slice| (0..POINTS).map(|at| slice.ln_likelihood(ln(&prior.scale, point(at, POINTS)))).collect())
         .collect();
     let highest = table.iter().flatten().copied().fold(f64::NEG_INFINITY, f64::max);
+    let prior = |count: usize| -> Vec<f64> { (0..count).map(|at| (-point(at, count).powi(2) / 2.0).exp()).collect() };
+    let (of_shape, of_scale) = (prior(shapes.len()), prior(POINTS));
     let (mut by_shape, mut by_scale) = (Vec::new(), vec![0.0; POINTS]);
-    for (shape, row) in shapes.iter().zip(&table) {
-        let weight = (-shape * shape / 2.0).exp();
-        let mut of_shape = 0.0;
-        for ((at, sum), value) in by_scale.iter_mut().enumerate().zip(row) {
+    for (weight, row) in of_shape.iter().zip(&table) {
+        let mut sum_of_row = 0.0;
+        for ((sum, value), other) in by_scale.iter_mut().zip(row).zip(&of_scale) {
             let likelihood = (value - highest).exp();
             *sum += weight * likelihood;
-            of_shape += (-point(at, POINTS).powi(2) / 2.0).exp() * likelihood;
+            sum_of_row += other * likelihood;
         }
-        by_shape.push(of_shape);
+        by_shape.push(sum_of_row);
     }
     (by_shape, by_scale)
 }
@@ -83,8 +84,15 @@ fn others<'a>(marginals: impl Iterator<Item = &'a Marginal>) -> Vec<Moved> {
     let grid: Vec<(f64, f64)> = (0..SHARES)
         .flat_map(|share| (0..COMMON).map(move |at| ((share as f64 + 0.5) / SHARES as f64, point(at, COMMON))))
         .collect();
+    let points = marginals.first().map_or(0, |marginal| marginal.len());
+    let met: Vec<Vec<f64>> = grid.iter().map(|cell| meeting(points, *cell)).collect();
+    let support = |marginal: &Marginal, weights: &Vec<f64>| -> f64 {
+        let met: f64 = weights.iter().zip(marginal).map(|(weight, likelihood)| weight * likelihood).sum();
+        // Where the lives lie beyond the points nothing is met: no cell is told from another.
+        met.max(1e-280).ln()
+    };
     let ln_support: Vec<Vec<f64>> =
-        marginals.iter().map(|marginal| grid.iter().map(|cell| support(marginal, *cell)).collect()).collect();
+        marginals.iter().map(|marginal| met.iter().map(|weights| support(marginal, weights)).collect()).collect();
     let mut total: Vec<f64> = grid.iter().map(|(_, c)| -c * c / 2.0).collect();
     for own in &ln_support {
         total.iter_mut().zip(own).for_each(|(sum, own)| *sum += own);
@@ -92,19 +100,13 @@ fn others<'a>(marginals: impl Iterator<Item = &'a Marginal>) -> Vec<Moved> {
     ln_support.iter().map(|own| Moved::of_grid(&grid, &total, own)).collect()
 }
 
-/// Logarithm of the likelihood of a cell (rho, c): the marginal met by N(sqrt(rho) c, 1 - rho).
-fn support(marginal: &Marginal, (share, common): (f64, f64)) -> f64 {
+/// The weights of the points of u under a cell (rho, c): N(sqrt(rho) c, 1 - rho).
+fn meeting(points: usize, (share, common): (f64, f64)) -> Vec<f64> {
     let (mean, variance) = (share.sqrt() * common, 1.0 - share);
-    let count = marginal.len();
-    let (mut met, mut all) = (0.0, 0.0);
-    for (at, likelihood) in marginal.iter().enumerate() {
-        let off = point(at, count) - mean;
-        let weight = (-off * off / (2.0 * variance)).exp();
-        met += weight * likelihood;
-        all += weight;
-    }
-    // Where the lives lie beyond the points nothing is met: no cell is told from another.
-    (met / all).max(1e-280).ln()
+    let weights = (0..points).map(|at| (-(point(at, points) - mean).powi(2) / (2.0 * variance)).exp());
+    let weights: Vec<f64> = weights.collect();
+    let all: f64 = weights.iter().sum();
+    weights.into_iter().map(|weight| weight / all).collect()
 }
 
 impl Moved {
@@ -123,6 +125,3 @@ impl Moved {
         Self { mean, sd: (square - mean * mean).max(1e-4).sqrt() }
     }
 }
-
-#[cfg(test)]
-mod tests;

@@ -3,20 +3,22 @@
 //! The posterior in (ln shape, ln scale) is summed over a grid that is laid anew for every case:
 //! rows of equal steps in ln(shape) about the mode, in each row equal steps in ln(scale) about
 //! the row's own mode, both as long as anything is left. For smooth functions that die out, equal
-//! steps of half a standard deviation sum to about 1e-13 (the trapezoid rule converges faster
-//! than any power); no sampling, and the same answer every time.
+//! steps of less than half a standard deviation sum far beyond what is printed (the trapezoid rule
+//! converges faster than any power); no sampling, and the same answer every time.
 
 use super::estimate::Bounds;
+use super::even::Even;
 use super::evidence::{Evidence, Slice};
 use super::life::Life;
 use super::prior::Prior;
-use super::solve::root_beyond;
+use super::solve::{root, root_beyond};
 use super::special;
 use super::weibull::Weibull;
 use serde::Serialize;
+use std::f64::consts::LN_2;
 
 /// Steps of the grid in standard deviations at the mode.
-const STEP: f64 = 0.5;
+const STEP: f64 = 0.4;
 /// Logarithm by which the density has fallen where the grid ends: e^-30.
 const DEPTH: f64 = 30.0;
 /// Rows to a side at most, and points to a side of a row.
@@ -28,16 +30,16 @@ pub struct Posterior {
     mode: Weibull,
     /// By shape, in equal steps of its logarithm.
     rows: Vec<Row>,
-    /// The step of ln(shape).
-    step: f64,
+    /// The rows' masses over ln(shape).
+    shapes: Even,
 }
 
 /// One shape of the grid.
 #[derive(Debug, Clone)]
 struct Row {
     shape: f64,
-    /// ln(scale) of the points, and their probabilities.
-    points: Vec<(f64, f64)>,
+    /// Over ln(scale).
+    scales: Even,
 }
 
 /// A quantity after the lives.
@@ -136,22 +138,23 @@ impl Posterior {
         for side in [-1.0, 1.0] {
             for k in 1..=SIDE_MAX {
                 let (slice, top) = joint.row(mode + side * step * k as f64);
-                if !(top.height >= highest - DEPTH) {
+                let worth_it = top.height >= highest - DEPTH;
+                if !worth_it {
                     break;
                 }
                 rows.push(Row::of(&joint, &slice, top, highest));
             }
         }
         rows.sort_by(|a, b| a.shape.total_cmp(&b.shape));
-        let total: f64 = rows.iter().map(Row::mass).sum();
-        for (_, mass) in rows.iter_mut().flat_map(|row| &mut row.points) {
-            *mass /= total;
-        }
+        let total: f64 = rows.iter().map(|row| row.scales.total()).sum();
+        rows.iter_mut().for_each(|row| row.scales.divide(total));
+        let first = rows.first().map_or(mode, |row| row.shape.ln());
+        let shapes = Even::new(first, step, rows.iter().map(|row| row.scales.total()).collect());
         let prior_mode = || Weibull::new(prior.shape.median, prior.scale.median);
         let mode = Weibull::new(slice.shape, top.ln_scale.exp()).or_else(prior_mode);
         // A prior's medians are positive and finite, so the last resort is never taken.
         let mode = mode.unwrap_or(Weibull::UNIT);
-        Self { mode, rows, step }
+        Self { mode, rows, shapes }
     }
 
     /// The most probable member, in (ln shape, ln scale).
@@ -164,127 +167,104 @@ impl Posterior {
     /// the parameters: the mean over what is held of them.
     #[must_use]
     pub fn failure_ahead(&self, age: f64, ahead: f64) -> f64 {
-        let rows = self.rows.iter().map(|row| {
-            let ln_ahead = row.ln_ahead(age, ahead);
-            row.points.iter().map(|(x, mass)| mass * failed(ln_ahead - row.shape * x)).sum::<f64>()
-        });
+        let rows = self.rows.iter();
+        let rows = rows.map(|row| row.scales.mean_of_exp(row.ln_ahead(age, ahead), -row.shape, failed));
         rows.sum::<f64>().clamp(0.0, 1.0)
     }
 
     /// The same with the bounds within which the unknown probability lies.
     #[must_use]
     pub fn failure_ahead_within(&self, age: f64, ahead: f64, level: f64) -> Credible {
-        self.credible(level, |row| {
-            let (shape, ln_ahead) = (row.shape, row.ln_ahead(age, ahead));
-            Box::new(move |x| failed(ln_ahead - shape * x))
-        })
+        // ln(hazard ahead) = ln_ahead - shape x, which falls with the scale.
+        let lines: Vec<Line> =
+            self.rows.iter().map(|row| Line { at: row.ln_ahead(age, ahead), slope: -row.shape }).collect();
+        self.credible(&lines, level, |ln_hazard| failed(ln_hazard.exp()))
     }
 
     /// The shape.
     #[must_use]
     pub fn shape(&self, level: f64) -> Credible {
-        let tail = (1.0 - special::level(level)) / 2.0;
-        let at = |p| self.shape_quantile(p);
-        Credible { median: at(0.5), bounds: Bounds::both(at(tail), at(1.0 - tail)) }
+        let (first, last) = self.shapes.span();
+        Credible::of(level, |p| root(|x| self.shapes.below(x) - p, first, last, 1e-10).unwrap_or(first).exp())
     }
 
     /// The scale.
     #[must_use]
     pub fn scale(&self, level: f64) -> Credible {
-        self.credible(level, |_| Box::new(f64::exp))
+        let lines: Vec<Line> = self.rows.iter().map(|_| Line { at: 0.0, slope: 1.0 }).collect();
+        self.credible(&lines, level, f64::exp)
     }
 
     /// The median life.
     #[must_use]
     pub fn median_life(&self, level: f64) -> Credible {
-        self.credible(level, |row| {
-            let to_median = std::f64::consts::LN_2.ln() / row.shape;
-            Box::new(move |x| (x + to_median).exp())
-        })
+        let lines: Vec<Line> = self.rows.iter().map(|row| Line { at: LN_2.ln() / row.shape, slope: 1.0 }).collect();
+        self.credible(&lines, level, f64::exp)
     }
 
     /// Probability that the part wears: that the shape lies above 1.
     #[must_use]
     pub fn wears_out(&self) -> f64 {
-        1.0 - self.shape_below(0.0)
+        (1.0 - self.shapes.below(0.0)).clamp(0.0, 1.0)
     }
 
-    /// Quantiles of a function of the parameters: points in order of their values, each counted
-    /// as if its probability lay half below it and half above.
-    fn credible<'a>(&'a self, level: f64, of: impl Fn(&'a Row) -> Box<dyn Fn(f64) -> f64 + 'a>) -> Credible {
-        let mut values: Vec<(f64, f64)> = Vec::new();
-        for row in &self.rows {
-            let value = of(row);
-            values.extend(row.points.iter().map(|&(x, mass)| (value(x), mass)));
-        }
-        values.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        let tail = (1.0 - special::level(level)) / 2.0;
-        let at = |p| weighted_quantile(&values, p);
-        Credible { median: at(0.5), bounds: Bounds::both(at(tail), at(1.0 - tail)) }
-    }
-
-    /// Probability, at each row, that ln(shape) lies below it: the sum up to half its own mass,
-    /// set right by the next term of the Euler-Maclaurin series; with its density.
-    fn shape_nodes(&self) -> Vec<(f64, f64, f64)> {
-        let masses: Vec<f64> = self.rows.iter().map(Row::mass).collect();
-        let mass = |i: Option<usize>| i.and_then(|i| masses.get(i)).copied().unwrap_or(0.0);
-        let mut below = 0.0;
-        let nodes = self.rows.iter().enumerate().map(|(i, row)| {
-            let own = mass(Some(i));
-            let cdf = below + own / 2.0 - (mass(Some(i + 1)) - mass(i.checked_sub(1))) / 24.0;
-            below += own;
-            (row.shape.ln(), cdf.clamp(0.0, 1.0), own / self.step)
+    /// Quantiles of a quantity that is, in every row, a line in ln(scale): the probability below
+    /// a value is summed over the rows. `shown` is the quantity as it is shown, a rising function.
+    fn credible(&self, lines: &[Line], level: f64, shown: fn(f64) -> f64) -> Credible {
+        let ends = self.rows.iter().zip(lines).flat_map(|(row, line)| {
+            let (first, last) = row.scales.span();
+            [line.value(first), line.value(last)]
         });
-        nodes.collect()
-    }
-
-    /// Probability that ln(shape) lies below `ln_shape`, by cubics between the rows.
-    fn shape_below(&self, ln_shape: f64) -> f64 {
-        let nodes = self.shape_nodes();
-        let after = nodes.partition_point(|node| node.0 <= ln_shape);
-        match (after.checked_sub(1).and_then(|at| nodes.get(at)), nodes.get(after)) {
-            (Some(a), Some(b)) => cubic(*a, *b, ln_shape),
-            (None, _) => 0.0,
-            (_, None) => 1.0,
-        }
-    }
-
-    fn shape_quantile(&self, p: f64) -> f64 {
-        let nodes = self.shape_nodes();
-        let after = nodes.partition_point(|node| node.1 < p).clamp(1, nodes.len().max(2) - 1);
-        let found = match (nodes.get(after - 1), nodes.get(after)) {
-            (Some(&a), Some(&b)) => {
-                let found = super::solve::root(|x| cubic(a, b, x) - p, a.0, b.0, 1e-10);
-                found.unwrap_or(if p < a.1 { a.0 } else { b.0 })
-            }
-            (only, _) => only.map_or(0.0, |only| only.0),
+        let ends = ends.filter(|end| end.is_finite());
+        let (low, high) =
+            ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), end| (low.min(end), high.max(end)));
+        let below = |value: f64| -> f64 {
+            let rows = self.rows.iter().zip(lines).map(|(row, line)| {
+                let passed = row.scales.below((value - line.at) / line.slope);
+                if line.slope > 0.0 { passed } else { row.scales.total() - passed }
+            });
+            rows.sum()
         };
-        found.exp()
+        // Without a finite value anywhere the quantity is the same in every row.
+        let none = || lines.first().map_or(0.0, |line| line.at);
+        Credible::of(level, |p| shown(root(|value| below(value) - p, low, high, 1e-9).unwrap_or_else(none)))
+    }
+}
+
+impl Credible {
+    fn of(level: f64, quantile: impl Fn(f64) -> f64) -> Self {
+        let tail = (1.0 - special::level(level)) / 2.0;
+        Self { median: quantile(0.5), bounds: Bounds::both(quantile(tail), quantile(1.0 - tail)) }
+    }
+}
+
+/// A quantity as a line in ln(scale).
+struct Line {
+    at: f64,
+    slope: f64,
+}
+
+impl Line {
+    fn value(&self, ln_scale: f64) -> f64 {
+        self.at + self.slope * ln_scale
     }
 }
 
 impl Row {
-    /// Points to both sides of the row's top as long as anything is left.
+    /// Points on both sides of the row's top as long as anything is left.
     fn of(joint: &Joint<'_>, slice: &Slice, top: Top, highest: f64) -> Self {
         let step = STEP * top.sd;
         let constant = top.height - slice.ln_likelihood(top.ln_scale) - joint.prior.scale.ln_density(top.ln_scale);
-        let height = |x: f64| slice.ln_likelihood(x) + joint.prior.scale.ln_density(x) + constant;
-        let mut points = vec![(top.ln_scale, (top.height - highest).exp() * step)];
-        for side in [-1.0, 1.0] {
-            for k in 1..=SIDE_MAX {
-                let x = top.ln_scale + side * step * k as f64;
-                let height = height(x);
-                if !(height >= highest - DEPTH) {
-                    break;
-                }
-                points.push((x, (height - highest).exp() * step));
-            }
-        }
-        Self { shape: slice.shape, points }
-    }
-
-    fn mass(&self) -> f64 {
-        self.points.iter().map(|(_, mass)| mass).sum()
+        let mass = |k: f64| {
+            let x = top.ln_scale + step * k;
+            let height = slice.ln_likelihood(x) + joint.prior.scale.ln_density(x) + constant;
+            (height >= highest - DEPTH).then(|| (height - highest).exp() * step)
+        };
+        let mut masses: Vec<f64> = (1..=SIDE_MAX).map_while(|k| mass(-(k as f64))).collect();
+        let first = top.ln_scale - step * masses.len() as f64;
+        masses.reverse();
+        masses.extend((0..=SIDE_MAX).map_while(|k| mass(k as f64)));
+        Self { shape: slice.shape, scales: Even::new(first, step, masses) }
     }
 
     /// ln((age + ahead)^shape - age^shape), without loss for short stretches.
@@ -298,35 +278,11 @@ impl Row {
     }
 }
 
-/// Probability of failing under a hazard given by its logarithm.
-fn failed(ln_hazard: f64) -> f64 {
-    -(-ln_hazard.exp()).exp_m1()
-}
-
-/// The cubic through two values with given slopes.
-fn cubic(a: (f64, f64, f64), b: (f64, f64, f64), x: f64) -> f64 {
-    let width = b.0 - a.0;
-    let t = (x - a.0) / width;
-    let (t2, t3) = (t * t, t * t * t);
-    let value = a.1 * (2.0 * t3 - 3.0 * t2 + 1.0) + b.1 * (3.0 * t2 - 2.0 * t3);
-    (value + width * (a.2 * (t3 - 2.0 * t2 + t) + b.2 * (t3 - t2))).clamp(0.0, 1.0)
-}
-
-/// The value below which a part `p` of the weight lies, of values in order.
-fn weighted_quantile(values: &[(f64, f64)], p: f64) -> f64 {
-    let (mut below, mut last) = (0.0, None);
-    for &(value, mass) in values {
-        let centre = below + mass / 2.0;
-        if centre >= p {
-            return match last {
-                Some((from, at)) => value + (from - value) * (centre - p) / (centre - at),
-                None => value,
-            };
-        }
-        (below, last) = (below + mass, Some((value, centre)));
+/// Probability of failing under a hazard: 1 - exp(-hazard), a short series where that is exact.
+fn failed(hazard: f64) -> f64 {
+    if hazard < 1e-3 {
+        hazard * (1.0 - hazard / 2.0 * (1.0 - hazard / 3.0 * (1.0 - hazard / 4.0)))
+    } else {
+        -(-hazard).exp_m1()
     }
-    last.map_or(0.0, |(value, _)| value)
 }
-
-#[cfg(test)]
-mod tests;

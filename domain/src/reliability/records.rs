@@ -159,6 +159,3 @@ impl<P> Record<'_, P> {
         run.map(|run| self.component.age_at_fitting + run.max(0.0)).ok_or(Unusable::NoAge)
     }
 }
-
-#[cfg(test)]
-mod tests;

@@ -231,6 +231,3 @@ pub fn rate(events: usize, time: f64, of_level: f64) -> Option<Rate> {
     let mean_time_between = (events > 0).then(|| time / r);
     Some(Rate { rate: r / time, bounds: Bounds::both(lower, upper), mean_time_between, mean_time_bounds })
 }
-
-#[cfg(test)]
-mod tests;

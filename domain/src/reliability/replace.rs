@@ -120,7 +120,7 @@ pub fn by_posterior(held: &Posterior, costs: &Costs) -> Advice {
     advise(&held.mode(), held.wears_out() >= WEAR_SHOWN, costs)
 }
 
-fn advise(weibull: &Weibull, wears_out: bool, costs: &Costs) -> Advice {
+pub(super) fn advise(weibull: &Weibull, wears_out: bool, costs: &Costs) -> Advice {
     decide(weibull, wears_out, costs).unwrap_or_else(|why| Advice::RunToFailure { why })
 }
 
@@ -154,6 +154,3 @@ fn decide(weibull: &Weibull, wears_out: bool, costs: &Costs) -> Result<Advice, W
 fn money(amount: f64, currency: Currency) -> Option<Money> {
     Decimal::from_f64(amount).map(|amount| Money { amount, currency }.rounded())
 }
-
-#[cfg(test)]
-mod tests;

@@ -6,6 +6,7 @@ use super::fit::{self, WeibullFit};
 use super::kaplan_meier::kaplan_meier;
 use super::life::{End, Life, Tally};
 use super::location_scale::{Model, Normals, Params, Weibulls};
+use super::solve::root;
 use super::special::{chi_square_tail, normal_tail};
 use super::turnbull::turnbull;
 use super::weibull::Weibull;
@@ -278,7 +279,7 @@ impl Seen {
     }
 }
 
-/// Observed against expected failures in bands of ages with about as many failures each.
+/// Observed against expected failures, in bands of ages in which as many are expected.
 ///
 /// With N observed and E = Σ over lives of the hazard met in the band, and C = dE/dshape:
 ///
@@ -288,47 +289,95 @@ impl Seen {
 ///
 /// the second term gives back what estimating the shape took away; the scale takes one degree,
 /// for it makes Σ E = Σ N.
-fn agreement(lives: &[Life], found: &WeibullFit) -> Option<Agreement> {
+pub(super) fn agreement(lives: &[Life], found: &WeibullFit) -> Option<Agreement> {
     if lives.iter().any(Life::is_interval) {
         return None;
     }
     let mut failed: Vec<f64> = lives.iter().filter(|life| life.end() == End::Failed).map(Life::age).collect();
     failed.sort_unstable_by(f64::total_cmp);
     let bands = (failed.len() / FAILURES_A_BAND).min(BANDS_MAX);
-    let ends = (1..bands).filter_map(|band| failed.get(band * failed.len() / bands).copied());
-    let mut ends: Vec<f64> = ends.chain([f64::INFINITY]).collect();
-    ends.dedup();
-    if ends.len() < 2 {
+    let oldest = lives.iter().map(Life::age).fold(0.0, f64::max);
+    if bands < 2 {
         return None;
     }
-    let weibull = found.weibull;
-    let mut information = failed.len() as f64 / weibull.shape().powi(2);
-    let slope = |age: f64| if age > 0.0 { weibull.cumulative_hazard(age) * (age / weibull.scale()).ln() } else { 0.0 };
-    for life in lives {
-        let bend = |age: f64| if age > 0.0 { slope(age) * (age / weibull.scale()).ln() } else { 0.0 };
-        information += bend(life.age()) - bend(life.entry());
-    }
-    let (mut plain, mut tilt, mut explained, mut begin) = (0.0, 0.0, 0.0, 0.0_f64);
-    for end in &ends {
-        let observed = failed.iter().filter(|age| **age >= begin && **age < *end).count() as f64;
-        let (mut expected, mut by_shape) = (0.0, 0.0);
-        for life in lives {
-            let (from, to) = (life.entry().max(begin), life.age().min(*end));
-            if from < to {
-                expected += weibull.hazard_ahead(from, to - from);
-                by_shape += slope(to) - slope(from);
-            }
-        }
-        plain += (observed - expected).powi(2) / expected;
-        tilt += by_shape * (observed - expected) / expected;
+    let met = Met::of(lives, found.weibull);
+    let information = failed.len() as f64 / found.weibull.shape().powi(2) + met.up_to(oldest).bend;
+    let (mut plain, mut tilt, mut explained) = (0.0, 0.0, 0.0);
+    let (mut before, mut seen) = (Sums::default(), 0);
+    for band in 1..=bands {
+        let share = failed.len() as f64 * band as f64 / bands as f64;
+        let end = if band == bands {
+            oldest
+        } else {
+            root(|ln_age| met.up_to(ln_age.exp()).hazard - share, failed.first()?.ln() - 40.0, oldest.ln(), 1e-9)?.exp()
+        };
+        let (after, passed) = (met.up_to(end), failed.partition_point(|age| *age <= end));
+        let off = (passed - seen) as f64 - (after.hazard - before.hazard);
+        let (expected, by_shape) = (after.hazard - before.hazard, after.slope - before.slope);
+        plain += off * off / expected;
+        tilt += by_shape * off / expected;
         explained += by_shape * by_shape / expected;
-        begin = *end;
+        (before, seen) = (after, passed);
     }
     let chi_square = plain + tilt * tilt / (information - explained);
-    let degrees = ends.len() - 1;
+    let degrees = bands - 1;
     let valid = chi_square.is_finite() && information > explained;
     valid.then(|| Agreement { chi_square, degrees, p: chi_square_tail(degrees as f64, chi_square) })
 }
 
-#[cfg(test)]
-mod tests;
+/// The hazard met by all lives up to an age, and its derivatives by the shape.
+#[derive(Clone, Copy, Default)]
+struct Sums {
+    hazard: f64,
+    slope: f64,
+    bend: f64,
+}
+
+impl Sums {
+    fn at(weibull: &Weibull, age: f64, times: f64) -> Self {
+        let hazard = times * weibull.cumulative_hazard(age);
+        let along = if hazard > 0.0 { (age / weibull.scale()).ln() } else { 0.0 };
+        Self { hazard, slope: hazard * along, bend: hazard * along * along }
+    }
+
+    fn plus(self, other: Self, sign: f64) -> Self {
+        Self {
+            hazard: self.hazard + sign * other.hazard,
+            slope: self.slope + sign * other.slope,
+            bend: self.bend + sign * other.bend,
+        }
+    }
+}
+
+/// Ages in order, each with the sums up to it: what is met by any age is then found by search.
+struct Met {
+    weibull: Weibull,
+    ends: Vec<(f64, Sums)>,
+    entries: Vec<(f64, Sums)>,
+}
+
+impl Met {
+    fn of(lives: &[Life], weibull: Weibull) -> Self {
+        let summed = |ages: Vec<f64>| {
+            let mut ages = ages;
+            ages.sort_unstable_by(f64::total_cmp);
+            let mut sums = Sums::default();
+            let summed = ages.into_iter().map(|age| {
+                sums = sums.plus(Sums::at(&weibull, age, 1.0), 1.0);
+                (age, sums)
+            });
+            summed.collect()
+        };
+        let ends = summed(lives.iter().map(Life::age).collect());
+        Self { weibull, ends, entries: summed(lives.iter().map(Life::entry).collect()) }
+    }
+
+    fn up_to(&self, age: f64) -> Sums {
+        let side = |ages: &[(f64, Sums)]| {
+            let passed = ages.partition_point(|(other, _)| *other <= age);
+            let sums = passed.checked_sub(1).and_then(|at| ages.get(at)).map_or(Sums::default(), |(_, sums)| *sums);
+            sums.plus(Sums::at(&self.weibull, age, (ages.len() - passed) as f64), 1.0)
+        };
+        side(&self.ends).plus(side(&self.entries), -1.0)
+    }
+}

@@ -292,6 +292,3 @@ pub fn by_constant_rate(lives: &[Life], ahead: f64) -> f64 {
         f64::from(u8::from(tally.failures > 0))
     }
 }
-
-#[cfg(test)]
-mod tests;

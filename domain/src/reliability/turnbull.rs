@@ -146,7 +146,7 @@ impl Shares {
         let at = |i: usize| below.get(i).copied().unwrap_or(1.0);
         let all = at(p.len());
         let (mut ended, mut hidden) = (vec![0.0; p.len() + 1], vec![0.0; p.len() + 1]);
-        let mut add = |sums: &mut Vec<f64>, from: usize, to: usize, amount: f64| {
+        let add = |sums: &mut Vec<f64>, from: usize, to: usize, amount: f64| {
             if let Some(first) = sums.get_mut(from) {
                 *first += amount;
             }
@@ -197,6 +197,3 @@ impl Turnbull {
         (sum(&surely).min(1.0), sum(&beyond).min(1.0))
     }
 }
-
-#[cfg(test)]
-mod tests;

@@ -145,6 +145,3 @@ impl Weibull {
         self.mean().map_or(age, |mean| (mean * lower_gamma(a, z)).min(age.max(0.0)))
     }
 }
-
-#[cfg(test)]
-mod tests;

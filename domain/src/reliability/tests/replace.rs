@@ -1,10 +1,15 @@
-use super::*;
+use crate::money::{Currency, Money};
 use crate::reliability::estimate::Estimate;
 use crate::reliability::fit::bounded_weibull;
 use crate::reliability::life::Life;
+use crate::reliability::posterior::Posterior;
 use crate::reliability::prior::Prior;
-use crate::reliability::published::{lives, near, number, parsed, within};
+use crate::reliability::replace::*;
+use crate::reliability::tests::published::{lives, near, number, parsed, within};
+use crate::reliability::weibull::Weibull;
 use proptest::prelude::*;
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
 
 fn eur(amount: &str) -> Money {
     Money { amount: amount.parse().unwrap(), currency: Currency::parse("EUR").unwrap() }

@@ -1,6 +1,6 @@
 //! Published data sets and figures, which lie in `tests/data/reliability` with their sources.
 
-use super::life::Life;
+use crate::reliability::life::Life;
 use serde_json::Value;
 
 /// A file of them.
@@ -13,7 +13,7 @@ pub(crate) fn parsed(name: &str) -> Value {
 macro_rules! files {
     ($($name:literal)+) => {
         const FILES: &[(&str, &str)] =
-            &[$(($name, include_str!(concat!("../../../tests/data/reliability/", $name, ".json")))),+];
+            &[$(($name, include_str!(concat!("../../../../tests/data/reliability/", $name, ".json")))),+];
     };
 }
 

@@ -1,5 +1,7 @@
-use super::*;
-use crate::reliability::published::{LIVES, list, lives, near, number, parsed, within};
+use crate::reliability::estimate::NoEstimate;
+use crate::reliability::kaplan_meier::*;
+use crate::reliability::life::Life;
+use crate::reliability::tests::published::{LIVES, list, lives, near, number, parsed, within};
 
 /// The tables of thirteen data sets (sources in their files), computed independently: every age,
 /// with Greenwood's error, ln(-ln) bounds and Nelson and Aalen's hazard.

@@ -1,7 +1,9 @@
-use super::*;
-use crate::reliability::fit::tests::{cosmesis, mixed};
+use crate::reliability::estimate::NoEstimate;
 use crate::reliability::kaplan_meier::kaplan_meier;
-use crate::reliability::published::{LIVES, lives, parsed, within};
+use crate::reliability::life::Life;
+use crate::reliability::tests::published::{LIVES, lives, parsed, within};
+use crate::reliability::tests::samples::{cosmesis, mixed};
+use crate::reliability::turnbull::*;
 
 /// The radiotherapy group of Finkelstein and Wolfe (1985), Biometrics 41: the innermost intervals
 /// and probabilities commonly printed for it (from memory; an independent EM of 200,000 rounds

@@ -1,7 +1,10 @@
-use super::*;
-use crate::reliability::fit::tests::mixed;
+use crate::reliability::assess::*;
+use crate::reliability::estimate::{Estimate, NoEstimate};
+use crate::reliability::fit;
 use crate::reliability::forecast::any_of;
-use crate::reliability::published::{list, lives, near, number, parsed, within};
+use crate::reliability::life::Life;
+use crate::reliability::tests::published::{list, lives, near, number, parsed, within};
+use crate::reliability::tests::samples::mixed;
 use chrono::NaiveDate;
 use serde_json::Value;
 use std::collections::BTreeMap;

@@ -1,6 +1,8 @@
-use super::*;
+use crate::reliability::life::Life;
+use crate::reliability::pool::*;
 use crate::reliability::posterior::Posterior;
-use crate::reliability::published::near;
+use crate::reliability::prior::Prior;
+use crate::reliability::tests::published::near;
 use crate::reliability::weibull::Weibull;
 
 /// Lives at even quantiles of a Weibull, cut short at an age.
@@ -30,19 +32,20 @@ fn a_group_alone_and_groups_without_lives_keep_their_priors() {
     assert_eq!(pool(&[]), []);
 }
 
-/// Three groups last half the rated life: a fourth without lives is moved towards that, the
-/// further the more groups agree, and never to where they are.
+/// Groups that last half the rated life move one without lives towards that, the further the more
+/// of them agree, and never to where they are. One alone, far from the prior, also widens it:
+/// it speaks as much for groups that differ.
 #[test]
 fn groups_that_agree_move_the_one_without_lives() {
     let lives = fleet(&Weibull::new(2.5, 450.0).unwrap(), 30, 600.0);
-    let mut last = prior().scale;
+    let mut last = prior().scale.median;
     for others in 1..=4 {
         let mut groups = vec![(&[][..], prior())];
         groups.extend(vec![(lives.as_slice(), prior()); others]);
         let moved = pool(&groups)[0].scale;
-        assert!(moved.median < last.median && moved.median > 450.0, "{moved:?}");
-        assert!(moved.sd_ln < last.sd_ln, "{moved:?}");
-        last = moved;
+        assert!(moved.median < last && moved.median > 450.0, "{moved:?}");
+        assert!(others < 4 || moved.sd_ln < 0.9 * prior().scale.sd_ln, "{moved:?}");
+        last = moved.median;
     }
 }
 

@@ -1,6 +1,7 @@
-use super::*;
 use crate::reliability::kaplan_meier::kaplan_meier;
-use crate::reliability::published::{list, lives, near, number, parsed, within};
+use crate::reliability::life::Life;
+use crate::reliability::score::*;
+use crate::reliability::tests::published::{list, lives, near, number, parsed, within};
 use proptest::prelude::*;
 use serde_json::Value;
 

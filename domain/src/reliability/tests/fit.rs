@@ -1,18 +1,10 @@
-use super::*;
-use crate::reliability::published::{LIVES, Stream, list, lives, near, number, parsed, within};
+use crate::reliability::estimate::NoEstimate;
+use crate::reliability::fit::*;
+use crate::reliability::life::{Life, Tally};
+use crate::reliability::tests::published::{LIVES, Stream, list, lives, near, number, parsed, within};
+use crate::reliability::tests::samples::{between, cosmesis, failed, mixed, running};
+use crate::reliability::weibull::Weibull;
 use serde_json::Value;
-
-fn failed(age: f64) -> Life {
-    Life::failed(age).unwrap()
-}
-
-fn running(age: f64) -> Life {
-    Life::running(age).unwrap()
-}
-
-fn between(good: f64, found: f64) -> Life {
-    Life::failed_between(good, found).unwrap()
-}
 
 fn check(fit: &WeibullFit, expected: &Value) {
     near(fit.weibull.shape(), number(&expected["beta"]), 1e-9);
@@ -163,50 +155,6 @@ fn intervals_and_late_entries_count_as_what_they_are() {
         near(fit.se_shape, se_shape, 1e-8);
         near(fit.se_scale, se_scale, 1e-8);
     }
-}
-
-pub(crate) fn cosmesis() -> Vec<Life> {
-    let found = [
-        (6, 10),
-        (0, 7),
-        (7, 16),
-        (7, 14),
-        (37, 44),
-        (0, 8),
-        (4, 11),
-        (11, 15),
-        (25, 37),
-        (26, 40),
-        (27, 34),
-        (36, 44),
-        (36, 48),
-        (17, 25),
-        (11, 18),
-        (5, 12),
-        (0, 5),
-        (5, 11),
-        (19, 35),
-        (17, 25),
-        (19, 26),
-    ];
-    let good = [45, 46, 46, 17, 15, 22, 46, 46, 46, 46, 46, 37, 40, 46, 38, 37, 18, 24, 36, 24, 32, 33, 37, 34, 36];
-    let found = found.map(|(good, found)| between(f64::from(good), f64::from(found)));
-    found.into_iter().chain(good.map(|age| running(f64::from(age)))).collect()
-}
-
-pub(crate) fn mixed() -> Vec<Life> {
-    vec![
-        failed(120.0),
-        failed(340.0),
-        failed(410.0).watched_from(50.0).unwrap(),
-        running(500.0).watched_from(100.0).unwrap(),
-        between(200.0, 260.0),
-        between(300.0, 420.0).watched_from(80.0).unwrap(),
-        running(150.0),
-        between(0.0, 90.0),
-        running(600.0).watched_from(200.0).unwrap(),
-        running(450.0),
-    ]
 }
 
 fn late_only() -> Vec<Life> {

@@ -1,8 +1,12 @@
-use super::*;
 use crate::reliability::fit;
-use crate::reliability::fit::tests::mixed;
+use crate::reliability::life::{End, Life};
+use crate::reliability::posterior::*;
+use crate::reliability::prior::Prior;
 use crate::reliability::prior::{About, RATED_LIFE_WEIGHT};
-use crate::reliability::published::{Stream, lives, near, number, parsed, within};
+use crate::reliability::special;
+use crate::reliability::tests::published::{Stream, lives, near, number, parsed, within};
+use crate::reliability::tests::samples::mixed;
+use crate::reliability::weibull::Weibull;
 
 fn prior_of(case: &serde_json::Value) -> Prior {
     Prior {
@@ -38,14 +42,18 @@ fn sums_are_those_of_a_fine_grid() {
                 let scale = prior.scale.median * (v * prior.scale.sd_ln).exp();
                 let weibull = Weibull::new(shape, scale).unwrap();
                 let weight = likelihood(&lives, &weibull) * (-(u * u + v * v) / 2.0).exp();
+                // Far out a survival of zero is divided by another.
+                if weight.is_nan() {
+                    continue;
+                }
                 all += weight;
                 failing += weight * weibull.failure_ahead(200.0, 30.0);
-                worn += if shape > 1.0 { weight } else { 0.0 };
+                // The edge at 1 cuts through a step of the even grid.
+                worn += weight * (shape.ln() / (0.03 * prior.shape.sd_ln) + 0.5).clamp(0.0, 1.0);
             }
         }
-        near(held.failure_ahead(200.0, 30.0), failing / all, 1e-7);
-        // The edge at 1 cuts through a step of the even grid.
-        within(held.wears_out(), worn / all, 5e-3);
+        near(held.failure_ahead(200.0, 30.0), failing / all, 1e-6);
+        within(held.wears_out(), worn / all, 3e-4);
     }
 }
 
@@ -53,9 +61,9 @@ fn likelihood(lives: &[Life], weibull: &Weibull) -> f64 {
     let one = |life: &Life| {
         let reached = |age: f64| weibull.survival(age) / weibull.survival(life.entry());
         match life.end() {
-            crate::reliability::life::End::Failed => reached(life.age()) * weibull.hazard(life.age()),
-            crate::reliability::life::End::FailedSince { last_good } => reached(last_good) - reached(life.age()),
-            crate::reliability::life::End::Running => reached(life.age()),
+            End::Failed => reached(life.age()) * weibull.hazard(life.age()),
+            End::FailedSince { last_good } => reached(last_good) - reached(life.age()),
+            End::Running => reached(life.age()),
         }
     };
     lives.iter().map(one).product()
@@ -71,13 +79,13 @@ fn without_lives_it_says_the_prior() {
     let (shape, scale) = (held.shape(0.9), held.scale(0.9));
     let factor = |about: About| (1.644_853_626_951_472 * about.sd_ln).exp();
     near(shape.median, prior.shape.median, 1e-4);
-    near(shape.bounds.lower, prior.shape.median / factor(prior.shape), 2e-4);
-    near(shape.bounds.upper.unwrap(), prior.shape.median * factor(prior.shape), 2e-4);
-    near(scale.median, prior.scale.median, 5e-3);
-    near(scale.bounds.lower, prior.scale.median / factor(prior.scale), 1e-2);
-    near(scale.bounds.upper.unwrap(), prior.scale.median * factor(prior.scale), 1e-2);
+    near(shape.bounds.lower, prior.shape.median / factor(prior.shape), 5e-4);
+    near(shape.bounds.upper.unwrap(), prior.shape.median * factor(prior.shape), 5e-4);
+    near(scale.median, prior.scale.median, 1e-4);
+    near(scale.bounds.lower, prior.scale.median / factor(prior.scale), 5e-4);
+    near(scale.bounds.upper.unwrap(), prior.scale.median * factor(prior.scale), 5e-4);
     // ln(shape) lies above 0 with the chance of a normal: Φ(ln 1.5/0.5).
-    within(held.wears_out(), 0.791_286, 1e-4);
+    within(held.wears_out(), 0.791_297, 1e-4);
 }
 
 /// With ten, a hundred, a thousand times the lives it comes to the fit, like 1/r.

@@ -1,7 +1,10 @@
-use super::*;
+use crate::component::{Component, OutWhy, RunBasis};
 use crate::component::{Duty, TakenOut};
 use crate::ids::UnitId;
 use crate::reliability::life::End;
+use crate::reliability::life::Life;
+use crate::reliability::records::*;
+use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
 fn at(text: &str) -> DateTime<Utc> {
