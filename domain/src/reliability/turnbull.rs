@@ -14,6 +14,8 @@ use serde::Serialize;
 
 /// Rounds at most: the shares of intervals that get nothing die slowly.
 const ROUNDS_MAX: usize = 50_000;
+/// Lives gone over in all rounds at most, about a second: very many lives get fewer rounds.
+const LIVES_GONE_OVER_MAX: usize = 200_000_000;
 /// The part by which a slope may exceed that of the top, in lives.
 const SLOPE_LEFT: f64 = 1e-7;
 
@@ -118,7 +120,8 @@ impl Shares {
     fn settle(&self, mut p: Vec<f64>) -> (Vec<f64>, f64) {
         let lives = self.ended.len() as f64;
         let mut could_rise = f64::INFINITY;
-        for _ in 0..ROUNDS_MAX {
+        let rounds = (LIVES_GONE_OVER_MAX / (self.ended.len() + p.len())).clamp(100, ROUNDS_MAX);
+        for _ in 0..rounds {
             let (wanted, hidden) = self.slopes(&p);
             let total: f64 = p.iter().zip(&hidden).map(|(p, hidden)| p * (1.0 + hidden / lives)).sum::<f64>() * lives;
             let slope = wanted.iter().zip(&hidden).map(|(wanted, hidden)| wanted + hidden - total);
