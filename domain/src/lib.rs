@@ -28,6 +28,7 @@
 //! | [`cost`] | the customer's cost and the dealer's cost to serve, which never mix |
 //! | [`dosing`] | feed, pump settings, draw-down; detention, loading, settling |
 //! | [`stock`] | the ledger of movements, use at a site, demand, run-out, orders, prices |
+//! | [`reliability`] | lives of parts: estimates, risk, when to replace, scores of forecasts |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
 pub mod accounts;
@@ -50,6 +51,7 @@ pub mod payback;
 pub mod period_facts;
 pub mod placement;
 pub mod reading;
+pub mod reliability;
 pub mod report;
 pub mod ruling;
 pub mod savings;

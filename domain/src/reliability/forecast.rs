@@ -1,0 +1,101 @@
+//! From parts to units: probabilities joined, use to come, and what a failure is expected to cost.
+
+use crate::money::Money;
+use rust_decimal::Decimal;
+use rust_decimal::prelude::FromPrimitive;
+
+/// Probability that at least one of independent events happens: 1 - Π(1 - p), by logarithms, so
+/// that five chances of 1e-12 are 5e-12. What is no probability counts as the nearest one.
+#[must_use]
+pub fn any_of(probabilities: impl IntoIterator<Item = f64>) -> f64 {
+    let none: f64 =
+        probabilities.into_iter().map(|p| (-if p.is_nan() { 0.0 } else { p.clamp(0.0, 1.0) }).ln_1p()).sum();
+    // Not minus zero.
+    (-none.exp_m1()).max(0.0)
+}
+
+/// Probability of at least one event of a constant rate, such as a process upset, within a time.
+#[must_use]
+pub fn by_rate(rate: f64, time: f64) -> f64 {
+    let expected = rate * time;
+    if expected > 0.0 { -(-expected).exp_m1() } else { 0.0 }
+}
+
+/// Expected loss: a probability times what the event costs at the site, given its fallback;
+/// rounded to the currency's minor unit.
+#[must_use]
+pub fn expected_loss(probability: f64, loss: Money) -> Money {
+    let part = Decimal::from_f64(probability.clamp(0.0, 1.0)).unwrap_or_default();
+    let amount = loss.amount.checked_mul(part).unwrap_or(loss.amount);
+    Money { amount, currency: loss.currency }.rounded()
+}
+
+/// Use of a part day by day in the days to come, in its run basis: seasons, days off and planned
+/// spells are in it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct UseAhead(Vec<f64>);
+
+impl UseAhead {
+    /// Days that are no use, negative or not a number, count as none.
+    #[must_use]
+    pub fn new(per_day: impl IntoIterator<Item = f64>) -> Self {
+        Self(per_day.into_iter().map(|use_| if use_.is_finite() { use_.max(0.0) } else { 0.0 }).collect())
+    }
+
+    /// Use within the first `days` of them.
+    #[must_use]
+    pub fn within(&self, days: usize) -> f64 {
+        self.0.iter().take(days).sum()
+    }
+
+    /// The day, counted from 0, in which a part of this age reaches another; none within the days.
+    #[must_use]
+    pub fn day_reaching(&self, age: f64, reach: f64) -> Option<usize> {
+        let mut so_far = age;
+        self.0.iter().position(|use_| {
+            so_far += use_;
+            so_far >= reach
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::money::Currency;
+    use crate::reliability::tests::published::{list, near, number, parsed};
+
+    /// Combined risks, computed at high precision; the series of GMU's OM 456 notes.
+    #[test]
+    fn small_chances_add_up_without_loss() {
+        let published = parsed("conditional_series");
+        for case in published["unit_risk"]["cases"].as_array().unwrap() {
+            near(any_of(list(&case["component_p"])), number(&case["unit_risk"]), 1e-11);
+        }
+        near(any_of([1e-12; 5]), 5e-12, 1e-11);
+        let series = &published["series_published"][0];
+        near(1.0 - any_of(list(&series["R"]).iter().map(|r| 1.0 - r)), number(&series["computed_series"]), 1e-12);
+        assert_eq!(any_of([]), 0.0);
+        assert_eq!(any_of([1.0, 0.5]), 1.0);
+        assert_eq!(any_of([f64::NAN, -3.0]), 0.0);
+        assert_eq!(any_of([7.0]), 1.0);
+    }
+
+    #[test]
+    fn a_rate_gives_a_chance_and_a_chance_a_loss() {
+        near(by_rate(1e-9, 1e-3), 1e-12, 1e-11);
+        assert_eq!((by_rate(0.0, 5.0), by_rate(f64::NAN, 1.0), by_rate(f64::INFINITY, 1.0)), (0.0, 0.0, 1.0));
+        let loss = |amount: &str| Money { amount: amount.parse().unwrap(), currency: Currency::parse("EUR").unwrap() };
+        assert_eq!(expected_loss(0.125, loss("1000.50")), loss("125.06"));
+        assert_eq!(expected_loss(f64::NAN, loss("10")), loss("0.00"));
+    }
+
+    #[test]
+    fn use_ahead_is_summed_by_days() {
+        let ahead = UseAhead::new([8.0, f64::NAN, 8.0, 0.0, -1.0, 10.0]);
+        assert_eq!((ahead.within(0), ahead.within(3), ahead.within(99)), (0.0, 16.0, 26.0));
+        assert_eq!(ahead.day_reaching(100.0, 116.0), Some(2));
+        assert_eq!(ahead.day_reaching(100.0, 90.0), Some(0));
+        assert_eq!(ahead.day_reaching(100.0, 127.0), None);
+    }
+}

@@ -1,0 +1,17 @@
+//! Checks against published figures, simulated fleets and properties, one file a module.
+
+mod assess;
+mod fit;
+mod kaplan_meier;
+mod pool;
+mod posterior;
+mod properties;
+pub(crate) mod published;
+mod records;
+mod repairable;
+mod replace;
+mod rivals;
+pub(crate) mod samples;
+mod score;
+mod turnbull;
+mod weibull;
