@@ -5,7 +5,6 @@ use crate::metering::days::DayShare;
 use crate::metering::stream::Stream;
 use crate::units::Litres;
 use crate::water::grade::Grade;
-use crate::water::statement::Statement;
 use crate::water::term::Source;
 use crate::zone::{self, Month};
 use chrono::NaiveDate;
@@ -149,11 +148,9 @@ pub struct MonthFact {
     pub estimated_share: f64,
     /// Days with open exceptions, counted by their exceptions.
     pub open_exceptions: u32,
-    /// The parts of its balance.
-    pub statement: Statement,
 }
 
-/// Sums days to the months they lie in, in order; the parts of their balances come from the meters.
+/// Sums days to the months they lie in, in order.
 #[must_use]
 pub fn months(zone: Tz, days: &[DayFact]) -> Vec<MonthFact> {
     days.chunk_by(|a, b| Month::of(a.date) == Month::of(b.date))
@@ -181,7 +178,6 @@ fn month_fact(zone: Tz, month: Month, days: &[DayFact]) -> MonthFact {
         coverage: (covered_s / length_s).min(1.0),
         estimated_share: (estimated_s / length_s).min(1.0),
         open_exceptions,
-        statement: Statement::default(),
     }
 }
 

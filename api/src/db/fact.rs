@@ -8,8 +8,10 @@ use diesel_async::RunQueryDsl;
 use domain::facts::{Amounts, DayFact, MonthFact};
 use domain::metering::stream::Stream;
 use domain::water::grade::Grade;
+use domain::water::statement::Statement;
 use domain::zone::Month;
 use serde_json::{Map, Value};
+use std::collections::HashMap;
 use uuid::Uuid;
 
 /// The columns of the streams, in the order of [`Stream::ALL`].
@@ -186,14 +188,11 @@ struct MonthRow {
     coverage: f32,
     estimated_share: f32,
     open_exceptions: i32,
-    statement: Value,
 }
 
-impl TryFrom<MonthRow> for StoredMonth {
-    type Error = DbError;
-
-    fn try_from(row: MonthRow) -> Result<Self, DbError> {
-        Ok(Self {
+impl From<MonthRow> for StoredMonth {
+    fn from(row: MonthRow) -> Self {
+        Self {
             subject_id: row.subject_id,
             unit_id: row.unit_id,
             site_id: row.site_id,
@@ -204,9 +203,8 @@ impl TryFrom<MonthRow> for StoredMonth {
                 coverage: f64::from(row.coverage),
                 estimated_share: f64::from(row.estimated_share),
                 open_exceptions: u32::try_from(row.open_exceptions).unwrap_or(0),
-                statement: serde_json::from_value(row.statement).map_err(DbError::internal)?,
             },
-        })
+        }
     }
 }
 
@@ -240,5 +238,28 @@ pub async fn months(tx: &Tx<'_>, whose: Whose, from: Month, to: Month) -> Result
         Whose::All => query,
     };
     let rows: Vec<MonthRow> = query.load(&mut tx.conn()).await?;
-    rows.into_iter().map(TryInto::try_into).collect()
+    Ok(rows.into_iter().map(Into::into).collect())
+}
+
+/// The statements of these subjects' months from `from` to `to`, by subject and month. They are
+/// large beside the sums, so they are read apart.
+///
+/// # Errors
+/// When the database fails.
+pub async fn statements(
+    tx: &Tx<'_>,
+    subjects: &[Uuid],
+    from: Month,
+    to: Month,
+) -> Result<HashMap<(Uuid, Month), Statement>, DbError> {
+    let rows: Vec<(Uuid, NaiveDate, Value)> = month_fact::table
+        .filter(month_fact::subject_id.eq_any(subjects))
+        .filter(month_fact::month.between(from.first_day(), to.first_day()))
+        .select((month_fact::subject_id, month_fact::month, month_fact::statement))
+        .load(&mut tx.conn())
+        .await?;
+    let read = |(subject, month, statement): (Uuid, NaiveDate, Value)| {
+        Ok(((subject, Month::of(month)), serde_json::from_value(statement).map_err(DbError::internal)?))
+    };
+    rows.into_iter().map(read).collect()
 }

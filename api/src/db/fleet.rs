@@ -11,7 +11,6 @@ use diesel_async::RunQueryDsl;
 use domain::customer::UnitSystem;
 use domain::facts::MonthFact;
 use domain::ids::{CustomerId, UnitId};
-use domain::water::statement::Statement;
 use domain::zone::Month;
 use serde_json::Value;
 use uuid::Uuid;
@@ -95,7 +94,6 @@ fn fact(month: Month, volumes: Option<&Value>, coverage: Option<f32>, estimated:
         coverage: f64::from(coverage?),
         estimated_share: f64::from(estimated?),
         open_exceptions: 0,
-        statement: Statement::default(),
     })
 }
 

@@ -11,6 +11,7 @@ use diesel_async::RunQueryDsl;
 use domain::facts::{DayFact, MonthFact};
 use domain::metering::stream::Stream;
 use domain::period_facts::PeriodFact;
+use domain::water::statement::Statement;
 use domain::zone::{day_bounds, day_start};
 use serde_json::Value;
 use uuid::Uuid;
@@ -22,8 +23,8 @@ pub struct Figures<'a> {
     pub subject: &'a Subject,
     /// Its days.
     pub days: Vec<DayFact>,
-    /// Its months: the sums of the days.
-    pub months: Vec<MonthFact>,
+    /// Its months: the sums of the days, and the parts of their balances.
+    pub months: Vec<(MonthFact, Statement)>,
     /// The read periods that reach into its span.
     pub periods: Vec<PeriodFact>,
 }
@@ -158,7 +159,7 @@ async fn insert_days(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, DayFact>]) -> Res
     Ok(())
 }
 
-async fn insert_months(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, MonthFact>]) -> Result<(), DbError> {
+async fn insert_months(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, (MonthFact, Statement)>]) -> Result<(), DbError> {
     let insert = format!(
         "insert into month_fact ({KEY_COLUMNS}, month, grade, volumes, coverage, estimated_share, open_exceptions,
            statement)
@@ -168,16 +169,16 @@ async fn insert_months(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, MonthFact>]) ->
              as g (n, month, grade, volumes, coverage, estimated_share, open_exceptions, statement)"
     );
     let statements: Result<Vec<Value>, _> =
-        column(rows, |month| serde_json::to_value(&month.statement)).into_iter().collect();
+        column(rows, |(_, statement)| serde_json::to_value(statement)).into_iter().collect();
     let statements = statements.map_err(DbError::internal)?;
     keyed!(insert, keys)
         .bind::<Array<Integer>, _>(places(rows))
-        .bind::<Array<Date>, _>(column(rows, |month| month.month.first_day()))
-        .bind::<Array<Text>, _>(column(rows, |month| month.grade.as_str()))
-        .bind::<Array<Jsonb>, _>(column(rows, |month| to_json(&month.amounts)))
-        .bind::<Array<Float>, _>(column(rows, |month| single(month.coverage)))
-        .bind::<Array<Float>, _>(column(rows, |month| single(month.estimated_share)))
-        .bind::<Array<Integer>, _>(column(rows, |month| count(month.open_exceptions)))
+        .bind::<Array<Date>, _>(column(rows, |(month, _)| month.month.first_day()))
+        .bind::<Array<Text>, _>(column(rows, |(month, _)| month.grade.as_str()))
+        .bind::<Array<Jsonb>, _>(column(rows, |(month, _)| to_json(&month.amounts)))
+        .bind::<Array<Float>, _>(column(rows, |(month, _)| single(month.coverage)))
+        .bind::<Array<Float>, _>(column(rows, |(month, _)| single(month.estimated_share)))
+        .bind::<Array<Integer>, _>(column(rows, |(month, _)| count(month.open_exceptions)))
         .bind::<Array<Jsonb>, _>(statements)
         .execute(&mut tx.conn())
         .await?;

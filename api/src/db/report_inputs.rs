@@ -41,7 +41,9 @@ pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> 
     let first = (0..12).fold(month, |month, _| month.previous());
     let mut subjects = subjects(tx, of, first, month).await?;
     add_months(tx, of, first, month, &mut subjects).await?;
-    let mut site_days = add_days(tx, of, month, &mut subjects).await?;
+    let money = money_inputs::of_customer(tx, of).await?;
+    let billed = money.iter().any(|site| !site.accounts.is_empty());
+    let mut site_days = add_days(tx, of, month, if billed { CYCLE_MONTHS } else { 0 }, &mut subjects).await?;
     site_days.values_mut().for_each(|days| days.sort_by_key(|day| day.date));
     add_meters(tx, month, &mut subjects).await?;
     add_spells(tx, &mut subjects).await?;
@@ -53,7 +55,7 @@ pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> 
         now: tx.now(),
         subjects,
         site_days,
-        money: money_inputs::of_customer(tx, of).await?,
+        money,
     })
 }
 
@@ -154,15 +156,17 @@ fn placed_unit(row: &SubjectRow) -> Result<Option<PlacedUnit>, DbError> {
 /// Months on both sides of one that a billing cycle touching it reaches into.
 const CYCLE_MONTHS: usize = 3;
 
-/// Gives each subject its days of the month, and each site all days of the cycles around it.
+/// Gives each subject its days of the month, and each site its days of `around` more months on
+/// both sides.
 async fn add_days(
     tx: &Tx<'_>,
     of: CustomerId,
     month: Month,
+    around: usize,
     subjects: &mut [Subject],
 ) -> Result<HashMap<Uuid, Vec<DayFact>>, DbError> {
-    let first = (0..CYCLE_MONTHS).fold(month, |month, _| month.previous());
-    let last = (0..CYCLE_MONTHS).fold(month, |month, _| month.next());
+    let first = (0..around).fold(month, |month, _| month.previous());
+    let last = (0..around).fold(month, |month, _| month.next());
     let site_of: HashMap<Uuid, Uuid> = subjects.iter().map(|subject| (subject.id, subject.site_id)).collect();
     let mut days: HashMap<Uuid, Vec<DayFact>> = HashMap::new();
     let mut of_site: HashMap<Uuid, Vec<DayFact>> = HashMap::new();
@@ -191,11 +195,11 @@ async fn add_months(
     for month in fact::months(tx, Whose::Customer(of.0), first, last).await? {
         months.entry(month.subject_id).or_default().push(month.fact);
     }
+    let ids: Vec<Uuid> = subjects.iter().map(|subject| subject.id).collect();
+    let mut statements = fact::statements(tx, &ids, last, last).await?;
     for subject in subjects {
         subject.months = months.remove(&subject.id).unwrap_or_default();
-        if let Some(this) = subject.months.iter().find(|one| one.month == last) {
-            subject.statement = this.statement.clone();
-        }
+        subject.statement = statements.remove(&(subject.id, last)).unwrap_or_default();
     }
     Ok(())
 }

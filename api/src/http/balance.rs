@@ -2,11 +2,11 @@
 //! withheld with the reason.
 
 use domain::baseline::avoided::{Activity, Missing};
-use domain::facts::MonthFact;
 use domain::uncertainty::expanded::Expanded;
 use domain::uncertainty::figures::Figures;
 use domain::water::balance::Basis;
 use domain::water::grade::Withheld;
+use domain::water::statement::Statement;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -53,12 +53,12 @@ impl BalanceFigure {
 }
 
 impl BalanceView {
-    /// The balance of a month. How much of it is covered stands beside it, so nothing is withheld
-    /// for that.
+    /// The balance of a month of which `coverage`, 0 to 1, was read. That stands beside it, so
+    /// nothing is withheld for it.
     #[must_use]
-    pub fn of(month: &MonthFact) -> Self {
-        let basis = Basis { read: month.coverage > 0.0, coverage: month.coverage, least_coverage: 0.0, fill: None };
-        let whole = &month.statement.whole;
+    pub fn of(statement: &Statement, coverage: f64) -> Self {
+        let basis = Basis { read: coverage > 0.0, coverage, least_coverage: 0.0, fill: None };
+        let whole = &statement.whole;
         let figures = Figures::of(whole, &basis, Err(Missing::Baseline), &Activity::default());
         let mut residual = BalanceFigure::of(figures.residual.clone().map(|residual| residual.litres));
         if let Ok(found) = figures.residual {

@@ -156,7 +156,7 @@ impl From<StoredMonth> for WaterFigure {
             coverage: month.fact.coverage,
             estimated_share: month.fact.estimated_share,
             open_exceptions: month.fact.open_exceptions,
-            balance: Some(BalanceView::of(&month.fact)),
+            balance: None,
         }
     }
 }
@@ -239,7 +239,15 @@ async fn figures(
         Step::Day => fact::days(tx, of, asked.from, asked.to).await?.into_iter().map(Into::into).collect(),
         Step::Month => {
             let (from, to) = (Month::of(asked.from), Month::of(asked.to));
-            fact::months(tx, whose, from, to).await?.into_iter().map(Into::into).collect()
+            let months = fact::months(tx, whose, from, to).await?;
+            let subjects: Vec<Uuid> = months.iter().map(|month| month.subject_id).collect();
+            let statements = fact::statements(tx, &subjects, from, to).await?;
+            let with_balance = |month: StoredMonth| {
+                let statement = statements.get(&(month.subject_id, month.fact.month));
+                let balance = statement.map(|statement| BalanceView::of(statement, month.fact.coverage));
+                WaterFigure { balance, ..month.into() }
+            };
+            months.into_iter().map(with_balance).collect()
         }
         Step::Period => period_fact::periods(tx, of, asked.from, asked.to).await?.into_iter().map(Into::into).collect(),
     })

@@ -8,7 +8,7 @@ use crate::db::night_store::Figures;
 use crate::db::notes::Noted;
 use crate::db::sheet_stream::SheetView;
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
-use domain::facts::{DayFact, MeterDays, assemble, months};
+use domain::facts::{DayFact, MeterDays, MonthFact, assemble, months};
 use domain::metering::days::DayShare;
 use domain::metering::finding::FindingKind;
 use domain::metering::fold::{Folded, MeterFold};
@@ -150,10 +150,11 @@ impl<'a> SubjectFold<'a> {
             usual.extend(months.map(|of| (stretch.meter_no, *of)));
         }
         let days = assemble(subject.zone, &meters);
-        let mut months = months(subject.zone, &days);
-        for month in &mut months {
-            month.statement = statement(subject, self.known, &finished, &days, month.month);
-        }
+        let stated = |month: MonthFact| {
+            let statement = statement(subject, self.known, &finished, &days, month.month);
+            (month, statement)
+        };
+        let months = months(subject.zone, &days).into_iter().map(stated).collect();
         let reaches = |period: &PeriodFact| period.from < within.1 && period.to > within.0;
         let periods = of_subject(&hand_read).into_iter().filter(reaches).collect();
         Computed { figures: Figures { subject, days, months, periods }, found, usual, looked }

@@ -123,18 +123,20 @@ impl Parts {
 impl Add for Parts {
     type Output = Self;
 
-    fn add(mut self, other: Self) -> Self {
-        for (part, (litres, source)) in other.0 {
-            let (sum, worst) = self.get(part);
-            self.0.insert(part, (sum + litres, worst.max(source)));
-        }
-        self
+    fn add(self, other: Self) -> Self {
+        [self, other].into_iter().sum()
     }
 }
 
 impl std::iter::Sum for Parts {
-    fn sum<I: Iterator<Item = Self>>(parts: I) -> Self {
-        parts.fold(Self::default(), Add::add)
+    fn sum<I: Iterator<Item = Self>>(all: I) -> Self {
+        let mut of: BTreeMap<Part, (Vec<Quantity>, Source)> = BTreeMap::new();
+        for (part, (litres, source)) in all.flat_map(|parts| parts.0) {
+            let (sum, worst) = of.entry(part).or_insert((Vec::new(), Source::Absent));
+            sum.push(litres);
+            *worst = (*worst).max(source);
+        }
+        Self(of.into_iter().map(|(part, (litres, worst))| (part, (litres.into_iter().sum(), worst))).collect())
     }
 }
 

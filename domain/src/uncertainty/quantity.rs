@@ -4,6 +4,7 @@
 use super::coverage::effective_dof;
 use crate::named::named;
 use serde::{Deserialize, Serialize};
+use std::collections::HashMap;
 use std::ops::{Add, Sub};
 
 named! {
@@ -196,9 +197,11 @@ impl Quantity {
     #[must_use]
     pub fn contributions(&self) -> Vec<Contribution> {
         let mut found: Vec<Contribution> = Vec::new();
+        let mut places: HashMap<&Key, usize> = HashMap::new();
         for Component { key, sensitivity, u, dof } in &self.components {
             let u = sensitivity * u;
-            match found.iter_mut().find(|contribution| contribution.key == *key) {
+            let place = *places.entry(key).or_insert(found.len());
+            match found.get_mut(place) {
                 Some(contribution) => {
                     contribution.u += u;
                     contribution.dof = least(contribution.dof, *dof);
@@ -256,9 +259,7 @@ impl Add for Quantity {
     type Output = Self;
 
     fn add(self, other: Self) -> Self {
-        let sum = Self { value: self.value + other.value, ..self };
-        let sum = other.components.into_iter().fold(sum, Self::with_component);
-        other.one_sided.into_iter().fold(sum, Self::with_one_sided)
+        [self, other].into_iter().sum()
     }
 }
 
@@ -270,9 +271,25 @@ impl Sub for Quantity {
     }
 }
 
+/// The time grows with the number of errors, not with its square: a report sums hundreds of units.
 impl std::iter::Sum for Quantity {
     fn sum<I: Iterator<Item = Self>>(quantities: I) -> Self {
-        quantities.fold(Self::default(), Add::add)
+        let mut sum = Self::default();
+        let mut places: HashMap<(Key, u64, Option<u64>), usize> = HashMap::new();
+        for Self { value, components, one_sided } in quantities {
+            sum.value += value;
+            for new in components {
+                let name = (new.key.clone(), new.u.to_bits(), new.dof.map(f64::to_bits));
+                let place = *places.entry(name).or_insert(sum.components.len());
+                match sum.components.get_mut(place) {
+                    Some(old) => old.sensitivity += new.sensitivity,
+                    None => sum.components.push(new),
+                }
+            }
+            sum = one_sided.into_iter().fold(sum, Self::with_one_sided);
+        }
+        sum.components.retain(|component| component.sensitivity * component.u != 0.0);
+        sum
     }
 }
 
