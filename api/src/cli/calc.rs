@@ -1,7 +1,7 @@
 //! `weirbook calc`: the arithmetic on files, without a database.
 
-mod water;
 mod bill;
+mod water;
 
 use super::Outcome;
 use clap::Subcommand;

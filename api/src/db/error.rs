@@ -77,6 +77,9 @@ pub(in crate::db) fn known<T>(column: &'static str, value: Option<T>) -> Result<
 /// `migrate` sets to C for the service's roles.
 const TIMED_OUT: &str = "canceling statement due to statement timeout";
 const DEADLOCK: &str = "deadlock detected";
+/// Its words for text that it can't hold, and for times beyond its calendar.
+const NO_TEXT: &str = "invalid byte sequence for encoding";
+const NO_TIME: [&str; 3] = ["date out of range", "timestamp out of range", "date/time field value out of range"];
 
 impl From<DieselError> for DbError {
     fn from(error: DieselError) -> Self {
@@ -96,6 +99,12 @@ impl From<DieselError> for DbError {
             DatabaseErrorKind::ClosedConnection | DatabaseErrorKind::UnableToSendCommand => Self::Busy(error.into()),
             _ if info.message() == DEADLOCK => Self::Collided,
             _ if info.message() == TIMED_OUT => Self::Busy(error.into()),
+            _ if info.message().starts_with(NO_TEXT) => {
+                Faults::one("", "unprintable", "take out the character U+0000: no text can hold it").into()
+            }
+            _ if NO_TIME.iter().any(|words| info.message().starts_with(words)) => {
+                Faults::one("", "out_of_range", "give times and dates from 1970 to 2100").into()
+            }
             _ => Self::internal(error),
         }
     }

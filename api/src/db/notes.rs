@@ -128,7 +128,10 @@ impl Loaded {
             losses: listed(&self.losses, site),
             spells: stays.iter().map(|stay| listed(&self.spells, stay.unit_id)).collect(),
         };
-        Noted { notes, tallies: listed(&self.tallies, site) }
+        // A site's tally can't tell its units apart: it is the subject's where nothing else stands there.
+        let alone = self.stays.iter().filter(|stay| stay.site_id == site).count() <= 1;
+        let tallies = if alone || subject.unit_id.is_none() { listed(&self.tallies, site) } else { Vec::new() };
+        Noted { notes, tallies }
     }
 
     fn events_of(&self, stay: &Stay) -> impl Iterator<Item = VolumeEvent> {

@@ -9,11 +9,16 @@ use utoipa_swagger_ui::SwaggerUi;
 
 /// The routes.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(alive).service(ready).service(metrics).service(document).service(problems).service(
-        web::scope("/docs").service(
+    config
+        .service(alive)
+        .service(ready)
+        .service(metrics)
+        .service(document)
+        .service(problems)
+        .service(web::redirect("/docs", "/docs/"))
+        .service(web::scope("/docs").service(
             SwaggerUi::new("/{_:.*}").config(utoipa_swagger_ui::Config::from("/openapi.json").validator_url("none")),
-        ),
-    );
+        ));
 }
 
 /// The process runs.

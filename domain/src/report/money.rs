@@ -109,8 +109,7 @@ impl Case<'_> {
         // The month's relative error stands for that of its cycles: the same meters measured both.
         let u_share = self.fresh_used().relative_u().unwrap_or(0.0);
         let uses = |period: Cycle| {
-            let Uses { baseline_l, fresh_used_l } =
-                day_uses::uses(&self.site_days(period), period, &money.baselines)?;
+            let Uses { baseline_l, fresh_used_l } = day_uses::uses(&self.site_days(period), period, &money.baselines)?;
             let key = Key::new(self.first.site.clone(), Cause::Scale);
             Ok(Uses { baseline_l, fresh_used_l: Quantity::exact(fresh_used_l.value).with_relative(key, u_share) })
         };

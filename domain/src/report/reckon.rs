@@ -205,7 +205,13 @@ impl<'a> Case<'a> {
         Ok(self.litres(&used.expanded(), &members, covered_share(&members)))
     }
 
+    /// Over the same units and days as the water recycled, where that is printed: the two are read
+    /// side by side.
     fn washed(&self) -> Result<Printed, Withheld> {
+        if let Ok(of) = self.balanced() {
+            let washed = of.parts.get(Part::Wash).0.expanded();
+            return Ok(self.litres(&washed, &of.members, of.basis.coverage));
+        }
         let known = |tally: &&Tally<'_>| tally.has(Stream::Wash) || tally.derives_wash();
         if !self.tallies.iter().any(|tally| known(&tally)) {
             let words = "No meter measures the treated water to the washers.";
@@ -270,6 +276,12 @@ impl<'a> Case<'a> {
         let parts: Parts = members.iter().map(|tally| tally.subject.statement.whole.clone()).sum();
         let basis = Basis { read: true, coverage: whole_share(&members), least_coverage: LEAST_WHOLE_DAYS, fill: None };
         let residual = Figures::of(&parts, &basis, Err(Missing::Baseline), &Activity::default()).residual?;
+        if residual.not_counted.contains(&Part::Evaporation) && residual.not_counted.contains(&Part::CarryOff) {
+            // All fresh water would be called lost where only nobody said how much usually goes.
+            let words = "Nothing says how much evaporates and how much machines carry off: declare coefficients for the \
+                         site.";
+            return Err(Withheld::new(Reason::PartNotMeasured, words));
+        }
         Ok((self.litres(&residual.litres, &members, basis.coverage), words_of(&residual)))
     }
 
@@ -351,7 +363,10 @@ impl<'a> Case<'a> {
             Name::MoneySaved => {
                 let saved = money::sum_saved(self.found.iter().filter_map(|found| found.saved.as_ref().ok()))?;
                 let range = (saved.least != saved.most).then(|| {
-                    format!("Between {} and {}, because the other use of an account is not known.", saved.least, saved.most)
+                    format!(
+                        "Between {} and {}, because the other use of an account is not known.",
+                        saved.least, saved.most
+                    )
                 });
                 Some(range.unwrap_or_default())
             }

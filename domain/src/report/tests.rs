@@ -154,8 +154,8 @@ fn a_month_of_daily_readings_is_summed_then_divided() {
     assert!(report.missing.is_empty() && report.period.complete);
     assert_eq!(
         text(&report.sentence),
-        "In January 2026, Harbour Haulage washed with 124.0 m³ of treated water, 100.0 m³ of it recycled, or 81 %, \
-         and used 24.00 m³ of fresh water."
+        "In January 2026, Harbour Haulage washed with 124.0 m³ of treated water, 100.0 m³ of it recycled \
+         (81 % of all water to the washers), and used 24.00 m³ of fresh water."
     );
 }
 

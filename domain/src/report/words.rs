@@ -38,6 +38,11 @@ pub(super) fn sentence(inputs: &Inputs, present: &[&Subject], period: &Period, l
 
 fn balanced(inputs: &Inputs, fresh: &Printed, washed: &Printed, recycled: &Printed, reuse: Option<&Printed>) -> String {
     let customer = &inputs.customer;
+    let at = if recycled.units_covered < recycled.units {
+        format!(" at {} of {} units", recycled.units_covered, recycled.units)
+    } else {
+        String::new()
+    };
     let (fresh, washed, recycled_text) = (shown(inputs, fresh), shown(inputs, washed), shown(inputs, recycled));
     if matches!(recycled.value, Value::Litres(litres) if litres < 0.0) {
         return format!(
@@ -45,9 +50,10 @@ fn balanced(inputs: &Inputs, fresh: &Printed, washed: &Printed, recycled: &Print
              which is a loss, with {fresh} of fresh water used"
         );
     }
-    let share = reuse.map(|reuse| format!(", or {}", shown(inputs, reuse))).unwrap_or_default();
+    let share =
+        reuse.map(|reuse| format!(" ({} of all water to the washers)", shown(inputs, reuse))).unwrap_or_default();
     format!(
-        "{customer} washed with {washed} of treated water, {recycled_text} of it recycled{share}, and used {fresh} of fresh water"
+        "{customer} washed with {washed} of treated water{at}, {recycled_text} of it recycled{share}, and used {fresh} of fresh water"
     )
 }
 

@@ -18,9 +18,8 @@ impl SpellState {
 #[must_use]
 pub fn treating_share(spells: &[Spell], from: DateTime<Utc>, to: DateTime<Utc>) -> f64 {
     let treating = spells.iter().filter(|spell| spell.state.treats()).map(|spell| spell.span);
-    let seconds: f64 = treating
-        .map(|span| (span.to().unwrap_or(to).min(to) - span.from().max(from)).as_seconds_f64().max(0.0))
-        .sum();
+    let seconds: f64 =
+        treating.map(|span| (span.to().unwrap_or(to).min(to) - span.from().max(from)).as_seconds_f64().max(0.0)).sum();
     let length = (to - from).as_seconds_f64();
     if length > 0.0 { seconds / length } else { 0.0 }
 }

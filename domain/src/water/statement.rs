@@ -135,19 +135,29 @@ fn amount_on(meter: &MeterMonth<'_>, day: &DayFact) -> f64 {
     found.and_then(|place| meter.days.get(place)).map_or(0.0, |share| share.amount)
 }
 
-/// Tallies that lie in the month, by class; else what the counters counted on the days.
+/// Tallies by class, where those of a class cover every day; else what the counters counted. A
+/// tally of some days says nothing about the others.
 fn washes(
     month: Month,
     meters: &[MeterMonth<'_>],
     days: &[&DayFact],
     tallies: &[WashTally],
 ) -> Option<BTreeMap<String, f64>> {
-    let mut classes: BTreeMap<String, f64> = BTreeMap::new();
-    let within = |tally: &&WashTally| {
-        tally.days.from() >= month.first_day() && tally.days.to().is_some_and(|to| to <= month.next().first_day())
+    let within: Vec<&WashTally> = tallies
+        .iter()
+        .filter(|tally| {
+            tally.days.from() >= month.first_day() && tally.days.to().is_some_and(|to| to <= month.next().first_day())
+        })
+        .collect();
+    let covers = |tally: &WashTally, day: &DayFact| {
+        tally.days.from() <= day.date && tally.days.to().is_some_and(|to| day.date < to)
     };
-    for tally in tallies.iter().filter(within) {
-        *classes.entry(tally.machine_class.clone()).or_default() += f64::from(tally.washes);
+    let mut classes: BTreeMap<String, f64> = BTreeMap::new();
+    for class in within.iter().map(|tally| &tally.machine_class) {
+        let of_class = || within.iter().filter(|tally| tally.machine_class == *class);
+        if !days.is_empty() && days.iter().all(|day| of_class().any(|tally| covers(tally, day))) {
+            classes.insert(class.clone(), of_class().map(|tally| f64::from(tally.washes)).sum());
+        }
     }
     let counters: Vec<_> = meters.iter().filter(|meter| meter.facts.stream == Stream::WashCount).collect();
     if classes.is_empty() && !counters.is_empty() {
@@ -247,6 +257,34 @@ mod tests {
         assert_eq!(of.whole.get(Part::Wash).0.value, 24_000.0);
         assert_eq!(of.whole.get(Part::Evaporation).1, Source::Unknown);
         assert_eq!(of.washes, None);
+    }
+
+    #[test]
+    fn a_tally_of_some_days_does_not_stand_for_the_month() {
+        use crate::measures::days::Days;
+        use crate::measures::wash_tally::TallySource;
+        let day = |n: u32| format!("2026-06-{n:02}").parse::<chrono::NaiveDate>().unwrap();
+        let tally = |from, to, washes| WashTally {
+            days: Days::parse(day(from), Some(day(to))).unwrap(),
+            machine_class: "truck".to_owned(),
+            washes,
+            source: TallySource::Typed,
+        };
+        let facts: Vec<DayFact> = week([1.0; 7])
+            .iter()
+            .map(|of| DayFact {
+                date: of.date,
+                amounts: crate::facts::Amounts::default(),
+                coverage: 1.0,
+                estimated_share: 0.0,
+                open_exceptions: 0,
+            })
+            .collect();
+        let days: Vec<&DayFact> = facts.iter().collect();
+        let month = Month::parse("2026-06").unwrap();
+        assert_eq!(washes(month, &[], &days, &[tally(1, 2, 1)]), None);
+        let whole = washes(month, &[], &days, &[tally(1, 4, 10), tally(4, 30, 5)]).unwrap();
+        assert_eq!(whole, BTreeMap::from([("truck".to_owned(), 15.0)]));
     }
 
     #[test]
