@@ -414,10 +414,10 @@ pub(super) fn lines(case: &Case<'_>) -> Vec<Line> {
 fn note(name: Name, figure: &Figure) -> String {
     let Some(printed) = figure.printed() else { return String::new() };
     let mut notes = Vec::new();
-    if let (Name::Recycled, Value::Litres(litres)) = (name, printed.value) {
-        if litres < 0.0 {
-            notes.push("Below zero: more fresh water went in than treated water came out.".to_owned());
-        }
+    if let (Name::Recycled, Value::Litres(litres)) = (name, printed.value)
+        && litres < 0.0
+    {
+        notes.push("Below zero: more fresh water went in than treated water came out.".to_owned());
     }
     if printed.units_covered < printed.units {
         let (covered, units) = (printed.units_covered, printed.units);
