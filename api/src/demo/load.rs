@@ -3,15 +3,15 @@
 
 use super::invent::chance::{Chance, Topic};
 use super::invent::meters::MeterPlan;
-use super::invent::names::{CUSTOMERS, MODELS, region, roofed};
+use super::invent::names::{CUSTOMERS, MODELS, model, region, roofed};
 use super::invent::oddity::{Metering, Oddity};
 use super::invent::plan::{UnitPlan, label};
 use super::{Fleet, Size};
 use crate::auth::Scope;
 use crate::db::gate::NewDealer;
 use crate::db::{
-    Db, DbError, Tx, component, customer, exchange, meter, meter_known, placement, reading, site, spell, unit,
-    unit_model,
+    Db, DbError, Tx, component, customer, exchange, measures, meter, meter_known, placement, reading, site, spell,
+    unit, unit_model,
 };
 use crate::readings::batch::group;
 use crate::readings::{ROWS_MAX, Row};
@@ -20,6 +20,7 @@ use domain::component::{Component, Duty, RunBasis};
 use domain::country::Country;
 use domain::customer::{Customer, UnitSystem};
 use domain::ids::{CustomerId, DealerId, MeterId, ModelId, SiteId, UnitId};
+use domain::measures::volume_event::{Happened, VolumeEvent};
 use domain::meter::{Attachment, Measured, Meter, MeterExchange};
 use domain::metering::meter::{AccuracyClass, MeterFacts};
 use domain::metering::step::Exchange;
@@ -30,6 +31,8 @@ use domain::site::{Fallback, Site};
 use domain::span::Span;
 use domain::spell::Spell;
 use domain::unit::{Unit, UnitModel};
+use domain::units::Litres;
+use domain::water::storage::VolumeEventKind;
 use uuid::Uuid;
 
 /// Why the demo could not be loaded.
@@ -197,6 +200,9 @@ async fn add_unit(
         let new = Spell { state: turn.state, reason: turn.reason.map(str::to_owned), span };
         spell::create(tx, unit, &new.checked()?).await?;
     }
+    if plan.oddity == Some(Oddity::CleanedOut) {
+        clean_out(tx, unit, plan).await?;
+    }
     let mut ids: Vec<MeterId> = Vec::new();
     for planned in meters {
         let dial = if planned.pulses { ids.first().copied() } else { None };
@@ -204,6 +210,24 @@ async fn add_unit(
     }
     move_on(tx, ground, (unit, plan), &ids, meters).await?;
     Ok(ids)
+}
+
+/// The pit is drained past every meter in the morning and filled again the evening after,
+/// through the make-up.
+async fn clean_out(tx: &Tx<'_>, unit: UnitId, plan: &UnitPlan) -> Result<(), DbError> {
+    let events = [(VolumeEventKind::Drain, 2, false), (VolumeEventKind::Refill, 26, true)];
+    for (kind, hours, passed_a_meter) in events {
+        let event = VolumeEvent {
+            at: instant(plan.odd_s + hours * 3600),
+            happened: Happened::InPlace(kind),
+            volume: Litres(model(plan.number).volume_l),
+            u_share: 0.1,
+            passed_a_meter,
+            note: Some("Pit cleaned out".to_owned()),
+        };
+        measures::create(tx, unit, &event.checked(tx.now())?).await?;
+    }
+    Ok(())
 }
 
 async fn place(

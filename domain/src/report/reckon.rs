@@ -412,18 +412,12 @@ pub(super) fn lines(case: &Case<'_>) -> Vec<Line> {
 }
 
 fn note(name: Name, figure: &Figure) -> String {
-    let Some(printed) = figure.printed() else { return String::new() };
-    let mut notes = Vec::new();
-    if let (Name::Recycled, Value::Litres(litres)) = (name, printed.value)
-        && litres < 0.0
-    {
-        notes.push("Below zero: more fresh water went in than treated water came out.".to_owned());
+    match (name, figure.printed().map(|printed| printed.value)) {
+        (Name::Recycled, Some(Value::Litres(litres))) if litres < 0.0 => {
+            "Below zero: more fresh water went in than treated water came out.".to_owned()
+        }
+        _ => String::new(),
     }
-    if printed.units_covered < printed.units {
-        let (covered, units) = (printed.units_covered, printed.units);
-        notes.push(format!("Of {covered} of the {units} units; the others have no meter for it, or it was not read."));
-    }
-    notes.join(" ")
 }
 
 fn sum(amounts: &Amounts, streams: &[Stream]) -> f64 {
