@@ -1,8 +1,10 @@
 //! Batches of readings in, and readings back.
 
 use crate::support::{Client, Dealer, TestApp};
+use chrono::{DateTime, TimeDelta, Utc};
 use reqwest::Method;
 use serde_json::{Value, json};
+use weirbook::jobs::night_run;
 
 /// A unit at a site of a customer, with one make-up meter of six digits in litres.
 pub(crate) struct Plant {
@@ -191,4 +193,74 @@ async fn a_customers_reader_writes_for_its_own_meters_while_they_serve_it() {
     let viewer = dealer.customer_viewer(plant.customer.parse().unwrap()).await;
     let refused = viewer.post("/v1/readings", &json!({ "readings": [] })).await;
     assert_eq!(refused.status(), 403);
+}
+
+/// Minutes of one night, with one register a minute.
+fn minutes(plant: &Plant, minutes: std::ops::Range<u32>) -> Vec<Value> {
+    let start: DateTime<Utc> = "2026-03-01T22:00:00Z".parse().unwrap();
+    minutes.map(|n| plant.reading(&(start + TimeDelta::minutes(i64::from(n))).to_rfc3339(), n * 2)).collect()
+}
+
+#[tokio::test]
+async fn a_meter_that_reports_every_minute_gets_sheets_by_the_hour_and_reads_the_same() {
+    let app = TestApp::start().await;
+    let (dealer, twin) = (app.dealer("Brookside").await, app.dealer("Elsewhere").await);
+    let dense = Plant::new(&dealer, "Europe/Rome", json!({})).await;
+    let whole = Plant::new(&twin, "Europe/Rome", json!({})).await;
+    let superuser = app.superuser().await;
+    let hourly_from =
+        "select coalesce((hourly_from - (now() at time zone 'UTC')::date)::int4, -1) from meter order by dealer_id";
+    let found = async || -> Vec<i32> {
+        superuser.query(hourly_from, &[]).await.unwrap().iter().map(|row| row.get(0)).collect()
+    };
+    // A day's sheet of 300 readings is one too many to write anew with each reading.
+    send(&dealer.technician, &minutes(&dense, 120..420)).await;
+    send(&twin.technician, &minutes(&whole, 120..320)).await;
+    for of in [&dealer, &twin] {
+        night_run::run(app.db(), of.id, Utc::now(), &|_done, _total| {}).await.unwrap();
+    }
+    assert_eq!(found().await, [2, -1], "from the day after tomorrow on");
+
+    superuser
+        .batch_execute(
+            "delete from day_sheet; update meter set hourly_from = '2026-03-02' where hourly_from is not null",
+        )
+        .await
+        .unwrap();
+    for (of, plant) in [(&dealer, &dense), (&twin, &whole)] {
+        // Late, in front, across the first midnight of hour sheets, and some of it again.
+        for part in [200..420, 0..90, 80..201] {
+            assert_eq!(send(&of.technician, &minutes(plant, part)).await["rejected"], json!([]));
+        }
+        let again = send(&of.technician, &[plant.reading("2026-03-02T01:00:00Z", 1)]).await;
+        assert_eq!(again["rejected"][0]["code"], "conflict");
+        let right = json!({ "read_at": "2026-03-02T01:00:00Z", "register": 361, "why": "misread" });
+        let corrected = of.office.post(&format!("/v1/meters/{}/corrections", plant.meter), &right).await;
+        assert_eq!(corrected.status(), 201, "{corrected:?}");
+        night_run::run(app.db(), of.id, Utc::now(), &|_done, _total| {}).await.unwrap();
+    }
+    let read = stored(&dealer.office, &dense.meter).await;
+    assert_eq!(read.len(), 420);
+    assert!(read.is_sorted_by(|a, b| a.0 < b.0), "in order of time over the hours");
+    assert_eq!(read, stored(&twin.office, &whole.meter).await);
+    let sheets = "select day::text || ' ' || string_agg(hour::text, ' ' order by hour) from day_sheet
+      group by dealer_id, day order by dealer_id, day";
+    let sheets: Vec<String> = superuser.query(sheets, &[]).await.unwrap().iter().map(|row| row.get(0)).collect();
+    assert_eq!(sheets, ["2026-03-01 0", "2026-03-02 0 1 2 3 4", "2026-03-01 0", "2026-03-02 0"]);
+    let facts =
+        "select day::text || ' ' || makeup_l || ' ' || coverage from day_fact where dealer_id = $1 order by day";
+    let mut of_both = Vec::new();
+    for of in [&dealer, &twin] {
+        let rows = superuser.query(facts, &[&of.id.0]).await.unwrap();
+        of_both.push(rows.iter().map(|row| row.get::<_, String>(0)).collect::<Vec<_>>());
+    }
+    assert_eq!(of_both[0].len(), 2, "two local days");
+    assert_eq!(of_both[0], of_both[1]);
+
+    // Taken apart again, the hours make whole days.
+    let down = include_str!("../../migrations/2026-11-26-0013_hour_sheets/down.sql");
+    superuser.batch_execute(&format!("begin; {down}; commit")).await.unwrap();
+    let days =
+        "select count(*) from day_sheet s where cardinality(s.at) = (select count(distinct x) from unnest(s.at) x)";
+    assert_eq!(superuser.query_one(days, &[]).await.unwrap().get::<_, i64>(0), 4);
 }

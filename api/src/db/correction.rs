@@ -11,7 +11,7 @@ use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{MeterId, MeterNo};
-use domain::metering::sheet::{DaySheet, SheetReading};
+use domain::metering::sheet::SheetReading;
 use domain::ruling::Correction;
 use serde_json::json;
 use uuid::Uuid;
@@ -72,13 +72,11 @@ pub(in crate::db) async fn apply(
     exception: Option<Uuid>,
 ) -> Result<StoredCorrection, DbError> {
     let (day, SheetReading { at_s, .. }) = SheetReading::on_day(new.at, 0.0, 0);
-    let held = reading::lock_sheet(tx, no.0, day).await?;
-    let was = held.as_ref().and_then(|sheet| sheet.register_at(at_s));
+    let held = reading::lock_sheet(tx, no.0, day, at_s).await?;
+    let was = held.register_at(at_s);
     let before = last(tx, no, new.at).await?;
     check(was, before.as_ref(), new.register)?;
-    let empty = DaySheet { day, at_s: Vec::new(), register: Vec::new(), flags: None };
-    let sheet = held.as_ref().unwrap_or(&empty).with(at_s, new.register);
-    reading::put_sheet(tx, no.0, held.as_ref(), &sheet).await?;
+    reading::put_sheet(tx, no.0, &held, &held.with(at_s, new.register)).await?;
     let stored: StoredCorrection = insert_into(reading_correction::table)
         .values((
             reading_correction::meter_no.eq(no.0),

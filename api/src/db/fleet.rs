@@ -120,7 +120,7 @@ select u.id as unit_id, u.label, u.serial_number, m.name as model, s.name as sit
                   from day_sheet y
                  where y.meter_no = a.meter_no and y.day <= ($1 at time zone 'UTC')::date
                    and y.day >= (lower(p.valid) at time zone 'UTC')::date
-                 order by y.day desc limit 1) as last_read_at,
+                 order by y.day desc, y.hour desc limit 1) as last_read_at,
                (select count(*) from reading_exception e
                  where e.dealer_id = a.dealer_id and e.meter_no = a.meter_no and e.closed_at is null) as open) x
      where a.dealer_id = p.dealer_id and (a.unit_id = p.unit_id or a.site_id = p.site_id) and a.valid @> $1) r on true
@@ -200,7 +200,7 @@ pub async fn meters(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<MeterRead>, DbError
             from day_sheet s
            where s.meter_no = a.meter_no and s.day <= ($2 at time zone 'UTC')::date
              and s.day >= (lower(a.valid) at time zone 'UTC')::date
-           order by s.day desc limit 1) y on true
+           order by s.day desc, s.hour desc limit 1) y on true
        where a.unit_id = $1 and a.valid @> $2
        order by m.label, m.no";
     Ok(sql_query(query).bind::<SqlUuid, _>(unit.0).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?)

@@ -3,10 +3,10 @@
 use super::schema::meter;
 use super::{DbError, Tx};
 use crate::auth::Reach;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Array, Integer, Nullable, SmallInt, Timestamptz, Tstzrange, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Date, Integer, Nullable, SmallInt, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::MeterId;
 use futures_util::TryFutureExt;
@@ -25,6 +25,8 @@ pub struct KnownMeter {
     pub digits: Option<u8>,
     /// When it was retired.
     pub ended_at: Option<DateTime<Utc>>,
+    /// The UTC day from which its hours have sheets of their own.
+    pub hourly_from: Option<NaiveDate>,
     /// When it served the caller's customer; none for the dealer's people, who see all of it.
     held: Option<Vec<Interval>>,
     /// Instants, in seconds since 1970, whose readings a person took out.
@@ -34,7 +36,7 @@ pub struct KnownMeter {
 impl KnownMeter {
     #[cfg(test)]
     pub(crate) fn of_dealer(no: i32, digits: Option<u8>) -> Self {
-        Self { no, digits, ended_at: None, held: None, taken_out: HashSet::new() }
+        Self { no, digits, ended_at: None, hourly_from: None, held: None, taken_out: HashSet::new() }
     }
 
     #[cfg(test)]
@@ -78,7 +80,7 @@ struct Holding {
 
 /// A join looks each id up in the index; `= any` compares every meter with every id.
 const BY_IDS: &str = "
-select m.id, m.no, m.digits, m.ended_at
+select m.id, m.no, m.digits, m.ended_at, m.hourly_from
   from unnest($1::uuid[]) as g (id)
   join meter m on m.id = g.id";
 
@@ -92,6 +94,8 @@ struct Row {
     digits: Option<i16>,
     #[diesel(sql_type = Nullable<Timestamptz>)]
     ended_at: Option<DateTime<Utc>>,
+    #[diesel(sql_type = Nullable<Date>)]
+    hourly_from: Option<NaiveDate>,
 }
 
 /// The meters of these ids, for readings between `from` and `to`; unknown ids are left out.
@@ -111,11 +115,11 @@ pub async fn by_ids(
         Reach::Dealer => None,
         Reach::Customer(customer) => Some(holdings(tx, customer.0, from, to).await?),
     };
-    let known = |Row { id, no, digits, ended_at }: Row| {
+    let known = |Row { id, no, digits, ended_at, hourly_from }: Row| {
         let digits = digits.and_then(|digits| u8::try_from(digits).ok());
         let held = held.as_mut().map(|held| held.remove(&no).unwrap_or_default());
         let taken_out = taken_out.remove(&no).unwrap_or_default();
-        (id, KnownMeter { no, digits, ended_at, held, taken_out })
+        (id, KnownMeter { no, digits, ended_at, hourly_from, held, taken_out })
     };
     Ok(rows.into_iter().map(known).collect())
 }

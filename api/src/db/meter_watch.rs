@@ -93,7 +93,7 @@ select m.no, m.read_by, m.read_every_h,
   left join lateral (
     select d.day, d.at[cardinality(d.at)] as second from day_sheet d
      where d.meter_no = m.no and d.day <= ($1 at time zone 'UTC')::date
-     order by d.day desc limit 1) s on true
+     order by d.day desc, d.hour desc limit 1) s on true
  where m.ended_at is null and m.read_by <> 'never' and m.read_every_h is not null";
 
 /// The meters of which readings are expected now.

@@ -8,10 +8,11 @@ use super::sheet_stream::Wanted;
 use super::{DbError, Tx};
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use diesel::prelude::*;
+use diesel::update;
 use diesel_async::RunQueryDsl;
 use domain::metering::meter::MeterFacts;
 use domain::metering::step::{Exchange, Ruling};
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 /// A meter's facts with what happened to its register.
 #[derive(Debug, Clone)]
@@ -122,4 +123,23 @@ pub async fn histories(tx: &Tx<'_>, numbers: &[i32]) -> Result<HashMap<i32, Mete
         histories.entry(no).and_modify(|meter| meter.rulings.push(Ruling::Accept { from, to }));
     }
     Ok(histories)
+}
+
+/// Days ahead that no stored reading and no batch under way can lie in.
+const DAYS_AHEAD: Days = Days::new(2);
+
+/// Has the hours of these meters kept in sheets of their own, from a day on that has not begun
+/// anywhere; those that have it already keep their day.
+///
+/// # Errors
+/// When the database fails.
+pub async fn keep_by_the_hour(tx: &Tx<'_>, dense: &BTreeSet<i32>, today: NaiveDate) -> Result<(), DbError> {
+    if dense.is_empty() {
+        return Ok(());
+    }
+    update(meter::table.filter(meter::no.eq_any(dense).and(meter::hourly_from.is_null())))
+        .set(meter::hourly_from.eq(today + DAYS_AHEAD))
+        .execute(&mut tx.conn())
+        .await?;
+    Ok(())
 }

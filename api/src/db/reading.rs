@@ -3,20 +3,20 @@
 //! A batch goes in by one statement that makes new sheets and appends to those it strictly
 //! follows. What is left (late, repeated or differing readings) is merged by
 //! `domain::metering::sheet::merge` under the row locks that the same statement took, in the
-//! order of meter and day, so two batches never wait for each other in a circle.
+//! order of meter, day and hour, so two batches never wait for each other in a circle.
 
-use super::schema::day_sheet;
+use super::schema::{day_sheet, meter};
 use super::stamp::Change;
 use super::{Db, DbError, Tx, touched};
 use crate::auth::Scope;
-use crate::readings::batch::Sheets;
+use crate::readings::batch::{Group, Sheets};
 use crate::readings::{Rejected, Taken};
 use chrono::{DateTime, Datelike, Duration, NaiveDate, NaiveTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_types::{Array, BigInt, Bool, Date, Double, Integer, Nullable, SmallInt};
 use diesel::{delete, insert_into, sql_query};
 use diesel_async::RunQueryDsl;
-use domain::metering::sheet::{DaySheet, Merged, Outcome, SheetReading, merge};
+use domain::metering::sheet::{DaySheet, Merged, Outcome, merge, sheet_hour};
 use domain::reading::{ReadingError, Source};
 use serde_json::json;
 use std::collections::HashMap;
@@ -28,40 +28,42 @@ use std::collections::HashMap;
 /// rows the arrays hold.
 const APPEND: &str = "
 with batch as (
-  select g.place, g.meter_no, g.day, ($5::int4[])[g.lo:g.hi] as at, ($6::float8[])[g.lo:g.hi] as register,
+  select g.place, g.meter_no, g.day, g.hour, ($5::int4[])[g.lo:g.hi] as at, ($6::float8[])[g.lo:g.hi] as register,
          case when g.flagged then ($7::int2[])[g.lo:g.hi] end as flags
-    from unnest($1::int4[], $2::date[], $3::int4[], $4::int4[], $8::bool[]) with ordinality
-      as g (meter_no, day, lo, hi, flagged, place)),
+    from unnest($1::int4[], $2::date[], $9::int2[], $3::int4[], $4::int4[], $8::bool[]) with ordinality
+      as g (meter_no, day, hour, lo, hi, flagged, place)),
 kept as (
-  insert into day_sheet as s (meter_no, day, at, register, flags)
-  select meter_no, day, at, register, flags from batch order by place
-  on conflict (dealer_id, meter_no, day) do update
+  insert into day_sheet as s (meter_no, day, hour, at, register, flags)
+  select meter_no, day, hour, at, register, flags from batch order by place
+  on conflict (dealer_id, meter_no, day, hour) do update
     set at = s.at || excluded.at,
         register = s.register || excluded.register,
         flags = case when s.flags is null and excluded.flags is null then null
           else coalesce(s.flags, array_fill(0::int2, array[cardinality(s.at)]))
             || coalesce(excluded.flags, array_fill(0::int2, array[cardinality(excluded.at)])) end
     where s.at[cardinality(s.at)] < excluded.at[1]
-  returning meter_no, day)
+  returning meter_no, day, hour)
 select b.place from batch b
- where (b.meter_no, b.day) not in (select meter_no, day from kept)
+ where (b.meter_no, b.day, b.hour) not in (select meter_no, day, hour from kept)
  order by b.place";
 
 const LOCK_SHEETS: &str = "
-select s.meter_no, s.day, s.at, s.register, s.flags
+select s.meter_no, s.day, s.hour, s.at, s.register, s.flags
   from day_sheet s
-  join unnest($1::int4[], $2::date[]) as g (meter_no, day) on s.meter_no = g.meter_no and s.day = g.day
- order by s.meter_no, s.day
+  join unnest($1::int4[], $2::date[], $3::int2[]) as g (meter_no, day, hour)
+    on s.meter_no = g.meter_no and s.day = g.day and s.hour = g.hour
+ order by s.meter_no, s.day, s.hour
    for update of s";
 
-const REPLACE_SHEET: &str = "update day_sheet set at = $3, register = $4, flags = $5 where meter_no = $1 and day = $2";
+const REPLACE_SHEET: &str =
+    "update day_sheet set at = $4, register = $5, flags = $6 where meter_no = $1 and day = $2 and hour = $3";
 
 const READ_SHEETS: &str = "
-select meter_no, day, at, register, flags
+select meter_no, day, hour, at, register, flags
   from day_sheet
- where meter_no = $1 and day between $2 and $3
- order by day
- limit $4";
+ where meter_no = $1 and day between $2 and $4 and (day, hour) > ($2, $3)
+ order by day, hour
+ limit $5";
 
 #[derive(QueryableByName)]
 struct Place {
@@ -75,6 +77,8 @@ struct SheetRow {
     meter_no: i32,
     #[diesel(sql_type = Date)]
     day: NaiveDate,
+    #[diesel(sql_type = SmallInt)]
+    hour: i16,
     #[diesel(sql_type = Array<Integer>)]
     at: Vec<i32>,
     #[diesel(sql_type = Array<Double>)]
@@ -85,7 +89,7 @@ struct SheetRow {
 
 impl From<SheetRow> for DaySheet {
     fn from(row: SheetRow) -> Self {
-        Self { day: row.day, at_s: row.at, register: row.register, flags: row.flags }
+        Self { day: row.day, hour: row.hour, at_s: row.at, register: row.register, flags: row.flags }
     }
 }
 
@@ -155,26 +159,28 @@ async fn append(tx: &Tx<'_>, sheets: &Sheets) -> Result<Vec<usize>, DbError> {
         .bind::<Array<Double>, _>(&sheets.register)
         .bind::<Array<SmallInt>, _>(&sheets.flags)
         .bind::<Array<Bool>, _>(flagged)
+        .bind::<Array<SmallInt>, _>(&sheets.hour)
         .load(&mut tx.conn())
         .await?;
     Ok(places.into_iter().filter_map(|row| usize::try_from(row.place - 1).ok()).collect())
 }
 
 async fn merge_left(tx: &Tx<'_>, sheets: &Sheets, left: &[usize], taken: &mut Taken) -> Result<(), DbError> {
-    let groups: Vec<(i32, NaiveDate, Vec<SheetReading>, &[usize])> =
-        left.iter().filter_map(|&group| sheets.group(group)).collect();
+    let groups: Vec<Group<'_>> = left.iter().filter_map(|&group| sheets.group(group)).collect();
     let stored: Vec<SheetRow> = sql_query(LOCK_SHEETS)
-        .bind::<Array<Integer>, _>(groups.iter().map(|group| group.0).collect::<Vec<_>>())
-        .bind::<Array<Date>, _>(groups.iter().map(|group| group.1).collect::<Vec<_>>())
+        .bind::<Array<Integer>, _>(groups.iter().map(|group| group.meter_no).collect::<Vec<_>>())
+        .bind::<Array<Date>, _>(groups.iter().map(|group| group.day).collect::<Vec<_>>())
+        .bind::<Array<SmallInt>, _>(groups.iter().map(|group| group.hour).collect::<Vec<_>>())
         .load(&mut tx.conn())
         .await?;
-    let mut stored: HashMap<(i32, NaiveDate), DaySheet> =
-        stored.into_iter().map(|row| ((row.meter_no, row.day), row.into())).collect();
-    for (meter_no, day, incoming, index) in groups {
-        let merged = merge(stored.remove(&(meter_no, day)).as_ref(), day, &incoming);
-        count(&merged, index, taken);
+    let key = |group: &Group<'_>| (group.meter_no, group.day, group.hour);
+    let mut stored: HashMap<(i32, NaiveDate, i16), DaySheet> =
+        stored.into_iter().map(|row| ((row.meter_no, row.day, row.hour), row.into())).collect();
+    for group in &groups {
+        let merged = merge(stored.remove(&key(group)).as_ref(), (group.day, group.hour), &group.readings);
+        count(&merged, group.index, taken);
         if merged.changed {
-            replace(tx, meter_no, &merged.sheet).await?;
+            replace(tx, group.meter_no, &merged.sheet).await?;
         }
     }
     Ok(())
@@ -194,34 +200,47 @@ fn count(merged: &Merged, index: &[usize], taken: &mut Taken) {
     }
 }
 
-/// The sheet of a meter's day, held until the transaction ends.
-pub(in crate::db) async fn lock_sheet(tx: &Tx<'_>, meter_no: i32, day: NaiveDate) -> Result<Option<DaySheet>, DbError> {
+/// The sheet of a meter that a second of a UTC day belongs to, held until the transaction
+/// ends; without readings where none is stored.
+pub(in crate::db) async fn lock_sheet(
+    tx: &Tx<'_>,
+    meter_no: i32,
+    day: NaiveDate,
+    at_s: i32,
+) -> Result<DaySheet, DbError> {
+    let hourly_from =
+        meter::table.filter(meter::no.eq(meter_no)).select(meter::hourly_from).first(&mut tx.conn()).await?;
+    let hour = sheet_hour(day, at_s, hourly_from);
     let rows: Vec<SheetRow> = sql_query(LOCK_SHEETS)
         .bind::<Array<Integer>, _>(vec![meter_no])
         .bind::<Array<Date>, _>(vec![day])
+        .bind::<Array<SmallInt>, _>(vec![hour])
         .load(&mut tx.conn())
         .await?;
-    Ok(rows.into_iter().next().map(Into::into))
+    Ok(rows.into_iter().next().map_or_else(|| DaySheet::empty(day, hour), Into::into))
 }
 
 /// Puts a sheet in the place of the one that was held; one without readings goes.
 pub(in crate::db) async fn put_sheet(
     tx: &Tx<'_>,
     meter_no: i32,
-    held: Option<&DaySheet>,
+    held: &DaySheet,
     sheet: &DaySheet,
 ) -> Result<(), DbError> {
-    if held.is_some() && !sheet.at_s.is_empty() {
+    let stored = !held.at_s.is_empty();
+    if stored && !sheet.at_s.is_empty() {
         return replace(tx, meter_no, sheet).await;
     }
-    let changed = if held.is_some() {
-        let one = day_sheet::meter_no.eq(meter_no).and(day_sheet::day.eq(sheet.day));
+    let changed = if stored {
+        let one =
+            day_sheet::meter_no.eq(meter_no).and(day_sheet::day.eq(sheet.day)).and(day_sheet::hour.eq(sheet.hour));
         delete(day_sheet::table.filter(one)).execute(&mut tx.conn()).await?
     } else {
         insert_into(day_sheet::table)
             .values((
                 day_sheet::meter_no.eq(meter_no),
                 day_sheet::day.eq(sheet.day),
+                day_sheet::hour.eq(sheet.hour),
                 day_sheet::at.eq(&sheet.at_s),
                 day_sheet::register.eq(&sheet.register),
                 day_sheet::flags.eq(&sheet.flags),
@@ -238,6 +257,7 @@ async fn replace(tx: &Tx<'_>, meter_no: i32, sheet: &DaySheet) -> Result<(), DbE
     sql_query(REPLACE_SHEET)
         .bind::<Integer, _>(meter_no)
         .bind::<Date, _>(sheet.day)
+        .bind::<SmallInt, _>(sheet.hour)
         .bind::<Array<Integer>, _>(&sheet.at_s)
         .bind::<Array<Double>, _>(&sheet.register)
         .bind::<Nullable<Array<SmallInt>>, _>(&sheet.flags)
@@ -258,11 +278,12 @@ pub async fn between(
     most: usize,
 ) -> Result<Vec<Reading>, DbError> {
     let mut readings = Vec::new();
-    let (mut day, last) = (from.date_naive(), to.date_naive());
-    while readings.len() < most && day <= last {
-        let sheets = sheets(tx, meter_no, day, last).await?;
-        let Some(end) = sheets.last().and_then(|sheet| sheet.day.succ_opt()) else { break };
-        day = end;
+    // Hours are counted from 0, so this comes before all sheets of the first day.
+    let (mut after, last) = ((from.date_naive(), -1), to.date_naive());
+    while readings.len() < most {
+        let sheets = sheets(tx, meter_no, after, last).await?;
+        let Some(end) = sheets.last() else { break };
+        after = (end.day, end.hour);
         let within = sheets.iter().flat_map(of_sheet).filter(|reading| (from..to).contains(&reading.at));
         readings.extend(within);
     }
@@ -290,13 +311,14 @@ fn of_sheet(sheet: &DaySheet) -> impl Iterator<Item = Reading> + '_ {
     })
 }
 
-/// Sheets fetched in one go: a month.
+/// Sheets fetched in one go: a month of days.
 const SHEETS_AT_ONCE: i64 = 31;
 
-async fn sheets(tx: &Tx<'_>, meter_no: i32, from: NaiveDate, to: NaiveDate) -> Result<Vec<DaySheet>, DbError> {
+async fn sheets(tx: &Tx<'_>, meter_no: i32, after: (NaiveDate, i16), to: NaiveDate) -> Result<Vec<DaySheet>, DbError> {
     let rows: Vec<SheetRow> = sql_query(READ_SHEETS)
         .bind::<Integer, _>(meter_no)
-        .bind::<Date, _>(from)
+        .bind::<Date, _>(after.0)
+        .bind::<SmallInt, _>(after.1)
         .bind::<Date, _>(to)
         .bind::<BigInt, _>(SHEETS_AT_ONCE)
         .load(&mut tx.conn())

@@ -241,7 +241,7 @@ select h.subject_id, m.label, m.stream, m.read_by, h.share,
          where s.meter_no = h.meter_no and s.day <= $3::date
            and s.day >= coalesce((lower(h.valid) at time zone 'UTC')::date, '-infinity')
            and s.day <= coalesce((upper(h.valid) at time zone 'UTC')::date, 'infinity')
-         order by s.day desc limit 1) as last_read_at,
+         order by s.day desc, s.hour desc limit 1) as last_read_at,
        e.kind, e.from_at, e.to_at
   from held h
   join meter m on m.no = h.meter_no

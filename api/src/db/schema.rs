@@ -157,8 +157,8 @@ diesel::table! {
 }
 
 diesel::table! {
-    #[doc = "All readings of one meter in one UTC day that count now, in time order."]
-    day_sheet (dealer_id, meter_no, day) {
+    #[doc = "All readings of one meter in one UTC day, or in one hour of it, that count now, in time order."]
+    day_sheet (dealer_id, meter_no, day, hour) {
         dealer_id -> Int4,
         meter_no -> Int4,
         day -> Date,
@@ -168,6 +168,8 @@ diesel::table! {
         register -> Array<Float8>,
         #[doc = "For each reading: bit 0 read by hand, bit 1 read by the customer, bit 2 imported. Null: none has any."]
         flags -> Nullable<Array<Int2>>,
+        #[doc = "The hour of the UTC day, where the meter's hours have sheets of their own; 0 for a whole day."]
+        hour -> Int2,
     }
 }
 
@@ -323,6 +325,8 @@ diesel::table! {
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
         ended_at -> Nullable<Timestamptz>,
+        #[doc = "From this UTC day on each hour has a sheet of its own; null: a sheet is a whole day."]
+        hourly_from -> Nullable<Date>,
     }
 }
 

@@ -44,7 +44,7 @@ struct Undecodable;
 const HEADER_BYTES: usize = 19;
 
 impl Db {
-    /// Calls `each` for every wanted sheet, meter by meter in the order given and day by day;
+    /// Calls `each` for every wanted sheet, meter by meter in the order given and in order of time;
     /// gives the number of readings passed.
     ///
     /// # Errors
@@ -82,7 +82,7 @@ fn copy_sql(wanted: &[Wanted]) -> String {
            cross join lateral (
              select d.meter_no, d.day, d.at, d.register from day_sheet d
               where d.meter_no = w.meter_no and d.day between w.from_day and w.to_day
-              order by d.day) as s
+              order by d.day, d.hour) as s
           ) to stdout (format binary)"
     )
 }

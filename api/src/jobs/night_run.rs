@@ -16,9 +16,10 @@ use crate::db::{Db, DbError, Tx, exception, meter_month, night_meters, notes, re
 use chrono::{DateTime, Utc};
 use domain::ids::{CustomerId, DealerId, NightRunId};
 use domain::metering::history::MonthUse;
+use domain::metering::sheet::DAY_SHEET_READINGS;
 use domain::zone::{Month, local_date, parse_zone};
 use futures_util::{StreamExt, TryStreamExt, stream};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use uuid::Uuid;
 
@@ -115,13 +116,21 @@ async fn compute_chunk(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &
         })
         .await?;
     let mut folds = Folds::new(subjects, &known);
-    let readings = db.each_sheet(scope, &wanted, |sheet| folds.push(sheet)).await?;
+    let mut dense = BTreeSet::new();
+    let each = |sheet: &SheetView| {
+        if sheet.at.len() > DAY_SHEET_READINGS {
+            dense.insert(sheet.meter_no);
+        }
+        folds.push(sheet);
+    };
+    let readings = db.each_sheet(scope, &wanted, each).await?;
     let Stored { figures, found, usual, looked } = folds.finish();
     db.write(scope, as_of, async |tx| {
         night_store::replace(tx, &figures).await?;
         meter_month::replace(tx, subjects, &usual).await?;
         exception::sync(tx, &found).await?;
-        meter_watch::keep(tx, &looked).await
+        meter_watch::keep(tx, &looked).await?;
+        night_meters::keep_by_the_hour(tx, &dense, Utc::now().date_naive()).await
     })
     .await?;
     Ok(Counts {

@@ -1,10 +1,10 @@
-//! Rows become day sheets: grouped by meter and UTC day, in the order in which the database
+//! Rows become day sheets: grouped by meter and UTC day (and hour, for a dense meter), in the order in which the database
 //! locks them.
 
 use super::{Rejected, Row};
 use crate::db::meter_known::KnownMeter;
 use chrono::{DateTime, NaiveDate, Utc};
-use domain::metering::sheet::SheetReading;
+use domain::metering::sheet::{SheetReading, sheet_hour};
 use domain::reading::{self, ReadingError};
 use std::collections::HashMap;
 use uuid::Uuid;
@@ -17,6 +17,8 @@ pub struct Sheets {
     pub meter_no: Vec<i32>,
     /// Each group's UTC day.
     pub day: Vec<NaiveDate>,
+    /// Each group's hour of the day, where its meter has a sheet for each; else 0.
+    pub hour: Vec<i16>,
     /// Where each group begins, and the end of the last.
     pub bounds: Vec<usize>,
     /// Second of the day of each reading.
@@ -31,11 +33,26 @@ pub struct Sheets {
     pub repeated: usize,
 }
 
+/// The readings of one sheet.
+pub struct Group<'a> {
+    /// The meter.
+    pub meter_no: i32,
+    /// The UTC day.
+    pub day: NaiveDate,
+    /// The hour of the day, where the meter has a sheet for each; else 0.
+    pub hour: i16,
+    /// In order of time.
+    pub readings: Vec<SheetReading>,
+    /// Their places in the body.
+    pub index: &'a [usize],
+}
+
 const SECONDS_A_DAY: i64 = 86_400;
 
 struct Placed {
     meter_no: i32,
     day: i32,
+    hour: i16,
     second: i32,
     register: f64,
     flags: i16,
@@ -83,7 +100,9 @@ fn place(row: &Row, meters: &HashMap<Uuid, KnownMeter>, now: DateTime<Utc>) -> R
     // A checked instant lies within 1990 and now, so both fit.
     let day = i32::try_from(row.at.div_euclid(SECONDS_A_DAY)).unwrap_or(i32::MAX);
     let second = i32::try_from(row.at.rem_euclid(SECONDS_A_DAY)).unwrap_or(i32::MAX);
-    Ok(Placed { meter_no: meter.no, day, second, register: row.register, flags: row.source.bits(), index: row.index })
+    let hour = sheet_hour(at.date_naive(), second, meter.hourly_from);
+    let (register, flags) = (row.register, row.source.bits());
+    Ok(Placed { meter_no: meter.no, day, hour, second, register, flags, index: row.index })
 }
 
 impl Sheets {
@@ -108,22 +127,31 @@ impl Sheets {
         self.bounds.iter().zip(self.bounds.iter().skip(1)).map(|(&from, &to)| (from, to))
     }
 
-    /// A group's meter, day, readings, and their places in the body.
+    /// One group's readings.
     #[must_use]
-    pub fn group(&self, group: usize) -> Option<(i32, NaiveDate, Vec<SheetReading>, &[usize])> {
+    pub fn group(&self, group: usize) -> Option<Group<'_>> {
         let (from, to) = (*self.bounds.get(group)?, *self.bounds.get(group + 1)?);
         let columns = self.at.get(from..to)?.iter().zip(self.register.get(from..to)?).zip(self.flags.get(from..to)?);
         let readings = columns.map(|((&at_s, &register), &flags)| SheetReading { at_s, register, flags }).collect();
-        Some((*self.meter_no.get(group)?, *self.day.get(group)?, readings, self.index.get(from..to)?))
+        Some(Group {
+            meter_no: *self.meter_no.get(group)?,
+            day: *self.day.get(group)?,
+            hour: *self.hour.get(group)?,
+            readings,
+            index: self.index.get(from..to)?,
+        })
     }
 
     fn push(&mut self, row: &Placed, rejected: &mut Vec<Rejected>) {
         let day = NaiveDate::from_epoch_days(row.day).unwrap_or_default();
-        let same_group = self.meter_no.last() == Some(&row.meter_no) && self.day.last() == Some(&day);
+        let same_group = self.meter_no.last() == Some(&row.meter_no)
+            && self.day.last() == Some(&day)
+            && self.hour.last() == Some(&row.hour);
         if !same_group {
             self.bounds.push(self.at.len());
             self.meter_no.push(row.meter_no);
             self.day.push(day);
+            self.hour.push(row.hour);
         } else if self.at.last() == Some(&row.second) {
             // The sort is stable: the first of the body stays, as in domain::metering::sheet.
             match self.register.last() {

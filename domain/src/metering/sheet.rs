@@ -1,14 +1,33 @@
 //! The day sheet: all readings of one meter in one UTC day, kept as one row, and the merge
-//! of new readings into it.
+//! of new readings into it. Where a meter reports so often that writing its day again with each
+//! reading would cost more and more, every hour has a sheet of its own.
 
 use crate::reading::Source;
 use chrono::{DateTime, NaiveDate, Timelike, Utc};
 
-/// All readings of one meter in one UTC day that count now, in time order.
+/// Readings of one meter in one UTC day above which its hours get sheets of their own: an
+/// hour's sheet then still holds ten, and a day's stays below 3 kB.
+pub const DAY_SHEET_READINGS: usize = 240;
+
+const SECONDS_AN_HOUR: i32 = 3600;
+
+/// The hour of the UTC day whose sheet a reading belongs to, for a meter whose hours have
+/// sheets of their own from the day `hourly_from` on; 0 where a sheet is a whole day.
+#[must_use]
+pub fn sheet_hour(day: NaiveDate, at_s: i32, hourly_from: Option<NaiveDate>) -> i16 {
+    let hourly = hourly_from.is_some_and(|from| day >= from);
+    // An hour of the day is below 24 and always fits.
+    if hourly { i16::try_from(at_s / SECONDS_AN_HOUR).unwrap_or_default() } else { 0 }
+}
+
+/// All readings of one meter in one UTC day, or in one hour of it, that count now, in time
+/// order.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DaySheet {
     /// The UTC day.
     pub day: NaiveDate,
+    /// The hour of the UTC day, where hours have sheets of their own; 0 for a whole day.
+    pub hour: i16,
     /// Second of the UTC day of each reading, 0 to 86,399, strictly increasing.
     pub at_s: Vec<i32>,
     /// Register value at each instant, in counts of the meter's own unit.
@@ -63,11 +82,11 @@ pub struct Merged {
     pub outcomes: Vec<Outcome>,
 }
 
-/// Merges `incoming` into the stored sheet of `day`. What is stored never gives way: a
+/// Merges `incoming` into the stored sheet of that day and hour. What is stored never gives way: a
 /// differing value at a known instant is a conflict, and so is a second value for one
 /// instant within the batch. Linear in the sheet, n log n in the batch.
 #[must_use]
-pub fn merge(stored: Option<&DaySheet>, day: NaiveDate, incoming: &[SheetReading]) -> Merged {
+pub fn merge(stored: Option<&DaySheet>, (day, hour): (NaiveDate, i16), incoming: &[SheetReading]) -> Merged {
     let mut order: Vec<(usize, &SheetReading)> = incoming.iter().enumerate().collect();
     order.sort_by_key(|(_, reading)| reading.at_s);
 
@@ -93,10 +112,16 @@ pub fn merge(stored: Option<&DaySheet>, day: NaiveDate, incoming: &[SheetReading
         }
     }
     old.for_each(|kept| sheet.push(kept));
-    Merged { sheet: sheet.finish(day), changed, outcomes }
+    Merged { sheet: sheet.finish(day, hour), changed, outcomes }
 }
 
 impl DaySheet {
+    /// A sheet without readings, which is never stored.
+    #[must_use]
+    pub fn empty(day: NaiveDate, hour: i16) -> Self {
+        Builder::default().finish(day, hour)
+    }
+
     /// The register at a second of the day, where it was read then.
     #[must_use]
     pub fn register_at(&self, at_s: i32) -> Option<f64> {
@@ -114,7 +139,7 @@ impl DaySheet {
         self.readings().filter(|reading| reading.at_s < at_s).for_each(|reading| sheet.push(reading));
         new.into_iter().for_each(|reading| sheet.push(reading));
         self.readings().filter(|reading| reading.at_s > at_s).for_each(|reading| sheet.push(reading));
-        sheet.finish(self.day)
+        sheet.finish(self.day, self.hour)
     }
 
     /// The readings one by one, in time order.
@@ -153,9 +178,9 @@ impl Builder {
         self.at_s.last().copied().zip(self.register.last().copied())
     }
 
-    fn finish(self, day: NaiveDate) -> DaySheet {
+    fn finish(self, day: NaiveDate, hour: i16) -> DaySheet {
         let flags = self.flags.iter().any(|&bits| bits != 0).then_some(self.flags);
-        DaySheet { day, at_s: self.at_s, register: self.register, flags }
+        DaySheet { day, hour, at_s: self.at_s, register: self.register, flags }
     }
 }
 
@@ -169,6 +194,18 @@ mod tests {
         "2026-03-01".parse().unwrap()
     }
 
+    const WHOLE: i16 = 0;
+
+    #[test]
+    fn a_dense_meter_has_sheets_by_the_hour_from_a_day_on() {
+        let hours = |from: Option<&str>| {
+            [0, 3599, 3600, 86_399].map(|at_s| sheet_hour(day(), at_s, from.map(|from| from.parse().unwrap())))
+        };
+        assert_eq!(hours(None), [0; 4]);
+        assert_eq!(hours(Some("2026-03-02")), [0; 4], "what came before stays in one sheet");
+        assert_eq!(hours(Some("2026-03-01")), [0, 0, 1, 23]);
+    }
+
     fn reading(at_s: i32, register: f64) -> SheetReading {
         SheetReading { at_s, register, flags: 0 }
     }
@@ -176,7 +213,7 @@ mod tests {
     #[test]
     fn a_reading_is_set_right_taken_out_and_put_back() {
         let readings = [SheetReading { flags: 4, ..reading(0, 4.0) }, reading(60, 5.0), reading(90, 6.0)];
-        let sheet = merge(None, day(), &readings).sheet;
+        let sheet = merge(None, (day(), WHOLE), &readings).sheet;
         assert_eq!((sheet.register_at(60), sheet.register_at(61)), (Some(5.0), None));
         let right = sheet.with(60, Some(5.5));
         assert_eq!((&right.at_s, &right.register), (&sheet.at_s, &vec![4.0, 5.5, 6.0]));
@@ -191,13 +228,14 @@ mod tests {
 
     #[test]
     fn says_for_each_reading_what_became_of_it() {
-        let first = merge(None, day(), &[reading(60, 5.0), reading(0, 4.0), reading(60, 5.0), reading(60, 6.0)]);
+        let first =
+            merge(None, (day(), WHOLE), &[reading(60, 5.0), reading(0, 4.0), reading(60, 5.0), reading(60, 6.0)]);
         assert_eq!(first.outcomes, [Outcome::New, Outcome::New, Outcome::Known, Outcome::Conflict { stored: 5.0 }]);
         assert_eq!(first.sheet.at_s, [0, 60]);
         assert_eq!(first.sheet.flags, None);
 
         let by_hand = SheetReading { flags: 1, ..reading(30, 4.5) };
-        let second = merge(Some(&first.sheet), day(), &[by_hand, reading(0, 9.0)]);
+        let second = merge(Some(&first.sheet), (day(), WHOLE), &[by_hand, reading(0, 9.0)]);
         assert_eq!(second.outcomes, [Outcome::New, Outcome::Conflict { stored: 4.0 }]);
         assert_eq!(second.sheet.register, [4.0, 4.5, 5.0]);
         assert_eq!(second.sheet.flags, Some(vec![0, 1, 0]));
@@ -227,7 +265,7 @@ mod tests {
         fn keeps_everything_once_and_in_order(batch in readings(), values in prop::collection::vec(0..3_u8, 60)) {
             let batch: Vec<_> =
                 batch.into_iter().zip(values).map(|(r, v)| SheetReading { register: f64::from(v), ..r }).collect();
-            let merged = merge(None, day(), &batch);
+            let merged = merge(None, (day(), WHOLE), &batch);
             prop_assert!(merged.sheet.at_s.is_sorted_by(|a, b| a < b));
             let mut first: BTreeMap<i32, f64> = BTreeMap::new();
             for (one, outcome) in batch.iter().zip(&merged.outcomes) {
@@ -245,8 +283,8 @@ mod tests {
 
         #[test]
         fn merging_again_changes_nothing(batch in readings()) {
-            let once = merge(None, day(), &agreeing(batch.clone()));
-            let again = merge(Some(&once.sheet), day(), &agreeing(batch));
+            let once = merge(None, (day(), WHOLE), &agreeing(batch.clone()));
+            let again = merge(Some(&once.sheet), (day(), WHOLE), &agreeing(batch));
             prop_assert!(!again.changed);
             prop_assert!(again.outcomes.iter().all(|outcome| *outcome == Outcome::Known));
             prop_assert_eq!(again.sheet, once.sheet);
@@ -255,8 +293,8 @@ mod tests {
         #[test]
         fn the_order_of_batches_does_not_matter(a in readings(), b in readings()) {
             let (a, b) = (agreeing(a), agreeing(b));
-            let one_way = merge(Some(&merge(None, day(), &a).sheet), day(), &b).sheet;
-            let other_way = merge(Some(&merge(None, day(), &b).sheet), day(), &a).sheet;
+            let one_way = merge(Some(&merge(None, (day(), WHOLE), &a).sheet), (day(), WHOLE), &b).sheet;
+            let other_way = merge(Some(&merge(None, (day(), WHOLE), &b).sheet), (day(), WHOLE), &a).sheet;
             prop_assert_eq!(one_way, other_way);
         }
     }

@@ -1,10 +1,11 @@
 //! The service as a whole, measured beside what the machine can do at all, in one run:
 //!
-//! `cargo bench -p weirbook-tests --bench service -- [ingest|night|get]`
+//! `cargo bench -p weirbook-tests --bench service -- [ingest|dense|night|get]`
 //!
 //! A private PostgreSQL with durability on, in the target folder; the load comes from this
 //! process over loopback. Quote medians and ratios: absolute figures differ by machine.
 
+mod dense;
 mod get;
 mod http;
 mod ingest;
@@ -21,6 +22,9 @@ fn main() -> Outcome {
         let bench = Bench::start().await?;
         if asked("ingest") {
             ingest::run(&bench).await?;
+        }
+        if asked("dense") {
+            dense::run(&bench).await?;
         }
         if asked("get") {
             get::run(&bench).await?;
