@@ -59,6 +59,7 @@ use deadpool::managed::Object as Pooled;
 use deadpool::managed::{Pool, Timeouts};
 use diesel_async::pooled_connection::{AsyncDieselConnectionManager, ManagerConfig, RecyclingMethod};
 use diesel_async::{AsyncPgConnection, SimpleAsyncConnection};
+use futures_util::FutureExt;
 use login::Login;
 use std::collections::{BTreeSet, HashSet};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -137,7 +138,7 @@ impl Db {
         // `join` polls in the order of its arguments, so BEGIN is on the wire first.
         let (begun, answer) = futures_util::future::join(run(tx.conn, &opening), work(&tx)).await;
         begun?;
-        held.end(answer).await
+        held.leave(answer).await
     }
 
     /// Runs `work` in a transaction within `scope`; commits when it answers well. A deadlock or
@@ -258,6 +259,20 @@ impl Held {
             drop(self.0.take());
         }
         answer.and_then(|value| ended.map(|()| value))
+    }
+
+    /// Ends a transaction that wrote nothing. Where it went well nobody waits for the server's
+    /// word: COMMIT is on the wire before anything the connection's next user sends, and there
+    /// is nothing that could be lost with it.
+    async fn leave<T>(mut self, answer: Result<T, DbError>) -> Result<T, DbError> {
+        if answer.is_err() {
+            return self.end(answer).await;
+        }
+        let sent = run(self.conn(), "COMMIT").now_or_never();
+        if !matches!(sent, Some(Err(_))) {
+            drop(self.0.take());
+        }
+        answer
     }
 }
 
