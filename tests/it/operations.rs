@@ -25,6 +25,8 @@ async fn without_its_database_the_service_lives_but_is_not_ready() {
                 select pg_terminate_backend(pid) from pg_stat_activity
                  where datname = current_database() and pid <> pg_backend_pid()";
     superuser.batch_execute(away).await.unwrap();
+    let others = "select from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()";
+    while !superuser.query(others, &[]).await.unwrap().is_empty() {}
     // The first query on a connection that went away meanwhile finds that out.
     for answer in [app.anyone().get("/readyz").await, app.anyone().get("/readyz").await] {
         answer.refused(503, "busy");
