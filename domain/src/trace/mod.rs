@@ -63,3 +63,6 @@ impl Window {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
