@@ -386,6 +386,11 @@ async fn billed(dealer: &Dealer, customer: Uuid) -> Bay {
     send(dealer, makeup, every("2026-02-08T07:00:00Z", 5 * 24, grown(260.0))).await;
     send(dealer, wash, every("2026-02-08T07:05:00Z", 5 * 24, grown(1900.0))).await;
     send(dealer, washes, every("2026-02-08T07:10:00Z", 5 * 24, grown(2.0))).await;
+    for (at, litres) in [("2026-03-01T05:00:00Z", 1850.0), ("2026-04-01T05:00:00Z", 2410.0)] {
+        bay.note(dealer, "gauge-readings", json!({ "at": at, "gauge": "level", "value": litres, "unit": "l" })).await;
+    }
+    let rain = json!({ "rain_days": [{ "day": "2026-03-20", "depth_mm": 4.5, "source": "gauge" }] });
+    dealer.office.post(&format!("/v1/sites/{}/rain-days", bay.site), &rain).await.json();
     let account = json!({ "site_id": bay.site, "name": "Yard", "supplier": "City Waterworks",
         "cycle_anchor": "2026-01-15", "charged_from": "2026-01-01",
         "other_use": { "least_l_per_month": 93_000.0, "most_l_per_month": 93_000.0 } });
