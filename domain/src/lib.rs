@@ -30,6 +30,7 @@
 //! | [`stock`] | the ledger of movements, use at a site, demand, run-out, orders, prices |
 //! | [`reliability`] | lives of parts: estimates, risk, when to replace, scores of forecasts |
 //! | [`report`] | the savings report: figures in, what is said about them out |
+//! | [`trace`] | everything behind a figure, enough to recompute it by hand |
 
 pub mod accounts;
 pub mod baseline;
@@ -60,6 +61,7 @@ pub mod span;
 pub mod spell;
 pub mod stock;
 pub mod tariff;
+pub mod trace;
 pub mod uncertainty;
 pub mod unit;
 pub mod units;

@@ -6,7 +6,7 @@ use crate::metering::days::SpanShare;
 use crate::metering::step::Step;
 use crate::metering::stream::Stream;
 use crate::water::grade::Grade;
-use crate::water::period::{ReadInstants, cuts, periods, rounds};
+use crate::water::period::{ReadInstants, Round, cuts, periods, rounds};
 use chrono::{DateTime, Duration, Utc};
 use std::collections::BTreeMap;
 
@@ -41,9 +41,7 @@ pub struct PeriodFact {
 /// The read periods of a subject, in order: those in which every meter is covered whole.
 #[must_use]
 pub fn of_subject(meters: &[HandRead]) -> Vec<PeriodFact> {
-    let instants: Vec<Vec<DateTime<Utc>>> = meters.iter().map(|meter| instants(&meter.steps)).collect();
-    let read: Vec<ReadInstants<'_>> = instants.iter().map(|instants| ReadInstants::At(instants)).collect();
-    let rounds = rounds(&read, Duration::hours(ROUND_HOURS));
+    let rounds = rounds_of(meters);
     let mut found: BTreeMap<(DateTime<Utc>, DateTime<Utc>), (Amounts, usize)> = BTreeMap::new();
     for (place, meter) in meters.iter().enumerate() {
         let spans = spans(&cuts(&rounds, place), &meter.steps);
@@ -55,6 +53,46 @@ pub fn of_subject(meters: &[HandRead]) -> Vec<PeriodFact> {
     }
     let whole = found.into_iter().filter(|(_, (_, covered))| *covered == meters.len());
     whole.map(|((from, to), (amounts, _))| PeriodFact { from, to, grade: amounts.grade(), amounts }).collect()
+}
+
+/// What one meter passed in a read period, between its own two readings.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OwnReadings {
+    /// Instant of the earlier one.
+    pub from: DateTime<Utc>,
+    /// Instant of the later one.
+    pub to: DateTime<Utc>,
+    /// What passed, in the inside unit.
+    pub amount: f64,
+    /// Standard uncertainty from their not lying in the middle of their rounds, in the inside unit.
+    pub timing_u: f64,
+}
+
+/// The readings of each meter behind the read period between two middles of rounds; `None` where
+/// there is no such period.
+#[must_use]
+pub fn own_readings(meters: &[HandRead], from: DateTime<Utc>, to: DateTime<Utc>) -> Option<Vec<OwnReadings>> {
+    let rounds = rounds_of(meters);
+    let pair = rounds.windows(2).find(|pair| pair.iter().map(Round::middle).eq([from, to]))?;
+    let [earlier, later] = pair else { return None };
+    let own = |(place, meter): (usize, &HandRead)| {
+        let spans = spans(&cuts(&rounds, place), &meter.steps);
+        let of_period = periods(&rounds, place, &spans).into_iter().find(|one| (one.from, one.to) == (from, to))?;
+        Some(OwnReadings {
+            from: *earlier.read_at.get(place)?,
+            to: *later.read_at.get(place)?,
+            amount: of_period.amount,
+            timing_u: of_period.timing_u,
+        })
+        .filter(|_| of_period.coverage >= 1.0)
+    };
+    meters.iter().enumerate().map(own).collect()
+}
+
+fn rounds_of(meters: &[HandRead]) -> Vec<Round> {
+    let instants: Vec<Vec<DateTime<Utc>>> = meters.iter().map(|meter| instants(&meter.steps)).collect();
+    let read: Vec<ReadInstants<'_>> = instants.iter().map(|instants| ReadInstants::At(instants)).collect();
+    rounds(&read, Duration::hours(ROUND_HOURS))
 }
 
 /// When a meter was read: the ends of its steps.

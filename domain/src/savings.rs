@@ -373,11 +373,17 @@ impl BilledCycle<'_> {
 
     /// By how much what is known so far is taken on to the cycle's end, while it goes on: from the
     /// first day that a part names.
-    fn goes_on(&self) -> Option<f64> {
+    pub(crate) fn goes_on(&self) -> Option<f64> {
         let open_from = self.open_from.filter(|day| *day < self.cycle.to)?;
         let from = self.parts.first()?.days.from;
         let days = |to: NaiveDate| (to - from).num_days() as f64;
         (days(open_from) > 0.0).then(|| days(self.cycle.to) / days(open_from))
+    }
+
+    /// The parts of the cycle, 0 to 1, that have passed before a month and at its end.
+    pub(crate) fn passed(&self, month: Month) -> (f64, f64) {
+        let Share { before, by_end, .. } = self.share(month);
+        (before, by_end)
     }
 
     fn uses(&self) -> Result<Uses, Withheld> {

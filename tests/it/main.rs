@@ -35,5 +35,6 @@ mod site_measures;
 mod sites;
 mod tenancy;
 mod tidy;
+mod trace;
 mod units;
 mod zones;

@@ -47,6 +47,7 @@ pub mod site;
 pub mod spell;
 mod stamp;
 mod touched;
+pub mod trace;
 pub mod unit;
 pub mod unit_model;
 

@@ -15,7 +15,7 @@ use std::collections::HashMap;
 use uuid::Uuid;
 
 /// The money of a customer's sites, by site. Nothing is cut to a month: a cycle that touches one
-/// reaches into its neighbours, and [`SiteMoney::saved`] says which days it needs.
+/// reaches into its neighbours, and [`SiteMoney::billed`] says which days it needs.
 ///
 /// # Errors
 /// When the database fails.

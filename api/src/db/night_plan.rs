@@ -116,9 +116,8 @@ struct SubjectRow {
     valid: Interval,
 }
 
-/// Every meter of every subject that a touched meter belongs to. A meter of one part, such as
-/// a pump, does not measure the unit.
-const SUBJECTS: &str = "
+/// Every meter of every subject. A meter of one part, such as a pump, does not measure the unit.
+const HELD: &str = "
 with held as (
   select p.id as subject_id, p.unit_id, p.site_id, p.customer_id, a.meter_no, a.share, a.valid * p.valid as valid
     from meter_attachment a
@@ -130,9 +129,12 @@ with held as (
 select h.*, s.time_zone, m.dial_meter_no
   from held h
   join site s on s.id = h.site_id
-  join meter m on m.no = h.meter_no
- where h.subject_id in (select t.subject_id from held t where t.meter_no = any ($1))
- order by h.subject_id, h.meter_no, lower(h.valid)";
+  join meter m on m.no = h.meter_no";
+/// Of the subjects that a touched meter belongs to.
+const TOUCHED: &str = " where h.subject_id in (select t.subject_id from held t where t.meter_no = any ($1))";
+/// Of a unit wherever it stood, or of all that stood at a site.
+const OF_UNIT_OR_SITE: &str = " where h.unit_id = $1 or h.site_id = $2";
+const BY_SUBJECT: &str = " order by h.subject_id, h.meter_no, lower(h.valid)";
 
 #[derive(QueryableByName)]
 struct Neighbours {
@@ -160,7 +162,10 @@ select g.meter_no,
 /// When the database fails.
 pub async fn subjects(tx: &Tx<'_>, touches: &[Touch]) -> Result<Vec<Subject>, DbError> {
     let numbers: Vec<i32> = touches.iter().map(|touch| touch.meter_no).collect();
-    let rows: Vec<SubjectRow> = sql_query(SUBJECTS).bind::<Array<Integer>, _>(&numbers).load(&mut tx.conn()).await?;
+    let rows: Vec<SubjectRow> = sql_query(format!("{HELD}{TOUCHED}{BY_SUBJECT}"))
+        .bind::<Array<Integer>, _>(&numbers)
+        .load(&mut tx.conn())
+        .await?;
     let spans = touches.iter().map(|touch| (touch.meter_no, touch.from, touch.to)).collect::<Vec<_>>();
     let near = neighbours(tx, &spans).await?;
     let reach: HashMap<i32, (NaiveDate, NaiveDate)> = spans
@@ -174,6 +179,20 @@ pub async fn subjects(tx: &Tx<'_>, touches: &[Touch]) -> Result<Vec<Subject>, Db
     let mut subjects = planned.collect::<Result<Vec<_>, _>>()?;
     subjects.append(&mut deserted(tx, &numbers).await?);
     Ok(subjects)
+}
+
+/// The subjects of a unit wherever it stood, or of all that stood at a site, as far as the scope
+/// reaches; none of their days is to be computed.
+///
+/// # Errors
+/// When the database fails.
+pub async fn of_unit_or_site(tx: &Tx<'_>, unit: Option<Uuid>, site: Option<Uuid>) -> Result<Vec<Subject>, DbError> {
+    let rows: Vec<SubjectRow> = sql_query(format!("{HELD}{OF_UNIT_OR_SITE}{BY_SUBJECT}"))
+        .bind::<Nullable<SqlUuid>, _>(unit)
+        .bind::<Nullable<SqlUuid>, _>(site)
+        .load(&mut tx.conn())
+        .await?;
+    rows.chunk_by(|a, b| a.subject_id == b.subject_id).map(|rows| subject(rows, &HashMap::new())).collect()
 }
 
 fn subject(rows: &[SubjectRow], reach: &HashMap<i32, (NaiveDate, NaiveDate)>) -> Result<Subject, DbError> {

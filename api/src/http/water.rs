@@ -11,6 +11,7 @@ use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::ids::{SiteId, UnitId};
+use domain::trace::Window;
 use domain::zone::Month;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -182,6 +183,18 @@ impl From<period_fact::StoredPeriod> for WaterFigure {
     }
 }
 
+impl WaterFigure {
+    /// The placement, or the site.
+    pub(super) fn subject_id(&self) -> Uuid {
+        self.subject_id
+    }
+
+    /// What was measured, by name.
+    pub(super) fn amounts(&self) -> &Value {
+        &self.amounts
+    }
+}
+
 /// Get a unit's water figures
 ///
 /// Wherever it stood, as far as one's sign-in reaches.
@@ -226,6 +239,20 @@ async fn site_water(
         Ok(Water { time_zone: Some(zone), items })
     };
     Ok(HttpResponse::Ok().json(db.read(caller.scope(), caller.now(), read).await?))
+}
+
+/// The figures of one day, month or read period, for those that trace them.
+pub(super) async fn printed(tx: &Tx<'_>, of: Of, whose: Whose, window: Window) -> Result<Vec<WaterFigure>, DbError> {
+    let (step, from, to) = match window {
+        Window::Day(date) => (Step::Day, date, date),
+        Window::Month(month) => (Step::Month, month.first_day(), month.last_day()),
+        Window::Period { from, to } => (Step::Period, from.date_naive(), to.date_naive()),
+    };
+    let mut figures = figures(tx, &step, of, whose, &AskWater { from, to, step: String::new() }).await?;
+    if let Window::Period { from, to } = window {
+        figures.retain(|figure| (figure.from_at, figure.to_at) == (Some(from), Some(to)));
+    }
+    Ok(figures)
 }
 
 async fn figures(

@@ -7,7 +7,7 @@ use super::site_account::SiteAccount;
 use crate::baseline::avoided::Missing;
 use crate::baseline::history::Baselines;
 use crate::ids::{SiteId, UnitId, WaterAccountId};
-use crate::savings::{BilledCycle, MoneySaved, Part, Uses, Withheld, money_saved};
+use crate::savings::{BilledCycle, Part, Uses, Withheld};
 use crate::tariff::{Cycle, Tariff};
 use crate::zone::Month;
 use chrono::NaiveDate;
@@ -41,23 +41,25 @@ pub struct AccountMoney {
 }
 
 impl SiteMoney {
-    /// Money saved in a month. `served` are the days on which units stood there under a baseline,
-    /// `today` the site's; `uses` says what would have been and was used in some days of one month.
+    /// The billing cycles that touch the served days of a month, for
+    /// [`money_saved`](crate::savings::money_saved). `served` are the days on which units stood
+    /// there under a baseline, `today` the site's; `uses` says what would have been and was used in
+    /// some days of one month.
     ///
     /// # Errors
     /// Why there is no figure.
-    pub fn saved(
+    pub fn billed(
         &self,
         month: Month,
         served: Cycle,
         today: NaiveDate,
         uses: impl Fn(Cycle) -> Result<Uses, Missing>,
-    ) -> Result<MoneySaved, Withheld> {
+    ) -> Result<Vec<BilledCycle<'_>>, Withheld> {
         let mut cycles = self.cycles(month, served, today)?;
         for part in cycles.iter_mut().flat_map(|billed| &mut billed.parts) {
             part.uses = uses(part.days);
         }
-        money_saved(month, &cycles)
+        Ok(cycles)
     }
 
     /// The billing cycles that touch the served days of a month, each with its served days up to
@@ -125,6 +127,7 @@ mod tests {
     use crate::baseline::record::Baseline;
     use crate::baseline::record::tests::baseline;
     use crate::money::{Currency, Money};
+    use crate::savings::{MoneySaved, money_saved};
     use crate::tariff::reconcile::ActualBill;
     use crate::uncertainty::quantity::Quantity;
     use rust_decimal::Decimal;
@@ -158,6 +161,15 @@ mod tests {
 
     fn march() -> Month {
         Month::parse("2026-03").unwrap()
+    }
+
+    fn saved(
+        money: &SiteMoney,
+        served: Cycle,
+        today: &str,
+        uses: impl Fn(Cycle) -> Result<Uses, Missing>,
+    ) -> Result<MoneySaved, Withheld> {
+        money_saved(march(), &money.billed(march(), served, date(today), uses)?)
     }
 
     /// The cycles of March, in the days served.
@@ -252,11 +264,11 @@ mod tests {
             Ok(Uses { baseline_l: litres(15.0), fresh_used_l: litres(5.0) })
         };
         let served = cycle("2026-03-10", "2099-01-01");
-        let found = one.saved(march(), served, date("2026-05-01"), uses).unwrap();
+        let found = saved(&one, served, "2026-05-01", uses).unwrap();
         assert_eq!((found.saved.least.to_string(), found.estimated), ("220.00 EUR".into(), false));
-        let going_on = one.saved(march(), served, date("2026-04-01"), uses).unwrap();
+        let going_on = saved(&one, served, "2026-04-01", uses).unwrap();
         assert_eq!((going_on.saved.least.to_string(), going_on.estimated), ("220.00 EUR".into(), true));
-        let refused = one.saved(march(), served, date("2026-05-01"), |_| Err(Missing::Baseline)).unwrap_err();
+        let refused = saved(&one, served, "2026-05-01", |_| Err(Missing::Baseline)).unwrap_err();
         assert_eq!(refused.code(), "no_baseline");
     }
 

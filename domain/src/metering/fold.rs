@@ -4,9 +4,10 @@ use super::days::{Allotment, DayShare, SpanShare};
 use super::history::{History, MonthUse};
 use super::ledger::Ledger;
 use super::meter::MeterFacts;
-use super::spread::{DayPiece, Spread};
+use super::spread::{DayPiece, Spread, StepPart};
 use super::step::{
-    Counted, Doubtful, Exchange, Judge, Point, Reading, ReadingException, RecentUse, Ruling, Step, Verdict,
+    Counted, Doubted, Doubtful, ExceptionKind, Exchange, Judge, Point, Reading, ReadingException, RecentUse, Ruling,
+    Step, Verdict,
 };
 use super::stream::ReadBy;
 use crate::zone::Month;
@@ -32,6 +33,8 @@ pub struct MeterFold<'a> {
     /// Begins and ends of accepted steps, in order.
     accepted_steps: Vec<(i64, i64)>,
     known_use: Option<RecentUse>,
+    /// What an earlier fold doubted, where its verdicts are taken over.
+    doubted: Option<&'a [Doubted]>,
     /// What the meter passed until now, where steps are held against it.
     history: Option<History>,
     /// The first day that is in no month of the history yet.
@@ -76,6 +79,8 @@ pub struct Folded {
     pub history: History,
     /// Steps that count, when [`MeterFold::with_steps`] asked for them.
     pub steps: Vec<Step>,
+    /// How each was divided, in order, when [`MeterFold::with_parts`] asked for it.
+    pub parts: Vec<StepPart>,
     /// The first reading that counts.
     pub first: Option<Reading>,
     /// The last one: to go on, push it first.
@@ -99,6 +104,7 @@ impl<'a> MeterFold<'a> {
             next_edit: 0,
             accepted_steps: Vec::new(),
             known_use: None,
+            doubted: None,
             history: None,
             unlearned: NaiveDate::MIN,
             learn_on: NaiveDate::MAX,
@@ -171,6 +177,21 @@ impl<'a> MeterFold<'a> {
         self
     }
 
+    /// The same, and how every step was divided over local days.
+    #[must_use]
+    pub fn with_parts(mut self) -> Self {
+        self.ledger.parts = Some(Vec::new());
+        self.with_steps()
+    }
+
+    /// Takes over the verdicts of an earlier fold instead of judging by recent use and history,
+    /// which a fold of a few days does not know.
+    #[must_use]
+    pub fn with_verdicts(mut self, doubted: &'a [Doubted]) -> Self {
+        self.doubted = Some(doubted);
+        self
+    }
+
     /// Adds the readings of one UTC day: seconds of the day, strictly increasing, and the
     /// register at each, in counts. The slices are of one length; what is longer is left.
     pub fn push_sheet(&mut self, day: NaiveDate, at_s: &[i32], register: &[f64]) {
@@ -211,6 +232,7 @@ impl<'a> MeterFold<'a> {
             allotments: totals.allotments,
             exceptions: self.exceptions,
             steps: self.steps.unwrap_or_default(),
+            parts: totals.parts,
             first: self.first.map(Point::reading),
             last: self.last.map(Point::reading),
             accepted: self.accepted,
@@ -316,7 +338,10 @@ impl<'a> MeterFold<'a> {
     fn step_to(&mut self, from: Point, to: Point) {
         self.learn_if_due();
         let recent = || self.ledger.recent().or(self.known_use);
-        let verdict = self.judge.judge(from, to, recent);
+        let verdict = match self.doubted {
+            Some(doubted) => self.judge.recall(from, to, doubt_on(doubted, from, to)),
+            None => self.judge.judge(from, to, recent),
+        };
         let accepted = || self.accepted_steps.binary_search(&(from.t, to.t)).is_ok();
         let (counts, how) = match verdict {
             Verdict::Counts(counts) => (counts, Counted::Plain),
@@ -367,6 +392,12 @@ impl<'a> MeterFold<'a> {
         self.ledger.add_step(from.t, to.t, amount);
         self.accepted += amount;
     }
+}
+
+/// What was found wrong with the step between two points.
+fn doubt_on(doubted: &[Doubted], from: Point, to: Point) -> Option<ExceptionKind> {
+    let here = |one: &&Doubted| one.from.timestamp() == from.t && one.to.timestamp() == to.t;
+    doubted.iter().find(here).map(|one| one.kind)
 }
 
 /// What each month among these days comes to.

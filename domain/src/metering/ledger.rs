@@ -1,7 +1,7 @@
 //! The days of one meter while its readings are folded.
 
 use super::days::{Allotment, DayShare, SpanShare};
-use super::spread::{DayPiece, Spread, Weights};
+use super::spread::{DayPiece, Spread, StepPart, Weights};
 use super::step::{RECENT_DAYS, RecentUse};
 use crate::zone::{self, Month};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -36,6 +36,8 @@ pub(super) struct Ledger<'a> {
     begun: bool,
     midnight: i64,
     allotments: Vec<Allotment>,
+    /// How every step was divided, when that was asked for.
+    pub(super) parts: Option<Vec<StepPart>>,
 }
 
 /// What the days of one meter come to.
@@ -44,6 +46,7 @@ pub(super) struct Totals {
     pub(super) pieces: Vec<DayPiece>,
     pub(super) spans: Vec<SpanShare>,
     pub(super) allotments: Vec<Allotment>,
+    pub(super) parts: Vec<StepPart>,
 }
 
 impl<'a> Ledger<'a> {
@@ -58,6 +61,7 @@ impl<'a> Ledger<'a> {
             begun: false,
             midnight: 0,
             allotments: Vec::new(),
+            parts: None,
         }
     }
 
@@ -137,6 +141,10 @@ impl<'a> Ledger<'a> {
     /// Divides a step from `from`, which lies in the open piece, to `to`.
     pub(super) fn add_step(&mut self, from: i64, to: i64, amount: f64) {
         if to <= self.open.to {
+            let date = self.date();
+            if let Some(parts) = &mut self.parts {
+                parts.push(StepPart::whole(date, (from, to), amount));
+            }
             return self.add_within(amount, seconds(from, to));
         }
         let weights = Weights::of(self.spread, self.zone, from, to);
@@ -147,6 +155,10 @@ impl<'a> Ledger<'a> {
         loop {
             let end = to.min(self.open.to);
             let share = weights.share(at, end);
+            let date = self.date();
+            if let Some(parts) = &mut self.parts {
+                parts.push(weights.part(date, (at, end), amount));
+            }
             self.add_within(amount * share, seconds(at, end));
             if estimated {
                 self.open.share.estimated_s += seconds(at, end);
@@ -222,6 +234,7 @@ impl<'a> Ledger<'a> {
             spans: spans(&self.cuts, &self.closed),
             days: days(&self.closed),
             allotments: self.allotments,
+            parts: self.parts.unwrap_or_default(),
         }
     }
 }

@@ -85,6 +85,11 @@ impl Folded {
 
 fn variance(allotment: &Allotment, day_variation: f64) -> f64 {
     let Allotment { step, step_days, share, .. } = *allotment;
+    share_variance(step, step_days, share, day_variation)
+}
+
+/// Variance of the part of a step that was given away by assumption; see [`months`].
+pub(crate) fn share_variance(step: f64, step_days: f64, share: f64, day_variation: f64) -> f64 {
     (day_variation * step).powi(2) * (share * (1.0 - share)).max(0.0) / step_days.max(1.0)
 }
 

@@ -1,9 +1,11 @@
 //! How a step is spread over the time between its readings.
 
 use crate::fault::Faults;
+use crate::named::named;
 use crate::zone;
 use chrono::{DateTime, Datelike, Duration, NaiveDate, NaiveTime, TimeZone, Utc};
 use chrono_tz::Tz;
+use serde::Serialize;
 
 /// The rule by which a step that crosses a bound is divided.
 #[derive(Debug, Clone, Copy, Default)]
@@ -29,6 +31,52 @@ pub struct DayPiece {
     pub amount: f64,
     /// Seconds within accepted steps.
     pub covered_s: i32,
+}
+
+named! {
+    /// By what a step was divided.
+    SpreadBy as "spread" {
+        /// By elapsed seconds.
+        ElapsedTime = "elapsed_time",
+        /// By working seconds of the site.
+        WorkingCalendar = "working_calendar",
+        /// By what the pulses counted, in the inside unit.
+        Pulses = "pulses",
+    }
+}
+
+/// The part of an accepted step that fell into one local day: `amount` is the step's times
+/// `weight` over `of`.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct StepPart {
+    /// The local day.
+    pub date: NaiveDate,
+    /// Where it begins.
+    pub from: DateTime<Utc>,
+    /// Where it ends.
+    pub to: DateTime<Utc>,
+    /// By what the step was divided.
+    pub by: SpreadBy,
+    /// The weight of this part: seconds, or what the pulses counted in it; 1 where the step has
+    /// no length.
+    pub weight: f64,
+    /// The weight of the whole step.
+    pub of: f64,
+    /// What passed, in the inside unit (L, kWh, h, events).
+    pub amount: f64,
+}
+
+impl StepPart {
+    /// A step that lies within one day.
+    pub(super) fn whole(date: NaiveDate, (from, to): (i64, i64), amount: f64) -> Self {
+        let weight = if to > from { lasting(from, to) } else { 1.0 };
+        Self { date, from: at(from), to: at(to), by: SpreadBy::ElapsedTime, weight, of: weight, amount }
+    }
+}
+
+fn at(second: i64) -> DateTime<Utc> {
+    // Seconds come from valid instants, so the way back cannot fail.
+    DateTime::from_timestamp(second, 0).unwrap_or_default()
 }
 
 /// Pulses that cover less of a step than this say nothing about its spread.
@@ -124,6 +172,17 @@ impl<'a> Weights<'a> {
     /// Whether the division was measured and not assumed.
     pub(super) fn measured(&self) -> bool {
         matches!(self.spread, Spread::Pulses(_))
+    }
+
+    /// The part of a step of so much that lies between two instants within it, with its weights.
+    pub(super) fn part(&self, date: NaiveDate, (from, to): (i64, i64), amount: f64) -> StepPart {
+        let by = match self.spread {
+            Spread::Even => SpreadBy::ElapsedTime,
+            Spread::Calendar(_) => SpreadBy::WorkingCalendar,
+            Spread::Pulses(_) => SpreadBy::Pulses,
+        };
+        let weight = self.weight(from, to);
+        StepPart { date, from: at(from), to: at(to), by, weight, of: self.total, amount: amount * self.share(from, to) }
     }
 
     /// The part of the step, 0 to 1, that lies between two instants within it.

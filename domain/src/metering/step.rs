@@ -164,6 +164,17 @@ impl Point {
 /// Days of recent use that a rollover or a slip is compared with.
 pub const RECENT_DAYS: usize = 90;
 
+/// A step that an earlier fold found doubtful.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Doubted {
+    /// Instant of its earlier reading.
+    pub from: DateTime<Utc>,
+    /// Instant of its later reading.
+    pub to: DateTime<Utc>,
+    /// What was wrong.
+    pub kind: ExceptionKind,
+}
+
 /// What a meter has passed in the days before a step, in the inside unit a day.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RecentUse {
@@ -305,6 +316,17 @@ impl<'a> Judge<'a> {
             Verdict::Rollover(rolled)
         } else {
             Verdict::Doubt(ExceptionKind::DoubtfulRollover, rolled)
+        }
+    }
+
+    /// The verdict of an earlier fold, which knew what came before: a step that it did not doubt
+    /// fits the meter's history and its recent use.
+    pub(super) fn recall(&self, from: Point, to: Point, doubt: Option<ExceptionKind>) -> Verdict {
+        let step = to.register - from.register;
+        match doubt {
+            Some(kind @ ExceptionKind::DoubtfulRollover) => Verdict::Doubt(kind, step + self.modulus),
+            Some(kind) => Verdict::Doubt(kind, step),
+            None => self.judge(from, to, || Some(RecentUse { largest_day: f64::INFINITY, mean_day: 0.0 })),
         }
     }
 

@@ -114,7 +114,7 @@ pub struct OpenException {
 
 impl Inputs {
     /// The subjects that have a part in the month itself.
-    pub(super) fn present(&self) -> Vec<&Subject> {
+    pub(crate) fn present(&self) -> Vec<&Subject> {
         self.subjects.iter().filter(|subject| subject.reaches(self.month)).collect()
     }
 

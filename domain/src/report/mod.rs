@@ -17,7 +17,7 @@ pub mod inputs;
 pub mod model;
 pub mod money;
 mod placed;
-mod reckon;
+pub(crate) mod reckon;
 mod series;
 mod stretch;
 mod words;

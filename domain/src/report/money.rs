@@ -9,7 +9,7 @@ use crate::baseline::avoided::{Avoided, Bound, Missing, avoided};
 use crate::facts::DayFact;
 use crate::ids::SiteId;
 use crate::money::Money;
-use crate::savings::{MoneySaved, Uses};
+use crate::savings::{self, BilledCycle, MoneySaved, Uses, money_saved};
 use crate::tariff::Cycle;
 use crate::uncertainty::quantity::{Cause, Key, Quantity};
 use crate::zone::{local_date, next_day};
@@ -48,7 +48,7 @@ pub(super) fn of_sites(inputs: &Inputs, present: &[&Subject]) -> Vec<Found> {
 fn of_site(inputs: &Inputs, subjects: &[&Subject]) -> Option<Found> {
     let first = *subjects.first()?;
     let site_id = SiteId(first.site_id);
-    let case = Case { inputs, subjects, first, money: inputs.money.iter().find(|money| money.site_id == site_id) };
+    let case = Case::of(inputs, subjects)?;
     let (avoided, saved) = (case.avoided(), case.saved());
     let mut withheld: Vec<String> = Vec::new();
     for why in [avoided.as_ref().err(), saved.as_ref().err()].into_iter().flatten() {
@@ -66,16 +66,34 @@ fn of_site(inputs: &Inputs, subjects: &[&Subject]) -> Option<Found> {
     Some(Found { site, avoided, saved })
 }
 
-struct Case<'c> {
+/// A site with what its savings are computed from.
+pub(crate) struct Case<'c> {
     inputs: &'c Inputs,
     subjects: &'c [&'c Subject],
     first: &'c Subject,
     money: Option<&'c SiteMoney>,
 }
 
-impl Case<'_> {
+impl<'c> Case<'c> {
+    /// The case of a site, by the subjects at it.
+    pub(crate) fn of(inputs: &'c Inputs, subjects: &'c [&'c Subject]) -> Option<Self> {
+        let first = *subjects.first()?;
+        let money = inputs.money.iter().find(|money| money.site_id.0 == first.site_id);
+        Some(Self { inputs, subjects, first, money })
+    }
+
+    /// The site's first subject.
+    pub(crate) fn first(&self) -> &'c Subject {
+        self.first
+    }
+
+    /// The site's accounts and baselines.
+    pub(crate) fn money(&self) -> Option<&'c SiteMoney> {
+        self.money
+    }
+
     /// The days of the month that are over and on which something stood at the site.
-    fn served(&self) -> Option<Cycle> {
+    pub(crate) fn served(&self) -> Option<Cycle> {
         let days: Vec<NaiveDate> = self.inputs.days_over(self.first.zone).collect();
         let there = |date: &&NaiveDate| self.subjects.iter().any(|subject| subject.part_of_day(**date) > 0.0);
         let from = *days.iter().find(there)?;
@@ -83,7 +101,8 @@ impl Case<'_> {
         Some(Cycle { from, to: next_day(to) })
     }
 
-    fn site_days(&self, period: Cycle) -> Vec<DayFact> {
+    /// Its days in some time.
+    pub(crate) fn site_days(&self, period: Cycle) -> Vec<DayFact> {
         let days = self.inputs.site_days.get(&self.first.site_id).into_iter().flatten();
         days.filter(|day| period.from <= day.date && day.date < period.to).cloned().collect()
     }
@@ -93,7 +112,8 @@ impl Case<'_> {
         self.subjects.iter().map(|subject| subject.statement.all.fresh_used()).sum()
     }
 
-    fn avoided(&self) -> Result<Avoided, Withheld> {
+    /// The water avoided in the month.
+    pub(crate) fn avoided(&self) -> Result<Avoided, Withheld> {
         let served = self.served().ok_or(Missing::Baseline)?;
         let money = self.money.ok_or(Missing::Baseline)?;
         let baseline = money.baselines.over(served.from, served.to.pred_opt().unwrap_or(served.from))?;
@@ -103,6 +123,11 @@ impl Case<'_> {
     }
 
     fn saved(&self) -> Result<MoneySaved, Withheld> {
+        money_saved(self.inputs.month, &self.billed()?).map_err(Withheld::from)
+    }
+
+    /// The billing cycles that touch the month, with what was used in their parts.
+    pub(crate) fn billed(&self) -> Result<Vec<BilledCycle<'c>>, Withheld> {
         let served = self.served().ok_or(Missing::Baseline)?;
         let money = self.money.ok_or(Missing::Baseline)?;
         let today = local_date(self.first.zone, self.inputs.now);
@@ -113,10 +138,14 @@ impl Case<'_> {
             let key = Key::new(self.first.site.clone(), Cause::Scale);
             Ok(Uses { baseline_l, fresh_used_l: Quantity::exact(fresh_used_l.value).with_relative(key, u_share) })
         };
-        money.saved(self.inputs.month, served, today, uses).map_err(|why| {
-            let reason = Reason::from_name(why.code()).unwrap_or(Reason::NoTariff);
-            Withheld::new(reason, sentence(&why.to_string()))
-        })
+        money.billed(self.inputs.month, served, today, uses).map_err(Withheld::from)
+    }
+}
+
+impl From<savings::Withheld> for Withheld {
+    fn from(why: savings::Withheld) -> Self {
+        let reason = Reason::from_name(why.code()).unwrap_or(Reason::NoTariff);
+        Self::new(reason, sentence(&why.to_string()))
     }
 }
 

@@ -32,8 +32,8 @@ use uuid::Uuid;
 pub(super) const LEAST_WHOLE_DAYS: f64 = 0.9;
 
 /// What a subject's days come to.
-pub(super) struct Tally<'a> {
-    pub(super) subject: &'a Subject,
+pub(crate) struct Tally<'a> {
+    pub(crate) subject: &'a Subject,
     /// Units that its meters serve.
     units: BTreeSet<Uuid>,
     /// Days reported, within its stay.
@@ -126,7 +126,7 @@ fn served(present: &[&Subject], subject: &Subject) -> BTreeSet<Uuid> {
 }
 
 /// The subjects that a reckoning is made of.
-pub(super) struct Case<'a> {
+pub(crate) struct Case<'a> {
     tallies: Vec<Tally<'a>>,
     units: usize,
     /// What each site avoided and saved.
@@ -134,7 +134,7 @@ pub(super) struct Case<'a> {
 }
 
 impl<'a> Case<'a> {
-    pub(super) fn of(inputs: &Inputs, present: &[&'a Subject]) -> Self {
+    pub(crate) fn of(inputs: &Inputs, present: &[&'a Subject]) -> Self {
         let units: BTreeSet<Uuid> = present.iter().filter_map(|s| s.unit.as_ref().map(|unit| unit.unit_id)).collect();
         let tallies = present.iter().map(|subject| Tally::of(inputs, present, subject)).collect();
         Self { tallies, units: units.len(), found: money::of_sites(inputs, present) }
@@ -395,8 +395,64 @@ impl<'a> Case<'a> {
     }
 }
 
+/// The days that a line sums.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Summed {
+    /// All that were read.
+    All,
+    /// Those that readings of every meter cover.
+    Whole,
+}
+
+/// The subjects behind a line.
+pub(crate) struct Behind<'t, 'a> {
+    pub(crate) members: Vec<&'t Tally<'a>>,
+    pub(crate) summed: Summed,
+}
+
+impl<'a> Case<'a> {
+    /// The subjects that a printed line stands on; none behind one that is withheld.
+    pub(crate) fn behind(&self, name: Name) -> Behind<'_, 'a> {
+        use Summed::{All, Whole};
+        let all = |found: Result<Vec<_>, Withheld>| (found.unwrap_or_default(), All);
+        let whole = |found: Result<Vec<_>, Withheld>| (found.unwrap_or_default(), Whole);
+        let with_washes = |tally: &&Tally<'_>| tally.subject.statement.washes.is_some();
+        let with_wash = |tally: &&Tally<'_>| tally.all.get(Stream::Wash).is_some() || tally.derives_wash();
+        let (members, summed) = match name {
+            Name::FreshUsed => all(self.read(&[Stream::Makeup], "")),
+            Name::Washed => match self.balanced() {
+                Ok(of) => (of.members, Whole),
+                Err(_) => (self.tallies.iter().filter(with_wash).collect(), All),
+            },
+            Name::Recycled | Name::ReuseShare => whole(self.balanced().map(|of| of.members)),
+            Name::Residual => whole(self.whole(&[Stream::Makeup], "")),
+            Name::Washes => all(self.read(&[Stream::WashCount], "")),
+            Name::FreshPerWash => {
+                let makeup = self.whole(&[Stream::Makeup], "").unwrap_or_default();
+                (makeup.into_iter().filter(with_washes).collect(), Whole)
+            }
+            Name::Energy => all(self.read(&[Stream::Energy], "")),
+            Name::EnergyPerVolume => whole(self.whole(&[Stream::Energy, Stream::Wash], "")),
+            Name::FreshAvoided => all(self.sites(|found| found.avoided.is_ok(), &Missing::Baseline.into())),
+            Name::MoneySaved => all(self.sites(|found| found.saved.is_ok(), &Missing::Baseline.into())),
+        };
+        let printed = self.figure(name).is_ok();
+        Behind { members: if printed { members } else { Vec::new() }, summed }
+    }
+}
+
+impl Tally<'_> {
+    /// The sums of the days that a line takes.
+    pub(crate) fn summed(&self, summed: Summed) -> &Amounts {
+        match summed {
+            Summed::All => &self.all,
+            Summed::Whole => &self.whole,
+        }
+    }
+}
+
 /// The lines of a report.
-pub(super) fn lines(case: &Case<'_>) -> Vec<Line> {
+pub(crate) fn lines(case: &Case<'_>) -> Vec<Line> {
     let line = |&name: &Name| {
         let figure = Figure::from(case.figure(name));
         let mut note = note(name, &figure);

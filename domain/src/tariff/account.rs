@@ -146,7 +146,7 @@ impl WaterUse {
     /// With `other` litres a cycle of `months` months more, used alike in all months. What
     /// a discharge meter counts stays: it counts other use too.
     #[must_use]
-    pub(super) fn with_other(self, other: Litres, months: u8) -> Self {
+    pub(crate) fn with_other(self, other: Litres, months: u8) -> Self {
         let in_winter = Litres(other.0 / f64::from(months));
         Self {
             water_l: self.water_l + other,

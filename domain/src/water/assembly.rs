@@ -5,7 +5,7 @@ use super::losses::{self, Catchment};
 use super::spell::treating_share;
 use super::storage::{Events, Storage, VolumeEvent, storage_change};
 use super::term::{Part, Source, Term};
-use super::wash::{self, TriggerHours, gun_volume};
+use super::wash::{self, BucketTest, TriggerHours, gun_volume};
 use crate::measures::guns::{FlowTest, GunHours, WashDerivation};
 use crate::measures::loss_coefficient::{Loss, LossCoefficient};
 use crate::measures::rain::{RainDay, RainIntake};
@@ -16,7 +16,7 @@ use crate::spell::{Spell, SpellState};
 use crate::uncertainty::figures::{MeterShare, Parts};
 use crate::units::Litres;
 use crate::zone::{day_bounds, local_date};
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 
 /// What people noted that bears on a subject's balance, over all of its time.
@@ -93,8 +93,7 @@ pub fn parts(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Parts {
         .with_term(&of_stretch, Part::Drained, events.lost)
         .with_term(of, Part::Rain, rain(stretch, notes))
         .with_term(&of_stretch, Part::StorageChange, storage_change(storage(stretch, notes), &events));
-    let washed = parts.get(Part::Wash).1 != Source::Unknown;
-    let to_washers = washed.then(|| Litres(parts.to_washers().value));
+    let to_washers = to_washers(&parts);
     parts.with_term(of, Part::Evaporation, lost(stretch, notes, Loss::Evaporation, to_washers)).with_term(
         of,
         Part::CarryOff,
@@ -102,31 +101,51 @@ pub fn parts(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Parts {
     )
 }
 
+/// One gun's part of a derived wash volume.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct GunWash<'n> {
+    /// Which hours its flow is multiplied by.
+    pub derivation: &'n WashDerivation,
+    /// The name of the meter that counts them.
+    pub meter: &'n str,
+    /// What that meter counted, in hours.
+    pub meter_h: f64,
+    /// The bucket test that holds.
+    pub test: BucketTest,
+    /// Flow times trigger hours, before the share of the time in which the unit treats.
+    pub volume: Term,
+}
+
 /// Bucket-test flow times trigger hours, for the time in which the unit treats.
 fn derived_wash(stretch: &Stretch<'_>, notes: &Notes) -> Term {
+    match guns(stretch, notes) {
+        Some(guns) if !guns.is_empty() => {
+            guns.iter().map(|gun| gun.volume).sum::<Term>().credited(treating(stretch, notes))
+        }
+        _ => Term::UNKNOWN,
+    }
+}
+
+/// What each gun with a derivation put out; `None` where one of them lacks its test or hours.
+fn guns<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> Option<Vec<GunWash<'n>>> {
     let day = local_date(notes.zone, stretch.from);
     let here = notes.derivations.iter().filter(|(derivation, _)| {
         let span = derivation.days.span(notes.zone);
         span.from() <= stretch.from && span.to().is_none_or(|to| to >= stretch.to)
     });
-    let volumes: Option<Vec<Term>> = here
-        .map(|(derivation, meter)| {
-            let tests: Vec<_> =
-                notes.tests.iter().filter(|one| one.gun == derivation.gun).map(|one| one.test).collect();
-            let hours = stretch.meters.iter().find(|one| one.meter.name == meter).map(|one| one.passed.amount)?;
-            let hours = match derivation.hours {
-                GunHours::Counted => TriggerHours::Counted { hours },
-                GunHours::ShareOfPump { share, u_share } => {
-                    TriggerHours::ShareOfPump { pump_hours: hours, share, u_share }
-                }
-            };
-            Some(gun_volume(wash::test_on(&tests, day)?, hours))
-        })
-        .collect();
-    match volumes {
-        Some(volumes) if !volumes.is_empty() => volumes.into_iter().sum::<Term>().credited(treating(stretch, notes)),
-        _ => Term::UNKNOWN,
-    }
+    here.map(|(derivation, meter)| {
+        let tests: Vec<_> = notes.tests.iter().filter(|one| one.gun == derivation.gun).map(|one| one.test).collect();
+        let meter_h = stretch.meters.iter().find(|one| one.meter.name == meter).map(|one| one.passed.amount)?;
+        let hours = match derivation.hours {
+            GunHours::Counted => TriggerHours::Counted { hours: meter_h },
+            GunHours::ShareOfPump { share, u_share } => {
+                TriggerHours::ShareOfPump { pump_hours: meter_h, share, u_share }
+            }
+        };
+        let test = *wash::test_on(&tests, day)?;
+        Some(GunWash { derivation, meter, meter_h, test, volume: gun_volume(&test, hours) })
+    })
+    .collect()
 }
 
 /// The part of the stretch in which the units treat; the mean where meters serve several.
@@ -176,14 +195,17 @@ fn rain(stretch: &Stretch<'_>, notes: &Notes) -> Term {
     if catchment.open_m2 == 0.0 || (notes.diverter && !notes.intakes.iter().any(|one| overlaps(one.0, stretch))) {
         return Term::ABSENT;
     }
-    let days: Vec<losses::RainDay> = notes
-        .rain
-        .iter()
-        .map(|noted| (noted, day_bounds(notes.zone, noted.day)))
-        .filter(|(_, (start, end))| *start < stretch.to && *end > stretch.from)
-        .map(|(noted, day)| losses::RainDay { depth_mm: noted.depth_mm, diverter_to_pit: to_pit(notes, day) })
-        .collect();
+    let days: Vec<losses::RainDay> = rain_days(stretch, notes).map(|(_, day)| day).collect();
     if days.is_empty() { Term::UNKNOWN } else { catchment.rain_kept(&days) }
+}
+
+/// The days of the stretch with a noted depth.
+fn rain_days<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> impl Iterator<Item = (NaiveDate, losses::RainDay)> + 'n {
+    let (from, to) = (stretch.from, stretch.to);
+    let with_bounds = notes.rain.iter().map(|noted| (noted, day_bounds(notes.zone, noted.day)));
+    with_bounds.filter(move |(_, (start, end))| *start < to && *end > from).map(|(noted, day)| {
+        (noted.day, losses::RainDay { depth_mm: noted.depth_mm, diverter_to_pit: to_pit(notes, day) })
+    })
 }
 
 /// The part of a day, 0 to 1, in which the rain leads to the pit.
@@ -197,39 +219,103 @@ fn to_pit(notes: &Notes, (start, end): (DateTime<Utc>, DateTime<Utc>)) -> f64 {
     (seconds.sum::<f64>() / (end - start).as_seconds_f64()).min(1.0)
 }
 
+/// The level that counts for an instant, with when it was read.
+fn level_near(notes: &Notes, end: DateTime<Utc>) -> Option<(DateTime<Utc>, f64)> {
+    let distance = |at: DateTime<Utc>| (at - end).abs();
+    let nearest = *notes.levels.iter().min_by_key(|(at, _)| distance(*at))?;
+    (distance(nearest.0) <= TimeDelta::hours(LEVEL_WITHIN_H)).then_some(nearest)
+}
+
 fn storage(stretch: &Stretch<'_>, notes: &Notes) -> Storage {
-    let near = |end: DateTime<Utc>| {
-        let distance = |at: DateTime<Utc>| (at - end).abs();
-        let nearest = notes.levels.iter().min_by_key(|(at, _)| distance(*at))?;
-        (distance(nearest.0) <= TimeDelta::hours(LEVEL_WITHIN_H)).then_some(Litres(nearest.1))
-    };
-    match (near(stretch.from), near(stretch.to), notes.band) {
-        (Some(start), Some(end), band) => {
-            Storage::Levels { start, end, u: Litres(band.map_or(0.0, |band| band.0 * LEVEL_U_OF_BAND)) }
-        }
+    match (level_near(notes, stretch.from), level_near(notes, stretch.to), notes.band) {
+        (Some((_, start)), Some((_, end)), band) => Storage::Levels {
+            start: Litres(start),
+            end: Litres(end),
+            u: Litres(band.map_or(0.0, |band| band.0 * LEVEL_U_OF_BAND)),
+        },
         (_, _, Some(band)) => Storage::FloatBand { band },
         _ => Storage::Unknown,
     }
 }
 
+/// A declared loss as it was applied.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Applied<'n> {
+    /// The coefficient.
+    pub declared: &'n LossCoefficient,
+    /// What it was applied to.
+    pub activity: losses::Activity,
+    /// What that comes to.
+    pub volume: Term,
+}
+
 /// A declared loss over the days of the stretch in which its coefficient holds.
 fn lost(stretch: &Stretch<'_>, notes: &Notes, loss: Loss, to_washers: Option<Litres>) -> Term {
-    let length = (stretch.to - stretch.from).as_seconds_f64().max(1.0);
-    let declared = notes.losses.iter().filter(|one| one.loss == loss);
-    let parts: Vec<Term> = declared
-        .filter_map(|one| {
-            let span = one.days.span(notes.zone);
-            let from = span.from().max(stretch.from);
-            let to = span.to().map_or(stretch.to, |to| to.min(stretch.to));
-            let seconds = (to - from).as_seconds_f64();
-            let part = seconds / length;
-            let activity = losses::Activity {
-                days: seconds / 86_400.0,
-                washes: stretch.washes.map(|washes| washes * part),
-                flow: to_washers.map(|flow| Litres(flow.0 * part)),
-            };
-            (seconds > 0.0).then(|| one.coefficient.apply(&activity, one.u_share))
-        })
-        .collect();
-    if parts.is_empty() { Term::UNKNOWN } else { parts.into_iter().reduce(Term::followed_by).unwrap_or(Term::UNKNOWN) }
+    applied(stretch, notes, loss, to_washers).map(|one| one.volume).reduce(Term::followed_by).unwrap_or(Term::UNKNOWN)
+}
+
+fn applied<'n>(
+    stretch: &Stretch<'_>,
+    notes: &'n Notes,
+    loss: Loss,
+    to_washers: Option<Litres>,
+) -> impl Iterator<Item = Applied<'n>> + use<'n> {
+    let (start, end, washes) = (stretch.from, stretch.to, stretch.washes);
+    let length = (end - start).as_seconds_f64().max(1.0);
+    let declared = notes.losses.iter().filter(move |one| one.loss == loss);
+    declared.filter_map(move |one| {
+        let span = one.days.span(notes.zone);
+        let from = span.from().max(start);
+        let to = span.to().map_or(end, |to| to.min(end));
+        let seconds = (to - from).as_seconds_f64();
+        let part = seconds / length;
+        let activity = losses::Activity {
+            days: seconds / 86_400.0,
+            washes: washes.map(|washes| washes * part),
+            flow: to_washers.map(|flow| Litres(flow.0 * part)),
+        };
+        let volume = || one.coefficient.apply(&activity, one.u_share);
+        (seconds > 0.0).then(|| Applied { declared: one, activity, volume: volume() })
+    })
+}
+
+/// The notes behind the parts that no meter gives.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Behind<'n> {
+    /// The guns of a derived wash volume; none where a meter measures it or nothing is derived.
+    pub guns: Vec<GunWash<'n>>,
+    /// The part of the stretch, 0 to 1, in which the units treat.
+    pub treating: f64,
+    /// Fills, drains and hauled loads.
+    pub events: Vec<&'n volume_event::VolumeEvent>,
+    /// What is known of the water standing at both ends.
+    pub storage: Storage,
+    /// The levels that count for the beginning and the end.
+    pub levels: [Option<(DateTime<Utc>, f64)>; 2],
+    /// Days with a noted depth of rain.
+    pub rain: Vec<(NaiveDate, losses::RainDay)>,
+    /// Losses by coefficient.
+    pub losses: Vec<Applied<'n>>,
+}
+
+/// What [`parts`] took from the notes, piece by piece.
+#[must_use]
+pub fn behind<'n>(stretch: &Stretch<'_>, notes: &'n Notes, parts: &Parts) -> Behind<'n> {
+    let derived = parts.get(Part::Wash).1 == Source::Derived;
+    let to_washers = to_washers(parts);
+    let losses = Loss::ALL.iter().flat_map(|loss| applied(stretch, notes, *loss, to_washers));
+    Behind {
+        guns: guns(stretch, notes).filter(|_| derived).unwrap_or_default(),
+        treating: treating(stretch, notes),
+        events: within(stretch, notes).collect(),
+        storage: storage(stretch, notes),
+        levels: [level_near(notes, stretch.from), level_near(notes, stretch.to)],
+        rain: rain_days(stretch, notes).collect(),
+        losses: losses.collect(),
+    }
+}
+
+/// All water to the washers, where the wash volume is known.
+fn to_washers(parts: &Parts) -> Option<Litres> {
+    (parts.get(Part::Wash).1 != Source::Unknown).then(|| Litres(parts.to_washers().value))
 }

@@ -2,7 +2,7 @@
 //! errors, once of all days and once of those that every meter covers. It is stored as it is, and
 //! every figure of the month is computed from it.
 
-use super::assembly::{self, Notes, Stretch};
+use super::assembly::{self, Behind, Notes, Stretch};
 use crate::facts::DayFact;
 use crate::measures::wash_tally::WashTally;
 use crate::metering::accuracy::ScaleKnown;
@@ -12,7 +12,7 @@ use crate::metering::stream::Stream;
 use crate::uncertainty::figures::{MeterShare, Parts};
 use crate::uncertainty::register::{Meter, Passed};
 use crate::zone::{Month, day_bounds};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -65,7 +65,7 @@ pub struct Scope<'a> {
 /// Part of a day that may lie outside readings before the day counts as incomplete (our own choice).
 const UNCOVERED_DAY_PART: f64 = 0.02;
 /// Temperature of cold water, in degrees Celsius: accuracy limits are the same up to 30.
-const WATER_C: f64 = 15.0;
+pub(crate) const WATER_C: f64 = 15.0;
 
 impl Statement {
     /// Makes the statement of a month.
@@ -77,9 +77,7 @@ impl Statement {
         notes: &Notes,
         tallies: &[WashTally],
     ) -> Self {
-        let over =
-            |day: &&DayFact| Month::of(day.date) == scope.month && day_bounds(notes.zone, day.date).1 <= scope.now;
-        let all: Vec<&DayFact> = days.iter().filter(over).collect();
+        let all = scope.over(days, notes);
         let whole: Vec<&DayFact> = all.iter().copied().filter(|day| scope.is_whole(notes, day)).collect();
         let washes = washes(scope.month, meters, &whole, tallies);
         let counted = washes.as_ref().map(|classes| classes.values().sum());
@@ -101,33 +99,93 @@ impl Scope<'_> {
     }
 
     fn parts(&self, meters: &[MeterMonth<'_>], days: &[&DayFact], notes: &Notes, washes: Option<f64>) -> Parts {
-        let (Some(first), Some(last)) = (days.first(), days.last()) else { return Parts::default() };
-        let (from, to) = (day_bounds(notes.zone, first.date).0, day_bounds(notes.zone, last.date).1);
-        let of_days = |meter: &MeterMonth<'_>| days.iter().map(|day| amount_on(meter, day)).sum();
-        let shares: Vec<MeterShare<'_>> = meters
-            .iter()
-            .map(|one| MeterShare {
-                meter: Meter {
-                    name: one.name,
-                    facts: one.facts,
-                    known: ScaleKnown::Plate,
-                    flow_l_per_h: None,
-                    water_c: WATER_C,
-                },
-                passed: Passed {
-                    from,
-                    to,
-                    amount: of_days(one),
-                    exchanges: one.exchanges,
-                    allocation_u: one.allocation_u,
-                    timing_u: 0.0,
-                },
-                share: one.share,
-                u_share: 0.0,
-            })
-            .collect();
+        let Some((from, to)) = bounds(days, notes) else { return Parts::default() };
+        let shares = shares(meters, days, (from, to));
         assembly::parts(self.name, &Stretch { from, to, meters: &shares, washes }, notes)
     }
+
+    /// The parts of the days that are over, or of the whole ones of these, with what stands behind
+    /// them; `None` without any such day.
+    #[must_use]
+    pub fn traced<'n>(
+        &self,
+        meters: &[MeterMonth<'_>],
+        days: &[DayFact],
+        notes: &'n Notes,
+        tallies: &[WashTally],
+        whole: bool,
+    ) -> Option<Traced<'n>> {
+        let all = self.over(days, notes);
+        let whole_days: Vec<&DayFact> = all.iter().copied().filter(|day| self.is_whole(notes, day)).collect();
+        let washes = washes(self.month, meters, &whole_days, tallies);
+        let counted = washes.as_ref().map(|classes| classes.values().sum());
+        let days = if whole { whole_days } else { all };
+        let (from, to) = bounds(&days, notes)?;
+        let shares = shares(meters, &days, (from, to));
+        let stretch = Stretch { from, to, meters: &shares, washes: counted };
+        let parts = assembly::parts(self.name, &stretch, notes);
+        let behind = assembly::behind(&stretch, notes, &parts);
+        Some(Traced { from, to, dates: days.iter().map(|day| day.date).collect(), washes, parts, behind })
+    }
+
+    /// The days of the month that are over.
+    fn over<'d>(&self, days: &'d [DayFact], notes: &Notes) -> Vec<&'d DayFact> {
+        let over = |day: &&DayFact| Month::of(day.date) == self.month && day_bounds(notes.zone, day.date).1 <= self.now;
+        days.iter().filter(over).collect()
+    }
+}
+
+/// The parts of a statement with what stands behind them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Traced<'n> {
+    /// Where the first of the days begins.
+    pub from: DateTime<Utc>,
+    /// Where the last of them ends.
+    pub to: DateTime<Utc>,
+    /// The days, in order.
+    pub dates: Vec<NaiveDate>,
+    /// Washes of the whole days by machine class; `None` where nobody counts them.
+    pub washes: Option<BTreeMap<String, f64>>,
+    /// The parts.
+    pub parts: Parts,
+    /// The notes behind them.
+    pub behind: Behind<'n>,
+}
+
+fn bounds(days: &[&DayFact], notes: &Notes) -> Option<(DateTime<Utc>, DateTime<Utc>)> {
+    let (first, last) = (days.first()?, days.last()?);
+    Some((day_bounds(notes.zone, first.date).0, day_bounds(notes.zone, last.date).1))
+}
+
+/// What each meter passed on these days, which reach from one instant to the other.
+fn shares<'m>(
+    meters: &[MeterMonth<'m>],
+    days: &[&DayFact],
+    (from, to): (DateTime<Utc>, DateTime<Utc>),
+) -> Vec<MeterShare<'m>> {
+    let of_days = |meter: &MeterMonth<'_>| days.iter().map(|day| amount_on(meter, day)).sum();
+    meters
+        .iter()
+        .map(|one| MeterShare {
+            meter: Meter {
+                name: one.name,
+                facts: one.facts,
+                known: ScaleKnown::Plate,
+                flow_l_per_h: None,
+                water_c: WATER_C,
+            },
+            passed: Passed {
+                from,
+                to,
+                amount: of_days(one),
+                exchanges: one.exchanges,
+                allocation_u: one.allocation_u,
+                timing_u: 0.0,
+            },
+            share: one.share,
+            u_share: 0.0,
+        })
+        .collect()
 }
 
 fn amount_on(meter: &MeterMonth<'_>, day: &DayFact) -> f64 {

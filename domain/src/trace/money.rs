@@ -1,0 +1,251 @@
+//! Water avoided and money saved at a site in a trace: activity, baseline, and for each billing
+//! cycle both bills line by line with quantity, price and rounding.
+
+use crate::accounts::day_uses::activity;
+use crate::baseline::avoided::Avoided;
+use crate::baseline::method::Method;
+use crate::baseline::record::Baseline;
+use crate::facts::DayFact;
+use crate::ids::SiteId;
+use crate::metering::stream::Stream;
+use crate::report::inputs::{Inputs, Subject};
+use crate::report::money::Case;
+use crate::savings::{BilledCycle, CycleSaving, money_saved};
+use crate::tariff::bill::Bill;
+use crate::tariff::record::Rounding;
+use crate::tariff::{Cycle, CyclePrices, WaterUse};
+use crate::units::Litres;
+use crate::zone::Month;
+use chrono::NaiveDate;
+use serde::Serialize;
+use std::collections::BTreeMap;
+
+/// What a site avoided and saved, with everything behind it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SiteTrace {
+    /// The site.
+    pub site_id: SiteId,
+    /// Its name.
+    pub site: String,
+    /// The days of the month on which something stood there, the last one left out; null without.
+    pub served: Option<Cycle>,
+    /// The water avoided in them; null where it is not printed.
+    pub avoided: Option<Avoided>,
+    /// How that follows.
+    pub avoided_formula: &'static str,
+    /// The baseline of those days with what was washed.
+    pub baseline: Option<PartUse>,
+    /// The billing cycles that touch the month.
+    pub cycles: Vec<CycleTrace>,
+    /// Why a figure is not printed, a sentence each.
+    pub withheld: Vec<String>,
+}
+
+/// Some days under one baseline.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PartUse {
+    /// The days, the last one left out.
+    pub days: Cycle,
+    /// First day of the baseline that holds.
+    pub baseline_first_day: NaiveDate,
+    /// How it was found, with its figures.
+    pub method: Method,
+    /// Washes by machine class; null where nobody counts them.
+    pub washes: Option<BTreeMap<String, f64>>,
+    /// All water to the washers, in litres; null where it is not known.
+    pub to_washers_l: Option<f64>,
+    /// What would have been used, in litres.
+    pub baseline_l: f64,
+    /// How that follows.
+    pub baseline_formula: &'static str,
+    /// What was used, in litres: the sum of `of_days`.
+    pub fresh_used_l: f64,
+    /// The day facts behind it.
+    pub of_days: Vec<DayUse>,
+}
+
+/// What was used in a day, by all or some of the meters at the site.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct DayUse {
+    /// The local day.
+    pub date: NaiveDate,
+    /// Fresh water, in litres; null where nothing measures it.
+    pub fresh_used_l: Option<f64>,
+    /// Washes counted; null where nothing counts them.
+    pub wash_count: Option<f64>,
+    /// Share of the day between accepted readings, 0 to 1.
+    pub coverage: f64,
+}
+
+/// A billing cycle.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CycleTrace {
+    /// What was saved in it and in the month, as the report prints it.
+    pub saving: CycleSaving,
+    /// Its days under a baseline, cut where a month or a baseline begins.
+    pub parts: Vec<PartUse>,
+    /// By how much these are taken on to the end of a cycle that goes on; 1 for one that is over.
+    pub taken_on: f64,
+    /// The part of the cycle, 0 to 1, that has passed before the month.
+    pub before: f64,
+    /// The part that has passed at the month's end.
+    pub by_end: f64,
+    /// The tariff.
+    pub tariff: TariffTrace,
+    /// The bills where the least is saved.
+    pub least: Bills,
+    /// The bills where the most is saved; the same where other use is known.
+    pub most: Bills,
+    /// How one follows from the other.
+    pub formulas: [&'static str; 4],
+}
+
+/// The tariff behind a cycle's bills.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TariffTrace {
+    /// What it is called.
+    pub name: String,
+    /// How a line is rounded to the minor unit.
+    pub rounding: Rounding,
+    /// The versions that hold in the cycle, by their first day.
+    pub versions: Vec<NaiveDate>,
+}
+
+/// Both bills of a cycle with so much other use.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Bills {
+    /// Other use of the account in the cycle, in litres.
+    pub other_l: f64,
+    /// The bill of other use and the baseline.
+    pub with_baseline: Bill,
+    /// The bill of other use and what was used.
+    pub with_actual: Bill,
+}
+
+const FORMULAS: [&str; 4] = [
+    "amount of a bill's line = quantity x price, rounded to the minor unit; total = sum of the lines",
+    "water billed = other_l + sum over the parts of baseline_l x taken_on, or of fresh_used_l x taken_on",
+    "saved = with_baseline - with_actual, line by line",
+    "in_month = saved x by_end - saved x before, each rounded to the minor unit, half away from zero; the two are \
+     shares of the water avoided, or of the days, as shared_by says",
+];
+
+/// Every site at which something stood in the month.
+pub(super) fn sites(inputs: &Inputs, present: &[&Subject]) -> Vec<SiteTrace> {
+    let mut sites: Vec<&Subject> = present.to_vec();
+    sites.sort_by_key(|subject| subject.site_id);
+    let cases = sites.chunk_by(|a, b| a.site_id == b.site_id).map(|subjects| Case::of(inputs, subjects));
+    cases.filter_map(|case| Some(site(inputs, &case?))).collect()
+}
+
+fn site(inputs: &Inputs, case: &Case<'_>) -> SiteTrace {
+    let (avoided, billed) = (case.avoided(), case.billed());
+    let served = case.served();
+    let saved = billed.as_ref().ok().map(|cycles| money_saved(inputs.month, cycles));
+    let mut withheld: Vec<String> = Vec::new();
+    let mut why = |words: String| {
+        if !withheld.contains(&words) {
+            withheld.push(words);
+        }
+    };
+    if let Err(refused) = &avoided {
+        why(refused.words.clone());
+    }
+    if let Err(refused) = &billed {
+        why(refused.words.clone());
+    }
+    if let Some(Err(refused)) = &saved {
+        why(crate::report::figure::Withheld::from(refused.clone()).words);
+    }
+    let found = saved.and_then(Result::ok).map(|saved| saved.cycles).unwrap_or_default();
+    let cycles = billed.unwrap_or_default();
+    let of_cycle = |(billed, saving)| cycle(inputs.month, case, billed, saving);
+    SiteTrace {
+        site_id: SiteId(case.first().site_id),
+        site: case.first().site.clone(),
+        served,
+        avoided: avoided.ok(),
+        avoided_formula: "avoided_l = baseline_l - fresh_used_l, the latter by the statements of the subjects",
+        baseline: served.and_then(|days| part_use(case, days)),
+        cycles: cycles.iter().zip(found).filter_map(of_cycle).collect(),
+        withheld,
+    }
+}
+
+fn part_use(case: &Case<'_>, days: Cycle) -> Option<PartUse> {
+    let last = days.to.pred_opt().unwrap_or(days.from);
+    let baseline: &Baseline = case.money()?.baselines.over(days.from, last).ok()?;
+    let facts = case.site_days(days);
+    let activity = activity(&facts, &baseline.method);
+    let washes = activity.washes.as_ref();
+    Some(PartUse {
+        days,
+        baseline_first_day: baseline.first_day,
+        method: baseline.method.clone(),
+        washes: washes.map(|classes| classes.iter().map(|(class, count)| (class.clone(), count.value)).collect()),
+        to_washers_l: activity.to_washers_l.as_ref().map(|litres| litres.value),
+        baseline_l: baseline.method.expected(&activity).ok()?.value,
+        baseline_formula: baseline_formula(&baseline.method),
+        fresh_used_l: facts.iter().filter_map(|day| day.amounts.fresh_used()).map(|litres| litres.0).sum(),
+        of_days: facts.iter().map(day_use).collect(),
+    })
+}
+
+fn day_use(day: &DayFact) -> DayUse {
+    DayUse {
+        date: day.date,
+        fresh_used_l: day.amounts.fresh_used().map(|litres| litres.0),
+        wash_count: day.amounts.get(Stream::WashCount),
+        coverage: day.coverage,
+    }
+}
+
+fn baseline_formula(method: &Method) -> &'static str {
+    match method {
+        Method::PerWash(_) => "baseline_l = sum over the machine classes of l_per_wash x washes",
+        Method::GunHours(_) => {
+            "baseline_l = sum over the guns of litres / seconds x 3600 x trigger_h, times the washes or working days"
+        }
+        Method::Bills(_) => {
+            "baseline_l = sum over the bills of volume_l - other_use_l, over their washes or working days, times those \
+             of the time"
+        }
+        Method::Equivalence => "baseline_l = to_washers_l: at most so much",
+    }
+}
+
+fn cycle(month: Month, case: &Case<'_>, billed: &BilledCycle<'_>, saving: CycleSaving) -> Option<CycleTrace> {
+    let (before, by_end) = billed.passed(month);
+    let prices = CyclePrices::new(billed.account, billed.tariff, billed.cycle).ok()?;
+    let bills = |other: Litres| {
+        let bill = |litres: f64| {
+            prices.bill(&WaterUse::of(Litres(litres)).with_other(other, billed.account.cycle_months)).ok()
+        };
+        Some(Bills {
+            other_l: other.0,
+            with_baseline: bill(saving.baseline_l.value)?,
+            with_actual: bill(saving.fresh_used_l.value)?,
+        })
+    };
+    let (least, most) = (bills(saving.least.other_l)?, bills(saving.most.other_l)?);
+    let holds = billed
+        .tariff
+        .versions
+        .iter()
+        .filter(|version| version.from < billed.cycle.to && version.to.is_none_or(|ends| ends > billed.cycle.from));
+    Some(CycleTrace {
+        parts: billed.parts.iter().filter_map(|part| part_use(case, part.days)).collect(),
+        taken_on: billed.goes_on().unwrap_or(1.0),
+        before,
+        by_end,
+        tariff: TariffTrace {
+            name: billed.tariff.name.clone(),
+            rounding: billed.tariff.rounding,
+            versions: holds.map(|version| version.from).collect(),
+        },
+        least,
+        most,
+        saving,
+        formulas: FORMULAS,
+    })
+}

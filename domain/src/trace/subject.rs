@@ -1,0 +1,393 @@
+//! One subject in a trace: a unit at one customer's site, or a whole site, in a day, read period
+//! or month.
+
+use super::Window;
+use super::balance::{BalanceTrace, Over};
+use super::meter::{MeterInput, MeterTrace, Replayed, inside_unit, read_by_hand, replay};
+use crate::facts::{DayFact, MeterDays, assemble, months};
+use crate::measures::wash_tally::WashTally;
+use crate::metering::accuracy::ScaleKnown;
+use crate::metering::month::{COMMON_DAY_VARIATION, share_variance};
+use crate::metering::spread::SpreadBy;
+use crate::metering::stream::Stream;
+use crate::period_facts::{HandRead, OwnReadings, own_readings};
+use crate::uncertainty::figures::MeterShare;
+use crate::uncertainty::register::{Meter, Passed};
+use crate::water::assembly::{self, Notes, Stretch};
+use crate::water::grade::Grade;
+use crate::water::statement::{COUNTED, MeterMonth, Scope, WATER_C};
+use crate::zone::{Month, day_bounds};
+use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
+use serde::Serialize;
+use std::collections::BTreeMap;
+use uuid::Uuid;
+
+/// What a subject's trace is made of.
+#[derive(Debug, Clone)]
+pub struct SubjectInput {
+    /// The placement, or the site.
+    pub id: Uuid,
+    /// The unit; `None` for a site's own meters.
+    pub unit_id: Option<Uuid>,
+    /// The site.
+    pub site_id: Uuid,
+    /// The site's zone.
+    pub zone: Tz,
+    /// Everything that ever measures it, whether in this time or not.
+    pub meters: Vec<MeterInput>,
+    /// What people noted.
+    pub notes: Notes,
+    /// Washes tallied at its site.
+    pub tallies: Vec<WashTally>,
+    /// Days that are not over by this instant are in no balance.
+    pub now: DateTime<Utc>,
+}
+
+/// A subject's trace. Volumes are litres, energy kilowatt-hours.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SubjectTrace {
+    /// The placement, or the site.
+    pub subject_id: Uuid,
+    /// The unit; null for a site's own meters.
+    pub unit_id: Option<Uuid>,
+    /// The site.
+    pub site_id: Uuid,
+    /// The IANA zone by which its days begin.
+    pub time_zone: &'static str,
+    /// Where the time begins.
+    pub from: DateTime<Utc>,
+    /// Where it ends.
+    pub to: DateTime<Utc>,
+    /// The meters that measure it in the time.
+    pub meters: Vec<MeterTrace>,
+    /// Its local days; empty for a read period.
+    pub days: Vec<DayTrace>,
+    /// What was used in the time, by stream.
+    pub amounts: Vec<StreamTrace>,
+    /// What the meters support.
+    pub grade: Grade,
+    /// Share of the time between accepted readings, 0 to 1; stored figures keep seven digits of it.
+    pub coverage: f64,
+    /// Share of the time spread from steps longer than a day, 0 to 1.
+    pub estimated_share: f64,
+    /// Steps that wait for a decision; of a month by their days.
+    pub open_exceptions: u32,
+    /// How these follow from the days.
+    pub formulas: [&'static str; 3],
+    /// The balance: of a month over all days and over whole days.
+    pub balances: Vec<BalanceTrace>,
+}
+
+/// A stream's amount.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StreamTrace {
+    /// The stream.
+    pub stream: Stream,
+    /// `l`, `kwh`, `h` or `count`.
+    pub unit: &'static str,
+    /// What was used.
+    pub amount: f64,
+    /// How that follows.
+    pub formula: &'static str,
+    /// The meters in it; of a month the days say them.
+    pub of: Vec<ShareOf>,
+}
+
+/// A meter's part of a stream.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ShareOf {
+    /// The meter's number.
+    pub meter: i32,
+    /// What it passed.
+    pub amount: f64,
+    /// The share that counts here.
+    pub share: f64,
+}
+
+/// A local day of a subject.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DayTrace {
+    /// The local day.
+    pub date: NaiveDate,
+    /// Where it begins.
+    pub from: DateTime<Utc>,
+    /// Where it ends.
+    pub to: DateTime<Utc>,
+    /// How long it is: 23 and 25 hours happen.
+    pub seconds: i64,
+    /// What was used, by stream.
+    pub amounts: Vec<StreamTrace>,
+    /// The least `covered_s` of its meters over its seconds; 0 where one of them has none.
+    pub coverage: f64,
+    /// The most `estimated_s` of its meters over its seconds.
+    pub estimated_share: f64,
+    /// Open exceptions whose step touches the day.
+    pub open_exceptions: u32,
+}
+
+const OF_METERS: &str = "amount = sum over its meters of amount x share";
+const OF_DAYS: &str = "amount = sum of its days";
+const FORMULAS: [&str; 3] = [
+    "coverage = sum over the days of coverage x seconds, over all seconds of the time",
+    "estimated_share = sum over the days of estimated_share x seconds, over all seconds of the time",
+    "open_exceptions = sum of the days'",
+];
+
+impl SubjectTrace {
+    /// Replays the subject's readings. `None` where no read period lies between just these two
+    /// rounds.
+    #[must_use]
+    pub fn of(input: &SubjectInput, window: Window) -> Option<Self> {
+        let replayed = replay(input.zone, &input.meters);
+        let case = Case { input, window, replayed };
+        match window {
+            Window::Day(date) => Some(case.of_days(Month::of(date), &["day"])),
+            Window::Month(month) => Some(case.of_days(month, &["all_days", "whole_days"])),
+            Window::Period { from, to } => case.of_period(from, to),
+        }
+    }
+}
+
+struct Case<'a> {
+    input: &'a SubjectInput,
+    window: Window,
+    replayed: Vec<Replayed<'a>>,
+}
+
+impl<'a> Case<'a> {
+    fn counting(&self) -> impl Iterator<Item = &Replayed<'a>> {
+        self.replayed.iter().filter(|one| one.counts)
+    }
+
+    fn of_days(&self, month: Month, overs: &[&'static str]) -> SubjectTrace {
+        let (input, zone) = (self.input, self.input.zone);
+        let meters: Vec<MeterDays> = self.counting().map(|one| self.meter_days(one)).collect();
+        let days = assemble(zone, &meters);
+        let sum = months(zone, &days).into_iter().next();
+        let traced: Vec<DayTrace> = days.iter().map(|day| self.day(day)).collect();
+        let one_day = traced.first().filter(|_| matches!(self.window, Window::Day(_)));
+        let coverage = one_day.map_or(sum.as_ref().map_or(0.0, |sum| sum.coverage), |day| day.coverage);
+        let estimated = sum.as_ref().map_or(0.0, |sum| sum.estimated_share);
+        let in_month = |stream: &Stream| Some((*stream, sum.as_ref()?.amounts.get(*stream)?));
+        let of_month = Stream::ALL.iter().filter_map(in_month);
+        let amounts = match one_day {
+            Some(day) => day.amounts.clone(),
+            None => of_month.map(|(stream, amount)| stream_trace(stream, amount, OF_DAYS, Vec::new())).collect(),
+        };
+        let balances = overs.iter().filter_map(|over| self.balance_of_days(over, month, &days, coverage)).collect();
+        let (from, to) = self.window.bounds(zone);
+        SubjectTrace {
+            subject_id: input.id,
+            unit_id: input.unit_id,
+            site_id: input.site_id,
+            time_zone: zone.name(),
+            from,
+            to,
+            meters: self.reaching((from, to)).map(|one| one.trace(self.window, zone, None)).collect(),
+            grade: sum.as_ref().map_or(Grade::NotMeasured, |sum| sum.grade),
+            coverage,
+            estimated_share: one_day.map_or(estimated, |day| day.estimated_share),
+            open_exceptions: sum.as_ref().map_or(0, |sum| sum.open_exceptions),
+            formulas: FORMULAS,
+            amounts,
+            days: traced,
+            balances,
+        }
+    }
+
+    fn reaching(&self, time: (DateTime<Utc>, DateTime<Utc>)) -> impl Iterator<Item = &Replayed<'a>> {
+        self.replayed.iter().filter(move |one| one.reaches(time))
+    }
+
+    fn meter_days(&self, one: &Replayed<'_>) -> MeterDays {
+        let days = one.days.iter().filter(|day| self.window.has(day.date)).copied().collect();
+        MeterDays { stream: one.input.facts.stream, share: one.input.share, days }
+    }
+
+    fn day(&self, fact: &DayFact) -> DayTrace {
+        let (from, to) = day_bounds(self.input.zone, fact.date);
+        let streams = Stream::ALL.iter().filter_map(|stream| Some((*stream, fact.amounts.get(*stream)?)));
+        let amounts = streams.map(|(stream, amount)| {
+            let of = self.counting().filter(|one| one.input.facts.stream == stream);
+            let shares = of.filter_map(|one| {
+                let day = one.days.iter().find(|day| day.date == fact.date && day.covered_s > 0)?;
+                Some(ShareOf { meter: one.input.number, amount: day.amount, share: one.input.share })
+            });
+            stream_trace(stream, amount, OF_METERS, shares.collect())
+        });
+        DayTrace {
+            date: fact.date,
+            from,
+            to,
+            seconds: (to - from).num_seconds(),
+            amounts: amounts.collect(),
+            coverage: fact.coverage,
+            estimated_share: fact.estimated_share,
+            open_exceptions: fact.open_exceptions,
+        }
+    }
+
+    fn balance_of_days(
+        &self,
+        over: &'static str,
+        month: Month,
+        days: &[DayFact],
+        coverage: f64,
+    ) -> Option<BalanceTrace> {
+        let (start, end) = self.window.bounds(self.input.zone);
+        let exchanged = |one: &Replayed<'_>| {
+            let within = one.input.exchanges.iter().filter(|exchange| exchange.at >= start && exchange.at < end);
+            u32::try_from(within.count()).unwrap_or(u32::MAX)
+        };
+        let meters: Vec<MeterMonth<'_>> = self
+            .counting()
+            .map(|one| MeterMonth {
+                name: &one.input.name,
+                facts: &one.input.facts,
+                share: one.input.share,
+                days: &one.days,
+                allocation_u: self.allocation_u(one),
+                exchanges: exchanged(one),
+            })
+            .collect();
+        let began = self.counting().map(|one| one.input.from).min().flatten();
+        let all_ended = self.counting().all(|one| one.input.to.is_some());
+        let ended = all_ended.then(|| self.counting().filter_map(|one| one.input.to).max()).flatten();
+        let name = self.input.id.to_string();
+        let scope = Scope { name: &name, month, serving: (began, ended), now: self.input.now };
+        // A tally of a month says nothing about one of its days.
+        let tallies = if over == "day" { &[] } else { self.input.tallies.as_slice() };
+        let notes = &self.input.notes;
+        let traced = scope.traced(&meters, days, notes, tallies, over == "whole_days")?;
+        let over = Over {
+            name: over,
+            from: traced.from,
+            to: traced.to,
+            dates: traced.dates,
+            washes: traced.washes,
+            parts: &traced.parts,
+            behind: &traced.behind,
+        };
+        Some(BalanceTrace::of(over, notes, coverage))
+    }
+
+    /// Standard uncertainty of a meter's amount from steps that cross the bounds of the time.
+    fn allocation_u(&self, one: &Replayed<'_>) -> f64 {
+        let date = match self.window {
+            Window::Month(month) => return one.folded.allocation_u(month, COMMON_DAY_VARIATION),
+            Window::Day(date) => date,
+            Window::Period { .. } => return 0.0,
+        };
+        let assumed = one.folded.parts.iter().filter(|part| part.date == date && part.by != SpreadBy::Pulses);
+        let variance = assumed.filter(|part| part.weight < part.of).map(|part| {
+            let share = part.weight / part.of;
+            let step = one.folded.steps.iter().find(|step| step.from.at <= part.from && step.to.at >= part.to);
+            let days = step.map_or(1.0, |step| (step.to.at - step.from.at).as_seconds_f64() / 86_400.0);
+            share_variance(step.map_or(0.0, |step| step.amount), days, share, COMMON_DAY_VARIATION)
+        });
+        variance.sum::<f64>().sqrt()
+    }
+
+    fn of_period(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> Option<SubjectTrace> {
+        let (input, zone) = (self.input, self.input.zone);
+        let counting: Vec<&Replayed<'_>> = self.counting().collect();
+        if !counting.iter().all(|one| read_by_hand(&one.input.facts)) {
+            return None;
+        }
+        let hand_read: Vec<HandRead> = counting
+            .iter()
+            .map(|one| HandRead {
+                stream: one.input.facts.stream,
+                share: one.input.share,
+                steps: one.folded.steps.clone(),
+            })
+            .collect();
+        let own = own_readings(&hand_read, from, to)?;
+        let pairs: Vec<(&Replayed<'_>, OwnReadings)> = counting.into_iter().zip(own).collect();
+        let meters = pairs.iter().map(|(one, own)| one.trace(self.window, zone, Some((own.from, own.to))));
+        let amounts = period_amounts(&pairs);
+        let balance = self.balance_of_period((from, to), &pairs);
+        Some(SubjectTrace {
+            subject_id: input.id,
+            unit_id: input.unit_id,
+            site_id: input.site_id,
+            time_zone: zone.name(),
+            from,
+            to,
+            meters: meters.collect(),
+            days: Vec::new(),
+            grade: balance.grade,
+            amounts,
+            coverage: 1.0,
+            estimated_share: 0.0,
+            open_exceptions: 0,
+            formulas: [
+                "coverage = 1: a read period lies between accepted readings of every meter",
+                "estimated_share = 0: no step is divided",
+                "open_exceptions = 0",
+            ],
+            balances: vec![balance],
+        })
+    }
+
+    fn balance_of_period(
+        &self,
+        (from, to): (DateTime<Utc>, DateTime<Utc>),
+        pairs: &[(&Replayed<'_>, OwnReadings)],
+    ) -> BalanceTrace {
+        let shares: Vec<MeterShare<'_>> = pairs.iter().map(|(one, own)| meter_share(one, own, (from, to))).collect();
+        let counted = shares.iter().filter(|one| one.meter.facts.stream == Stream::WashCount);
+        let washes = counted.map(|one| one.passed.amount * one.share).reduce(|sum, next| sum + next);
+        let stretch = Stretch { from, to, meters: &shares, washes };
+        let notes = &self.input.notes;
+        let parts = assembly::parts(&self.input.id.to_string(), &stretch, notes);
+        let behind = assembly::behind(&stretch, notes, &parts);
+        let washes = washes.map(|washes| BTreeMap::from([(COUNTED.to_owned(), washes)]));
+        let over = Over { name: "read_period", from, to, dates: Vec::new(), washes, parts: &parts, behind: &behind };
+        BalanceTrace::of(over, notes, 1.0)
+    }
+}
+
+fn meter_share<'r>(
+    one: &'r Replayed<'_>,
+    own: &OwnReadings,
+    (from, to): (DateTime<Utc>, DateTime<Utc>),
+) -> MeterShare<'r> {
+    let exchanged = one.input.exchanges.iter().filter(|exchange| exchange.at > own.from && exchange.at <= own.to);
+    MeterShare {
+        meter: Meter {
+            name: &one.input.name,
+            facts: &one.input.facts,
+            known: ScaleKnown::Plate,
+            flow_l_per_h: None,
+            water_c: WATER_C,
+        },
+        passed: Passed {
+            from,
+            to,
+            amount: own.amount,
+            exchanges: u32::try_from(exchanged.count()).unwrap_or(u32::MAX),
+            allocation_u: 0.0,
+            timing_u: own.timing_u,
+        },
+        share: one.input.share,
+        u_share: 0.0,
+    }
+}
+
+fn period_amounts(pairs: &[(&Replayed<'_>, OwnReadings)]) -> Vec<StreamTrace> {
+    let of_stream = |stream: &Stream| {
+        let own = pairs.iter().filter(|(one, _)| one.input.facts.stream == *stream);
+        let shares: Vec<ShareOf> = own
+            .map(|(one, own)| ShareOf { meter: one.input.number, amount: own.amount, share: one.input.share })
+            .collect();
+        let amount = shares.iter().map(|of| of.amount * of.share).sum();
+        (!shares.is_empty()).then(|| stream_trace(*stream, amount, OF_METERS, shares))
+    };
+    Stream::ALL.iter().filter_map(of_stream).collect()
+}
+
+fn stream_trace(stream: Stream, amount: f64, formula: &'static str, of: Vec<ShareOf>) -> StreamTrace {
+    StreamTrace { stream, unit: inside_unit(stream.dimension()), amount, formula, of }
+}
