@@ -60,13 +60,16 @@ async fn january(app: &TestApp, dealer: &Dealer) -> (Plant, String) {
 async fn a_person_issues_a_draft_once_and_it_is_frozen() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
-    let (plant, path) = january(&app, &dealer).await;
+    let plant = Plant::new(&dealer, "UTC", json!({})).await;
+    send(&dealer, &plant.meter, &[("2026-01-01T00:00:00Z", 0.0), ("2026-01-30T00:00:00Z", 29_000.0)]).await;
+    night(&app, &dealer, "2026-02-02T03:00:00Z").await;
+    let path = report(&dealer.office, "2026-01").await;
     let customer = dealer.customer_viewer(plant.customer.parse().unwrap()).await;
     let first = dealer.office.get(&path).await;
     assert_eq!((first.etag(), &first.json()["state"]), ("\"1\"", &json!("live")));
 
     // Made anew with other figures it has another number; with the same ones it keeps it.
-    send(&dealer, &plant.meter, &[("2026-01-16T00:00:00Z", 15_000.0)]).await;
+    send(&dealer, &plant.meter, &[("2026-02-01T00:00:00Z", 31_000.0)]).await;
     night(&app, &dealer, "2026-02-03T03:00:00Z").await;
     let draft = dealer.office.get(&path).await;
     assert_eq!((draft.etag(), &draft.json()["revision"]), ("\"2\"", &json!(2)));
@@ -90,11 +93,15 @@ async fn a_person_issues_a_draft_once_and_it_is_frozen() {
     dealer.office.post_at_with(&issue_path, "\"2\"", &json!({})).await.refused(412, "stale");
     dealer.office.post_at_with(&issue_path, "\"3\"", &json!({})).await.refused_for(409, &[("", "already_issued")]);
     let decided = json!({ "reason": "x" });
-    dealer.office.post_at_with(&format!("{path}/revise"), "\"1\"", &decided).await.refused_for(409, &[("", "no_proposal")]);
+    dealer
+        .office
+        .post_at_with(&format!("{path}/revise"), "\"1\"", &decided)
+        .await
+        .refused_for(409, &[("", "no_proposal")]);
     dealer.office.post(&format!("{path}/proposal"), &decided).await.refused_for(409, &[("", "nothing_changed")]);
     dealer.office.get(&format!("{path}/proposal")).await.refused(404, "not-found");
 
-    // A late reading changes nothing that was issued, whatever is computed beside it.
+    // A late reading, here one that does not fit, changes nothing that was issued, whatever is computed beside it.
     send(&dealer, &plant.meter, &[("2026-01-20T00:00:00Z", 30_000.0)]).await;
     night(&app, &dealer, "2026-02-04T03:00:00Z").await;
     let after = customer.get(&path).await;

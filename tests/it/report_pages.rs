@@ -21,14 +21,15 @@ async fn bill_washes(dealer: &Dealer, plant: &Plant) -> String {
     let office = &dealer.office;
     let unit = items(office, "/v1/units").await[0]["id"].clone();
     let site = id(&items(office, "/v1/sites").await[0]);
-    let counter = json!({ "label": "Washes", "stream": "wash_count", "unit": "count", "digits": 6, "read_by": "technician" });
+    let counter =
+        json!({ "label": "Washes", "stream": "wash_count", "unit": "count", "digits": 6, "read_by": "technician" });
     let attached = json!({ "unit_id": unit, "from": "2020-01-01T00:00:00Z" });
     let counter = office.create("/v1/meters", &json!({ "meter": counter, "attachment": attached })).await;
     let mut account = charged(site, "2026-01-01", None);
     account["cycle_anchor"] = json!("2026-01-01");
     let account = id(&office.create("/v1/water-accounts", &account).await);
     office.create(&format!("/v1/water-accounts/{account}/tariffs"), &tariff(terms("2025-01-01", None))).await;
-    office.create(&format!("/v1/sites/{site}/baselines"), &baseline("2026-01-01", 2000.0)).await;
+    office.create(&format!("/v1/sites/{site}/baselines"), &baseline("2026-02-01", 2000.0)).await;
     assert_eq!(plant.customer, items(office, "/v1/customers").await[0]["id"].as_str().unwrap());
     counter["id"].as_str().unwrap().to_owned()
 }
@@ -129,7 +130,8 @@ async fn a_form_from_elsewhere_does_nothing() {
         assert_eq!(office.send(post(fields)).await.status(), 403, "{fields:?}");
     }
     // The cookie opens no route, and a role lacks what it lacks.
-    let route = office.browser(reqwest::Method::POST, &format!("{path}/issue")).header("if-match", "\"1\"").json(&json!({}));
+    let route =
+        office.browser(reqwest::Method::POST, &format!("{path}/issue")).header("if-match", "\"1\"").json(&json!({}));
     assert_eq!(office.send(route).await.status(), 401);
     assert_eq!(customer.form(&issue, None, "at=1&reason=").await.status(), 403);
     let nobody = app.anyone().form(&issue, None, "at=1&reason=").await;

@@ -45,7 +45,7 @@ async fn a_late_reading_within_the_tolerance_is_carried_once() {
     assert_eq!(adjustments(&draft.json()), carried);
     assert_eq!(fresh(&dealer.office.get(&january).await.json()), 29_000.0);
     dealer.office.get(&format!("{january}/proposal")).await.refused(404, "not-found");
-    night(&app, &dealer, "2026-02-04T04:00:00Z").await;
+    night(&app, &dealer, "2026-02-04T03:00:00Z").await;
     assert_eq!(dealer.office.get(&february).await.etag(), draft.etag(), "nothing new");
 
     send(&dealer, &plant.meter, &[("2026-03-01T00:00:00Z", 59_480.0)]).await;
@@ -72,7 +72,10 @@ async fn a_difference_above_the_tolerance_is_proposed_and_revised() {
     let february = report(&dealer.office, "2026-02").await;
     assert_eq!(adjustments(&dealer.office.get(&february).await.json()), [], "nothing is carried until decided");
     let proposal = dealer.office.get(&format!("{january}/proposal")).await;
-    assert_eq!((&proposal.json()["because"], &proposal.json()["account_id"]), (&json!("above_tolerance"), &Value::Null));
+    assert_eq!(
+        (&proposal.json()["because"], &proposal.json()["account_id"]),
+        (&json!("above_tolerance"), &Value::Null)
+    );
     let changes = proposal.json()["changes"].clone();
     assert_eq!((&changes[0]["name"], &changes[0]["by"]), (&json!("fresh_used"), &json!({ "value_l": 2_240.0 })));
     assert_eq!((&changes[0]["was"]["value_l"], &changes[0]["is"]["value_l"]), (&json!(29_000.0), &json!(31_240.0)));
@@ -136,7 +139,10 @@ async fn a_person_can_say_that_a_small_difference_is_an_error() {
     assert_eq!(adjustments(&dealer.office.get(&february).await.json()).len(), 1);
     let reason = json!({ "reason": "The customer has paid by it" });
     let proposal = dealer.office.post(&format!("{january}/proposal"), &reason).await;
-    assert_eq!((&proposal.json()["because"], &proposal.json()["reason"]), (&json!("said_to_be_an_error"), &reason["reason"]));
+    assert_eq!(
+        (&proposal.json()["because"], &proposal.json()["reason"]),
+        (&json!("said_to_be_an_error"), &reason["reason"])
+    );
     assert_eq!(adjustments(&dealer.office.get(&february).await.json()), []);
     night(&app, &dealer, "2026-02-05T03:00:00Z").await;
     assert_eq!(dealer.office.get(&format!("{january}/proposal")).await.etag(), proposal.etag(), "it waits");
@@ -168,7 +174,8 @@ async fn a_month_that_nobody_read_is_caught_up() {
     let february = report(&dealer.office, "2026-02").await;
     let draft = dealer.office.get(&february).await.json();
     assert_eq!(fresh(&draft), 28_000.0);
-    let words = "January 2026: +31.000 m³ fresh water used, caught up, because its report was issued before it was read.";
+    let words =
+        "January 2026: +31.000 m³ fresh water used, caught up, because its report was issued before it was read.";
     assert_eq!(adjustments(&draft), [("2026-01".to_owned(), 31_000.0, words.to_owned())]);
     assert_eq!(draft["figures"]["adjustments"][0]["cause"], "caught_up");
     dealer.office.get(&format!("{january}/proposal")).await.refused(404, "not-found");

@@ -119,8 +119,7 @@ fn asked(one: &StoredQuestion, zone: Tz) -> Question {
         figure: Name::from_name(&one.figure).map_or("The report", Name::label),
         words: one.words.clone(),
         asked: format!("Asked by {by} {}", words::instant(zone, one.asked_at)),
-        answer: answer
-            .map(|(words, at)| Answer { words, said: format!("Answered {}", words::instant(zone, at)) }),
+        answer: answer.map(|(words, at)| Answer { words, said: format!("Answered {}", words::instant(zone, at)) }),
     }
 }
 
@@ -153,7 +152,9 @@ impl Office {
 fn draft(stored: &StoredReport) -> Draft {
     let refused = match stored.figures.issuable(true) {
         Ok(()) => String::new(),
-        Err(NotIssuable::MonthRuns) => "It can be issued once the month is over and a night run has made it anew.".to_owned(),
+        Err(NotIssuable::MonthRuns) => {
+            "It can be issued once the month is over and a night run has made it anew.".to_owned()
+        }
         Err(other) => other.to_string(),
     };
     Draft { at: stored.revision, refused, reason_required: stored.figures.issuable(false).is_err() }

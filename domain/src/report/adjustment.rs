@@ -29,7 +29,8 @@ impl Cause {
     /// Why a figure of an issued report is another one now.
     #[must_use]
     pub fn of(name: Name, then: &SavingsReport, now: &SavingsReport) -> Self {
-        let estimated = |of: &SavingsReport| of.savings.iter().flat_map(|site| &site.saved).any(|saved| saved.estimated);
+        let estimated =
+            |of: &SavingsReport| of.savings.iter().flat_map(|site| &site.saved).any(|saved| saved.estimated);
         let read = |of: &SavingsReport| {
             let fresh = of.figure(Name::FreshUsed).and_then(|figure| figure.printed());
             fresh.map_or((0.0, -1.0), |fresh| (fresh.coverage, -fresh.estimated_share))

@@ -144,8 +144,8 @@ impl Tolerance {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::metering::stream::Stream;
     use crate::metering::step::ExceptionKind;
+    use crate::metering::stream::Stream;
     use crate::report::inputs::OpenException;
     use crate::report::tests::{fact, inputs, january, subject};
 
@@ -205,7 +205,8 @@ mod tests {
 
     #[test]
     fn each_wrong_field_of_a_rule_is_named() {
-        let tolerance = Tolerance { share: 1.5, money: Money { amount: Decimal::NEGATIVE_ONE, ..rule().tolerance.money } };
+        let tolerance =
+            Tolerance { share: 1.5, money: Money { amount: Decimal::NEGATIVE_ONE, ..rule().tolerance.money } };
         let wrong = ReportRule { least_coverage: -0.1, days_after_month_end: 400, tolerance, ..rule() };
         let pointers: Vec<_> = wrong.checked().unwrap_err().0.into_iter().map(|fault| fault.pointer).collect();
         assert_eq!(

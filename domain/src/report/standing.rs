@@ -74,7 +74,8 @@ impl Standing {
             return Verdict::Proposed;
         }
         let comes_to = Claims::of(now);
-        let (caught_up, others): (Vec<Name>, Vec<Name>) = Name::ALL.iter().copied().partition(|name| self.unread.contains(name));
+        let (caught_up, others): (Vec<Name>, Vec<Name>) =
+            Name::ALL.iter().copied().partition(|name| self.unread.contains(name));
         for name in caught_up {
             self.settle(name, &comes_to, Cause::CaughtUp);
         }

@@ -22,12 +22,7 @@ use uuid::Uuid;
 /// # Errors
 /// [`DbError::NotFound`] outside the scope, [`DbError::Stale`] at another revision,
 /// [`DbError::Refused`] when it is issued already or may not be.
-pub async fn issue(
-    tx: &Tx<'_>,
-    id: ReportId,
-    at: Revision,
-    reason: Option<&str>,
-) -> Result<StoredReport, DbError> {
+pub async fn issue(tx: &Tx<'_>, id: ReportId, at: Revision, reason: Option<&str>) -> Result<StoredReport, DbError> {
     let stored = held(tx, id).await?;
     if stored.revision != at {
         return Err(DbError::Stale { current: stored.revision });
@@ -191,12 +186,7 @@ fn not_issued() -> DbError {
     DbError::refused("not_issued", "A draft follows its readings; there is nothing to revise before it is issued.")
 }
 
-async fn decided(
-    tx: &Tx<'_>,
-    stored: &StoredReport,
-    one: &StoredStanding,
-    detail: Value,
-) -> Result<(), DbError> {
+async fn decided(tx: &Tx<'_>, stored: &StoredReport, one: &StoredStanding, detail: Value) -> Result<(), DbError> {
     standing::keep(tx, one).await?;
     standing::logged(tx, stored, "updated", detail).await?;
     draft::carry_on(tx, CustomerId(stored.customer_id), stored.month).await

@@ -89,8 +89,7 @@ pub async fn answer(tx: &Tx<'_>, report: ReportId, id: Uuid, words: &str) -> Res
             .await
             .optional()?;
     let Some(answered) = answered else {
-        let _there: Uuid =
-            report_question::table.filter(own).select(report_question::id).first(&mut tx.conn()).await?;
+        let _there: Uuid = report_question::table.filter(own).select(report_question::id).first(&mut tx.conn()).await?;
         return Err(DbError::refused("answered", "This question was answered; ask anew to add to it."));
     };
     logged(tx, report, &answered, "updated").await?;

@@ -116,12 +116,7 @@ pub(super) async fn open(tx: &Tx<'_>, issued: &super::StoredReport) -> Result<()
 }
 
 /// Notes that an issued report carries an amount for an earlier month.
-pub(super) async fn carried(
-    tx: &Tx<'_>,
-    customer: CustomerId,
-    month: Month,
-    amounts: &Claims,
-) -> Result<(), DbError> {
+pub(super) async fn carried(tx: &Tx<'_>, customer: CustomerId, month: Month, amounts: &Claims) -> Result<(), DbError> {
     let own = report_standing::customer_id.eq(customer.0).and(report_standing::month.eq(month.first_day()));
     let row: Row = report_standing::table.filter(own).select(Row::as_select()).first(&mut tx.conn()).await?;
     let mut stored = StoredStanding::try_from(row)?;
@@ -165,7 +160,9 @@ pub(super) async fn recount(tx: &Tx<'_>, id: Uuid, now: &SavingsReport) -> Resul
     let verdict = after.standing.recount(&then.figures, now, &tolerance, disputed);
     after.now = differs.then(|| now.clone());
     after.proposed = match verdict {
-        Verdict::Proposed if differs => before.proposed.clone().or(Some(Proposed { at: tx.now(), by: None, why: None })),
+        Verdict::Proposed if differs => {
+            before.proposed.clone().or(Some(Proposed { at: tx.now(), by: None, why: None }))
+        }
         _ => None,
     };
     let same = after.standing == before.standing

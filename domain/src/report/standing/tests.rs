@@ -116,7 +116,8 @@ fn a_month_that_was_not_read_is_caught_up_whatever_the_tolerance() {
     let none = Tolerance { share: 0.0, money: euro(0) };
     let mut standing = Standing::issued(&then);
     assert_eq!(standing.recount(&then, &now, &none, false), Verdict::Settled);
-    let line = "January 2026: +31.000 m³ fresh water used, caught up, because its report was issued before it was read.";
+    let line =
+        "January 2026: +31.000 m³ fresh water used, caught up, because its report was issued before it was read.";
     assert_eq!(words(&standing), [line]);
     standing.carry(&standing.owed());
     let corrected = report(month(0), &[(Name::FreshUsed, printed(Value::Litres(30_000.0)))]);
