@@ -117,6 +117,24 @@ async fn a_person_issues_a_draft_once_and_it_is_frozen() {
 }
 
 #[tokio::test]
+async fn of_two_who_issue_at_once_one_does() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (_, path) = january(&app, &dealer).await;
+    let (path, body) = (format!("{path}/issue"), json!({}));
+    let (one, other) = tokio::join!(
+        dealer.owner.post_at_with(&path, "\"1\"", &body),
+        dealer.office.post_at_with(&path, "\"1\"", &body)
+    );
+    let mut statuses = [one.status(), other.status()];
+    statuses.sort_unstable();
+    assert_eq!(statuses, [200, 412], "{one:?} {other:?}");
+    let superuser = app.superuser().await;
+    let count = superuser.query_one("select count(*) from report_standing", &[]).await.unwrap();
+    assert_eq!(count.get::<_, i64>(0), 1);
+}
+
+#[tokio::test]
 async fn open_exceptions_take_a_reason() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;

@@ -195,8 +195,7 @@ struct Stored<'a> {
 
 /// Drafts the reports of every customer whose figures changed, and those of the running and
 /// the last month, which are due whether or not anything was read; then issues what the dealer's
-/// rule says. A changed month shows in the reports of the year after it too, and in those of the
-/// billing cycles that reach into it.
+/// rule says. A changed month shows in the reports of the year after it too.
 async fn draft_reports(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &[Subject]) -> Result<usize, DbError> {
     let dealer = db.read(scope, as_of, async |tx| crate::db::dealer::get(tx).await).await?;
     let zone = parse_zone(&dealer.time_zone)?;
@@ -234,10 +233,8 @@ async fn issue_reports(db: &Db, scope: &Scope, as_of: DateTime<Utc>, today: Naiv
 
 async fn draft_of(tx: &Tx<'_>, customer: CustomerId, first: Month, running: Month) -> Result<usize, DbError> {
     report::hold(tx, customer).await?;
-    let mut months = draft::billed_with(tx, customer, first).await?;
-    months.extend(std::iter::successors(Some(first), |month| Some(month.next())).take_while(|month| *month <= running));
     let mut written = 0;
-    for month in months {
+    for month in std::iter::successors(Some(first), |month| Some(month.next())).take_while(|month| *month <= running) {
         written += usize::from(draft::remake(tx, customer, month).await?);
     }
     Ok(written)

@@ -2,7 +2,7 @@
 
 use super::claims::{Claim, Claims};
 use super::display;
-use super::figure::{Name, Value};
+use super::figure::{Figure, Name, Value};
 use super::model::SavingsReport;
 use crate::customer::UnitSystem;
 use crate::named::named;
@@ -16,8 +16,6 @@ named! {
         CaughtUp = "caught_up",
         /// Readings came that cover more of it, or lie closer together.
         LateReading = "late_reading",
-        /// A billing cycle that went on has ended.
-        CycleEnded = "cycle_ended",
         /// Readings or records were corrected.
         Corrected = "corrected",
         /// The month was revised after a later report had carried a difference to it.
@@ -26,30 +24,22 @@ named! {
 }
 
 impl Cause {
-    /// Why a figure of an issued report is another one now.
+    /// Why an issued report comes to something else now: readings cover more of the month or lie
+    /// closer together, or else something was corrected.
     #[must_use]
-    pub fn of(name: Name, then: &SavingsReport, now: &SavingsReport) -> Self {
-        let estimated =
-            |of: &SavingsReport| of.savings.iter().flat_map(|site| &site.saved).any(|saved| saved.estimated);
+    pub fn of(then: &SavingsReport, now: &SavingsReport) -> Self {
         let read = |of: &SavingsReport| {
-            let fresh = of.figure(Name::FreshUsed).and_then(|figure| figure.printed());
+            let fresh = of.figure(Name::FreshUsed).and_then(Figure::printed);
             fresh.map_or((0.0, -1.0), |fresh| (fresh.coverage, -fresh.estimated_share))
         };
         let (before, after) = (read(then), read(now));
-        if after.0 > before.0 || after.1 > before.1 {
-            Self::LateReading
-        } else if name == Name::MoneySaved && estimated(then) && !estimated(now) {
-            Self::CycleEnded
-        } else {
-            Self::Corrected
-        }
+        if after.0 > before.0 || after.1 > before.1 { Self::LateReading } else { Self::Corrected }
     }
 
     fn words(self) -> &'static str {
         match self {
             Self::CaughtUp => "caught up, because its report was issued before it was read",
             Self::LateReading => "after a late reading",
-            Self::CycleEnded => "after its billing cycle ended",
             Self::Corrected => "after a correction",
             Self::Revised => "after its report was revised",
         }

@@ -78,7 +78,11 @@ impl Period {
     pub(super) fn of(inputs: &Inputs, present: &[&Subject]) -> Self {
         let ended = |subject: &&Subject| inputs.days_over(subject.zone).last() == Some(inputs.month_end());
         let to = inputs.last_day();
-        Self { from: inputs.month.first_day(), to, complete: to.is_some() && present.iter().all(ended) }
+        Self {
+            from: inputs.month.first_day(),
+            to,
+            complete: to == Some(inputs.month_end()) && present.iter().all(ended),
+        }
     }
 }
 

@@ -83,7 +83,7 @@ impl Standing {
             return Verdict::Proposed;
         }
         for name in others {
-            self.settle(name, &comes_to, Cause::of(name, then, now));
+            self.settle(name, &comes_to, Cause::of(then, now));
         }
         Verdict::Settled
     }
@@ -104,7 +104,7 @@ impl Standing {
     pub fn decline(&mut self, then: &SavingsReport, now: &SavingsReport) {
         let comes_to = Claims::of(now);
         for &name in Name::ALL {
-            let cause = if self.unread.contains(&name) { Cause::CaughtUp } else { Cause::of(name, then, now) };
+            let cause = if self.unread.contains(&name) { Cause::CaughtUp } else { Cause::of(then, now) };
             self.settle(name, &comes_to, cause);
         }
         self.basis = comes_to;

@@ -170,6 +170,13 @@ fn a_month_without_a_reading_claims_nothing() {
 }
 
 #[test]
+fn a_month_in_which_nothing_stood_says_so_and_can_be_issued() {
+    let report = report(Vec::new());
+    assert_eq!(text(&report.sentence), "No unit stood at a site of Harbour Haulage in January 2026.");
+    assert_eq!(report.issuable(false), Ok(()));
+}
+
+#[test]
 fn one_day_prints_its_volume_with_its_coverage_and_no_balance() {
     let day = fact("2026-01-09".parse().unwrap(), &[(Stream::Makeup, 500.0), (Stream::Wash, 4_000.0)]);
     let report = report(vec![subject(1, &LOOP, vec![day])]);

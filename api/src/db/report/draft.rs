@@ -2,7 +2,6 @@
 
 use super::inputs::gather;
 use super::standing;
-use crate::db::accounts::water_account;
 use crate::db::schema::{meter_attachment, placement, report_revision, savings_report, site};
 use crate::db::stamp::Change;
 use crate::db::{DbError, Revision, Tx, range};
@@ -42,28 +41,6 @@ pub async fn customers_in(tx: &Tx<'_>, month: Month) -> Result<Vec<CustomerId>, 
     found.sort_unstable();
     found.dedup();
     Ok(found.into_iter().map(CustomerId).collect())
-}
-
-/// The months before `month` whose reports show what changed in it: those of the billing cycles
-/// that reach into it, as far as there are reports.
-///
-/// # Errors
-/// When the database fails.
-pub async fn billed_with(tx: &Tx<'_>, customer: CustomerId, month: Month) -> Result<Vec<Month>, DbError> {
-    let sites = site::table.filter(site::customer_id.eq(customer.0)).select(site::id);
-    let sites: Vec<Uuid> = sites.load(&mut tx.conn()).await?;
-    if water_account::charged_at(tx, &sites).await?.is_empty() {
-        return Ok(Vec::new());
-    }
-    let first = (0..super::inputs::CYCLE_MONTHS).fold(month, |month, _| month.previous());
-    let months: Vec<NaiveDate> = savings_report::table
-        .filter(savings_report::customer_id.eq(customer.0))
-        .filter(savings_report::month.ge(first.first_day()).and(savings_report::month.lt(month.first_day())))
-        .select(savings_report::month)
-        .order(savings_report::month)
-        .load(&mut tx.conn())
-        .await?;
-    Ok(months.into_iter().map(Month::of).collect())
 }
 
 /// Makes the draft of a customer's month anew, or counts an issued month again; whether that

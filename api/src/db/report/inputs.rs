@@ -154,7 +154,7 @@ fn placed_unit(row: &SubjectRow) -> Result<Option<PlacedUnit>, DbError> {
 }
 
 /// Months on both sides of one that a billing cycle touching it reaches into.
-pub(super) const CYCLE_MONTHS: usize = 3;
+const CYCLE_MONTHS: usize = 3;
 
 /// Gives each subject its days of the month, and each site its days of `around` more months on
 /// both sides.

@@ -202,7 +202,7 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
 /// When the database fails.
 pub async fn hold(tx: &Tx<'_>, customer: CustomerId) -> Result<(), DbError> {
     let all = savings_report::table.filter(savings_report::customer_id.eq(customer.0)).order(savings_report::id);
-    let _held: Vec<Uuid> = all.select(savings_report::id).for_update().load(&mut tx.conn()).await?;
+    let _held: Vec<Uuid> = all.select(savings_report::id).for_no_key_update().load(&mut tx.conn()).await?;
     Ok(())
 }
 

@@ -136,6 +136,17 @@ fn a_disputed_difference_is_not_carried() {
 }
 
 #[test]
+fn a_disputed_difference_that_went_away_takes_back_what_was_carried() {
+    let (then, now) = (month_of(month(0), 100_000.0, 0), month_of(month(0), 101_000.0, 0));
+    let mut standing = Standing::issued(&then);
+    standing.recount(&then, &now, &tolerance(), false);
+    standing.carry(&standing.owed());
+    standing.dispute();
+    assert_eq!(standing.recount(&then, &then, &tolerance(), true), Verdict::Settled);
+    assert_eq!(words(&standing), ["January 2026: −1.000 m³ fresh water used, after a correction."]);
+}
+
+#[test]
 fn money_of_another_currency_is_neither_added_nor_let_pass() {
     let then = month_of(month(0), 1.0, 24_000);
     let dollars = Money { currency: Currency::parse("USD").unwrap(), ..euro(24_000) };
