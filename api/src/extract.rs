@@ -1,7 +1,7 @@
 //! What a request says, read and refused in one place: bodies, revisions, keys.
 
 use crate::problem::{Kind, Problem};
-use actix_web::error::{PathError, PayloadError, QueryPayloadError};
+use actix_web::error::{PathError, PayloadError, QueryPayloadError, UrlencodedError};
 use actix_web::http::header;
 use actix_web::web;
 use actix_web::{FromRequest, HttpMessage, HttpRequest, dev};
@@ -60,6 +60,7 @@ impl FromRequest for IdempotencyKey {
 pub fn refusals(config: &mut web::ServiceConfig) {
     config
         .app_data(web::QueryConfig::default().error_handler(|error, _request| query(&error).into()))
+        .app_data(web::FormConfig::default().error_handler(|error, _request| form(&error).into()))
         .app_data(web::PathConfig::default().error_handler(|error, _request| path(&error).into()));
 }
 
@@ -179,6 +180,10 @@ pub fn unreadable(pointer: &str, cause: &serde_json::Error) -> Problem {
 
 fn query(error: &QueryPayloadError) -> Problem {
     Problem::new(Kind::Malformed, format!("The query can't be read: {error}."))
+}
+
+fn form(error: &UrlencodedError) -> Problem {
+    Problem::new(Kind::Malformed, format!("The form can't be read: {error}."))
 }
 
 /// An id in the path that is no id names nothing.

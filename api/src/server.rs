@@ -158,7 +158,13 @@ impl KnownPaths {
     fn of(document: &utoipa::openapi::OpenApi) -> Self {
         let step = |text: &str| (!text.starts_with('{')).then(|| text.to_owned());
         let known = |(path, item): (&String, &PathItem)| {
-            let methods = [("DELETE", &item.delete), ("GET", &item.get), ("PATCH", &item.patch), ("POST", &item.post)];
+            let methods = [
+                ("DELETE", &item.delete),
+                ("GET", &item.get),
+                ("PATCH", &item.patch),
+                ("POST", &item.post),
+                ("PUT", &item.put),
+            ];
             let methods: Vec<_> = methods.into_iter().filter_map(|(name, said)| said.as_ref().map(|_| name)).collect();
             KnownPath { steps: path.split('/').map(step).collect(), methods: methods.join(", ") }
         };

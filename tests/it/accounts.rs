@@ -11,7 +11,7 @@ fn account(site: Uuid, name: &str) -> Value {
     json!({ "site_id": site, "name": name, "supplier": "City Waterworks", "cycle_anchor": "2026-01-15" })
 }
 
-fn charged(site: Uuid, from: &str, until: Option<&str>) -> Value {
+pub(crate) fn charged(site: Uuid, from: &str, until: Option<&str>) -> Value {
     let mut account = account(site, "Yard");
     account["charged_from"] = json!(from);
     account["charged_until"] = json!(until);
@@ -20,7 +20,7 @@ fn charged(site: Uuid, from: &str, until: Option<&str>) -> Value {
 }
 
 /// Rising blocks, the last above 800 m3 a month at 4.
-fn terms(from: &str, to: Option<&str>) -> Value {
+pub(crate) fn terms(from: &str, to: Option<&str>) -> Value {
     json!({
         "from": from, "to": to, "unit": "m3", "per": "month",
         "water": {
@@ -33,7 +33,7 @@ fn terms(from: &str, to: Option<&str>) -> Value {
     })
 }
 
-fn tariff(terms: Value) -> Value {
+pub(crate) fn tariff(terms: Value) -> Value {
     json!({ "name": "City rates", "currency": "EUR", "terms": terms })
 }
 
@@ -242,7 +242,7 @@ async fn counted(app: &TestApp, dealer: &Dealer, site: Uuid) {
     dealer.office.create(&format!("/v1/sites/{site}/baselines"), &baseline("2026-02-01", 2000.0)).await;
 }
 
-fn baseline(first_day: &str, l_per_wash: f64) -> Value {
+pub(crate) fn baseline(first_day: &str, l_per_wash: f64) -> Value {
     json!({
         "first_day": first_day,
         "method": { "by": "per_wash", "classes": [{ "machine_class": "truck", "l_per_wash": l_per_wash,

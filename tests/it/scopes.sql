@@ -133,6 +133,11 @@ insert into savings_report (id, customer_id, month, created_at, changed_at)
   select pg_temp.id('report ' || n), pg_temp.id(n), '2026-03-01', now(), now() from unnest(array['a', 'b']) n;
 insert into report_revision (report_id, n, customer_id, figures, reason, made_at)
   select id, 1, customer_id, '{}', 'first', now() from savings_report;
+insert into report_standing (report_id, customer_id, month, standing, changed_at)
+  select id, customer_id, month, '{}', now() from savings_report;
+insert into report_rule (rule, created_at, changed_at) values ('{}', now(), now());
+insert into report_question (id, report_id, customer_id, figure, words, by_customer, asked_at)
+  select gen_random_uuid(), id, customer_id, 'fresh_used', 'why', true, now() from savings_report;
 
 insert into change (id, at, record, record_id, verb, customer_id)
   select gen_random_uuid(), now(), 'site', n, 'created', case when n <> 'own' then pg_temp.id(n) end

@@ -48,15 +48,39 @@ impl<P: Permission> FromRequest for Caller<P> {
     type Future = Ready<Result<Self, Problem>>;
 
     fn from_request(request: &HttpRequest, _payload: &mut dev::Payload) -> Self::Future {
-        ready(caller(request))
+        ready(caller(request, bearer(request)))
     }
 }
 
-fn caller<P: Permission>(request: &HttpRequest) -> Result<Caller<P>, Problem> {
+impl<P: Permission> Caller<P> {
+    /// Who sends a form of one of the service's own pages, by the page's cookie.
+    ///
+    /// # Errors
+    /// When it comes from elsewhere, nobody is signed in, or the permission is lacking.
+    pub fn of_form(request: &HttpRequest) -> Result<Self, Problem> {
+        if !is_from_own_page(request) {
+            return Err(Problem::new(Kind::NotAllowed, "Send this form from the page that shows it."));
+        }
+        caller(request, request.cookie(ACCESS_COOKIE).map(|cookie| cookie.value().to_owned()))
+    }
+}
+
+/// Whether the browser says that a page of this very origin sent the request. A browser that says
+/// nothing is not believed.
+fn is_from_own_page(request: &HttpRequest) -> bool {
+    let field = |name: &str| request.headers().get(name).and_then(|value| value.to_str().ok());
+    match (field("sec-fetch-site"), field("origin").and_then(|origin| origin.split_once("://"))) {
+        (Some(site), _) => site == "same-origin",
+        (None, Some((_, host))) => host == request.connection_info().host(),
+        (None, None) => false,
+    }
+}
+
+fn caller<P: Permission>(request: &HttpRequest, token: Option<String>) -> Result<Caller<P>, Problem> {
     let refused =
         || Problem::new(Kind::NotSignedIn, "Send `Authorization: Bearer` with a token from POST /v1/sessions.");
     let keys = request.app_data::<Data<Keys>>().ok_or_else(refused)?;
-    let token = bearer(request).ok_or_else(refused)?;
+    let token = token.ok_or_else(refused)?;
     let identity = keys.verify(&token).ok_or_else(refused)?;
     if !P::ROLES.contains(&identity.role) {
         let detail = format!("The role {} lacks the permission {}.", identity.role, P::NAME);

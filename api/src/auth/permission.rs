@@ -128,6 +128,10 @@ permissions! {
     ReadWater = "read-water": Owner Office Technician CustomerViewer CustomerReader;
     /// Look at savings reports.
     ReadReports = "read-reports": Owner Office CustomerViewer CustomerReader;
+    /// Issue savings reports, decide on their revisions, answer questions, and set the rule.
+    IssueReports = "issue-reports": Owner Office;
+    /// Ask about savings reports.
+    AskReports = "ask-reports": Owner Office CustomerViewer CustomerReader;
     /// Look at oneself.
     ReadSelf = "read-self": Owner Office Technician CustomerViewer CustomerReader;
 }

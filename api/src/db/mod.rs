@@ -39,7 +39,6 @@ pub mod placement;
 mod range;
 pub mod reading;
 pub mod report;
-mod report_inputs;
 pub mod ruling;
 pub(in crate::db) mod schema;
 pub mod sheet_stream;

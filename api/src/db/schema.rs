@@ -560,16 +560,74 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "A question about a figure of a report, and its answer; the customer and the dealer see both."]
+    report_question (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        report_id -> Uuid,
+        customer_id -> Uuid,
+        figure -> Text,
+        words -> Text,
+        asked_by -> Nullable<Uuid>,
+        by_customer -> Bool,
+        asked_at -> Timestamptz,
+        answer -> Nullable<Text>,
+        answered_by -> Nullable<Uuid>,
+        answered_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
     report_revision (dealer_id, report_id, n) {
         dealer_id -> Int4,
         report_id -> Uuid,
+        #[doc = "A draft has one row, whose number counts how often it was made; each issued revision keeps its own."]
         n -> Int4,
         customer_id -> Uuid,
         #[doc = "The report model, whole: page and JSON show this and compute nothing."]
         figures -> Jsonb,
-        reason -> Text,
+        #[doc = "Why it was issued in spite of open exceptions, or revised."]
+        reason -> Nullable<Text>,
         made_at -> Timestamptz,
         issued_at -> Nullable<Timestamptz>,
+        issued_how -> Nullable<Text>,
+        issued_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    #[doc = "When the night run issues reports by itself, and which later differences it carries unasked."]
+    report_rule (dealer_id) {
+        dealer_id -> Int4,
+        rule -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "What issued reports state of a month beside what it comes to now; the dealer's alone."]
+    report_standing (dealer_id, report_id) {
+        dealer_id -> Int4,
+        report_id -> Uuid,
+        customer_id -> Uuid,
+        month -> Date,
+        version -> Int4,
+        #[doc = "Figures as issued, as decided on since, and as later data are held against."]
+        standing -> Jsonb,
+        #[doc = "Whether the next report has something to carry."]
+        owes -> Bool,
+        #[doc = "The report as it would be now; null while its reckoning is the issued one."]
+        figures -> Nullable<Jsonb>,
+        proposed_at -> Nullable<Timestamptz>,
+        #[doc = "Null: the night run, because the difference is above the tolerance."]
+        proposed_by -> Nullable<Uuid>,
+        proposed_why -> Nullable<Text>,
+        declined_at -> Nullable<Timestamptz>,
+        declined_by -> Nullable<Uuid>,
+        declined_why -> Nullable<Text>,
+        changed_at -> Timestamptz,
     }
 }
 
@@ -926,7 +984,10 @@ diesel::allow_tables_to_appear_in_same_query!(
     rain_intake,
     reading_correction,
     reading_exception,
+    report_question,
     report_revision,
+    report_rule,
+    report_standing,
     sample,
     savings_report,
     service_event,

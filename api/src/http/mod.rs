@@ -14,6 +14,7 @@ pub mod operations;
 pub mod placements;
 pub mod reading_exceptions;
 pub mod readings;
+pub mod report_rule;
 pub mod savings_reports;
 pub mod sessions;
 pub mod sites;
@@ -46,5 +47,6 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(accounts::routes)
         .configure(water::routes)
         .configure(trace::routes)
-        .configure(savings_reports::routes);
+        .configure(savings_reports::routes)
+        .configure(report_rule::routes);
 }

@@ -11,9 +11,10 @@ use crate::db::meter_watch::{self, Looked};
 use crate::db::night_plan::{self, Subject, Touch};
 use crate::db::night_run::{self, Counts};
 use crate::db::night_store::{self, Figures};
+use crate::db::report::{self, draft, life, rule};
 use crate::db::sheet_stream::SheetView;
-use crate::db::{Db, DbError, Tx, exception, meter_month, night_meters, notes, report};
-use chrono::{DateTime, Utc};
+use crate::db::{Db, DbError, Tx, exception, meter_month, night_meters, notes};
+use chrono::{DateTime, NaiveDate, Utc};
 use domain::ids::{CustomerId, DealerId, NightRunId};
 use domain::metering::history::MonthUse;
 use domain::metering::sheet::DAY_SHEET_READINGS;
@@ -202,17 +203,18 @@ struct Stored<'a> {
 }
 
 /// Drafts the reports of every customer whose figures changed, and those of the running and
-/// the last month, which are due whether or not anything was read. A changed month shows in
-/// the reports of the year after it too.
+/// the last month, which are due whether or not anything was read; then issues what the dealer's
+/// rule says. A changed month shows in the reports of the year after it too.
 async fn draft_reports(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &[Subject]) -> Result<usize, DbError> {
     let dealer = db.read(scope, as_of, async |tx| crate::db::dealer::get(tx).await).await?;
-    let running = Month::of(local_date(parse_zone(&dealer.time_zone)?, as_of));
+    let zone = parse_zone(&dealer.time_zone)?;
+    let running = Month::of(local_date(zone, as_of));
     let mut due: BTreeMap<CustomerId, Month> = BTreeMap::new();
     let mut add = |customer, month: Month| {
         due.entry(customer).and_modify(|first| *first = (*first).min(month)).or_insert(month);
     };
     for month in [running.previous(), running] {
-        let customers = db.read(scope, as_of, async |tx| report::customers_in(tx, month).await).await?;
+        let customers = db.read(scope, as_of, async |tx| draft::customers_in(tx, month).await).await?;
         customers.into_iter().for_each(|customer| add(customer, month));
     }
     for subject in subjects {
@@ -222,13 +224,27 @@ async fn draft_reports(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &
     for (customer, first) in due {
         written += db.write(scope, as_of, async |tx| draft_of(tx, customer, first, running).await).await?;
     }
+    issue_reports(db, scope, as_of, local_date(zone, as_of)).await?;
     Ok(written)
 }
 
+async fn issue_reports(db: &Db, scope: &Scope, as_of: DateTime<Utc>, today: NaiveDate) -> Result<(), DbError> {
+    let rule = db.read(scope, as_of, async |tx| rule::get(tx).await).await?.rule;
+    if !rule.issues {
+        return Ok(());
+    }
+    let customers = db.read(scope, as_of, async |tx| life::with_drafts(tx, Month::of(today)).await).await?;
+    for customer in customers {
+        db.write(scope, as_of, async |tx| life::issue_by_rule(tx, customer, &rule, today).await).await?;
+    }
+    Ok(())
+}
+
 async fn draft_of(tx: &Tx<'_>, customer: CustomerId, first: Month, running: Month) -> Result<usize, DbError> {
+    report::hold(tx, customer).await?;
     let mut written = 0;
     for month in std::iter::successors(Some(first), |month| Some(month.next())).take_while(|month| *month <= running) {
-        written += usize::from(report::draft(tx, customer, month).await?);
+        written += usize::from(draft::remake(tx, customer, month).await?);
     }
     Ok(written)
 }

@@ -5,6 +5,8 @@ pub mod chart;
 pub mod fault;
 mod figure;
 mod fleet;
+mod report_deeds;
+mod report_life;
 mod reports;
 mod sign_in;
 mod statement;
@@ -33,7 +35,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(fleet::installed_units)
         .service(unit::one_unit)
         .service(reports::savings_reports)
-        .service(statement::savings_report);
+        .service(statement::savings_report)
+        .configure(report_deeds::routes);
 }
 
 /// Whether a page is wanted rather than a JSON answer.

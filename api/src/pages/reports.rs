@@ -72,7 +72,7 @@ fn line(stored: &StoredReport) -> Line {
     Line {
         id: stored.id,
         customer: stored.figures.customer.clone(),
-        state: if stored.state == "issued" { "issued" } else { "draft" },
+        state: if stored.issued.is_some() { "issued" } else { "draft" },
         sentence: stored.figures.sentence.clone(),
     }
 }

@@ -1,15 +1,17 @@
-//! `/savings-reports/{id}`: the statement. It shows the stored figures and computes none.
+//! `/savings-reports/{id}`: the statement at one of its revisions. It shows the stored figures and
+//! computes none.
 
 use super::fault::Fault;
+use super::report_life::{Life, Loaded};
 use super::visitor::Visitor;
 use super::words::{self, NONE};
 use super::{figure, html};
 use crate::auth::perm;
 use crate::db::Db;
-use crate::db::report::{self, StoredReport};
+use crate::db::report::StoredReport;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
-use actix_web::web::{Data, Path};
+use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
 use askama::Template;
 use chrono_tz::Tz;
@@ -20,6 +22,7 @@ use domain::report::display;
 use domain::report::figure::{Figure, Line, Printed};
 use domain::report::model::{SpellRow, UnitRow};
 use domain::water::grade::Grade;
+use serde::Deserialize;
 use uuid::Uuid;
 
 #[derive(Template)]
@@ -30,6 +33,7 @@ struct Page<'a> {
     standing: String,
     lines: Vec<Reckoned>,
     charts: Vec<figure::Figure>,
+    life: Life,
     units: Vec<Unit>,
     meters: Vec<Meter>,
 }
@@ -58,23 +62,32 @@ struct Meter {
     last_read: String,
 }
 
+#[derive(Deserialize)]
+pub(super) struct Asked {
+    /// An earlier revision than the newest.
+    revision: Option<i32>,
+}
+
 #[get("/savings-reports/{id}")]
 pub(super) async fn savings_report(
     visitor: Visitor<perm::ReadReports>,
     id: Path<String>,
+    asked: Query<Asked>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
     let id = id.parse().map(ReportId).or(Err(Problem::not_found()))?;
-    let stored = db.read(caller.scope(), caller.now(), async |tx| report::get(tx, id).await).await?;
-    Ok(html(StatusCode::OK, &Page::of(&stored))?)
+    let work = async |tx: &crate::db::Tx<'_>| Loaded::of(tx, id, asked.revision).await;
+    let loaded = db.read(caller.scope(), caller.now(), work).await?;
+    let life = Life::of(&loaded, caller.role());
+    Ok(html(StatusCode::OK, &Page::of(&loaded.stored, life))?)
 }
 
 impl<'a> Page<'a> {
-    fn of(stored: &'a StoredReport) -> Self {
+    fn of(stored: &'a StoredReport, life: Life) -> Self {
         let r = &stored.figures;
         let system = r.unit_system;
-        let zone = r.time_zones.first().and_then(|name| name.parse().ok()).unwrap_or(Tz::UTC);
+        let zone = zone(r);
         let days = r.by_day.iter().map(|days| figure::by_day(&days.points, system));
         let meter = |meter: &domain::report::model::MeterRow| Meter {
             of: meter.of.clone(),
@@ -88,18 +101,27 @@ impl<'a> Page<'a> {
             standing: standing(stored, zone),
             lines: r.reckoning.iter().map(|line| reckoned(line, system)).collect(),
             charts: days.chain([figure::by_month(&r.by_month, system)]).collect(),
+            life,
             units: r.units.iter().map(|row| unit(row, system)).collect(),
             meters: r.made.meters.iter().map(meter).collect(),
         }
     }
 }
 
+/// The zone of the report's first site, by whose clock instants are shown.
+pub(super) fn zone(report: &SavingsReport) -> Tz {
+    report.time_zones.first().and_then(|name| name.parse().ok()).unwrap_or(Tz::UTC)
+}
+
 fn standing(stored: &StoredReport, zone: Tz) -> String {
-    let (n, made) = (stored.revision_n, words::instant(zone, stored.made_at));
-    match stored.state.as_str() {
-        "issued" => format!("Issued; revision {n}, made {made}."),
-        _ => format!("Draft: it follows the readings until it is issued. Made {made}."),
-    }
+    let Some(issued) = &stored.issued else {
+        let made = words::instant(zone, stored.made_at);
+        return format!("Draft: it follows the readings until it is issued. Made {made}.");
+    };
+    let (n, at, dealer) = (stored.revision, words::instant(zone, issued.at), &stored.figures.dealer);
+    let by = if issued.how == "rule" { "by the rule of" } else { "by a person of" };
+    let reason = issued.reason.as_ref().map(|reason| format!(" Reason: {reason}")).unwrap_or_default();
+    format!("Issued {at} {by} {dealer}; revision {n}.{reason}")
 }
 
 fn reckoned(line: &Line, system: UnitSystem) -> Reckoned {

@@ -133,9 +133,13 @@ impl Inputs {
         self.month.first_day().iter_days().take_while(move |date| *date < end)
     }
 
-    /// The last day of the month that is over, in any of the zones.
+    /// The last day of the month that is over, in any of the zones; where nothing stood, in UTC.
     pub(super) fn last_day(&self) -> Option<NaiveDate> {
-        self.present().iter().filter_map(|subject| self.days_over(subject.zone).last()).max()
+        let present = self.present();
+        if present.is_empty() {
+            return self.days_over(Tz::UTC).last();
+        }
+        present.iter().filter_map(|subject| self.days_over(subject.zone).last()).max()
     }
 
     /// The last day of the month.

@@ -9,8 +9,16 @@
 //! | [`figure`] | a figure that is printed, or withheld with its reason |
 //! | [`money`] | water avoided and money saved, site by site |
 //! | [`model`] | the report itself |
+//! | [`claims`] | what of it can be added over months |
+//! | [`adjustment`] | a difference to an earlier month, carried in a later report |
+//! | [`changes`] | what a revision would change, line by line |
+//! | [`rule`] | when a report may be issued, and which differences are carried unasked |
+//! | [`standing`] | what becomes of an issued month when later data come |
 //! | [`display`] | numbers in the units and with the digits a reader gets |
 
+pub mod adjustment;
+pub mod changes;
+pub mod claims;
 pub mod display;
 pub mod figure;
 pub mod inputs;
@@ -18,7 +26,9 @@ pub mod model;
 pub mod money;
 mod placed;
 pub(crate) mod reckon;
+pub mod rule;
 mod series;
+pub mod standing;
 mod stretch;
 mod words;
 
@@ -32,7 +42,7 @@ impl SavingsReport {
     #[must_use]
     pub fn of(inputs: &Inputs) -> Self {
         let present = inputs.present();
-        let period = Period::of(inputs);
+        let period = Period::of(inputs, &present);
         let case = reckon::Case::of(inputs, &present);
         let lines = reckon::lines(&case);
         Self {
@@ -43,6 +53,7 @@ impl SavingsReport {
             unit_system: inputs.unit_system,
             sentence: words::sentence(inputs, &present, &period, &lines),
             reckoning: lines,
+            adjustments: Vec::new(),
             savings: case.site_savings(),
             by_day: series::by_day(inputs, &present),
             by_month: series::by_month(inputs),

@@ -1,5 +1,6 @@
 //! The report as it is stored and shown.
 
+use super::adjustment::Adjustment;
 use super::figure::{Figure, Line, Name};
 use super::inputs::{Inputs, OpenException, Subject};
 use super::money::SiteSaving;
@@ -33,6 +34,9 @@ pub struct SavingsReport {
     pub sentence: String,
     /// The figures, each printed or withheld.
     pub reckoning: Vec<Line>,
+    /// What is added to the figures for earlier months, whose reports were issued before.
+    #[serde(default)]
+    pub adjustments: Vec<Adjustment>,
     /// Water avoided and money saved at each site, line by line of its bills.
     pub savings: Vec<SiteSaving>,
     /// Volumes by day, of what is read daily or better; none when nothing is.
@@ -66,14 +70,19 @@ pub struct Period {
     pub from: NaiveDate,
     /// Last local day that is over; null before the first one is.
     pub to: Option<NaiveDate>,
-    /// Whether the whole month is over.
+    /// Whether the whole month is over, at every site.
     pub complete: bool,
 }
 
 impl Period {
-    pub(super) fn of(inputs: &Inputs) -> Self {
+    pub(super) fn of(inputs: &Inputs, present: &[&Subject]) -> Self {
+        let ended = |subject: &&Subject| inputs.days_over(subject.zone).last() == Some(inputs.month_end());
         let to = inputs.last_day();
-        Self { from: inputs.month.first_day(), to, complete: to == Some(inputs.month_end()) }
+        Self {
+            from: inputs.month.first_day(),
+            to,
+            complete: to == Some(inputs.month_end()) && present.iter().all(ended),
+        }
     }
 }
 

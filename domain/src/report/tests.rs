@@ -30,11 +30,11 @@ fn at(text: &str) -> DateTime<Utc> {
     text.parse().unwrap()
 }
 
-fn january() -> impl Iterator<Item = NaiveDate> {
+pub(super) fn january() -> impl Iterator<Item = NaiveDate> {
     "2026-01-01".parse::<NaiveDate>().unwrap().iter_days().take(31)
 }
 
-fn fact(date: NaiveDate, amounts: &[(Stream, f64)]) -> DayFact {
+pub(super) fn fact(date: NaiveDate, amounts: &[(Stream, f64)]) -> DayFact {
     let mut sums = Amounts::default();
     for (stream, amount) in amounts {
         sums.add(*stream, *amount);
@@ -52,7 +52,7 @@ fn meter(stream: Stream) -> MeterLine {
     }
 }
 
-fn subject(n: u128, streams: &[Stream], days: Vec<DayFact>) -> Subject {
+pub(super) fn subject(n: u128, streams: &[Stream], days: Vec<DayFact>) -> Subject {
     let unit = PlacedUnit {
         unit_id: Uuid::from_u128(n),
         label: format!("Unit {n}"),
@@ -95,7 +95,7 @@ fn statement(of: &str, streams: &[Stream], days: &[DayFact]) -> Statement {
     Statement { all: parts(|_| true), whole: parts(|day| day.coverage >= 0.5), washes }
 }
 
-fn inputs(subjects: Vec<Subject>) -> Inputs {
+pub(super) fn inputs(subjects: Vec<Subject>) -> Inputs {
     Inputs {
         dealer: "Brookside Wash Systems".to_owned(),
         customer: "Harbour Haulage".to_owned(),
@@ -108,7 +108,7 @@ fn inputs(subjects: Vec<Subject>) -> Inputs {
     }
 }
 
-fn report(subjects: Vec<Subject>) -> SavingsReport {
+pub(super) fn report(subjects: Vec<Subject>) -> SavingsReport {
     SavingsReport::of(&inputs(subjects))
 }
 
@@ -127,7 +127,7 @@ fn text(words: &str) -> String {
     words.replace(['\u{a0}', '\u{202f}'], " ")
 }
 
-const LOOP: [Stream; 2] = [Stream::Makeup, Stream::Wash];
+pub(super) const LOOP: [Stream; 2] = [Stream::Makeup, Stream::Wash];
 
 #[test]
 fn a_month_of_daily_readings_is_summed_then_divided() {
@@ -167,6 +167,13 @@ fn a_month_without_a_reading_claims_nothing() {
     assert_eq!(reason(&report, Name::FreshUsed), Reason::NotRead);
     assert_eq!(report.missing.len(), 1);
     assert_eq!((report.missing[0].days, report.by_day.is_none()), (31, true));
+}
+
+#[test]
+fn a_month_in_which_nothing_stood_says_so_and_can_be_issued() {
+    let report = report(Vec::new());
+    assert_eq!(text(&report.sentence), "No unit stood at a site of Harbour Haulage in January 2026.");
+    assert_eq!(report.issuable(false), Ok(()));
 }
 
 #[test]

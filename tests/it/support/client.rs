@@ -16,7 +16,8 @@ pub(crate) struct Client {
 impl Client {
     /// At a service that listens there, not signed in.
     pub(crate) fn new(address: SocketAddr) -> Self {
-        Self { http: reqwest::Client::new(), base: format!("http://{address}"), token: None }
+        let http = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().unwrap();
+        Self { http, base: format!("http://{address}"), token: None }
     }
 
     /// The same address with this access token.
@@ -63,6 +64,28 @@ impl Client {
     /// The same with a body.
     pub(crate) async fn post_at_with(&self, path: &str, etag: &str, body: &Value) -> Answer {
         self.send(self.request(Method::POST, path).header(IF_MATCH, etag).json(body)).await
+    }
+
+    pub(crate) async fn put(&self, path: &str, etag: &str, body: &Value) -> Answer {
+        self.send(self.request(Method::PUT, path).header(IF_MATCH, etag).json(body)).await
+    }
+
+    /// A page, as a browser asks for it: signed in by the cookie.
+    pub(crate) async fn page(&self, path: &str) -> Answer {
+        self.send(self.browser(Method::GET, path)).await
+    }
+
+    /// A form sent from a page at `origin`, or of this service where none is given.
+    pub(crate) async fn form(&self, path: &str, origin: Option<&str>, body: &str) -> Answer {
+        let request = self.browser(Method::POST, path).header("origin", origin.unwrap_or(&self.base));
+        self.send(request.header(CONTENT_TYPE, "application/x-www-form-urlencoded").body(body.to_owned())).await
+    }
+
+    /// A request that names its token in the cookie, as a browser does.
+    pub(crate) fn browser(&self, method: Method, path: &str) -> RequestBuilder {
+        let token = self.token.as_deref().unwrap_or_default();
+        let request = self.http.request(method, format!("{}{path}", self.base));
+        request.header("cookie", format!("weirbook_access={token}")).header("accept", "text/html")
     }
 
     pub(crate) async fn patch(&self, path: &str, etag: &str, body: &Value) -> Answer {

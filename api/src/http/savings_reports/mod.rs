@@ -1,9 +1,15 @@
-//! `/v1/savings-reports`: the monthly statement of each customer.
+//! `/v1/savings-reports`: the monthly statement of each customer, and its life.
+
+pub mod life;
+pub mod questions;
+pub mod revisions;
 
 use super::answer::{self, Page, Paging, Problems};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
-use crate::db::report::{self, StoredReport};
+use crate::db::report::question::{self, StoredQuestion};
+use crate::db::report::standing::{self, StoredStanding};
+use crate::db::report::{self, Issued, StoredReport};
 use crate::problem::{Kind, Problem};
 use actix_web::http::header;
 use actix_web::web::{Data, Path, Query};
@@ -11,6 +17,7 @@ use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
 use domain::ids::{CustomerId, ReportId};
 use domain::zone::Month;
+use questions::QuestionView;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
@@ -19,7 +26,12 @@ use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_savings_reports).service(get_savings_report);
+    config
+        .service(list_savings_reports)
+        .service(get_savings_report)
+        .configure(life::routes)
+        .configure(revisions::routes)
+        .configure(questions::routes);
 }
 
 /// A savings report in a list.
@@ -37,13 +49,36 @@ pub struct ReportSummary {
     /// `live` while it is a draft that may still change, `issued` once it is frozen.
     #[schema(example = "live")]
     state: &'static str,
-    /// Which revision.
+    /// Which revision: a draft counts how often it was made; also the ETag.
     #[schema(example = 1)]
     revision: i32,
-    /// When it was made.
+    /// When its figures were made.
     made_at: DateTime<Utc>,
+    /// When and by whom it was issued; null for a draft.
+    issued: Option<IssuedView>,
     /// The report in one sentence.
     sentence: String,
+}
+
+/// That a revision was issued.
+#[derive(Serialize, ToSchema)]
+pub struct IssuedView {
+    /// When.
+    at: DateTime<Utc>,
+    /// `person`, or `rule` for the dealer's rule.
+    #[schema(example = "person")]
+    by: String,
+    /// The person's account; null for the rule.
+    account_id: Option<Uuid>,
+    /// Why in spite of open exceptions, or why it was revised.
+    #[schema(example = json!(null))]
+    reason: Option<String>,
+}
+
+impl From<&Issued> for IssuedView {
+    fn from(issued: &Issued) -> Self {
+        Self { at: issued.at, by: issued.how.clone(), account_id: issued.by, reason: issued.reason.clone() }
+    }
 }
 
 /// A savings report.
@@ -51,17 +86,23 @@ pub struct ReportSummary {
 pub struct ReportView {
     #[serde(flatten)]
     summary: ReportSummary,
+    /// Whether a revision is proposed; left out for the customer's people.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    revision_proposed: Option<bool>,
     /// The figures: `sentence`; `reckoning`, each figure printed with its coverage, estimated
-    /// share and grade or withheld with the reason; `by_day` and `by_month`; `units` with
-    /// their stays and states; `exceptions`; `missing` days; `made`, how the figures were
-    /// made; `cautions`. Volumes are litres.
+    /// share and grade or withheld with the reason; `adjustments`, what is added for earlier
+    /// months, a line each; `by_day` and `by_month`; `units` with their stays and states;
+    /// `exceptions`; `missing` days; `made`, how the figures were made; `cautions`. Volumes are
+    /// litres.
     #[schema(value_type = Object)]
     figures: Value,
+    /// Questions about it, the oldest first.
+    questions: Vec<QuestionView>,
 }
 
 /// The word for a report's state in every computed figure.
 fn state(stored: &StoredReport) -> &'static str {
-    if stored.state == "issued" { "issued" } else { "live" }
+    if stored.issued.is_some() { "issued" } else { "live" }
 }
 
 impl From<&StoredReport> for ReportSummary {
@@ -72,16 +113,22 @@ impl From<&StoredReport> for ReportSummary {
             customer: stored.figures.customer.clone(),
             month: stored.month.to_string(),
             state: state(stored),
-            revision: stored.revision_n,
+            revision: stored.revision,
             made_at: stored.made_at,
+            issued: stored.issued.as_ref().map(IssuedView::from),
             sentence: stored.figures.sentence.clone(),
         }
     }
 }
 
-impl From<&StoredReport> for ReportView {
-    fn from(stored: &StoredReport) -> Self {
-        Self { summary: ReportSummary::from(stored), figures: json!(stored.figures) }
+impl ReportView {
+    fn of(stored: &StoredReport, questions: Vec<StoredQuestion>, standing: Option<&StoredStanding>) -> Self {
+        Self {
+            summary: ReportSummary::from(stored),
+            revision_proposed: standing.map(|one| one.proposed.is_some()),
+            figures: json!(stored.figures),
+            questions: questions.into_iter().map(QuestionView::from).collect(),
+        }
     }
 }
 
@@ -146,11 +193,15 @@ async fn get_savings_report(
         let page = format!("/savings-reports/{id}");
         return Ok(HttpResponse::SeeOther().insert_header((header::LOCATION, page)).finish());
     }
-    let stored = db.read(caller.scope(), caller.now(), async |tx| report::get(tx, *id).await).await?;
+    let work = async |tx: &crate::db::Tx<'_>| {
+        let stored = report::get(tx, *id).await?;
+        Ok((ReportView::of(&stored, question::list(tx, *id).await?, standing::find(tx, *id).await?.as_ref()), stored))
+    };
+    let (view, stored) = db.read(caller.scope(), caller.now(), work).await?;
     Ok(HttpResponse::Ok()
-        .insert_header((header::ETAG, format!("\"{}\"", stored.revision_n)))
+        .insert_header((header::ETAG, format!("\"{}\"", stored.revision)))
         .insert_header((header::VARY, "accept"))
-        .json(ReportView::from(&stored)))
+        .json(view))
 }
 
 /// Whether the Accept field names HTML before JSON.

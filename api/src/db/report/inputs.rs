@@ -1,11 +1,11 @@
 //! What a savings report is made of: the customer's subjects of thirteen months, with their
 //! days, meters, states and open exceptions.
 
-use super::error::known;
-use super::fact::{self, Of, Whose};
-use super::range::{self, Range};
-use super::schema::{customer, dealer};
-use super::{DbError, Tx, money_inputs};
+use crate::db::error::known;
+use crate::db::fact::{self, Of, Whose};
+use crate::db::range::{self, Range};
+use crate::db::schema::{customer, dealer};
+use crate::db::{DbError, Tx, money_inputs};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
@@ -30,7 +30,7 @@ use uuid::Uuid;
 ///
 /// # Errors
 /// [`DbError::NotFound`] for a customer outside the scope.
-pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> Result<Inputs, DbError> {
+pub(super) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> Result<Inputs, DbError> {
     let (dealer, dealer_units): (String, String) =
         dealer::table.select((dealer::name, dealer::unit_system)).first(&mut tx.conn()).await?;
     let (name, units): (String, Option<String>) = customer::table

@@ -1,0 +1,215 @@
+//! Savings reports. A draft is made anew by the night run and keeps its newest making alone; an
+//! issued revision is never touched.
+//!
+//! | file | what it is about |
+//! | --- | --- |
+//! | `inputs` | what a report is made of |
+//! | `draft` | making drafts, and counting issued months again |
+//! | `life` | issuing, proposing, revising, declining |
+//! | `standing` | what issued reports state of a month beside what it comes to |
+//! | `rule` | the dealer's rule |
+//! | `question` | questions and answers |
+
+pub mod draft;
+mod inputs;
+pub mod life;
+pub mod question;
+pub mod rule;
+pub mod standing;
+
+use super::page::After;
+use super::schema::{report_revision, savings_report};
+use super::{DbError, Revision, Tx};
+use chrono::{DateTime, NaiveDate, Utc};
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use domain::ids::{CustomerId, ReportId};
+use domain::report::SavingsReport;
+use domain::zone::Month;
+use serde_json::Value;
+use uuid::Uuid;
+
+/// A report at one of its revisions.
+#[derive(Debug, Clone)]
+pub struct StoredReport {
+    /// Its id.
+    pub id: Uuid,
+    /// The customer.
+    pub customer_id: Uuid,
+    /// The month.
+    pub month: Month,
+    /// The revision shown: how often a version of it was stored until then.
+    pub revision: Revision,
+    /// When its figures were made.
+    pub made_at: DateTime<Utc>,
+    /// By whom and when it was issued; `None` for a draft.
+    pub issued: Option<Issued>,
+    /// The figures.
+    pub figures: SavingsReport,
+}
+
+/// That a revision was issued.
+#[derive(Debug, Clone)]
+pub struct Issued {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// The account; `None` for the dealer's rule.
+    pub by: Option<Uuid>,
+    /// `person` or `rule`.
+    pub how: String,
+    /// Why in spite of open exceptions, or why it was revised.
+    pub reason: Option<String>,
+}
+
+/// Which reports.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Filter {
+    /// Of one month.
+    pub month: Option<Month>,
+    /// Of one customer.
+    pub customer: Option<CustomerId>,
+}
+
+#[derive(Queryable)]
+struct Row {
+    id: Uuid,
+    customer_id: Uuid,
+    month: NaiveDate,
+    revision: i32,
+    made_at: DateTime<Utc>,
+    issued_at: Option<DateTime<Utc>>,
+    issued_by: Option<Uuid>,
+    issued_how: Option<String>,
+    reason: Option<String>,
+    figures: Value,
+}
+
+impl TryFrom<Row> for StoredReport {
+    type Error = DbError;
+
+    fn try_from(row: Row) -> Result<Self, DbError> {
+        let issued = row.issued_at.zip(row.issued_how);
+        Ok(Self {
+            id: row.id,
+            customer_id: row.customer_id,
+            month: Month::of(row.month),
+            revision: row.revision,
+            made_at: row.made_at,
+            issued: issued.map(|(at, how)| Issued { at, by: row.issued_by, how, reason: row.reason }),
+            figures: serde_json::from_value(row.figures).map_err(DbError::internal)?,
+        })
+    }
+}
+
+type Columns = (
+    savings_report::id,
+    savings_report::customer_id,
+    savings_report::month,
+    report_revision::n,
+    report_revision::made_at,
+    report_revision::issued_at,
+    report_revision::issued_by,
+    report_revision::issued_how,
+    report_revision::reason,
+    report_revision::figures,
+);
+
+/// What a [`Row`] is made of.
+const COLUMNS: Columns = (
+    savings_report::id,
+    savings_report::customer_id,
+    savings_report::month,
+    report_revision::n,
+    report_revision::made_at,
+    report_revision::issued_at,
+    report_revision::issued_by,
+    report_revision::issued_how,
+    report_revision::reason,
+    report_revision::figures,
+);
+
+/// Reports with their revisions.
+#[diesel::dsl::auto_type(no_type_alias)]
+fn revised() -> _ {
+    savings_report::table.inner_join(report_revision::table.on(
+        report_revision::dealer_id.eq(savings_report::dealer_id).and(report_revision::report_id.eq(savings_report::id)),
+    ))
+}
+
+/// One report at its newest revision.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub async fn get(tx: &Tx<'_>, id: ReportId) -> Result<StoredReport, DbError> {
+    let newest = revised().filter(savings_report::id.eq(id.0)).order(report_revision::n.desc());
+    let row: Row = newest.select(COLUMNS).first(&mut tx.conn()).await?;
+    row.try_into()
+}
+
+/// One report at one of its revisions.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope, and for the earlier makings of a draft.
+pub async fn revision(tx: &Tx<'_>, id: ReportId, n: Revision) -> Result<StoredReport, DbError> {
+    let one = revised().filter(savings_report::id.eq(id.0).and(report_revision::n.eq(n)));
+    let row: Row = one.select(COLUMNS).first(&mut tx.conn()).await?;
+    row.try_into()
+}
+
+/// All revisions of a report, the newest first.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub async fn revisions(tx: &Tx<'_>, id: ReportId) -> Result<Vec<StoredReport>, DbError> {
+    let all = revised().filter(savings_report::id.eq(id.0)).order(report_revision::n.desc());
+    let rows: Vec<Row> = all.select(COLUMNS).load(&mut tx.conn()).await?;
+    if rows.is_empty() {
+        return Err(DbError::NotFound);
+    }
+    rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// Reports, newest month first, one more than the page holds.
+///
+/// # Errors
+/// When the database fails.
+pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredReport>, DbError> {
+    let (month, id) = after.key();
+    let mut query = revised()
+        .distinct_on((savings_report::month, savings_report::id))
+        .order((savings_report::month.desc(), savings_report::id, report_revision::n.desc()))
+        .select(COLUMNS)
+        .limit(after.ask())
+        .into_boxed();
+    if let Ok(month) = month.parse::<NaiveDate>() {
+        let same = savings_report::month.eq(month).and(savings_report::id.gt(id));
+        query = query.filter(savings_report::month.lt(month).or(same));
+    }
+    if let Some(month) = filter.month {
+        query = query.filter(savings_report::month.eq(month.first_day()));
+    }
+    if let Some(customer) = filter.customer {
+        query = query.filter(savings_report::customer_id.eq(customer.0));
+    }
+    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// Holds a customer's reports until the transaction ends: one report carries what another is
+/// owed, so that they are written by one transaction at a time.
+///
+/// # Errors
+/// When the database fails.
+pub async fn hold(tx: &Tx<'_>, customer: CustomerId) -> Result<(), DbError> {
+    let all = savings_report::table.filter(savings_report::customer_id.eq(customer.0)).order(savings_report::id);
+    let _held: Vec<Uuid> = all.select(savings_report::id).for_no_key_update().load(&mut tx.conn()).await?;
+    Ok(())
+}
+
+/// A report whose customer's reports are held.
+async fn held(tx: &Tx<'_>, id: ReportId) -> Result<StoredReport, DbError> {
+    let own = savings_report::table.filter(savings_report::id.eq(id.0)).select(savings_report::customer_id);
+    let customer: Uuid = own.first(&mut tx.conn()).await?;
+    hold(tx, CustomerId(customer)).await?;
+    get(tx, id).await
+}

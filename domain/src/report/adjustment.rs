@@ -1,0 +1,85 @@
+//! A difference to an earlier month, carried in a later report under its own name.
+
+use super::claims::{Claim, Claims};
+use super::display;
+use super::figure::{Figure, Name, Value};
+use super::model::SavingsReport;
+use crate::customer::UnitSystem;
+use crate::named::named;
+use crate::zone::Month;
+use serde::{Deserialize, Serialize};
+
+named! {
+    /// Why a month comes to something else than was issued.
+    Cause as "cause" {
+        /// It was not printed for want of readings, and is caught up.
+        CaughtUp = "caught_up",
+        /// Readings came that cover more of it, or lie closer together.
+        LateReading = "late_reading",
+        /// Readings or records were corrected.
+        Corrected = "corrected",
+        /// The month was revised after a later report had carried a difference to it.
+        Revised = "revised",
+    }
+}
+
+impl Cause {
+    /// Why an issued report comes to something else now: readings cover more of the month or lie
+    /// closer together, or else something was corrected.
+    #[must_use]
+    pub fn of(then: &SavingsReport, now: &SavingsReport) -> Self {
+        let read = |of: &SavingsReport| {
+            let fresh = of.figure(Name::FreshUsed).and_then(Figure::printed);
+            fresh.map_or((0.0, -1.0), |fresh| (fresh.coverage, -fresh.estimated_share))
+        };
+        let (before, after) = (read(then), read(now));
+        if after.0 > before.0 || after.1 > before.1 { Self::LateReading } else { Self::Corrected }
+    }
+
+    fn words(self) -> &'static str {
+        match self {
+            Self::CaughtUp => "caught up, because its report was issued before it was read",
+            Self::LateReading => "after a late reading",
+            Self::Corrected => "after a correction",
+            Self::Revised => "after its report was revised",
+        }
+    }
+}
+
+/// What a report carries for an earlier month.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Adjustment {
+    /// The earlier month.
+    pub month: Month,
+    /// Which figure.
+    pub name: Name,
+    /// How much is added, in the unit of the figure; negative when too much was stated.
+    #[serde(flatten)]
+    pub value: Value,
+    /// Why.
+    pub cause: Cause,
+    /// The line in words.
+    pub words: String,
+}
+
+impl Adjustment {
+    /// The line of an amount that a month is owed.
+    #[must_use]
+    pub fn of(month: Month, claim: &Claim, cause: Cause, system: UnitSystem) -> Self {
+        let (amount, label) = (claim.signed(system), claim.name.label().to_lowercase());
+        let words = format!("{}: {amount} {label}, {}.", display::month(month), cause.words());
+        Self { month, name: claim.name, value: claim.value(), cause, words }
+    }
+}
+
+impl SavingsReport {
+    /// The months for which this report carries something, and how much.
+    #[must_use]
+    pub fn carried(&self) -> Vec<(Month, Claims)> {
+        let of_month = |lines: &[Adjustment]| {
+            let month = lines.first()?.month;
+            Some((month, lines.iter().filter_map(|line| Claim::of(line.name, line.value)).collect()))
+        };
+        self.adjustments.chunk_by(|a, b| a.month == b.month).filter_map(of_month).collect()
+    }
+}

@@ -1,0 +1,144 @@
+//! What a report states that can be added over months: volumes, counts, energy, money. Ratios can
+//! not, and the residual is a check of the meters and no claim.
+//!
+//! Amounts are decimals to three places, as figures are stored, so that sums and differences of
+//! them are exact.
+
+use super::display;
+use super::figure::{Name, Value};
+use super::model::SavingsReport;
+use crate::customer::UnitSystem;
+use crate::money::{Currency, Money};
+use rust_decimal::Decimal;
+use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
+use serde::{Deserialize, Serialize};
+
+/// Places to which volumes, counts and energy are stored.
+const PLACES: u32 = 3;
+
+/// An amount of one figure: litres, washes, kilowatt-hours, or money in a currency.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Claim {
+    /// Which figure.
+    pub name: Name,
+    /// Of money, the currency.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub currency: Option<Currency>,
+    /// How much.
+    pub amount: Decimal,
+}
+
+impl Claim {
+    /// The amount behind a value; none for what can't be added.
+    #[must_use]
+    pub fn of(name: Name, value: Value) -> Option<Self> {
+        let counted = |number| Decimal::from_f64(number).unwrap_or_default().round_dp(PLACES);
+        match (name, value) {
+            (Name::Residual, _) => None,
+            (_, Value::Litres(number) | Value::Count(number) | Value::Kwh(number)) => {
+                Some(Self { name, currency: None, amount: counted(number) })
+            }
+            (_, Value::Money(money)) => Some(Self { name, currency: Some(money.currency), amount: money.amount }),
+            (_, Value::Share(_) | Value::LitresPerWash(_) | Value::KwhPerM3(_)) => None,
+        }
+    }
+
+    /// The same as a figure's value.
+    #[must_use]
+    pub fn value(&self) -> Value {
+        let number = self.amount.to_f64().unwrap_or_default();
+        match (self.name, self.currency) {
+            (_, Some(currency)) => Value::Money(Money { amount: self.amount, currency }),
+            (Name::Washes, None) => Value::Count(number),
+            (Name::Energy, None) => Value::Kwh(number),
+            (_, None) => Value::Litres(number),
+        }
+    }
+
+    /// The amount as a difference, with its sign and unit: volumes to the litre or gallon, money to
+    /// its minor unit.
+    #[must_use]
+    pub fn signed(&self, system: UnitSystem) -> String {
+        /// More digits than any amount has: the places alone limit what is shown.
+        const ALL: i32 = 15;
+        let text = match self.value() {
+            Value::Money(money) => money.to_string().replace('-', "\u{2212}"),
+            Value::Count(count) => display::number(count, ALL, 0, system),
+            Value::Kwh(kwh) => format!("{}\u{a0}kWh", display::number(kwh, ALL, 1, system)),
+            _ => display::volume(self.amount.to_f64().unwrap_or_default(), system, ALL),
+        };
+        if self.amount.is_sign_negative() { text } else { format!("+{text}") }
+    }
+
+    fn same(&self, other: &Self) -> bool {
+        self.name == other.name && self.currency == other.currency
+    }
+}
+
+/// Amounts of figures, each once, none of them zero.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Claims(Vec<Claim>);
+
+impl Claims {
+    /// What a report states of its own month. A figure that is not printed claims nothing.
+    #[must_use]
+    pub fn of(report: &SavingsReport) -> Self {
+        let printed = report.reckoning.iter().filter_map(|line| Claim::of(line.name, line.figure.printed()?.value));
+        printed.collect()
+    }
+
+    /// The amounts, in the order of the reckoning.
+    #[must_use]
+    pub fn all(&self) -> &[Claim] {
+        &self.0
+    }
+
+    /// Whether nothing is claimed.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+
+    /// The amounts of one figure.
+    #[must_use]
+    pub fn only(&self, name: Name) -> Self {
+        self.0.iter().copied().filter(|claim| claim.name == name).collect()
+    }
+
+    /// Both together.
+    #[must_use]
+    pub fn plus(&self, other: &Self) -> Self {
+        self.0.iter().chain(&other.0).copied().collect()
+    }
+
+    /// The first less the second.
+    #[must_use]
+    pub fn less(&self, other: &Self) -> Self {
+        let negative = other.0.iter().map(|claim| Claim { amount: -claim.amount, ..*claim });
+        self.0.iter().copied().chain(negative).collect()
+    }
+
+    /// These, with the amounts of one figure as `other` has them.
+    #[must_use]
+    pub fn with(&self, name: Name, other: &Self) -> Self {
+        let rest = self.0.iter().copied().filter(|claim| claim.name != name);
+        rest.chain(other.only(name).0).collect()
+    }
+}
+
+impl FromIterator<Claim> for Claims {
+    fn from_iter<I: IntoIterator<Item = Claim>>(claims: I) -> Self {
+        let mut sums: Vec<Claim> = Vec::new();
+        for claim in claims {
+            match sums.iter_mut().find(|sum| sum.same(&claim)) {
+                Some(sum) => sum.amount += claim.amount,
+                None => sums.push(claim),
+            }
+        }
+        sums.retain(|sum| !sum.amount.is_zero());
+        sums.iter_mut().for_each(|sum| sum.amount = sum.amount.normalize());
+        sums.sort_by(|a, b| (a.name, a.currency.map(String::from)).cmp(&(b.name, b.currency.map(String::from))));
+        Self(sums)
+    }
+}
