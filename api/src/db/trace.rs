@@ -5,7 +5,7 @@ use super::error::known;
 use super::night_meters::MeterHistory;
 use super::night_plan::{self, Stretch, Subject, neighbours};
 use super::schema::{meter, reading_correction, reading_exception};
-use super::{DbError, Tx, night_meters, notes, reading, report, report_inputs};
+use super::{DbError, Tx, night_meters, notes, reading, report};
 use chrono::{DateTime, Days, NaiveTime, TimeDelta, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
@@ -221,7 +221,7 @@ async fn corrections(tx: &Tx<'_>, numbers: &[i32]) -> Result<HashMap<i32, Vec<Co
 /// [`DbError::NotFound`] outside the scope.
 pub async fn of_report(tx: &Tx<'_>, id: ReportId) -> Result<(report::StoredReport, Inputs), DbError> {
     let stored = report::get(tx, id).await?;
-    let inputs = report_inputs::gather(tx, CustomerId(stored.customer_id), stored.month).await?;
+    let inputs = report::inputs::gather(tx, CustomerId(stored.customer_id), stored.month).await?;
     let inputs = Inputs { now: stored.made_at, ..inputs };
     Ok((stored, inputs))
 }

@@ -205,7 +205,7 @@ async fn report_trace(
     let agrees = trace.lines.iter().map(|line| &line.line).eq(&stored.figures.reckoning);
     Ok(HttpResponse::Ok().json(ReportTraceView {
         id: stored.id,
-        revision: stored.revision_n,
+        revision: stored.revision,
         made_at: stored.made_at,
         agrees,
         words: differs(Some(agrees)),

@@ -30,7 +30,7 @@ use uuid::Uuid;
 ///
 /// # Errors
 /// [`DbError::NotFound`] for a customer outside the scope.
-pub(super) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> Result<Inputs, DbError> {
+pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> Result<Inputs, DbError> {
     let (dealer, dealer_units): (String, String) =
         dealer::table.select((dealer::name, dealer::unit_system)).first(&mut tx.conn()).await?;
     let (name, units): (String, Option<String>) = customer::table

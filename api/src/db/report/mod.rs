@@ -11,7 +11,7 @@
 //! | `question` | questions and answers |
 
 pub mod draft;
-mod inputs;
+pub(in crate::db) mod inputs;
 pub mod life;
 pub mod question;
 pub mod rule;
