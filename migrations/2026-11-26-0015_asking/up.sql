@@ -76,7 +76,7 @@ create table reading_request (
   foreign key (dealer_id, customer_id) references customer
 );
 comment on table reading_request is 'One person asked to read some meters of one site.';
-comment on column reading_request.mailed_at is 'When the mail server took the last mail about it.';
+comment on column reading_request.mailed_at is 'When the last reminder of it was sent off, into the queue.';
 comment on column reading_request.taken_at is 'When its last reading was taken: its links are spent since then.';
 comment on column reading_request.ended_at is 'When it was revoked.';
 call app.guard('reading_request', 'customer_id = (select app.customer_id())', customer_writes => true);

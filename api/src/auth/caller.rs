@@ -43,20 +43,41 @@ impl<P> Caller<P> {
 /// Name of the cookie that carries a page visitor's access token.
 pub const ACCESS_COOKIE: &str = "weirbook_access";
 
+impl<P: Permission> Caller<P> {
+    /// The caller behind a form of our own pages, by the cookie that reading pages goes by. The
+    /// form has to come from this very host: browsers say so in Origin (Fetch standard, section
+    /// 3.2), and a page elsewhere can't make them say otherwise.
+    ///
+    /// # Errors
+    /// As for any request, and when the form stands elsewhere.
+    pub fn of_form(request: &HttpRequest) -> Result<Self, Problem> {
+        if !is_own_form(request) {
+            return Err(Problem::new(Kind::NotAllowed, "Send this form from its own page."));
+        }
+        caller(request, request.cookie(ACCESS_COOKIE).map(|cookie| cookie.value().to_owned()))
+    }
+}
+
+fn is_own_form(request: &HttpRequest) -> bool {
+    let field = |name| request.headers().get(name).and_then(|value| value.to_str().ok());
+    let origin = field(header::ORIGIN).and_then(|origin| origin.split_once("://"));
+    origin.is_some_and(|(_, host)| Some(host) == field(header::HOST))
+}
+
 impl<P: Permission> FromRequest for Caller<P> {
     type Error = Problem;
     type Future = Ready<Result<Self, Problem>>;
 
     fn from_request(request: &HttpRequest, _payload: &mut dev::Payload) -> Self::Future {
-        ready(caller(request))
+        ready(caller(request, bearer(request)))
     }
 }
 
-fn caller<P: Permission>(request: &HttpRequest) -> Result<Caller<P>, Problem> {
+fn caller<P: Permission>(request: &HttpRequest, token: Option<String>) -> Result<Caller<P>, Problem> {
     let refused =
         || Problem::new(Kind::NotSignedIn, "Send `Authorization: Bearer` with a token from POST /v1/sessions.");
     let keys = request.app_data::<Data<Keys>>().ok_or_else(refused)?;
-    let token = bearer(request).ok_or_else(refused)?;
+    let token = token.ok_or_else(refused)?;
     let identity = keys.verify(&token).ok_or_else(refused)?;
     if !P::ROLES.contains(&identity.role) {
         let detail = format!("The role {} lacks the permission {}.", identity.role, P::NAME);

@@ -9,6 +9,7 @@ use diesel::sql_types::{BigInt, SmallInt, Text, Timestamptz, Uuid as SqlUuid};
 use diesel::{insert_into, sql_query, update};
 use diesel_async::RunQueryDsl;
 use domain::ids::JobId;
+use serde::de::DeserializeOwned;
 use serde_json::Value;
 use uuid::Uuid;
 
@@ -35,6 +36,25 @@ struct Row {
     payload: Value,
     #[diesel(sql_type = SmallInt)]
     tries: i16,
+}
+
+/// A job that this version does not know how to do.
+#[derive(Debug, thiserror::Error)]
+#[error("no job of the kind {0} is known here")]
+struct UnknownKind(String);
+
+/// Says that a kind of job is not known: a later version wanted it.
+#[must_use]
+pub fn unknown(kind: &str) -> DbError {
+    DbError::internal(UnknownKind(kind.to_owned()))
+}
+
+/// What a job needs to know.
+///
+/// # Errors
+/// When it was written by a version that says it otherwise.
+pub fn payload<T: DeserializeOwned>(job: &Job) -> Result<T, DbError> {
+    serde_json::from_value(job.payload.clone()).map_err(DbError::internal)
 }
 
 /// How often a job is tried before it is given up: with the pauses below, over about two days.

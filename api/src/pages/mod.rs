@@ -5,7 +5,11 @@ pub mod chart;
 pub mod fault;
 mod figure;
 mod fleet;
+mod asked;
+mod read;
+mod readings_due;
 mod reports;
+mod rounds;
 mod sign_in;
 mod statement;
 mod unit;
@@ -32,6 +36,12 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(sign_in::sign_out)
         .service(fleet::installed_units)
         .service(unit::one_unit)
+        .service(readings_due::readings_due)
+        .service(asked::form)
+        .service(asked::ask)
+        .service(rounds::round)
+        .service(read::form)
+        .service(read::send)
         .service(reports::savings_reports)
         .service(statement::savings_report);
 }

@@ -18,3 +18,15 @@ impl<P: Permission> FromRequest for Visitor<P> {
         ready(caller.map(Self).map_err(|problem| Fault::at(problem, next)))
     }
 }
+
+/// The same of a form that is sent.
+pub(super) struct Sender<P>(pub(super) Caller<P>);
+
+impl<P: Permission> FromRequest for Sender<P> {
+    type Error = Fault;
+    type Future = Ready<Result<Self, Fault>>;
+
+    fn from_request(request: &HttpRequest, _payload: &mut dev::Payload) -> Self::Future {
+        ready(Caller::of_form(request).map(Self).map_err(Fault::from))
+    }
+}

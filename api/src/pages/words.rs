@@ -2,12 +2,16 @@
 
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
+use domain::asking::expected::Expected;
+use domain::customer::UnitSystem;
 use domain::metering::slip::Slip;
 use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
+use domain::report::display;
 use domain::report::model::exception_words;
 use domain::span::Span;
 use domain::spell::SpellState;
+use domain::units::RegisterUnit;
 
 /// What stands where there is no figure.
 pub(super) const NONE: &str = "\u{2013}";
@@ -57,6 +61,24 @@ pub(super) fn register_unit(name: &str) -> &str {
         "count" => "",
         other => other,
     }
+}
+
+/// A register as it was read: all its digits.
+pub(super) fn register(value: f64) -> String {
+    let text = display::number(value, 15, 3, UnitSystem::Metric);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// A register with its unit.
+pub(super) fn register_in(value: f64, unit: RegisterUnit) -> String {
+    format!("{}\u{a0}{}", register(value), register_unit(unit.as_str())).trim_end().to_owned()
+}
+
+/// Where a register will probably stand.
+pub(super) fn expected(expected: Option<Expected>, unit: RegisterUnit) -> String {
+    let Some(range) = expected else { return NONE.to_owned() };
+    let over = if range.rolls_over() { ", through zero" } else { "" };
+    format!("{} to {}{over}", register(range.from()), register_in(range.to(), unit))
 }
 
 /// An instant by the clock of the site.

@@ -7,6 +7,7 @@ mod people;
 mod postgres;
 mod program;
 mod records;
+mod smtp;
 
 pub(crate) use app::{TestApp, services};
 pub(crate) use client::{Answer, Client};
@@ -15,6 +16,7 @@ pub(crate) use people::{Dealer, PASSWORD};
 pub(crate) use postgres::Database;
 pub(crate) use program::{Scratch, Serving, weirbook};
 pub(crate) use records::{id, number, today};
+pub(crate) use smtp::MailServer;
 
 use std::sync::OnceLock;
 use tokio::runtime::Runtime;

@@ -3,7 +3,7 @@
 use crate::db::error::known;
 use crate::db::meter_facts::FactsRow;
 use crate::db::{DbError, Tx, meter_month};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveTime, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel::sql_query;
@@ -16,7 +16,8 @@ use domain::asking::expected::{Expected, LastRead};
 use domain::ids::{CustomerId, SiteId};
 use domain::metering::history::MonthUse;
 use domain::metering::meter::MeterFacts;
-use domain::zone::{Month, local_date};
+use domain::metering::stream::ReadBy;
+use domain::zone::{Month, day_bounds, local_date};
 use uuid::Uuid;
 
 /// Which meters.
@@ -97,6 +98,19 @@ impl Held {
     #[must_use]
     pub fn expected(&self, at: DateTime<Utc>) -> Option<Expected> {
         Expected::at(self.last?, &self.facts, &self.months, at)
+    }
+
+    /// Where it will probably stand when its reading comes: by the end of the due day, or now
+    /// where that has passed.
+    #[must_use]
+    pub fn expected_by(&self, due: Due, now: DateTime<Utc>) -> Option<Expected> {
+        self.expected(day_bounds(self.zone, due.on).1.max(now))
+    }
+
+    /// Whether people read it, and not telemetry.
+    #[must_use]
+    pub fn is_read_by_people(&self) -> bool {
+        matches!(self.facts.read_by, ReadBy::Technician | ReadBy::Customer)
     }
 
     /// An instant's day at its site.
@@ -218,6 +232,43 @@ pub async fn held(tx: &Tx<'_>, filter: &Filter, at: DateTime<Utc>) -> Result<Vec
             row.held(known_months)
         })
         .collect()
+}
+
+/// The meters read by people whose reading is due or soon will be, the longest due first; only
+/// late ones when wanted.
+///
+/// # Errors
+/// When the database fails.
+pub async fn due_now(tx: &Tx<'_>, filter: &Filter, late: bool) -> Result<Vec<(Held, Due)>, DbError> {
+    let held = held(tx, filter, tx.now()).await?.into_iter().filter(Held::is_read_by_people);
+    let due = held.map(|held| {
+        let due = held.due(tx.now());
+        (held, due)
+    });
+    let near = due.filter(|(held, due)| due.is_near(held.local(tx.now())) && (!late || due.late_since.is_some()));
+    Ok(sorted(near.collect()))
+}
+
+/// The meters, whoever reads them, that were there at the month's end and were not read near it
+/// or later.
+///
+/// # Errors
+/// When the database fails.
+pub async fn missing(tx: &Tx<'_>, filter: &Filter, month: Month) -> Result<Vec<(Held, Due)>, DbError> {
+    let at = month.last_day().and_time(NOON).and_utc().min(tx.now());
+    let held = held(tx, filter, at).await?.into_iter();
+    Ok(sorted(held.filter_map(|held| held.missing(month, tx.now()).map(|due| (held, due))).collect()))
+}
+
+/// In the middle of a month's last day it is that day in nearly every zone.
+const NOON: NaiveTime = match NaiveTime::from_hms_opt(12, 0, 0) {
+    Some(noon) => noon,
+    None => NaiveTime::MIN,
+};
+
+fn sorted(mut due: Vec<(Held, Due)>) -> Vec<(Held, Due)> {
+    due.sort_by_key(|(held, due)| (due.on, held.meter_id));
+    due
 }
 
 impl Row {

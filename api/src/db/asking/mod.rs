@@ -3,4 +3,5 @@
 pub mod due;
 pub mod reminder_rule;
 pub mod request;
+pub mod round;
 pub mod taken;
