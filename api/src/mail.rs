@@ -128,7 +128,8 @@ impl Mailer {
     pub async fn send(&self, letter: &Letter) -> Result<(), SendError> {
         let message = self.message(letter)?;
         let sent = self.transport.send(message).await;
-        sent.map(drop).map_err(|error| if error.is_permanent() { SendError::Never(error) } else { SendError::Later(error) })
+        sent.map(drop)
+            .map_err(|error| if error.is_permanent() { SendError::Never(error) } else { SendError::Later(error) })
     }
 
     fn message(&self, letter: &Letter) -> Result<Message, SendError> {

@@ -113,7 +113,9 @@ mod tests {
         ] {
             assert_eq!(MediaType::sniffed(bytes), Ok(media));
         }
-        for other in [&b"<svg onload=alert(1)>"[..], b"<!doctype html>", b"GIF89a", b"\xff\xd8", b"RIFF\x24\0\0\0WAVE", b"MZ"] {
+        for other in
+            [&b"<svg onload=alert(1)>"[..], b"<!doctype html>", b"GIF89a", b"\xff\xd8", b"RIFF\x24\0\0\0WAVE", b"MZ"]
+        {
             assert_eq!(MediaType::sniffed(other), Err(FileError::UnknownKind), "{other:?}");
         }
         assert_eq!(MediaType::sniffed(b""), Err(FileError::Empty));

@@ -66,7 +66,9 @@ pub enum ReadingError {
     #[error("the meter did not serve your site at this time")]
     NotHeld,
     /// A customer's person typed in a reading of a meter that is read by telemetry.
-    #[error("this meter is read by telemetry, so no reading is typed in for it; tell your dealer if it shows something else")]
+    #[error(
+        "this meter is read by telemetry, so no reading is typed in for it; tell your dealer if it shows something else"
+    )]
     ReadByTelemetry,
     /// In the future.
     #[error("the time lies in the future; check the clock and the offset from UTC")]

@@ -72,5 +72,9 @@ async fn a_customers_files_are_its_own_and_the_dealers() {
     let dealers = send(&dealer.office, "image/jpeg", b"\xff\xd8\xff\xe0 of the dealer").await.json();
     let path = format!("/v1/files/{}", dealers["sha256"].as_str().unwrap());
     reader.get(&path).await.refused(404, "not-found");
-    dealer.office.get("/v1/files?record=secret&record_id=00000000-0000-0000-0000-000000000000").await.refused(422, "invalid");
+    dealer
+        .office
+        .get("/v1/files?record=secret&record_id=00000000-0000-0000-0000-000000000000")
+        .await
+        .refused(422, "invalid");
 }

@@ -58,10 +58,10 @@ impl<P: Permission> Caller<P> {
     }
 }
 
+/// A proxy may say in X-Forwarded-Host under which name it was called.
 fn is_own_form(request: &HttpRequest) -> bool {
-    let field = |name| request.headers().get(name).and_then(|value| value.to_str().ok());
-    let origin = field(header::ORIGIN).and_then(|origin| origin.split_once("://"));
-    origin.is_some_and(|(_, host)| Some(host) == field(header::HOST))
+    let origin = request.headers().get(header::ORIGIN).and_then(|value| value.to_str().ok()?.split_once("://"));
+    origin.is_some_and(|(_, host)| host == request.connection_info().host())
 }
 
 impl<P: Permission> FromRequest for Caller<P> {

@@ -133,13 +133,7 @@ pub async fn keep(tx: &Tx<'_>, new: &NewFile) -> Result<StoredFile, DbError> {
     Ok(StoredFile { hash, media: new.media, size_bytes, created_at: tx.now() })
 }
 
-async fn log(
-    tx: &Tx<'_>,
-    hash: &str,
-    verb: &str,
-    customer: Option<CustomerId>,
-    new: &NewFile,
-) -> Result<(), DbError> {
+async fn log(tx: &Tx<'_>, hash: &str, verb: &str, customer: Option<CustomerId>, new: &NewFile) -> Result<(), DbError> {
     tx.log(Change {
         record: "file",
         record_id: hash.to_owned(),
@@ -187,8 +181,7 @@ pub struct Behind {
 /// [`DbError::Taken`] when another file was put there at the same moment.
 pub async fn link(tx: &Tx<'_>, behind: &Behind, hash: FileHash) -> Result<(), DbError> {
     let of_record = file_link::record.eq(behind.record.as_str()).and(file_link::record_id.eq(behind.id));
-    let last: Option<i32> =
-        file_link::table.filter(of_record).select(max(file_link::n)).first(&mut tx.conn()).await?;
+    let last: Option<i32> = file_link::table.filter(of_record).select(max(file_link::n)).first(&mut tx.conn()).await?;
     insert_into(file_link::table)
         .values((
             file_link::record.eq(behind.record.as_str()),

@@ -2,6 +2,7 @@
 //! each name; whoever takes one up has it to itself until its time is up.
 
 use super::schema::job;
+use super::stamp::Change;
 use super::{DbError, Tx};
 use chrono::{DateTime, Duration, Utc};
 use diesel::prelude::*;
@@ -10,7 +11,7 @@ use diesel::{insert_into, sql_query, update};
 use diesel_async::RunQueryDsl;
 use domain::ids::JobId;
 use serde::de::DeserializeOwned;
-use serde_json::Value;
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 /// A job that was taken up.
@@ -116,12 +117,18 @@ pub async fn take_up(tx: &Tx<'_>, most: i64) -> Result<Vec<Job>, DbError> {
 ///
 /// # Errors
 /// When the database fails.
-pub async fn done(tx: &Tx<'_>, id: JobId) -> Result<(), DbError> {
-    update(job::table.filter(job::id.eq(id.0)))
+pub async fn done(tx: &Tx<'_>, job: &Job) -> Result<(), DbError> {
+    update(job::table.filter(job::id.eq(job.id.0)))
         .set((job::done_at.eq(tx.now()), job::last_error.eq(None::<&str>)))
         .execute(&mut tx.conn())
         .await?;
-    Ok(())
+    log(tx, job, json!({ "kind": job.kind, "outcome": "done" })).await
+}
+
+/// The change log's line of a job that came to an end; its tries stand in the job itself.
+async fn log(tx: &Tx<'_>, job: &Job, detail: Value) -> Result<(), DbError> {
+    let (record_id, verb) = (job.id.to_string(), "updated");
+    tx.log(Change { record: "job", record_id, revision: None, verb, customer: None, detail }).await
 }
 
 /// Notes that a job failed. It is tried again after a pause that doubles, unless trying is
@@ -137,6 +144,9 @@ pub async fn failed(tx: &Tx<'_>, job: &Job, error: &str, hopeless: bool) -> Resu
         Some(again) => row.set((noted, job::due_at.eq(again))).execute(&mut tx.conn()).await?,
         None => row.set(noted).execute(&mut tx.conn()).await?,
     };
+    if again.is_none() {
+        log(tx, job, json!({ "kind": job.kind, "outcome": "given_up", "error": error })).await?;
+    }
     Ok(again)
 }
 

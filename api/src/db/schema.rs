@@ -633,7 +633,7 @@ diesel::table! {
         due_on -> Date,
         expires_at -> Timestamptz,
         reminders -> Int2,
-        #[doc = "When the mail server took the last mail about it."]
+        #[doc = "When the last reminder of it was sent off, into the queue."]
         mailed_at -> Nullable<Timestamptz>,
         #[doc = "When its last reading was taken: its links are spent since then."]
         taken_at -> Nullable<Timestamptz>,

@@ -116,13 +116,13 @@ async fn work(
     };
     let Some(letter) = letter else {
         drained.moot += 1;
-        return db.write(scope, now, async |tx| job::done(tx, job.id).await).await;
+        return note_failed(db, scope, now, job, "no longer wanted", true).await;
     };
     match mailer.send(&letter).await {
         Ok(()) => {
             drained.sent += 1;
             tracing::info!(job = %job.id, kind = job.kind, dealer = %scope.dealer(), "mail sent");
-            db.write(scope, now, async |tx| job::done(tx, job.id).await).await
+            db.write(scope, now, async |tx| job::done(tx, job).await).await
         }
         Err(error) => {
             let again = put_off(db, scope, now, job, &error).await?;

@@ -1,9 +1,9 @@
 //! `/readings-due/ask`: a form by which somebody is asked to read the meters of a site.
 
 use super::fault::Fault;
+use super::html;
 use super::readings_due::{day, last};
 use super::visitor::{Sender, Visitor};
-use super::html;
 use crate::auth::{Caller, perm};
 use crate::db::asking::due::{self, Filter, Held};
 use crate::db::asking::request;
@@ -189,7 +189,8 @@ impl Page {
         for meter in &mut self.meters {
             meter.chosen = fields.iter().any(|(name, value)| name == "meter" && *value == meter.id.to_string());
         }
-        self.faults = faults.0.into_iter().map(|fault| format!("{}: {}.", named(&fault.pointer), fault.detail)).collect();
+        self.faults =
+            faults.0.into_iter().map(|fault| format!("{}: {}.", named(&fault.pointer), fault.detail)).collect();
         self
     }
 }

@@ -1,11 +1,11 @@
 //! Server-rendered pages: without scripts, and with every figure as the domain words it.
 
+mod asked;
 pub mod assets;
 pub mod chart;
 pub mod fault;
 mod figure;
 mod fleet;
-mod asked;
 mod read;
 mod readings_due;
 mod reports;

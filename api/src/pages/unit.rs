@@ -196,9 +196,9 @@ fn meter_row(meter: &MeterRead, zone: Tz) -> Meter {
         label: meter.label.clone(),
         measures: words::stream(Stream::from_name(&meter.stream)),
         read_by: words::read_by(ReadBy::from_name(&meter.read_by)),
-        register: meter
-            .register
-            .map_or(NONE.to_owned(), |value| format!("{} {}", words::register(value), words::register_unit(&meter.unit))),
+        register: meter.register.map_or(NONE.to_owned(), |value| {
+            format!("{} {}", words::register(value), words::register_unit(&meter.unit))
+        }),
         last_read: meter.at.map_or("never".to_owned(), |at| words::instant(zone, at)),
     }
 }

@@ -74,7 +74,9 @@ fn month_end_nearest(last: NaiveDate, every: u64) -> NaiveDate {
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "bounded by the clamp")]
 fn interval_days(every_h: Option<f64>) -> u64 {
     const DAY_H: f64 = 24.0;
-    every_h.filter(|h| h.is_finite()).map_or(MONTHLY_DAYS, |h| (h / DAY_H).ceil().clamp(1.0, LONGEST_DAYS as f64) as u64)
+    every_h
+        .filter(|h| h.is_finite())
+        .map_or(MONTHLY_DAYS, |h| (h / DAY_H).ceil().clamp(1.0, LONGEST_DAYS as f64) as u64)
 }
 
 fn plus(date: NaiveDate, days: u64) -> NaiveDate {

@@ -49,7 +49,8 @@ impl ReminderRule {
     /// mail, however many such days went by meanwhile.
     #[must_use]
     pub fn reminds(self, asked: Asked, today: NaiveDate) -> bool {
-        asked.reminders < self.reminders_most && self.last_day(asked.due_on, today).is_some_and(|day| day > asked.mailed_on)
+        asked.reminders < self.reminders_most
+            && self.last_day(asked.due_on, today).is_some_and(|day| day > asked.mailed_on)
     }
 
     /// The last day for a reminder up to `today`.

@@ -118,7 +118,6 @@ impl RequestState {
     }
 }
 
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -163,7 +162,9 @@ mod tests {
         for good in ["a@b.at", "first.last+tag@mail.example.co.uk", "o'neil@example.com"] {
             assert!(is_address(good), "{good}");
         }
-        for bad in ["", "a", "a@", "@b.at", "a@b", "a@b..at", "a b@c.at", "<a@b.at>", "a@b.at,c@d.at", "ä@b.at", "a@b@c.at"] {
+        for bad in
+            ["", "a", "a@", "@b.at", "a@b", "a@b..at", "a b@c.at", "<a@b.at>", "a@b.at,c@d.at", "ä@b.at", "a@b@c.at"]
+        {
             assert!(!is_address(bad), "{bad}");
         }
     }

@@ -22,7 +22,8 @@ pub enum TypedError {
 /// Why it is none.
 pub fn register(text: &str) -> Result<f64, TypedError> {
     let plain: String = text.chars().filter(|c| !c.is_whitespace()).collect();
-    if plain.is_empty() || plain.len() > CHARS_MAX || !plain.chars().all(|c| c.is_ascii_digit() || c == '.' || c == ',') {
+    if plain.is_empty() || plain.len() > CHARS_MAX || !plain.chars().all(|c| c.is_ascii_digit() || c == '.' || c == ',')
+    {
         return Err(TypedError::NotANumber);
     }
     if plain.matches(['.', ',']).count() > 1 {
@@ -46,7 +47,12 @@ const NEAR_THE_END: f64 = 0.9;
 /// What is doubtful about `register`, for which a person is asked once more. Without a range to
 /// hold it against, only a value below the last one is.
 #[must_use]
-pub fn doubt(register: f64, last: Option<LastRead>, expected: Option<&Expected>, modulus: Option<f64>) -> Option<Doubt> {
+pub fn doubt(
+    register: f64,
+    last: Option<LastRead>,
+    expected: Option<&Expected>,
+    modulus: Option<f64>,
+) -> Option<Doubt> {
     let last = last?.register;
     let near_end = modulus.is_some_and(|modulus| last >= NEAR_THE_END * modulus);
     let rolls_over = expected.map_or(near_end, Expected::rolls_over);

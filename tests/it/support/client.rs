@@ -63,7 +63,8 @@ impl Client {
         };
         let pairs: Vec<_> = fields.iter().map(|(name, value)| format!("{}={}", encode(name), encode(value))).collect();
         let request = self.http.post(format!("{}{path}", self.base)).header("origin", origin);
-        let request = request.header("cookie", format!("weirbook_access={}", self.token.as_deref().unwrap_or_default()));
+        let request =
+            request.header("cookie", format!("weirbook_access={}", self.token.as_deref().unwrap_or_default()));
         let request = request.header("content-type", "application/x-www-form-urlencoded").body(pairs.join("&"));
         self.send(request).await
     }

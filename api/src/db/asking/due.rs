@@ -7,9 +7,7 @@ use chrono::{DateTime, NaiveTime, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{
-    Array, BigInt, Double, Integer, Nullable, SmallInt, Text, Timestamptz, Uuid as SqlUuid,
-};
+use diesel::sql_types::{Array, BigInt, Double, Integer, Nullable, SmallInt, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::asking::due::{self, Due};
 use domain::asking::expected::{Expected, LastRead};

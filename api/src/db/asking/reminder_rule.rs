@@ -29,8 +29,7 @@ pub async fn get(tx: &Tx<'_>) -> Result<(ReminderRule, Revision), DbError> {
         .optional()?;
     let small = |number: i16| u8::try_from(number).unwrap_or(u8::MAX);
     Ok(row.map_or((ReminderRule::default(), UNWRITTEN), |(before, after, most, revision)| {
-        let rule =
-            ReminderRule { days_before: small(before), days_after: small(after), reminders_most: small(most) };
+        let rule = ReminderRule { days_before: small(before), days_after: small(after), reminders_most: small(most) };
         (rule, revision)
     }))
 }

@@ -8,9 +8,7 @@ use crate::db::stamp::{Change, one_changed};
 use crate::db::{DbError, Revision, Stored, Tx, job, site};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
-use diesel::sql_types::{
-    Array, BigInt, Bool, Date, Integer, Nullable, SmallInt, Text, Timestamptz, Uuid as SqlUuid,
-};
+use diesel::sql_types::{Array, BigInt, Bool, Date, Integer, Nullable, SmallInt, Text, Timestamptz, Uuid as SqlUuid};
 use diesel::{insert_into, sql_query, update};
 use diesel_async::RunQueryDsl;
 use domain::asking::request::{ReadingRequest, RequestState};
@@ -171,7 +169,12 @@ pub async fn create(
     tx.logged(get(tx, id).await?, ("reading_request", "created"), Some(at_site.customer_id), detail).await
 }
 
-async fn insert_request(tx: &Tx<'_>, id: ReadingRequestId, new: &ReadingRequest, at_site: &Site) -> Result<(), DbError> {
+async fn insert_request(
+    tx: &Tx<'_>,
+    id: ReadingRequestId,
+    new: &ReadingRequest,
+    at_site: &Site,
+) -> Result<(), DbError> {
     insert_into(reading_request::table)
         .values((
             reading_request::id.eq(id.0),
@@ -227,7 +230,8 @@ select r.id, r.site_id, r.customer_id, r.person, r.email, r.due_on, r.expires_at
 /// # Errors
 /// [`DbError::NotFound`] outside the scope.
 pub async fn get(tx: &Tx<'_>, id: ReadingRequestId) -> Result<Stored<ReadingRequestId, Asking>, DbError> {
-    let row: Row = sql_query(format!("{SELECT} where r.id = $1")).bind::<SqlUuid, _>(id.0).get_result(&mut tx.conn()).await?;
+    let row: Row =
+        sql_query(format!("{SELECT} where r.id = $1")).bind::<SqlUuid, _>(id.0).get_result(&mut tx.conn()).await?;
     Ok(row.into())
 }
 
@@ -292,7 +296,10 @@ pub async fn revoke(
 ///
 /// # Errors
 /// [`DbError::NotFound`] outside the scope, a conflict when the request is no longer open.
-pub async fn add_link(tx: &Tx<'_>, id: ReadingRequestId) -> Result<(LinkToken, Stored<ReadingRequestId, Asking>), DbError> {
+pub async fn add_link(
+    tx: &Tx<'_>,
+    id: ReadingRequestId,
+) -> Result<(LinkToken, Stored<ReadingRequestId, Asking>), DbError> {
     let asking = get(tx, id).await?;
     if asking.state(tx.now()) != RequestState::Open {
         return Err(DbError::refused("not_open", "The request is over; ask again to get a link."));
@@ -384,9 +391,24 @@ pub async fn remind(tx: &Tx<'_>, waiting: &Waiting) -> Result<(), DbError> {
     if !job::want(tx, REMIND, &format!("{}/{number}", waiting.id), &payload).await? {
         return Ok(());
     }
-    update(reading_request::table.filter(reading_request::id.eq(waiting.id)))
-        .set((reading_request::reminders.eq(number), reading_request::mailed_at.eq(tx.now())))
-        .execute(&mut tx.conn())
-        .await?;
-    Ok(())
+    let (revision, customer): (Revision, Uuid) =
+        update(reading_request::table.filter(reading_request::id.eq(waiting.id)))
+            .set((
+                reading_request::reminders.eq(number),
+                reading_request::mailed_at.eq(tx.now()),
+                reading_request::changed_at.eq(tx.now()),
+                reading_request::revision.eq(reading_request::revision + 1),
+            ))
+            .returning((reading_request::revision, reading_request::customer_id))
+            .get_result(&mut tx.conn())
+            .await?;
+    tx.log(Change {
+        record: "reading_request",
+        record_id: waiting.id.to_string(),
+        revision: Some(revision),
+        verb: "updated",
+        customer: Some(CustomerId(customer)),
+        detail: json!({ "reminder": number }),
+    })
+    .await
 }

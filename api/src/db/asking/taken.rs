@@ -79,9 +79,13 @@ pub struct Kept {
 /// A conflict when the request is over, or one of its readings was taken meanwhile.
 pub async fn keep(tx: &Tx<'_>, id: ReadingRequestId, sheets: &Sheets, sent: &[Sent]) -> Result<Kept, DbError> {
     let customer = lock(tx, id).await?;
-    let open: HashSet<i16> = wanted(tx, id).await?.iter().filter(|row| row.taken_at.is_none()).map(|row| row.n).collect();
+    let open: HashSet<i16> =
+        wanted(tx, id).await?.iter().filter(|row| row.taken_at.is_none()).map(|row| row.n).collect();
     if sent.iter().any(|row| !open.contains(&row.n)) {
-        return Err(DbError::refused("sent_twice", "One of these readings was taken a moment ago; open the link again."));
+        return Err(DbError::refused(
+            "sent_twice",
+            "One of these readings was taken a moment ago; open the link again.",
+        ));
     }
     let readings = reading::store(tx, sheets).await?;
     let refused: HashSet<usize> = readings.rejected.iter().map(|bad| bad.index).collect();

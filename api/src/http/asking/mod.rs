@@ -1,7 +1,7 @@
 //! Readings that people are asked for, over HTTP.
 
-pub mod readings_due;
 pub mod reading_requests;
+pub mod readings_due;
 pub mod reminder_rule;
 pub mod rounds;
 

@@ -222,8 +222,7 @@ async fn create_reading_link(
     db: Data<Db>,
     post: Data<Post>,
 ) -> Result<HttpResponse, Problem> {
-    let (token, asking) =
-        db.write(caller.scope(), caller.now(), async |tx| request::add_link(tx, *id).await).await?;
+    let (token, asking) = db.write(caller.scope(), caller.now(), async |tx| request::add_link(tx, *id).await).await?;
     let link = ReadingLink { link: post.reading_link(&token), expires_at: asking.value.expires_at };
     Ok(HttpResponse::Created().json(link))
 }

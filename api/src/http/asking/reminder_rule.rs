@@ -73,7 +73,6 @@ async fn update_reminder_rule(
 ) -> Result<HttpResponse, Problem> {
     let (current, _) = db.read(caller.scope(), caller.now(), async |tx| reminder_rule::get(tx).await).await?;
     let rule = ReminderRule::from(answer::patched(&RuleBody::from(current), &patch.0)?).checked()?;
-    let revision =
-        db.write(caller.scope(), caller.now(), async |tx| reminder_rule::set(tx, at.0, rule).await).await?;
+    let revision = db.write(caller.scope(), caller.now(), async |tx| reminder_rule::set(tx, at.0, rule).await).await?;
     Ok(answer::record(StatusCode::OK, revision, &RuleBody::from(rule)))
 }

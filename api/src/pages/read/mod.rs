@@ -109,13 +109,7 @@ pub(super) async fn send(
     page(&opened, &sheet, &done.rows, done.complete, done.outcome())
 }
 
-fn page(
-    opened: &Opened,
-    sheet: &Sheet,
-    rows: &[Row],
-    complete: bool,
-    outcome: String,
-) -> Result<HttpResponse, Notice> {
+fn page(opened: &Opened, sheet: &Sheet, rows: &[Row], complete: bool, outcome: String) -> Result<HttpResponse, Notice> {
     let request = &opened.asking.value.request;
     let shown = Page {
         dealer: &sheet.dealer,

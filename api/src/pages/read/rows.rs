@@ -41,8 +41,7 @@ pub(super) async fn sheet(db: &Db, opened: &Opened) -> Result<Sheet, DbError> {
     db.read(&opened.scope, opened.now, async |tx| {
         let wanted = taken::wanted(tx, id).await?;
         let numbers = wanted.iter().map(|row| row.meter_no).collect();
-        let mut held =
-            due::held(tx, &Filter { sites: vec![site_id], numbers, ..Filter::default() }, tx.now()).await?;
+        let mut held = due::held(tx, &Filter { sites: vec![site_id], numbers, ..Filter::default() }, tx.now()).await?;
         let mut of = |no: i32| held.iter().position(|held| held.meter_no == no).map(|place| held.swap_remove(place));
         let meters = wanted.into_iter().filter_map(|row| of(row.meter_no).map(|held| (row, held))).collect();
         let (dealer, site) = (dealer::get(tx).await?.name, site::get(tx, site_id).await?.value.name);

@@ -4,10 +4,10 @@
 use super::Opened;
 use super::parts::Typed;
 use super::rows::{Row, Sheet};
+use crate::db::Db;
 use crate::db::asking::due::Held;
 use crate::db::asking::taken::{self, Sent, Wanted};
 use crate::db::file::NewFile;
-use crate::db::Db;
 use crate::pages::words;
 use crate::problem::Problem;
 use crate::readings::batch::Sheets;
