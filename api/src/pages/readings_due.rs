@@ -116,7 +116,7 @@ pub(super) fn day(date: NaiveDate) -> String {
 /// The last register and its day.
 pub(super) fn last(held: &Held) -> String {
     held.last.map_or("never read".to_owned(), |last| {
-        format!("{}, {}", words::register_in(last.register, held.facts.unit), day(held.local(last.at)))
+        format!("{}, {}", words::register_in(last.register, &held.facts), day(held.local(last.at)))
     })
 }
 
@@ -137,7 +137,7 @@ impl Row {
             due: day(due.on),
             late: due.late_since.map(|_| "late".to_owned()).unwrap_or_default(),
             last: last(held),
-            expected: words::expected(held.expected_by(due, now), held.facts.unit),
+            expected: words::expected(held.expected_by(due, now), &held.facts),
             asked: asked.unwrap_or_else(|| "nobody yet".to_owned()),
         }
     }

@@ -74,8 +74,8 @@ impl Stop {
             due: day(due.on),
             late: due.late_since.is_some(),
             last: last(&held),
-            expected: words::expected(held.expected(now), held.facts.unit),
-            counts: words::register_unit(held.facts.unit.as_str()).to_owned(),
+            expected: words::expected(held.expected(now), &held.facts),
+            counts: words::counts(&held.facts),
             label: held.label,
         });
         Self {

@@ -25,6 +25,8 @@ pub(super) struct Row {
     pub(super) expected: String,
     /// What one count of the register is.
     pub(super) counts: String,
+    /// Whether zeros are painted beside the digits, and not to be typed.
+    pub(super) painted_zeros: bool,
     pub(super) typed: String,
     /// What is wrong, or what to confirm.
     pub(super) say: String,
@@ -59,11 +61,11 @@ impl Sheet {
 
 impl Row {
     pub(super) fn of(wanted: &Wanted, held: &Held, now: DateTime<Utc>) -> Self {
-        let unit = held.facts.unit;
+        let facts = &held.facts;
         let place = [held.unit.as_deref(), held.position.as_deref()];
         let last = held.last.map(|last| {
             let day = last.at.with_timezone(&held.zone).format("%-d\u{a0}%B\u{a0}%Y");
-            format!("{} on {day}", words::register_in(last.register, unit))
+            format!("{} on {day}", words::register_in(last.register, facts))
         });
         let taken = wanted.taken_at.map(|at| format!("Sent {}.", words::instant(held.zone, at)));
         Self {
@@ -71,8 +73,9 @@ impl Row {
             label: held.label.clone(),
             place: place.into_iter().flatten().collect::<Vec<_>>().join(", "),
             last: last.unwrap_or_else(|| "never read before".to_owned()),
-            expected: held.expected(now).map(|range| words::expected(Some(range), unit)).unwrap_or_default(),
-            counts: words::register_unit(unit.as_str()).to_owned(),
+            expected: held.expected(now).map(|range| words::expected(Some(range), facts)).unwrap_or_default(),
+            counts: words::counts(facts),
+            painted_zeros: facts.multiplier > 1.0,
             has_photo: wanted.has_photo,
             taken: taken.unwrap_or_default(),
             ..Self::default()

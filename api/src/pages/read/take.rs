@@ -104,7 +104,7 @@ fn judge(wanted: &Wanted, held: &Held, opened: &Opened, typed: Typed) -> Judged 
 }
 
 fn doubt_words(doubt: Doubt, register: f64, held: &Held) -> String {
-    let says = words::register_in(register, held.facts.unit);
+    let says = words::register_in(register, &held.facts);
     match doubt {
         Doubt::Below => format!("The register says {says}? That is less than at the last reading. Is it right?"),
         Doubt::Outside => format!("The register says {says}? Other values were expected. Is it right?"),
@@ -174,7 +174,7 @@ fn done(
 }
 
 fn taken_words(register: f64, held: &Held, now: DateTime<chrono::Utc>) -> String {
-    format!("Taken: {}, {}.", words::register_in(register, held.facts.unit), words::instant(held.zone, now))
+    format!("Taken: {}, {}.", words::register_in(register, &held.facts), words::instant(held.zone, now))
 }
 
 /// A clause as a sentence.
