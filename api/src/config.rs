@@ -1,6 +1,7 @@
 //! Configuration: command line over environment over file over default. Every key is one
 //! option, so `--help` lists them all.
 
+use crate::mail::{Encryption, MailSettings};
 use clap::Args;
 use serde::Deserialize;
 use std::net::SocketAddr;
@@ -70,6 +71,24 @@ pub struct Settings {
     /// Largest batch of readings, in MiB [default: 16]
     #[arg(long, env = "WEIRBOOK_BATCH_MIB", value_name = "N", global = true)]
     pub batch_mib: Option<usize>,
+    /// Mail server; without it nothing is mailed and links are handed over by hand
+    #[arg(long, env = "WEIRBOOK_SMTP_HOST", value_name = "HOST", global = true)]
+    pub smtp_host: Option<String>,
+    /// Its port [default: 587 with starttls, 465 with tls, 25 with none]
+    #[arg(long, env = "WEIRBOOK_SMTP_PORT", value_name = "PORT", global = true)]
+    pub smtp_port: Option<u16>,
+    /// User to sign in there as [default: none]
+    #[arg(long, env = "WEIRBOOK_SMTP_USER", value_name = "USER", global = true)]
+    pub smtp_user: Option<String>,
+    /// That user's password
+    #[arg(long, env = "WEIRBOOK_SMTP_PASSWORD", value_name = "PASSWORD", hide_env_values = true, global = true)]
+    pub smtp_password: Option<String>,
+    /// How the way there is encrypted [default: starttls]
+    #[arg(long, env = "WEIRBOOK_SMTP_ENCRYPTION", value_enum, global = true)]
+    pub smtp_encryption: Option<Encryption>,
+    /// Address that mails come from; needed with a mail server
+    #[arg(long, env = "WEIRBOOK_MAIL_FROM", value_name = "ADDRESS", global = true)]
+    pub mail_from: Option<String>,
     /// Log lines as JSON rather than text
     #[arg(long, env = "WEIRBOOK_LOG_JSON", num_args = 0..=1, default_missing_value = "true", value_name = "BOOL", global = true)]
     pub log_json: Option<bool>,
@@ -96,6 +115,8 @@ pub struct Config {
     pub workers: usize,
     /// Largest batch of readings, in bytes.
     pub batch_bytes_max: usize,
+    /// The mail server, if mail is on.
+    pub mail: Option<MailSettings>,
     /// Whether log lines are JSON.
     pub log_json: bool,
 }
@@ -108,6 +129,7 @@ impl Settings {
     /// When the file can't be used or a value is out of range.
     pub fn resolve(self, folder: &str) -> Result<Config, ConfigError> {
         let file = self.config.as_deref().map(read_file).transpose()?.unwrap_or_default();
+        let mail = self.mail(&file)?;
         let listen = self.listen.or(file.listen).unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], 8080)));
         let data_dir = self.data_dir.or(file.data_dir).unwrap_or_else(|| default_data_dir(folder));
         let pool_size = in_range("pool-size", self.pool_size.or(file.pool_size).unwrap_or(16), 2..=500)?;
@@ -123,9 +145,29 @@ impl Settings {
             log_json: self.log_json.or(file.log_json).unwrap_or(false),
             listen,
             data_dir,
+            mail,
             pool_size,
             workers,
         })
+    }
+
+    /// The mail server, where one is named.
+    fn mail(&self, file: &Self) -> Result<Option<MailSettings>, ConfigError> {
+        let text = |own: &Option<String>, of_file: &Option<String>| {
+            own.clone().or_else(|| of_file.clone()).filter(|text| !text.is_empty())
+        };
+        let Some(host) = text(&self.smtp_host, &file.smtp_host) else { return Ok(None) };
+        let from = text(&self.mail_from, &file.mail_from)
+            .ok_or(ConfigError::OutOfRange { key: "mail-from", fix: "give the address that mails come from" })?;
+        let user = text(&self.smtp_user, &file.smtp_user);
+        let password = text(&self.smtp_password, &file.smtp_password).unwrap_or_default();
+        Ok(Some(MailSettings {
+            host,
+            from,
+            port: self.smtp_port.or(file.smtp_port),
+            sign_in: user.map(|user| (user, password)),
+            encryption: self.smtp_encryption.or(file.smtp_encryption).unwrap_or_default(),
+        }))
     }
 }
 
@@ -165,6 +207,14 @@ mod tests {
         assert_eq!((config.pool_size, config.listen.port(), config.batch_bytes_max), (9, 9, 16 << 20));
         std::fs::write(&path, "pool-sise = 7\n").unwrap();
         let refused = Settings { config: Some(path.clone()), ..Settings::default() }.resolve("weirbook");
+        std::fs::write(&path, "smtp-host = \"mail.example.com\"\nsmtp-encryption = \"tls\"\n").unwrap();
+        let mail = |mail_from: Option<&str>| {
+            let mail_from = mail_from.map(str::to_owned);
+            Settings { config: Some(path.clone()), mail_from, ..Settings::default() }.resolve("weirbook")
+        };
+        assert!(mail(None).unwrap_err().to_string().contains("mail-from"));
+        let found = mail(Some("weirbook@example.com")).unwrap().mail.unwrap();
+        assert_eq!((found.host.as_str(), found.encryption), ("mail.example.com", Encryption::Tls));
         std::fs::remove_file(path).unwrap();
         assert!(refused.unwrap_err().to_string().contains("pool-sise"));
     }

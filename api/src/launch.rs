@@ -7,6 +7,8 @@ use crate::db::cluster::{Cluster, ClusterError, ClusterOptions, Durability};
 use crate::db::login::{APP_ROLE, GATE_ROLE, Login};
 use crate::db::migrate::{MigrateError, migrate};
 use crate::db::{Db, DbError};
+use crate::guesses::Guesses;
+use crate::mail::{MailError, Mailer, Post};
 use crate::server::{Limits, Services};
 use crate::telemetry::Metrics;
 use chrono::Utc;
@@ -29,6 +31,9 @@ pub enum LaunchError {
     /// The signing key.
     #[error(transparent)]
     Key(#[from] KeyError),
+    /// The mail server's settings.
+    #[error(transparent)]
+    Mail(#[from] MailError),
     /// A task of the start was cut off.
     #[error("the start was cut off: {0}")]
     Cut(#[from] tokio::task::JoinError),
@@ -60,6 +65,8 @@ impl Launched {
 /// # Errors
 /// When any of it can't be had; the error says what to do.
 pub async fn launch(config: &Config) -> Result<Launched, LaunchError> {
+    let mailer = config.mail.as_ref().map(Mailer::new).transpose()?;
+    let post = Post::new(mailer, &config.public_url);
     let (owner, cluster) = match &config.database_url {
         Some(url) => (Login::parse(url)?, None),
         None => {
@@ -74,7 +81,8 @@ pub async fn launch(config: &Config) -> Result<Launched, LaunchError> {
     let db = Db::connect(owner.as_role(APP_ROLE), owner.as_role(GATE_ROLE), config.pool_size)?;
     let keys = Keys::load_or_make(&config.signing_key, &config.public_url)?;
     let limits = Limits { batch_bytes_max: config.batch_bytes_max };
-    Ok(Launched { services: Services { db, keys, metrics: Metrics::default(), limits }, cluster })
+    let services = Services { db, keys, limits, post, metrics: Metrics::default(), guesses: Guesses::default() };
+    Ok(Launched { services, cluster })
 }
 
 async fn start_private(config: &Config) -> Result<Cluster, LaunchError> {

@@ -61,6 +61,8 @@ kinds! {
     NoSuchMethod = "no-such-method", METHOD_NOT_ALLOWED, "This address does not take that method";
     /// The record's state does not allow it.
     Conflict = "conflict", CONFLICT, "The records do not allow it";
+    /// It was there, and is over.
+    Gone = "gone", GONE, "It is over";
     /// If-Match named an older revision.
     Stale = "stale", PRECONDITION_FAILED, "The record has changed since you read it";
     /// If-Match is missing.
@@ -69,6 +71,8 @@ kinds! {
     TooLarge = "too-large", PAYLOAD_TOO_LARGE, "The body is too large";
     /// The content type isn't taken here.
     UnknownMedia = "unknown-media", UNSUPPORTED_MEDIA_TYPE, "This content type is not taken here";
+    /// Too many tries of late.
+    TooMany = "too-many", TOO_MANY_REQUESTS, "Too many tries";
     /// The database is busy or away.
     Busy = "busy", SERVICE_UNAVAILABLE, "The service is busy";
     /// A fault of the service.

@@ -2,8 +2,10 @@
 
 use crate::auth::token::Keys;
 use crate::db::Db;
+use crate::guesses::Guesses;
+use crate::mail::Post;
 use crate::problem::{FaultBody, Kind, Problem, ProblemBody};
-use crate::telemetry::Metrics;
+use crate::telemetry::{Metrics, RequestSpan};
 use crate::{extract, http, pages};
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceFactory, ServiceRequest, ServiceResponse};
@@ -34,6 +36,10 @@ pub struct Services {
     pub metrics: Metrics,
     /// Limits of requests.
     pub limits: Limits,
+    /// How links reach people.
+    pub post: Post,
+    /// Who tried wrong links of late.
+    pub guesses: Guesses,
 }
 
 /// Limits of requests.
@@ -65,6 +71,8 @@ pub struct Limits {
         (name = "units", description = "Recycling plants, where they stand and in which state"),
         (name = "components", description = "Fitted parts that wear"),
         (name = "meters", description = "Cumulative registers, what they measure, and their readings"),
+        (name = "asking", description = "Readings that people are asked for: which are due, who was asked, rounds"),
+        (name = "files", description = "Photos and documents that stand behind records"),
         (name = "measures", description = "What is measured, counted and declared at units and sites, withdrawn when wrong"),
         (name = "water", description = "Volumes by local day, read period and month"),
         (name = "savings reports", description = "The monthly statement of each customer")
@@ -99,6 +107,8 @@ pub fn app(
         .app_data(Data::new(services.keys.clone()))
         .app_data(Data::new(services.metrics.clone()))
         .app_data(Data::new(services.limits))
+        .app_data(Data::new(services.post.clone()))
+        .app_data(Data::new(services.guesses.clone()))
         .app_data(Data::new(document.clone()))
         .app_data(known_paths)
         .configure(extract::refusals)
@@ -107,7 +117,7 @@ pub fn app(
         .default_service(web::to(no_such_address))
         .wrap(from_fn(watched))
         .wrap(Compress::default())
-        .wrap(TracingLogger::default());
+        .wrap(TracingLogger::<RequestSpan>::new());
     (app, document)
 }
 

@@ -1,6 +1,9 @@
 //! Logs and metrics. A log line of a request carries its id; so does the answer.
 
 use crate::db::Db;
+use actix_web::body::MessageBody;
+use actix_web::dev::{ServiceRequest, ServiceResponse};
+use actix_web::{Error, HttpMessage};
 use prometheus_client::encoding::EncodeLabelSet;
 use prometheus_client::encoding::text::encode;
 use prometheus_client::metrics::counter::Counter;
@@ -11,6 +14,9 @@ use prometheus_client::registry::Registry;
 use std::io::IsTerminal;
 use std::sync::Arc;
 use std::time::Duration;
+use tracing::Span;
+use tracing::field::Empty;
+use tracing_actix_web::{DefaultRootSpanBuilder, RequestId, RootSpanBuilder};
 use tracing_subscriber::EnvFilter;
 
 /// Starts logging to standard error; `RUST_LOG` chooses what, `info` by default. In colour at a
@@ -84,5 +90,34 @@ impl Metrics {
                 String::new()
             }
         }
+    }
+}
+
+/// The span of each request, with its path unless that is itself a secret: whoever reads the log
+/// must not be able to open the links that were handed out.
+pub struct RequestSpan;
+
+/// Where the secret links begin.
+const SECRET_PATHS: &str = "/read/";
+
+impl RootSpanBuilder for RequestSpan {
+    fn on_request_start(request: &ServiceRequest) -> Span {
+        let path = request.uri().path_and_query().map_or("/", |path| path.as_str());
+        let target = if request.path().starts_with(SECRET_PATHS) { SECRET_PATHS } else { path };
+        let id = request.extensions().get::<RequestId>().map(ToString::to_string);
+        tracing::info_span!(
+            "HTTP request",
+            http.method = %request.method(),
+            http.target = target,
+            http.status_code = Empty,
+            otel.status_code = Empty,
+            exception.message = Empty,
+            exception.details = Empty,
+            request_id = id,
+        )
+    }
+
+    fn on_request_end<B: MessageBody>(span: Span, outcome: &Result<ServiceResponse<B>, Error>) {
+        DefaultRootSpanBuilder::on_request_end(span, outcome);
     }
 }

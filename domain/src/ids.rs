@@ -71,6 +71,10 @@ uuid_ids! {
     MovementId;
     /// A planned or made visit to a site.
     VisitId;
+    /// One person asked to read some meters.
+    ReadingRequestId;
+    /// Work to be done outside a request.
+    JobId;
     /// One run of the nightly computation for one dealer.
     NightRunId;
 }

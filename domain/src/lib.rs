@@ -16,6 +16,8 @@
 //! | [`facts`], [`period_facts`] | what a subject used in a local day, a month, between two rounds |
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
+//! | [`asking`] | readings that people are asked for: due dates, expected ranges, reminders |
+//! | [`file`] | photos and documents behind records |
 //! | [`ruling`] | what people decide about readings |
 //! | [`tariff`] | what water and sewer cost: tariffs, bills, what less water saves |
 //! | [`accounts`] | what is written down of a site's money: accounts, bills, cost terms |
@@ -33,6 +35,7 @@
 //! | [`trace`] | everything behind a figure, enough to recompute it by hand |
 
 pub mod accounts;
+pub mod asking;
 pub mod baseline;
 pub mod component;
 pub mod cost;
@@ -42,6 +45,7 @@ pub mod dosing;
 pub mod energy;
 pub mod facts;
 pub mod fault;
+pub mod file;
 pub mod ids;
 pub mod measures;
 pub mod meter;

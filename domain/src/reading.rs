@@ -65,6 +65,11 @@ pub enum ReadingError {
     /// The meter served someone else, or nobody, at that instant.
     #[error("the meter did not serve your site at this time")]
     NotHeld,
+    /// A customer's person typed in a reading of a meter that is read by telemetry.
+    #[error(
+        "this meter is read by telemetry, so no reading is typed in for it; tell your dealer if it shows something else"
+    )]
+    ReadByTelemetry,
     /// In the future.
     #[error("the time lies in the future; check the clock and the offset from UTC")]
     Future,
@@ -106,6 +111,7 @@ impl ReadingError {
             Self::UnknownMeter => "unknown_meter",
             Self::RetiredMeter => "retired_meter",
             Self::NotHeld => "not_held",
+            Self::ReadByTelemetry => "read_by_telemetry",
             Self::Future => "future",
             Self::LongAgo => "long_ago",
             Self::Negative => "negative",
@@ -120,7 +126,7 @@ impl ReadingError {
     #[must_use]
     pub fn field(&self) -> &'static str {
         match self {
-            Self::UnknownMeter | Self::RetiredMeter | Self::NotHeld => "meter_id",
+            Self::UnknownMeter | Self::RetiredMeter | Self::NotHeld | Self::ReadByTelemetry => "meter_id",
             Self::Future | Self::LongAgo | Self::TakenOut => "read_at",
             Self::Negative | Self::NotFinite | Self::PastDigits { .. } | Self::Conflict { .. } => "register",
         }

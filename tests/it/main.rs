@@ -14,11 +14,15 @@
 mod support;
 
 mod accounts;
+mod asking;
+mod asking_pages;
 mod cluster;
 mod components;
 mod conventions;
 mod customers;
 mod deploy;
+mod files;
+mod mail;
 mod measures;
 mod meters;
 mod night_run;

@@ -20,7 +20,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 47] = [
+const VIEWS: [(&str, [&str; 3]); 56] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -42,7 +42,16 @@ const VIEWS: [(&str, [&str; 3]); 47] = [
     ("select no::text from meter", ["1, 2, 3, 4, 5", "1, 2, 3, 4", "1"]),
     ("select last_no::text from meter_number", ["5", "", ""]),
     ("select meter_no::text from meter_attachment", ["1, 2, 3, 4", "1, 2, 3, 4", "1"]),
-    ("select upper_day::text from meter_month union all select kind from meter_watch", ["9, stuck", "", ""]),
+    ("select upper_day::text from meter_month", ["7, 8, 9", "7", "8"]),
+    ("select kind from meter_watch", ["stuck", "", ""]),
+    ("select convert_from(bytes, 'UTF8') from file_content", ["behind b, own, sent by a", "sent by a", "behind b"]),
+    ("select size_bytes::text from file", ["9, 9, 9", "9", "9"]),
+    ("select n::text from file_link", ["1, 2", "", "1"]),
+    ("select person from reading_request", ["a, b", "a", "b"]),
+    ("select (request_id = md5('request a')::uuid)::text from reading_request_meter", ["false, true", "true", "false"]),
+    ("select 'link' from reading_link", ["link", "", ""]),
+    ("select days_after::text from reminder_rule", ["2", "", ""]),
+    ("select kind from job", ["mail", "", ""]),
     ("select note from meter_exchange", ["after, at, before", "before", "after, at"]),
     ("select why from reading_correction", ["after, at, before", "before", "after, at"]),
     ("select kind from reading_exception", ["across, after, before", "before", "after"]),

@@ -86,7 +86,8 @@ insert into day_sheet (meter_no, day, at, register) values
 insert into touched (id, meter_nos, from_day, to_day) values (gen_random_uuid(), '{1}', '2026-03-09', '2026-03-11');
 
 insert into meter_month (subject_id, meter_no, month, days, spread_days, upper_day, mean_day)
-  values (pg_temp.id('subject a'), 1, '2026-02-01', 28, 0, 9, 5);
+  select subject, 1, '2026-02-01', 28, 0, upper_day, 5
+    from (values (pg_temp.id('subject gone'), 9), (pg_temp.id('site a'), 7), (pg_temp.id('site b'), 8)) m (subject, upper_day);
 insert into meter_watch (id, meter_no, kind, since, size, opened_at, seen_at)
   values (gen_random_uuid(), 1, 'stuck', now(), 9, now(), now());
 
@@ -138,6 +139,22 @@ insert into report_standing (report_id, customer_id, month, standing, changed_at
 insert into report_rule (rule, created_at, changed_at) values ('{}', now(), now());
 insert into report_question (id, report_id, customer_id, figure, words, by_customer, asked_at)
   select gen_random_uuid(), id, customer_id, 'fresh_used', 'why', true, now() from savings_report;
+
+insert into file (sha256, media_type, size_bytes, customer_id, created_at)
+  select sha256(n::bytea), 'image/jpeg', 9, case when n = 'sent by a' then pg_temp.id('a') end, now()
+    from unnest(array['sent by a', 'behind b', 'own']) n;
+insert into file_content (sha256, bytes) select sha256(n::bytea), n::bytea from unnest(array['sent by a', 'behind b', 'own']) n;
+insert into file_link (record, record_id, n, sha256, customer_id, created_at)
+  select 'reading', pg_temp.id('meter 1'), n, sha256(f::bytea), c, now()
+    from (values (1, 'behind b', pg_temp.id('b')), (2, 'own', null)) l (n, f, c);
+insert into reading_request (id, site_id, customer_id, person, due_on, expires_at, created_at, changed_at)
+  select pg_temp.id('request ' || n), pg_temp.id('site ' || n), pg_temp.id(n), n, '2026-03-31', now(), now(), now()
+    from unnest(array['a', 'b']) n;
+insert into reading_request_meter (request_id, n, meter_no)
+  select pg_temp.id('request ' || n), 1, 1 from unnest(array['a', 'b']) n;
+insert into reading_link (token_hash, request_id, created_at) values (sha256('secret'), pg_temp.id('request a'), now());
+insert into reminder_rule (days_before, days_after, reminders_most, created_at, changed_at) values (1, 2, 3, now(), now());
+insert into job (id, kind, once, payload, due_at, created_at) values (gen_random_uuid(), 'mail', 'x', '{}', now(), now());
 
 insert into change (id, at, record, record_id, verb, customer_id)
   select gen_random_uuid(), now(), 'site', n, 'created', case when n <> 'own' then pg_temp.id(n) end

@@ -169,7 +169,8 @@ expected_policy (relname, policy, permissive, roles, cmd, qual) as (
          '( SELECT app.all_customers() AS all_customers)' from tenant
   union all
   select relname, 'customer_people', 'PERMISSIVE', '{public}',
-         case when relname in ('day_sheet', 'gauge_reading', 'wash_tally', 'touched', 'change', 'idempotency', 'report_question') then 'ALL' else 'SELECT' end, null
+         case when relname in ('day_sheet', 'gauge_reading', 'wash_tally', 'touched', 'change', 'idempotency',
+           'file', 'file_content', 'file_link', 'reading_request', 'reading_request_meter', 'report_question') then 'ALL' else 'SELECT' end, null
     from tenant
   union all
   values ('membership', 'gate', 'PERMISSIVE', '{weirbook_gate}', 'ALL', 'true'),

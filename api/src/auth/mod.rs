@@ -3,9 +3,11 @@
 mod caller;
 pub mod password;
 mod permission;
+mod reading_link;
 mod scope;
 pub mod token;
 
 pub use caller::{ACCESS_COOKIE, Caller};
 pub use permission::{Permission, Role, perm, table};
+pub use reading_link::LinkToken;
 pub use scope::{Reach, Scope};

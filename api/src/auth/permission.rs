@@ -132,6 +132,18 @@ permissions! {
     IssueReports = "issue-reports": Owner Office;
     /// Ask about savings reports.
     AskReports = "ask-reports": Owner Office CustomerViewer CustomerReader;
+    /// Look at which readings are due.
+    ReadDue = "read-due": Owner Office Technician CustomerViewer CustomerReader;
+    /// Ask people for readings, and see who was asked.
+    AskReadings = "ask-readings": Owner Office Technician;
+    /// Say when people are reminded.
+    WriteReminders = "write-reminders": Owner Office;
+    /// Look at the sheets of a round.
+    ReadRounds = "read-rounds": Owner Office Technician;
+    /// Look at files.
+    ReadFiles = "read-files": Owner Office Technician CustomerViewer CustomerReader;
+    /// Send files.
+    WriteFiles = "write-files": Owner Office Technician CustomerReader;
     /// Look at oneself.
     ReadSelf = "read-self": Owner Office Technician CustomerViewer CustomerReader;
 }

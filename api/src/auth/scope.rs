@@ -1,5 +1,5 @@
-//! A scope: one dealer's data, or what one customer may see of it. Made from a verified token
-//! or by a job, and by nothing else; the database enforces it.
+//! A scope: one dealer's data, or what one customer may see of it. Made from a verified token,
+//! from a link's secret or by a job, and by nothing else; the database enforces it.
 
 use domain::ids::{AccountId, CustomerId, DealerId};
 use uuid::Uuid;
@@ -26,6 +26,11 @@ impl Scope {
     /// The scope of a person or machine whose token was verified.
     pub(super) fn of_token(dealer: DealerId, reach: Reach, account: AccountId, request: Uuid) -> Self {
         Self { dealer, reach, account: Some(account), request: Some(request) }
+    }
+
+    /// The scope of somebody who holds a link whose secret was found.
+    pub(super) fn of_link(dealer: DealerId, reach: Reach, request: Uuid) -> Self {
+        Self { dealer, reach, account: None, request: Some(request) }
     }
 
     /// The scope of the service's own work for a dealer, such as the night run.

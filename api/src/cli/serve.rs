@@ -2,7 +2,7 @@
 
 use super::Outcome;
 use crate::config::Config;
-use crate::jobs::scheduler;
+use crate::jobs::{mail, scheduler};
 use crate::launch::{self, Launched};
 use crate::server;
 use std::net::SocketAddr;
@@ -13,7 +13,7 @@ pub(super) async fn run(config: Config) -> Outcome {
     serve_until_told(launched, &config, |address| tracing::info!("serving on http://{address}")).await
 }
 
-/// Serves, tells `listening` where, and runs the nights until SIGINT or SIGTERM.
+/// Serves, tells `listening` where, runs the nights and sends the mails until SIGINT or SIGTERM.
 pub(super) async fn serve_until_told(
     launched: Launched,
     config: &Config,
@@ -22,14 +22,15 @@ pub(super) async fn serve_until_told(
     let (address, server) = server::listen(launched.services.clone(), config.listen, config.workers)?;
     listening(address);
     let (stop, stopped) = watch::channel(());
-    let nights = scheduler::run(launched.services.db.clone(), stopped);
+    let nights = scheduler::run(launched.services.db.clone(), stopped.clone());
+    let mails = mail::run(launched.services.db.clone(), launched.services.post.clone(), stopped);
     // actix ends on SIGINT and SIGTERM, once the running requests are answered.
     let serving = async move {
         let ended = server.await;
         drop(stop);
         ended
     };
-    futures_util::future::join(serving, nights).await.0?;
+    futures_util::future::join3(serving, nights, mails).await.0?;
     launched.stop().await?;
     Ok(())
 }

@@ -10,7 +10,7 @@ use domain::metering::stream::{ReadBy, Stream};
 use domain::units::RegisterUnit;
 
 /// The part of a meter's row that its facts stand in.
-#[derive(Queryable, Selectable, Insertable, AsChangeset)]
+#[derive(Queryable, QueryableByName, Selectable, Insertable, AsChangeset)]
 #[diesel(table_name = meter, treat_none_as_null = true)]
 pub(in crate::db) struct FactsRow {
     stream: String,

@@ -6,7 +6,7 @@ use crate::auth::Reach;
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Array, Date, Integer, Nullable, SmallInt, Timestamptz, Tstzrange, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Bool, Date, Integer, Nullable, SmallInt, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::MeterId;
 use futures_util::TryFutureExt;
@@ -27,6 +27,8 @@ pub struct KnownMeter {
     pub ended_at: Option<DateTime<Utc>>,
     /// The UTC day from which its hours have sheets of their own.
     pub hourly_from: Option<NaiveDate>,
+    /// Whether it is read by telemetry.
+    by_telemetry: bool,
     /// When it served the caller's customer; none for the dealer's people, who see all of it.
     held: Option<Vec<Interval>>,
     /// Instants, in seconds since 1970, whose readings a person took out.
@@ -36,12 +38,27 @@ pub struct KnownMeter {
 impl KnownMeter {
     #[cfg(test)]
     pub(crate) fn of_dealer(no: i32, digits: Option<u8>) -> Self {
-        Self { no, digits, ended_at: None, hourly_from: None, held: None, taken_out: HashSet::new() }
+        Self {
+            no,
+            digits,
+            ended_at: None,
+            hourly_from: None,
+            by_telemetry: false,
+            held: None,
+            taken_out: HashSet::new(),
+        }
     }
 
     #[cfg(test)]
     pub(crate) fn without(self, at: i64) -> Self {
         Self { taken_out: HashSet::from([at]), ..self }
+    }
+
+    /// Whether the caller may write no reading of it because telemetry does: a customer's people
+    /// read dials, and a value typed beside a logger's would be a second truth.
+    #[must_use]
+    pub fn is_left_to_telemetry(&self) -> bool {
+        self.by_telemetry && self.held.is_some()
     }
 
     /// Whether a person took the reading of that second since 1970 out.
@@ -80,7 +97,7 @@ struct Holding {
 
 /// A join looks each id up in the index; `= any` compares every meter with every id.
 const BY_IDS: &str = "
-select m.id, m.no, m.digits, m.ended_at, m.hourly_from
+select m.id, m.no, m.digits, m.ended_at, m.hourly_from, m.read_by = 'telemetry' as by_telemetry
   from unnest($1::uuid[]) as g (id)
   join meter m on m.id = g.id";
 
@@ -96,6 +113,8 @@ struct Row {
     ended_at: Option<DateTime<Utc>>,
     #[diesel(sql_type = Nullable<Date>)]
     hourly_from: Option<NaiveDate>,
+    #[diesel(sql_type = Bool)]
+    by_telemetry: bool,
 }
 
 /// The meters of these ids, for readings between `from` and `to`; unknown ids are left out.
@@ -115,11 +134,11 @@ pub async fn by_ids(
         Reach::Dealer => None,
         Reach::Customer(customer) => Some(holdings(tx, customer.0, from, to).await?),
     };
-    let known = |Row { id, no, digits, ended_at, hourly_from }: Row| {
+    let known = |Row { id, no, digits, ended_at, hourly_from, by_telemetry }: Row| {
         let digits = digits.and_then(|digits| u8::try_from(digits).ok());
         let held = held.as_mut().map(|held| held.remove(&no).unwrap_or_default());
         let taken_out = taken_out.remove(&no).unwrap_or_default();
-        (id, KnownMeter { no, digits, ended_at, hourly_from, held, taken_out })
+        (id, KnownMeter { no, digits, ended_at, hourly_from, by_telemetry, held, taken_out })
     };
     Ok(rows.into_iter().map(known).collect())
 }

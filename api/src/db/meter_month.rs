@@ -47,6 +47,29 @@ pub async fn before(tx: &Tx<'_>, subjects: &[Subject]) -> Result<HashMap<(Uuid, 
     .bind::<Array<Date>, _>(subjects.iter().map(|subject| subject.from).collect::<Vec<_>>())
     .load(&mut tx.conn())
     .await?;
+    Ok(by_meter(rows))
+}
+
+/// The months of the last year and a half of these subjects' meters, by subject and meter.
+///
+/// # Errors
+/// When the database fails.
+pub async fn of(tx: &Tx<'_>, meters: &[(Uuid, i32)]) -> Result<HashMap<(Uuid, i32), Vec<MonthUse>>, DbError> {
+    let rows: Vec<Row> = sql_query(
+        "select m.subject_id, m.meter_no, m.month, m.days, m.spread_days, m.upper_day, m.mean_day
+           from unnest($1::uuid[], $2::int4[]) as s (id, no)
+           join meter_month m on m.subject_id = s.id and m.meter_no = s.no and m.month >= $3::date - interval '17 months'
+          order by m.subject_id, m.meter_no, m.month",
+    )
+    .bind::<Array<SqlUuid>, _>(meters.iter().map(|meter| meter.0).collect::<Vec<_>>())
+    .bind::<Array<Integer>, _>(meters.iter().map(|meter| meter.1).collect::<Vec<_>>())
+    .bind::<Date, _>(tx.now().date_naive())
+    .load(&mut tx.conn())
+    .await?;
+    Ok(by_meter(rows))
+}
+
+fn by_meter(rows: Vec<Row>) -> HashMap<(Uuid, i32), Vec<MonthUse>> {
     let mut known: HashMap<(Uuid, i32), Vec<MonthUse>> = HashMap::new();
     for row in rows {
         let count = |days| u16::try_from(days).unwrap_or(0);
@@ -58,7 +81,7 @@ pub async fn before(tx: &Tx<'_>, subjects: &[Subject]) -> Result<HashMap<(Uuid, 
             mean_day: row.mean_day,
         });
     }
-    Ok(known)
+    known
 }
 
 /// Replaces the months of the subjects' meters within their spans.

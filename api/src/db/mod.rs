@@ -5,6 +5,7 @@
 //! security holds every statement to them. This is the only file that sees the pools.
 
 pub mod accounts;
+pub mod asking;
 pub mod attachment;
 pub mod cluster;
 pub mod component;
@@ -15,10 +16,12 @@ pub mod error;
 pub mod exception;
 pub mod exchange;
 pub mod fact;
+pub mod file;
 pub mod fleet;
 pub mod gate;
 mod holding;
 pub(crate) mod idempotency;
+pub mod job;
 pub mod login;
 pub(crate) mod measures;
 pub mod meter;

@@ -46,6 +46,15 @@ impl After {
         self.limit + 1
     }
 
+    /// Of a list that was made whole and is sorted by `key`, the rows after the cursor: one more
+    /// than the page holds.
+    #[must_use]
+    pub fn cut<T>(&self, rows: Vec<T>, key: impl Fn(&T) -> (String, Uuid)) -> Vec<T> {
+        let most = usize::try_from(self.ask()).unwrap_or(usize::MAX);
+        let last = (self.text.clone(), self.id);
+        rows.into_iter().filter(|row| key(row) > last).take(most).collect()
+    }
+
     /// The last sort text and id before.
     pub(in crate::db) fn key(&self) -> (&str, Uuid) {
         (&self.text, self.id)
@@ -55,6 +64,16 @@ impl After {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_list_made_whole_is_cut_after_the_cursor() {
+        let rows: Vec<u128> = (1..=5).collect();
+        let key = |row: &u128| (String::new(), Uuid::from_u128(*row));
+        let first = After::parse(None, 2).unwrap();
+        assert_eq!(first.cut(rows.clone(), key), [1, 2, 3]);
+        let next = After::parse(Some(&After::cursor("", Uuid::from_u128(4))), 2).unwrap();
+        assert_eq!(next.cut(rows, key), [5]);
+    }
 
     #[test]
     fn cursors_round_trip_and_foreign_text_is_no_cursor() {

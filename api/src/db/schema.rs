@@ -201,6 +201,44 @@ diesel::table! {
 }
 
 diesel::table! {
+    file (dealer_id, sha256) {
+        dealer_id -> Int4,
+        sha256 -> Binary,
+        #[doc = "As its first bytes say, whatever the sender called it."]
+        media_type -> Text,
+        size_bytes -> Int4,
+        #[doc = "The customer whose people sent it first; null: the dealer's."]
+        customer_id -> Nullable<Uuid>,
+        sent_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    file_content (dealer_id, sha256) {
+        dealer_id -> Int4,
+        sha256 -> Binary,
+        bytes -> Binary,
+    }
+}
+
+diesel::table! {
+    #[doc = "Which record a file stands behind; n counts the files of one record."]
+    file_link (dealer_id, record, record_id, n) {
+        dealer_id -> Int4,
+        record -> Text,
+        record_id -> Uuid,
+        n -> Int4,
+        sha256 -> Binary,
+        #[doc = "Of a reading: its instant; the record is its meter."]
+        at -> Nullable<Timestamptz>,
+        #[doc = "Who may see it besides the dealer; null: nobody."]
+        customer_id -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     #[doc = "A gun's flow, measured by filling a bucket."]
     flow_test (dealer_id, id) {
         dealer_id -> Int4,
@@ -251,6 +289,24 @@ diesel::table! {
         answer -> Nullable<Jsonb>,
         etag -> Nullable<Text>,
         created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    job (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        kind -> Text,
+        #[doc = "What the job is about: of one kind there is never a second one."]
+        once -> Text,
+        payload -> Jsonb,
+        tries -> Int2,
+        #[doc = "Not before; while it is tried, when somebody else may take it up again."]
+        due_at -> Timestamptz,
+        last_error -> Nullable<Text>,
+        created_at -> Timestamptz,
+        done_at -> Nullable<Timestamptz>,
+        given_up_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -574,6 +630,63 @@ diesel::table! {
         answer -> Nullable<Text>,
         answered_by -> Nullable<Uuid>,
         answered_at -> Nullable<Timestamptz>,
+    #[doc = "SHA-256 of each link handed out for a request; the secret itself is never stored."]
+    reading_link (dealer_id, token_hash) {
+        dealer_id -> Int4,
+        token_hash -> Binary,
+        request_id -> Uuid,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "One person asked to read some meters of one site."]
+    reading_request (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        person -> Text,
+        email -> Nullable<Text>,
+        due_on -> Date,
+        expires_at -> Timestamptz,
+        reminders -> Int2,
+        #[doc = "When the last reminder of it was sent off, into the queue."]
+        mailed_at -> Nullable<Timestamptz>,
+        #[doc = "When its last reading was taken: its links are spent since then."]
+        taken_at -> Nullable<Timestamptz>,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        #[doc = "When it was revoked."]
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    reading_request_meter (dealer_id, request_id, n) {
+        dealer_id -> Int4,
+        request_id -> Uuid,
+        n -> Int2,
+        meter_no -> Int4,
+        #[doc = "A photo sent before its reading was taken."]
+        photo_sha256 -> Nullable<Binary>,
+        taken_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "When people who were asked are reminded; without a row the defaults of the service hold."]
+    reminder_rule (dealer_id) {
+        dealer_id -> Int4,
+        #[doc = "Days before the due date of a first reminder; 0: none before."]
+        days_before -> Int2,
+        #[doc = "Days between reminders once the due date has passed."]
+        days_after -> Int2,
+        reminders_most -> Int2,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
     }
 }
 
@@ -964,9 +1077,13 @@ diesel::allow_tables_to_appear_in_same_query!(
     day_sheet,
     dealer,
     event_line,
+    file,
+    file_content,
+    file_link,
     flow_test,
     gauge_reading,
     idempotency,
+    job,
     loss_coefficient,
     membership,
     meter,
@@ -985,6 +1102,10 @@ diesel::allow_tables_to_appear_in_same_query!(
     reading_correction,
     reading_exception,
     report_question,
+    reading_link,
+    reading_request,
+    reading_request_meter,
+    reminder_rule,
     report_revision,
     report_rule,
     report_standing,

@@ -2,11 +2,13 @@
 
 pub mod accounts;
 pub mod answer;
+pub mod asking;
 pub mod attachments;
 pub mod balance;
 pub mod components;
 pub mod corrections;
 pub mod customers;
+pub mod files;
 pub mod measures;
 pub mod meter_findings;
 pub mod meters;
@@ -44,6 +46,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(reading_exceptions::routes)
         .configure(corrections::routes)
         .configure(meter_findings::routes)
+        .configure(asking::routes)
+        .configure(files::routes)
         .configure(accounts::routes)
         .configure(water::routes)
         .configure(trace::routes)

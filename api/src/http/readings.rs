@@ -5,18 +5,17 @@ use crate::auth::{Caller, Role, perm};
 use crate::db::{Db, Tx, meter_known, reading};
 use crate::extract::collect;
 use crate::problem::{FaultBody, Kind, Problem};
-use crate::readings::batch::{Sheets, group};
-use crate::readings::parse::{Media, Parsed, parse};
-use crate::readings::{Rejected, Row, Taken};
+use crate::readings::intake::{in_background, take};
+use crate::readings::parse::{Media, parse};
+use crate::readings::{Rejected, Taken};
 use crate::server::Limits;
 use crate::telemetry::Metrics;
-use actix_web::web::{self, Data, Path, Payload, Query};
+use actix_web::web::{Data, Path, Payload, Query};
 use actix_web::{HttpMessage, HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::ids::MeterId;
 use domain::reading::Source;
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeSet, HashMap};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
@@ -102,8 +101,11 @@ async fn add_readings(
     let media = Media::of(request.content_type())?;
     let body = collect(&request, payload.into_inner(), limits.batch_bytes_max).await?;
     let by_customer = caller.role() == Role::CustomerReader;
-    let parsed = in_background(move || parse(media, &body)).await??;
-    let taken = take(&db, &caller, parsed, by_customer).await?;
+    let mut parsed = in_background(move || parse(media, &body)).await??;
+    if by_customer {
+        parsed.rows.iter_mut().for_each(|row| row.source = Source::CUSTOMER);
+    }
+    let taken = take(&db, caller.scope(), caller.now(), parsed).await?;
     metrics.readings_stored(u64::try_from(taken.accepted).unwrap_or(u64::MAX));
     let Taken { accepted, known, rejected } = taken;
     let rejected = rejected.into_iter().map(RejectedReading::from).collect();
@@ -181,49 +183,4 @@ impl From<&reading::Reading> for ReadingView {
     fn from(stored: &reading::Reading) -> Self {
         Self { read_at: stored.at, register: stored.register, source: stored.source.as_str() }
     }
-}
-
-/// Runs work that takes milliseconds of a core away from the threads that answer requests.
-async fn in_background<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, Problem> {
-    web::block(work).await.map_err(|_cancelled| Problem::new(Kind::Busy, "The service is stopping; send it again."))
-}
-
-async fn take(
-    db: &Db,
-    caller: &Caller<perm::WriteReadings>,
-    mut parsed: Parsed,
-    by_customer: bool,
-) -> Result<Taken, Problem> {
-    if by_customer {
-        parsed.rows.iter_mut().for_each(|row| row.source = Source::CUSTOMER);
-    }
-    let ids: BTreeSet<Uuid> = parsed.rows.iter().map(|row| row.meter).collect();
-    let ids: Vec<Uuid> = ids.into_iter().collect();
-    let (from, to) = span(&parsed.rows);
-    let meters =
-        db.read(caller.scope(), caller.now(), async |tx| meter_known::by_ids(tx, &ids, from, to).await).await?;
-    let (sheets, mut rejected) = grouped(parsed, meters, caller.now()).await?;
-    db.ensure_months(caller.scope(), caller.now(), &sheets.day).await?;
-    let mut taken = db.write(caller.scope(), caller.now(), async |tx| reading::store(tx, &sheets).await).await?;
-    taken.rejected.append(&mut rejected);
-    taken.rejected.sort_by_key(|bad| bad.index);
-    Ok(taken)
-}
-
-async fn grouped(
-    parsed: Parsed,
-    meters: HashMap<Uuid, meter_known::KnownMeter>,
-    now: DateTime<Utc>,
-) -> Result<(Sheets, Vec<Rejected>), Problem> {
-    in_background(move || {
-        let Parsed { rows, mut rejected } = parsed;
-        (group(&rows, &meters, now, &mut rejected), rejected)
-    })
-    .await
-}
-
-/// The first and last instant of a batch.
-fn span(rows: &[Row]) -> (DateTime<Utc>, DateTime<Utc>) {
-    let at = |seconds: Option<i64>| seconds.and_then(|at| DateTime::from_timestamp(at, 0)).unwrap_or_default();
-    (at(rows.iter().map(|row| row.at).min()), at(rows.iter().map(|row| row.at).max()))
 }

@@ -1,13 +1,17 @@
 //! Server-rendered pages: without scripts, and with every figure as the domain words it.
 
+mod asked;
 pub mod assets;
 pub mod chart;
 pub mod fault;
 mod figure;
 mod fleet;
+mod read;
+mod readings_due;
 mod report_deeds;
 mod report_life;
 mod reports;
+mod rounds;
 mod sign_in;
 mod statement;
 mod unit;
@@ -34,6 +38,12 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(sign_in::sign_out)
         .service(fleet::installed_units)
         .service(unit::one_unit)
+        .service(readings_due::readings_due)
+        .service(asked::form)
+        .service(asked::ask)
+        .service(rounds::round)
+        .service(read::form)
+        .service(read::send)
         .service(reports::savings_reports)
         .service(statement::savings_report)
         .configure(report_deeds::routes);

@@ -20,7 +20,6 @@ use domain::customer::UnitSystem;
 use domain::ids::{PlacementId, SpellId, UnitId};
 use domain::metering::stream::{ReadBy, Stream};
 use domain::placement::Placement;
-use domain::report::display;
 use domain::spell::Spell;
 use domain::zone::{Month, local_date};
 use std::collections::BTreeMap;
@@ -178,13 +177,13 @@ impl Page {
 }
 
 fn step_words(step: &OpenStep, zone: Tz) -> String {
-    let likely = step.likely_register.map(|value| format!(" It may have shown {}.", register(value)));
+    let likely = step.likely_register.map(|value| format!(" It may have shown {}.", words::register(value)));
     format!(
         "{}: from {} ({}) to {} ({}). {} {}{}",
         step.meter,
-        register(step.from_register),
+        words::register(step.from_register),
         words::instant(zone, step.from_at),
-        register(step.to_register),
+        words::register(step.to_register),
         words::instant(zone, step.to_at),
         words::exception(&step.kind),
         words::slip(step.slip.as_deref()),
@@ -192,20 +191,14 @@ fn step_words(step: &OpenStep, zone: Tz) -> String {
     )
 }
 
-/// A register as it was read: all its digits.
-fn register(value: f64) -> String {
-    let text = display::number(value, 15, 3, UnitSystem::Metric);
-    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
-}
-
 fn meter_row(meter: &MeterRead, zone: Tz) -> Meter {
     Meter {
         label: meter.label.clone(),
         measures: words::stream(Stream::from_name(&meter.stream)),
         read_by: words::read_by(ReadBy::from_name(&meter.read_by)),
-        register: meter
-            .register
-            .map_or(NONE.to_owned(), |value| format!("{} {}", register(value), words::register_unit(&meter.unit))),
+        register: meter.register.map_or(NONE.to_owned(), |value| {
+            format!("{} {}", words::register(value), words::register_unit(&meter.unit))
+        }),
         last_read: meter.at.map_or("never".to_owned(), |at| words::instant(zone, at)),
     }
 }

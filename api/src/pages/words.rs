@@ -2,9 +2,13 @@
 
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
+use domain::asking::expected::Expected;
+use domain::customer::UnitSystem;
+use domain::metering::meter::MeterFacts;
 use domain::metering::slip::Slip;
 use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
+use domain::report::display;
 use domain::report::model::exception_words;
 use domain::span::Span;
 use domain::spell::SpellState;
@@ -57,6 +61,30 @@ pub(super) fn register_unit(name: &str) -> &str {
         "count" => "",
         other => other,
     }
+}
+
+/// A register as it was read: all its digits.
+pub(super) fn register(value: f64) -> String {
+    let text = display::number(value, 15, 3, UnitSystem::Metric);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// What one count of a register is: with painted zeros, several units.
+pub(super) fn counts(facts: &MeterFacts) -> String {
+    let unit = register_unit(facts.unit.as_str());
+    if facts.multiplier > 1.0 { format!("\u{d7}\u{a0}{}\u{a0}{unit}", facts.multiplier) } else { unit.to_owned() }
+}
+
+/// A register with what its counts are.
+pub(super) fn register_in(value: f64, facts: &MeterFacts) -> String {
+    format!("{}\u{a0}{}", register(value), counts(facts)).trim_end().to_owned()
+}
+
+/// Where a register will probably stand.
+pub(super) fn expected(expected: Option<Expected>, facts: &MeterFacts) -> String {
+    let Some(range) = expected else { return NONE.to_owned() };
+    let over = if range.rolls_over() { ", through zero" } else { "" };
+    format!("{} to {}{over}", register(range.from()), register_in(range.to(), facts))
 }
 
 /// An instant by the clock of the site.

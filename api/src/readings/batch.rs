@@ -94,6 +94,9 @@ fn place(row: &Row, meters: &HashMap<Uuid, KnownMeter>, now: DateTime<Utc>) -> R
     if !meter.held_at(at) {
         return Err(ReadingError::NotHeld);
     }
+    if meter.is_left_to_telemetry() {
+        return Err(ReadingError::ReadByTelemetry);
+    }
     if meter.taken_out_at(row.at) {
         return Err(ReadingError::TakenOut);
     }

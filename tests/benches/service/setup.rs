@@ -14,6 +14,8 @@ use weirbook::db::cluster::{Cluster, ClusterOptions, Durability};
 use weirbook::db::gate::{NewDealer, NewPerson};
 use weirbook::db::login::{APP_ROLE, GATE_ROLE, Login};
 use weirbook::db::migrate::migrate;
+use weirbook::guesses::Guesses;
+use weirbook::mail::Post;
 use weirbook::server::{Limits, Services, listen};
 use weirbook::telemetry::Metrics;
 
@@ -46,7 +48,14 @@ impl Bench {
         let db = Db::connect(owner.as_role(APP_ROLE), owner.as_role(GATE_ROLE), 16)?;
         let keys = Keys::load_or_make(&folder.join("signing-key.pem"), "http://bench")?;
         let limits = Limits { batch_bytes_max: 16 << 20 };
-        let services = Services { db: db.clone(), keys: keys.clone(), metrics: Metrics::default(), limits };
+        let services = Services {
+            db: db.clone(),
+            keys: keys.clone(),
+            metrics: Metrics::default(),
+            limits,
+            post: Post::new(None, "http://bench"),
+            guesses: Guesses::default(),
+        };
         let (address, server) = listen(services, SocketAddr::from(([127, 0, 0, 1], 0)), 2)?;
         tokio::spawn(server);
         let new =

@@ -2,12 +2,17 @@
 
 use super::people::{Access, Dealer};
 use super::postgres::{Database, postgres};
+use super::smtp::MailServer;
 use super::{Client, runtime};
 use actix_web::dev::ServerHandle;
+use chrono::{DateTime, Utc};
 use std::net::SocketAddr;
 use std::sync::OnceLock;
 use weirbook::db::Db;
 use weirbook::db::login::{APP_ROLE, GATE_ROLE};
+use weirbook::guesses::Guesses;
+use weirbook::jobs::mail::{Drained, drain};
+use weirbook::mail::{Mailer, Post};
 use weirbook::server::{Limits, Services, listen};
 use weirbook::telemetry::{Metrics, start_logging};
 
@@ -20,21 +25,32 @@ pub(crate) struct TestApp {
     // Dropped in this order.
     _server: Running,
     database: Database,
+    post: Post,
 }
 
 impl TestApp {
     /// Starts it.
     pub(crate) async fn start() -> Self {
+        Self::start_with(None).await
+    }
+
+    /// Starts it with that mail server.
+    pub(crate) async fn start_with_mail(server: &MailServer) -> Self {
+        Self::start_with(Some(server.mailer())).await
+    }
+
+    async fn start_with(mailer: Option<Mailer>) -> Self {
         log_if_asked();
         let database = Database::migrated().await;
-        let services = services(&database, POOL_SIZE);
+        let mut services = services(&database, POOL_SIZE);
+        services.post.mailer = mailer;
         let access =
             |address| Access { db: services.db.clone(), keys: services.keys.clone(), anyone: Client::new(address) };
         let _on_the_shared_runtime = runtime().enter();
         let (address, server) = listen(services.clone(), SocketAddr::from(([127, 0, 0, 1], 0)), 1).unwrap();
         let running = Running { handle: server.handle(), db: services.db.clone() };
         runtime().spawn(server);
-        Self { access: access(address), _server: running, database }
+        Self { access: access(address), _server: running, database, post: services.post }
     }
 
     /// Adds a dealer in Vienna with an owner, an office person and a technician, all signed in.
@@ -50,6 +66,11 @@ impl TestApp {
     /// The service's own way to the database.
     pub(crate) fn db(&self) -> &Db {
         &self.access.db
+    }
+
+    /// Works off the queue of mails as of an instant.
+    pub(crate) async fn drain_mail(&self, now: DateTime<Utc>) -> Drained {
+        drain(self.db(), &self.post, now).await.unwrap()
     }
 
     /// A plain connection to the service's database as the superuser, whom row-level security
@@ -68,6 +89,8 @@ pub(crate) fn services(database: &Database, pool_size: usize) -> Services {
         keys: postgres().keys().clone(),
         metrics: Metrics::default(),
         limits: Limits { batch_bytes_max: 16 << 20 },
+        post: Post::new(None, "https://water.example.com"),
+        guesses: Guesses::default(),
     }
 }
 

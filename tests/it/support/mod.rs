@@ -8,6 +8,7 @@ mod postgres;
 mod program;
 mod python;
 mod records;
+mod smtp;
 
 pub(crate) use app::{TestApp, services};
 pub(crate) use client::{Answer, Client};
@@ -17,6 +18,7 @@ pub(crate) use postgres::Database;
 pub(crate) use program::{Scratch, Serving, weirbook};
 pub(crate) use python::python;
 pub(crate) use records::{id, number, today};
+pub(crate) use smtp::MailServer;
 
 use std::sync::OnceLock;
 use tokio::runtime::Runtime;

@@ -1,0 +1,221 @@
+//! Files by the hash of their content, and the records they stand behind.
+
+use super::error::known;
+use super::schema::{file, file_content, file_link};
+use super::stamp::Change;
+use super::{DbError, Tx};
+use crate::auth::Reach;
+use chrono::{DateTime, Utc};
+use diesel::dsl::max;
+use diesel::insert_into;
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use domain::file::{FileRecord, MediaType};
+use domain::ids::CustomerId;
+use serde_json::json;
+use sha2::{Digest, Sha256};
+use std::fmt;
+use uuid::Uuid;
+
+/// The SHA-256 of a file's content: its name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct FileHash([u8; 32]);
+
+impl FileHash {
+    /// The hash of a content.
+    #[must_use]
+    pub fn of(bytes: &[u8]) -> Self {
+        Self(Sha256::digest(bytes).into())
+    }
+
+    /// Reads 64 hexadecimal digits.
+    #[must_use]
+    pub fn parse(text: &str) -> Option<Self> {
+        let digit = |byte: u8| char::from(byte).to_digit(16).and_then(|digit| u8::try_from(digit).ok());
+        let pair = |pair: &[u8]| match pair {
+            [high, low] => Some(digit(*high)? << 4 | digit(*low)?),
+            _ => None,
+        };
+        let bytes: Vec<u8> = text.as_bytes().chunks(2).map(pair).collect::<Option<_>>()?;
+        Some(Self(bytes.try_into().ok()?))
+    }
+
+    pub(in crate::db) fn bytes(&self) -> &[u8] {
+        &self.0
+    }
+
+    pub(in crate::db) fn stored(bytes: &[u8]) -> Result<Self, DbError> {
+        known("sha256", bytes.try_into().ok().map(Self))
+    }
+}
+
+impl fmt::Display for FileHash {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.iter().try_for_each(|byte| write!(f, "{byte:02x}"))
+    }
+}
+
+/// What is known of a file beside its bytes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StoredFile {
+    /// Its name.
+    pub hash: FileHash,
+    /// What it is.
+    pub media: MediaType,
+    /// Its size.
+    pub size_bytes: i32,
+    /// When it was first sent.
+    pub created_at: DateTime<Utc>,
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = file)]
+struct Row {
+    sha256: Vec<u8>,
+    media_type: String,
+    size_bytes: i32,
+    created_at: DateTime<Utc>,
+}
+
+impl TryFrom<Row> for StoredFile {
+    type Error = DbError;
+
+    fn try_from(row: Row) -> Result<Self, DbError> {
+        Ok(Self {
+            hash: FileHash::stored(&row.sha256)?,
+            media: known("media_type", MediaType::from_name(&row.media_type))?,
+            size_bytes: row.size_bytes,
+            created_at: row.created_at,
+        })
+    }
+}
+
+/// A file whose kind was found out from its bytes.
+#[derive(Debug, Clone)]
+pub struct NewFile {
+    /// What it is.
+    pub media: MediaType,
+    /// Its content.
+    pub bytes: Vec<u8>,
+}
+
+/// Keeps a file; one that is there already stays as it is.
+///
+/// # Errors
+/// When the database fails.
+pub async fn keep(tx: &Tx<'_>, new: &NewFile) -> Result<StoredFile, DbError> {
+    let hash = FileHash::of(&new.bytes);
+    let size_bytes = i32::try_from(new.bytes.len()).map_err(DbError::internal)?;
+    let scope = tx.scope();
+    let customer = match scope.reach() {
+        Reach::Customer(customer) => Some(customer.0),
+        Reach::Dealer => None,
+    };
+    let fresh = insert_into(file::table)
+        .values((
+            file::sha256.eq(hash.bytes()),
+            file::media_type.eq(new.media.as_str()),
+            file::size_bytes.eq(size_bytes),
+            file::customer_id.eq(customer),
+            file::sent_by.eq(scope.account().map(|account| account.0)),
+            file::created_at.eq(tx.now()),
+        ))
+        .on_conflict_do_nothing()
+        .execute(&mut tx.conn())
+        .await?;
+    if fresh == 1 {
+        insert_into(file_content::table)
+            .values((file_content::sha256.eq(hash.bytes()), file_content::bytes.eq(&new.bytes)))
+            .execute(&mut tx.conn())
+            .await?;
+        log(tx, &hash.to_string(), "created", customer.map(CustomerId), new).await?;
+    }
+    Ok(StoredFile { hash, media: new.media, size_bytes, created_at: tx.now() })
+}
+
+async fn log(tx: &Tx<'_>, hash: &str, verb: &str, customer: Option<CustomerId>, new: &NewFile) -> Result<(), DbError> {
+    tx.log(Change {
+        record: "file",
+        record_id: hash.to_owned(),
+        revision: None,
+        verb,
+        customer,
+        detail: json!({ "media_type": new.media.as_str(), "size_bytes": new.bytes.len() }),
+    })
+    .await
+}
+
+/// A file with its bytes.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub async fn get(tx: &Tx<'_>, hash: FileHash) -> Result<(StoredFile, Vec<u8>), DbError> {
+    let (row, bytes): (Row, Vec<u8>) = file::table
+        .inner_join(
+            file_content::table
+                .on(file_content::dealer_id.eq(file::dealer_id).and(file_content::sha256.eq(file::sha256))),
+        )
+        .filter(file::sha256.eq(hash.bytes()))
+        .select((Row::as_select(), file_content::bytes))
+        .first(&mut tx.conn())
+        .await?;
+    Ok((row.try_into()?, bytes))
+}
+
+/// The record that a file stands behind.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Behind {
+    /// Its kind.
+    pub record: FileRecord,
+    /// Its id; of a reading that of the meter.
+    pub id: Uuid,
+    /// Of a reading its instant.
+    pub at: Option<DateTime<Utc>>,
+    /// Who may see the file besides the dealer.
+    pub customer: Option<CustomerId>,
+}
+
+/// Puts a file behind a record.
+///
+/// # Errors
+/// [`DbError::Taken`] when another file was put there at the same moment.
+pub async fn link(tx: &Tx<'_>, behind: &Behind, hash: FileHash) -> Result<(), DbError> {
+    let of_record = file_link::record.eq(behind.record.as_str()).and(file_link::record_id.eq(behind.id));
+    let last: Option<i32> = file_link::table.filter(of_record).select(max(file_link::n)).first(&mut tx.conn()).await?;
+    insert_into(file_link::table)
+        .values((
+            file_link::record.eq(behind.record.as_str()),
+            file_link::record_id.eq(behind.id),
+            file_link::n.eq(last.unwrap_or(0) + 1),
+            file_link::sha256.eq(hash.bytes()),
+            file_link::at.eq(behind.at),
+            file_link::customer_id.eq(behind.customer.map(|customer| customer.0)),
+            file_link::created_at.eq(tx.now()),
+        ))
+        .execute(&mut tx.conn())
+        .await?;
+    Ok(())
+}
+
+/// Files of one record shown at most.
+const LINKS_MOST: i64 = 500;
+
+/// The files behind a record, the last one first, each with the instant of its reading.
+///
+/// # Errors
+/// When the database fails.
+pub async fn behind(
+    tx: &Tx<'_>,
+    record: FileRecord,
+    id: Uuid,
+) -> Result<Vec<(StoredFile, Option<DateTime<Utc>>)>, DbError> {
+    let rows: Vec<(Row, Option<DateTime<Utc>>)> = file_link::table
+        .inner_join(file::table.on(file::dealer_id.eq(file_link::dealer_id).and(file::sha256.eq(file_link::sha256))))
+        .filter(file_link::record.eq(record.as_str()).and(file_link::record_id.eq(id)))
+        .order(file_link::n.desc())
+        .limit(LINKS_MOST)
+        .select((Row::as_select(), file_link::at))
+        .load(&mut tx.conn())
+        .await?;
+    rows.into_iter().map(|(row, at)| Ok((row.try_into()?, at))).collect()
+}

@@ -1,0 +1,83 @@
+//! `/v1/rounds`: the meters of sites in the order in which a technician reads them.
+
+use super::readings_due::DueView;
+use crate::auth::{Caller, perm};
+use crate::db::Db;
+use crate::db::asking::round::{self, RoundSite};
+use crate::http::answer::{self, Page, Problems};
+use crate::problem::{Kind, Problem};
+use actix_web::web::{Data, Query};
+use actix_web::{HttpResponse, get};
+use chrono::{DateTime, Utc};
+use domain::ids::SiteId;
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(get_round);
+}
+
+/// A site of a round.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = RoundSite)]
+pub struct RoundSiteView {
+    site_id: Uuid,
+    site: String,
+    /// Where it is.
+    address: Option<String>,
+    customer: String,
+    /// Its meters that people read, by unit and label.
+    meters: Vec<DueView>,
+}
+
+impl RoundSiteView {
+    fn of(stop: RoundSite, now: DateTime<Utc>) -> Self {
+        let meters = stop.meters.into_iter().map(|(held, due)| DueView::of(held, due, now)).collect();
+        Self { site_id: stop.site_id, site: stop.site, address: stop.address, customer: stop.customer, meters }
+    }
+}
+
+/// Which sites.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct Round {
+    /// The sites' ids with commas between them, in the order of the round, 50 at most; without
+    /// any, all sites at which something is due.
+    site_id: Option<String>,
+}
+
+/// Most sites that one may name.
+const SITES_MOST: usize = 50;
+
+/// The sites named, in their order.
+///
+/// # Errors
+/// `invalid` for what is no id, or too many.
+pub(crate) fn sites(text: Option<&str>) -> Result<Vec<SiteId>, Problem> {
+    let named = text.into_iter().flat_map(|text| text.split(',')).map(str::trim).filter(|id| !id.is_empty());
+    let sites: Result<Vec<SiteId>, _> = named.map(|id| id.parse().map(SiteId)).collect();
+    sites.ok().filter(|sites| sites.len() <= SITES_MOST).ok_or_else(|| {
+        let detail = format!("Give up to {SITES_MOST} ids of sites with commas between them.");
+        Problem::at(Kind::Invalid, "/site_id", "unknown_site", detail)
+    })
+}
+
+/// Get the sheet of a round
+///
+/// The meters that people read, with last value and expected range. At `/rounds` the same is a
+/// page to print.
+#[utoipa::path(tag = "asking", params(Round),
+    responses((status = 200, description = "The sites, whole", body = Page<RoundSiteView>), Problems))]
+#[get("/rounds")]
+async fn get_round(
+    caller: Caller<perm::ReadRounds>,
+    asked: Query<Round>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let (sites, now) = (sites(asked.site_id.as_deref())?, caller.now());
+    let stops = db.read(caller.scope(), now, async |tx| round::stops(tx, &sites).await).await?;
+    Ok(answer::all(stops, |stop| RoundSiteView::of(stop, now)))
+}
