@@ -616,20 +616,6 @@ diesel::table! {
 }
 
 diesel::table! {
-    #[doc = "A question about a figure of a report, and its answer; the customer and the dealer see both."]
-    report_question (dealer_id, id) {
-        dealer_id -> Int4,
-        id -> Uuid,
-        report_id -> Uuid,
-        customer_id -> Uuid,
-        figure -> Text,
-        words -> Text,
-        asked_by -> Nullable<Uuid>,
-        by_customer -> Bool,
-        asked_at -> Timestamptz,
-        answer -> Nullable<Text>,
-        answered_by -> Nullable<Uuid>,
-        answered_at -> Nullable<Timestamptz>,
     #[doc = "SHA-256 of each link handed out for a request; the secret itself is never stored."]
     reading_link (dealer_id, token_hash) {
         dealer_id -> Int4,
@@ -687,6 +673,24 @@ diesel::table! {
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "A question about a figure of a report, and its answer; the customer and the dealer see both."]
+    report_question (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        report_id -> Uuid,
+        customer_id -> Uuid,
+        figure -> Text,
+        words -> Text,
+        asked_by -> Nullable<Uuid>,
+        by_customer -> Bool,
+        asked_at -> Timestamptz,
+        answer -> Nullable<Text>,
+        answered_by -> Nullable<Uuid>,
+        answered_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -1101,11 +1105,11 @@ diesel::allow_tables_to_appear_in_same_query!(
     rain_intake,
     reading_correction,
     reading_exception,
-    report_question,
     reading_link,
     reading_request,
     reading_request_meter,
     reminder_rule,
+    report_question,
     report_revision,
     report_rule,
     report_standing,
