@@ -200,9 +200,11 @@ async fn doubted(tx: &Tx<'_>, numbers: &[i32]) -> Result<HashMap<i32, Vec<Doubte
     Ok(doubted)
 }
 
+type CorrectionRow = (i32, DateTime<Utc>, Option<f64>, Option<f64>, String);
+
 async fn corrections(tx: &Tx<'_>, numbers: &[i32]) -> Result<HashMap<i32, Vec<Corrected>>, DbError> {
     use reading_correction as c;
-    let rows: Vec<(i32, DateTime<Utc>, Option<f64>, Option<f64>, String)> = c::table
+    let rows: Vec<CorrectionRow> = c::table
         .filter(c::meter_no.eq_any(numbers))
         .select((c::meter_no, c::at, c::was, c::became, c::why))
         .order((c::meter_no, c::at, c::n))
