@@ -272,6 +272,19 @@ fn taken(constraint: &str) -> Problem {
             "baselines_overlap",
             "Another baseline holds on some of these days; send it again as a revision.",
         ),
+        "working_days_overlap" => (
+            "/from",
+            "working_days_overlap",
+            "Another pattern holds in some of these days; end or withdraw that first.",
+        ),
+        "investment_once" => {
+            ("", "investment_exists", "The site has an investment already; withdraw it first if it is wrong.")
+        }
+        "price_overlap" => (
+            "/from",
+            "price_overlaps",
+            "Another price of the same holds on some of these days; begin after it does, or withdraw it.",
+        ),
         "cost_terms_overlap" => (
             "/from",
             "terms_overlap",

@@ -17,6 +17,8 @@ mod accounts;
 mod cluster;
 mod components;
 mod conventions;
+mod cost_to_serve;
+mod costs;
 mod customers;
 mod deploy;
 mod measures;

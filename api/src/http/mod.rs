@@ -6,16 +6,19 @@ pub mod attachments;
 pub mod balance;
 pub mod components;
 pub mod corrections;
+pub mod cost_to_serve;
 pub mod customers;
 pub mod measures;
 pub mod meter_findings;
 pub mod meters;
 pub mod operations;
 pub mod placements;
+pub mod prices;
 pub mod reading_exceptions;
 pub mod readings;
 pub mod savings_reports;
 pub mod sessions;
+pub mod site_costs;
 pub mod sites;
 pub mod spells;
 pub mod unit_models;
@@ -43,6 +46,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(corrections::routes)
         .configure(meter_findings::routes)
         .configure(accounts::routes)
+        .configure(site_costs::routes)
+        .configure(prices::routes)
+        .configure(cost_to_serve::routes)
         .configure(water::routes)
         .configure(savings_reports::routes);
 }

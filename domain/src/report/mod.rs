@@ -8,22 +8,28 @@
 //! | [`inputs`] | what a report is made of: subjects with their days, meters, states, exceptions |
 //! | [`figure`] | a figure that is printed, or withheld with its reason |
 //! | [`money`] | water avoided and money saved, site by site |
+//! | [`payback`] | whether recycling at a site pays |
+//! | [`site_month`] | the cost at one site and what it comes to for each wash |
 //! | [`model`] | the report itself |
 //! | [`display`] | numbers in the units and with the digits a reader gets |
 
+mod cost;
 pub mod display;
 pub mod figure;
 pub mod inputs;
 pub mod model;
 pub mod money;
+pub mod payback;
 mod placed;
 mod reckon;
 mod series;
+pub mod site_month;
 mod stretch;
 mod words;
 
 pub use model::SavingsReport;
 
+use crate::accounts::site_cost::CostBasis;
 use inputs::Inputs;
 use model::{Exception, Period};
 
@@ -33,7 +39,7 @@ impl SavingsReport {
     pub fn of(inputs: &Inputs) -> Self {
         let present = inputs.present();
         let period = Period::of(inputs);
-        let case = reckon::Case::of(inputs, &present);
+        let case = reckon::Case::of(inputs, &present, CostBasis::Accrued);
         let lines = reckon::lines(&case);
         Self {
             dealer: inputs.dealer.clone(),
@@ -44,6 +50,7 @@ impl SavingsReport {
             sentence: words::sentence(inputs, &present, &period, &lines),
             reckoning: lines,
             savings: case.site_savings(),
+            costs: case.site_costs(),
             by_day: series::by_day(inputs, &present),
             by_month: series::by_month(inputs),
             units: placed::rows(inputs, &present),
