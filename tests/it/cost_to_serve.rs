@@ -82,9 +82,10 @@ async fn serving_is_priced_where_the_unit_stood() {
     assert_eq!(dealer.office.get(&other.of_site(april)).await.json()["total"]["amount"], "777.77");
 
     let foreign = app.dealer("Elsewhere").await;
+    let viewer = dealer.customer_viewer(bay.customer).await;
     for path in [&path, &of_customer] {
         foreign.office.get(path).await.refused(404, "not-found");
-        for client in [&dealer.technician, &dealer.customer_viewer(bay.customer).await] {
+        for client in [&dealer.technician, &viewer] {
             client.get(path).await.refused(403, "not-allowed");
         }
     }

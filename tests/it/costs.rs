@@ -201,11 +201,11 @@ async fn without_washes_it_is_for_each_cubic_metre_and_without_water_withheld() 
     let bare = bay.cost(&dealer.office, "accrued").await;
     let withheld = figure(&bare, "cost_each");
     assert_eq!((&withheld["state"], &withheld["reason"]), (&json!("withheld"), &json!("no_account")));
-    assert_eq!(bare["cost"]["total"]["amount"], "93", "what is known is still shown");
+    assert_eq!(bare["cost"]["total"]["amount"], "93.00", "what is known is still shown");
     bay.billed(&dealer).await;
     let found = bay.cost(&dealer.office, "accrued").await;
     let each = figure(&found, "cost_each");
-    assert_eq!(each["value_money_per_m3"]["amount"], "2.00", "(93 + 62 + 93) / 124");
+    assert_eq!(each["value_money_per_m3"]["amount"], "2.000000", "(93 + 62 + 93) / 124");
     assert!(each["note"].as_str().unwrap().contains("cubic metre"), "{each}");
     for wrong in
         ["from=2026-03-01&to=2026-02-01&step=month&basis=paid", "from=2020-01-01&to=2026-02-01&step=month&basis=paid"]

@@ -111,8 +111,10 @@ impl ServeAnswer {
     fn of(found: Served, (first, last): (NaiveDate, NaiveDate)) -> Self {
         let (by_kind, total, words) = match found.sums(first, last) {
             Ok(Some(sums)) => {
-                let of = |(kind, price): (_, domain::cost::ledger::Price<CostToServe>)| (name(kind), price.money());
-                (sums.by_kind.into_iter().map(of).collect(), Some(sums.total.money()), None)
+                let of = |(kind, price): (_, domain::cost::ledger::Price<CostToServe>)| {
+                    (name(kind), price.money().in_minor_units())
+                };
+                (sums.by_kind.into_iter().map(of).collect(), Some(sums.total.money().in_minor_units()), None)
             }
             Ok(None) => (BTreeMap::new(), None, None),
             Err(mixed) => (BTreeMap::new(), None, Some(mixed.to_string())),
@@ -129,7 +131,7 @@ fn name(kind: domain::cost::ledger::ServeKind) -> String {
 
 impl From<Line<CostToServe>> for ServeLine {
     fn from(line: Line<CostToServe>) -> Self {
-        let (amount, unit_price) = (line.amount().money(), line.unit_price.money().amount);
+        let (amount, unit_price) = (line.amount().money().in_minor_units(), line.unit_price.money().amount);
         let kind = name(line.kind);
         Self { day: line.paid_on, kind, what: line.what, quantity: line.quantity, unit: line.unit, unit_price, amount }
     }

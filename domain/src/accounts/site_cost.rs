@@ -215,7 +215,7 @@ impl SiteMoney {
                     continue;
                 }
             };
-            let falls = Money { amount: falls, ..amount }.rounded();
+            let falls = Money { amount: falls, ..amount }.in_minor_units();
             if !falls.amount.is_zero() {
                 let source = Source::BilledItem { id: billed.id };
                 cost.lines.push(CostLine { estimated, ..of_ledger(line, falls, source) });
@@ -258,7 +258,7 @@ impl SiteMoney {
                     quantity: None,
                     unit: None,
                     unit_price: None,
-                    amount: Money { amount, ..bounds.least },
+                    amount: Money { amount, ..bounds.least }.in_minor_units(),
                     estimated: cycle.estimated || ranges,
                     source: Source::WaterAccount { account: cycle.account.clone(), cycle: cycle.cycle },
                 });
@@ -292,7 +292,7 @@ impl SiteCost {
         };
         let sum = |counts: &dyn Fn(CustomerKind) -> bool| {
             let amounts = self.lines.iter().filter(|line| counts(line.kind)).map(|line| line.amount.amount);
-            Some(Money { amount: amounts.sum(), currency })
+            Some(Money { amount: amounts.sum(), currency }.in_minor_units())
         };
         (self.total, self.running) = (sum(&|_| true), sum(&runs));
     }
@@ -305,7 +305,7 @@ fn of_ledger(line: &Line<CustomersCost>, amount: Money, source: Source) -> CostL
         quantity: Some(line.quantity),
         unit: Some(line.unit.clone()),
         unit_price: Some(line.unit_price.money().amount),
-        amount,
+        amount: amount.in_minor_units(),
         estimated: false,
         source,
     }

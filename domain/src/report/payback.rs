@@ -106,7 +106,7 @@ fn net(
         let words = "Saving or cost is in another currency than the investment, and currencies are not added.";
         return Err(Withheld::new(Reason::OtherCurrency, words));
     }
-    let net = Money { amount: saved.least.amount - running.amount, currency };
+    let net = Money { amount: saved.least.amount - running.amount, currency }.in_minor_units();
     let of_month = MonthNet { month, issued: *issued, saved: saved.least, running, net };
     let from = month.first_day().max(investment.day);
     let expanded = super::money::half_between(saved.low, saved.high);
