@@ -254,6 +254,14 @@ fn taken(constraint: &str) -> Problem {
             "Another coefficient of this loss holds in some of these days; end or withdraw that first.",
         ),
         "meter_exchange_at" => ("/at", "exchange_exists", "The register was exchanged at that very instant already."),
+        _ => taken_of_money(constraint),
+    };
+    Problem::at(Kind::Conflict, pointer, code, detail)
+}
+
+/// Those of a site's money and working days: field, code, and the fix.
+fn taken_of_money(constraint: &str) -> (&'static str, &'static str, &'static str) {
+    match constraint {
         "water_account_charged" => (
             "/charged_from",
             "charged_overlaps",
@@ -291,8 +299,7 @@ fn taken(constraint: &str) -> Problem {
             "Other terms hold on some of these days; begin after they do, or give an end before.",
         ),
         _ => ("", "exists", "A record like this exists already."),
-    };
-    Problem::at(Kind::Conflict, pointer, code, detail)
+    }
 }
 
 /// Foreign keys by their names in the migrations: the column stands in the name.
