@@ -258,6 +258,14 @@ fn taken(constraint: &str) -> Problem {
             "Another coefficient of this loss holds in some of these days; end or withdraw that first.",
         ),
         "meter_exchange_at" => ("/at", "exchange_exists", "The register was exchanged at that very instant already."),
+        _ => taken_of_money(constraint),
+    };
+    Problem::at(Kind::Conflict, pointer, code, detail)
+}
+
+/// Those of a site's money and working days: field, code, and the fix.
+fn taken_of_money(constraint: &str) -> (&'static str, &'static str, &'static str) {
+    match constraint {
         "water_account_charged" => (
             "/charged_from",
             "charged_overlaps",
@@ -276,14 +284,26 @@ fn taken(constraint: &str) -> Problem {
             "baselines_overlap",
             "Another baseline holds on some of these days; send it again as a revision.",
         ),
+        "working_days_overlap" => (
+            "/from",
+            "working_days_overlap",
+            "Another pattern holds in some of these days; end or withdraw that first.",
+        ),
+        "investment_once" => {
+            ("", "investment_exists", "The site has an investment already; withdraw it first if it is wrong.")
+        }
+        "price_overlap" => (
+            "/from",
+            "price_overlaps",
+            "Another price of the same holds on some of these days; begin after it does, or withdraw it.",
+        ),
         "cost_terms_overlap" => (
             "/from",
             "terms_overlap",
             "Other terms hold on some of these days; begin after they do, or give an end before.",
         ),
         _ => ("", "exists", "A record like this exists already."),
-    };
-    Problem::at(Kind::Conflict, pointer, code, detail)
+    }
 }
 
 /// Foreign keys by their names in the migrations: the column stands in the name.

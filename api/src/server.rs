@@ -68,6 +68,7 @@ pub struct Limits {
         (name = "water accounts", description = "Accounts with the supplier of water and sewer, their tariffs and bills"),
         (name = "baselines", description = "What a site used before its units, as the customer agreed to it"),
         (name = "cost terms", description = "What a customer pays at a site besides water and sewer"),
+        (name = "prices", description = "What goods, work and serving cost the dealer; never shown to customers"),
         (name = "units", description = "Recycling plants, where they stand and in which state"),
         (name = "components", description = "Fitted parts that wear"),
         (name = "meters", description = "Cumulative registers, what they measure, and their readings"),

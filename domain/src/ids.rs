@@ -55,6 +55,8 @@ uuid_ids! {
     BaselineId;
     /// What a customer pays at a site.
     CostTermsId;
+    /// What goods or work cost, or sell at.
+    PriceId;
     /// The monthly statement of one customer.
     ReportId;
     /// Something measured, counted or declared at a unit or site.

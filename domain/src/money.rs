@@ -92,6 +92,16 @@ impl Money {
     }
 }
 
+impl Money {
+    /// The same rounded, with all decimals of the minor unit written out.
+    #[must_use]
+    pub fn in_minor_units(self) -> Self {
+        let mut amount = self.rounded().amount;
+        amount.rescale(self.currency.minor_digits());
+        Self { amount, ..self }
+    }
+}
+
 impl fmt::Display for Money {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let digits = self.currency.minor_digits() as usize;

@@ -157,9 +157,13 @@ impl Investment {
     /// # Errors
     /// A [`PaybackError`].
     pub fn followed_by(mut self, savings: &[f64]) -> Result<Self, PaybackError> {
-        let reached = self.flows.last().map_or(0.0, |flow| flow.to);
-        let years = (0..savings.len()).map(|year| reached + year as f64);
-        self.flows.extend(years.zip(savings).map(|(from, &amount)| Flow { from, to: from + 1.0, amount }));
+        let mut from = self.flows.last().map_or(0.0, |flow| flow.to);
+        for &amount in savings {
+            // Each begins where the one before ends: sums of their own could round to before it.
+            let to = from + 1.0;
+            self.flows.push(Flow { from, to, amount });
+            from = to;
+        }
         self.checked()
     }
 

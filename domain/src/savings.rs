@@ -54,6 +54,9 @@ pub struct BilledCycle<'a> {
     pub cycle: Cycle,
     /// The first day that has not passed, while the cycle goes on.
     pub open_from: Option<NaiveDate>,
+    /// What the site used in an average month of the winter before, where sewer is billed by that.
+    /// It has been, so it is the same in both bills.
+    pub winter_l_per_month: Option<Litres>,
     /// Its days with their water, in order, cut at the ends of months.
     pub parts: Vec<Part>,
 }
@@ -328,7 +331,8 @@ impl BilledCycle<'_> {
         let share = self.share(month);
         let avoided_l = whole_uses.avoided().expanded();
         let used = whole_uses.fresh_used_l.value;
-        let uses = |shift: f64| [whole_uses.baseline_l.value + shift, used].map(|litres| WaterUse::of(Litres(litres)));
+        let use_of = |litres| WaterUse { winter_l_per_month: self.winter_l_per_month, ..WaterUse::of(Litres(litres)) };
+        let uses = |shift: f64| [whole_uses.baseline_l.value + shift, used].map(use_of);
         let range = |shift: f64| {
             let [baseline, actual] = uses(shift);
             prices.saving_range(self.account.other_use, &baseline, &actual)

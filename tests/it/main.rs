@@ -19,6 +19,8 @@ mod asking_pages;
 mod cluster;
 mod components;
 mod conventions;
+mod cost_to_serve;
+mod costs;
 mod customers;
 mod deploy;
 mod files;

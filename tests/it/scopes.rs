@@ -20,7 +20,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 56] = [
+const VIEWS: [(&str, [&str; 3]); 60] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -70,6 +70,10 @@ const VIEWS: [(&str, [&str; 3]); 56] = [
     ("select gun from flow_test", ["a, b", "a", "b"]),
     ("select source from wash_derivation", ["a, b", "a", "b"]),
     ("select source from loss_coefficient", ["a, b", "a", "b"]),
+    ("select week #>> '{}' from working_days", ["a, b", "a", "b"]),
+    ("select what from billed_item", ["a, b", "a", "b"]),
+    ("select evidence from investment", ["a, b", "a", "b"]),
+    ("select unit from price", ["h", "", ""]),
     ("select internal_note from service_event", ["for the dealer alone", "", ""]),
     ("select kind from event_line", ["labour", "", ""]),
     ("select name from consumable union all select name from place", ["salt, van", "", ""]),

@@ -115,6 +115,17 @@ insert into wash_derivation (id, site_id, customer_id, valid, gun, method, meter
 insert into loss_coefficient (id, site_id, customer_id, valid, loss, basis, value, u_share, source, created_at)
   select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', 'evaporation', 'day', 9, 0, n, now()
     from unnest(array['a', 'b']) n;
+insert into working_days (id, site_id, customer_id, valid, week, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', to_jsonb(n), now()
+    from unnest(array['a', 'b']) n;
+insert into billed_item (id, site_id, customer_id, day, kind, what, quantity, unit, price, currency, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '2026-03-01', 'billed_part', n, 1, 'piece', 9, 'EUR', now()
+    from unnest(array['a', 'b']) n;
+insert into investment (id, site_id, customer_id, day, amount, currency, discount_rate, life_years, evidence, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '2026-03-01', 9, 'EUR', 0, 10, n, now()
+    from unnest(array['a', 'b']) n;
+insert into price (id, what, kind, valid, unit, amount, currency, created_at)
+  values (gen_random_uuid(), 'labour', 'purchase', '[2026-03-01,)', 'h', 9, 'EUR', now());
 insert into service_event (id, revision, unit_id, at, kind, internal_note, created_at)
   values (pg_temp.id('event'), 1, pg_temp.id('v'), now(), 'visit', 'for the dealer alone', now());
 insert into event_line (event_id, revision, n, kind, quantity, unit) values (pg_temp.id('event'), 1, 1, 'labour', 1, 'h');

@@ -124,6 +124,10 @@ permissions! {
     ReadAccounts = "read-accounts": Owner Office CustomerViewer CustomerReader;
     /// Add and change them.
     WriteAccounts = "write-accounts": Owner Office;
+    /// Look at purchase prices and what serving costs the dealer.
+    ReadCostToServe = "read-cost-to-serve": Owner Office;
+    /// Add and withdraw prices.
+    WritePrices = "write-prices": Owner Office;
     /// Look at water figures.
     ReadWater = "read-water": Owner Office Technician CustomerViewer CustomerReader;
     /// Look at savings reports.

@@ -3,15 +3,23 @@
 
 use super::accounts::{baseline, cost_terms, tariff, water_account, water_bill};
 use super::error::known;
+use super::fact::{self, Whose};
+use super::measures::{billed_item, working_days};
 use super::schema::site;
 use super::{DbError, Tx};
+use chrono::{DateTime, NaiveDate};
 use diesel::prelude::*;
+use diesel::sql_query;
+use diesel::sql_types::{Array, Date, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::accounts::site_money::{AccountMoney, SiteMoney};
 use domain::baseline::history::Baselines;
 use domain::baseline::record::{Baseline, Scope};
 use domain::ids::{CustomerId, SiteId, UnitId};
-use std::collections::HashMap;
+use domain::tariff::record::SewerVolume;
+use domain::units::Litres;
+use domain::zone::{Month, parse_zone};
+use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
 
 /// The money of a customer's sites, by site. Nothing is cut to a month: a cycle that touches one
@@ -20,18 +28,24 @@ use uuid::Uuid;
 /// # Errors
 /// When the database fails.
 pub async fn of_customer(tx: &Tx<'_>, customer: CustomerId) -> Result<Vec<SiteMoney>, DbError> {
-    let sites: Vec<Uuid> = site::table
+    let rows: Vec<(Uuid, String)> = site::table
         .filter(site::customer_id.eq(customer.0))
-        .select(site::id)
+        .select((site::id, site::time_zone))
         .order(site::id)
         .load(&mut tx.conn())
         .await?;
+    let zones =
+        rows.iter().map(|(id, zone)| Ok((*id, parse_zone(zone)?))).collect::<Result<HashMap<_, _>, DbError>>()?;
+    let sites: Vec<Uuid> = rows.into_iter().map(|(id, _)| id).collect();
     let accounts = water_account::charged_at(tx, &sites).await?;
     let ids: Vec<Uuid> = accounts.iter().map(|account| account.id.0).collect();
     let mut tariffs = tariff::of_accounts(tx, &ids).await?;
     let mut bills = water_bill::of_accounts(tx, &ids).await?;
     let mut baselines = baselines(tx, &sites).await?;
     let mut terms = cost_terms::of_sites(tx, &sites).await?;
+    let mut billed = billed_item::of_sites(tx, &zones).await?;
+    let mut loads = loads(tx, &sites).await?;
+    let mut working = working_days::calendars(tx, &sites).await?;
     let mut of_site: HashMap<Uuid, Vec<AccountMoney>> = HashMap::new();
     for account in accounts {
         let id = account.id;
@@ -42,6 +56,7 @@ pub async fn of_customer(tx: &Tx<'_>, customer: CustomerId) -> Result<Vec<SiteMo
             bills: bills.remove(&id.0).unwrap_or_default(),
         });
     }
+    let mut monthly = monthly(tx, &of_site).await?;
     let money = |id: Uuid| {
         let OfSite { site, units } = baselines.remove(&id).unwrap_or_default();
         SiteMoney {
@@ -50,9 +65,70 @@ pub async fn of_customer(tx: &Tx<'_>, customer: CustomerId) -> Result<Vec<SiteMo
             baselines: site,
             unit_baselines: units,
             cost_terms: terms.remove(&id).unwrap_or_default(),
+            billed: billed.remove(&id).unwrap_or_default(),
+            loads: loads.remove(&id).unwrap_or_default(),
+            monthly: monthly.remove(&id).unwrap_or_default(),
+            working: working.remove(&id).unwrap_or_default(),
         }
     };
     Ok(sites.into_iter().map(money).collect())
+}
+
+#[derive(QueryableByName)]
+struct LoadRow {
+    #[diesel(sql_type = SqlUuid)]
+    site_id: Uuid,
+    #[diesel(sql_type = Date)]
+    day: NaiveDate,
+}
+
+/// The local days on which loads of units at sites were taken away, one for each load.
+pub(in crate::db) async fn loads(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, Vec<NaiveDate>>, DbError> {
+    let rows: Vec<LoadRow> = sql_query(
+        "select p.site_id, (e.at at time zone s.time_zone)::date as day
+           from volume_event e
+           join placement p on p.dealer_id = e.dealer_id and p.unit_id = e.unit_id and p.valid @> e.at
+           join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
+          where p.site_id = any ($1) and e.kind = 'hauled' and e.withdrawn_at is null
+          order by day",
+    )
+    .bind::<Array<SqlUuid>, _>(sites)
+    .load(&mut tx.conn())
+    .await?;
+    let mut found: HashMap<Uuid, Vec<NaiveDate>> = HashMap::new();
+    for LoadRow { site_id, day } in rows {
+        found.entry(site_id).or_default().push(day);
+    }
+    Ok(found)
+}
+
+/// Least part of a month between accepted readings for which its water counts in a winter's
+/// average (common practice, no source).
+const COVERAGE_LEAST: f64 = 0.95;
+
+/// Fresh water used in the months of sites whose sewer is billed by a winter's average.
+async fn monthly(
+    tx: &Tx<'_>,
+    accounts: &HashMap<Uuid, Vec<AccountMoney>>,
+) -> Result<HashMap<Uuid, Vec<(Month, Litres)>>, DbError> {
+    let by_winter = |money: &AccountMoney| {
+        let versions = money.tariff.iter().flat_map(|tariff| &tariff.versions);
+        let mut sewer = versions.filter_map(|version| version.sewer.as_ref());
+        sewer.any(|sewer| matches!(sewer.volume, SewerVolume::WinterAverage { .. }))
+    };
+    let mut found = HashMap::new();
+    for (site, _) in accounts.iter().filter(|(_, accounts)| accounts.iter().any(by_winter)) {
+        let (first, last) = (Month::of(DateTime::UNIX_EPOCH.date_naive()), Month::of(tx.now().date_naive()));
+        let mut months: BTreeMap<Month, (f64, f64)> = BTreeMap::new();
+        for stored in fact::months(tx, Whose::Site(*site), first, last).await? {
+            let month = months.entry(stored.fact.month).or_insert((0.0, 1.0));
+            month.0 += stored.fact.amounts.fresh_used().map_or(0.0, |litres| litres.0);
+            month.1 = month.1.min(stored.fact.coverage);
+        }
+        let known = months.into_iter().filter(|(_, (_, coverage))| *coverage >= COVERAGE_LEAST);
+        found.insert(*site, known.map(|(month, (litres, _))| (month, Litres(litres))).collect());
+    }
+    Ok(found)
 }
 
 /// The baselines of a site.

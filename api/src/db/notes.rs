@@ -4,6 +4,7 @@
 use super::error::known;
 use super::measures::Note;
 use super::measures::owner::Owner;
+use super::measures::working_days;
 use super::night_plan::Subject;
 use super::range::{self, Range};
 use super::schema::{meter, placement, site, spell, unit, unit_model};
@@ -19,6 +20,7 @@ use domain::measures::loss_coefficient::LossCoefficient;
 use domain::measures::rain::{RainDay, RainIntake};
 use domain::measures::volume_event::VolumeEvent;
 use domain::measures::wash_tally::WashTally;
+use domain::metering::spread::WorkingCalendar;
 use domain::span::Span;
 use domain::spell::{Spell, SpellState};
 use domain::units::Litres;
@@ -34,6 +36,8 @@ pub(crate) struct Noted {
     pub notes: Notes,
     /// Washes tallied at its site.
     pub tallies: Vec<WashTally>,
+    /// When its site works.
+    pub working: WorkingCalendar,
 }
 
 /// Runoff of a paved pad, where the site's is not known: the middle of 0.70 to 0.95 (rational
@@ -57,6 +61,7 @@ pub(crate) async fn of(tx: &Tx<'_>, subjects: &[Subject]) -> Result<HashMap<Uuid
         derivations: derivations(tx, &sites).await?,
         losses: all::<LossCoefficient>(tx, &sites).await?,
         tallies: all::<WashTally>(tx, &sites).await?,
+        working: working_days::calendars(tx, &sites).await?,
         events: all::<VolumeEvent>(tx, &units).await?,
         gauges: all::<GaugeReading>(tx, &units).await?,
         spells: spells(tx, &units).await?,
@@ -94,6 +99,7 @@ struct Loaded {
     derivations: HashMap<Uuid, Vec<(WashDerivation, String)>>,
     losses: HashMap<Uuid, Vec<LossCoefficient>>,
     tallies: HashMap<Uuid, Vec<WashTally>>,
+    working: HashMap<Uuid, WorkingCalendar>,
     events: HashMap<Uuid, Vec<VolumeEvent>>,
     gauges: HashMap<Uuid, Vec<GaugeReading>>,
     spells: HashMap<Uuid, Vec<Spell>>,
@@ -131,7 +137,7 @@ impl Loaded {
         // A site's tally can't tell its units apart: it is the subject's where nothing else stands there.
         let alone = self.stays.iter().filter(|stay| stay.site_id == site).count() <= 1;
         let tallies = if alone || subject.unit_id.is_none() { listed(&self.tallies, site) } else { Vec::new() };
-        Noted { notes, tallies }
+        Noted { notes, tallies, working: self.working.get(&site).cloned().unwrap_or_default() }
     }
 
     fn events_of(&self, stay: &Stay) -> impl Iterator<Item = VolumeEvent> {
@@ -216,7 +222,7 @@ struct OwnerRow {
 }
 
 /// Every note of a kind that was not withdrawn, by its unit or site, in order of time.
-async fn all<N: Note>(tx: &Tx<'_>, owners: &[Uuid]) -> Result<HashMap<Uuid, Vec<N>>, DbError> {
+pub(in crate::db) async fn all<N: Note>(tx: &Tx<'_>, owners: &[Uuid]) -> Result<HashMap<Uuid, Vec<N>>, DbError> {
     let (table, time, column) = (N::TABLE, N::TIME, N::Owner::COLUMN);
     let rows: Vec<(OwnerRow, N::Row)> = sql_query(format!(
         "select *, {column} as owner_key from {table}

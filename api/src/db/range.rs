@@ -34,16 +34,27 @@ pub(in crate::db) fn to_span(range: Range) -> Result<Span, DbError> {
 pub(in crate::db) type DateRange = (Bound<NaiveDate>, Bound<NaiveDate>);
 
 /// `[from, to)`.
+pub(in crate::db) fn of_dates(from: NaiveDate, to: Option<NaiveDate>) -> DateRange {
+    (Bound::Included(from), to.map_or(Bound::Unbounded, Bound::Excluded))
+}
+
+/// The bounds of a stored range, the end excluded.
+pub(in crate::db) fn to_dates(range: DateRange) -> Result<(NaiveDate, Option<NaiveDate>), DbError> {
+    let bounds = match range {
+        (Bound::Included(from), Bound::Unbounded) => Some((from, None)),
+        (Bound::Included(from), Bound::Excluded(to)) => Some((from, Some(to))),
+        _ => None,
+    };
+    known("daterange", bounds)
+}
+
+/// `[from, to)`.
 pub(in crate::db) fn of_days(days: Days) -> DateRange {
-    (Bound::Included(days.from()), days.to().map_or(Bound::Unbounded, Bound::Excluded))
+    of_dates(days.from(), days.to())
 }
 
 /// The days of a stored range.
 pub(in crate::db) fn to_days(range: DateRange) -> Result<Days, DbError> {
-    let parsed = match range {
-        (Bound::Included(from), Bound::Unbounded) => Days::parse(from, None).ok(),
-        (Bound::Included(from), Bound::Excluded(to)) => Days::parse(from, Some(to)).ok(),
-        _ => None,
-    };
-    known("daterange", parsed)
+    let (from, to) = to_dates(range)?;
+    known("daterange", Days::parse(from, to).ok())
 }

@@ -37,6 +37,32 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "Something the customer was billed for, at the customer's price."]
+    billed_item (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        day -> Date,
+        kind -> Text,
+        what -> Text,
+        quantity -> Numeric,
+        unit -> Text,
+        price -> Numeric,
+        currency -> Text,
+        #[doc = "Local days that it is for; null: the day it was billed, or the life of its part."]
+        covers -> Nullable<Daterange>,
+        #[doc = "The part that it paid for: it accrues over that part's life."]
+        component_id -> Nullable<Uuid>,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     #[doc = "The one change log: audit, the changes feed and webhooks read it. Append-only by its grants."]
     change (dealer_id, id) {
         dealer_id -> Int4,
@@ -293,6 +319,29 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "What the customer put into recycling at a site, and what was promised to come of it."]
+    investment (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        day -> Date,
+        amount -> Numeric,
+        currency -> Text,
+        #[doc = "Net saving of a year as promised; null: nothing was."]
+        promised_per_year -> Nullable<Numeric>,
+        discount_rate -> Float8,
+        life_years -> Float8,
+        evidence -> Text,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     job (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
@@ -537,6 +586,27 @@ diesel::table! {
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "What goods and work cost the dealer, and what goods are sold at. Never shown to a customer."]
+    price (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        what -> Text,
+        #[doc = "The item, as lines of service events and the stock ledger name it."]
+        item_id -> Nullable<Uuid>,
+        kind -> Text,
+        valid -> Daterange,
+        unit -> Text,
+        amount -> Numeric,
+        currency -> Text,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
     }
 }
 
@@ -1069,9 +1139,27 @@ diesel::table! {
     }
 }
 
+diesel::table! {
+    #[doc = "When a site works: hours by weekday, and the days on which it is closed."]
+    working_days (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        valid -> Daterange,
+        week -> Jsonb,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
 diesel::allow_tables_to_appear_in_same_query!(
     account,
     baseline,
+    billed_item,
     change,
     component,
     consumable,
@@ -1087,6 +1175,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     flow_test,
     gauge_reading,
     idempotency,
+    investment,
     job,
     loss_coefficient,
     membership,
@@ -1101,6 +1190,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     period_fact,
     place,
     placement,
+    price,
     rain_day,
     rain_intake,
     reading_correction,
@@ -1130,4 +1220,5 @@ diesel::allow_tables_to_appear_in_same_query!(
     wash_tally,
     water_account,
     water_bill,
+    working_days,
 );

@@ -7,6 +7,7 @@ pub mod attachments;
 pub mod balance;
 pub mod components;
 pub mod corrections;
+pub mod cost_to_serve;
 pub mod customers;
 pub mod files;
 pub mod measures;
@@ -14,11 +15,13 @@ pub mod meter_findings;
 pub mod meters;
 pub mod operations;
 pub mod placements;
+pub mod prices;
 pub mod reading_exceptions;
 pub mod readings;
 pub mod report_rule;
 pub mod savings_reports;
 pub mod sessions;
+pub mod site_costs;
 pub mod sites;
 pub mod spells;
 pub mod trace;
@@ -49,6 +52,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(asking::routes)
         .configure(files::routes)
         .configure(accounts::routes)
+        .configure(site_costs::routes)
+        .configure(prices::routes)
+        .configure(cost_to_serve::routes)
         .configure(water::routes)
         .configure(trace::routes)
         .configure(savings_reports::routes)

@@ -5,6 +5,7 @@ use super::answer::Problems;
 use super::balance::BalanceView;
 use crate::auth::{Caller, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
+use crate::db::subject_meters::{self, SubjectMeter};
 use crate::db::{Db, DbError, Tx, period_fact, site, unit};
 use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Path, Query};
@@ -12,9 +13,11 @@ use actix_web::{HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::ids::{SiteId, UnitId};
 use domain::trace::Window;
+use domain::uncertainty::stretch::{SharedMeter, of_volumes};
 use domain::zone::Month;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use std::collections::{BTreeSet, HashMap};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
@@ -98,6 +101,13 @@ pub struct WaterFigure {
     /// `run_h`, `starts`, `wash_count`. What no meter measures is left out, never zero.
     #[schema(value_type = Object, example = json!({"makeup_l": 412.5}))]
     amounts: Value,
+    /// The expanded uncertainty (coverage factor 2) of each volume in `amounts`, in litres: class of
+    /// its meters in service, resolution, and how steps longer than a day were spread; where
+    /// several meters measure it, the widest of their classes. Of days and read periods; months
+    /// have theirs in `balance`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<Object>, example = json!({"makeup_l": 48.0}))]
+    expanded: Option<Value>,
     /// Share of the time between accepted readings, 0 to 1, of the least covered meter.
     #[schema(example = 1.0)]
     coverage: f64,
@@ -134,6 +144,7 @@ impl From<StoredDay> for WaterFigure {
             state: "live",
             grade: day.fact.amounts.grade().as_str(),
             amounts: fact::to_json(&day.fact.amounts),
+            expanded: None,
             coverage: day.fact.coverage,
             estimated_share: day.fact.estimated_share,
             open_exceptions: day.fact.open_exceptions,
@@ -154,6 +165,7 @@ impl From<StoredMonth> for WaterFigure {
             state: "live",
             grade: month.fact.grade.as_str(),
             amounts: fact::to_json(&month.fact.amounts),
+            expanded: None,
             coverage: month.fact.coverage,
             estimated_share: month.fact.estimated_share,
             open_exceptions: month.fact.open_exceptions,
@@ -174,6 +186,7 @@ impl From<period_fact::StoredPeriod> for WaterFigure {
             state: "live",
             grade: period.amounts.grade().as_str(),
             amounts: fact::to_json(&period.amounts),
+            expanded: None,
             // A read period is what lies between readings, and its sum is no estimate.
             coverage: 1.0,
             estimated_share: 0.0,
@@ -263,7 +276,17 @@ async fn figures(
     asked: &AskWater,
 ) -> Result<Vec<WaterFigure>, DbError> {
     Ok(match step {
-        Step::Day => fact::days(tx, of, asked.from, asked.to).await?.into_iter().map(Into::into).collect(),
+        Step::Day => {
+            let days = fact::days(tx, of, asked.from, asked.to).await?;
+            let meters = meters_of(tx, days.iter().map(|day| day.subject_id)).await?;
+            let unsure = |day: StoredDay| {
+                let (date, fact) = (day.fact.date, &day.fact);
+                let own = serving(&meters, day.subject_id, (date, date));
+                let expanded = of_volumes(&fact.amounts, &own, fact.estimated_share);
+                WaterFigure { expanded: Some(fact::to_json(&expanded)), ..day.into() }
+            };
+            days.into_iter().map(unsure).collect()
+        }
         Step::Month => {
             let (from, to) = (Month::of(asked.from), Month::of(asked.to));
             let months = fact::months(tx, whose, from, to).await?;
@@ -276,6 +299,35 @@ async fn figures(
             };
             months.into_iter().map(with_balance).collect()
         }
-        Step::Period => period_fact::periods(tx, of, asked.from, asked.to).await?.into_iter().map(Into::into).collect(),
+        Step::Period => {
+            let periods = period_fact::periods(tx, of, asked.from, asked.to).await?;
+            let meters = meters_of(tx, periods.iter().map(|period| period.subject_id)).await?;
+            let unsure = |period: period_fact::StoredPeriod| {
+                let days = (period.from.date_naive(), period.to.date_naive());
+                let own = serving(&meters, period.subject_id, days);
+                // It goes from reading to reading, so nothing of it was spread.
+                let expanded = of_volumes(&period.amounts, &own, 0.0);
+                WaterFigure { expanded: Some(fact::to_json(&expanded)), ..period.into() }
+            };
+            periods.into_iter().map(unsure).collect()
+        }
     })
+}
+
+async fn meters_of(
+    tx: &Tx<'_>,
+    subjects: impl Iterator<Item = Uuid>,
+) -> Result<HashMap<Uuid, Vec<SubjectMeter>>, DbError> {
+    let subjects: BTreeSet<Uuid> = subjects.collect();
+    subject_meters::of(tx, &subjects.into_iter().collect::<Vec<_>>()).await
+}
+
+/// The meters of a subject that may have measured it in some days.
+fn serving(
+    meters: &HashMap<Uuid, Vec<SubjectMeter>>,
+    subject: Uuid,
+    (first, last): (NaiveDate, NaiveDate),
+) -> Vec<SharedMeter<'_>> {
+    let own = meters.get(&subject).into_iter().flatten().filter(|meter| meter.served(first, last));
+    own.map(|meter| SharedMeter { facts: &meter.facts, share: meter.share }).collect()
 }

@@ -168,6 +168,12 @@ impl<'a> StretchFold<'a> {
         let fold = MeterFold::new(facts, subject.zone, exchanges, rulings)
             .with_recent_use(history.recent_use())
             .with_history(history);
+        // What people read once in a while passed in the hours in which the site works.
+        let working = known.notes.get(&subject.id).map(|noted| &noted.working).filter(|_| read_by_hand(facts));
+        let fold = match working {
+            Some(calendar) => fold.with_spread(Spread::Calendar(calendar)),
+            None => fold,
+        };
         let to_the_last = known.to_the_last.contains(&stretch.meter_no);
         Some(Self { stretch, facts, fold, to_the_last, dial: None, waiting: None })
     }

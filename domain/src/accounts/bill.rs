@@ -5,6 +5,7 @@ use super::site_account::SiteAccount;
 use crate::baseline::history::Baselines;
 use crate::facts::DayFact;
 use crate::fault::Faults;
+use crate::metering::spread::WorkingCalendar;
 use crate::savings::{Uses, Withheld};
 use crate::span;
 use crate::tariff::reconcile::{ActualBill, BillDifference, Billed, Reconciliation, reconcile};
@@ -182,6 +183,8 @@ pub struct Evidence {
     pub days_before: Vec<DayFact>,
     /// The site's baselines.
     pub baselines: Baselines,
+    /// When the site works.
+    pub working: WorkingCalendar,
 }
 
 impl Evidence {
@@ -200,7 +203,7 @@ impl Evidence {
     pub fn explained(&self, bill: &SiteBill) -> Result<Explained, NotExplained> {
         let tariff = self.tariff.as_ref().ok_or(NotExplained::NoTariff)?;
         let before = self.before.as_ref().ok_or(NotExplained::NoBillBefore)?;
-        let uses = uses(&self.days, bill.period, &self.baselines).map_err(Withheld::from)?;
+        let uses = uses(&self.days, bill.period, (&self.baselines, &self.working)).map_err(Withheld::from)?;
         let washing_before = fresh_used(&self.days_before, before.period).ok();
         explain((&self.account, tariff), before, bill, &uses, washing_before)
     }
@@ -248,6 +251,7 @@ mod tests {
             days: Vec::new(),
             days_before: Vec::new(),
             baselines: Baselines::default(),
+            working: WorkingCalendar::default(),
         };
         let code = |evidence: &Evidence| evidence.explained(&now).unwrap_err().code().to_owned();
         assert_eq!(code(&evidence), "no_baseline");

@@ -4,6 +4,7 @@ use crate::baseline::avoided::{Activity, Missing};
 use crate::baseline::history::Baselines;
 use crate::baseline::method::Method;
 use crate::facts::DayFact;
+use crate::metering::spread::WorkingCalendar;
 use crate::metering::stream::Stream;
 use crate::savings::Uses;
 use crate::tariff::Cycle;
@@ -38,21 +39,26 @@ pub fn fresh_used(days: &[DayFact], period: Cycle) -> Result<Litres, Withheld> {
     fresh.ok_or(Withheld::Grade(Grade::NotMeasured))
 }
 
-/// What would have been used in `period` by the baseline that holds, and what was used.
+/// What would have been used in `period` by the baseline that holds, and what was used, at a site
+/// that works by `working`.
 ///
 /// # Errors
 /// What of it is not known.
-pub fn uses(days: &[DayFact], period: Cycle, baselines: &Baselines) -> Result<Uses, Missing> {
+pub fn uses(
+    days: &[DayFact],
+    period: Cycle,
+    (baselines, working): (&Baselines, &WorkingCalendar),
+) -> Result<Uses, Missing> {
     let last = period.to.pred_opt().unwrap_or(period.from);
     let method = &baselines.over(period.from, last)?.method;
     let used = fresh_used(days, period)?;
-    let activity = activity(days, method);
+    let activity = activity(days, method, (period, working));
     Ok(Uses { baseline_l: method.expected(&activity)?, fresh_used_l: Quantity::exact(used.0) })
 }
 
 /// What was washed. A counter does not tell machines apart: its washes are of the baseline's only
 /// class, or of none that it knows.
-pub(crate) fn activity(days: &[DayFact], method: &Method) -> Activity {
+pub(crate) fn activity(days: &[DayFact], method: &Method, (period, working): (Cycle, &WorkingCalendar)) -> Activity {
     let sum = |stream: Stream| days.iter().filter_map(|day| day.amounts.get(stream)).reduce(|sum, next| sum + next);
     let class = match method {
         Method::PerWash(per_wash) => match per_wash.classes.as_slice() {
@@ -66,7 +72,8 @@ pub(crate) fn activity(days: &[DayFact], method: &Method) -> Activity {
         let fresh = [Stream::Rinse, Stream::Bypass].into_iter().filter_map(sum).sum::<f64>();
         Quantity::exact(wash + fresh)
     });
-    Activity { washes, working_days: None, to_washers_l: to_washers }
+    let working_days = working.working_days(period.from, period.to).map(|days| Quantity::exact(f64::from(days)));
+    Activity { washes, working_days, to_washers_l: to_washers }
 }
 
 #[cfg(test)]
@@ -100,9 +107,12 @@ mod tests {
     fn a_counter_and_a_baseline_for_each_wash() {
         let days: Vec<_> = (0..10).map(|n| day(n, 1.0, &[(Stream::Makeup, 100.0), (Stream::WashCount, 2.0)])).collect();
         let all = Baselines::parse(vec![baseline()]).unwrap();
-        let found = uses(&days, period(), &all).unwrap();
+        let found = uses(&days, period(), (&all, &WorkingCalendar::default())).unwrap();
         assert_eq!((found.baseline_l.value, found.fresh_used_l.value), (6000.0, 1000.0));
-        assert_eq!(uses(&days, period(), &Baselines::default()).unwrap_err(), Missing::Baseline);
+        assert_eq!(
+            uses(&days, period(), (&Baselines::default(), &WorkingCalendar::default())).unwrap_err(),
+            Missing::Baseline
+        );
     }
 
     #[test]
@@ -110,8 +120,28 @@ mod tests {
         let water = [(Stream::Makeup, 100.0), (Stream::Wash, 900.0), (Stream::Rinse, 50.0)];
         let days: Vec<_> = (0..10).map(|n| day(n, 1.0, &water)).collect();
         let all = Baselines::parse(vec![Baseline { method: Method::Equivalence, ..baseline() }]).unwrap();
-        let found = uses(&days, period(), &all).unwrap();
+        let found = uses(&days, period(), (&all, &WorkingCalendar::default())).unwrap();
         assert_eq!((found.baseline_l.value, found.fresh_used_l.value), (9500.0, 1500.0));
+    }
+
+    /// Ten days from Sunday, 1 March 2026: seven weekdays, one of them closed, at 5 L in 60 s and
+    /// two hours each: 600 L a day.
+    #[test]
+    fn a_baseline_for_each_working_day() {
+        use crate::baseline::method::{GunBefore, GunHours, Per};
+        use crate::water::wash::BucketTest;
+        use chrono::NaiveTime;
+        let days: Vec<_> = (0..10).map(|n| day(n, 1.0, &[(Stream::Makeup, 100.0)])).collect();
+        let test = BucketTest { on: date("2026-02-10"), litres: 5.0, seconds: 60.0, u_share: 0.0 };
+        let gun = GunBefore { name: "left".into(), test, trigger_h: 2.0, u_trigger_h: 0.0 };
+        let method = Method::GunHours(GunHours { guns: vec![gun], per: Per::Day });
+        let all = Baselines::parse(vec![Baseline { method, ..baseline() }]).unwrap();
+        let hours = NaiveTime::from_hms_opt(7, 0, 0).zip(NaiveTime::from_hms_opt(15, 0, 0));
+        let week = [hours, hours, hours, hours, hours, None, None];
+        let working = WorkingCalendar::parse(week, vec![date("2026-03-04")]).unwrap();
+        assert_eq!(uses(&days, period(), (&all, &working)).unwrap().baseline_l.value, 3600.0);
+        let unknown = uses(&days, period(), (&all, &WorkingCalendar::default()));
+        assert_eq!(unknown.unwrap_err(), Missing::Days);
     }
 
     #[test]

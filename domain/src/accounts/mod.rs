@@ -8,13 +8,19 @@
 //! | [`versions`] | the dated versions of an account's tariff, which neither overlap nor leave gaps |
 //! | [`bill`] | a bill as it came, and why it fell by more or less than the saving |
 //! | [`cost_terms`] | fee, energy, disposal and capital, as lines of the customer's cost |
+//! | [`billed_item`] | what was billed besides: parts, consumables, call-outs |
+//! | [`site_cost`] | the customer's cost of a month, line by line |
+//! | [`investment`] | what was invested and promised, and what came of it |
 //! | [`day_uses`] | what a site would have used and did use, from its day facts |
 //! | [`site_money`] | all of a site's, for computing its money saved |
 
 pub mod bill;
+pub mod billed_item;
 pub mod cost_terms;
 pub mod cycles;
 pub mod day_uses;
+pub mod investment;
 pub mod site_account;
+pub mod site_cost;
 pub mod site_money;
 pub mod versions;

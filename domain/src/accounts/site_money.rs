@@ -1,14 +1,19 @@
 //! All that is written down of a site's money, as the night run loads it.
 
 use super::bill::SiteBill;
+use super::billed_item::Billed;
 use super::cost_terms::CostTerms;
 use super::cycles::{by_month, holding};
 use super::site_account::SiteAccount;
 use crate::baseline::avoided::Missing;
 use crate::baseline::history::Baselines;
-use crate::ids::{SiteId, UnitId, WaterAccountId};
-use crate::savings::{BilledCycle, Part, Uses, Withheld};
+use crate::ids::{CostTermsId, SiteId, UnitId, WaterAccountId};
+use crate::metering::spread::WorkingCalendar;
+use crate::savings::{BilledCycle, MoneySaved, Part, Uses, Withheld, money_saved};
+use crate::tariff::account::winter_average;
+use crate::tariff::record::SewerVolume;
 use crate::tariff::{Cycle, Tariff};
+use crate::units::Litres;
 use crate::zone::Month;
 use chrono::NaiveDate;
 
@@ -24,7 +29,15 @@ pub struct SiteMoney {
     /// Those of single units.
     pub unit_baselines: Vec<(UnitId, Baselines)>,
     /// What the customer pays, the oldest first.
-    pub cost_terms: Vec<CostTerms>,
+    pub cost_terms: Vec<(CostTermsId, CostTerms)>,
+    /// What the customer was billed for besides.
+    pub billed: Vec<Billed>,
+    /// The local days on which loads were taken away, one each.
+    pub loads: Vec<NaiveDate>,
+    /// Fresh water used in months gone by, where sewer is billed by a winter's average.
+    pub monthly: Vec<(Month, Litres)>,
+    /// When the site works.
+    pub working: WorkingCalendar,
 }
 
 /// An account with what is known of its bills.
@@ -64,7 +77,12 @@ impl SiteMoney {
 
     /// The billing cycles that touch the served days of a month, each with its served days up to
     /// `today`, cut where a month or a baseline begins. What was used in them is not yet known.
-    fn cycles(&self, month: Month, served: Cycle, today: NaiveDate) -> Result<Vec<BilledCycle<'_>>, Withheld> {
+    pub(super) fn cycles(
+        &self,
+        month: Month,
+        served: Cycle,
+        today: NaiveDate,
+    ) -> Result<Vec<BilledCycle<'_>>, Withheld> {
         let days = common(served, Cycle { from: month.first_day(), to: month.next().first_day() });
         let mut found = Vec::new();
         let mut day = days.from;
@@ -80,11 +98,31 @@ impl SiteMoney {
                 let passed = common(common(cycle, charged), Cycle { from: served.from, to: served.to.min(today) });
                 let parts = self.cut(passed).into_iter().map(|days| Part { days, uses: Err(Missing::Baseline) });
                 let open_from = going_on.then_some(today);
-                found.push(BilledCycle { account, tariff, cycle, open_from, parts: parts.collect() });
+                let winter_l_per_month = self.winter(tariff, cycle)?;
+                found.push(BilledCycle {
+                    account,
+                    tariff,
+                    cycle,
+                    open_from,
+                    winter_l_per_month,
+                    parts: parts.collect(),
+                });
             }
             day = within.to;
         }
         Ok(found)
+    }
+
+    /// What the site used in an average month of the winter before a cycle, where sewer is billed by
+    /// that; the account's other use comes on top of it in the bill.
+    fn winter(&self, tariff: &Tariff, cycle: Cycle) -> Result<Option<Litres>, Withheld> {
+        let holds = tariff.versions.iter().filter(|version| version.to.is_none_or(|to| cycle.from < to));
+        let sewer = holds.filter(|version| version.from < cycle.to).filter_map(|version| version.sewer.as_ref());
+        let months = sewer.into_iter().find_map(|sewer| match &sewer.volume {
+            SewerVolume::WinterAverage { months, .. } => Some(months),
+            _ => None,
+        });
+        Ok(months.map(|months| winter_average(months, &self.monthly, cycle.from)).transpose()?)
     }
 
     /// Days cut where a month or a baseline begins.
@@ -116,12 +154,12 @@ impl SiteMoney {
 }
 
 /// The days of both.
-fn common(a: Cycle, b: Cycle) -> Cycle {
+pub(super) fn common(a: Cycle, b: Cycle) -> Cycle {
     Cycle { from: a.from.max(b.from), to: a.to.min(b.to) }
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::accounts::site_account::tests::{date, site_account};
     use crate::baseline::record::Baseline;
@@ -138,7 +176,7 @@ mod tests {
         Cycle { from: date(from), to: date(to) }
     }
 
-    fn money(charged: &[(&str, Option<&str>)]) -> SiteMoney {
+    pub(in crate::accounts) fn money(charged: &[(&str, Option<&str>)]) -> SiteMoney {
         let tariff: Tariff = serde_json::from_value(json!({
             "name": "City", "currency": "EUR", "rounding": "half_up",
             "versions": [{"from": "2025-01-01", "unit": "m3", "per": "month"}]
@@ -156,6 +194,10 @@ mod tests {
             baselines: Baselines::default(),
             unit_baselines: Vec::new(),
             cost_terms: Vec::new(),
+            billed: Vec::new(),
+            loads: Vec::new(),
+            monthly: Vec::new(),
+            working: WorkingCalendar::default(),
         }
     }
 
@@ -270,6 +312,27 @@ mod tests {
         assert_eq!((going_on.saved.least.to_string(), going_on.estimated), ("220.00 EUR".into(), true));
         let refused = saved(&one, served, "2026-05-01", |_| Err(Missing::Baseline)).unwrap_err();
         assert_eq!(refused.code(), "no_baseline");
+    }
+
+    /// Of the winter before 15 February 2026 the months of 2025 count: 6 m3 on average. A month that
+    /// is not known is named.
+    #[test]
+    fn the_winter_before_a_cycle_is_averaged() {
+        let mut one = money(&[("2026-01-01", None)]);
+        let sewer = json!({
+            "blocks": [{"price": "2"}], "volume": {"winter_average": {"months": [12, 1, 2], "lower_of_actual": false}}
+        });
+        if let Some(version) = one.accounts[0].tariff.as_mut().and_then(|tariff| tariff.versions.first_mut()) {
+            version.sewer = serde_json::from_value(sewer).unwrap();
+        }
+        let of = |month: &str, m3: f64| (Month::parse(month).unwrap(), Litres(m3 * 1000.0));
+        one.monthly = vec![of("2024-12", 3.0), of("2025-01", 6.0), of("2025-02", 9.0), of("2025-12", 99.0)];
+        let tariff = one.accounts[0].tariff.clone().unwrap();
+        let cycle = cycle("2026-02-15", "2026-03-15");
+        assert_eq!(one.winter(&tariff, cycle), Ok(Some(Litres(6000.0))));
+        one.monthly.remove(1);
+        let refused = one.winter(&tariff, cycle).unwrap_err();
+        assert!(refused.code() == "no_bill" && refused.to_string().contains("2025-01"), "{refused}");
     }
 
     #[test]

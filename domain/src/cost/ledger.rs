@@ -66,6 +66,8 @@ named! {
         ConsumablePurchase = "consumable_purchase",
         /// Work under warranty that nobody pays.
         WarrantyWork = "warranty_work",
+        /// Loads that the dealer has taken away.
+        Disposal = "disposal_purchase",
     }
 }
 

@@ -9,10 +9,14 @@
 //! | --- | --- |
 //! | [`ledger`] | the two sides, their prices and lines; sums by kind |
 //! | [`accrual`] | over which time a line's amount falls |
+//! | [`purchase`] | what goods and work cost the dealer, from when until when |
+//! | [`serve`] | what serving a unit cost the dealer, from service events and loads |
 //! | [`washes`] | washes by counter, tally or sessions |
 //! | [`each`] | cost for each wash, m3 or gun hour; water and energy for each |
 
 pub mod accrual;
 pub mod each;
 pub mod ledger;
+pub mod purchase;
+pub mod serve;
 pub mod washes;

@@ -10,6 +10,7 @@
 //! | [`guns`] | bucket tests of the guns, and which hours their flow is multiplied by |
 //! | [`wash_tally`] | washes counted |
 //! | [`loss_coefficient`] | evaporation and carry-off as declared |
+//! | [`working_days`] | when a site works |
 //! | [`days`] | stretches of local days |
 
 pub mod days;
@@ -20,6 +21,7 @@ pub mod rain;
 pub mod sample;
 pub mod volume_event;
 pub mod wash_tally;
+pub mod working_days;
 
 use crate::fault::Faults;
 

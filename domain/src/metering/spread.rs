@@ -1,6 +1,7 @@
 //! How a step is spread over the time between its readings.
 
 use crate::fault::Faults;
+use crate::measures::days::Days;
 use crate::named::named;
 use crate::zone;
 use chrono::{DateTime, Datelike, Duration, NaiveDate, NaiveTime, TimeZone, Utc};
@@ -13,7 +14,8 @@ pub enum Spread<'a> {
     /// Evenly over elapsed time.
     #[default]
     Even,
-    /// Evenly over the site's working hours; over elapsed time when none lie in the step.
+    /// Evenly over the site's working hours; over elapsed time when none lie in the step, or it
+    /// reaches into days of which nobody said when the site works.
     Calendar(&'a WorkingCalendar),
     /// As the pulses of the same meter came, given by the pieces of their own fold, which
     /// was cut at the readings of the dial; over elapsed time where pulses are missing.
@@ -82,10 +84,16 @@ fn at(second: i64) -> DateTime<Utc> {
 /// Pulses that cover less of a step than this say nothing about its spread.
 const LEAST_PULSE_COVERAGE: f64 = 0.95;
 
-/// The hours in which a site works: one stretch of the local clock for each weekday, less
-/// single days on which it is closed.
+/// The hours in which a site works: for some days each, one stretch of the local clock for each
+/// weekday, less single days on which it is closed.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct WorkingCalendar(Vec<Week>);
+
+/// A pattern and the days for which it holds.
 #[derive(Debug, Clone, PartialEq)]
-pub struct WorkingCalendar {
+struct Week {
+    /// `None`: always.
+    days: Option<Days>,
     /// Monday first; `None` on a day off.
     hours: [Option<(NaiveTime, NaiveTime)>; 7],
     /// In order.
@@ -109,7 +117,40 @@ impl WorkingCalendar {
             faults.add("/hours", "no_working_day", "give hours for at least one weekday");
         }
         closed.sort_unstable();
-        faults.or(Self { hours, closed })
+        faults.or(Self(vec![Week { days: None, hours, closed }]))
+    }
+
+    /// Calendars one after another, each for its days.
+    #[must_use]
+    pub fn following(parts: Vec<(Days, Self)>) -> Self {
+        let within = |(days, Self(weeks)): (Days, Self)| {
+            weeks.into_iter().map(move |week| Week { days: Some(days), ..week }).collect::<Vec<_>>()
+        };
+        Self(parts.into_iter().flat_map(within).collect())
+    }
+
+    /// Days from `from` on and before `to` on which the site works; `None` where nobody said so
+    /// of one of them.
+    #[must_use]
+    pub fn working_days(&self, from: NaiveDate, to: NaiveDate) -> Option<u32> {
+        let dates = from.iter_days().take_while(|date| *date < to);
+        let works = dates.map(|date| Some(u32::from(self.week(date)?.hours_on(date).is_some())));
+        works.sum()
+    }
+
+    fn week(&self, date: NaiveDate) -> Option<&Week> {
+        let holds = |days: Days| days.from() <= date && days.to().is_none_or(|to| date < to);
+        self.0.iter().find(|week| week.days.is_none_or(holds))
+    }
+
+    /// Whether somebody said when the site works, of every day between two instants.
+    fn covers(&self, zone: Tz, from: i64, to: i64) -> bool {
+        let bounds = DateTime::from_timestamp(from, 0).zip(DateTime::from_timestamp(to - 1, 0));
+        bounds.is_some_and(|(begins, ends)| {
+            let last = zone::local_date(zone, ends);
+            let mut dates = zone::local_date(zone, begins).iter_days().take_while(|date| *date <= last);
+            dates.all(|date| self.week(date).is_some())
+        })
     }
 
     /// Working seconds between two instants, in seconds since 1970.
@@ -128,9 +169,16 @@ impl WorkingCalendar {
 
     /// The instants between which the site works on a date.
     fn stretch(&self, zone: Tz, date: NaiveDate) -> Option<(DateTime<Utc>, DateTime<Utc>)> {
+        let (opens, closes) = self.week(date)?.hours_on(date)?;
+        Some((instant(zone, date, opens), instant(zone, date, closes)))
+    }
+}
+
+impl Week {
+    fn hours_on(&self, date: NaiveDate) -> Option<(NaiveTime, NaiveTime)> {
         let weekday = usize::try_from(date.weekday().num_days_from_monday()).ok()?;
-        let (opens, closes) = (*self.hours.get(weekday)?)?;
-        self.closed.binary_search(&date).is_err().then(|| (instant(zone, date, opens), instant(zone, date, closes)))
+        let hours = (*self.hours.get(weekday)?)?;
+        self.closed.binary_search(&date).is_err().then_some(hours)
     }
 }
 
@@ -155,7 +203,7 @@ impl<'a> Weights<'a> {
     pub(super) fn of(spread: Spread<'a>, zone: Tz, from: i64, to: i64) -> Self {
         let usable = match spread {
             Spread::Even => false,
-            Spread::Calendar(_) => true,
+            Spread::Calendar(calendar) => calendar.covers(zone, from, to),
             Spread::Pulses(pieces) => {
                 covered(pieces, from, to) >= LEAST_PULSE_COVERAGE * lasting(from, to)
                     && overlapping(pieces, from, to).iter().all(|piece| piece.amount >= 0.0)
@@ -245,7 +293,8 @@ mod tests {
         let hours = |from: &str, to: &str| weekdays(1, 9).seconds(zone, day(zone, from).0, day(zone, to).1) / 3600;
         assert_eq!(hours("2025-12-22", "2025-12-28"), 4 * 8, "a week with a closed Thursday");
         assert_eq!(hours("2026-03-08", "2026-03-08"), 0, "a Sunday");
-        let every_day = WorkingCalendar { hours: [weekdays(1, 9).hours[0]; 7], closed: vec![] };
+        let at = |hour| NaiveTime::from_hms_opt(hour, 0, 0).unwrap();
+        let every_day = WorkingCalendar::parse([Some((at(1), at(9))); 7], vec![]).unwrap();
         let (from, to) = day(zone, "2026-03-08");
         assert_eq!(every_day.seconds(zone, from, to) / 3600, 7, "two o'clock is skipped");
         let (from, to) = day(zone, "2026-11-01");
@@ -258,6 +307,29 @@ mod tests {
         let faults = WorkingCalendar::parse([Some((at(9), at(8))), None, None, None, None, None, None], vec![]);
         assert_eq!(faults.unwrap_err().0[0].pointer, "/hours/0");
         assert_eq!(WorkingCalendar::parse([None; 7], vec![]).unwrap_err().0[0].code, "no_working_day");
+    }
+
+    /// Counted on a calendar: 22 to 28 December 2025 are a week whose Thursday is closed, and the
+    /// pattern before it had no Monday.
+    #[test]
+    fn patterns_follow_one_another() {
+        let date = |text: &str| text.parse::<NaiveDate>().unwrap();
+        let days = |from: &str, to: Option<&str>| Days::parse(date(from), to.map(date)).unwrap();
+        let at = |hour| NaiveTime::from_hms_opt(hour, 0, 0).unwrap();
+        let late = Some((at(7), at(15)));
+        let without_monday = WorkingCalendar::parse([None, late, late, late, late, None, None], vec![]).unwrap();
+        let calendar = WorkingCalendar::following(vec![
+            (days("2025-12-01", Some("2025-12-22")), without_monday),
+            (days("2025-12-22", None), weekdays(1, 9)),
+        ]);
+        let worked = |from: &str, to: &str| calendar.working_days(date(from), date(to));
+        assert_eq!((worked("2025-12-15", "2025-12-22"), worked("2025-12-22", "2025-12-29")), (Some(4), Some(4)));
+        assert_eq!(worked("2025-11-30", "2025-12-02"), None, "nobody said so of the first day");
+        let second = |text: &str| day(Tz::UTC, text).0;
+        let share = |from: &str| Weights::of(Spread::Calendar(&calendar), Tz::UTC, second(from), second("2025-12-29"));
+        assert_eq!(share("2025-12-22").share(second("2025-12-22"), second("2025-12-23")), 0.25);
+        let half = share("2025-11-29").share(second("2025-11-29"), second("2025-12-14"));
+        assert_eq!(half, 0.5, "thirty days, the first of which nobody knows");
     }
 
     #[test]

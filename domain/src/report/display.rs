@@ -3,9 +3,11 @@
 
 use super::figure::{Printed, Value};
 use crate::customer::UnitSystem;
+use crate::money::Money;
 use crate::units::LITRES_PER_US_GALLON;
 use crate::zone::Month;
 use chrono::NaiveDate;
+use rust_decimal::Decimal;
 
 /// Significant digits of a figure without an uncertainty: four from near-complete readings close
 /// together, three from fair ones, two when most of it is spread between readings far apart. Our
@@ -84,9 +86,30 @@ pub fn uncertainty(printed: &Printed, system: UnitSystem) -> Option<String> {
         }
         Value::Share(_) => format!("{}\u{a0}points", places(expanded * 100.0, 1)),
         Value::Money(_) => places(expanded, 2),
+        Value::MoneyPerWash(_) => places(expanded, 4),
+        Value::MoneyPerM3(_) => places(per_volume(expanded, system), 4),
         Value::LitresPerWash(_) if system == UnitSystem::Us => places(expanded / LITRES_PER_US_GALLON, 1),
         Value::Count(_) | Value::LitresPerWash(_) | Value::Kwh(_) | Value::KwhPerM3(_) => places(expanded, 1),
     })
+}
+
+/// An amount for each cubic metre as one for each 1,000 gallons in US style.
+fn per_volume(each: f64, system: UnitSystem) -> f64 {
+    match system {
+        UnitSystem::Metric => each,
+        UnitSystem::Us => each * LITRES_PER_US_GALLON,
+    }
+}
+
+fn per_volume_of(money: Money, system: UnitSystem) -> String {
+    match system {
+        UnitSystem::Metric => format!("{} per m\u{b3}", money.rounded()),
+        UnitSystem::Us => {
+            let factor = Decimal::try_from(LITRES_PER_US_GALLON).unwrap_or_default();
+            let each = Money { amount: money.amount.saturating_mul(factor), ..money };
+            format!("{} per 1,000\u{a0}gal", each.rounded())
+        }
+    }
 }
 
 /// A printed figure with its unit.
@@ -105,6 +128,8 @@ pub fn figure(printed: &Printed, system: UnitSystem) -> String {
             UnitSystem::Us => format!("{}\u{a0}gal", number(litres / LITRES_PER_US_GALLON, digits.min(3), 1, system)),
         },
         Value::Money(money) => money.to_string(),
+        Value::MoneyPerWash(money) => format!("{} per wash", money.rounded()),
+        Value::MoneyPerM3(money) => per_volume_of(money, system),
         Value::Kwh(kwh) => format!("{}\u{a0}kWh", number(kwh, digits, 1, system)),
         Value::KwhPerM3(kwh) => match system {
             UnitSystem::Metric => format!("{}\u{a0}kWh per m\u{b3}", number(kwh, digits.min(3), 2, system)),

@@ -30,6 +30,10 @@ named! {
         FreshAvoided = "fresh_avoided",
         /// Money saved.
         MoneySaved = "money_saved",
+        /// What washing cost the customer.
+        Cost = "cost",
+        /// The same for each wash; where nobody counts washes, for each cubic metre to the washers.
+        CostEach = "cost_each",
     }
 }
 
@@ -49,6 +53,8 @@ impl Name {
             Self::EnergyPerVolume => "Electricity for the water washed with",
             Self::FreshAvoided => "Fresh water avoided",
             Self::MoneySaved => "Money saved",
+            Self::Cost => "Cost of washing",
+            Self::CostEach => "Unit cost of washing",
         }
     }
 }
@@ -77,6 +83,12 @@ pub enum Value {
     /// Money.
     #[serde(rename = "value_money")]
     Money(Money),
+    /// Money for each wash.
+    #[serde(rename = "value_money_per_wash")]
+    MoneyPerWash(Money),
+    /// Money for each cubic metre to the washers.
+    #[serde(rename = "value_money_per_m3")]
+    MoneyPerM3(Money),
 }
 
 /// A figure that is printed.
@@ -134,6 +146,12 @@ named! {
         NoBill = "no_bill",
         /// Accounts in different currencies.
         OtherCurrency = "other_currency",
+        /// No saving is printed of a month.
+        NoSaving = "no_saving",
+        /// Nothing is written down of what washing costs.
+        NoCost = "no_cost",
+        /// A part that runs has no known life.
+        LifeNotKnown = "life_not_known",
     }
 }
 

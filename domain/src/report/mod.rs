@@ -8,6 +8,8 @@
 //! | [`inputs`] | what a report is made of: subjects with their days, meters, states, exceptions |
 //! | [`figure`] | a figure that is printed, or withheld with its reason |
 //! | [`money`] | water avoided and money saved, site by site |
+//! | [`payback`] | whether recycling at a site pays |
+//! | [`site_month`] | the cost at one site and what it comes to for each wash |
 //! | [`model`] | the report itself |
 //! | [`claims`] | what of it can be added over months |
 //! | [`adjustment`] | a difference to an earlier month, carried in a later report |
@@ -19,21 +21,25 @@
 pub mod adjustment;
 pub mod changes;
 pub mod claims;
+mod cost;
 pub mod display;
 pub mod figure;
 pub mod inputs;
 pub mod model;
 pub mod money;
+pub mod payback;
 mod placed;
 pub(crate) mod reckon;
 pub mod rule;
 mod series;
+pub mod site_month;
 pub mod standing;
 mod stretch;
 mod words;
 
 pub use model::SavingsReport;
 
+use crate::accounts::site_cost::CostBasis;
 use inputs::Inputs;
 use model::{Exception, Period};
 
@@ -42,8 +48,8 @@ impl SavingsReport {
     #[must_use]
     pub fn of(inputs: &Inputs) -> Self {
         let present = inputs.present();
-        let period = Period::of(inputs, &present);
-        let case = reckon::Case::of(inputs, &present);
+        let period = Period::of(inputs);
+        let case = reckon::Case::of(inputs, &present, CostBasis::Accrued);
         let lines = reckon::lines(&case);
         Self {
             dealer: inputs.dealer.clone(),
@@ -55,6 +61,7 @@ impl SavingsReport {
             reckoning: lines,
             adjustments: Vec::new(),
             savings: case.site_savings(),
+            costs: case.site_costs(),
             by_day: series::by_day(inputs, &present),
             by_month: series::by_month(inputs),
             units: placed::rows(inputs, &present),

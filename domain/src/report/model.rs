@@ -4,6 +4,7 @@ use super::adjustment::Adjustment;
 use super::figure::{Figure, Line, Name};
 use super::inputs::{Inputs, OpenException, Subject};
 use super::money::SiteSaving;
+use crate::accounts::site_cost::SiteCost;
 use crate::customer::UnitSystem;
 use crate::metering::step::ExceptionKind;
 use crate::metering::stream::{ReadBy, Stream};
@@ -39,6 +40,9 @@ pub struct SavingsReport {
     pub adjustments: Vec<Adjustment>,
     /// Water avoided and money saved at each site, line by line of its bills.
     pub savings: Vec<SiteSaving>,
+    /// What washing cost the customer at each site, as accrued, line by line.
+    #[serde(default)]
+    pub costs: Vec<SiteCost>,
     /// Volumes by day, of what is read daily or better; none when nothing is.
     pub by_day: Option<DaySeries>,
     /// Volumes by month, thirteen months up to this one.

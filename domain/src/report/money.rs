@@ -4,6 +4,7 @@
 use super::figure::{Reason, Withheld, sentence};
 use super::inputs::{Inputs, Subject};
 use crate::accounts::day_uses::{self, activity};
+use crate::accounts::site_cost::{CostBasis, CostDays, SiteCost};
 use crate::accounts::site_money::SiteMoney;
 use crate::baseline::avoided::{Avoided, Bound, Missing, avoided};
 use crate::facts::DayFact;
@@ -36,16 +37,17 @@ pub(super) struct Found {
     pub(super) site: SiteSaving,
     pub(super) avoided: Result<Avoided, Withheld>,
     pub(super) saved: Result<MoneySaved, Withheld>,
+    pub(super) cost: Option<SiteCost>,
 }
 
 /// Every site at which something stood in the month.
-pub(super) fn of_sites(inputs: &Inputs, present: &[&Subject]) -> Vec<Found> {
+pub(super) fn of_sites(inputs: &Inputs, present: &[&Subject], basis: CostBasis) -> Vec<Found> {
     let mut sites: Vec<&Subject> = present.to_vec();
     sites.sort_by_key(|subject| subject.site_id);
-    sites.chunk_by(|a, b| a.site_id == b.site_id).filter_map(|subjects| of_site(inputs, subjects)).collect()
+    sites.chunk_by(|a, b| a.site_id == b.site_id).filter_map(|subjects| of_site(inputs, subjects, basis)).collect()
 }
 
-fn of_site(inputs: &Inputs, subjects: &[&Subject]) -> Option<Found> {
+fn of_site(inputs: &Inputs, subjects: &[&Subject], basis: CostBasis) -> Option<Found> {
     let first = *subjects.first()?;
     let site_id = SiteId(first.site_id);
     let case = Case::of(inputs, subjects)?;
@@ -63,7 +65,7 @@ fn of_site(inputs: &Inputs, subjects: &[&Subject]) -> Option<Found> {
         saved: saved.clone().ok(),
         withheld,
     };
-    Some(Found { site, avoided, saved })
+    Some(Found { site, avoided, saved, cost: case.cost(basis) })
 }
 
 /// A site with what its savings are computed from.
@@ -119,7 +121,36 @@ impl<'c> Case<'c> {
         let baseline = money.baselines.over(served.from, served.to.pred_opt().unwrap_or(served.from))?;
         let days = self.site_days(served);
         day_uses::fresh_used(&days, served).map_err(Missing::from)?;
-        Ok(avoided(baseline, &activity(&days, &baseline.method), &self.fresh_used())?)
+        let activity = activity(&days, &baseline.method, (served, &money.working));
+        Ok(avoided(baseline, &activity, &self.fresh_used())?)
+    }
+
+    /// Fresh water of some days, as unsure as the month's.
+    fn unsure(&self, litres: f64, u_share: f64) -> Quantity {
+        Quantity::exact(litres).with_relative(Key::new(self.first.site.clone(), Cause::Scale), u_share)
+    }
+
+    /// The days on which something stood there at all.
+    fn stay(&self) -> Cycle {
+        let zone = self.first.zone;
+        let spans = || self.subjects.iter().map(|subject| subject.unit.as_ref().map(|unit| unit.span));
+        let from = spans().map(|span| span.map_or(NaiveDate::MIN, |span| local_date(zone, span.from()))).min();
+        let ends = spans().map(|span| span.and_then(crate::span::Span::to).map(|to| next_day(local_date(zone, to))));
+        let to = ends.map(|to| to.unwrap_or(NaiveDate::MAX)).max();
+        Cycle { from: from.unwrap_or(NaiveDate::MIN), to: to.unwrap_or(NaiveDate::MAX) }
+    }
+
+    fn cost(&self, basis: CostBasis) -> Option<SiteCost> {
+        let (served, money) = (self.served()?, self.money?);
+        let today = local_date(self.first.zone, self.inputs.now);
+        let days = self.inputs.site_days.get(&self.first.site_id).map_or(&[][..], Vec::as_slice);
+        let u_share = self.fresh_used().relative_u().unwrap_or(0.0);
+        let fresh = |period: Cycle| {
+            let litres = day_uses::fresh_used(&self.site_days(period), period).map_err(Missing::from)?;
+            Ok(self.unsure(litres.0, u_share))
+        };
+        let of = CostDays { month: self.inputs.month, served, stay: self.stay(), today, days };
+        Some(money.cost(&of, basis, fresh))
     }
 
     fn saved(&self) -> Result<MoneySaved, Withheld> {
@@ -134,9 +165,9 @@ impl<'c> Case<'c> {
         // The month's relative error stands for that of its cycles: the same meters measured both.
         let u_share = self.fresh_used().relative_u().unwrap_or(0.0);
         let uses = |period: Cycle| {
-            let Uses { baseline_l, fresh_used_l } = day_uses::uses(&self.site_days(period), period, &money.baselines)?;
-            let key = Key::new(self.first.site.clone(), Cause::Scale);
-            Ok(Uses { baseline_l, fresh_used_l: Quantity::exact(fresh_used_l.value).with_relative(key, u_share) })
+            let by = (&money.baselines, &money.working);
+            let Uses { baseline_l, fresh_used_l } = day_uses::uses(&self.site_days(period), period, by)?;
+            Ok(Uses { baseline_l, fresh_used_l: self.unsure(fresh_used_l.value, u_share) })
         };
         money.billed(self.inputs.month, served, today, uses).map_err(Withheld::from)
     }

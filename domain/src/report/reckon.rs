@@ -16,6 +16,7 @@
 use super::figure::{self, Figure, Line, Name, Printed, Reason, Value, Withheld, rounded};
 use super::inputs::{Inputs, Subject};
 use super::money::{self, Found, SiteSaving};
+use crate::accounts::site_cost::CostBasis;
 use crate::baseline::avoided::{Activity, Missing};
 use crate::facts::Amounts;
 use crate::metering::stream::Stream;
@@ -30,6 +31,10 @@ use uuid::Uuid;
 
 /// Share of the days reported that have to be whole for a balance or a ratio: our own choice.
 pub(super) const LEAST_WHOLE_DAYS: f64 = 0.9;
+
+/// Relative standard uncertainty of an electricity meter: 2 % of a meter of class 2 (IEC 62053-21,
+/// from memory), anywhere within it.
+const ENERGY_U_SHARE: f64 = 0.02 * 0.577_350_269;
 
 /// What a subject's days come to.
 pub(crate) struct Tally<'a> {
@@ -84,7 +89,7 @@ impl<'a> Tally<'a> {
         tally
     }
 
-    fn has(&self, stream: Stream) -> bool {
+    pub(super) fn has(&self, stream: Stream) -> bool {
         self.all.get(stream).is_some() || self.subject.meters.iter().any(|meter| meter.stream == stream)
     }
 
@@ -101,7 +106,7 @@ impl<'a> Tally<'a> {
     }
 
     /// Whether the wash volume is derived from bucket tests.
-    fn derives_wash(&self) -> bool {
+    pub(super) fn derives_wash(&self) -> bool {
         self.subject.statement.whole.get(Part::Wash).1 == Source::Derived
     }
 }
@@ -127,17 +132,17 @@ fn served(present: &[&Subject], subject: &Subject) -> BTreeSet<Uuid> {
 
 /// The subjects that a reckoning is made of.
 pub(crate) struct Case<'a> {
-    tallies: Vec<Tally<'a>>,
+    pub(super) tallies: Vec<Tally<'a>>,
     units: usize,
-    /// What each site avoided and saved.
-    found: Vec<Found>,
+    /// What each site avoided, saved and cost.
+    pub(super) found: Vec<Found>,
 }
 
 impl<'a> Case<'a> {
-    pub(crate) fn of(inputs: &Inputs, present: &[&'a Subject]) -> Self {
+    pub(crate) fn of(inputs: &Inputs, present: &[&'a Subject], basis: CostBasis) -> Self {
         let units: BTreeSet<Uuid> = present.iter().filter_map(|s| s.unit.as_ref().map(|unit| unit.unit_id)).collect();
         let tallies = present.iter().map(|subject| Tally::of(inputs, present, subject)).collect();
-        Self { tallies, units: units.len(), found: money::of_sites(inputs, present) }
+        Self { tallies, units: units.len(), found: money::of_sites(inputs, present, basis) }
     }
 
     /// The same reckoning for one of its subjects.
@@ -173,7 +178,13 @@ impl<'a> Case<'a> {
         Ok(members)
     }
 
-    fn printed(&self, value: Value, expanded: Option<f64>, members: &[&Tally<'_>], coverage: f64) -> Printed {
+    pub(super) fn printed(
+        &self,
+        value: Value,
+        expanded: Option<f64>,
+        members: &[&Tally<'_>],
+        coverage: f64,
+    ) -> Printed {
         let expected: f64 = members.iter().map(|tally| tally.expected_days).sum();
         let estimated: f64 = members.iter().map(|tally| tally.estimated_days).sum();
         let covered: BTreeSet<Uuid> = members.iter().flat_map(|tally| tally.units.iter().copied()).collect();
@@ -189,7 +200,12 @@ impl<'a> Case<'a> {
     }
 
     /// A count or an energy of all days that were read.
-    fn total(&self, stream: Stream, make: fn(f64) -> Value, without: &'static str) -> Result<Printed, Withheld> {
+    pub(super) fn total(
+        &self,
+        stream: Stream,
+        make: fn(f64) -> Value,
+        without: &'static str,
+    ) -> Result<Printed, Withheld> {
         let members = self.read(&[stream], without)?;
         let sum: f64 = members.iter().filter_map(|tally| tally.all.get(stream)).sum();
         Ok(self.printed(make(rounded(sum, 3)), None, &members, covered_share(&members)))
@@ -197,6 +213,12 @@ impl<'a> Case<'a> {
 
     fn litres(&self, of: &Expanded, members: &[&Tally<'_>], coverage: f64) -> Printed {
         self.printed(Value::Litres(rounded(of.value, 3)), Some(rounded(of.expanded, 3)), members, coverage)
+    }
+
+    fn energy(&self) -> Result<Printed, Withheld> {
+        let energy = self.total(Stream::Energy, Value::Kwh, "No meter measures the electricity of the units.")?;
+        let Value::Kwh(kwh) = energy.value else { return Ok(energy) };
+        Ok(Printed { expanded: Some(rounded(2.0 * ENERGY_U_SHARE * kwh.abs(), 3)), ..energy })
     }
 
     pub(super) fn fresh_used(&self) -> Result<Printed, Withheld> {
@@ -313,12 +335,15 @@ impl<'a> Case<'a> {
             return Err(Withheld::new(Reason::NothingWashed, "No treated water went to the washers."));
         }
         let energy: f64 = members.iter().map(|tally| sum(&tally.whole, &[Stream::Energy])).sum();
-        let value = Value::KwhPerM3(rounded(energy / washed * 1000.0, 4));
-        Ok(self.printed(value, None, &members, whole_share(&members)))
+        let each = energy / washed * 1000.0;
+        let wash: Quantity = members.iter().map(|tally| tally.subject.statement.whole.get(Part::Wash).0).sum();
+        let u_share = wash.relative_u().unwrap_or(0.0).hypot(ENERGY_U_SHARE);
+        let value = Value::KwhPerM3(rounded(each, 4));
+        Ok(self.printed(value, Some(rounded(2.0 * u_share * each, 4)), &members, whole_share(&members)))
     }
 
     /// The sites at which a figure is printed, or why at none.
-    fn sites(&self, prints: impl Fn(&Found) -> bool, none: &Withheld) -> Result<Vec<&Tally<'a>>, Withheld> {
+    pub(super) fn sites(&self, prints: impl Fn(&Found) -> bool, none: &Withheld) -> Result<Vec<&Tally<'a>>, Withheld> {
         let printed = |tally: &&Tally<'a>| {
             let site = self.found.iter().find(|found| found.site.site_id.0 == tally.subject.site_id);
             site.is_some_and(&prints)
@@ -370,6 +395,8 @@ impl<'a> Case<'a> {
                 });
                 Some(range.unwrap_or_default())
             }
+            Name::Cost => Some(self.cost_note()),
+            Name::CostEach => self.cost_each_note(),
             _ => None,
         }
     }
@@ -385,12 +412,14 @@ impl<'a> Case<'a> {
             Name::Recycled => self.recycled(),
             Name::ReuseShare => self.reuse_share(),
             Name::Residual => self.residual().map(|(printed, _)| printed),
-            Name::Washes => self.total(Stream::WashCount, Value::Count, "No counter counts the washes."),
+            Name::Washes => self.washes(),
             Name::FreshPerWash => self.fresh_per_wash(),
-            Name::Energy => self.total(Stream::Energy, Value::Kwh, "No meter measures the electricity of the units."),
+            Name::Energy => self.energy(),
             Name::EnergyPerVolume => self.energy_per_volume(),
             Name::FreshAvoided => self.fresh_avoided(),
             Name::MoneySaved => self.money_saved(),
+            Name::Cost => self.cost(),
+            Name::CostEach => self.cost_each(),
         }
     }
 }
@@ -453,18 +482,20 @@ impl Tally<'_> {
 
 /// The lines of a report.
 pub(crate) fn lines(case: &Case<'_>) -> Vec<Line> {
-    let line = |&name: &Name| {
-        let figure = Figure::from(case.figure(name));
-        let mut note = note(name, &figure);
-        if let (Name::Residual, Ok((_, words))) = (name, case.residual()) {
-            note = format!("{words} {note}").trim().to_owned();
-        }
-        if let (Some(words), Some(_)) = (case.savings_note(name), figure.printed()) {
-            note = format!("{words} {note}").trim().to_owned();
-        }
-        Line { name, label: name.label().to_owned(), note, figure }
-    };
-    Name::ALL.iter().map(line).collect()
+    Name::ALL.iter().map(|name| line(case, *name)).collect()
+}
+
+/// One line of a report.
+pub(super) fn line(case: &Case<'_>, name: Name) -> Line {
+    let figure = Figure::from(case.figure(name));
+    let mut note = note(name, &figure);
+    if let (Name::Residual, Ok((_, words))) = (name, case.residual()) {
+        note = format!("{words} {note}").trim().to_owned();
+    }
+    if let (Some(words), Some(_)) = (case.savings_note(name), figure.printed()) {
+        note = format!("{words} {note}").trim().to_owned();
+    }
+    Line { name, label: name.label().to_owned(), note, figure }
 }
 
 fn note(name: Name, figure: &Figure) -> String {
@@ -508,11 +539,11 @@ fn enough(members: &[&Tally<'_>]) -> Result<f64, Withheld> {
     Err(Withheld::new(Reason::Gap, words))
 }
 
-fn covered_share(members: &[&Tally<'_>]) -> f64 {
+pub(super) fn covered_share(members: &[&Tally<'_>]) -> f64 {
     share(members.iter().map(|tally| tally.covered_days).sum(), members.iter().map(|tally| tally.expected_days).sum())
 }
 
-fn whole_share(members: &[&Tally<'_>]) -> f64 {
+pub(super) fn whole_share(members: &[&Tally<'_>]) -> f64 {
     share(members.iter().map(|tally| tally.whole_days).sum(), members.iter().map(|tally| tally.expected_days).sum())
 }
 

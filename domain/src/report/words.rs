@@ -112,6 +112,10 @@ pub(super) fn made(inputs: &Inputs, present: &[&Subject]) -> Made {
          resolution of their registers, readings that do not fall on the ends of the month, and what stands in tanks \
          and pit."
             .to_owned(),
+        "What washing cost is at the customer's prices, as accrued: a fee over its days, a part over the life it reached, \
+         water and sewer as the account's bill would be less without the units' water. It is printed where all that \
+         belongs to it is known, and divided by washes that were counted, never by a guess."
+            .to_owned(),
     ];
     let zones = inputs.zone_names();
     if !zones.is_empty() {

@@ -50,7 +50,10 @@ fn part(days: Cycle, baseline: f64, used: f64, u: f64) -> Part {
 fn march(account: &WaterAccount, tariff: &Tariff, baseline: f64, used: f64, u: f64) -> Result<MoneySaved, Withheld> {
     let days = cycle("2026-03-01", "2026-04-01");
     let parts = vec![part(days, baseline, used, u)];
-    money_saved(month("2026-03"), &[BilledCycle { account, tariff, cycle: days, open_from: None, parts }])
+    money_saved(
+        month("2026-03"),
+        &[BilledCycle { account, tariff, cycle: days, open_from: None, winter_l_per_month: None, parts }],
+    )
 }
 
 fn amounts(bounds: &Bounds) -> [String; 4] {
@@ -112,7 +115,14 @@ fn quarter<'a>(account: &'a WaterAccount, tariff: &'a Tariff, avoided: [f64; 3])
     let months = ["2026-01-01", "2026-02-01", "2026-03-01", "2026-04-01"];
     let days = months.windows(2).map(|pair| cycle(pair[0], pair[1]));
     let parts = days.zip(avoided).map(|(days, avoided)| part(days, 100.0 + avoided, 100.0, 0.0)).collect();
-    BilledCycle { account, tariff, cycle: cycle("2026-01-01", "2026-04-01"), open_from: None, parts }
+    BilledCycle {
+        account,
+        tariff,
+        cycle: cycle("2026-01-01", "2026-04-01"),
+        open_from: None,
+        winter_l_per_month: None,
+        parts,
+    }
 }
 
 /// 30 m3 at 4 are 120; by the water avoided 20, 40 and 60.
@@ -150,6 +160,7 @@ fn a_cycle_that_goes_on_is_taken_on_and_marked() {
         tariff: &tariff,
         cycle: cycle("2026-01-01", "2026-04-01"),
         open_from: Some("2026-03-01".parse().unwrap()),
+        winter_l_per_month: None,
         parts,
     };
     let found = money_saved(month("2026-02"), &[billed]).unwrap();
@@ -168,6 +179,7 @@ fn each_reason_is_said() {
         tariff: &tariff,
         cycle: days,
         open_from: None,
+        winter_l_per_month: None,
         parts: vec![Part { days, uses }],
     };
     assert_eq!(code(money_saved(month("2026-03"), &[with(Err(Missing::Baseline))])), "no_baseline");
@@ -183,6 +195,31 @@ fn each_reason_is_said() {
     let dollars = Tariff { currency: Currency::parse("USD").unwrap(), ..tariff.clone() };
     let other = BilledCycle { tariff: &dollars, ..with(Ok(Uses::default())) };
     assert_eq!(code(money_saved(month("2026-03"), &[with(Ok(Uses::default())), other])), "other_currency");
+}
+
+/// Derived: sewer at 2 by the winter average of 8 m3 a month, or the use where that is less. 30 m3
+/// instead of 10 save 20 m3 of water, at 1, and no sewer: the winter has been, so it stands in both
+/// bills. 5 m3 lie below it: 25 m3 of water and 3 m3 of sewer.
+#[test]
+fn sewer_by_winter_average_has_the_same_average_in_both_bills() {
+    let sewer = json!({
+        "blocks": [{"price": "2"}], "volume": {"winter_average": {"months": [12, 1, 2], "lower_of_actual": true}}
+    });
+    let version = json!({
+        "from": "2025-01-01", "unit": "m3", "per": "month", "water": {"blocks": [{"price": "1"}]}, "sewer": sewer
+    });
+    let (account, tariff) = (account(1, Some(0.0)), made(version));
+    let days = cycle("2026-03-01", "2026-04-01");
+    let saved = |used: f64, winter: Option<f64>| {
+        let parts = vec![part(days, 30.0, used, 0.0)];
+        let winter_l_per_month = winter.map(|m3| Litres(m3 * 1000.0));
+        let billed =
+            BilledCycle { account: &account, tariff: &tariff, cycle: days, open_from: None, winter_l_per_month, parts };
+        money_saved(month("2026-03"), &[billed]).map(|found| amounts(&found.saved)[0].clone())
+    };
+    assert_eq!(saved(10.0, Some(8.0)).unwrap(), "20.00");
+    assert_eq!(saved(5.0, Some(8.0)).unwrap(), "31.00");
+    assert_eq!(saved(10.0, None).unwrap_err().code(), "no_bill");
 }
 
 #[test]

@@ -74,6 +74,18 @@ pub struct Tariff {
     pub versions: Vec<TariffVersion>,
 }
 
+impl Tariff {
+    /// Whether a line of its bills is for sewer, by the line's code.
+    #[must_use]
+    pub fn is_sewer(&self, code: &str) -> bool {
+        code.starts_with(SEWER_USE)
+            || self.versions.iter().filter_map(|version| version.sewer.as_ref()).any(|sewer| {
+                sewer.fixed.iter().any(|charge| charge.code == code)
+                    || sewer.strength.iter().any(|charge| charge.code == code)
+            })
+    }
+}
+
 /// The prices of a tariff from one local date to another.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -13,6 +13,7 @@
 //! | [`quantity`] | a value with its named errors: sums, products, quotients |
 //! | [`expanded`] | a figure as it is printed: value, expanded uncertainty, what it is made of |
 //! | [`register`] | what one meter passed: scale, resolution, allocation, timing |
+//! | [`stretch`] | an amount of a day or read period, from its meters |
 //! | [`figures`] | the figures of one balance, each with its expanded uncertainty |
 
 pub mod coverage;
@@ -21,6 +22,7 @@ pub mod expanded;
 pub mod figures;
 pub mod quantity;
 pub mod register;
+pub mod stretch;
 
 #[cfg(test)]
 mod monte_carlo;

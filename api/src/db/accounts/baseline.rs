@@ -1,7 +1,8 @@
 //! Baselines in the database. What a revision replaces stays readable.
 
-use super::{DateRange, of_dates, to_dates, touch};
+use super::touch;
 use crate::db::error::known;
+use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::{baseline, placement};
 use crate::db::{DbError, Stored, Tx, site};
 use chrono::{DateTime, NaiveDate, Utc};

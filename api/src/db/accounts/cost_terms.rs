@@ -1,7 +1,8 @@
 //! What customers pay at their sites, in the database.
 
-use super::{DateRange, of_dates, to_dates, touch};
+use super::touch;
 use crate::db::error::known;
+use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::cost_terms;
 use crate::db::{DbError, Stored, Tx, site};
 use chrono::{DateTime, Utc};
@@ -110,11 +111,15 @@ pub async fn list(tx: &Tx<'_>, site_id: SiteId) -> Result<Vec<StoredTerms>, DbEr
 ///
 /// # Errors
 /// When the database fails.
-pub(in crate::db) async fn of_sites(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, Vec<CostTerms>>, DbError> {
-    let mut found: HashMap<Uuid, Vec<CostTerms>> = HashMap::new();
+pub(in crate::db) async fn of_sites(
+    tx: &Tx<'_>,
+    sites: &[Uuid],
+) -> Result<HashMap<Uuid, Vec<(CostTermsId, CostTerms)>>, DbError> {
+    let mut found: HashMap<Uuid, Vec<(CostTermsId, CostTerms)>> = HashMap::new();
     for row in rows(tx, sites).await? {
         let site = row.site_id;
-        found.entry(site).or_default().push(StoredTerms::try_from(row)?.value);
+        let stored = StoredTerms::try_from(row)?;
+        found.entry(site).or_default().push((stored.id, stored.value));
     }
     Ok(found)
 }

@@ -1,7 +1,8 @@
 //! The versions of an account's tariff in the database.
 
-use super::{DateRange, of_dates, to_dates, touch, water_account};
+use super::{touch, water_account};
 use crate::db::error::known;
+use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::tariff;
 use crate::db::{DbError, Stored, Tx};
 use chrono::{DateTime, NaiveDate, Utc};

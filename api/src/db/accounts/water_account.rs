@@ -1,8 +1,9 @@
 //! Water accounts in the database.
 
-use super::{DateRange, of_dates, to_dates, touch};
+use super::touch;
 use crate::db::error::known;
 use crate::db::page::After;
+use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::water_account;
 use crate::db::stamp::one_changed;
 use crate::db::{DbError, Revision, Stored, Tx, site};

@@ -1,8 +1,10 @@
 //! Bills of water accounts as they came. A wrong one is withdrawn.
 
-use super::{DateRange, of_dates, tariff, to_dates, touch, water_account};
+use super::{tariff, touch, water_account};
 use crate::db::error::known;
 use crate::db::fact::{self, Of};
+use crate::db::measures::working_days;
+use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::water_bill;
 use crate::db::stamp::Change;
 use crate::db::{DbError, Tx, money_inputs};
@@ -164,7 +166,9 @@ pub async fn with_evidence(
         None => Vec::new(),
     };
     let tariff = tariff::whole(tx, account).await?;
-    let evidence = Evidence { account: account_record, tariff, before, days, days_before, baselines: money.site };
+    let working = working_days::calendars(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
+    let baselines = money.site;
+    let evidence = Evidence { account: account_record, tariff, before, days, days_before, baselines, working };
     Ok((bill, evidence))
 }
 

@@ -4,15 +4,18 @@
 //! What is the same for all of them stands here, in SQL over the columns that all of their tables
 //! have; a note's own columns stand in its file.
 
+pub(crate) mod billed_item;
 pub(crate) mod dated;
 pub(crate) mod gauge_reading;
 pub(crate) mod guns;
+pub(crate) mod investment;
 pub(crate) mod loss_coefficient;
 pub(crate) mod owner;
 pub(crate) mod rain;
 pub(crate) mod sample;
 pub(crate) mod volume_event;
 pub(crate) mod wash_tally;
+pub(crate) mod working_days;
 
 use super::page::After;
 use super::stamp::Change;

@@ -1,13 +1,16 @@
 //! Notes of units and sites under `/v1/units/{id}/…` and `/v1/sites/{id}/…`: each kind is added,
 //! listed and withdrawn, and those that hold from-to are ended.
 
+pub mod billed_items;
 pub mod gauge_readings;
 pub mod guns;
+pub mod investments;
 pub mod loss_coefficients;
 pub mod rain;
 pub mod samples;
 pub mod volume_events;
 pub mod wash_tallies;
+pub mod working_days;
 
 use super::answer::{self, Paging};
 use crate::auth::Caller;
@@ -35,14 +38,17 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(rain::routes)
         .configure(guns::routes)
         .configure(wash_tallies::routes)
-        .configure(loss_coefficients::routes);
+        .configure(loss_coefficients::routes)
+        .configure(working_days::routes)
+        .configure(billed_items::routes)
+        .configure(investments::routes);
 }
 
 /// A note is written once; its withdrawal or end shows in the note itself.
 const WRITTEN_ONCE: i32 = 1;
 
 /// How a kind of note is sent, and shown again.
-trait Shape: Serialize {
+pub(in crate::http) trait Shape: Serialize {
     /// The note.
     type Note: Note;
     /// What is shown of it.
@@ -90,7 +96,7 @@ impl From<Withdrawn> for WithdrawnView {
     }
 }
 
-fn view<S: Shape>(noted: Noted<S::Note>) -> NotedView<S::Shown> {
+pub(in crate::http) fn view<S: Shape>(noted: Noted<S::Note>) -> NotedView<S::Shown> {
     NotedView {
         id: noted.id.0,
         record: S::shown(&noted.value),

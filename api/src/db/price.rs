@@ -1,0 +1,199 @@
+//! Dated prices of goods and work in the database: the dealer's alone.
+
+use super::error::known;
+use super::page::After;
+use super::range::{self, DateRange};
+use super::schema::price;
+use super::stamp::Change;
+use super::{DbError, Tx};
+use chrono::{DateTime, Utc};
+use diesel::dsl::upper_inf;
+use diesel::prelude::*;
+use diesel::{insert_into, update};
+use diesel_async::RunQueryDsl;
+use domain::cost::purchase::{DatedPrice, PriceKind, Priced};
+use domain::ids::{AccountId, ItemId, PriceId};
+use domain::money::{Currency, Money};
+use rust_decimal::Decimal;
+use serde_json::json;
+use uuid::Uuid;
+
+/// A price as it is stored.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredPrice {
+    /// Its key.
+    pub id: PriceId,
+    /// The price.
+    pub value: DatedPrice,
+    /// Who wrote it down.
+    pub recorded_by: Option<AccountId>,
+    /// When.
+    pub created_at: DateTime<Utc>,
+    /// When it was withdrawn and why, if it was wrong.
+    pub withdrawn: Option<(DateTime<Utc>, String)>,
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = price)]
+struct Row {
+    id: Uuid,
+    what: String,
+    item_id: Option<Uuid>,
+    kind: String,
+    valid: DateRange,
+    unit: String,
+    amount: Decimal,
+    currency: String,
+    recorded_by: Option<Uuid>,
+    created_at: DateTime<Utc>,
+    withdrawn_at: Option<DateTime<Utc>>,
+    withdrawn_why: Option<String>,
+}
+
+impl TryFrom<Row> for StoredPrice {
+    type Error = DbError;
+
+    fn try_from(row: Row) -> Result<Self, DbError> {
+        let currency = known("currency", Currency::parse(&row.currency).ok())?;
+        let value = DatedPrice {
+            what: known("what", Priced::from_name(&row.what))?,
+            item_id: row.item_id.map(ItemId),
+            kind: known("kind", PriceKind::from_name(&row.kind))?,
+            days: range::to_days(row.valid)?,
+            unit: row.unit,
+            per_unit: Money { amount: row.amount, currency },
+        };
+        Ok(Self {
+            id: PriceId(row.id),
+            value,
+            recorded_by: row.recorded_by.map(AccountId),
+            created_at: row.created_at,
+            withdrawn: row.withdrawn_at.zip(row.withdrawn_why),
+        })
+    }
+}
+
+/// Adds a price; the one of the same goods, kind and unit that goes on until then ends where it
+/// begins.
+///
+/// # Errors
+/// [`DbError::Taken`] when another holds on some of its days.
+pub async fn create(tx: &Tx<'_>, new: &DatedPrice) -> Result<StoredPrice, DbError> {
+    end_running(tx, new).await?;
+    let row: Row = insert_into(price::table)
+        .values((
+            price::id.eq(tx.new_id()),
+            price::what.eq(new.what.as_str()),
+            price::item_id.eq(new.item_id.map(|id| id.0)),
+            price::kind.eq(new.kind.as_str()),
+            price::valid.eq(range::of_days(new.days)),
+            price::unit.eq(&new.unit),
+            price::amount.eq(new.per_unit.amount),
+            price::currency.eq(new.per_unit.currency.to_string()),
+            price::recorded_by.eq(tx.scope().account().map(|account| account.0)),
+            price::created_at.eq(tx.now()),
+        ))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await?;
+    logged(tx, row.try_into()?, "created").await
+}
+
+async fn end_running(tx: &Tx<'_>, new: &DatedPrice) -> Result<(), DbError> {
+    let same = price::what
+        .eq(new.what.as_str())
+        .and(price::item_id.is_not_distinct_from(new.item_id.map(|id| id.0)))
+        .and(price::kind.eq(new.kind.as_str()))
+        .and(price::unit.eq(&new.unit));
+    let running: Vec<Row> = price::table
+        .filter(same.and(price::withdrawn_at.is_null()).and(upper_inf(price::valid)))
+        .select(Row::as_select())
+        .load(&mut tx.conn())
+        .await?;
+    for row in running {
+        let from = range::to_dates(row.valid)?.0;
+        if from >= new.days.from() {
+            continue;
+        }
+        let ended: Row = update(price::table.filter(price::id.eq(row.id)))
+            .set(price::valid.eq(range::of_dates(from, Some(new.days.from()))))
+            .returning(Row::as_returning())
+            .get_result(&mut tx.conn())
+            .await?;
+        logged(tx, ended.try_into()?, "updated").await?;
+    }
+    Ok(())
+}
+
+/// Which prices.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Filter {
+    /// Of one item.
+    pub item: Option<ItemId>,
+    /// Withdrawn ones too.
+    pub withdrawn: bool,
+}
+
+/// Prices in the order in which they were written down, one more than the page holds.
+///
+/// # Errors
+/// When the database fails.
+pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredPrice>, DbError> {
+    let (_, id) = after.key();
+    let mut query =
+        price::table.filter(price::id.gt(id)).select(Row::as_select()).order(price::id).limit(after.ask()).into_boxed();
+    if let Some(item) = filter.item {
+        query = query.filter(price::item_id.eq(item.0));
+    }
+    if !filter.withdrawn {
+        query = query.filter(price::withdrawn_at.is_null());
+    }
+    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// The purchase prices that count.
+///
+/// # Errors
+/// When the database fails.
+pub(in crate::db) async fn purchase(tx: &Tx<'_>) -> Result<Vec<DatedPrice>, DbError> {
+    let rows: Vec<Row> = price::table
+        .filter(price::withdrawn_at.is_null().and(price::kind.eq(PriceKind::Purchase.as_str())))
+        .select(Row::as_select())
+        .load(&mut tx.conn())
+        .await?;
+    rows.into_iter().map(|row| Ok(StoredPrice::try_from(row)?.value)).collect()
+}
+
+/// Withdraws a wrong price.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope, [`DbError::Refused`] when it was withdrawn before.
+pub async fn withdraw(tx: &Tx<'_>, id: PriceId, why: &str) -> Result<StoredPrice, DbError> {
+    let old: Row = price::table.filter(price::id.eq(id.0)).select(Row::as_select()).first(&mut tx.conn()).await?;
+    if old.withdrawn_at.is_some() {
+        return Err(DbError::refused("withdrawn_already", "It was withdrawn before; its answer says by whom and why."));
+    }
+    let row: Option<Row> = update(price::table.filter(price::id.eq(id.0).and(price::withdrawn_at.is_null())))
+        .set((
+            price::withdrawn_at.eq(tx.now()),
+            price::withdrawn_by.eq(tx.scope().account().map(|account| account.0)),
+            price::withdrawn_why.eq(why),
+        ))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    // Nothing to update: another transaction withdrew it meanwhile.
+    logged(tx, row.ok_or(DbError::Collided)?.try_into()?, "retired").await
+}
+
+/// The line belongs to no customer, and says nothing of the amount.
+async fn logged(tx: &Tx<'_>, stored: StoredPrice, verb: &str) -> Result<StoredPrice, DbError> {
+    let value = &stored.value;
+    let detail =
+        json!({ "what": value.what, "item_id": value.item_id, "from": value.days.from(), "to": value.days.to() });
+    let record_id = stored.id.to_string();
+    tx.log(Change { record: "price", record_id, revision: None, verb, customer: None, detail }).await?;
+    Ok(stored)
+}

@@ -1,0 +1,165 @@
+//! `/v1/sites/{id}/billed-items`.
+
+use super::{LocalDays, NotedView, Shape, Withdrawal, create, list, withdraw};
+use crate::auth::{Caller, perm};
+use crate::db::Db;
+use crate::extract::{Body, IdempotencyKey};
+use crate::http::answer::{Page, Paging, Problems};
+use crate::problem::Problem;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, post};
+use chrono::{DateTime, NaiveDate, Utc};
+use domain::accounts::billed_item::{BilledItem, BilledKind};
+use domain::fault::Faults;
+use domain::ids::{ComponentId, NoteId, SiteId};
+use domain::measures::days::Days;
+use domain::money::{Currency, Money};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_billed_item).service(list_billed_items).service(withdraw_billed_item);
+}
+
+/// What is sent of a billed item.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = BilledItem)]
+pub struct BilledItemInput {
+    /// The local day on which it was billed.
+    #[schema(example = "2026-03-10")]
+    day: NaiveDate,
+    /// `billed_part`, `billed_consumable`, `billed_call_out` or `billed_other`.
+    #[schema(example = "billed_part")]
+    kind: String,
+    /// What it is, in words.
+    #[schema(example = "Ozone cell", max_length = 200)]
+    what: String,
+    /// How many units; negative for a credit.
+    #[schema(value_type = String, example = "1")]
+    quantity: Decimal,
+    /// The unit.
+    #[schema(example = "piece", max_length = 20)]
+    unit: String,
+    /// What the customer pays for one.
+    #[schema(value_type = String, example = "640.00")]
+    price: Decimal,
+    /// ISO 4217 code of the price.
+    #[schema(example = "EUR", pattern = "^[A-Z]{3}$")]
+    currency: String,
+    /// The days that it is for, where it is for some: it accrues over them.
+    #[serde(default)]
+    covers: Option<CoveredDays>,
+    /// The part that it paid for: it accrues over that part's life.
+    #[serde(default)]
+    #[schema(value_type = Option<Uuid>, example = json!(null))]
+    component_id: Option<ComponentId>,
+}
+
+/// Local days that something is for.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CoveredDays {
+    /// The first.
+    #[schema(example = "2026-01-01")]
+    from: NaiveDate,
+    /// The day after the last.
+    #[schema(example = "2027-01-01")]
+    to: NaiveDate,
+}
+
+impl Shape for BilledItemInput {
+    type Note = BilledItem;
+    type Shown = Self;
+
+    fn parse(&self, _now: DateTime<Utc>) -> Result<BilledItem, Faults> {
+        let mut faults = Faults::default();
+        let currency = faults.take("/currency", Currency::parse(&self.currency));
+        let kind = faults.take_or("/kind", BilledKind::parse(&self.kind), BilledKind::Other);
+        let covers = self
+            .covers
+            .map(|days| faults.take_or("/covers", Days::parse(days.from, Some(days.to)), Days::of(days.from)));
+        let Some(currency) = currency else { return Err(faults) };
+        let item = BilledItem {
+            day: self.day,
+            kind,
+            what: self.what.clone(),
+            quantity: self.quantity,
+            unit: self.unit.clone(),
+            price: Money { amount: self.price, currency },
+            covers,
+            component_id: self.component_id,
+        };
+        faults.and(item.checked())
+    }
+
+    fn shown(note: &BilledItem) -> Self {
+        Self {
+            day: note.day,
+            kind: note.kind.as_str().to_owned(),
+            what: note.what.clone(),
+            quantity: note.quantity,
+            unit: note.unit.clone(),
+            price: note.price.amount,
+            currency: note.price.currency.to_string(),
+            // Stored days have an end: none are taken without.
+            covers: note.covers.and_then(|days| Some(CoveredDays { from: days.from(), to: days.to()? })),
+            component_id: note.component_id,
+        }
+    }
+}
+
+/// Note down something a customer was billed for
+///
+/// Parts, consumables and call-outs at the customer's price: what they cost the dealer is never
+/// among them.
+#[utoipa::path(tag = "cost terms", request_body = BilledItemInput,
+    params(("id" = Uuid, Path, description = "The site's id"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The billed item", body = NotedView<BilledItemInput>), Problems))]
+#[post("/sites/{id}/billed-items")]
+async fn create_billed_item(
+    caller: Caller<perm::WriteAccounts>,
+    id: Path<SiteId>,
+    key: IdempotencyKey,
+    input: Body<BilledItemInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    create(&db, &caller, &key, *id, &input.0).await
+}
+
+/// List what a customer was billed for at a site
+///
+/// Oldest first.
+#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
+    responses((status = 200, description = "A page of them", body = Page<NotedView<BilledItemInput>>), Problems))]
+#[get("/sites/{id}/billed-items")]
+async fn list_billed_items(
+    request: HttpRequest,
+    caller: Caller<perm::ReadAccounts>,
+    id: Path<SiteId>,
+    asked: Query<LocalDays>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    list::<_, BilledItemInput>(&db, &caller, &request, *id, ((&asked.0).into(), paging)).await
+}
+
+/// Withdraw a wrong billed item
+///
+/// It stays readable, marked, and counts no more; add another in its place.
+#[utoipa::path(tag = "cost terms", request_body = Withdrawal,
+    params(("id" = Uuid, Path, description = "The site's id"), ("note_id" = Uuid, Path, description = "The record's id")),
+    responses((status = 200, description = "The billed item, withdrawn", body = NotedView<BilledItemInput>), Problems))]
+#[post("/sites/{id}/billed-items/{note_id}/withdraw")]
+async fn withdraw_billed_item(
+    caller: Caller<perm::WriteAccounts>,
+    path: Path<(SiteId, NoteId)>,
+    input: Body<Withdrawal>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    withdraw::<_, BilledItemInput>(&db, &caller, *path, &input.0).await
+}

@@ -1,0 +1,135 @@
+//! `/v1/sites/{id}/investments`.
+
+use super::{LocalDays, NotedView, Shape, Withdrawal, create, list, withdraw};
+use crate::auth::{Caller, perm};
+use crate::db::Db;
+use crate::extract::{Body, IdempotencyKey};
+use crate::http::answer::{Page, Paging, Problems};
+use crate::problem::Problem;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, post};
+use chrono::{DateTime, NaiveDate, Utc};
+use domain::accounts::investment::Investment;
+use domain::fault::Faults;
+use domain::ids::{NoteId, SiteId};
+use domain::money::{Currency, Money};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_investment).service(list_investments).service(withdraw_investment);
+}
+
+/// What is sent of an investment.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = Investment)]
+pub struct InvestmentInput {
+    /// The local day on which it was made.
+    #[schema(example = "2026-01-12")]
+    day: NaiveDate,
+    /// How much.
+    #[schema(value_type = String, example = "48000.00")]
+    amount: Decimal,
+    /// ISO 4217 code of the amounts.
+    #[schema(example = "EUR", pattern = "^[A-Z]{3}$")]
+    currency: String,
+    /// Net saving of a year as it was promised; null: nothing was.
+    #[serde(default)]
+    #[schema(value_type = Option<String>, example = "9600.00")]
+    promised_per_year: Option<Decimal>,
+    /// Yearly discount rate without inflation, as a share.
+    #[schema(example = 0.03, minimum = 0, maximum = 1)]
+    discount_rate: f64,
+    /// Years that it is to last.
+    #[schema(example = 10.0, minimum = 0.5, maximum = 50)]
+    life_years: f64,
+    /// On what amount and promise stand.
+    #[schema(example = "Offer 2025-118 of 3 December", max_length = 500)]
+    evidence: String,
+}
+
+impl Shape for InvestmentInput {
+    type Note = Investment;
+    type Shown = Self;
+
+    fn parse(&self, _now: DateTime<Utc>) -> Result<Investment, Faults> {
+        let mut faults = Faults::default();
+        let Some(currency) = faults.take("/currency", Currency::parse(&self.currency)) else { return Err(faults) };
+        let investment = Investment {
+            day: self.day,
+            amount: Money { amount: self.amount, currency },
+            promised_per_year: self.promised_per_year,
+            discount_rate: self.discount_rate,
+            life_years: self.life_years,
+            evidence: self.evidence.clone(),
+        };
+        investment.checked()
+    }
+
+    fn shown(note: &Investment) -> Self {
+        Self {
+            day: note.day,
+            amount: note.amount.amount,
+            currency: note.amount.currency.to_string(),
+            promised_per_year: note.promised_per_year,
+            discount_rate: note.discount_rate,
+            life_years: note.life_years,
+            evidence: note.evidence.clone(),
+        }
+    }
+}
+
+/// Record what was invested at a site
+///
+/// With what was promised to come of it. A site has one at a time: withdraw a wrong one first.
+#[utoipa::path(tag = "cost terms", request_body = InvestmentInput,
+    params(("id" = Uuid, Path, description = "The site's id"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The investment", body = NotedView<InvestmentInput>), Problems))]
+#[post("/sites/{id}/investments")]
+async fn create_investment(
+    caller: Caller<perm::WriteAccounts>,
+    id: Path<SiteId>,
+    key: IdempotencyKey,
+    input: Body<InvestmentInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    create(&db, &caller, &key, *id, &input.0).await
+}
+
+/// List what was invested at a site
+///
+/// Oldest first.
+#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
+    responses((status = 200, description = "A page of them", body = Page<NotedView<InvestmentInput>>), Problems))]
+#[get("/sites/{id}/investments")]
+async fn list_investments(
+    request: HttpRequest,
+    caller: Caller<perm::ReadAccounts>,
+    id: Path<SiteId>,
+    asked: Query<LocalDays>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    list::<_, InvestmentInput>(&db, &caller, &request, *id, ((&asked.0).into(), paging)).await
+}
+
+/// Withdraw a wrong investment
+///
+/// It stays readable, marked, and counts no more; add another in its place.
+#[utoipa::path(tag = "cost terms", request_body = Withdrawal,
+    params(("id" = Uuid, Path, description = "The site's id"), ("note_id" = Uuid, Path, description = "The record's id")),
+    responses((status = 200, description = "The investment, withdrawn", body = NotedView<InvestmentInput>), Problems))]
+#[post("/sites/{id}/investments/{note_id}/withdraw")]
+async fn withdraw_investment(
+    caller: Caller<perm::WriteAccounts>,
+    path: Path<(SiteId, NoteId)>,
+    input: Body<Withdrawal>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    withdraw::<_, InvestmentInput>(&db, &caller, *path, &input.0).await
+}

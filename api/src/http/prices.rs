@@ -1,0 +1,186 @@
+//! `/v1/prices`: what goods and work cost the dealer, and what goods are sold at.
+
+use super::answer::{self, Page, Paging, Problems};
+use super::measures::Withdrawal;
+use crate::auth::{Caller, perm};
+use crate::db::Db;
+use crate::db::price::{self, StoredPrice};
+use crate::extract::{Body, IdempotencyKey};
+use crate::problem::Problem;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, post};
+use chrono::{DateTime, NaiveDate, Utc};
+use domain::cost::purchase::{DatedPrice, PriceKind, Priced};
+use domain::fault::Faults;
+use domain::ids::{ItemId, PriceId};
+use domain::measures::days::Days;
+use domain::money::{Currency, Money};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_price).service(list_prices).service(withdraw_price);
+}
+
+/// A price is written once; its end or withdrawal shows in the price itself.
+const WRITTEN_ONCE: i32 = 1;
+
+/// What is sent of a price.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PriceInput {
+    /// Of what: an `item`, an hour of `labour`, a way or time of `travel`, a load taken away
+    /// (`disposal`).
+    #[schema(example = "item")]
+    what: String,
+    /// The item, as lines of service events name it; of `item` alone.
+    #[serde(default)]
+    item_id: Option<Uuid>,
+    /// `purchase`: what the dealer pays; `selling`: what a customer pays for an item.
+    #[schema(example = "purchase")]
+    kind: String,
+    /// The first local day it holds; the one of the same goods and kind that goes on until then ends
+    /// there.
+    #[schema(example = "2026-01-01")]
+    from: NaiveDate,
+    /// The day after the last; null while it goes on.
+    #[serde(default)]
+    #[schema(example = json!(null))]
+    to: Option<NaiveDate>,
+    /// For one of what: `h`, `km`, `load`, or the item's unit.
+    #[schema(example = "piece", max_length = 20)]
+    unit: String,
+    /// How much, without tax.
+    #[schema(value_type = String, example = "140.55")]
+    amount: Decimal,
+    /// ISO 4217 code.
+    #[schema(example = "EUR", pattern = "^[A-Z]{3}$")]
+    currency: String,
+}
+
+impl PriceInput {
+    fn parse(&self) -> Result<DatedPrice, Faults> {
+        let mut faults = Faults::default();
+        let currency = faults.take("/currency", Currency::parse(&self.currency));
+        let what = faults.take("/what", Priced::parse(&self.what));
+        let kind = faults.take("/kind", PriceKind::parse(&self.kind));
+        let days = faults.take("", Days::parse(self.from, self.to));
+        let (Some(currency), Some(what), Some(kind), Some(days)) = (currency, what, kind, days) else {
+            return Err(faults);
+        };
+        let per_unit = Money { amount: self.amount, currency };
+        DatedPrice { what, item_id: self.item_id.map(ItemId), kind, days, unit: self.unit.clone(), per_unit }.checked()
+    }
+}
+
+/// A price.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Price)]
+pub struct PriceView {
+    id: Uuid,
+    #[serde(flatten)]
+    record: PriceInput,
+    /// The account that wrote it down.
+    recorded_by: Option<Uuid>,
+    /// When it was written down.
+    created_at: DateTime<Utc>,
+    /// Why it does not count, if it was withdrawn.
+    #[schema(example = json!(null))]
+    withdrawn: Option<String>,
+}
+
+impl From<StoredPrice> for PriceView {
+    fn from(stored: StoredPrice) -> Self {
+        let value = stored.value;
+        let record = PriceInput {
+            what: value.what.as_str().to_owned(),
+            item_id: value.item_id.map(|id| id.0),
+            kind: value.kind.as_str().to_owned(),
+            from: value.days.from(),
+            to: value.days.to(),
+            unit: value.unit,
+            amount: value.per_unit.amount,
+            currency: value.per_unit.currency.to_string(),
+        };
+        Self {
+            id: stored.id.0,
+            record,
+            recorded_by: stored.recorded_by.map(|account| account.0),
+            created_at: stored.created_at,
+            withdrawn: stored.withdrawn.map(|(_, why)| why),
+        }
+    }
+}
+
+/// Which prices.
+#[derive(Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct ListPrices {
+    /// Of one item.
+    item_id: Option<Uuid>,
+    /// Whether to give withdrawn ones too.
+    #[serde(default)]
+    #[param(required = false)]
+    withdrawn: bool,
+}
+
+/// Add a price
+///
+/// The dealer's alone: nothing of it is shown to customers.
+#[utoipa::path(tag = "prices", request_body = PriceInput,
+    params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The price", body = PriceView), Problems))]
+#[post("/prices")]
+async fn create_price(
+    caller: Caller<perm::WritePrices>,
+    key: IdempotencyKey,
+    input: Body<PriceInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = input.0.parse()?;
+    answer::create(&db, &caller, &key, &input.0, async |tx| {
+        Ok((WRITTEN_ONCE, PriceView::from(price::create(tx, &new).await?)))
+    })
+    .await
+}
+
+/// List prices
+///
+/// In the order in which they were written down.
+#[utoipa::path(tag = "prices", params(ListPrices, Paging),
+    responses((status = 200, description = "A page of prices", body = Page<PriceView>), Problems))]
+#[get("/prices")]
+async fn list_prices(
+    request: HttpRequest,
+    caller: Caller<perm::ReadCostToServe>,
+    asked: Query<ListPrices>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let filter = price::Filter { item: asked.item_id.map(ItemId), withdrawn: asked.withdrawn };
+    let after = paging.parse()?;
+    let rows = db.read(caller.scope(), caller.now(), async |tx| price::list(tx, &filter, &after).await).await?;
+    Ok(answer::page(&request, &after, rows, |row| (String::new(), row.id.0), PriceView::from))
+}
+
+/// Withdraw a wrong price
+///
+/// It stays readable, marked, and counts no more; add another in its place.
+#[utoipa::path(tag = "prices", request_body = Withdrawal,
+    params(("id" = Uuid, Path, description = "The price's id")),
+    responses((status = 200, description = "The price, withdrawn", body = PriceView), Problems))]
+#[post("/prices/{id}/withdraw")]
+async fn withdraw_price(
+    caller: Caller<perm::WritePrices>,
+    id: Path<PriceId>,
+    input: Body<Withdrawal>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let why = domain::measures::reason(&input.0.reason)?;
+    let stored = db.write(caller.scope(), caller.now(), async |tx| price::withdraw(tx, *id, &why).await).await?;
+    Ok(HttpResponse::Ok().json(PriceView::from(stored)))
+}

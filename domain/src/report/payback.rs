@@ -1,0 +1,114 @@
+//! Whether recycling at a site pays, from the savings and costs that its reports say: what was
+//! issued counts as it was issued.
+
+use super::figure::{Reason, Withheld, sentence};
+use super::model::SavingsReport;
+use crate::accounts::investment::{Appraisal, Investment, NetSaved, appraisal};
+use crate::cost::ledger::CustomerKind;
+use crate::ids::SiteId;
+use crate::money::Money;
+use crate::zone::Month;
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+
+/// How an investment at a site stands.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SitePayback {
+    /// Payback, present value and what was promised, in the investment's currency; null when it is
+    /// withheld.
+    pub appraisal: Option<Appraisal>,
+    /// Why it is withheld.
+    pub withheld: Option<Withheld>,
+    /// The months that it stands on.
+    pub months: Vec<MonthNet>,
+    /// Months since the investment that are not known: they count as if nothing had been saved.
+    pub missing: Vec<MonthMissing>,
+}
+
+/// Net saving of a month.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct MonthNet {
+    /// The month.
+    pub month: Month,
+    /// Whether its report is issued; else it is live.
+    pub issued: bool,
+    /// Water and sewer saved, the least of it where other use is not known.
+    pub saved: Money,
+    /// What the unit cost to run.
+    pub running: Money,
+    /// The first less the second.
+    pub net: Money,
+}
+
+/// A month that is not known.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MonthMissing {
+    /// The month.
+    pub month: Month,
+    /// Why.
+    #[serde(flatten)]
+    pub why: Withheld,
+}
+
+/// A month's report, and whether it is issued.
+pub type MonthReport<'a> = (Month, bool, &'a SavingsReport);
+
+impl SitePayback {
+    /// How `investment` at `site` stands at the end of `last`, the last month that is over.
+    #[must_use]
+    pub fn of(investment: &Investment, site: SiteId, reports: &[MonthReport<'_>], last: Month) -> Self {
+        let mut found = Self { appraisal: None, withheld: None, months: Vec::new(), missing: Vec::new() };
+        let mut saved = Vec::new();
+        let first = Month::of(investment.day);
+        for month in std::iter::successors(Some(first), |month| Some(month.next())).take_while(|month| *month <= last) {
+            match net(investment, site, reports, month) {
+                Ok((net, months)) => {
+                    found.months.push(net);
+                    saved.push(months);
+                }
+                Err(why) => found.missing.push(MonthMissing { month, why }),
+            }
+        }
+        match appraisal(investment, &saved) {
+            Ok(appraisal) => found.appraisal = Some(appraisal),
+            Err(why) => {
+                let none = || Withheld::new(Reason::NotRead, sentence(&why.to_string()));
+                found.withheld = Some(found.missing.first().map_or_else(none, |missing| missing.why.clone()));
+            }
+        }
+        found
+    }
+}
+
+fn net(
+    investment: &Investment,
+    site: SiteId,
+    reports: &[MonthReport<'_>],
+    month: Month,
+) -> Result<(MonthNet, NetSaved), Withheld> {
+    let not_made = || Withheld::new(Reason::NotRead, "No report was made of the month.");
+    let (_, issued, report) = reports.iter().find(|(of, ..)| *of == month).ok_or_else(not_made)?;
+    let saving = report.savings.iter().find(|saving| saving.site_id == site).ok_or_else(not_made)?;
+    let Some(saved) = &saving.saved else {
+        let words = saving.withheld.last().cloned().unwrap_or_default();
+        return Err(Withheld::new(Reason::NoSaving, words));
+    };
+    let no_cost = || Withheld::new(Reason::NoCost, "What the unit cost to run is not known.");
+    let cost = report.costs.iter().find(|cost| cost.site_id == site).ok_or_else(no_cost)?;
+    let runs = |kind| !matches!(kind, CustomerKind::Water | CustomerKind::Sewer);
+    if let Some(missing) = cost.not_known.iter().find(|missing| runs(missing.kind)) {
+        return Err(Withheld::new(Reason::PartNotMeasured, missing.words.clone()));
+    }
+    let saved = saved.saved;
+    let currency = investment.amount.currency;
+    let running = cost.running.unwrap_or(Money { amount: Decimal::ZERO, currency });
+    if saved.least.currency != currency || running.currency != currency {
+        let words = "Saving or cost is in another currency than the investment, and currencies are not added.";
+        return Err(Withheld::new(Reason::OtherCurrency, words));
+    }
+    let net = Money { amount: saved.least.amount - running.amount, currency }.in_minor_units();
+    let of_month = MonthNet { month, issued: *issued, saved: saved.least, running, net };
+    let from = month.first_day().max(investment.day);
+    let expanded = super::money::half_between(saved.low, saved.high);
+    Ok((of_month, NetSaved { from, to: month.next().first_day(), saved: saved.least, expanded, running }))
+}

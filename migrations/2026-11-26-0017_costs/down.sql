@@ -1,0 +1,1 @@
+drop table price, investment, working_days, billed_item;
