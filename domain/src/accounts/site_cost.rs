@@ -148,16 +148,19 @@ impl SiteMoney {
             not_known: Vec::new(),
         };
         self.by_terms(of, &mut cost);
-        self.billed(of, &mut cost);
+        self.billed_items(of, &mut cost);
         let only = |days: Cycle| {
             let fresh = uses(days)?;
             Ok(Uses { baseline_l: fresh, fresh_used_l: Quantity::default() })
         };
         match basis {
-            CostBasis::Accrued => match self.saved(of.month, of.served, of.today, only) {
-                Ok(of_month) => self.water(&of_month, &mut cost),
-                Err(why) => cost.water_not_known(&why),
-            },
+            CostBasis::Accrued => {
+                let billed = self.billed(of.month, of.served, of.today, only);
+                match billed.and_then(|cycles| money_saved(of.month, &cycles)) {
+                    Ok(of_month) => self.water(&of_month, &mut cost),
+                    Err(why) => cost.water_not_known(&why),
+                }
+            }
             CostBasis::Paid => match self.bills_ended(of, only) {
                 Ok(Some(ended)) => self.water(&ended, &mut cost),
                 Ok(None) => {}
@@ -195,7 +198,7 @@ impl SiteMoney {
         }
     }
 
-    fn billed(&self, of: &CostDays<'_>, cost: &mut SiteCost) {
+    fn billed_items(&self, of: &CostDays<'_>, cost: &mut SiteCost) {
         let (first, end) = (of.month.first_day(), of.month.next().first_day());
         let (Some(last), Some(as_of)) = (end.min(of.today).pred_opt(), of.today.pred_opt()) else { return };
         for billed in &self.billed {

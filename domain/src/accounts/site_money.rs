@@ -9,7 +9,7 @@ use crate::baseline::avoided::Missing;
 use crate::baseline::history::Baselines;
 use crate::ids::{CostTermsId, SiteId, UnitId, WaterAccountId};
 use crate::metering::spread::WorkingCalendar;
-use crate::savings::{BilledCycle, MoneySaved, Part, Uses, Withheld, money_saved};
+use crate::savings::{BilledCycle, Part, Uses, Withheld};
 use crate::tariff::account::winter_average;
 use crate::tariff::record::SewerVolume;
 use crate::tariff::{Cycle, Tariff};

@@ -39,7 +39,14 @@ impl Claim {
                 Some(Self { name, currency: None, amount: counted(number) })
             }
             (_, Value::Money(money)) => Some(Self { name, currency: Some(money.currency), amount: money.amount }),
-            (_, Value::Share(_) | Value::LitresPerWash(_) | Value::KwhPerM3(_)) => None,
+            (
+                _,
+                Value::Share(_)
+                | Value::LitresPerWash(_)
+                | Value::KwhPerM3(_)
+                | Value::MoneyPerWash(_)
+                | Value::MoneyPerM3(_),
+            ) => None,
         }
     }
 

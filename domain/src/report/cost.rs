@@ -21,7 +21,7 @@ use std::collections::BTreeMap;
 const LEAST_COUNTED: f64 = 0.98;
 
 impl<'a> Case<'a> {
-    pub(super) fn site_costs(&self) -> Vec<SiteCost> {
+    pub(crate) fn site_costs(&self) -> Vec<SiteCost> {
         self.found.iter().filter_map(|found| found.cost.clone()).collect()
     }
 
@@ -32,7 +32,10 @@ impl<'a> Case<'a> {
 
     /// The sites of which the whole cost is known and for which `counts` holds, with its sum and
     /// expanded uncertainty.
-    fn costed(&self, counts: impl Fn(&Tally<'a>) -> bool) -> Result<(Vec<&Tally<'a>>, Money, f64), Withheld> {
+    pub(super) fn costed(
+        &self,
+        counts: impl Fn(&Tally<'a>) -> bool,
+    ) -> Result<(Vec<&Tally<'a>>, Money, f64), Withheld> {
         let none = self.found.iter().find_map(|found| whole_cost(found).err());
         let none = none.unwrap_or_else(|| no_cost("Nothing stood at the sites."));
         let mut members = self.sites(|found| whole_cost(found).is_ok(), &none)?;
@@ -54,11 +57,15 @@ impl<'a> Case<'a> {
         }
     }
 
-    pub(super) fn cost_each(&self) -> Result<Printed, Withheld> {
+    /// The same of those where washes are counted, if there are such.
+    pub(super) fn costed_each(&self) -> Result<(Vec<&Tally<'a>>, Money, f64), Withheld> {
         let counted = |tally: &Tally<'a>| tally.subject.statement.washes.is_some();
+        if self.tallies.iter().any(counted) { self.costed(counted) } else { self.costed(|_| true) }
+    }
+
+    pub(super) fn cost_each(&self) -> Result<Printed, Withheld> {
         let watered = |tally: &Tally<'a>| tally.has(Stream::Wash) || tally.derives_wash();
-        let (members, total, expanded) =
-            if self.tallies.iter().any(counted) { self.costed(counted)? } else { self.costed(|_| true)? };
+        let (members, total, expanded) = self.costed_each()?;
         let share = whole_share(&members);
         if share < LEAST_COUNTED {
             let words = format!(

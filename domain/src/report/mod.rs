@@ -48,7 +48,7 @@ impl SavingsReport {
     #[must_use]
     pub fn of(inputs: &Inputs) -> Self {
         let present = inputs.present();
-        let period = Period::of(inputs);
+        let period = Period::of(inputs, &present);
         let case = reckon::Case::of(inputs, &present, CostBasis::Accrued);
         let lines = reckon::lines(&case);
         Self {

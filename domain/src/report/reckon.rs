@@ -464,6 +464,8 @@ impl<'a> Case<'a> {
             Name::EnergyPerVolume => whole(self.whole(&[Stream::Energy, Stream::Wash], "")),
             Name::FreshAvoided => all(self.sites(|found| found.avoided.is_ok(), &Missing::Baseline.into())),
             Name::MoneySaved => all(self.sites(|found| found.saved.is_ok(), &Missing::Baseline.into())),
+            Name::Cost => all(self.costed(|_| true).map(|(members, ..)| members)),
+            Name::CostEach => all(self.costed_each().map(|(members, ..)| members)),
         };
         let printed = self.figure(name).is_ok();
         Behind { members: if printed { members } else { Vec::new() }, summed }

@@ -54,6 +54,8 @@ pub struct PartUse {
     pub washes: Option<BTreeMap<String, f64>>,
     /// All water to the washers, in litres; null where it is not known.
     pub to_washers_l: Option<f64>,
+    /// Days worked; null where nobody said which.
+    pub working_days: Option<f64>,
     /// What would have been used, in litres.
     pub baseline_l: f64,
     /// How that follows.
@@ -116,6 +118,9 @@ pub struct TariffTrace {
 pub struct Bills {
     /// Other use of the account in the cycle, in litres.
     pub other_l: f64,
+    /// What the site used in an average month of the winter before, in litres, where sewer is billed
+    /// by that; other use comes on top of it.
+    pub winter_l_per_month: Option<f64>,
     /// The bill of other use and the baseline.
     pub with_baseline: Bill,
     /// The bill of other use and what was used.
@@ -174,9 +179,10 @@ fn site(inputs: &Inputs, case: &Case<'_>) -> SiteTrace {
 
 fn part_use(case: &Case<'_>, days: Cycle) -> Option<PartUse> {
     let last = days.to.pred_opt().unwrap_or(days.from);
-    let baseline: &Baseline = case.money()?.baselines.over(days.from, last).ok()?;
+    let money = case.money()?;
+    let baseline: &Baseline = money.baselines.over(days.from, last).ok()?;
     let facts = case.site_days(days);
-    let activity = activity(&facts, &baseline.method);
+    let activity = activity(&facts, &baseline.method, (days, &money.working));
     let washes = activity.washes.as_ref();
     Some(PartUse {
         days,
@@ -184,6 +190,7 @@ fn part_use(case: &Case<'_>, days: Cycle) -> Option<PartUse> {
         method: baseline.method.clone(),
         washes: washes.map(|classes| classes.iter().map(|(class, count)| (class.clone(), count.value)).collect()),
         to_washers_l: activity.to_washers_l.as_ref().map(|litres| litres.value),
+        working_days: activity.working_days.as_ref().map(|days| days.value),
         baseline_l: baseline.method.expected(&activity).ok()?.value,
         baseline_formula: baseline_formula(&baseline.method),
         fresh_used_l: facts.iter().filter_map(|day| day.amounts.fresh_used()).map(|litres| litres.0).sum(),
@@ -219,10 +226,12 @@ fn cycle(month: Month, case: &Case<'_>, billed: &BilledCycle<'_>, saving: CycleS
     let prices = CyclePrices::new(billed.account, billed.tariff, billed.cycle).ok()?;
     let bills = |other: Litres| {
         let bill = |litres: f64| {
-            prices.bill(&WaterUse::of(Litres(litres)).with_other(other, billed.account.cycle_months)).ok()
+            let used = WaterUse { winter_l_per_month: billed.winter_l_per_month, ..WaterUse::of(Litres(litres)) };
+            prices.bill(&used.with_other(other, billed.account.cycle_months)).ok()
         };
         Some(Bills {
             other_l: other.0,
+            winter_l_per_month: billed.winter_l_per_month.map(|litres| litres.0),
             with_baseline: bill(saving.baseline_l.value)?,
             with_actual: bill(saving.fresh_used_l.value)?,
         })

@@ -4,6 +4,7 @@
 use super::balance::{PartTrace, formula, part_traces, symbol};
 use super::meter::inside_unit;
 use super::money::SiteTrace;
+use crate::accounts::site_cost::{CostBasis, SiteCost};
 use crate::metering::stream::Stream;
 use crate::report::figure::{Line, Name};
 use crate::report::inputs::Inputs;
@@ -24,6 +25,8 @@ pub struct ReportTrace {
     pub lines: Vec<LineTrace>,
     /// What each site avoided and saved.
     pub sites: Vec<SiteTrace>,
+    /// What washing cost at each site, as accrued, line by line.
+    pub costs: Vec<SiteCost>,
 }
 
 /// A line with what it stands on.
@@ -79,9 +82,14 @@ impl ReportTrace {
     #[must_use]
     pub fn of(inputs: &Inputs) -> Self {
         let present = inputs.present();
-        let case = Case::of(inputs, &present);
+        let case = Case::of(inputs, &present, CostBasis::Accrued);
         let lines = lines(&case).into_iter().map(|line| LineTrace::of(line, &case));
-        Self { month: inputs.month, lines: lines.collect(), sites: super::money::sites(inputs, &present) }
+        Self {
+            month: inputs.month,
+            lines: lines.collect(),
+            sites: super::money::sites(inputs, &present),
+            costs: case.site_costs(),
+        }
     }
 }
 
@@ -165,6 +173,15 @@ fn reckoned(name: Name) -> Reckoned {
             "money_saved = bill(O + B) - bill(O + F + H + R + X)",
             2,
         ),
+        Name::Cost => {
+            plain("cost = sum over the sites of the lines' amounts, as costs says", "cost = sum of the lines", 2)
+        }
+        Name::CostEach => {
+            let words = "cost_each = cost / washes, each summed over the sites first; where nobody counts washes, \
+                         cost / to_washers x 1000";
+            let parts = TO_WASHERS.iter().map(|(_, part)| *part).collect();
+            Reckoned { parts, ..plain(words, "cost_each = C / washes, or C / (W + R + X) x 1000", 4) }
+        }
     }
 }
 
