@@ -45,7 +45,17 @@ const LOCK_CLASS: i32 = 0x6e69_6768;
 
 /// Held while a dealer's night run works; the server lets go when the connection ends, even
 /// by a crash.
-pub struct NightLock(#[expect(dead_code, reason = "its connection is the lock")] tokio_postgres::Client);
+pub struct NightLock(tokio_postgres::Client);
+
+impl NightLock {
+    /// Lets go before the caller goes on: a connection that is dropped ends only some time later.
+    ///
+    /// # Errors
+    /// When the database fails; the lock goes with the connection then.
+    pub async fn release(self) -> Result<(), DbError> {
+        Ok(self.0.batch_execute("select pg_advisory_unlock_all()").await?)
+    }
+}
 
 impl Db {
     /// The dealer's lock, unless another run holds it.

@@ -2,7 +2,7 @@
 //! figures of the reports, made anew or as they were issued.
 
 use super::measures::{Noted, investment};
-use super::report_inputs::gather;
+use super::report::inputs::gather;
 use super::schema::{report_revision, savings_report};
 use super::{DbError, Tx, site};
 use chrono::NaiveDate;

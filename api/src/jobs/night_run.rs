@@ -62,7 +62,7 @@ pub async fn run(
         Err(error) => (Counts::default(), Some(error.to_string())),
     };
     note_end(db, &scope, id, counts, error.as_deref()).await?;
-    drop(lock);
+    lock.release().await?;
     Ok(outcome?)
 }
 
