@@ -18,7 +18,7 @@ create table visit (
 );
 comment on table visit is 'A visit that is planned, was moved, made or called off.';
 comment on column visit.record is 'The record in the domain''s own JSON; the columns are what is looked for and judged.';
-comment on column visit.at is 'When its local day begins at the site.';
+comment on column visit.at is 'Its local day, as a UTC day.';
 call app.guard('visit', 'false');
 create index visit_time on visit (dealer_id, at, id);
 
@@ -55,7 +55,7 @@ create table agreement (
 );
 comment on table agreement is 'What a customer is promised, and for how much.';
 comment on column agreement.record is 'The record in the domain''s own JSON; the columns are what is looked for and judged.';
-comment on column agreement.at is 'When its first day begins, in UTC.';
+comment on column agreement.at is 'Its first day, as a UTC day.';
 call app.guard('agreement', 'customer_id = (select app.customer_id())');
 create index agreement_customer on agreement (dealer_id, customer_id, at);
 

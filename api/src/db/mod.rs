@@ -42,6 +42,7 @@ pub mod report;
 mod report_inputs;
 pub mod ruling;
 pub(in crate::db) mod schema;
+pub(crate) mod service;
 pub mod sheet_stream;
 pub mod site;
 pub mod spell;

@@ -15,6 +15,7 @@ pub mod placements;
 pub mod reading_exceptions;
 pub mod readings;
 pub mod savings_reports;
+pub mod service;
 pub mod sessions;
 pub mod sites;
 pub mod spells;
@@ -44,5 +45,6 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(meter_findings::routes)
         .configure(accounts::routes)
         .configure(water::routes)
-        .configure(savings_reports::routes);
+        .configure(savings_reports::routes)
+        .configure(service::routes);
 }

@@ -7,6 +7,7 @@ pub mod loss_coefficients;
 pub mod rain;
 pub mod samples;
 pub mod volume_events;
+pub mod wash_chemicals;
 pub mod wash_tallies;
 
 use super::answer::{self, Paging};
@@ -35,7 +36,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(rain::routes)
         .configure(guns::routes)
         .configure(wash_tallies::routes)
-        .configure(loss_coefficients::routes);
+        .configure(loss_coefficients::routes)
+        .configure(wash_chemicals::routes);
 }
 
 /// A note is written once; its withdrawal or end shows in the note itself.
