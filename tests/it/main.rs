@@ -14,6 +14,8 @@
 mod support;
 
 mod accounts;
+mod agreements;
+mod call_outs;
 mod cluster;
 mod components;
 mod conventions;
@@ -29,10 +31,13 @@ mod readings;
 mod rulings;
 mod schema;
 mod scopes;
+mod service_events;
+mod service_pages;
 mod sessions;
 mod site_measures;
 mod sites;
 mod tenancy;
 mod tidy;
 mod units;
+mod visits;
 mod zones;

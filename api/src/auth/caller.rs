@@ -72,13 +72,28 @@ fn caller<P: Permission>(request: &HttpRequest) -> Result<Caller<P>, Problem> {
     Ok(Caller { scope, role: identity.role, now: Utc::now(), permission: PhantomData })
 }
 
-/// The token from the Authorization field, or, for reading only, from a page's cookie: a form
-/// on another site can make a browser send a cookie, but not a header.
+/// The token from the Authorization field, or from a page's cookie: for reading, and for a form
+/// that a page of our own sent. A form on another site can make a browser send a cookie, but
+/// neither a header nor another origin than its own.
 fn bearer(request: &HttpRequest) -> Option<String> {
     if let Some(value) = request.headers().get(header::AUTHORIZATION) {
         let (scheme, token) = value.to_str().ok()?.split_once(' ')?;
         return scheme.eq_ignore_ascii_case("bearer").then(|| token.trim().to_owned());
     }
-    let safe = request.method().is_safe();
+    let safe = request.method().is_safe() || from_own_page(request);
     safe.then(|| request.cookie(ACCESS_COOKIE)).flatten().map(|cookie| cookie.value().to_owned())
+}
+
+/// Whether a browser says that a page of this very service sent the request: by Sec-Fetch-Site
+/// (W3C Fetch Metadata), which pages can't set, or else by its Origin (RFC 6454).
+fn from_own_page(request: &HttpRequest) -> bool {
+    let field = |name: &str| request.headers().get(name).and_then(|value| value.to_str().ok());
+    match (field("sec-fetch-site"), field(header::ORIGIN.as_str())) {
+        (Some(site), _) => site == "same-origin",
+        (None, Some(origin)) => {
+            let host = origin.split_once("://").map(|(_, host)| host);
+            host == Some(request.connection_info().host())
+        }
+        (None, None) => false,
+    }
 }

@@ -1,15 +1,19 @@
 //! Server-rendered pages: without scripts, and with every figure as the domain words it.
 
 pub mod assets;
+mod call_outs;
 pub mod chart;
 pub mod fault;
 mod figure;
 mod fleet;
+mod form;
 mod reports;
 mod sign_in;
 mod statement;
 mod unit;
+mod visit;
 mod visitor;
+mod week;
 mod words;
 
 use crate::problem::Problem;
@@ -32,6 +36,13 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(sign_in::sign_out)
         .service(fleet::installed_units)
         .service(unit::one_unit)
+        .service(visit::empty)
+        .service(visit::record)
+        .service(call_outs::call_outs)
+        .service(call_outs::call_us_out)
+        .service(call_outs::take_step)
+        .service(week::week)
+        .service(week::plan)
         .service(reports::savings_reports)
         .service(statement::savings_report);
 }

@@ -169,7 +169,10 @@ impl Agreement {
             note_amount(faults, &format!("/prices/{n}/per_month"), price.per_month, PRICE_MAX);
         }
         self.prices.sort_by_key(|price| price.from);
-        if self.prices.windows(2).any(|pair| pair.iter().map(|price| price.from).min() == pair.iter().map(|price| price.from).max())
+        if self
+            .prices
+            .windows(2)
+            .any(|pair| pair.iter().map(|price| price.from).min() == pair.iter().map(|price| price.from).max())
         {
             faults.add("/prices", "twice", "give one price a day");
         }

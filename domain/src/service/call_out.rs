@@ -151,7 +151,11 @@ impl CallOut {
         };
         if last.is_some_and(|last| last >= step) {
             let last = last.map_or("", Step::as_str);
-            faults.add("/step", "out_of_order", format!("the step {last} is recorded already; what comes before it no longer can be"));
+            faults.add(
+                "/step",
+                "out_of_order",
+                format!("the step {last} is recorded already; what comes before it no longer can be"),
+            );
         } else if let Some(missing) = missing.filter(|missing| self.at(*missing).is_none()) {
             faults.add("/step", "out_of_order", format!("record the step {} first", missing.as_str()));
         }
@@ -336,7 +340,15 @@ mod tests {
             Counted { key: None, call: call(Bay::OnTownWater), repeat: false },
         ];
         let totals = summary(&counted, at("20:00"));
-        let own = Total { calls: 2, repeats: 1, kept: 1, missed: 1, chargeable: 1, hours_lost: 14.0, hours_on_town_water: 0.0 };
+        let own = Total {
+            calls: 2,
+            repeats: 1,
+            kept: 1,
+            missed: 1,
+            chargeable: 1,
+            hours_lost: 14.0,
+            hours_on_town_water: 0.0,
+        };
         assert_eq!(totals.get(&key), Some(&own));
         assert_eq!(totals.get(&None).map(|total| (total.hours_lost, total.hours_on_town_water)), Some((0.0, 12.0)));
     }

@@ -95,7 +95,11 @@ impl Cover {
             span::date(&mut faults, &format!("{pointer}/from"), days.from);
             span::date(&mut faults, &format!("{pointer}/to"), days.to);
             if days.to <= days.from {
-                faults.add(format!("{pointer}/to"), "not_after_from", "give a day after the first; it is not counted itself");
+                faults.add(
+                    format!("{pointer}/to"),
+                    "not_after_from",
+                    "give a day after the first; it is not counted itself",
+                );
             }
         }
         if covered.iter().all(|(_, days)| days.is_none()) {
@@ -113,12 +117,7 @@ impl Cover {
     }
 
     fn covered(&self) -> [(&'static str, Option<Covered>); 4] {
-        [
-            ("/parts", self.parts),
-            ("/labour", self.labour),
-            ("/travel", self.travel),
-            ("/consumables", self.consumables),
-        ]
+        [("/parts", self.parts), ("/labour", self.labour), ("/travel", self.travel), ("/consumables", self.consumables)]
     }
 
     /// The first day on which anything is covered.
@@ -142,7 +141,11 @@ impl Claim {
             note_amount(faults, &format!("/claims/{n}/credit/amount"), credit.amount, CREDIT_MAX);
         }
         if self.returned_on.zip(self.credited_on).is_some_and(|(returned, credited)| credited < returned) {
-            faults.add(format!("/claims/{n}/credited_on"), "before_returned", "the credit comes after the part went back");
+            faults.add(
+                format!("/claims/{n}/credited_on"),
+                "before_returned",
+                "the credit comes after the part went back",
+            );
         }
     }
 }
@@ -157,14 +160,18 @@ mod tests {
         let cover = |given_by: &str, days: serde_json::Value| {
             let claims = json!([{ "part": "Blower", "returned_on": "2026-03-02", "credited_on": "2026-03-01",
                 "credit": { "amount": "80", "currency": "EUR" } }]);
-            let cover = json!({ "unit_id": uuid::Uuid::from_u128(1), "given_by": given_by, "labour": days, "claims": claims });
+            let cover =
+                json!({ "unit_id": uuid::Uuid::from_u128(1), "given_by": given_by, "labour": days, "claims": claims });
             serde_json::from_value::<Cover>(cover).unwrap().checked()
         };
         let pointers = |given_by: &str, days: serde_json::Value| match cover(given_by, days) {
             Ok(_) => Vec::new(),
             Err(faults) => faults.0.into_iter().map(|fault| fault.pointer).collect::<Vec<_>>(),
         };
-        assert_eq!(pointers("supplier", json!({ "from": "2026-03-01", "to": "2026-03-01" })), ["/labour/to", "/claims/0/credited_on"]);
+        assert_eq!(
+            pointers("supplier", json!({ "from": "2026-03-01", "to": "2026-03-01" })),
+            ["/labour/to", "/claims/0/credited_on"]
+        );
         assert_eq!(pointers("dealer", json!(null)), ["/parts", "/claims", "/claims/0/credited_on"]);
     }
 }

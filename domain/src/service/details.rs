@@ -463,7 +463,10 @@ mod tests {
             ["/unit", "/points"]
         );
         assert_eq!(
-            pointers("handover", json!({ "guns": [{ "gun": "1", "litres": 0.0, "seconds": 80.0 }], "fallback_tried": true })),
+            pointers(
+                "handover",
+                json!({ "guns": [{ "gun": "1", "litres": 0.0, "seconds": 80.0 }], "fallback_tried": true })
+            ),
             ["/guns/0/litres"]
         );
     }

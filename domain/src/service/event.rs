@@ -159,7 +159,11 @@ impl Line {
     fn check(&mut self, faults: &mut Faults, n: usize) {
         self.what = faults.text(&format!("/lines/{n}/what"), &self.what, 120);
         if self.quantity < Decimal::ZERO || self.quantity > Decimal::from(QUANTITY_MAX) {
-            faults.add(format!("/lines/{n}/quantity"), "out_of_range", format!("give a number from 0 to {QUANTITY_MAX}"));
+            faults.add(
+                format!("/lines/{n}/quantity"),
+                "out_of_range",
+                format!("give a number from 0 to {QUANTITY_MAX}"),
+            );
         }
         if !self.kind.units().contains(&self.unit) {
             let units: Vec<_> = self.kind.units().iter().map(|unit| unit.as_str()).collect();

@@ -163,10 +163,22 @@ mod tests {
         let vienna = Europe::Vienna;
         let four = office(240);
         assert_eq!(by(&four, vienna, "2026-03-25T09:00:00+01:00", &[]), is("2026-03-25T13:00:00+01:00"));
-        assert_eq!(by(&four, vienna, "2026-03-25T12:00:00+01:00", &[]), is("2026-03-25T16:00:00+01:00"), "to the minute");
+        assert_eq!(
+            by(&four, vienna, "2026-03-25T12:00:00+01:00", &[]),
+            is("2026-03-25T16:00:00+01:00"),
+            "to the minute"
+        );
         assert_eq!(by(&four, vienna, "2026-03-25T14:00:00+01:00", &[]), is("2026-03-26T10:00:00+01:00"));
-        assert_eq!(by(&four, vienna, "2026-03-25T05:00:00+01:00", &[]), is("2026-03-25T12:00:00+01:00"), "before it opens");
-        assert_eq!(by(&four, vienna, "2026-04-30T15:00:00+02:00", &[]), is("2026-05-04T11:00:00+02:00"), "a long weekend");
+        assert_eq!(
+            by(&four, vienna, "2026-03-25T05:00:00+01:00", &[]),
+            is("2026-03-25T12:00:00+01:00"),
+            "before it opens"
+        );
+        assert_eq!(
+            by(&four, vienna, "2026-04-30T15:00:00+02:00", &[]),
+            is("2026-05-04T11:00:00+02:00"),
+            "a long weekend"
+        );
     }
 
     /// Clocks in Vienna went forward on Sunday, 29 March 2026 (IANA tzdata), in New York back on
@@ -191,8 +203,15 @@ mod tests {
             is("2026-04-01T09:00:00+02:00"),
             "the first hour of the season"
         );
-        assert_eq!(by(&office(60), Europe::Vienna, "2026-09-30T15:30:00+02:00", &summer), is("2027-04-01T08:30:00+02:00"));
-        assert_eq!(by(&office(60), Europe::Vienna, "2026-01-12T09:00:00+01:00", &[13]), None, "no month of that number");
+        assert_eq!(
+            by(&office(60), Europe::Vienna, "2026-09-30T15:30:00+02:00", &summer),
+            is("2027-04-01T08:30:00+02:00")
+        );
+        assert_eq!(
+            by(&office(60), Europe::Vienna, "2026-01-12T09:00:00+01:00", &[13]),
+            None,
+            "no month of that number"
+        );
     }
 
     #[test]

@@ -6,6 +6,7 @@ mod files;
 mod people;
 mod postgres;
 mod program;
+mod python;
 mod records;
 
 pub(crate) use app::{TestApp, services};
@@ -14,6 +15,7 @@ pub(crate) use files::{generated, repository};
 pub(crate) use people::{Dealer, PASSWORD};
 pub(crate) use postgres::Database;
 pub(crate) use program::{Scratch, Serving, weirbook};
+pub(crate) use python::python_with;
 pub(crate) use records::{id, number, today};
 
 use std::sync::OnceLock;

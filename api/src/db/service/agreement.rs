@@ -1,6 +1,6 @@
 //! Agreements in the database, what they promise, and what was used of what they include.
 
-use super::{Filter, Keys, Kept, Record, create as keep, day_key, get, list, site_of, unknown, update_at};
+use super::{Filter, Kept, Keys, Record, create as keep, day_key, get, list, site_of, unknown, update_at};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::{DbError, Revision, Tx, customer, dealer, unit};
 use chrono::{DateTime, NaiveDate, Utc};

@@ -1,6 +1,6 @@
 //! Call-outs in the database, each with what the scope sees of it.
 
-use super::{Filter, Keys, Kept, Record, agreement, create as keep, get, site_of, stood, update_at};
+use super::{Filter, Kept, Keys, Record, agreement, create as keep, get, site_of, stood, update_at};
 use crate::db::page::After;
 use crate::db::schema::{call_out, call_out_internal, unit};
 use crate::db::{DbError, Revision, Tx};
@@ -157,7 +157,11 @@ pub(crate) enum By {
 ///
 /// # Errors
 /// When the database fails.
-pub(crate) async fn counted(tx: &Tx<'_>, span: (DateTime<Utc>, DateTime<Utc>), by: By) -> Result<Vec<Counted>, DbError> {
+pub(crate) async fn counted(
+    tx: &Tx<'_>,
+    span: (DateTime<Utc>, DateTime<Utc>),
+    by: By,
+) -> Result<Vec<Counted>, DbError> {
     let (mut found, mut after) = (Vec::new(), After::first(CALLS_AT_ONCE));
     let filter = Filter { from: Some(span.0), to: Some(span.1), ..Filter::default() };
     loop {
@@ -169,14 +173,19 @@ pub(crate) async fn counted(tx: &Tx<'_>, span: (DateTime<Utc>, DateTime<Utc>), b
         let Some((text, id)) = last.filter(|_| more) else { break };
         after = After::parse(Some(&After::cursor(&text, id)), CALLS_AT_ONCE).ok_or(DbError::Collided)?;
     }
-    let models: HashMap<Uuid, Option<Uuid>> =
-        unit::table.select((unit::id, unit::model_id)).load::<(Uuid, Option<Uuid>)>(&mut tx.conn()).await?.into_iter().collect();
+    let models: HashMap<Uuid, Option<Uuid>> = unit::table
+        .select((unit::id, unit::model_id))
+        .load::<(Uuid, Option<Uuid>)>(&mut tx.conn())
+        .await?
+        .into_iter()
+        .collect();
     let key = |keys: &Keys| match by {
         By::Unit => keys.unit.map(|unit| unit.0),
         By::Customer => keys.customer.map(|customer| customer.0),
         By::Model => keys.unit.and_then(|unit| models.get(&unit.0).copied().flatten()),
     };
-    let counted = |known: Known| Counted { key: key(&known.kept.keys), repeat: known.repeat, call: known.kept.stored.value };
+    let counted =
+        |known: Known| Counted { key: key(&known.kept.keys), repeat: known.repeat, call: known.kept.stored.value };
     Ok(found.into_iter().map(counted).collect())
 }
 

@@ -1,6 +1,6 @@
 //! Warranty cover in the database.
 
-use super::{Keys, Kept, Record, create as keep, day_key, get, stood, unknown, update_at};
+use super::{Kept, Keys, Record, create as keep, day_key, get, stood, unknown, update_at};
 use crate::db::{DbError, Revision, Tx, component, unit};
 use domain::fault::Faults;
 use domain::service::cover::{Cover, GivenBy};

@@ -30,12 +30,7 @@ impl Db {
     ///
     /// # Errors
     /// When the database fails.
-    pub(crate) async fn add_feed(
-        &self,
-        scope: &Scope,
-        token_hash: &[u8],
-        now: DateTime<Utc>,
-    ) -> Result<Feed, DbError> {
+    pub(crate) async fn add_feed(&self, scope: &Scope, token_hash: &[u8], now: DateTime<Utc>) -> Result<Feed, DbError> {
         let account = scope.account().ok_or(DbError::NotFound)?;
         let (id, dealer) = (Uuid::now_v7(), scope.dealer());
         // The change log first: a line too many tells of a feed that nobody can have.

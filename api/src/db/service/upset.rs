@@ -1,6 +1,6 @@
 //! Process upsets in the database.
 
-use super::{Keys, Kept, Record, create as keep, get, stood, update_at};
+use super::{Kept, Keys, Record, create as keep, get, stood, update_at};
 use crate::db::{DbError, Revision, Tx};
 use domain::fault::Faults;
 use domain::service::upset::ProcessUpset;

@@ -1,6 +1,6 @@
 //! Visits in the database, each with what stands against it.
 
-use super::{Filter, Keys, Kept, Record, create as keep, day_key, get, site_of, unknown, update_at};
+use super::{Filter, Kept, Keys, Record, create as keep, day_key, get, site_of, unknown, update_at};
 use crate::db::error::known;
 use crate::db::page::After;
 use crate::db::range::{self, Range};
@@ -55,10 +55,7 @@ async fn keys(tx: &Tx<'_>, visit: &Visit) -> Result<Keys, DbError> {
 async fn known_technician(tx: &Tx<'_>, account: Option<AccountId>) -> Result<(), DbError> {
     let Some(account) = account else { return Ok(()) };
     let person = membership::table.filter(
-        membership::account_id
-            .eq(account.0)
-            .and(membership::customer_id.is_null())
-            .and(membership::ended_at.is_null()),
+        membership::account_id.eq(account.0).and(membership::customer_id.is_null()).and(membership::ended_at.is_null()),
     );
     let is_one: bool = select(exists(person)).get_result(&mut tx.conn()).await?;
     if is_one { Ok(()) } else { Err(unknown("/technician_id")) }
@@ -111,7 +108,8 @@ pub(crate) async fn change(tx: &Tx<'_>, id: VisitId, at: Revision, becomes: &Bec
         return Err(DbError::Stale { current: old.stored.revision });
     }
     if old.stored.value.state != VisitState::Planned {
-        let detail = format!("The visit is {} already; plan another.", old.stored.value.state.as_str().replace('_', " "));
+        let detail =
+            format!("The visit is {} already; plan another.", old.stored.value.state.as_str().replace('_', " "));
         return Err(DbError::refused("not_planned", detail));
     }
     let visit = old.stored.value;

@@ -3,7 +3,7 @@
 use super::{Asked, KeptView, view};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
-use crate::db::service::{self, cursor_of, agreement};
+use crate::db::service::{self, agreement, cursor_of};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems};
 use crate::problem::Problem;

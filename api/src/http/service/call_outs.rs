@@ -289,8 +289,7 @@ async fn record_step(
     let mut faults = Faults::default();
     let step = faults.take("/step", Step::parse(&input.0.step)).ok_or(faults)?;
     let taken = (step, input.0.at);
-    let known =
-        db.write(caller.scope(), caller.now(), async |tx| call_out::step(tx, *id, at.0, taken).await).await?;
+    let known = db.write(caller.scope(), caller.now(), async |tx| call_out::step(tx, *id, at.0, taken).await).await?;
     Ok(answer::record(StatusCode::OK, known.kept.stored.revision, &CallOutView::of(known, caller.now())))
 }
 

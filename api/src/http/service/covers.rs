@@ -3,7 +3,7 @@
 use super::{Asked, KeptView, view};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
-use crate::db::service::{self, cursor_of, cover};
+use crate::db::service::{self, cover, cursor_of};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems};
 use crate::problem::Problem;
@@ -20,11 +20,7 @@ use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config
-        .service(create_cover)
-        .service(list_covers)
-        .service(get_cover)
-        .service(update_cover);
+    config.service(create_cover).service(list_covers).service(get_cover).service(update_cover);
 }
 
 super::shape! {
@@ -109,11 +105,7 @@ async fn list_covers(
 #[utoipa::path(tag = "covers", params(("id" = Uuid, Path, description = "The cover's id")),
     responses((status = 200, description = "The cover", body = KeptView<CoverBody>), Problems))]
 #[get("/covers/{id}")]
-async fn get_cover(
-    caller: Caller<perm::ReadCovers>,
-    id: Path<Uuid>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Problem> {
+async fn get_cover(caller: Caller<perm::ReadCovers>, id: Path<Uuid>, db: Data<Db>) -> Result<HttpResponse, Problem> {
     let get = async |tx: &crate::db::Tx<'_>| service::get::<Cover>(tx, *id).await;
     let kept = db.read(caller.scope(), caller.now(), get).await?;
     Ok(answer::record(StatusCode::OK, kept.stored.revision, &view::<_, CoverBody>(kept)))

@@ -137,7 +137,8 @@ fn details(kind: &str, sent: &Value) -> Result<Details, Faults> {
         "failure" => from_value(sent).map(Details::Failure),
         "handover" => from_value(sent).map(|done| Details::Handover(Box::new(done))),
         _ => {
-            let fix = "give one of: visit, clean_out, calibration, replacement, adjustment, inspection, failure, handover";
+            let fix =
+                "give one of: visit, clean_out, calibration, replacement, adjustment, inspection, failure, handover";
             return Err(Faults::one("/kind", "unknown_kind", fix));
         }
     };

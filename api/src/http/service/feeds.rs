@@ -2,10 +2,10 @@
 //! text, for a calendar program that can't sign in.
 
 use crate::auth::{Caller, Scope, perm};
+use crate::db::page::{After, PAGE_MAX};
 use crate::db::service::feed::Feed;
 use crate::db::service::visit::{self, Planned};
 use crate::db::service::{Filter, cursor_of, day_key};
-use crate::db::page::{After, PAGE_MAX};
 use crate::db::{Db, DbError, Tx, site, unit};
 use crate::http::answer::{self, Page, Problems};
 use crate::problem::Problem;
@@ -98,7 +98,11 @@ const DAYS_AHEAD: u64 = 400;
 
 /// A feed itself.
 #[get("/calendar/{secret}.ics")]
-pub(crate) async fn calendar(request: HttpRequest, secret: Path<String>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+pub(crate) async fn calendar(
+    request: HttpRequest,
+    secret: Path<String>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
     let (dealer, account) = db.feed_of(&hash(&secret)).await?;
     let (scope, now) = (Scope::of_feed(dealer, account), Utc::now());
     let events = db.read(&scope, now, async |tx| events(tx, account).await).await?;
@@ -108,7 +112,9 @@ pub(crate) async fn calendar(request: HttpRequest, secret: Path<String>, db: Dat
         calendar.append_property(Property::new(key, value));
     }
     calendar.extend(events.iter().map(|event| shown(event, &host)));
-    Ok(HttpResponse::Ok().insert_header((header::CONTENT_TYPE, "text/calendar; charset=utf-8")).body(calendar.to_string()))
+    Ok(HttpResponse::Ok()
+        .insert_header((header::CONTENT_TYPE, "text/calendar; charset=utf-8"))
+        .body(calendar.to_string()))
 }
 
 /// A visit with the words that stand in a calendar.

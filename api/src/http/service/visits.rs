@@ -152,9 +152,7 @@ pub struct VisitConflict {
 impl From<Conflict> for VisitConflict {
     fn from(conflict: Conflict) -> Self {
         match conflict {
-            Conflict::TechnicianBusy(other) => {
-                Self { kind: "technician_busy", visit_id: Some(other.0), state: None }
-            }
+            Conflict::TechnicianBusy(other) => Self { kind: "technician_busy", visit_id: Some(other.0), state: None },
             Conflict::UnitNotAtWork(state) => {
                 Self { kind: "unit_not_at_work", visit_id: None, state: Some(state.as_str()) }
             }
@@ -292,11 +290,7 @@ async fn list_visits(
 #[utoipa::path(tag = "visits", params(("id" = Uuid, Path, description = "The visit's id")),
     responses((status = 200, description = "The visit", body = VisitView), Problems))]
 #[get("/visits/{id}")]
-async fn get_visit(
-    caller: Caller<perm::ReadVisits>,
-    id: Path<VisitId>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Problem> {
+async fn get_visit(caller: Caller<perm::ReadVisits>, id: Path<VisitId>, db: Data<Db>) -> Result<HttpResponse, Problem> {
     let planned = db.read(caller.scope(), caller.now(), async |tx| visit::find(tx, *id).await).await?;
     Ok(answer::record(StatusCode::OK, planned.kept.stored.revision, &VisitView::from(planned)))
 }
