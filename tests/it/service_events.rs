@@ -37,7 +37,7 @@ fn kinds() -> Vec<(&'static str, Value)> {
         ),
         ("replacement", json!({ "part": "Blower", "why": "preventive" })),
         ("adjustment", json!({ "settings": [setting] })),
-        ("inspection", json!({ "looked_at": [{ "what": "Floats", "found": "good" }] })),
+        ("inspection", json!({ "looked_at": [{ "what": "Floats", "found": "good", "note": "Dry" }] })),
         (
             "failure",
             json!({ "part": "Blower", "symptom": "bad_smell", "mode": "fails_to_start", "mechanism": "electrical_fault",

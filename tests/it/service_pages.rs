@@ -24,7 +24,7 @@ fn sent(client: &Client, path: &str, fields: &[(&str, &str)]) -> reqwest::Reques
 }
 
 async fn send(client: &Client, path: &str, fields: &[(&str, &str)]) -> Answer {
-    client.send(sent(client, path, fields)).await
+    client.staying().send(sent(client, path, fields)).await
 }
 
 #[tokio::test]
@@ -33,7 +33,7 @@ async fn a_visit_is_recorded_with_one_form_or_not_at_all() {
     let dealer = app.dealer("Brookside").await;
     let bay = Customer::new(&dealer, "W-1").await;
     let meter = dealer.makeup_meter(&json!({ "unit_id": bay.unit, "from": "2026-01-01T00:00:00Z" })).await;
-    let meter = id(&meter["meter"]).to_string();
+    let meter = id(&meter).to_string();
     let path = format!("/units/{}/visit", bay.unit);
     let form = dealer.technician.get(&path).await;
     assert!(form.status() == 200 && form.text().contains(&meter), "{form:?}");
@@ -136,7 +136,7 @@ async fn a_cookie_alone_writes_nothing() {
         for (name, value) in more {
             request = request.header(*name, *value);
         }
-        app.anyone().send(request).await
+        app.anyone().staying().send(request).await
     };
     let own = {
         let request = app.anyone().request(Method::GET, "/").build().unwrap();

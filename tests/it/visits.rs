@@ -126,7 +126,7 @@ async fn visits_are_the_dealers_alone() {
 /// The feed as the PyPI package icalendar reads it: another program's reading of RFC 5545.
 fn understood(feed: &str) -> Value {
     let mut python = Command::new(python_with("icalendar==6.3.1"))
-        .arg(repository("tests/it/calendar.py"))
+        .arg(repository("tests/it/read_calendar.py"))
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .spawn()
