@@ -132,7 +132,8 @@ async fn page<P: Permission>(
         let unit = words::register_unit(&meter.unit);
         let last = meter.register.map_or(String::new(), |register| format!(", last {register}"));
         let name = meter.id.to_string();
-        Input { label: format!("{} {unit}{last}", meter.label), value: text(&name), name }
+        let label = format!("{} {unit}", meter.label);
+        Input { label: format!("{}{last}", label.trim_end()), value: text(&name), name }
     };
     Ok(Page {
         label: known.label.clone(),
