@@ -2,7 +2,9 @@
 //! bounds are UTC instants; nothing here divides by a day of 24 hours.
 
 use crate::fault::Faults;
-use chrono::{DateTime, Datelike, Days, Duration, LocalResult, Months, NaiveDate, NaiveDateTime, NaiveTime, TimeZone, Utc};
+use chrono::{
+    DateTime, Datelike, Days, Duration, LocalResult, Months, NaiveDate, NaiveDateTime, NaiveTime, TimeZone, Utc,
+};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 use std::fmt;
