@@ -257,6 +257,11 @@ fn taken(constraint: &str) -> Problem {
             "coefficient_overlaps",
             "Another coefficient of this loss holds in some of these days; end or withdraw that first.",
         ),
+        "wash_chemical_overlap" => (
+            "/from",
+            "chemical_overlaps",
+            "The product's standing is known on some of these days already; end or withdraw that first.",
+        ),
         "meter_exchange_at" => ("/at", "exchange_exists", "The register was exchanged at that very instant already."),
         _ => taken_of_money(constraint),
     };

@@ -75,6 +75,12 @@ pub struct Limits {
         (name = "asking", description = "Readings that people are asked for: which are due, who was asked, rounds"),
         (name = "files", description = "Photos and documents that stand behind records"),
         (name = "measures", description = "What is measured, counted and declared at units and sites, withdrawn when wrong"),
+        (name = "service events", description = "What was done at units; corrections are further revisions"),
+        (name = "call-outs", description = "Customers' calls, the steps that followed, and what was promised"),
+        (name = "process upsets", description = "The water going wrong, and what a site washes with"),
+        (name = "visits", description = "Planned visits and calendar feeds of them"),
+        (name = "agreements", description = "What customers are promised, and what was used of it"),
+        (name = "covers", description = "Warranty cover and claims on suppliers"),
         (name = "water", description = "Volumes by local day, read period and month"),
         (name = "savings reports", description = "The monthly statement of each customer")
     )

@@ -29,6 +29,7 @@
 //! | [`baseline`] | what a site used before its unit, agreed with the customer; water avoided |
 //! | [`cost`] | the customer's cost and the dealer's cost to serve, which never mix |
 //! | [`dosing`] | feed, pump settings, draw-down; detention, loading, settling |
+//! | [`service`] | work at units: events, call-outs, upsets, visits, agreements, warranty
 //! | [`stock`] | the ledger of movements, use at a site, demand, run-out, orders, prices |
 //! | [`reliability`] | lives of parts: estimates, risk, when to replace, scores of forecasts |
 //! | [`report`] | the savings report: figures in, what is said about them out |
@@ -60,6 +61,7 @@ pub mod reliability;
 pub mod report;
 pub mod ruling;
 pub mod savings;
+pub mod service;
 pub mod site;
 pub mod span;
 pub mod spell;

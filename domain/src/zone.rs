@@ -2,7 +2,9 @@
 //! bounds are UTC instants; nothing here divides by a day of 24 hours.
 
 use crate::fault::Faults;
-use chrono::{DateTime, Datelike, Days, Duration, LocalResult, Months, NaiveDate, NaiveTime, TimeZone, Utc};
+use chrono::{
+    DateTime, Datelike, Days, Duration, LocalResult, Months, NaiveDate, NaiveDateTime, NaiveTime, TimeZone, Utc,
+};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -21,19 +23,25 @@ pub fn parse_zone(name: &str) -> Result<Tz, Faults> {
 /// instant after it where the clock skips midnight.
 #[must_use]
 pub fn day_start(zone: Tz, date: NaiveDate) -> DateTime<Utc> {
-    let midnight = date.and_time(NaiveTime::MIN);
-    match zone.from_local_datetime(&midnight) {
+    local_instant(zone, date, NaiveTime::MIN)
+}
+
+/// The instant at which the clock of `zone` shows `time` on `date`: the earlier of two where it is
+/// set back, the first one after where it skips that time.
+#[must_use]
+pub fn local_instant(zone: Tz, date: NaiveDate, time: NaiveTime) -> DateTime<Utc> {
+    let local = date.and_time(time);
+    match zone.from_local_datetime(&local) {
         LocalResult::Single(at) | LocalResult::Ambiguous(at, _) => at.with_timezone(&Utc),
-        LocalResult::None => first_instant_after_gap(zone, date),
+        LocalResult::None => first_instant_after_gap(zone, local),
     }
 }
 
-/// No zone has ever skipped more than a day; a quarter of an hour divides every skip since 1970.
-fn first_instant_after_gap(zone: Tz, date: NaiveDate) -> DateTime<Utc> {
-    let midnight = date.and_time(NaiveTime::MIN);
-    (1..=4 * 25)
-        .find_map(|quarters| zone.from_local_datetime(&(midnight + Duration::minutes(15 * quarters))).earliest())
-        .map_or_else(|| Utc.from_utc_datetime(&midnight), |at| at.with_timezone(&Utc))
+/// No zone has ever skipped more than a day; every skip since 1970 ends at a whole minute.
+fn first_instant_after_gap(zone: Tz, local: NaiveDateTime) -> DateTime<Utc> {
+    (1..=60 * 25)
+        .find_map(|minutes| zone.from_local_datetime(&(local + Duration::minutes(minutes))).earliest())
+        .map_or_else(|| Utc.from_utc_datetime(&local), |at| at.with_timezone(&Utc))
 }
 
 /// The start and the end (exclusive) of a local day.

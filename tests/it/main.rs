@@ -14,8 +14,10 @@
 mod support;
 
 mod accounts;
+mod agreements;
 mod asking;
 mod asking_pages;
+mod call_outs;
 mod cluster;
 mod components;
 mod conventions;
@@ -39,6 +41,8 @@ mod report_recount;
 mod rulings;
 mod schema;
 mod scopes;
+mod service_events;
+mod service_pages;
 mod sessions;
 mod site_measures;
 mod sites;
@@ -46,4 +50,5 @@ mod tenancy;
 mod tidy;
 mod trace;
 mod units;
+mod visits;
 mod zones;

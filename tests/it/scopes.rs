@@ -20,7 +20,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 60] = [
+const VIEWS: [(&str, [&str; 3]); 69] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -74,7 +74,16 @@ const VIEWS: [(&str, [&str; 3]); 60] = [
     ("select what from billed_item", ["a, b", "a", "b"]),
     ("select evidence from investment", ["a, b", "a", "b"]),
     ("select unit from price", ["h", "", ""]),
-    ("select internal_note from service_event", ["for the dealer alone", "", ""]),
+    ("select customer_note from service_event", ["after, at, before", "before", "after, at"]),
+    ("select note from event_internal", ["for the dealer alone", "", ""]),
+    ("select 'row' from event_volume", ["row", "", ""]),
+    ("select record #>> '{}' from call_out", ["a, b", "a", "b"]),
+    ("select record #>> '{}' from call_out_internal", ["for the dealer alone", "", ""]),
+    ("select record #>> '{}' from process_upset", ["a, b", "a", "b"]),
+    ("select product from wash_chemical", ["a, b", "a", "b"]),
+    ("select record #>> '{}' from visit", ["visit", "", ""]),
+    ("select record #>> '{}' from agreement", ["a, b", "a", "b"]),
+    ("select record #>> '{}' from cover", ["a, b, own", "a", "b"]),
     ("select kind from event_line", ["labour", "", ""]),
     ("select name from consumable union all select name from place", ["salt, van", "", ""]),
     ("select kind from stock_movement", ["received", "", ""]),
@@ -126,7 +135,7 @@ async fn seen(client: &Client, sql: &str) -> String {
 
 async fn tenant_tables(client: &Client) -> Vec<String> {
     let sql = "select c.relname::text from pg_class c join pg_attribute a on a.attrelid = c.oid and a.attname = 'dealer_id'
-                where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p') and c.relname <> 'session_family'";
+                where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p') and c.relname not in ('session_family', 'calendar_feed')";
     client.query(sql, &[]).await.unwrap().iter().map(|row| row.get(0)).collect()
 }
 
@@ -210,6 +219,12 @@ async fn nobody_writes_outside_the_scope() {
              values (gen_random_uuid(), md5('site a')::uuid, md5('{customer}')::uuid, '[2026-05-01,2026-06-01)', 'x', 1, 'typed', now())"
         )
     };
+    let call = |customer: &str| {
+        format!(
+            "insert into call_out (id, site_id, customer_id, at, record, created_at, changed_at)
+             values (gen_random_uuid(), md5('site {customer}')::uuid, md5('{customer}')::uuid, now(), '{{}}', now(), now())"
+        )
+    };
     for (customer, sql, refused) in [
         ("all", new_customer.to_owned(), false),
         ("all", foreign.to_owned(), true),
@@ -224,6 +239,10 @@ async fn nobody_writes_outside_the_scope() {
         ("a", level("02-01"), false),
         ("a", level("03-20"), true),
         ("b", level("03-20"), false),
+        ("a", call("a"), false),
+        ("a", call("b"), true),
+        ("a", "insert into call_out_internal values (1, md5('call a')::uuid, '{}')".to_owned(), true),
+        ("all", "update service_event set customer_note = 'x'".to_owned(), true),
         ("a", tally("a"), false),
         ("a", tally("b"), true),
         ("all", "update rain_day set depth_mm = 1".to_owned(), true),
@@ -252,6 +271,7 @@ async fn partitions_and_accounts_are_closed() {
         (APP_ROLE, "insert into sheets.day_sheet_2026_03 values (1, 1, '2026-03-01', '{1}', '{1}')"),
         (APP_ROLE, "select from account"),
         (APP_ROLE, "select from session_family"),
+        (APP_ROLE, "select from calendar_feed"),
         (APP_ROLE, "create table public.stray (id int)"),
         (GATE_ROLE, "select from customer"),
         (GATE_ROLE, "select from day_sheet"),

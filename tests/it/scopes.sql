@@ -126,9 +126,28 @@ insert into investment (id, site_id, customer_id, day, amount, currency, discoun
     from unnest(array['a', 'b']) n;
 insert into price (id, what, kind, valid, unit, amount, currency, created_at)
   values (gen_random_uuid(), 'labour', 'purchase', '[2026-03-01,)', 'h', 9, 'EUR', now());
-insert into service_event (id, revision, unit_id, at, kind, internal_note, created_at)
-  values (pg_temp.id('event'), 1, pg_temp.id('v'), now(), 'visit', 'for the dealer alone', now());
-insert into event_line (event_id, revision, n, kind, quantity, unit) values (pg_temp.id('event'), 1, 1, 'labour', 1, 'h');
+insert into service_event (id, revision, unit_id, at, kind, customer_note, created_at)
+  select pg_temp.id('event ' || n), 1, pg_temp.id('u'), at, 'visit', n, now() from happened;
+insert into event_internal (event_id, revision, note) select id, 1, 'for the dealer alone' from service_event where customer_note = 'at';
+insert into event_line (event_id, revision, n, kind, quantity, unit) values (pg_temp.id('event at'), 1, 1, 'labour', 1, 'h');
+insert into event_volume (event_id, note_id) select pg_temp.id('event at'), id from volume_event where note = 'at';
+insert into call_out (id, unit_id, site_id, customer_id, at, record, created_at, changed_at)
+  select pg_temp.id('call ' || n), pg_temp.id('u'), pg_temp.id('site ' || n), pg_temp.id(n), now(), to_jsonb(n), now(), now()
+    from unnest(array['a', 'b']) n;
+insert into call_out_internal (call_out_id, record) values (pg_temp.id('call a'), '"for the dealer alone"');
+insert into process_upset (id, unit_id, customer_id, at, record, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('u'), pg_temp.id(n), now(), to_jsonb(n), now(), now() from unnest(array['a', 'b']) n;
+insert into wash_chemical (id, site_id, customer_id, valid, product, standing, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', n, 'untested', now()
+    from unnest(array['a', 'b']) n;
+insert into visit (id, site_id, customer_id, at, record, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('site a'), pg_temp.id('a'), now(), '"visit"', now(), now();
+insert into agreement (id, customer_id, at, record, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id(n), now(), to_jsonb(n), now(), now() from unnest(array['a', 'b']) n;
+-- A supplier's cover is of no customer.
+insert into cover (id, unit_id, customer_id, at, record, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('u'), case when n <> 'own' then pg_temp.id(n) end, now(), to_jsonb(n), now(), now()
+    from unnest(array['a', 'b', 'own']) n;
 insert into consumable (id, name, unit, created_at, changed_at) values (pg_temp.id('salt'), 'salt', 'kg', now(), now());
 insert into place (id, name, kind, created_at) values (pg_temp.id('van'), 'van', 'van', now());
 insert into stock_movement (id, consumable_id, to_place_id, kind, quantity, at, created_at)

@@ -8,14 +8,14 @@ use tokio_postgres::Client;
 /// A rule, and the query that lists what breaks it, one sentence a row.
 ///
 /// `tenant` stands for the tables that belong to a dealer. Tables without a dealer, and the
-/// sign-ins that exist before there is a scope, are named in the first rule.
+/// sign-ins and feeds that exist before there is a scope, are named in the first rule.
 const RULES: [(&str, &str); 20] = [
     (
         "a table belongs to a dealer",
         "select relname || ' has no dealer_id' from pg_class c
           where relnamespace = 'public'::regnamespace and relkind in ('r', 'p', 'f')
             and oid not in (select oid from tenant)
-            and relname not in ('dealer', 'account', 'session_family', '__diesel_schema_migrations')",
+            and relname not in ('dealer', 'account', 'session_family', 'calendar_feed', '__diesel_schema_migrations')",
     ),
     (
         "row-level security is on, for the owner too",
@@ -104,7 +104,7 @@ const RULES: [(&str, &str); 20] = [
     (
         "accounts and sign-ins are for the gate alone",
         "select 'weirbook_app may touch ' || c.oid::regclass from pg_class c
-          where oid in ('account'::regclass, 'session_family'::regclass)
+          where oid in ('account'::regclass, 'session_family'::regclass, 'calendar_feed'::regclass)
             and (has_table_privilege('weirbook_app', oid, 'select, insert, update, delete')
                  or has_any_column_privilege('weirbook_app', oid, 'select, insert, update'))",
     ),
@@ -112,7 +112,7 @@ const RULES: [(&str, &str); 20] = [
         "the gate sees nothing of what dealers own",
         "select 'weirbook_gate may touch ' || c.oid::regclass from pg_class c
           where relnamespace = 'public'::regnamespace and relkind in ('r', 'p', 'v')
-            and relname not in ('dealer', 'account', 'session_family', 'membership')
+            and relname not in ('dealer', 'account', 'session_family', 'calendar_feed', 'membership')
             and (has_table_privilege('weirbook_gate', oid, 'select, insert, update, delete')
                  or has_any_column_privilege('weirbook_gate', oid, 'select, insert, update'))",
     ),
@@ -159,7 +159,8 @@ const WORDS: &str = "
 with tenant as (
   select c.oid, c.relname from pg_class c
     join pg_attribute a on a.attrelid = c.oid and a.attname = 'dealer_id' and not a.attisdropped
-   where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p') and c.relname <> 'session_family'),
+   where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p')
+     and c.relname not in ('session_family', 'calendar_feed')),
 service as (select unnest(array['weirbook_app', 'weirbook_gate']) as rolname),
 expected_policy (relname, policy, permissive, roles, cmd, qual) as (
   select relname, 'tenant', 'RESTRICTIVE', case relname when 'membership' then '{weirbook_app}' else '{public}' end,
@@ -170,7 +171,8 @@ expected_policy (relname, policy, permissive, roles, cmd, qual) as (
   union all
   select relname, 'customer_people', 'PERMISSIVE', '{public}',
          case when relname in ('day_sheet', 'gauge_reading', 'wash_tally', 'touched', 'change', 'idempotency',
-           'file', 'file_content', 'file_link', 'reading_request', 'reading_request_meter', 'report_question') then 'ALL' else 'SELECT' end, null
+           'file', 'file_content', 'file_link', 'reading_request', 'reading_request_meter', 'report_question',
+           'call_out') then 'ALL' else 'SELECT' end, null
     from tenant
   union all
   values ('membership', 'gate', 'PERMISSIVE', '{weirbook_gate}', 'ALL', 'true'),

@@ -128,6 +128,30 @@ permissions! {
     ReadCostToServe = "read-cost-to-serve": Owner Office;
     /// Add and withdraw prices.
     WritePrices = "write-prices": Owner Office;
+    /// Look at what was done at units and at process upsets; customers without internal notes and lines.
+    ReadService = "read-service": Owner Office Technician CustomerViewer CustomerReader;
+    /// Record what was done at units, and process upsets.
+    WriteService = "write-service": Owner Office Technician;
+    /// Look at call-outs; customers at their own, without internal words.
+    ReadCallOuts = "read-call-outs": Owner Office Technician CustomerViewer CustomerReader;
+    /// Open a call-out.
+    OpenCallOuts = "open-call-outs": Owner Office Technician CustomerViewer CustomerReader;
+    /// Record the steps of a call-out and what is said of it.
+    WorkCallOuts = "work-call-outs": Owner Office Technician;
+    /// Look at what call-outs come to.
+    SumCallOuts = "sum-call-outs": Owner Office;
+    /// Look at planned visits and one's own calendar feeds.
+    ReadVisits = "read-visits": Owner Office Technician;
+    /// Plan, move, make and call off visits, and make calendar feeds.
+    WriteVisits = "write-visits": Owner Office Technician;
+    /// Look at agreements.
+    ReadAgreements = "read-agreements": Owner Office CustomerViewer CustomerReader;
+    /// Add and change agreements, and look at what was used of them.
+    WriteAgreements = "write-agreements": Owner Office;
+    /// Look at warranty cover; customers at what the dealer gives them.
+    ReadCovers = "read-covers": Owner Office Technician CustomerViewer CustomerReader;
+    /// Add and change warranty cover, and claims on suppliers.
+    WriteCovers = "write-covers": Owner Office;
     /// Look at water figures.
     ReadWater = "read-water": Owner Office Technician CustomerViewer CustomerReader;
     /// Look at savings reports.

@@ -38,6 +38,11 @@ impl Scope {
         Self { dealer, reach: Reach::Dealer, account: None, request: None }
     }
 
+    /// The scope of a calendar program that showed the secret of a person's feed.
+    pub(crate) fn of_feed(dealer: DealerId, account: AccountId) -> Self {
+        Self { dealer, reach: Reach::Dealer, account: Some(account), request: None }
+    }
+
     /// The dealer.
     #[must_use]
     pub fn dealer(&self) -> DealerId {

@@ -165,6 +165,9 @@ pub async fn unit_system(tx: &Tx<'_>, customer: CustomerId) -> Result<UnitSystem
 /// A meter of a unit with its last reading.
 #[derive(Debug, Clone, QueryableByName)]
 pub struct MeterRead {
+    /// Its public id.
+    #[diesel(sql_type = SqlUuid)]
+    pub id: Uuid,
     /// What it is called.
     #[diesel(sql_type = Text)]
     pub label: String,
@@ -191,7 +194,7 @@ pub struct MeterRead {
 /// When the database fails.
 pub async fn meters(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<MeterRead>, DbError> {
     let query = "
-      select m.label, m.stream, m.read_by, m.unit, y.register, y.at
+      select m.id, m.label, m.stream, m.read_by, m.unit, y.register, y.at
         from meter_attachment a
         join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no
         left join lateral (

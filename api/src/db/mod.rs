@@ -46,6 +46,7 @@ pub mod reading;
 pub mod report;
 pub mod ruling;
 pub(in crate::db) mod schema;
+pub(crate) mod service;
 pub mod sheet_stream;
 pub mod site;
 pub mod site_cost;

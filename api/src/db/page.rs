@@ -22,11 +22,17 @@ impl After {
     /// Reads a cursor; none is the list's beginning. Null for a cursor that isn't ours.
     #[must_use]
     pub fn parse(cursor: Option<&str>, limit: i64) -> Option<Self> {
-        let Some(cursor) = cursor else { return Some(Self { text: String::new(), id: Uuid::nil(), limit }) };
+        let Some(cursor) = cursor else { return Some(Self::first(limit)) };
         let bytes = URL_SAFE_NO_PAD.decode(cursor).ok()?;
         let (id, text) = bytes.split_at_checked(16)?;
         let text = String::from_utf8(text.to_vec()).ok().filter(|text| !text.contains('\0'))?;
         Some(Self { text, id: Uuid::from_slice(id).ok()?, limit })
+    }
+
+    /// The beginning of a list.
+    #[must_use]
+    pub fn first(limit: i64) -> Self {
+        Self { text: String::new(), id: Uuid::nil(), limit }
     }
 
     /// The cursor after the record with this sort text and id.

@@ -178,6 +178,19 @@ pub(in crate::db) async fn customer_at(
     Ok(found.map(CustomerId))
 }
 
+/// At whose site a unit stood at an instant, as far as the scope reaches.
+pub(in crate::db) async fn stay_at(
+    tx: &Tx<'_>,
+    unit_id: UnitId,
+    at: DateTime<Utc>,
+) -> Result<Option<(SiteId, CustomerId)>, DbError> {
+    let then = placement::unit_id.eq(unit_id.0).and(placement::valid.contains(at));
+    let columns = (placement::site_id, placement::customer_id);
+    let found: Option<(Uuid, Uuid)> =
+        placement::table.filter(then).select(columns).first(&mut tx.conn()).await.optional()?;
+    Ok(found.map(|(site, customer)| (SiteId(site), CustomerId(customer))))
+}
+
 /// Where a unit stands now.
 pub(in crate::db) async fn present(tx: &Tx<'_>, unit_id: UnitId) -> Result<Option<Present>, DbError> {
     Ok(present_of(tx, &[unit_id.0]).await?.remove(&unit_id))

@@ -13,6 +13,24 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "What a customer is promised, and for how much."]
+    agreement (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        unit_id -> Nullable<Uuid>,
+        site_id -> Nullable<Uuid>,
+        customer_id -> Uuid,
+        #[doc = "Its first day, as a UTC day."]
+        at -> Timestamptz,
+        #[doc = "The record in the domain's own JSON; the columns are what is looked for and judged."]
+        record -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     #[doc = "What the site would have used without the unit, as the customer agreed to it."]
     baseline (dealer_id, id) {
         dealer_id -> Int4,
@@ -59,6 +77,45 @@ diesel::table! {
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "Private addresses at which a calendar program reads a technician's visits."]
+    calendar_feed (id) {
+        id -> Uuid,
+        account_id -> Uuid,
+        dealer_id -> Int4,
+        #[doc = "SHA-256 of the address's secret part; the secret itself is never stored."]
+        token_hash -> Binary,
+        created_at -> Timestamptz,
+        revoked_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "A customer's call, in the customer's words, and the steps that followed."]
+    call_out (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        unit_id -> Nullable<Uuid>,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        at -> Timestamptz,
+        #[doc = "The record in the domain's own JSON; the columns are what is looked for and judged."]
+        record -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "What the dealer alone knows of a call-out: its cause and internal words."]
+    call_out_internal (dealer_id, call_out_id) {
+        dealer_id -> Int4,
+        call_out_id -> Uuid,
+        record -> Jsonb,
     }
 }
 
@@ -127,6 +184,24 @@ diesel::table! {
         customer_id -> Uuid,
         valid -> Daterange,
         terms -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "Warranty, given to a customer or by a supplier."]
+    cover (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        unit_id -> Uuid,
+        site_id -> Nullable<Uuid>,
+        #[doc = "Null: a supplier gives it to the dealer, and it is the dealer's alone."]
+        customer_id -> Nullable<Uuid>,
+        at -> Timestamptz,
+        #[doc = "The record in the domain's own JSON; the columns are what is looked for and judged."]
+        record -> Jsonb,
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
@@ -214,6 +289,16 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "The note of a service event that is the dealer's alone."]
+    event_internal (dealer_id, event_id, revision) {
+        dealer_id -> Int4,
+        event_id -> Uuid,
+        revision -> Int4,
+        note -> Text,
+    }
+}
+
+diesel::table! {
     event_line (dealer_id, event_id, revision, n) {
         dealer_id -> Int4,
         event_id -> Uuid,
@@ -223,6 +308,17 @@ diesel::table! {
         item_id -> Nullable<Uuid>,
         quantity -> Numeric,
         unit -> Text,
+        #[doc = "Who worked or drove, or which part or consumable."]
+        what -> Text,
+    }
+}
+
+diesel::table! {
+    #[doc = "Volume events that a service event brought about; a correction withdraws them and brings others."]
+    event_volume (dealer_id, event_id, note_id) {
+        dealer_id -> Int4,
+        event_id -> Uuid,
+        note_id -> Uuid,
     }
 }
 
@@ -611,6 +707,23 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "The water going wrong, with the customer of the day it began."]
+    process_upset (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        unit_id -> Uuid,
+        site_id -> Nullable<Uuid>,
+        customer_id -> Nullable<Uuid>,
+        at -> Timestamptz,
+        #[doc = "The record in the domain's own JSON; the columns are what is looked for and judged."]
+        record -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     #[doc = "Rain at a site in one of its local days."]
     rain_day (dealer_id, id) {
         dealer_id -> Int4,
@@ -863,10 +976,13 @@ diesel::table! {
         at -> Timestamptz,
         kind -> Text,
         customer_note -> Nullable<Text>,
-        internal_note -> Nullable<Text>,
         details -> Jsonb,
         recorded_by -> Nullable<Uuid>,
         created_at -> Timestamptz,
+        #[doc = "Why a correction was made; null for the first revision."]
+        why -> Nullable<Text>,
+        signed_by -> Nullable<Text>,
+        signed_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -1023,6 +1139,24 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "A visit that is planned, was moved, made or called off."]
+    visit (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        unit_id -> Nullable<Uuid>,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        #[doc = "Its local day, as a UTC day."]
+        at -> Timestamptz,
+        #[doc = "The record in the domain's own JSON; the columns are what is looked for and judged."]
+        record -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     #[doc = "Water that enters or leaves at once; counted on a line of its own."]
     volume_event (dealer_id, id) {
         dealer_id -> Int4,
@@ -1043,6 +1177,25 @@ diesel::table! {
         #[doc = "As its generator declared it."]
         waste_class -> Nullable<Text>,
         recorded_by -> Nullable<Uuid>,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "What a site washes with, and whether its unit's biology takes it; a change of standing is a row that follows."]
+    wash_chemical (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        valid -> Daterange,
+        product -> Text,
+        standing -> Text,
+        note -> Nullable<Text>,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
@@ -1158,17 +1311,24 @@ diesel::table! {
 
 diesel::allow_tables_to_appear_in_same_query!(
     account,
+    agreement,
     baseline,
     billed_item,
+    calendar_feed,
+    call_out,
+    call_out_internal,
     change,
     component,
     consumable,
     cost_terms,
+    cover,
     customer,
     day_fact,
     day_sheet,
     dealer,
+    event_internal,
     event_line,
+    event_volume,
     file,
     file_content,
     file_link,
@@ -1191,6 +1351,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     place,
     placement,
     price,
+    process_upset,
     rain_day,
     rain_intake,
     reading_correction,
@@ -1215,7 +1376,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     touched,
     unit,
     unit_model,
+    visit,
     volume_event,
+    wash_chemical,
     wash_derivation,
     wash_tally,
     water_account,

@@ -20,6 +20,7 @@ pub mod reading_exceptions;
 pub mod readings;
 pub mod report_rule;
 pub mod savings_reports;
+pub mod service;
 pub mod sessions;
 pub mod site_costs;
 pub mod sites;
@@ -58,5 +59,6 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(water::routes)
         .configure(trace::routes)
         .configure(savings_reports::routes)
-        .configure(report_rule::routes);
+        .configure(report_rule::routes)
+        .configure(service::routes);
 }

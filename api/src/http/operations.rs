@@ -1,6 +1,7 @@
 //! For whoever runs the service: probes, metrics, the API's document and the page that shows it.
 
 use crate::db::Db;
+use crate::http::service::feeds::calendar;
 use crate::problem::{Kind, Problem};
 use crate::telemetry::Metrics;
 use actix_web::web::{self, Data, ServiceConfig};
@@ -15,6 +16,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(metrics)
         .service(document)
         .service(problems)
+        .service(calendar)
         .service(web::redirect("/docs", "/docs/"))
         .service(web::scope("/docs").service(
             SwaggerUi::new("/{_:.*}").config(utoipa_swagger_ui::Config::from("/openapi.json").validator_url("none")),

@@ -2,10 +2,12 @@
 
 mod asked;
 pub mod assets;
+mod call_outs;
 pub mod chart;
 pub mod fault;
 mod figure;
 mod fleet;
+mod form;
 mod read;
 mod readings_due;
 mod report_deeds;
@@ -15,7 +17,9 @@ mod rounds;
 mod sign_in;
 mod statement;
 mod unit;
+mod visit;
 mod visitor;
+mod week;
 mod words;
 
 use crate::problem::Problem;
@@ -44,6 +48,13 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(rounds::round)
         .service(read::form)
         .service(read::send)
+        .service(visit::empty)
+        .service(visit::record)
+        .service(call_outs::call_outs)
+        .service(call_outs::call_us_out)
+        .service(call_outs::take_step)
+        .service(week::week)
+        .service(week::plan)
         .service(reports::savings_reports)
         .service(statement::savings_report)
         .configure(report_deeds::routes);

@@ -4,7 +4,7 @@ use super::fault::Fault;
 use super::visitor::Visitor;
 use super::words::{self, NONE};
 use super::{figure, html};
-use crate::auth::perm;
+use crate::auth::{Permission, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::fleet::{self, MeterRead, OpenStep};
 use crate::db::unit::Placed;
@@ -36,6 +36,8 @@ struct Page {
     label: String,
     standing: String,
     plate: String,
+    /// Where a visit is recorded, for whoever may.
+    visit: Option<String>,
     exceptions: Vec<String>,
     charts: Vec<figure::Figure>,
     meters: Vec<Meter>,
@@ -77,7 +79,9 @@ pub(super) async fn one_unit(
     let id = id.parse().map(UnitId).or(Err(Problem::not_found()))?;
     let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, id).await).await?;
     let zone = known.zone();
-    Ok(html(StatusCode::OK, &Page::of(&known, zone))?)
+    let may_record = perm::WriteService::ROLES.contains(&caller.role());
+    let visit = may_record.then(|| format!("/units/{id}/visit"));
+    Ok(html(StatusCode::OK, &Page { visit, ..Page::of(&known, zone) })?)
 }
 
 async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
@@ -166,6 +170,7 @@ impl Page {
         Self {
             label: unit.label.clone(),
             standing,
+            visit: None,
             plate: format!("Serial number {}.", unit.serial_number),
             exceptions: known.steps.iter().map(|step| step_words(step, zone)).collect(),
             charts: known.charts(),

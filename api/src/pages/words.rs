@@ -1,6 +1,6 @@
 //! Names and instants in a reader's words.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, Duration, Utc};
 use chrono_tz::Tz;
 use domain::asking::expected::Expected;
 use domain::customer::UnitSystem;
@@ -110,4 +110,14 @@ pub(super) fn exception(kind: &str) -> &'static str {
 pub(super) fn slip(slip: Option<&str>) -> &'static str {
     let known = slip.and_then(Slip::from_name);
     known.map_or("No likely slip was found: look at the register again.", Slip::words)
+}
+
+/// A length of time as people say it: hours and minutes below two days, days above.
+pub(super) fn duration(time: Duration) -> String {
+    let minutes = time.num_minutes().max(0);
+    match (minutes / 60, minutes % 60) {
+        (0, minutes) => format!("{minutes} min"),
+        (hours, minutes) if hours < 48 => format!("{hours} h {minutes} min"),
+        (hours, _) => format!("{} days", hours / 24),
+    }
 }

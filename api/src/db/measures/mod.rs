@@ -14,6 +14,7 @@ pub(crate) mod owner;
 pub(crate) mod rain;
 pub(crate) mod sample;
 pub(crate) mod volume_event;
+pub(crate) mod wash_chemical;
 pub(crate) mod wash_tally;
 pub(crate) mod working_days;
 
@@ -271,7 +272,8 @@ pub(crate) fn to_cursor(begins: DateTime<Utc>) -> String {
     begins.timestamp_micros().to_string()
 }
 
-fn of_cursor(text: &str) -> Result<DateTime<Utc>, Faults> {
+/// The instant of such a sort text.
+pub(in crate::db) fn of_cursor(text: &str) -> Result<DateTime<Utc>, Faults> {
     if text.is_empty() {
         return Ok(DateTime::UNIX_EPOCH - Duration::days(1));
     }

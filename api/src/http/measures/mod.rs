@@ -9,6 +9,7 @@ pub mod loss_coefficients;
 pub mod rain;
 pub mod samples;
 pub mod volume_events;
+pub mod wash_chemicals;
 pub mod wash_tallies;
 pub mod working_days;
 
@@ -41,7 +42,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(loss_coefficients::routes)
         .configure(working_days::routes)
         .configure(billed_items::routes)
-        .configure(investments::routes);
+        .configure(investments::routes)
+        .configure(wash_chemicals::routes);
 }
 
 /// A note is written once; its withdrawal or end shows in the note itself.

@@ -1,0 +1,196 @@
+//! Service events in the database. A correction is a further revision.
+
+use super::event_rows::{self, EventRow};
+use super::stood;
+use crate::db::measures::{self, of_cursor, to_cursor};
+use crate::db::page::After;
+use crate::db::schema::service_event;
+use crate::db::stamp::Change;
+use crate::db::{DbError, Revision, Tx};
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel::sql_query;
+use diesel::sql_types::{BigInt, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel_async::RunQueryDsl;
+use domain::fault::Faults;
+use domain::ids::{AccountId, CustomerId, NoteId, UnitId};
+use domain::measures::volume_event::VolumeEvent;
+use domain::service::event::ServiceEvent;
+use serde_json::json;
+use uuid::Uuid;
+
+/// One revision of a service event as it is stored.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Recorded {
+    /// The event's public id.
+    pub(crate) id: Uuid,
+    /// Which revision.
+    pub(crate) revision: Revision,
+    /// Who wrote it.
+    pub(crate) recorded_by: Option<AccountId>,
+    /// When.
+    pub(crate) created_at: DateTime<Utc>,
+    /// Why it corrects the one before; `None` for the first.
+    pub(crate) why: Option<String>,
+    /// Volume events that the event brought about, withdrawn ones too.
+    pub(crate) volume_events: Vec<Uuid>,
+    /// The event.
+    pub(crate) value: ServiceEvent,
+}
+
+/// Which events.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Filter {
+    /// Of this unit.
+    pub(crate) unit: Option<UnitId>,
+    /// Of this kind.
+    pub(crate) kind: Option<String>,
+    /// From this instant on.
+    pub(crate) from: Option<DateTime<Utc>>,
+    /// Before this instant.
+    pub(crate) to: Option<DateTime<Utc>>,
+}
+
+/// The last revisions; a customer's people see those of their own placements.
+const LAST: &str = "
+select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.recorded_by, e.created_at, e.why,
+       e.signed_by, e.signed_at
+  from service_event e
+ where not exists (select from service_event later
+         where later.dealer_id = e.dealer_id and later.id = e.id and later.revision > e.revision)
+   and ($1 is null or e.unit_id = $1) and ($2 is null or e.kind = $2)
+   and ($3 is null or e.at >= $3) and ($4 is null or e.at < $4)
+   and (e.at, e.id) > ($5, $6)
+ order by e.at, e.id limit $7";
+
+/// Records an event, and the water it moved.
+///
+/// # Errors
+/// [`DbError::Invalid`] for a unit outside the scope, or an instant outside its placements.
+pub(crate) async fn create(tx: &Tx<'_>, new: &ServiceEvent) -> Result<Recorded, DbError> {
+    let (_, customer) = stood(tx, new.unit_id, new.at, "/at").await?;
+    let id = tx.new_id();
+    event_rows::insert(tx, (id, 1), new, None).await?;
+    moved(tx, id, new).await?;
+    logged(tx, get(tx, id).await?, customer, "created").await
+}
+
+async fn moved(tx: &Tx<'_>, id: Uuid, new: &ServiceEvent) -> Result<(), DbError> {
+    for water in new.water() {
+        let noted = measures::create(tx, new.unit_id, &water).await?;
+        event_rows::link(tx, id, noted.id.0).await?;
+    }
+    Ok(())
+}
+
+/// The last revision of an event.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub(crate) async fn get(tx: &Tx<'_>, id: Uuid) -> Result<Recorded, DbError> {
+    revisions(tx, id).await?.pop().ok_or(DbError::NotFound)
+}
+
+/// All revisions of an event, the first one first.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub(crate) async fn revisions(tx: &Tx<'_>, id: Uuid) -> Result<Vec<Recorded>, DbError> {
+    let rows: Vec<EventRow> = service_event::table
+        .filter(service_event::id.eq(id))
+        .order(service_event::revision)
+        .select(EventRow::as_select())
+        .load(&mut tx.conn())
+        .await?;
+    if rows.is_empty() {
+        return Err(DbError::NotFound);
+    }
+    event_rows::whole(tx, rows).await
+}
+
+/// Events in order of time, one more than the page holds.
+///
+/// # Errors
+/// [`DbError::Invalid`] for a cursor of another list.
+pub(crate) async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Recorded>, DbError> {
+    let (at, id) = after.key();
+    let rows: Vec<EventRow> = sql_query(LAST)
+        .bind::<Nullable<SqlUuid>, _>(filter.unit.map(|unit| unit.0))
+        .bind::<Nullable<Text>, _>(filter.kind.as_deref())
+        .bind::<Nullable<Timestamptz>, _>(filter.from)
+        .bind::<Nullable<Timestamptz>, _>(filter.to)
+        .bind::<Timestamptz, _>(of_cursor(at)?)
+        .bind::<SqlUuid, _>(id)
+        .bind::<BigInt, _>(after.ask())
+        .load(&mut tx.conn())
+        .await?;
+    event_rows::whole(tx, rows).await
+}
+
+/// The sort text and id of an event in a cursor.
+pub(crate) fn cursor_of(event: &Recorded) -> (String, Uuid) {
+    (to_cursor(event.value.at), event.id)
+}
+
+/// Corrects an event whose last revision is still `at`. It stays with its unit and with the
+/// customer who was told of it.
+///
+/// # Errors
+/// [`DbError::Stale`] at another revision, [`DbError::NotFound`] outside the scope,
+/// [`DbError::Invalid`] for another unit, or a time at which the unit was another customer's.
+pub(crate) async fn correct(
+    tx: &Tx<'_>,
+    id: Uuid,
+    at: Revision,
+    new: &ServiceEvent,
+    why: &str,
+) -> Result<Recorded, DbError> {
+    let old = get(tx, id).await?;
+    if old.revision != at {
+        return Err(DbError::Stale { current: old.revision });
+    }
+    let (_, told) = stood(tx, old.value.unit_id, old.value.at, "/at").await?;
+    let (_, customer) = stood(tx, new.unit_id, new.at, "/at").await?;
+    let mut faults = Faults::default();
+    if new.unit_id != old.value.unit_id {
+        faults.add("/unit_id", "fixed", "an event stays with its unit; record another for the right one");
+    } else if customer != told {
+        let fix = "the unit was another customer's then; an event stays with the customer who was told of it";
+        faults.add("/at", "other_customer", fix);
+    }
+    faults.or(())?;
+    match event_rows::insert(tx, (id, at + 1), new, Some(why)).await {
+        // Somebody else corrected it meanwhile.
+        Err(DbError::Taken { .. }) => return Err(DbError::Collided),
+        done => done?,
+    }
+    if new.water() != old.value.water() {
+        take_back(tx, &old, why).await?;
+        moved(tx, id, new).await?;
+    }
+    logged(tx, get(tx, id).await?, customer, "updated").await
+}
+
+/// Withdraws what still counts of the water that an event moved.
+async fn take_back(tx: &Tx<'_>, old: &Recorded, why: &str) -> Result<(), DbError> {
+    for note in old.volume_events.iter().map(|note| NoteId(*note)) {
+        let noted = measures::get::<VolumeEvent>(tx, old.value.unit_id, note).await?;
+        if noted.withdrawn.is_none() {
+            measures::withdraw::<VolumeEvent>(tx, old.value.unit_id, note, why).await?;
+        }
+    }
+    Ok(())
+}
+
+async fn logged(tx: &Tx<'_>, event: Recorded, customer: CustomerId, verb: &str) -> Result<Recorded, DbError> {
+    tx.log(Change {
+        record: "service_event",
+        record_id: event.id.to_string(),
+        revision: Some(event.revision),
+        verb,
+        customer: Some(customer),
+        detail: json!({ "unit_id": event.value.unit_id, "kind": event.value.details.kind(), "at": event.value.at }),
+    })
+    .await?;
+    Ok(event)
+}

@@ -1,0 +1,267 @@
+//! `/v1/agreements`.
+
+use super::{Asked, KeptView, view};
+use crate::auth::{Caller, perm};
+use crate::db::Db;
+use crate::db::service::{self, agreement, cursor_of};
+use crate::extract::{Body, IdempotencyKey, IfMatch};
+use crate::http::answer::{self, Page, Paging, Problems};
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post};
+use chrono::NaiveDate;
+use chrono_tz::Tz;
+use domain::ids::{CustomerId, SiteId, UnitId};
+use domain::money::{Currency, Money};
+use domain::service::agreement::{Agreement, Included, Price, PriceFor, Renewal, YearlyRise};
+use domain::service::response::Response;
+use domain::zone::local_date;
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config
+        .service(create_agreement)
+        .service(list_agreements)
+        .service(get_agreement)
+        .service(update_agreement)
+        .service(used_of_agreement);
+}
+
+super::shape! {
+    /// What a customer is promised, and for how much.
+    #[schema(as = Agreement)]
+    AgreementBody = Agreement {
+        /// With whom.
+        #[schema(value_type = Uuid)]
+        customer_id: CustomerId,
+        /// For this site; null for all of the customer's.
+        #[serde(default)]
+        #[schema(value_type = Option<Uuid>)]
+        site_id: Option<SiteId>,
+        /// For this unit; null for all at the site.
+        #[serde(default)]
+        #[schema(value_type = Option<Uuid>)]
+        unit_id: Option<UnitId>,
+        /// The first day.
+        #[schema(example = "2026-03-01")]
+        from: NaiveDate,
+        /// The day after the last of its first term; null while nobody ends it.
+        #[serde(default)]
+        #[schema(example = "2027-03-01")]
+        to: Option<NaiveDate>,
+        /// How it goes on then, and with how much notice it ends; null when it ends by itself.
+        #[serde(default)]
+        #[schema(value_type = Option<Object>, example = json!({ "months": 12, "notice_days": 90 }))]
+        renewal: Option<Renewal>,
+        /// When notice was given.
+        #[serde(default)]
+        #[schema(example = json!(null))]
+        notice_on: Option<NaiveDate>,
+        /// `fee` for service, or `rent` of the unit with it.
+        #[schema(value_type = String, example = "fee")]
+        price_for: PriceFor,
+        /// ISO 4217 code of every price in it.
+        #[schema(value_type = String, example = "EUR", pattern = "^[A-Z]{3}$")]
+        currency: Currency,
+        /// Prices a month, each from a day on.
+        #[schema(value_type = Vec<Object>, example = json!([{ "from": "2026-03-01", "per_month": "120.00" }]))]
+        prices: Vec<Price>,
+        /// A rise on the first of a month every year, in per cent of the price before.
+        #[serde(default)]
+        #[schema(value_type = Option<Object>, example = json!({ "month": 1, "percent": "3" }))]
+        rise: Option<YearlyRise>,
+        /// The months, 1 to 12, in which it is served; empty for all.
+        #[serde(default)]
+        #[schema(example = json!([4, 5, 6, 7, 8, 9, 10]))]
+        season_months: Vec<u8>,
+        /// Visits a year that are included.
+        #[serde(default)]
+        #[schema(example = 4)]
+        visits_a_year: u16,
+        /// Call-outs a year that are included; null for any number.
+        #[serde(default)]
+        #[schema(example = 2)]
+        call_outs_a_year: Option<u16>,
+        /// Consumables a year that are included, as the lines of service events name them.
+        #[serde(default)]
+        #[schema(value_type = Vec<Object>, example = json!([{ "what": "Coagulant", "quantity": "40", "unit": "l" }]))]
+        consumables: Vec<Included>,
+        /// The response promised to a call: minutes that count while the office is open, on no
+        /// holiday, in the season, by the clock of the site.
+        #[serde(default)]
+        #[schema(value_type = Option<Object>, example = json!({ "within_min": 240, "holidays": ["2026-12-25"],
+            "office": { "weekdays": ["monday", "tuesday"], "opens": "08:00:00", "closes": "16:00:00" } }))]
+        response: Option<Response>,
+    }
+}
+
+/// Add an agreement
+#[utoipa::path(tag = "agreements", request_body = AgreementBody,
+    params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The agreement", body = KeptView<AgreementBody>), Problems))]
+#[post("/agreements")]
+async fn create_agreement(
+    caller: Caller<perm::WriteAgreements>,
+    key: IdempotencyKey,
+    input: Body<AgreementBody>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = Agreement::from(input.0.clone()).checked()?;
+    answer::create(&db, &caller, &key, &input.0, async |tx| {
+        let kept = agreement::create(tx, &new).await?;
+        Ok((kept.stored.revision, view::<_, AgreementBody>(kept)))
+    })
+    .await
+}
+
+/// List agreements by their first day
+#[utoipa::path(tag = "agreements", params(Asked, Paging),
+    responses((status = 200, description = "A page of agreements", body = Page<KeptView<AgreementBody>>), Problems))]
+#[get("/agreements")]
+async fn list_agreements(
+    request: HttpRequest,
+    caller: Caller<perm::ReadAgreements>,
+    asked: Query<Asked>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let (filter, after) = (asked.parse()?, paging.parse()?);
+    let list = async |tx: &crate::db::Tx<'_>| service::list::<Agreement>(tx, &filter, &after).await;
+    let rows = db.read(caller.scope(), caller.now(), list).await?;
+    Ok(answer::page(&request, &after, rows, cursor_of, view::<_, AgreementBody>))
+}
+
+/// Get an agreement
+#[utoipa::path(tag = "agreements", params(("id" = Uuid, Path, description = "The agreement's id")),
+    responses((status = 200, description = "The agreement", body = KeptView<AgreementBody>), Problems))]
+#[get("/agreements/{id}")]
+async fn get_agreement(
+    caller: Caller<perm::ReadAgreements>,
+    id: Path<Uuid>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let get = async |tx: &crate::db::Tx<'_>| service::get::<Agreement>(tx, *id).await;
+    let kept = db.read(caller.scope(), caller.now(), get).await?;
+    Ok(answer::record(StatusCode::OK, kept.stored.revision, &view::<_, AgreementBody>(kept)))
+}
+
+/// Change an agreement
+///
+/// An RFC 7396 merge patch; lists are sent whole.
+#[utoipa::path(tag = "agreements", request_body = AgreementBody,
+    params(("id" = Uuid, Path, description = "The agreement's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The agreement as it is now", body = KeptView<AgreementBody>), Problems))]
+#[patch("/agreements/{id}")]
+async fn update_agreement(
+    caller: Caller<perm::WriteAgreements>,
+    id: Path<Uuid>,
+    at: IfMatch,
+    patch: Body<Value>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let get = async |tx: &crate::db::Tx<'_>| service::get::<Agreement>(tx, *id).await;
+    let current = db.read(caller.scope(), caller.now(), get).await?;
+    let new = answer::patched(&AgreementBody::from(current.stored.value), &patch.0)?;
+    let new = Agreement::from(new).checked()?;
+    let kept = db.write(caller.scope(), caller.now(), async |tx| agreement::update(tx, *id, at.0, &new).await).await?;
+    Ok(answer::record(StatusCode::OK, kept.stored.revision, &view::<_, AgreementBody>(kept)))
+}
+
+/// In which year.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct YearAsked {
+    /// The year of the agreement that this day lies in; today's when left out.
+    #[param(example = "2026-06-01")]
+    on: Option<NaiveDate>,
+}
+
+/// What was used of an agreement, against what it includes.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct AgreementUsed {
+    /// The first day of its year.
+    from: NaiveDate,
+    /// The day after the last.
+    to: NaiveDate,
+    /// The price a month on the day asked for.
+    #[schema(value_type = Option<Object>, example = json!({ "amount": "120.00", "currency": "EUR" }))]
+    price_per_month: Option<Money>,
+    /// Visits: service events of that kind.
+    visits: UsedOf<i64>,
+    /// Call-outs.
+    call_outs: UsedOf<i64>,
+    /// Consumables.
+    consumables: Vec<ConsumableUsed>,
+}
+
+/// How much was used of how much.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct UsedOf<T> {
+    /// So much was used.
+    used: T,
+    /// So much is included; null for any number.
+    included: Option<T>,
+}
+
+/// The same of a consumable.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ConsumableUsed {
+    /// Which.
+    #[schema(example = "Coagulant")]
+    what: String,
+    /// In what.
+    #[schema(example = "l")]
+    unit: &'static str,
+    /// So much was used.
+    #[schema(value_type = String, example = "12.5")]
+    used: Decimal,
+    /// So much is included.
+    #[schema(value_type = String, example = "40")]
+    included: Decimal,
+}
+
+/// Say what was used of an agreement
+///
+/// In one of its years, against what it includes.
+#[utoipa::path(tag = "agreements", params(("id" = Uuid, Path, description = "The agreement's id"), YearAsked),
+    responses((status = 200, description = "What was used", body = AgreementUsed), Problems))]
+#[get("/agreements/{id}/used")]
+async fn used_of_agreement(
+    caller: Caller<perm::WriteAgreements>,
+    id: Path<Uuid>,
+    asked: Query<YearAsked>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let used = async |tx: &crate::db::Tx<'_>| {
+        let zone = crate::db::dealer::get(tx).await?.time_zone.parse().unwrap_or(Tz::UTC);
+        let day = asked.on.unwrap_or(local_date(zone, tx.now()));
+        let agreement = service::get::<Agreement>(tx, *id).await?.stored.value;
+        let used = agreement::used(tx, &agreement, day).await?;
+        Ok(against(&agreement, used, agreement.price_on(day)))
+    };
+    Ok(HttpResponse::Ok().json(db.read(caller.scope(), caller.now(), used).await?))
+}
+
+fn against(agreement: &Agreement, used: agreement::Used, price_per_month: Option<Money>) -> AgreementUsed {
+    let consumable = |(row, used): (&Included, Decimal)| ConsumableUsed {
+        what: row.what.clone(),
+        unit: row.unit.as_str(),
+        used,
+        included: row.quantity,
+    };
+    AgreementUsed {
+        from: used.from,
+        to: used.to,
+        price_per_month,
+        visits: UsedOf { used: used.visits, included: Some(i64::from(agreement.visits_a_year)) },
+        call_outs: UsedOf { used: used.call_outs, included: agreement.call_outs_a_year.map(i64::from) },
+        consumables: agreement.consumables.iter().zip(used.consumables).map(consumable).collect(),
+    }
+}

@@ -1,0 +1,189 @@
+//! `/v1/calendar-feeds`, and the feeds themselves under `/calendar/`: one's own visits as RFC 5545
+//! text, for a calendar program that can't sign in.
+
+use crate::auth::{Caller, Scope, perm};
+use crate::db::page::{After, PAGE_MAX};
+use crate::db::service::feed::Feed;
+use crate::db::service::visit::{self, Planned};
+use crate::db::service::{Filter, cursor_of, day_key};
+use crate::db::{Db, DbError, Tx, site, unit};
+use crate::http::answer::{self, Page, Problems};
+use crate::problem::Problem;
+use actix_web::http::{StatusCode, header};
+use actix_web::web::{Data, Path};
+use actix_web::{HttpRequest, HttpResponse, get, post};
+use base64::Engine;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use chrono::{DateTime, Days, Duration, NaiveDate, Utc};
+use domain::ids::AccountId;
+use domain::service::visit::{Visit, VisitState};
+use icalendar::{Calendar, Component, Event, EventLike, EventStatus, Property};
+use rand::Rng;
+use serde::Serialize;
+use sha2::{Digest, Sha256};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_calendar_feed).service(list_calendar_feeds).service(revoke_calendar_feed);
+}
+
+/// A calendar feed.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CalendarFeed {
+    id: Uuid,
+    /// Where a calendar program reads it; shown once, when it is made. Whoever knows it sees the
+    /// visits.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "/calendar/q8v3….ics")]
+    path: Option<String>,
+    /// When it was made.
+    created_at: DateTime<Utc>,
+    /// When it was revoked; null while it can be read.
+    revoked_at: Option<DateTime<Utc>>,
+}
+
+impl CalendarFeed {
+    fn of(feed: Feed, path: Option<String>) -> Self {
+        Self { id: feed.id, path, created_at: feed.created_at, revoked_at: feed.revoked_at }
+    }
+}
+
+fn hash(secret: &str) -> Vec<u8> {
+    Sha256::digest(secret.as_bytes()).to_vec()
+}
+
+/// Make a calendar feed of one's own visits
+#[utoipa::path(tag = "visits",
+    responses((status = 201, description = "The feed, with its secret address", body = CalendarFeed), Problems))]
+#[post("/calendar-feeds")]
+async fn create_calendar_feed(caller: Caller<perm::WriteVisits>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    let mut bytes = [0u8; 32];
+    rand::rng().fill_bytes(&mut bytes);
+    let secret = URL_SAFE_NO_PAD.encode(bytes);
+    let feed = db.add_feed(caller.scope(), &hash(&secret), caller.now()).await?;
+    let shown = CalendarFeed::of(feed, Some(format!("/calendar/{secret}.ics")));
+    Ok(HttpResponse::build(StatusCode::CREATED).json(shown))
+}
+
+/// List one's own calendar feeds
+#[utoipa::path(tag = "visits",
+    responses((status = 200, description = "The feeds, the oldest first", body = Page<CalendarFeed>), Problems))]
+#[get("/calendar-feeds")]
+async fn list_calendar_feeds(caller: Caller<perm::ReadVisits>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    let feeds = db.feeds(caller.scope()).await?;
+    Ok(answer::all(feeds, |feed| CalendarFeed::of(feed, None)))
+}
+
+/// Revoke a calendar feed
+///
+/// Its address shows nothing from then on.
+#[utoipa::path(tag = "visits", params(("id" = Uuid, Path, description = "The feed's id")),
+    responses((status = 200, description = "The feed, revoked", body = CalendarFeed), Problems))]
+#[post("/calendar-feeds/{id}/revoke")]
+async fn revoke_calendar_feed(
+    caller: Caller<perm::WriteVisits>,
+    id: Path<Uuid>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let feed = db.revoke_feed(caller.scope(), *id, caller.now()).await?;
+    Ok(HttpResponse::Ok().json(CalendarFeed::of(feed, None)))
+}
+
+/// Days before and after today that a feed shows.
+const DAYS_BACK: u64 = 60;
+const DAYS_AHEAD: u64 = 400;
+
+/// A feed itself.
+#[get("/calendar/{secret}.ics")]
+pub(crate) async fn calendar(
+    request: HttpRequest,
+    secret: Path<String>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let (dealer, account) = db.feed_of(&hash(&secret)).await?;
+    let (scope, now) = (Scope::of_feed(dealer, account), Utc::now());
+    let events = db.read(&scope, now, async |tx| events(tx, account).await).await?;
+    let host = request.connection_info().host().to_owned();
+    let mut calendar = Calendar::empty();
+    for (key, value) in [("VERSION", "2.0"), ("PRODID", "-//Weirbook//Visits//EN"), ("CALSCALE", "GREGORIAN")] {
+        calendar.append_property(Property::new(key, value));
+    }
+    calendar.extend(events.iter().map(|event| shown(event, &host)));
+    Ok(HttpResponse::Ok()
+        .insert_header((header::CONTENT_TYPE, "text/calendar; charset=utf-8"))
+        .body(calendar.to_string()))
+}
+
+/// A visit with the words that stand in a calendar.
+struct Entry {
+    planned: Planned,
+    site: String,
+    address: Option<String>,
+    unit: Option<String>,
+}
+
+/// The technician's visits around today.
+async fn events(tx: &Tx<'_>, technician: AccountId) -> Result<Vec<Entry>, DbError> {
+    let today: NaiveDate = tx.now().date_naive();
+    let filter = Filter {
+        technician: Some(technician),
+        from: today.checked_sub_days(Days::new(DAYS_BACK)).map(day_key),
+        to: today.checked_add_days(Days::new(DAYS_AHEAD)).map(day_key),
+        ..Filter::default()
+    };
+    let (mut entries, mut after) = (Vec::new(), After::first(PAGE_MAX));
+    loop {
+        let rows = visit::list(tx, &filter, &after).await?;
+        let more = rows.len() > usize::try_from(PAGE_MAX).unwrap_or(usize::MAX);
+        let last = rows.iter().rev().nth(1).filter(|_| more).map(|last| cursor_of(&last.kept));
+        for planned in rows.into_iter().take(usize::try_from(PAGE_MAX).unwrap_or(usize::MAX)) {
+            entries.push(entry(tx, planned).await?);
+        }
+        let Some(next) = last.and_then(|(text, id)| After::parse(Some(&After::cursor(&text, id)), PAGE_MAX)) else {
+            return Ok(entries);
+        };
+        after = next;
+    }
+}
+
+async fn entry(tx: &Tx<'_>, planned: Planned) -> Result<Entry, DbError> {
+    let site = site::get(tx, planned.kept.stored.value.site_id).await?.value;
+    let unit = match planned.kept.stored.value.unit_id {
+        Some(id) => Some(unit::get(tx, id).await?.unit.value.label),
+        None => None,
+    };
+    Ok(Entry { planned, site: site.name, address: site.address, unit })
+}
+
+/// RFC 5545, section 3.6.1. The UID stays the same for good, SEQUENCE counts the moves, and a
+/// visit called off is shown as cancelled.
+fn shown(entry: &Entry, host: &str) -> Event {
+    let stored = &entry.planned.kept.stored;
+    let visit: &Visit = &stored.value;
+    let title = entry.unit.as_ref().map_or(entry.site.clone(), |unit| format!("{}: {unit}", entry.site));
+    let mut event = Event::new();
+    event
+        .uid(&format!("{}@weirbook", stored.id))
+        .timestamp(stored.changed_at)
+        .last_modified(stored.changed_at)
+        .created(stored.created_at)
+        .sequence(u32::try_from(visit.sequence()).unwrap_or(u32::MAX))
+        .summary(&format!("{title} \u{2013} {}", visit.purpose.join(", ")))
+        .status(if visit.state == VisitState::CalledOff { EventStatus::Cancelled } else { EventStatus::Confirmed });
+    if let Some(unit) = visit.unit_id {
+        event.url(&format!("https://{host}/units/{unit}"));
+    }
+    if let Some(address) = &entry.address {
+        event.location(address);
+    }
+    if visit.when.from.is_some() {
+        let (from, to) = visit.when.bounds(entry.planned.zone);
+        event.starts(from).ends(to);
+    } else {
+        event.starts(visit.when.day).ends(visit.when.day + Duration::days(1));
+    }
+    event.done()
+}

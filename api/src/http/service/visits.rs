@@ -1,0 +1,356 @@
+//! `/v1/visits`.
+
+use super::in_order;
+use crate::auth::{Caller, perm};
+use crate::db::service::visit::{self, Becomes, Planned};
+use crate::db::service::{Filter, day_key};
+use crate::db::{Db, Tx};
+use crate::extract::{Body, IdempotencyKey, IfMatch};
+use crate::http::answer::{self, Page, Paging, Problems, Stamps};
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, post};
+use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
+use domain::fault::Faults;
+use domain::ids::{AccountId, SiteId, UnitId, VisitId};
+use domain::service::visit::{Conflict, Moved, Visit, VisitState, When};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config
+        .service(plan_visit)
+        .service(list_visits)
+        .service(get_visit)
+        .service(move_visit)
+        .service(visit_done)
+        .service(call_visit_off);
+}
+
+/// What is sent to plan a visit.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct VisitInput {
+    /// At which site.
+    site_id: Uuid,
+    /// To which unit there; null for the whole site.
+    #[serde(default)]
+    unit_id: Option<Uuid>,
+    /// The local day at the site.
+    #[schema(example = "2026-03-16")]
+    day: NaiveDate,
+    /// From this local time; null with `to` when any time of the day will do.
+    #[serde(default)]
+    #[schema(value_type = Option<String>, example = "08:00:00")]
+    from: Option<NaiveTime>,
+    /// Until this local time.
+    #[serde(default)]
+    #[schema(value_type = Option<String>, example = "10:00:00")]
+    to: Option<NaiveTime>,
+    /// The account that makes it.
+    #[serde(default)]
+    technician_id: Option<Uuid>,
+    /// What it is for.
+    #[schema(example = json!(["Quarterly service"]))]
+    purpose: Vec<String>,
+}
+
+impl VisitInput {
+    fn parse(&self) -> Result<Visit, Faults> {
+        let visit = Visit {
+            site_id: SiteId(self.site_id),
+            unit_id: self.unit_id.map(UnitId),
+            when: When { day: self.day, from: self.from, to: self.to },
+            technician_id: self.technician_id.map(AccountId),
+            purpose: self.purpose.clone(),
+            state: VisitState::Planned,
+            moves: Vec::new(),
+            event_id: None,
+        };
+        visit.checked()
+    }
+}
+
+/// Where a visit is moved to.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct VisitMove {
+    /// The local day at the site.
+    #[schema(example = "2026-03-17")]
+    day: NaiveDate,
+    /// From this local time.
+    #[serde(default)]
+    #[schema(value_type = Option<String>, example = "08:00:00")]
+    from: Option<NaiveTime>,
+    /// Until this local time.
+    #[serde(default)]
+    #[schema(value_type = Option<String>, example = "10:00:00")]
+    to: Option<NaiveTime>,
+    /// The account that makes it then.
+    #[serde(default)]
+    technician_id: Option<Uuid>,
+    /// Why it is moved.
+    #[schema(example = "The customer asked for it", max_length = 500)]
+    reason: String,
+}
+
+/// What was done at a visit.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct VisitDone {
+    /// The service event that says so.
+    #[serde(default)]
+    event_id: Option<Uuid>,
+}
+
+/// Where a visit was before it was moved.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct VisitMoved {
+    /// The local day it was planned for.
+    day: NaiveDate,
+    /// From this local time.
+    #[schema(value_type = Option<String>)]
+    from: Option<NaiveTime>,
+    /// Until this local time.
+    #[schema(value_type = Option<String>)]
+    to: Option<NaiveTime>,
+    /// The account that was to make it.
+    technician_id: Option<Uuid>,
+    /// When it was moved.
+    moved_at: DateTime<Utc>,
+    /// Why.
+    reason: String,
+}
+
+impl From<Moved> for VisitMoved {
+    fn from(moved: Moved) -> Self {
+        let When { day, from, to } = moved.was;
+        let technician_id = moved.technician_id.map(|account| account.0);
+        Self { day, from, to, technician_id, moved_at: moved.at, reason: moved.reason }
+    }
+}
+
+/// What stands against a visit.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct VisitConflict {
+    /// `technician_busy`, `unit_not_at_work` or `unit_away`.
+    #[schema(example = "technician_busy")]
+    kind: &'static str,
+    /// The other visit of the same technician.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    visit_id: Option<Uuid>,
+    /// The state in which the unit is then.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = "laid_up")]
+    state: Option<&'static str>,
+}
+
+impl From<Conflict> for VisitConflict {
+    fn from(conflict: Conflict) -> Self {
+        match conflict {
+            Conflict::TechnicianBusy(other) => Self { kind: "technician_busy", visit_id: Some(other.0), state: None },
+            Conflict::UnitNotAtWork(state) => {
+                Self { kind: "unit_not_at_work", visit_id: None, state: Some(state.as_str()) }
+            }
+            Conflict::UnitAway => Self { kind: "unit_away", visit_id: None, state: None },
+        }
+    }
+}
+
+/// A visit.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Visit)]
+pub struct VisitView {
+    id: Uuid,
+    #[serde(flatten)]
+    record: VisitInput,
+    /// The IANA zone of the site.
+    #[schema(example = "Europe/Vienna")]
+    time_zone: &'static str,
+    /// When it begins; the beginning of the day where no time is given.
+    starts_at: DateTime<Utc>,
+    /// When it ends.
+    ends_at: DateTime<Utc>,
+    /// `planned`, `done` or `called_off`.
+    #[schema(example = "planned")]
+    state: &'static str,
+    /// The service event that says what was done.
+    event_id: Option<Uuid>,
+    /// Where it was before, the oldest first.
+    moves: Vec<VisitMoved>,
+    /// What stands against it; it can be planned all the same.
+    conflicts: Vec<VisitConflict>,
+    #[serde(flatten)]
+    stamps: Stamps,
+}
+
+impl From<Planned> for VisitView {
+    fn from(planned: Planned) -> Self {
+        let stamps = Stamps::from(&planned.kept.stored);
+        let (id, visit) = (planned.kept.stored.id, planned.kept.stored.value);
+        let (starts_at, ends_at) = visit.when.bounds(planned.zone);
+        Self {
+            id,
+            record: VisitInput {
+                site_id: visit.site_id.0,
+                unit_id: visit.unit_id.map(|unit| unit.0),
+                day: visit.when.day,
+                from: visit.when.from,
+                to: visit.when.to,
+                technician_id: visit.technician_id.map(|account| account.0),
+                purpose: visit.purpose,
+            },
+            time_zone: planned.zone.name(),
+            starts_at,
+            ends_at,
+            state: visit.state.as_str(),
+            event_id: visit.event_id,
+            moves: visit.moves.into_iter().map(Into::into).collect(),
+            conflicts: planned.conflicts.into_iter().map(Into::into).collect(),
+            stamps,
+        }
+    }
+}
+
+/// Which visits.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct ListVisits {
+    /// From this local day on.
+    #[param(example = "2026-03-16")]
+    from: Option<NaiveDate>,
+    /// Up to, not including, this local day.
+    #[param(example = "2026-03-23")]
+    to: Option<NaiveDate>,
+    /// Of this account.
+    technician_id: Option<Uuid>,
+    /// To this unit.
+    unit_id: Option<Uuid>,
+    /// At this site.
+    site_id: Option<Uuid>,
+}
+
+impl ListVisits {
+    fn parse(&self) -> Result<Filter, Problem> {
+        in_order(self.from, self.to)?;
+        Ok(Filter {
+            unit: self.unit_id.map(UnitId),
+            site: self.site_id.map(SiteId),
+            from: self.from.map(day_key),
+            to: self.to.map(day_key),
+            technician: self.technician_id.map(AccountId),
+            ..Filter::default()
+        })
+    }
+}
+
+/// Plan a visit
+///
+/// What stands against it is shown in the answer; it is planned all the same.
+#[utoipa::path(tag = "visits", request_body = VisitInput,
+    params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The visit", body = VisitView), Problems))]
+#[post("/visits")]
+async fn plan_visit(
+    caller: Caller<perm::WriteVisits>,
+    key: IdempotencyKey,
+    input: Body<VisitInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = input.0.parse()?;
+    answer::create(&db, &caller, &key, &input.0, async |tx| {
+        let planned = visit::create(tx, &new).await?;
+        Ok((planned.kept.stored.revision, VisitView::from(planned)))
+    })
+    .await
+}
+
+/// List visits by day
+#[utoipa::path(tag = "visits", params(ListVisits, Paging),
+    responses((status = 200, description = "A page of visits", body = Page<VisitView>), Problems))]
+#[get("/visits")]
+async fn list_visits(
+    request: HttpRequest,
+    caller: Caller<perm::ReadVisits>,
+    asked: Query<ListVisits>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let (filter, after) = (asked.parse()?, paging.parse()?);
+    let rows = db.read(caller.scope(), caller.now(), async |tx| visit::list(tx, &filter, &after).await).await?;
+    let cursor = |planned: &Planned| crate::db::service::cursor_of(&planned.kept);
+    Ok(answer::page(&request, &after, rows, cursor, VisitView::from))
+}
+
+/// Get a visit
+#[utoipa::path(tag = "visits", params(("id" = Uuid, Path, description = "The visit's id")),
+    responses((status = 200, description = "The visit", body = VisitView), Problems))]
+#[get("/visits/{id}")]
+async fn get_visit(caller: Caller<perm::ReadVisits>, id: Path<VisitId>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    let planned = db.read(caller.scope(), caller.now(), async |tx| visit::find(tx, *id).await).await?;
+    Ok(answer::record(StatusCode::OK, planned.kept.stored.revision, &VisitView::from(planned)))
+}
+
+/// Changes a planned visit.
+async fn changed(
+    db: &Db,
+    caller: &Caller<perm::WriteVisits>,
+    (id, at): (VisitId, IfMatch),
+    becomes: &Becomes,
+) -> Result<HttpResponse, Problem> {
+    let change = async |tx: &Tx<'_>| visit::change(tx, id, at.0, becomes).await;
+    let planned = db.write(caller.scope(), caller.now(), change).await?;
+    Ok(answer::record(StatusCode::OK, planned.kept.stored.revision, &VisitView::from(planned)))
+}
+
+/// Move a visit, or give it to somebody else
+///
+/// Where it was before stays readable in `moves`.
+#[utoipa::path(tag = "visits", request_body = VisitMove,
+    params(("id" = Uuid, Path, description = "The visit's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The visit as it is now", body = VisitView), Problems))]
+#[post("/visits/{id}/move")]
+async fn move_visit(
+    caller: Caller<perm::WriteVisits>,
+    id: Path<VisitId>,
+    at: IfMatch,
+    input: Body<VisitMove>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let VisitMove { day, from, to, technician_id, reason } = input.0;
+    let becomes = Becomes::Moved(When { day, from, to }, technician_id.map(AccountId), reason);
+    changed(&db, &caller, (*id, at), &becomes).await
+}
+
+/// Say that a visit was made
+#[utoipa::path(tag = "visits", request_body = VisitDone,
+    params(("id" = Uuid, Path, description = "The visit's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The visit as it is now", body = VisitView), Problems))]
+#[post("/visits/{id}/done")]
+async fn visit_done(
+    caller: Caller<perm::WriteVisits>,
+    id: Path<VisitId>,
+    at: IfMatch,
+    input: Body<VisitDone>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    changed(&db, &caller, (*id, at), &Becomes::Done(input.0.event_id)).await
+}
+
+/// Call a visit off
+#[utoipa::path(tag = "visits",
+    params(("id" = Uuid, Path, description = "The visit's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The visit as it is now", body = VisitView), Problems))]
+#[post("/visits/{id}/call-off")]
+async fn call_visit_off(
+    caller: Caller<perm::WriteVisits>,
+    id: Path<VisitId>,
+    at: IfMatch,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    changed(&db, &caller, (*id, at), &Becomes::CalledOff).await
+}

@@ -1,0 +1,216 @@
+//! `/call-outs`: the open ones first, and a form to open one.
+
+use super::fault::Fault;
+use super::form::{self, Typed, field};
+use super::visitor::{Sender, Visitor};
+use super::{html, words};
+use crate::auth::{Caller, Permission, Reach, perm};
+use crate::db::fleet::{self, Installed};
+use crate::db::page::After;
+use crate::db::service::Filter;
+use crate::db::service::call_out::{self, Call, Known};
+use crate::db::{Db, DbError, Tx, site, unit};
+use crate::problem::Problem;
+use actix_web::http::{StatusCode, header};
+use actix_web::web::{Data, Form, Path};
+use actix_web::{HttpResponse, get, post};
+use askama::Template;
+use chrono::{DateTime, Duration, Utc};
+use chrono_tz::Tz;
+use domain::fault::Faults;
+use domain::ids::UnitId;
+use domain::service::call_out::{Bay, Kept, Progress, Step};
+use domain::zone::{Month, local_date};
+use uuid::Uuid;
+
+/// Days for which settled call-outs are shown.
+const DAYS_BACK: i64 = 60;
+/// Call-outs shown at most, of each kind.
+const ROWS_MOST: i64 = 200;
+
+#[derive(Template)]
+#[template(path = "call_outs.html")]
+struct Page {
+    lead: String,
+    faults: Vec<String>,
+    key: String,
+    symptom: String,
+    dealer: bool,
+    units: Vec<Choice>,
+    open: Vec<Row>,
+    settled: Vec<Row>,
+}
+
+/// A unit to choose.
+pub(super) struct Choice {
+    pub(super) id: Uuid,
+    pub(super) name: String,
+}
+
+struct Row {
+    id: Uuid,
+    revision: i32,
+    place: String,
+    symptom: String,
+    called: String,
+    bay: &'static str,
+    progress: &'static str,
+    response: String,
+    repeat: bool,
+    /// What comes next: the step's name, and the words of its button.
+    next: Vec<(&'static str, &'static str)>,
+}
+
+#[get("/call-outs")]
+pub(super) async fn call_outs(visitor: Visitor<perm::ReadCallOuts>, db: Data<Db>) -> Result<HttpResponse, Fault> {
+    let page = page(&visitor.0, &db, &Typed::new(), Vec::new()).await?;
+    Ok(html(StatusCode::OK, &page)?)
+}
+
+#[post("/call-outs")]
+pub(super) async fn call_us_out(
+    sender: Sender<perm::OpenCallOuts>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let opened = match call(&typed, caller.now()) {
+        Ok(call) => {
+            let open =
+                async |tx: &Tx<'_>| form::once(tx, &typed, async || call_out::open(tx, &call).await.map(drop)).await;
+            db.write(caller.scope(), caller.now(), open).await.map_err(Problem::from)
+        }
+        Err(faults) => Err(faults.into()),
+    };
+    match opened {
+        Ok(()) => Ok(back()),
+        Err(problem) => {
+            let page = page(&caller, &db, &typed, form::words(problem)?).await?;
+            Ok(html(StatusCode::UNPROCESSABLE_ENTITY, &page)?)
+        }
+    }
+}
+
+#[post("/call-outs/{id}/step")]
+pub(super) async fn take_step(
+    sender: Sender<perm::WorkCallOuts>,
+    id: Path<Uuid>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let step = field(&typed, "step").and_then(Step::from_name).ok_or_else(Problem::not_found)?;
+    let revision = field(&typed, "revision").and_then(|text| text.parse().ok()).unwrap_or(0);
+    let taken = (step, caller.now());
+    db.write(caller.scope(), caller.now(), async |tx| call_out::step(tx, *id, revision, taken).await).await?;
+    Ok(back())
+}
+
+fn back() -> HttpResponse {
+    HttpResponse::SeeOther().insert_header((header::LOCATION, "/call-outs")).finish()
+}
+
+fn call(typed: &Typed, now: DateTime<Utc>) -> Result<Call, Faults> {
+    let mut faults = Faults::default();
+    let unit = field(typed, "unit").and_then(|id| id.parse().ok()).map(UnitId);
+    if unit.is_none() {
+        faults.add("/unit", "required", "choose the unit it is about");
+    }
+    let symptom = faults.text("/symptom", field(typed, "symptom").unwrap_or_default(), 1000);
+    let bay = faults.take_or("/bay", Bay::parse(field(typed, "bay").unwrap_or_default()), Bay::Washing);
+    faults.or(Call { unit_id: unit, site_id: None, called_at: now, symptom, bay })
+}
+
+async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults: Vec<String>) -> Result<Page, Problem> {
+    let dealer = caller.scope().reach() == Reach::Dealer;
+    let known = async |tx: &Tx<'_>| {
+        let open = Filter { open: true, ..Filter::default() };
+        let lately = Filter { from: Some(tx.now() - Duration::days(DAYS_BACK)), ..Filter::default() };
+        let open = rows(tx, call_out::list(tx, &open, &After::first(ROWS_MOST)).await?, dealer).await?;
+        let mut lately = call_out::list(tx, &lately, &After::first(ROWS_MOST)).await?;
+        lately.retain(|known| known.kept.stored.value.progress() == Progress::Settled);
+        lately.reverse();
+        Ok((choices(tx).await?, open, rows(tx, lately, false).await?))
+    };
+    let (units, open, settled) = db.read(caller.scope(), caller.now(), known).await?;
+    let lead = match open.len() {
+        0 => "No call-out is open.".to_owned(),
+        1 => "1 call-out is open.".to_owned(),
+        n => format!("{n} call-outs are open, the oldest first."),
+    };
+    let symptom = field(typed, "symptom").unwrap_or_default().to_owned();
+    Ok(Page { lead, faults, key: form::key(), symptom, dealer, units, open, settled })
+}
+
+/// The units that stand somewhere now, as far as the scope reaches.
+pub(super) async fn choices(tx: &Tx<'_>) -> Result<Vec<Choice>, DbError> {
+    let units = fleet::installed(tx, "", Month::of(local_date(Tz::UTC, tx.now()))).await?;
+    let choice = |unit: Installed| Choice {
+        id: unit.unit_id,
+        name: format!("{}, {}: {}", unit.customer, unit.site, unit.label),
+    };
+    Ok(units.into_iter().map(choice).collect())
+}
+
+async fn rows(tx: &Tx<'_>, known: Vec<Known>, dealer: bool) -> Result<Vec<Row>, DbError> {
+    let mut rows = Vec::with_capacity(known.len());
+    for one in known {
+        let site = site::get(tx, one.kept.stored.value.site_id).await?.value;
+        let unit = match one.kept.keys.unit {
+            Some(id) => format!(": {}", unit::get(tx, id).await?.unit.value.label),
+            None => String::new(),
+        };
+        rows.push(Row::of(&one, format!("{}{unit}", site.name), site.time_zone, (dealer, tx.now())));
+    }
+    Ok(rows)
+}
+
+impl Row {
+    fn of(known: &Known, place: String, zone: Tz, (dealer, now): (bool, DateTime<Utc>)) -> Self {
+        let call = &known.kept.stored.value;
+        Self {
+            id: known.kept.stored.id,
+            revision: known.kept.stored.revision,
+            place,
+            symptom: call.symptom.clone(),
+            called: words::instant(zone, call.called_at),
+            bay: match call.bay {
+                Bay::Washing => "The bay washes on.",
+                Bay::OnTownWater => "The bay washes with town water.",
+                Bay::Stopped => "The bay stands.",
+            },
+            progress: match call.progress() {
+                Progress::Waiting => "Nobody has taken it up yet.",
+                Progress::TakenUp => "Somebody is on it.",
+                Progress::AtTheBay => "Somebody is at the bay.",
+                Progress::WashingAgain => "The water is back.",
+                Progress::Settled => "Settled.",
+            },
+            response: response(call.promised_at, call.response(now), zone, now),
+            repeat: known.repeat,
+            next: if dealer { next(call.progress()) } else { Vec::new() },
+        }
+    }
+}
+
+fn next(progress: Progress) -> Vec<(&'static str, &'static str)> {
+    let step = |step: Step, says| (step.as_str(), says);
+    match progress {
+        Progress::Waiting => vec![step(Step::TakenUp, "I take it up")],
+        Progress::TakenUp => vec![step(Step::Arrived, "At the bay"), step(Step::WaterBack, "Water is back")],
+        Progress::AtTheBay => vec![step(Step::WaterBack, "Water is back")],
+        Progress::WashingAgain => vec![step(Step::Settled, "Settled")],
+        Progress::Settled => Vec::new(),
+    }
+}
+
+fn response(promised: Option<DateTime<Utc>>, kept: Kept, zone: Tz, now: DateTime<Utc>) -> String {
+    let Some(promised) = promised else { return String::new() };
+    let by = words::instant(zone, promised);
+    match kept {
+        Kept::NotPromised => String::new(),
+        Kept::Running => format!("An answer is promised by {by}: {} are left.", words::duration(promised - now)),
+        Kept::Kept => format!("Answered in time, by {by}."),
+        Kept::Missed => format!("The answer promised by {by} came too late, or has not come."),
+    }
+}

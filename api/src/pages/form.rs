@@ -1,0 +1,67 @@
+//! Forms: what was typed, and that one form does its work once.
+
+use crate::db::idempotency::{self, Answer};
+use crate::db::{DbError, Tx};
+use crate::problem::Problem;
+use domain::fault::Faults;
+use std::collections::HashMap;
+use uuid::Uuid;
+
+/// The fields of a form as they were typed.
+pub(super) type Typed = HashMap<String, String>;
+
+/// A field as it was typed, trimmed; nothing when it was left empty.
+pub(super) fn field<'a>(typed: &'a Typed, name: &str) -> Option<&'a str> {
+    typed.get(name).map(|text| text.trim()).filter(|text| !text.is_empty())
+}
+
+/// A number, with a point or a comma; notes a fault for what is none.
+pub(super) fn number(faults: &mut Faults, typed: &Typed, name: &str) -> Option<f64> {
+    let text = field(typed, name)?;
+    let value = text.replace(',', ".").parse().ok().filter(|value: &f64| value.is_finite());
+    if value.is_none() {
+        faults.add(format!("/{name}"), "not_a_number", format!("\u{201c}{text}\u{201d} is no number"));
+    }
+    value
+}
+
+/// The key of a form that is shown anew.
+pub(super) fn key() -> String {
+    Uuid::now_v7().to_string()
+}
+
+/// Does what a form asks for; sent again, by an impatient finger or a bad line, it does nothing.
+///
+/// # Errors
+/// What `work` answers, or a conflict when other words were sent with the same key.
+pub(super) async fn once(
+    tx: &Tx<'_>,
+    typed: &Typed,
+    work: impl AsyncFnOnce() -> Result<(), DbError>,
+) -> Result<(), DbError> {
+    let Some(key) = field(typed, "key") else { return work().await };
+    let mut words: Vec<_> = typed.iter().collect();
+    words.sort();
+    let words = serde_json::to_vec(&words).map_err(|_cause| DbError::Collided)?;
+    if idempotency::claim(tx, key, &words).await?.is_some() {
+        return Ok(());
+    }
+    work().await?;
+    idempotency::keep(tx, key, &Answer::of(1, &())).await
+}
+
+/// What is wrong with what was typed, in words; other problems go on.
+///
+/// # Errors
+/// A problem that no other words would mend.
+pub(super) fn words(problem: Problem) -> Result<Vec<String>, Problem> {
+    if problem.faults().is_empty() {
+        return Err(problem);
+    }
+    let name = |pointer: &str| pointer.trim_start_matches('/').replace(['/', '_'], " ");
+    let one = |fault: &domain::fault::Fault| match name(&fault.pointer) {
+        name if name.is_empty() => fault.detail.clone(),
+        name => format!("{name}: {}", fault.detail),
+    };
+    Ok(problem.faults().iter().map(one).collect())
+}

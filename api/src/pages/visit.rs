@@ -1,0 +1,248 @@
+//! `/units/{id}/visit`: a technician's visit on the telephone: notes, samples and readings in one
+//! form, and all of it or nothing is kept.
+
+use super::fault::Fault;
+use super::form::{self, Typed, field, number};
+use super::visitor::{Sender, Visitor};
+use super::{html, words};
+use crate::auth::{Caller, Permission, perm};
+use crate::db::fleet::{self, MeterRead};
+use crate::db::service::event;
+use crate::db::{Db, DbError, Tx, measures, meter_known, placement, reading, site, unit};
+use crate::problem::Problem;
+use crate::readings::batch::{Sheets, group};
+use crate::readings::{Rejected, Row};
+use actix_web::http::{StatusCode, header};
+use actix_web::web::{Data, Form, Path};
+use actix_web::{HttpResponse, get, post};
+use askama::Template;
+use chrono::{DateTime, NaiveDateTime, Utc};
+use chrono_tz::Tz;
+use domain::fault::Faults;
+use domain::ids::UnitId;
+use domain::measures::sample::{Quantity, Sample, SampleUnit};
+use domain::reading::Source;
+use domain::service::details::{self, Details};
+use domain::service::event::{Line, LineKind, LineUnit, ServiceEvent};
+use domain::zone::local_instant;
+use rust_decimal::Decimal;
+use rust_decimal::prelude::FromPrimitive;
+use uuid::Uuid;
+
+/// What is measured on a visit, by its field.
+const SAMPLES: [(&str, &str, Quantity, SampleUnit); 5] = [
+    ("ph", "pH", Quantity::Ph, SampleUnit::Ph),
+    ("tube", "Clear sight in the tube, cm", Quantity::Turbidity, SampleUnit::TubeCm),
+    ("oxygen", "Dissolved oxygen, mg/L", Quantity::DissolvedOxygen, SampleUnit::MgL),
+    ("conductivity", "Conductivity, \u{b5}S/cm", Quantity::Conductivity, SampleUnit::UsCm),
+    ("odour", "Odour, 0 none to 4 overwhelming", Quantity::Odour, SampleUnit::Scale),
+];
+
+/// How a browser writes a local time.
+const LOCAL: &str = "%Y-%m-%dT%H:%M";
+
+#[derive(Template)]
+#[template(path = "visit.html")]
+struct Page {
+    label: String,
+    standing: String,
+    id: Uuid,
+    key: String,
+    faults: Vec<String>,
+    at: String,
+    point: String,
+    customer_note: String,
+    internal_note: String,
+    hours: String,
+    samples: Vec<Input>,
+    meters: Vec<Input>,
+}
+
+/// A field to fill in.
+struct Input {
+    name: String,
+    label: String,
+    value: String,
+}
+
+/// The unit that is visited.
+struct Known {
+    label: String,
+    site: String,
+    zone: Tz,
+    meters: Vec<MeterRead>,
+}
+
+async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
+    let label = unit::get(tx, id).await?.unit.value.label;
+    let last = placement::list(tx, id).await?.pop();
+    let (site, zone) = match last {
+        Some(last) => {
+            let site = site::get(tx, last.value.site_id).await?.value;
+            (site.name, site.time_zone)
+        }
+        None => return Err(DbError::NotFound),
+    };
+    Ok(Known { label, site, zone, meters: fleet::meters(tx, id).await? })
+}
+
+#[get("/units/{id}/visit")]
+pub(super) async fn empty(
+    visitor: Visitor<perm::WriteService>,
+    id: Path<Uuid>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let page = page(&visitor.0, &db, UnitId(*id), &Typed::new(), Vec::new()).await?;
+    Ok(html(StatusCode::OK, &page)?)
+}
+
+#[post("/units/{id}/visit")]
+pub(super) async fn record(
+    sender: Sender<perm::WriteService>,
+    id: Path<Uuid>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    match keep(&caller, &db, UnitId(*id), &typed).await {
+        Ok(()) => Ok(HttpResponse::SeeOther().insert_header((header::LOCATION, format!("/units/{id}"))).finish()),
+        Err(problem) => {
+            let page = page(&caller, &db, UnitId(*id), &typed, form::words(problem)?).await?;
+            Ok(html(StatusCode::UNPROCESSABLE_ENTITY, &page)?)
+        }
+    }
+}
+
+async fn page<P: Permission>(
+    caller: &Caller<P>,
+    db: &Db,
+    id: UnitId,
+    typed: &Typed,
+    faults: Vec<String>,
+) -> Result<Page, Problem> {
+    let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, id).await).await?;
+    let text = |name: &str| field(typed, name).unwrap_or_default().to_owned();
+    let now = caller.now().with_timezone(&known.zone).format(LOCAL).to_string();
+    let sample = |(name, label, ..): &(&str, &str, Quantity, SampleUnit)| Input {
+        name: (*name).to_owned(),
+        label: (*label).to_owned(),
+        value: text(name),
+    };
+    let meter = |meter: &MeterRead| {
+        let unit = words::register_unit(&meter.unit);
+        let last = meter.register.map_or(String::new(), |register| format!(", last {register}"));
+        let name = meter.id.to_string();
+        let label = format!("{} {unit}", meter.label);
+        Input { label: format!("{}{last}", label.trim_end()), value: text(&name), name }
+    };
+    Ok(Page {
+        label: known.label.clone(),
+        standing: known.site.clone(),
+        id: id.0,
+        key: form::key(),
+        faults,
+        at: field(typed, "at").map_or(now, str::to_owned),
+        point: field(typed, "point").unwrap_or("Clean tank").to_owned(),
+        customer_note: text("customer_note"),
+        internal_note: text("internal_note"),
+        hours: text("hours"),
+        samples: SAMPLES.iter().map(sample).collect(),
+        meters: known.meters.iter().map(meter).collect(),
+    })
+}
+
+/// What was typed, read.
+struct Visit {
+    event: ServiceEvent,
+    samples: Vec<Sample>,
+    rows: Vec<Row>,
+}
+
+/// Keeps all of a form in one transaction.
+async fn keep(caller: &Caller<perm::WriteService>, db: &Db, id: UnitId, typed: &Typed) -> Result<(), Problem> {
+    let (scope, now) = (caller.scope(), caller.now());
+    let unit = db.read(scope, now, async |tx| known(tx, id).await).await?;
+    let visit = read(id, &unit, typed, now)?;
+    let meters: Vec<Uuid> = visit.rows.iter().map(|row| row.meter).collect();
+    let at = visit.event.at;
+    let meters = db.read(scope, now, async |tx| meter_known::by_ids(tx, &meters, at, at).await).await?;
+    let mut rejected = Vec::new();
+    let sheets = group(&visit.rows, &meters, now, &mut rejected);
+    faults_of(&unit, &rejected)?;
+    db.ensure_months(scope, now, &sheets.day).await?;
+    let write = async |tx: &Tx<'_>| form::once(tx, typed, async || store(tx, id, &unit, &visit, &sheets).await).await;
+    Ok(db.write(scope, now, write).await?)
+}
+
+async fn store(tx: &Tx<'_>, id: UnitId, unit: &Known, visit: &Visit, sheets: &Sheets) -> Result<(), DbError> {
+    event::create(tx, &visit.event).await?;
+    for sample in &visit.samples {
+        measures::create(tx, id, sample).await?;
+    }
+    let taken = reading::store(tx, sheets).await?;
+    Ok(faults_of(unit, &taken.rejected)?)
+}
+
+/// Readings that were not taken, by the names of their meters.
+fn faults_of(unit: &Known, rejected: &[Rejected]) -> Result<(), Faults> {
+    let mut faults = Faults::default();
+    for bad in rejected {
+        let label = unit.meters.get(bad.index).map_or(words::NONE, |meter| meter.label.as_str());
+        faults.add(format!("/{label}"), bad.code, bad.detail.clone());
+    }
+    faults.or(())
+}
+
+fn read(id: UnitId, unit: &Known, typed: &Typed, now: DateTime<Utc>) -> Result<Visit, Faults> {
+    let mut faults = Faults::default();
+    let at = instant(&mut faults, typed, unit.zone).unwrap_or(now);
+    let event = event_of(&mut faults, id, typed, at).checked(now);
+    let event = faults.take("", event);
+    let mut samples = Vec::new();
+    for (name, _, what, measured_in) in SAMPLES {
+        let Some(value) = number(&mut faults, typed, name) else { continue };
+        let point = field(typed, "point").unwrap_or("Clean tank").to_owned();
+        let sample =
+            Sample { at, point, what, qualifier: None, value, unit: measured_in, method: None, detection_limit: None };
+        samples.extend(faults.take(&format!("/{name}"), sample.checked(now)));
+    }
+    let mut rows = Vec::new();
+    for (index, meter) in unit.meters.iter().enumerate() {
+        let Some(register) = number(&mut faults, typed, &meter.id.to_string()) else { continue };
+        rows.push(Row { index, meter: meter.id, at: at.timestamp(), register, source: Source::HAND });
+    }
+    match event {
+        Some(event) => faults.or(Visit { event, samples, rows }),
+        None => Err(faults),
+    }
+}
+
+/// A time of the visit's own site.
+fn instant(faults: &mut Faults, typed: &Typed, zone: Tz) -> Option<DateTime<Utc>> {
+    let local = NaiveDateTime::parse_from_str(field(typed, "at")?, LOCAL);
+    if local.is_err() {
+        faults.add("/at", "not_a_time", "give the day and the time of the visit");
+    }
+    local.ok().map(|local| local_instant(zone, local.date(), local.time()))
+}
+
+fn event_of(faults: &mut Faults, id: UnitId, typed: &Typed, at: DateTime<Utc>) -> ServiceEvent {
+    let text = |name: &str| field(typed, name).map(str::to_owned);
+    let hours = number(faults, typed, "hours").and_then(Decimal::from_f64);
+    let labour = |quantity| Line {
+        kind: LineKind::Labour,
+        what: "Visit".to_owned(),
+        item_id: None,
+        quantity,
+        unit: LineUnit::Hours,
+    };
+    ServiceEvent {
+        unit_id: id,
+        at,
+        details: Details::Visit(details::Visit::default()),
+        customer_note: text("customer_note"),
+        internal_note: text("internal_note"),
+        signature: None,
+        lines: hours.map(labour).into_iter().collect(),
+    }
+}

@@ -1,0 +1,177 @@
+//! Warranty cover, apart for parts, labour, travel and consumables; and what was claimed from a
+//! supplier under it.
+
+use super::agreement::note_amount;
+use super::{few, texts};
+use crate::fault::Faults;
+use crate::ids::{ComponentId, UnitId};
+use crate::money::Money;
+use crate::named::named;
+use crate::span;
+use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
+
+named! {
+    /// Who gives it.
+    GivenBy as "given_by" {
+        /// The dealer, to the customer.
+        Dealer = "dealer",
+        /// A supplier, to the dealer: the dealer's alone to see.
+        Supplier = "supplier",
+    }
+}
+
+/// The days on which something is covered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Covered {
+    /// The first day.
+    pub from: NaiveDate,
+    /// The day after the last.
+    pub to: NaiveDate,
+}
+
+/// A claim on a supplier.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Claim {
+    /// The part that failed.
+    pub part: String,
+    /// The supplier's number of the claim.
+    #[serde(default)]
+    pub number: Option<String>,
+    /// When the part was sent back.
+    #[serde(default)]
+    pub returned_on: Option<NaiveDate>,
+    /// When the credit came.
+    #[serde(default)]
+    pub credited_on: Option<NaiveDate>,
+    /// How much it was.
+    #[serde(default)]
+    pub credit: Option<Money>,
+}
+
+/// A cover's record.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Cover {
+    /// Of which unit.
+    pub unit_id: UnitId,
+    /// Who gives it.
+    pub given_by: GivenBy,
+    /// Of this part alone; left out for the whole unit.
+    #[serde(default)]
+    pub component_id: Option<ComponentId>,
+    /// Parts.
+    #[serde(default)]
+    pub parts: Option<Covered>,
+    /// Work.
+    #[serde(default)]
+    pub labour: Option<Covered>,
+    /// Travel.
+    #[serde(default)]
+    pub travel: Option<Covered>,
+    /// Consumables.
+    #[serde(default)]
+    pub consumables: Option<Covered>,
+    /// What it leaves out, each 1 to 200 characters.
+    #[serde(default)]
+    pub exclusions: Vec<String>,
+    /// Claims on the supplier who gives it.
+    #[serde(default)]
+    pub claims: Vec<Claim>,
+}
+
+impl Cover {
+    /// The record, its texts trimmed.
+    ///
+    /// # Errors
+    /// Every fault found.
+    pub fn checked(mut self) -> Result<Self, Faults> {
+        let mut faults = Faults::default();
+        let covered = self.covered();
+        for (pointer, days) in covered {
+            let Some(days) = days else { continue };
+            span::date(&mut faults, &format!("{pointer}/from"), days.from);
+            span::date(&mut faults, &format!("{pointer}/to"), days.to);
+            if days.to <= days.from {
+                faults.add(
+                    format!("{pointer}/to"),
+                    "not_after_from",
+                    "give a day after the first; it is not counted itself",
+                );
+            }
+        }
+        if covered.iter().all(|(_, days)| days.is_none()) {
+            faults.add("/parts", "required", "say what is covered: parts, labour, travel or consumables");
+        }
+        texts(&mut faults, "/exclusions", &mut self.exclusions, 200);
+        few(&mut faults, "/claims", self.claims.len());
+        if self.given_by == GivenBy::Dealer && !self.claims.is_empty() {
+            faults.add("/claims", "not_taken", "claims are made on suppliers; add them to a supplier's cover");
+        }
+        for (n, claim) in self.claims.iter_mut().enumerate() {
+            claim.check(&mut faults, n);
+        }
+        faults.or(self)
+    }
+
+    fn covered(&self) -> [(&'static str, Option<Covered>); 4] {
+        [("/parts", self.parts), ("/labour", self.labour), ("/travel", self.travel), ("/consumables", self.consumables)]
+    }
+
+    /// The first day on which anything is covered.
+    #[must_use]
+    pub fn first_day(&self) -> Option<NaiveDate> {
+        self.covered().into_iter().filter_map(|(_, days)| days.map(|days| days.from)).min()
+    }
+}
+
+/// Largest credit.
+const CREDIT_MAX: i64 = 1_000_000_000;
+
+impl Claim {
+    fn check(&mut self, faults: &mut Faults, n: usize) {
+        self.part = faults.text(&format!("/claims/{n}/part"), &self.part, 120);
+        self.number = faults.optional_text(&format!("/claims/{n}/number"), self.number.as_deref(), 60);
+        if self.credited_on.is_some() != self.credit.is_some() {
+            faults.add(format!("/claims/{n}/credit"), "required", "give the credit and its day, or neither");
+        }
+        if let Some(credit) = self.credit {
+            note_amount(faults, &format!("/claims/{n}/credit/amount"), credit.amount, CREDIT_MAX);
+        }
+        if self.returned_on.zip(self.credited_on).is_some_and(|(returned, credited)| credited < returned) {
+            faults.add(
+                format!("/claims/{n}/credited_on"),
+                "before_returned",
+                "the credit comes after the part went back",
+            );
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn what_is_covered_and_claimed_is_checked() {
+        let cover = |given_by: &str, days: serde_json::Value| {
+            let claims = json!([{ "part": "Blower", "returned_on": "2026-03-02", "credited_on": "2026-03-01",
+                "credit": { "amount": "80", "currency": "EUR" } }]);
+            let cover =
+                json!({ "unit_id": uuid::Uuid::from_u128(1), "given_by": given_by, "labour": days, "claims": claims });
+            serde_json::from_value::<Cover>(cover).unwrap().checked()
+        };
+        let pointers = |given_by: &str, days: serde_json::Value| match cover(given_by, days) {
+            Ok(_) => Vec::new(),
+            Err(faults) => faults.0.into_iter().map(|fault| fault.pointer).collect::<Vec<_>>(),
+        };
+        assert_eq!(
+            pointers("supplier", json!({ "from": "2026-03-01", "to": "2026-03-01" })),
+            ["/labour/to", "/claims/0/credited_on"]
+        );
+        assert_eq!(pointers("dealer", json!(null)), ["/parts", "/claims", "/claims/0/credited_on"]);
+    }
+}

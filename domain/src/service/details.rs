@@ -1,0 +1,490 @@
+//! What each kind of service event has to say of itself.
+
+use super::failure::{Cause, Mechanism, Mode, Symptom};
+use super::{few, texts};
+use crate::component::OutWhy;
+use crate::fault::Faults;
+use crate::ids::ComponentId;
+use crate::measures::sample::{Quantity, SampleUnit};
+use crate::named::named;
+use crate::placement::Handover as Registers;
+use chrono::{DateTime, Months, NaiveDate, Utc};
+use chrono_tz::Tz;
+use serde::{Deserialize, Serialize};
+
+/// Largest volume of one load or refill taken, in litres.
+const VOLUME_L_MAX: f64 = 10_000_000.0;
+
+/// What was done, by kind.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", content = "details", rename_all = "snake_case")]
+pub enum Details {
+    /// A visit.
+    Visit(Visit),
+    /// Pit or tanks were cleaned out and the load hauled away.
+    CleanOut(CleanOut),
+    /// An instrument was held against a standard.
+    Calibration(Calibration),
+    /// A part was replaced.
+    Replacement(Replacement),
+    /// Settings were changed.
+    Adjustment(Adjustment),
+    /// The unit was looked over.
+    Inspection(Inspection),
+    /// A part failed.
+    Failure(Failure),
+    /// The unit was handed over to its customer.
+    Handover(Box<HandoverDone>),
+}
+
+/// A visit.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Visit {
+    /// What it was for, each 1 to 120 characters.
+    #[serde(default)]
+    pub purpose: Vec<String>,
+}
+
+/// A clean-out.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CleanOut {
+    /// Who took the load.
+    pub hauler: String,
+    /// The number of its ticket or manifest.
+    pub ticket: String,
+    /// The class of waste as its generator declared it.
+    pub waste_class: String,
+    /// How much was taken, in litres.
+    pub volume_l: f64,
+    /// Where it went.
+    pub destination: String,
+    /// How much fresh water filled it again, in litres.
+    #[serde(default)]
+    pub refill_l: Option<f64>,
+    /// Whether the refill passed a meter of the balance.
+    #[serde(default)]
+    pub refill_metered: bool,
+    /// For how many years the papers have to be kept, as the local rules have it.
+    pub keep_papers_years: u8,
+}
+
+impl CleanOut {
+    /// The day until which the papers of a load of `at` have to be kept.
+    #[must_use]
+    pub fn keep_until(&self, at: DateTime<Utc>, zone: Tz) -> NaiveDate {
+        let day = crate::zone::local_date(zone, at);
+        day.checked_add_months(Months::new(12 * u32::from(self.keep_papers_years))).unwrap_or(day)
+    }
+}
+
+/// One standard that an instrument was held against.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CalibrationPoint {
+    /// What the standard is.
+    pub standard: f64,
+    /// What the instrument showed before.
+    pub found: f64,
+    /// What it showed afterwards; left out when it was left as it was.
+    #[serde(default)]
+    pub left: Option<f64>,
+}
+
+/// A calibration.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Calibration {
+    /// Which instrument.
+    pub instrument: String,
+    /// What it measures.
+    pub quantity: Quantity,
+    /// In this.
+    pub unit: SampleUnit,
+    /// The standards, at least one.
+    pub points: Vec<CalibrationPoint>,
+    /// Whether it can go on measuring.
+    pub passed: bool,
+    /// The number of its certificate, where one is required.
+    #[serde(default)]
+    pub certificate: Option<String>,
+}
+
+/// A replacement.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Replacement {
+    /// Which part.
+    pub part: String,
+    /// Why the old one went.
+    pub why: OutWhy,
+    /// The old part's record.
+    #[serde(default)]
+    pub out_component_id: Option<ComponentId>,
+    /// The new part's record.
+    #[serde(default)]
+    pub in_component_id: Option<ComponentId>,
+}
+
+named! {
+    /// What can be set at a unit.
+    SettingKind as "setting" {
+        /// The value a controller holds.
+        SetPoint = "set_point",
+        /// Stroke of a dosing pump.
+        Stroke = "stroke",
+        /// On and off times.
+        Timer = "timer",
+        /// Output of the ozone generator.
+        OzoneOutput = "ozone_output",
+        /// Height of a float switch.
+        FloatHeight = "float_height",
+        /// Air to the biology.
+        Aeration = "aeration",
+    }
+}
+
+/// One setting as it was found and left.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Setting {
+    /// What was set.
+    pub setting: SettingKind,
+    /// Where: which pump, float or controller.
+    pub place: String,
+    /// In what it is given, such as %, mm, min, g/h or L/min.
+    pub unit: String,
+    /// As it was found.
+    pub found: f64,
+    /// As it was left.
+    pub left: f64,
+}
+
+/// An adjustment.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Adjustment {
+    /// The settings, at least one.
+    pub settings: Vec<Setting>,
+}
+
+named! {
+    /// In which state something was found.
+    Found as "found" {
+        /// In good order.
+        Good = "good",
+        /// To be watched.
+        Watch = "watch",
+        /// To be put right.
+        Bad = "bad",
+    }
+}
+
+/// One thing that was looked at.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Looked {
+    /// What.
+    pub what: String,
+    /// How it was found.
+    pub found: Found,
+    /// What else there is to say.
+    #[serde(default)]
+    pub note: Option<String>,
+}
+
+/// An inspection.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Inspection {
+    /// What was looked at, at least one thing.
+    pub looked_at: Vec<Looked>,
+}
+
+/// A failure, in the words of [`super::failure`].
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Failure {
+    /// Which part.
+    pub part: String,
+    /// Its record.
+    #[serde(default)]
+    pub component_id: Option<ComponentId>,
+    /// What people noticed.
+    pub symptom: Symptom,
+    /// In which way it no longer does its work.
+    pub mode: Mode,
+    /// What happened in it.
+    pub mechanism: Mechanism,
+    /// Why that could happen.
+    pub cause: Cause,
+}
+
+/// A value of the first samples.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FirstSample {
+    /// The sampling point.
+    pub point: String,
+    /// What was measured.
+    pub what: Quantity,
+    /// The value.
+    pub value: f64,
+    /// In this.
+    pub unit: SampleUnit,
+}
+
+/// A gun's flow by filling a bucket.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct GunTest {
+    /// The label on the gun.
+    pub gun: String,
+    /// So many litres.
+    pub litres: f64,
+    /// In so many seconds.
+    pub seconds: f64,
+}
+
+/// A handover.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct HandoverDone {
+    /// Registers and levels.
+    #[serde(default)]
+    pub readings: Registers,
+    /// The first samples.
+    #[serde(default)]
+    pub first_samples: Vec<FirstSample>,
+    /// Bucket tests, one a gun.
+    #[serde(default)]
+    pub guns: Vec<GunTest>,
+    /// Settings as they were left.
+    #[serde(default)]
+    pub settings: Vec<Setting>,
+    /// Who was shown what, each 1 to 200 characters.
+    #[serde(default)]
+    pub training: Vec<String>,
+    /// Whether washing on the fallback was tried.
+    pub fallback_tried: bool,
+    /// The local day on which warranty starts at the latest, signed or not.
+    #[serde(default)]
+    pub warranty_long_stop: Option<NaiveDate>,
+}
+
+impl HandoverDone {
+    /// The local day on which warranty starts: that of the signature, or the long-stop when that
+    /// comes first. `None` while neither is known.
+    #[must_use]
+    pub fn warranty_starts(&self, signed_at: Option<DateTime<Utc>>, zone: Tz) -> Option<NaiveDate> {
+        let signed = signed_at.map(|at| crate::zone::local_date(zone, at));
+        signed.into_iter().chain(self.warranty_long_stop).min()
+    }
+}
+
+impl Details {
+    /// The name of its kind.
+    #[must_use]
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Self::Visit(_) => "visit",
+            Self::CleanOut(_) => "clean_out",
+            Self::Calibration(_) => "calibration",
+            Self::Replacement(_) => "replacement",
+            Self::Adjustment(_) => "adjustment",
+            Self::Inspection(_) => "inspection",
+            Self::Failure(_) => "failure",
+            Self::Handover(_) => "handover",
+        }
+    }
+
+    /// The details, their texts trimmed.
+    ///
+    /// # Errors
+    /// Every fault found.
+    pub fn checked(mut self) -> Result<Self, Faults> {
+        let mut faults = Faults::default();
+        match &mut self {
+            Self::Visit(visit) => texts(&mut faults, "/purpose", &mut visit.purpose, 120),
+            Self::CleanOut(done) => done.check(&mut faults),
+            Self::Calibration(done) => done.check(&mut faults),
+            Self::Replacement(done) => done.part = faults.text("/part", &done.part, 120),
+            Self::Adjustment(done) => check_settings(&mut faults, &mut done.settings, true),
+            Self::Inspection(done) => done.check(&mut faults),
+            Self::Failure(done) => done.part = faults.text("/part", &done.part, 120),
+            Self::Handover(done) => done.check(&mut faults),
+        }
+        faults.or(self)
+    }
+}
+
+fn needed(faults: &mut Faults, pointer: &str, rows: usize) {
+    few(faults, pointer, rows);
+    if rows == 0 {
+        faults.add(pointer, "required", "give at least one");
+    }
+}
+
+fn check_settings(faults: &mut Faults, settings: &mut [Setting], some: bool) {
+    if some {
+        needed(faults, "/settings", settings.len());
+    } else {
+        few(faults, "/settings", settings.len());
+    }
+    for (n, row) in settings.iter_mut().enumerate() {
+        row.place = faults.text(&format!("/settings/{n}/place"), &row.place, 60);
+        row.unit = faults.text(&format!("/settings/{n}/unit"), &row.unit, 20);
+        for (field, value) in [("found", row.found), ("left", row.left)] {
+            faults.range(&format!("/settings/{n}/{field}"), value, -1e9, 1e9);
+        }
+    }
+}
+
+fn check_unit(faults: &mut Faults, pointer: &str, what: Quantity, unit: SampleUnit) {
+    if !what.units().contains(&unit) {
+        let units: Vec<_> = what.units().iter().map(|unit| unit.as_str()).collect();
+        faults.add(pointer, "wrong_unit", format!("{} is given in {}", what.as_str(), units.join(" or ")));
+    }
+}
+
+impl CleanOut {
+    fn check(&mut self, faults: &mut Faults) {
+        self.hauler = faults.text("/hauler", &self.hauler, 120);
+        self.ticket = faults.text("/ticket", &self.ticket, 60);
+        self.waste_class = faults.text("/waste_class", &self.waste_class, 60);
+        self.destination = faults.text("/destination", &self.destination, 200);
+        faults.range("/volume_l", self.volume_l, 0.0, VOLUME_L_MAX);
+        match self.refill_l {
+            Some(refill) => faults.range("/refill_l", refill, 0.0, VOLUME_L_MAX),
+            None if self.refill_metered => {
+                faults.add("/refill_l", "required", "say how much of it the meter counted");
+            }
+            None => {}
+        }
+        faults.range("/keep_papers_years", f64::from(self.keep_papers_years), 0.0, 50.0);
+    }
+}
+
+impl Calibration {
+    fn check(&mut self, faults: &mut Faults) {
+        self.instrument = faults.text("/instrument", &self.instrument, 120);
+        self.certificate = faults.optional_text("/certificate", self.certificate.as_deref(), 60);
+        check_unit(faults, "/unit", self.quantity, self.unit);
+        needed(faults, "/points", self.points.len());
+        for (n, point) in self.points.iter().enumerate() {
+            for (field, value) in
+                [("standard", Some(point.standard)), ("found", Some(point.found)), ("left", point.left)]
+            {
+                faults.range(&format!("/points/{n}/{field}"), value.unwrap_or_default(), -1e9, 1e9);
+            }
+        }
+    }
+}
+
+impl Inspection {
+    fn check(&mut self, faults: &mut Faults) {
+        needed(faults, "/looked_at", self.looked_at.len());
+        for (n, row) in self.looked_at.iter_mut().enumerate() {
+            row.what = faults.text(&format!("/looked_at/{n}/what"), &row.what, 120);
+            row.note = faults.optional_text(&format!("/looked_at/{n}/note"), row.note.as_deref(), 500);
+        }
+    }
+}
+
+impl HandoverDone {
+    fn check(&mut self, faults: &mut Faults) {
+        let readings = std::mem::take(&mut self.readings);
+        self.readings = faults.take_or("/readings", readings.checked(), Registers::default());
+        few(faults, "/first_samples", self.first_samples.len());
+        for (n, row) in self.first_samples.iter_mut().enumerate() {
+            row.point = faults.text(&format!("/first_samples/{n}/point"), &row.point, 60);
+            check_unit(faults, &format!("/first_samples/{n}/unit"), row.what, row.unit);
+            faults.range(&format!("/first_samples/{n}/value"), row.value, -2000.0, 1e9);
+        }
+        few(faults, "/guns", self.guns.len());
+        for (n, row) in self.guns.iter_mut().enumerate() {
+            row.gun = faults.text(&format!("/guns/{n}/gun"), &row.gun, 60);
+            faults.range(&format!("/guns/{n}/litres"), row.litres, 0.1, 10_000.0);
+            faults.range(&format!("/guns/{n}/seconds"), row.seconds, 1.0, 86_400.0);
+        }
+        check_settings(faults, &mut self.settings, false);
+        texts(faults, "/training", &mut self.training, 200);
+        if let Some(day) = self.warranty_long_stop {
+            crate::span::date(faults, "/warranty_long_stop", day);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::{Value, json};
+
+    fn read(kind: &str, details: Value) -> Result<Details, String> {
+        serde_json::from_value(json!({ "kind": kind, "details": details })).map_err(|error| error.to_string())
+    }
+
+    fn clean_out() -> Value {
+        json!({ "hauler": "Valley Tankers", "ticket": " M-7 ", "waste_class": "Oily water", "volume_l": 4000.0,
+            "destination": "Works", "refill_l": 3800.0, "keep_papers_years": 3 })
+    }
+
+    #[test]
+    fn a_kind_takes_its_own_fields_and_no_other() {
+        let Details::CleanOut(done) = read("clean_out", clean_out()).unwrap().checked().unwrap() else { panic!() };
+        assert_eq!((done.ticket.as_str(), done.refill_metered), ("M-7", false));
+        let at = "2026-02-28T23:30:00Z".parse().unwrap();
+        assert_eq!(done.keep_until(at, chrono_tz::Europe::Vienna).to_string(), "2029-03-01", "by the site's own day");
+        let mut more = clean_out();
+        more["colour"] = json!("black");
+        assert!(read("clean_out", more).unwrap_err().contains("colour"));
+        assert!(read("adjustment", clean_out()).is_err());
+        assert!(read("spill", clean_out()).is_err());
+    }
+
+    #[test]
+    fn every_fault_is_named() {
+        let pointers = |kind: &str, details: Value| match read(kind, details).unwrap().checked() {
+            Ok(_) => Vec::new(),
+            Err(faults) => faults.0.into_iter().map(|fault| fault.pointer).collect::<Vec<_>>(),
+        };
+        let mut wrong = clean_out();
+        wrong["volume_l"] = json!(-1.0);
+        wrong["refill_l"] = json!(null);
+        wrong["refill_metered"] = json!(true);
+        assert_eq!(pointers("clean_out", wrong), ["/volume_l", "/refill_l"]);
+        assert_eq!(pointers("adjustment", json!({ "settings": [] })), ["/settings"]);
+        assert_eq!(
+            pointers(
+                "calibration",
+                json!({ "instrument": "Probe", "quantity": "ph", "unit": "mv", "points": [], "passed": true })
+            ),
+            ["/unit", "/points"]
+        );
+        assert_eq!(
+            pointers(
+                "handover",
+                json!({ "guns": [{ "gun": "1", "litres": 0.0, "seconds": 80.0 }], "fallback_tried": true })
+            ),
+            ["/guns/0/litres"]
+        );
+    }
+
+    #[test]
+    fn warranty_starts_with_the_signature_or_the_long_stop() {
+        let Details::Handover(done) =
+            read("handover", json!({ "fallback_tried": true, "warranty_long_stop": "2026-03-31" })).unwrap()
+        else {
+            panic!()
+        };
+        let starts = |signed: Option<&str>| {
+            done.warranty_starts(signed.map(|at| at.parse().unwrap()), Tz::UTC).map(|day| day.to_string())
+        };
+        assert_eq!(starts(Some("2026-03-10T10:00:00Z")).as_deref(), Some("2026-03-10"));
+        assert_eq!(starts(Some("2026-06-10T10:00:00Z")).as_deref(), Some("2026-03-31"));
+        assert_eq!(starts(None).as_deref(), Some("2026-03-31"));
+        let open = HandoverDone { warranty_long_stop: None, ..*done.clone() };
+        assert_eq!(open.warranty_starts(None, Tz::UTC), None);
+    }
+}

@@ -1,0 +1,229 @@
+//! A service event: something done to a unit. A correction is a further revision; all of them
+//! stay readable, and the last one counts.
+
+use super::details::Details;
+use super::{NOTE_CHARS_MAX, few};
+use crate::fault::Faults;
+use crate::ids::UnitId;
+use crate::measures::volume_event::{Happened, Load, VolumeEvent};
+use crate::named::named;
+use crate::span;
+use crate::units::Litres;
+use crate::water::storage::VolumeEventKind;
+use chrono::{DateTime, Utc};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use uuid::Uuid;
+
+named! {
+    /// What a line is about.
+    LineKind as "kind" {
+        /// Hours of work.
+        Labour = "labour",
+        /// Kilometres or hours on the road.
+        Travel = "travel",
+        /// A part.
+        Part = "part",
+        /// Something used up.
+        Consumable = "consumable",
+    }
+}
+
+named! {
+    /// In what a line counts.
+    LineUnit as "unit" {
+        /// Hours.
+        Hours = "h",
+        /// Kilometres.
+        Kilometres = "km",
+        /// Pieces.
+        Pieces = "piece",
+        /// Kilograms.
+        Kilograms = "kg",
+        /// Litres.
+        Litres = "l",
+    }
+}
+
+impl LineKind {
+    /// In what such a line counts.
+    #[must_use]
+    pub fn units(self) -> &'static [LineUnit] {
+        match self {
+            Self::Labour => &[LineUnit::Hours],
+            Self::Travel => &[LineUnit::Kilometres, LineUnit::Hours],
+            Self::Part => &[LineUnit::Pieces],
+            Self::Consumable => &[LineUnit::Kilograms, LineUnit::Litres, LineUnit::Pieces],
+        }
+    }
+}
+
+/// Work, travel, a part or a consumable.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Line {
+    /// What it is about.
+    pub kind: LineKind,
+    /// Who worked or drove, or which part or consumable.
+    pub what: String,
+    /// The part or consumable in stock.
+    #[serde(default)]
+    pub item_id: Option<Uuid>,
+    /// How much.
+    pub quantity: Decimal,
+    /// In this.
+    pub unit: LineUnit,
+}
+
+/// Who signed, and when.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Signature {
+    /// Whose name.
+    pub name: String,
+    /// When.
+    pub at: DateTime<Utc>,
+}
+
+/// A service event's record.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ServiceEvent {
+    /// Which unit.
+    pub unit_id: UnitId,
+    /// When, within a placement of the unit.
+    pub at: DateTime<Utc>,
+    /// What was done.
+    pub details: Details,
+    /// What the customer is told.
+    pub customer_note: Option<String>,
+    /// What only the dealer's people read.
+    pub internal_note: Option<String>,
+    /// The customer's signature.
+    pub signature: Option<Signature>,
+    /// Work, travel, parts and consumables: the dealer's alone.
+    pub lines: Vec<Line>,
+}
+
+/// Largest quantity of a line.
+const QUANTITY_MAX: i64 = 1_000_000;
+
+impl ServiceEvent {
+    /// The record, its texts trimmed.
+    ///
+    /// # Errors
+    /// Every fault found.
+    pub fn checked(mut self, now: DateTime<Utc>) -> Result<Self, Faults> {
+        let mut faults = Faults::default();
+        self.at = span::happened(&mut faults, "/at", self.at, now);
+        let details = faults.take("/details", self.details.clone().checked());
+        self.details = details.unwrap_or(self.details);
+        self.customer_note = faults.optional_text("/customer_note", self.customer_note.as_deref(), NOTE_CHARS_MAX);
+        self.internal_note = faults.optional_text("/internal_note", self.internal_note.as_deref(), NOTE_CHARS_MAX);
+        if let Some(signature) = &mut self.signature {
+            signature.name = faults.text("/signature/name", &signature.name, 120);
+            signature.at = span::happened(&mut faults, "/signature/at", signature.at, now);
+        }
+        few(&mut faults, "/lines", self.lines.len());
+        for (n, line) in self.lines.iter_mut().enumerate() {
+            line.check(&mut faults, n);
+        }
+        faults.or(self)
+    }
+
+    /// The water that it moved, for the unit's balance: a clean-out takes a load away, and its
+    /// refill comes in as fresh water.
+    #[must_use]
+    pub fn water(&self) -> Vec<VolumeEvent> {
+        let Details::CleanOut(done) = &self.details else { return Vec::new() };
+        let load = Load {
+            hauler: done.hauler.clone(),
+            ticket: done.ticket.clone(),
+            destination: done.destination.clone(),
+            waste_class: done.waste_class.clone(),
+        };
+        let event = |happened, volume, passed_a_meter| VolumeEvent {
+            at: self.at,
+            happened,
+            volume: Litres(volume),
+            u_share: 0.0,
+            passed_a_meter,
+            note: Some("Clean-out".to_owned()),
+        };
+        let refill = Happened::InPlace(VolumeEventKind::Refill);
+        let refill = done.refill_l.map(|volume| event(refill, volume, done.refill_metered));
+        std::iter::once(event(Happened::Hauled(load), done.volume_l, false)).chain(refill).collect()
+    }
+}
+
+impl Line {
+    fn check(&mut self, faults: &mut Faults, n: usize) {
+        self.what = faults.text(&format!("/lines/{n}/what"), &self.what, 120);
+        if self.quantity < Decimal::ZERO || self.quantity > Decimal::from(QUANTITY_MAX) {
+            faults.add(
+                format!("/lines/{n}/quantity"),
+                "out_of_range",
+                format!("give a number from 0 to {QUANTITY_MAX}"),
+            );
+        }
+        if !self.kind.units().contains(&self.unit) {
+            let units: Vec<_> = self.kind.units().iter().map(|unit| unit.as_str()).collect();
+            let fix = format!("{} is given in {}", self.kind.as_str(), units.join(" or "));
+            faults.add(format!("/lines/{n}/unit"), "wrong_unit", fix);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    fn event(kind: &str, details: serde_json::Value) -> ServiceEvent {
+        ServiceEvent {
+            unit_id: UnitId(Uuid::from_u128(1)),
+            at: "2026-03-02T08:00:00Z".parse().unwrap(),
+            details: serde_json::from_value(json!({ "kind": kind, "details": details })).unwrap(),
+            customer_note: None,
+            internal_note: None,
+            signature: None,
+            lines: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn a_clean_out_moves_water_and_a_visit_does_not() {
+        let clean_out = json!({ "hauler": "Valley Tankers", "ticket": "M-7", "waste_class": "Oily water",
+            "volume_l": 4000.0, "destination": "Works", "refill_l": 3800.0, "refill_metered": true, "keep_papers_years": 3 });
+        let moved: Vec<_> = event("clean_out", clean_out)
+            .water()
+            .into_iter()
+            .map(|event| (event.happened.kind(), event.volume.0, event.passed_a_meter))
+            .collect();
+        assert_eq!(moved, [("hauled", 4000.0, false), ("refill", 3800.0, true)]);
+        assert!(event("visit", json!({})).water().is_empty());
+    }
+
+    #[test]
+    fn every_fault_is_named() {
+        let line = |kind, unit, quantity: i64| Line {
+            kind,
+            what: " Ann ".to_owned(),
+            item_id: None,
+            quantity: Decimal::from(quantity),
+            unit,
+        };
+        let wrong = ServiceEvent {
+            at: "2026-04-02T08:00:00Z".parse().unwrap(),
+            signature: Some(Signature { name: " ".to_owned(), at: "2026-03-02T08:00:00Z".parse().unwrap() }),
+            lines: vec![
+                line(LineKind::Labour, LineUnit::Hours, 2),
+                line(LineKind::Travel, LineUnit::Pieces, 2),
+                line(LineKind::Part, LineUnit::Pieces, -1),
+            ],
+            ..event("adjustment", json!({ "settings": [] }))
+        };
+        let now = "2026-03-03T08:00:00Z".parse().unwrap();
+        let pointers: Vec<_> = wrong.checked(now).unwrap_err().0.into_iter().map(|fault| fault.pointer).collect();
+        assert_eq!(pointers, ["/at", "/details/settings", "/signature/name", "/lines/1/unit", "/lines/2/quantity"]);
+    }
+}

@@ -1,0 +1,1 @@
+drop table cover, agreement, calendar_feed, visit;

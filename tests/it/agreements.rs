@@ -1,0 +1,128 @@
+//! `/v1/agreements` and `/v1/covers`.
+
+use crate::call_outs::{CALLS, Customer, agreement};
+use crate::conventions::items;
+use crate::service_events::{EVENTS, event};
+use crate::support::{TestApp, id};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+const AGREEMENTS: &str = "/v1/agreements";
+const COVERS: &str = "/v1/covers";
+
+#[tokio::test]
+async fn what_was_used_stands_against_what_is_included() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let held = items(&dealer.office, &format!("{AGREEMENTS}?customer_id={}", bay.customer)).await.remove(0);
+    let mut visit = event(bay.unit, "2026-03-02T08:00:00Z", "visit", &json!({}));
+    visit["lines"] = json!([{ "kind": "consumable", "what": "coagulant", "quantity": "12.5", "unit": "l" },
+        { "kind": "consumable", "what": "Coagulant", "quantity": "1", "unit": "kg" }]);
+    let recorded = dealer.technician.create(EVENTS, &visit).await;
+    visit["customer_note"] = json!("Set right");
+    let correction = json!({ "reason": "x", "event": visit });
+    dealer.technician.post_at_with(&format!("{EVENTS}/{}/correct", id(&recorded)), "\"1\"", &correction).await.json();
+    let stopped = json!({ "unit_id": bay.unit, "called_at": "2026-03-03T08:00:00Z", "symptom": "x", "bay": "stopped" });
+    dealer.office.create(CALLS, &stopped).await;
+    let path = format!("{AGREEMENTS}/{}/used", id(&held));
+    let used = dealer.office.get(&format!("{path}?on=2026-06-01")).await.json();
+    assert_eq!(
+        used,
+        json!({ "from": "2026-01-01", "to": "2027-01-01", "price_per_month": { "amount": "123.60", "currency": "EUR" },
+            "visits": { "used": 1, "included": 4 }, "call_outs": { "used": 1, "included": 2 },
+            "consumables": [{ "what": "Coagulant", "unit": "l", "used": "12.5", "included": "40" }] }),
+        "a corrected event counts once, and kilograms are no litres"
+    );
+    let next = dealer.office.get(&format!("{path}?on=2027-01-01")).await.json();
+    assert_eq!((&next["from"], &next["visits"]["used"]), (&json!("2027-01-01"), &json!(0)));
+    dealer.customer_viewer(bay.customer).await.get(&path).await.refused(403, "not-allowed");
+}
+
+#[tokio::test]
+async fn an_agreement_is_changed_at_its_revision_and_belongs_to_its_customer() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let held = items(&dealer.office, AGREEMENTS).await.remove(0);
+    let path = format!("{AGREEMENTS}/{}", id(&held));
+    let person = dealer.customer_viewer(bay.customer).await;
+    assert_eq!(person.get(&path).await.json(), held);
+    person.patch(&path, "\"1\"", &json!({})).await.refused(403, "not-allowed");
+    let other = dealer.customer("Quarry Trucks").await;
+    dealer.customer_viewer(other).await.get(&path).await.refused(404, "not-found");
+    app.dealer("Elsewhere").await.owner.get(&path).await.refused(404, "not-found");
+    dealer.technician.get(&path).await.refused(403, "not-allowed");
+
+    let raised = json!({ "prices": [{ "from": "2026-01-01", "per_month": "120.00" }, { "from": "2026-07-01", "per_month": "130" }] });
+    let changed = dealer.office.patch(&path, "\"1\"", &raised).await;
+    assert_eq!((changed.status(), changed.etag()), (200, "\"2\""), "{changed:?}");
+    dealer.office.patch(&path, "\"1\"", &raised).await.refused(412, "stale");
+    let theirs = dealer.site(other, "South yard").await;
+    for (patch, fault) in [
+        (json!({ "customer_id": other }), ("/customer_id", "fixed")),
+        (json!({ "site_id": theirs }), ("/site_id", "other_customer")),
+        (json!({ "unit_id": bay.unit }), ("/site_id", "required")),
+        (json!({ "prices": [] }), ("/prices", "required")),
+        (json!({ "currency": "euro" }), ("/currency", "wrong_type")),
+        (json!({ "response": { "within_min": 0 } }), ("/response/within_min", "out_of_range")),
+    ] {
+        dealer.office.patch(&path, "\"2\"", &patch).await.refused_for(422, &[fault]);
+    }
+    dealer
+        .office
+        .post(AGREEMENTS, &agreement(Uuid::from_u128(7)))
+        .await
+        .refused_for(422, &[("/customer_id", "unknown_reference")]);
+}
+
+/// The unit's own agreement goes before that of all its customer's units.
+#[tokio::test]
+async fn the_closest_agreement_promises() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let mut own = agreement(bay.customer);
+    own["site_id"] = json!(bay.site);
+    own["unit_id"] = json!(bay.unit);
+    own["response"] = json!({ "within_min": 60 });
+    dealer.office.create(AGREEMENTS, &own).await;
+    let call = |about: Value| {
+        let mut call = json!({ "called_at": "2026-03-27T16:00:00Z", "symptom": "x", "bay": "stopped" });
+        call.as_object_mut().unwrap().extend(about.as_object().unwrap().clone());
+        call
+    };
+    let of_unit = dealer.office.create(CALLS, &call(json!({ "unit_id": bay.unit }))).await;
+    let of_site = dealer.office.create(CALLS, &call(json!({ "site_id": bay.site }))).await;
+    assert_eq!(
+        (&of_unit["promised_at"], &of_site["promised_at"]),
+        (&json!("2026-03-27T17:00:00Z"), &json!("2026-03-30T10:00:00Z"))
+    );
+}
+
+#[tokio::test]
+async fn a_suppliers_cover_and_its_claims_are_the_dealers_alone() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let days = json!({ "from": "2026-01-01", "to": "2028-01-01" });
+    let given = json!({ "unit_id": bay.unit, "given_by": "dealer", "parts": days, "exclusions": ["Frost"] });
+    let given = dealer.office.create(COVERS, &given).await;
+    let supplied = json!({ "unit_id": bay.unit, "given_by": "supplier", "parts": days });
+    let supplied = dealer.office.create(COVERS, &supplied).await;
+    let path = |cover: &Value| format!("{COVERS}/{}", id(cover));
+    let claims = json!({ "claims": [{ "part": "Blower", "number": "7", "returned_on": "2026-06-01", "credited_on": "2026-07-01",
+        "credit": { "amount": "180.00", "currency": "EUR" } }] });
+    dealer.office.patch(&path(&given), "\"1\"", &claims).await.refused_for(422, &[("/claims", "not_taken")]);
+    let claimed = dealer.office.patch(&path(&supplied), "\"1\"", &claims).await;
+    assert_eq!((claimed.status(), claimed.json()["claims"].clone()), (200, claims["claims"].clone()), "{claimed:?}");
+    let person = dealer.customer_viewer(bay.customer).await;
+    assert_eq!(items(&person, COVERS).await, [given]);
+    person.get(&path(&supplied)).await.refused(404, "not-found");
+    assert_eq!(items(&dealer.technician, &format!("{COVERS}?unit_id={}", bay.unit)).await.len(), 2);
+    let nothing = json!({ "unit_id": bay.unit, "given_by": "dealer" });
+    dealer.office.post(COVERS, &nothing).await.refused_for(422, &[("/parts", "required")]);
+    let unknown =
+        json!({ "unit_id": bay.unit, "given_by": "dealer", "parts": days, "component_id": Uuid::from_u128(7) });
+    dealer.office.post(COVERS, &unknown).await.refused_for(422, &[("/component_id", "unknown_reference")]);
+}

@@ -1,0 +1,254 @@
+//! `/v1/service-events`, `/v1/failure-words`, `/v1/process-upsets` and what sites wash with.
+
+use crate::conventions::items;
+use crate::measures::Bay;
+use crate::support::{Dealer, TestApp, id};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+pub(crate) const EVENTS: &str = "/v1/service-events";
+
+pub(crate) fn event(unit: Uuid, at: &str, kind: &str, details: &Value) -> Value {
+    json!({ "unit_id": unit, "at": at, "kind": kind, "details": details })
+}
+
+fn clean_out(unit: Uuid, litres: f64) -> Value {
+    let details = json!({ "hauler": "Valley Tankers", "ticket": "M-20417", "waste_class": "Oily water", "volume_l": litres,
+        "destination": "Works", "refill_l": 3800.0, "keep_papers_years": 3 });
+    let mut event = event(unit, "2026-03-02T08:00:00Z", "clean_out", &details);
+    event["customer_note"] = json!("Pit cleaned");
+    event["internal_note"] = json!("Pays late");
+    event["lines"] = json!([
+        { "kind": "labour", "what": "Ann", "quantity": "1.5", "unit": "h" },
+        { "kind": "consumable", "what": "Coagulant", "quantity": "2", "unit": "l" }]);
+    event["signature"] = json!({ "name": "The foreman", "at": "2026-03-02T09:00:00Z" });
+    event
+}
+
+/// Good details of every kind.
+fn kinds() -> Vec<(&'static str, Value)> {
+    let setting = json!({ "setting": "stroke", "place": "Pump", "unit": "%", "found": 40.0, "left": 55.0 });
+    vec![
+        ("visit", json!({ "purpose": ["Quarterly"] })),
+        (
+            "calibration",
+            json!({ "instrument": "pH probe", "quantity": "ph", "unit": "ph", "passed": true,
+                "points": [{ "standard": 7.0, "found": 7.2, "left": 7.0 }] }),
+        ),
+        ("replacement", json!({ "part": "Blower", "why": "preventive" })),
+        ("adjustment", json!({ "settings": [setting] })),
+        ("inspection", json!({ "looked_at": [{ "what": "Floats", "found": "good", "note": "Dry" }] })),
+        (
+            "failure",
+            json!({ "part": "Blower", "symptom": "bad_smell", "mode": "fails_to_start", "mechanism": "electrical_fault",
+                "cause": "outside" }),
+        ),
+        (
+            "handover",
+            json!({ "readings": { "registers": [], "levels": [{ "place": "Pit", "volume_l": 900.0 }] },
+                "first_samples": [{ "point": "Clean tank", "what": "ph", "value": 7.1, "unit": "ph" }],
+                "guns": [{ "gun": "1", "litres": 20.0, "seconds": 80.0 }], "settings": [setting],
+                "training": ["Both drivers: floats and bypass"], "fallback_tried": true, "warranty_long_stop": "2026-04-01" }),
+        ),
+    ]
+}
+
+#[tokio::test]
+async fn every_kind_is_recorded_and_read_again() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "W-1").await;
+    for (kind, details) in kinds() {
+        let sent = event(bay.unit, "2026-03-02T08:00:00Z", kind, &details);
+        let first = dealer.technician.post_once(EVENTS, kind, &sent).await;
+        assert_eq!((first.status(), first.etag()), (201, "\"1\""), "{first:?}");
+        assert_eq!(dealer.technician.post_once(EVENTS, kind, &sent).await.json(), first.json());
+        for (field, value) in details.as_object().unwrap() {
+            assert_eq!(&first.json()["details"][field], value, "{field} of {kind}");
+        }
+        assert_eq!(dealer.office.get(&format!("{EVENTS}/{}", id(&first.json()))).await.json(), first.json());
+        assert_eq!(items(&dealer.office, &format!("{EVENTS}?kind={kind}")).await, [first.json()]);
+        let mut unknown = sent.clone();
+        unknown["details"]["colour"] = json!("blue");
+        let refused = dealer.technician.post(EVENTS, &unknown).await;
+        assert_eq!((refused.status(), refused.text().contains("colour")), (422, true), "{refused:?}");
+    }
+    let words = dealer.technician.get("/v1/failure-words").await.json();
+    let levels: Vec<_> = words["levels"].as_array().unwrap().iter().map(|level| level["level"].clone()).collect();
+    assert_eq!(levels, ["symptom", "mode", "mechanism", "cause"]);
+    let bounds = format!("{EVENTS}?unit_id={}&from=2026-03-02T08:00:01Z", bay.unit);
+    assert_eq!(items(&dealer.office, &bounds).await, [Value::Null; 0]);
+}
+
+#[tokio::test]
+async fn a_clean_out_is_seen_by_the_balance_and_corrected() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "W-1").await;
+    app.forget_touched().await;
+    let recorded = dealer.technician.create(EVENTS, &clean_out(bay.unit, 4000.0)).await;
+    let water = |list: Vec<Value>| -> Vec<(String, f64)> {
+        list.iter()
+            .map(|note| (note["kind"].as_str().unwrap().to_owned(), note["volume_l"].as_f64().unwrap()))
+            .collect()
+    };
+    let volumes = bay.of_unit("volume-events");
+    let both = |litres| vec![("hauled".to_owned(), litres), ("refill".to_owned(), 3800.0)];
+    assert_eq!(water(items(&dealer.office, &volumes).await), both(4000.0));
+    assert_eq!(items(&dealer.office, &volumes).await[0]["load"]["ticket"], "M-20417");
+    assert_eq!(app.touched().await.first().map(|row| row.0.clone()), Some(bay.meters()), "it is computed again");
+
+    let path = format!("{EVENTS}/{}", id(&recorded));
+    let correction = json!({ "reason": "Misread", "event": clean_out(bay.unit, 4400.0) });
+    dealer.technician.post_at_with(&format!("{path}/correct"), "\"2\"", &correction).await.refused(412, "stale");
+    let corrected = dealer.technician.post_at_with(&format!("{path}/correct"), "\"1\"", &correction).await;
+    assert_eq!((corrected.status(), corrected.etag()), (200, "\"2\""), "{corrected:?}");
+    assert_eq!(water(items(&dealer.office, &volumes).await), both(4400.0));
+    assert_eq!(
+        items(&dealer.office, &format!("{volumes}?withdrawn=true")).await.len(),
+        4,
+        "what was wrong stays readable"
+    );
+    let revisions = items(&dealer.office, &format!("{path}/revisions")).await;
+    assert_eq!(
+        revisions.iter().map(|one| (one["revision"].clone(), one["correction_reason"].clone())).collect::<Vec<_>>(),
+        [(json!(1), Value::Null), (json!(2), json!("Misread"))]
+    );
+    assert_eq!(revisions[0]["details"]["volume_l"], 4000.0);
+    assert_eq!(items(&dealer.office, EVENTS).await, [corrected.json()], "the last one counts");
+    // A note alone leaves the water as it is.
+    let mut again = clean_out(bay.unit, 4400.0);
+    again["customer_note"] = json!("Pit and tank cleaned");
+    let noted = json!({ "reason": "Tank too", "event": again });
+    dealer.technician.post_at_with(&format!("{path}/correct"), "\"2\"", &noted).await.json();
+    assert_eq!(items(&dealer.office, &format!("{volumes}?withdrawn=true")).await.len(), 4);
+}
+
+#[tokio::test]
+async fn what_can_not_be_is_refused() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "W-1").await;
+    let visit = |at: &str| event(bay.unit, at, "visit", &json!({}));
+    for (sent, faults) in [
+        (visit("2025-12-31T23:59:59Z"), [("/at", "outside_placement")]),
+        (visit("2026-07-01T00:00:00Z"), [("/at", "outside_placement")]),
+        (visit("2099-01-01T00:00:00Z"), [("/at", "future")]),
+        (event(Uuid::from_u128(7), "2026-03-02T08:00:00Z", "visit", &json!({})), [("/unit_id", "unknown_reference")]),
+        (event(bay.unit, "2026-03-02T08:00:00Z", "spill", &json!({})), [("/kind", "unknown_kind")]),
+        (
+            event(bay.unit, "2026-03-02T08:00:00Z", "adjustment", &json!({ "settings": [] })),
+            [("/details/settings", "required")],
+        ),
+        (
+            event(bay.unit, "2026-03-02T08:00:00Z", "failure", &json!({ "part": "Blower", "symptom": "sad" })),
+            [("/details/symptom", "wrong_type")],
+        ),
+    ] {
+        dealer.technician.post(EVENTS, &sent).await.refused_for(422, &faults);
+    }
+    assert_eq!(items(&dealer.office, EVENTS).await, [Value::Null; 0], "nothing half-done");
+    let recorded = dealer.technician.create(EVENTS, &visit("2026-03-02T08:00:00Z")).await;
+    let correct = format!("{EVENTS}/{}/correct", id(&recorded));
+    let other = dealer.unit("W-2").await;
+    dealer.place(other, bay.site, "2026-01-01T00:00:00Z").await;
+    let moved = json!({ "reason": "x", "event": event(other, "2026-03-02T08:00:00Z", "visit", &json!({})) });
+    dealer.technician.post_at_with(&correct, "\"1\"", &moved).await.refused_for(422, &[("/unit_id", "fixed")]);
+    let silent = json!({ "reason": " ", "event": visit("2026-03-02T08:00:00Z") });
+    dealer.technician.post_at_with(&correct, "\"1\"", &silent).await.refused_for(422, &[("/reason", "required")]);
+}
+
+/// Two customers, and a unit that went from the first to the second on 1 July 2026.
+async fn moved_unit(dealer: &Dealer) -> (Bay, Uuid) {
+    let bay = Bay::new(dealer, "W-1").await;
+    let next = dealer.customer("Quarry Trucks").await;
+    let site = dealer.site(next, "South yard").await;
+    dealer.place(bay.unit, site, "2026-07-01T00:00:00Z").await;
+    (bay, next)
+}
+
+#[tokio::test]
+async fn a_customer_sees_its_own_time_without_notes_and_lines() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (bay, next) = moved_unit(&dealer).await;
+    let before = dealer.technician.create(EVENTS, &clean_out(bay.unit, 4000.0)).await;
+    let after = dealer.technician.create(EVENTS, &event(bay.unit, "2026-07-02T08:00:00Z", "visit", &json!({}))).await;
+    let (first, second) = (dealer.customer_viewer(bay.customer).await, dealer.customer_viewer(next).await);
+    for (person, own, foreign) in [(&first, &before, &after), (&second, &after, &before)] {
+        let listed = items(person, EVENTS).await;
+        assert_eq!(listed.iter().map(id).collect::<Vec<_>>(), [id(own)]);
+        person.get(&format!("{EVENTS}/{}", id(foreign))).await.refused(404, "not-found");
+        person.get(&format!("{EVENTS}/{}/revisions", id(foreign))).await.refused(404, "not-found");
+        person.post(EVENTS, &clean_out(bay.unit, 1.0)).await.refused(403, "not-allowed");
+    }
+    let seen = first.get(&format!("{EVENTS}/{}", id(&before))).await;
+    assert_eq!(seen.json()["customer_note"], "Pit cleaned");
+    for hidden in ["Pays late", "Ann", "Coagulant", "internal_note", "lines"] {
+        assert!(!seen.text().contains(hidden), "{hidden} in {seen:?}");
+        assert!(dealer.office.get(&format!("{EVENTS}/{}", id(&before))).await.text().contains(hidden), "{hidden}");
+    }
+    let foreign = app.dealer("Elsewhere").await;
+    foreign.owner.get(&format!("{EVENTS}/{}", id(&before))).await.refused(404, "not-found");
+    foreign.owner.post(EVENTS, &clean_out(bay.unit, 1.0)).await.refused_for(422, &[("/unit_id", "unknown_reference")]);
+    // A correction does not carry an event over to another customer.
+    let over = json!({ "reason": "x", "event": event(bay.unit, "2026-07-03T08:00:00Z", "visit", &json!({})) });
+    let correct = format!("{EVENTS}/{}/correct", id(&before));
+    dealer.technician.post_at_with(&correct, "\"1\"", &over).await.refused_for(422, &[("/at", "other_customer")]);
+}
+
+#[tokio::test]
+async fn an_upset_begins_ends_and_belongs_to_its_customer() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (bay, next) = moved_unit(&dealer).await;
+    let path = "/v1/process-upsets";
+    let upset =
+        json!({ "unit_id": bay.unit, "kind": "septic", "began_at": "2026-03-02T06:00:00Z", "found": "Blower stands" });
+    let begun = dealer.technician.post_once(path, "key-1", &upset).await;
+    assert_eq!((begun.status(), begun.etag()), (201, "\"1\""), "{begun:?}");
+    assert_eq!(dealer.technician.post_once(path, "key-1", &upset).await.json(), begun.json());
+    let own = format!("{path}/{}", id(&begun.json()));
+    let early = json!({ "ended_at": "2026-03-02T05:00:00Z" });
+    dealer.technician.patch(&own, "\"1\"", &early).await.refused_for(422, &[("/ended_at", "not_after_began")]);
+    let ended = dealer
+        .technician
+        .patch(&own, "\"1\"", &json!({ "ended_at": "2026-03-05T06:00:00Z", "done": "New blower" }))
+        .await;
+    assert_eq!((ended.etag(), ended.json()["done"].clone()), ("\"2\"", json!("New blower")), "{ended:?}");
+    dealer.technician.patch(&own, "\"1\"", &json!({ "done": "x" })).await.refused(412, "stale");
+    assert_eq!(items(&dealer.office, &format!("{path}?unit_id={}", bay.unit)).await, [ended.json()]);
+    assert_eq!(items(&dealer.customer_viewer(bay.customer).await, path).await, [ended.json()]);
+    assert_eq!(items(&dealer.customer_viewer(next).await, path).await, [Value::Null; 0]);
+    let outside = json!({ "unit_id": bay.unit, "kind": "foam", "began_at": "2025-12-01T06:00:00Z" });
+    dealer.technician.post(path, &outside).await.refused_for(422, &[("/began_at", "outside_placement")]);
+    let unknown = json!({ "unit_id": bay.unit, "kind": "sad", "began_at": "2026-03-01T06:00:00Z" });
+    dealer.technician.post(path, &unknown).await.refused_for(422, &[("/kind", "wrong_type")]);
+}
+
+#[tokio::test]
+async fn a_products_standing_changes_from_a_day_on() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "W-1").await;
+    let path = bay.of_site("wash-chemicals");
+    let product = |from: &str, standing: &str| json!({ "from": from, "product": "Truck foam", "standing": standing });
+    dealer.technician.create(&path, &product("2026-03-01", "untested")).await;
+    let refused = dealer.technician.create(&path, &product("2026-04-01", "not_accepted")).await;
+    let held: Vec<_> = items(&dealer.customer_viewer(bay.customer).await, &path)
+        .await
+        .iter()
+        .map(|row| (row["standing"].clone(), row["from"].clone(), row["to"].clone()))
+        .collect();
+    assert_eq!(
+        held,
+        [
+            (json!("untested"), json!("2026-03-01"), json!("2026-04-01")),
+            (json!("not_accepted"), json!("2026-04-01"), Value::Null)
+        ]
+    );
+    let overlapping = dealer.technician.post(&path, &product("2026-02-01", "accepted")).await;
+    overlapping.refused_for(409, &[("/from", "chemical_overlaps")]);
+    let ended = dealer.technician.post(&format!("{path}/{}/end", id(&refused)), &json!({ "to": "2026-05-01" })).await;
+    assert_eq!(ended.json()["to"], "2026-05-01");
+}

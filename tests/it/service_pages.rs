@@ -1,0 +1,200 @@
+//! The pages of service: plain forms that do what the routes do.
+
+use crate::call_outs::{CALLS, Customer};
+use crate::conventions::items;
+use crate::service_events::EVENTS;
+use crate::support::{Answer, Client, PASSWORD, TestApp, id};
+use crate::visits::{VISITS, account, visit};
+use reqwest::Method;
+use reqwest::header::{CONTENT_TYPE, COOKIE, ORIGIN};
+use serde_json::{Value, json};
+
+/// A form's body (WHATWG URL, application/x-www-form-urlencoded).
+fn body(fields: &[(&str, &str)]) -> String {
+    let plain = |byte: u8| byte.is_ascii_alphanumeric();
+    let encoded = |text: &str| -> String {
+        text.bytes().map(|b| if plain(b) { char::from(b).to_string() } else { format!("%{b:02X}") }).collect()
+    };
+    fields.iter().map(|(name, value)| format!("{}={}", encoded(name), encoded(value))).collect::<Vec<_>>().join("&")
+}
+
+fn sent(client: &Client, path: &str, fields: &[(&str, &str)]) -> reqwest::RequestBuilder {
+    let request = client.request(Method::POST, path);
+    request.header(CONTENT_TYPE, "application/x-www-form-urlencoded").body(body(fields))
+}
+
+async fn send(client: &Client, path: &str, fields: &[(&str, &str)]) -> Answer {
+    client.staying().send(sent(client, path, fields)).await
+}
+
+#[tokio::test]
+async fn a_visit_is_recorded_with_one_form_or_not_at_all() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let meter = dealer.makeup_meter(&json!({ "unit_id": bay.unit, "from": "2026-01-01T00:00:00Z" })).await;
+    let meter = id(&meter).to_string();
+    let path = format!("/units/{}/visit", bay.unit);
+    let form = dealer.technician.get(&path).await;
+    assert!(form.status() == 200 && form.text().contains(&meter), "{form:?}");
+    let samples = format!("/v1/units/{}/samples", bay.unit);
+    let readings = format!("/v1/meters/{meter}/readings?from=2026-01-01T00:00:00Z&to=2027-01-01T00:00:00Z");
+    let counts = async || {
+        (
+            items(&dealer.office, EVENTS).await.len(),
+            items(&dealer.office, &samples).await.len(),
+            items(&dealer.office, &readings).await.len(),
+        )
+    };
+    let typed = |ph: &'static str, register: &'static str| {
+        [
+            ("key", "k-1"),
+            ("at", "2026-07-02T08:30"),
+            (meter.as_str(), register),
+            ("point", "Clean tank"),
+            ("ph", ph),
+            ("odour", "1"),
+            ("customer_note", "All well"),
+            ("internal_note", "Gate code 7"),
+            ("hours", "1,5"),
+        ]
+    };
+    let wrong = send(&dealer.technician, &path, &typed("19", "1204")).await;
+    assert!(wrong.status() == 422 && wrong.text().contains("All well"), "what was typed stays: {wrong:?}");
+    let wrong = send(&dealer.technician, &path, &typed("7,1", "12o4")).await;
+    assert_eq!(wrong.status(), 422, "{wrong:?}");
+    let wrong = send(&dealer.technician, &path, &typed("7,1", "99999999")).await;
+    assert!(wrong.status() == 422 && wrong.text().contains("Make-up"), "more digits than it has: {wrong:?}");
+    assert_eq!(counts().await, (0, 0, 0), "nothing half-done");
+
+    let recorded = send(&dealer.technician, &path, &typed("7,1", "1204")).await;
+    assert_eq!(
+        (recorded.status(), recorded.header("location")),
+        (303, &*format!("/units/{}", bay.unit)),
+        "{recorded:?}"
+    );
+    assert_eq!(send(&dealer.technician, &path, &typed("7,1", "1204")).await.status(), 303);
+    assert_eq!(counts().await, (1, 2, 1), "sent twice, kept once");
+    let event = items(&dealer.office, EVENTS).await.remove(0);
+    assert_eq!((&event["at"], &event["lines"][0]["quantity"]), (&json!("2026-07-02T06:30:00Z"), &json!("1.5")));
+    assert_eq!(items(&dealer.office, &readings).await[0]["register"], 1204.0);
+    let person = dealer.customer_viewer(bay.customer).await;
+    assert_eq!(person.get(&path).await.status(), 403);
+}
+
+#[tokio::test]
+async fn a_customer_calls_and_watches_on_a_page() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let person = dealer.customer_viewer(bay.customer).await;
+    let unit = bay.unit.to_string();
+    let call =
+        |symptom: &'static str| [("key", "k-1"), ("unit", unit.as_str()), ("symptom", symptom), ("bay", "stopped")];
+    let silent = send(&person, "/call-outs", &call(" ")).await;
+    assert!(silent.status() == 422 && silent.text().contains("symptom: write at least one character"), "{silent:?}");
+    for _ in 0..2 {
+        let called = send(&person, "/call-outs", &call("Black <water>")).await;
+        assert_eq!((called.status(), called.header("location")), (303, "/call-outs"), "{called:?}");
+    }
+    let listed = items(&dealer.office, CALLS).await;
+    assert_eq!(listed.len(), 1, "sent twice, opened once");
+    let page = person.get("/call-outs").await;
+    for words in
+        ["1 call-out is open", "Black &#60;water&#62;", "Nobody has taken it up yet", "An answer is promised by"]
+    {
+        assert!(page.text().contains(words), "{words}: {page:?}");
+    }
+    assert!(!page.text().contains("/step"), "the steps are the dealer's: {page:?}");
+    let step = format!("/call-outs/{}/step", id(&listed[0]));
+    assert_eq!(send(&person, &step, &[("step", "taken_up"), ("revision", "1")]).await.status(), 403);
+    let dealers = dealer.technician.get("/call-outs").await;
+    assert!(dealers.text().contains(&step), "{dealers:?}");
+    assert_eq!(send(&dealer.technician, &step, &[("step", "taken_up"), ("revision", "1")]).await.status(), 303);
+    let note = json!({ "internal_note": "They never listen" });
+    dealer.office.patch(&format!("{CALLS}/{}", id(&listed[0])), "\"2\"", &note).await.json();
+    let page = person.get("/call-outs").await;
+    assert!(page.text().contains("Somebody is on it") && !page.text().contains("never listen"), "{page:?}");
+    let stranger = dealer.customer_viewer(dealer.customer("Quarry Trucks").await).await;
+    assert!(stranger.get("/call-outs").await.text().contains("No call-out is open"));
+}
+
+/// A form on another site makes a browser send the cookie of ours, but names its own origin.
+#[tokio::test]
+async fn a_cookie_alone_writes_nothing() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let email = format!("technician-{}@example.com", dealer.id);
+    let signed_in = send(app.anyone(), "/sign-in", &[("email", &email), ("password", PASSWORD)]).await;
+    let cookie = signed_in.header("set-cookie").split(';').next().unwrap().to_owned();
+    assert!(cookie.starts_with("weirbook_access="), "{signed_in:?}");
+    let unit = bay.unit.to_string();
+    let fields = [("unit", unit.as_str()), ("symptom", "x"), ("bay", "stopped")];
+    let posted = async |more: &[(&str, &str)]| {
+        let mut request = sent(app.anyone(), "/call-outs", &fields).header(COOKIE, &cookie);
+        for (name, value) in more {
+            request = request.header(*name, *value);
+        }
+        app.anyone().staying().send(request).await
+    };
+    let own = {
+        let request = app.anyone().request(Method::GET, "/").build().unwrap();
+        format!("http://{}:{}", request.url().host_str().unwrap(), request.url().port().unwrap())
+    };
+    for foreign in [
+        &[][..],
+        &[(ORIGIN.as_str(), "https://evil.example")],
+        &[(ORIGIN.as_str(), "null")],
+        &[("sec-fetch-site", "cross-site"), (ORIGIN.as_str(), own.as_str())],
+        &[("sec-fetch-site", "same-site")],
+    ] {
+        let answer = posted(foreign).await;
+        assert!(answer.header("location").starts_with("/sign-in"), "{foreign:?}: {answer:?}");
+    }
+    assert_eq!(items(&dealer.office, CALLS).await, [Value::Null; 0]);
+    assert_eq!(posted(&[(ORIGIN.as_str(), &own)]).await.header("location"), "/call-outs");
+    assert_eq!(posted(&[("sec-fetch-site", "same-origin")]).await.header("location"), "/call-outs");
+    assert_eq!(items(&dealer.office, CALLS).await.len(), 2);
+}
+
+#[tokio::test]
+async fn the_week_shows_visits_and_what_stands_against_them() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let ann = account(&dealer.technician).await;
+    dealer
+        .office
+        .create(VISITS, &visit(&bay, "2026-03-31".parse().unwrap(), Some(("08:00:00", "10:00:00")), ann))
+        .await;
+    let (unit, technician) = (bay.unit.to_string(), ann.to_string());
+    let plan = |purpose: &'static str| {
+        [
+            ("key", "k-1"),
+            ("unit", unit.as_str()),
+            ("day", "2026-03-31"),
+            ("from", "09:00"),
+            ("to", "11:00"),
+            ("technician", technician.as_str()),
+            ("purpose", purpose),
+        ]
+    };
+    assert_eq!(send(&dealer.office, "/week", &plan(" ")).await.status(), 422);
+    let planned = send(&dealer.office, "/week", &plan("Blower")).await;
+    assert_eq!((planned.status(), planned.header("location")), (303, "/week?day=2026-03-31"), "{planned:?}");
+    let week = dealer.technician.get("/week?day=2026-04-05").await;
+    for words in [
+        "2 visits this week",
+        "Tuesday, 31",
+        "09:00 to 11:00",
+        "Blower",
+        "The technician makes another visit then",
+        "/week?day=2026-04-06",
+    ] {
+        assert!(week.text().contains(words), "{words}: {week:?}");
+    }
+    assert!(dealer.technician.get("/week?day=2026-04-06").await.text().contains("No visits this week"));
+    let person = dealer.customer_viewer(bay.customer).await;
+    assert_eq!(person.get("/week").await.status(), 403);
+}
