@@ -5,6 +5,7 @@
 //! | --- | --- |
 //! | [`gauge`] | a level, pressure, temperature, vacuum or current |
 //! | [`sample`] | a measurement of water quality |
+//! | [`calibration`] | a check of a probe in known standards |
 //! | [`volume_event`] | fills, drains and hauled loads |
 //! | [`rain`] | rain by local day, and when the diverter led to the pit |
 //! | [`guns`] | bucket tests of the guns, and which hours their flow is multiplied by |
@@ -12,6 +13,7 @@
 //! | [`loss_coefficient`] | evaporation and carry-off as declared |
 //! | [`days`] | stretches of local days |
 
+pub mod calibration;
 pub mod days;
 pub mod gauge;
 pub mod guns;
