@@ -64,6 +64,7 @@ pub struct Limits {
         (name = "cost terms", description = "What a customer pays at a site besides water and sewer"),
         (name = "units", description = "Recycling plants, where they stand and in which state"),
         (name = "components", description = "Fitted parts that wear"),
+        (name = "routines", description = "Work that comes again at units, when it is due, and what was done"),
         (name = "meters", description = "Cumulative registers, what they measure, and their readings"),
         (name = "measures", description = "What is measured, counted and declared at units and sites, withdrawn when wrong"),
         (name = "water", description = "Volumes by local day, read period and month"),

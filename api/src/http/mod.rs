@@ -4,6 +4,7 @@ pub mod accounts;
 pub mod answer;
 pub mod attachments;
 pub mod balance;
+pub mod calibration_limits;
 pub mod components;
 pub mod corrections;
 pub mod customers;
@@ -11,13 +12,17 @@ pub mod measures;
 pub mod meter_findings;
 pub mod meters;
 pub mod operations;
+pub mod part_kinds;
 pub mod placements;
 pub mod reading_exceptions;
 pub mod readings;
+pub mod routines;
+pub mod routines_due;
 pub mod savings_reports;
 pub mod sessions;
 pub mod sites;
 pub mod spells;
+pub mod templates;
 pub mod unit_models;
 pub mod units;
 pub mod water;
@@ -34,7 +39,11 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(units::routes)
         .configure(placements::routes)
         .configure(spells::routes)
+        .configure(part_kinds::routes)
         .configure(components::routes)
+        .configure(routines::routes)
+        .configure(routines_due::routes)
+        .configure(calibration_limits::routes)
         .configure(meters::routes)
         .configure(attachments::routes)
         .configure(readings::routes)

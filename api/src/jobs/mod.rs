@@ -1,5 +1,6 @@
 //! Work that nobody waits for: once for each dealer at a time, safe to stop and start again.
 
+pub mod night_due;
 mod night_fold;
 pub mod night_run;
 mod night_watch;

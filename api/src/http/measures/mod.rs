@@ -1,6 +1,7 @@
 //! Notes of units and sites under `/v1/units/{id}/…` and `/v1/sites/{id}/…`: each kind is added,
 //! listed and withdrawn, and those that hold from-to are ended.
 
+pub mod calibrations;
 pub mod gauge_readings;
 pub mod guns;
 pub mod loss_coefficients;
@@ -31,6 +32,7 @@ pub fn routes(config: &mut ServiceConfig) {
     config
         .configure(gauge_readings::routes)
         .configure(samples::routes)
+        .configure(calibrations::routes)
         .configure(volume_events::routes)
         .configure(rain::routes)
         .configure(guns::routes)
