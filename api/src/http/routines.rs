@@ -217,8 +217,7 @@ impl DoneInput {
 }
 
 impl CertificateInput {
-    /// The certificate as it was sent.
-    pub(crate) fn parse(&self) -> Result<Certified, Faults> {
+    fn parse(&self) -> Result<Certified, Faults> {
         let mut faults = Faults::default();
         let Self { number, tester, tester_licence, date, result, certificate_sha256 } = self.clone();
         let result = faults.take_or("/result", TestResult::parse(&result), TestResult::Failed);

@@ -2,9 +2,11 @@
 
 pub mod assets;
 pub mod chart;
+mod due;
 pub mod fault;
 mod figure;
 mod fleet;
+mod parts;
 mod reports;
 mod sign_in;
 mod statement;
@@ -32,6 +34,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(sign_in::sign_out)
         .service(fleet::installed_units)
         .service(unit::one_unit)
+        .service(due::dues)
+        .service(due::done_form)
+        .service(due::note_done)
         .service(reports::savings_reports)
         .service(statement::savings_report);
 }
