@@ -14,6 +14,8 @@
 mod support;
 
 mod accounts;
+mod ages;
+mod calibrations;
 mod cluster;
 mod components;
 mod conventions;
@@ -21,11 +23,13 @@ mod customers;
 mod deploy;
 mod measures;
 mod meters;
+mod models;
 mod night_run;
 mod openapi;
 mod operations;
 mod program;
 mod readings;
+mod routines;
 mod rulings;
 mod schema;
 mod scopes;
