@@ -78,7 +78,11 @@ async fn samples_since_the_last_good_check_are_in_doubt() {
     dealer.technician.create(&path, &ph("2026-03-01T08:00:00Z", 0.05)).await;
     assert_eq!(in_doubt(&dealer, &bay).await, [""; 0]);
     let bad = dealer.technician.create(&path, &ph("2026-05-01T08:00:00Z", 0.5)).await;
-    assert_eq!(in_doubt(&dealer, &bay).await, ["03-05", "04-05"], "neither before the good check nor after the bad one");
+    assert_eq!(
+        in_doubt(&dealer, &bay).await,
+        ["03-05", "04-05"],
+        "neither before the good check nor after the bad one"
+    );
     let viewer = dealer.customer_viewer(bay.customer).await;
     let seen = items(&viewer, &bay.of_unit("samples")).await;
     assert_eq!(seen.iter().filter(|sample| !sample["doubt"].is_null()).count(), 2);
@@ -115,6 +119,7 @@ async fn limits_are_the_dealers_own_from_then_on() {
     assert_eq!(listed[0]["found"]["good"], json!(true), "the limits of its day");
     let foreign = app.dealer("Elsewhere").await.office.get("/v1/calibration-limits").await;
     assert_eq!(foreign.etag(), "\"0\"");
-    let put = dealer.technician.request(Method::PUT, "/v1/calibration-limits").header("if-match", "\"1\"").json(&limits);
+    let put =
+        dealer.technician.request(Method::PUT, "/v1/calibration-limits").header("if-match", "\"1\"").json(&limits);
     dealer.technician.send(put).await.refused(403, "not-allowed");
 }

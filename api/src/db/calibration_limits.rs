@@ -40,8 +40,7 @@ impl TryFrom<Row> for Stored<DealerId, Limits> {
 /// # Errors
 /// When the database fails.
 pub async fn get(tx: &Tx<'_>) -> Result<Option<Stored<DealerId, Limits>>, DbError> {
-    let row: Option<Row> =
-        calibration_limits::table.select(Row::as_select()).first(&mut tx.conn()).await.optional()?;
+    let row: Option<Row> = calibration_limits::table.select(Row::as_select()).first(&mut tx.conn()).await.optional()?;
     row.map(TryInto::try_into).transpose()
 }
 

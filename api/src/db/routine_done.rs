@@ -89,7 +89,10 @@ pub async fn create(tx: &Tx<'_>, id: RoutineId, new: &Done) -> Result<Kept, DbEr
         return Err(DbError::refused("done_already", "This due was noted as done before; read the routine again."));
     }
     if n != kept.done_times + 1 {
-        return Err(DbError::refused("not_next", "That is not the next due; read the routine again, and send its next_n."));
+        return Err(DbError::refused(
+            "not_next",
+            "That is not the next due; read the routine again, and send its next_n.",
+        ));
     }
     let unit = kept.routine.value.unit_id;
     let wear = wear::of_units(tx, &[unit.0]).await?.remove(&unit.0).ok_or(DbError::NotFound)?;

@@ -97,16 +97,18 @@ pub async fn update_at(
     new: &UnitModel,
 ) -> Result<Stored<ModelId, UnitModel>, DbError> {
     let old = get(tx, id).await?.value;
-    let changed: Option<Row> = update(unit_model::table.filter(unit_model::id.eq(id.0).and(unit_model::revision.eq(at))))
-        .set((Fields::of(tx, new), unit_model::revision.eq(at + 1)))
-        .returning(Row::as_returning())
-        .get_result(&mut tx.conn())
-        .await
-        .optional()?;
+    let changed: Option<Row> =
+        update(unit_model::table.filter(unit_model::id.eq(id.0).and(unit_model::revision.eq(at))))
+            .set((Fields::of(tx, new), unit_model::revision.eq(at + 1)))
+            .returning(Row::as_returning())
+            .get_result(&mut tx.conn())
+            .await
+            .optional()?;
     let row = one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?;
     let figures = |model: &UnitModel| (model.rated_flow_l_per_h, model.working_volume_l, model.float_band_l);
     if figures(new) != figures(&old) {
-        let units: Vec<Uuid> = unit::table.filter(unit::model_id.eq(id.0)).select(unit::id).load(&mut tx.conn()).await?;
+        let units: Vec<Uuid> =
+            unit::table.filter(unit::model_id.eq(id.0)).select(unit::id).load(&mut tx.conn()).await?;
         for unit in units {
             touched::unit(tx, UnitId(unit), Span::EVER).await?;
         }
@@ -122,7 +124,8 @@ async fn written(
     verb: &str,
 ) -> Result<Stored<ModelId, UnitModel>, DbError> {
     model_lines::replace(tx, stored.id, &new.template).await?;
-    let detail = json!({ "name": new.name, "components": new.template.parts.len(), "routines": new.template.routines.len() });
+    let detail =
+        json!({ "name": new.name, "components": new.template.parts.len(), "routines": new.template.routines.len() });
     let stored = Stored { value: new.clone(), ..stored };
     tx.logged(stored, ("unit_model", verb), None, detail).await
 }

@@ -1,11 +1,12 @@
 //! What counters counted at units and at their parts, and how old parts are.
 //!
-//! Counted months come from what the night run keeps of each meter, so that neither an age nor a
-//! due asks for the readings behind them. Customers' people don't see those, and are told ages by
-//! the calendar alone.
+//! A unit's counted months come from what the night run keeps of each meter, so that neither an age
+//! nor a due asks for the readings behind them; a part's own counter is asked for one register a
+//! month. Customers' people don't see those months, and are told ages by the calendar alone.
 
 use super::error::known;
 use super::{DbError, Stored, Tx, failure};
+use crate::auth::Reach;
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
@@ -18,14 +19,14 @@ use domain::metering::stream::Stream;
 use domain::span::Span;
 use domain::spell::{Spell, SpellState};
 use domain::template::failure::Failure;
-use domain::wear::age::Age;
+use domain::units::RegisterUnit;
+use domain::wear::age::{Age, AgeSource};
 use domain::wear::counters::{Counters, basis_of, idle_days, runs};
 use domain::wear::line::CountedMonth;
+use domain::wear::registers::counted_months;
 use domain::zone::{Month, local_date, parse_zone};
 use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
-
-use crate::auth::Reach;
 
 /// What is known of the use of a unit.
 #[derive(Debug, Clone)]
@@ -72,8 +73,6 @@ select unit_id, state, lower(valid) as from_at, upper(valid) as to_at
 #[derive(QueryableByName)]
 struct CountedRow {
     #[diesel(sql_type = SqlUuid)]
-    owner: Uuid,
-    #[diesel(sql_type = SqlUuid)]
     unit_id: Uuid,
     #[diesel(sql_type = Text)]
     stream: String,
@@ -87,40 +86,72 @@ struct CountedRow {
     means: Vec<f64>,
 }
 
-/// Each counter with its months at the unit's placements.
+/// Each counter of a unit with its months at the unit's placements.
 const COUNTED: &str = "
-with a as (
-  select a.meter_no, a.unit_id, a.unit_id as owner, m.stream, a.valid
-    from meter_attachment a
-    join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no
-   where a.unit_id = any($1) and m.stream = any($2)
-  union all
-  select a.meter_no, c.unit_id, c.id, m.stream, a.valid
-    from component c
-    join meter_attachment a on a.dealer_id = c.dealer_id and a.component_id = c.id
-    join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no
-   where c.unit_id = any($1) and m.stream = any($2))
-select a.owner, a.unit_id, a.stream, a.valid @> $3 as present,
+select a.unit_id, m.stream, a.valid @> $3 as present,
        array_agg(u.month order by u.month) as months,
        array_agg(u.days order by u.month) as days,
        array_agg(u.mean_day order by u.month) as means
-  from a
-  join placement p on p.unit_id = a.unit_id and p.valid && a.valid
+  from meter_attachment a
+  join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no and m.stream = any($2)
+  join placement p on p.dealer_id = a.dealer_id and p.unit_id = a.unit_id and p.valid && a.valid
   join meter_month u on u.dealer_id = p.dealer_id and u.subject_id = p.id and u.meter_no = a.meter_no
    and u.month + interval '1 month' > lower(a.valid) and (upper_inf(a.valid) or u.month < upper(a.valid))
    and u.days > 0
- group by a.owner, a.unit_id, a.stream, a.meter_no, a.valid";
+ where a.unit_id = any($1)
+ group by a.unit_id, m.stream, a.meter_no, a.valid";
+
+#[derive(QueryableByName)]
+struct OwnRow {
+    #[diesel(sql_type = SqlUuid)]
+    component_id: Uuid,
+    #[diesel(sql_type = SqlUuid)]
+    unit_id: Uuid,
+    #[diesel(sql_type = Text)]
+    stream: String,
+    #[diesel(sql_type = Text)]
+    unit: String,
+    #[diesel(sql_type = SmallInt)]
+    multiplier: i16,
+    #[diesel(sql_type = Timestamptz)]
+    at: DateTime<Utc>,
+    #[diesel(sql_type = Double)]
+    register: f64,
+}
+
+/// The registers of the parts' own counters: the first, and the last of each month. They measure
+/// no unit, so the night run keeps no months of them.
+const OWN: &str = "
+select c.id as component_id, c.unit_id, m.stream, m.unit, m.multiplier,
+       r.day::timestamp at time zone 'UTC' + make_interval(secs => r.second) as at, r.register
+  from component c
+  join meter_attachment a on a.dealer_id = c.dealer_id and a.component_id = c.id
+  join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no and m.stream = any($2)
+  cross join lateral (
+    select (lower(a.valid) at time zone 'UTC')::date as first,
+           (least(upper(a.valid), $3) at time zone 'UTC')::date as last) as w
+  cross join lateral (
+    (select d.day, d.at[1] as second, d.register[1] as register from day_sheet d
+      where d.meter_no = a.meter_no and d.day between w.first and w.last order by d.day limit 1)
+    union
+    select l.day, l.second, l.register
+      from generate_series(date_trunc('month', w.first), w.last, interval '1 month') as g (month)
+      cross join lateral (
+        select d.day, d.at[cardinality(d.at)] as second, d.register[cardinality(d.register)] as register
+          from day_sheet d
+         where d.meter_no = a.meter_no and d.day between greatest(g.month::date, w.first)
+           and least((g.month + interval '1 month' - interval '1 day')::date, w.last)
+         order by d.day desc limit 1) as l) as r
+ where c.id = any($1)
+ order by c.id, a.meter_no, r.day, r.second";
 
 /// What is known of the use of units.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn of_units(tx: &Tx<'_>, units: &[Uuid]) -> Result<HashMap<Uuid, UnitWear>, DbError> {
-    let zones: Vec<ZoneRow> = sql_query(ZONES)
-        .bind::<Array<SqlUuid>, _>(units)
-        .bind::<Timestamptz, _>(tx.now())
-        .load(&mut tx.conn())
-        .await?;
+    let zones: Vec<ZoneRow> =
+        sql_query(ZONES).bind::<Array<SqlUuid>, _>(units).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?;
     let mut spells = idle_spells(tx, units).await?;
     let mut found = HashMap::with_capacity(zones.len());
     for row in zones {
@@ -149,26 +180,24 @@ async fn idle_spells(tx: &Tx<'_>, units: &[Uuid]) -> Result<HashMap<Uuid, Vec<Sp
 }
 
 async fn counted(tx: &Tx<'_>, units: &[Uuid], found: &mut HashMap<Uuid, UnitWear>) -> Result<(), DbError> {
-    let streams: Vec<&str> =
-        Stream::ALL.iter().filter(|stream| basis_of(**stream).is_some()).map(|stream| stream.as_str()).collect();
     let rows: Vec<CountedRow> = sql_query(COUNTED)
         .bind::<Array<SqlUuid>, _>(units)
-        .bind::<Array<Text>, _>(streams)
+        .bind::<Array<Text>, _>(counting())
         .bind::<Timestamptz, _>(tx.now())
         .load(&mut tx.conn())
         .await?;
     let mut present: HashMap<_, usize> = HashMap::new();
     for row in &rows {
-        *present.entry((row.owner, row.stream.clone())).or_default() += usize::from(row.present);
+        *present.entry((row.unit_id, row.stream.clone())).or_default() += usize::from(row.present);
     }
     for row in rows {
         // Of two counters side by side nobody said which one ages the part.
-        if present.get(&(row.owner, row.stream.clone())).is_some_and(|count| *count > 1) {
+        if present.get(&(row.unit_id, row.stream.clone())).is_some_and(|count| *count > 1) {
             continue;
         }
         let basis = known("stream", Stream::from_name(&row.stream).and_then(basis_of))?;
         let Some(unit) = found.get_mut(&row.unit_id) else { continue };
-        let months = unit.counters.counted.entry((row.owner, basis)).or_default();
+        let months = unit.counters.counted.entry((row.unit_id, basis)).or_default();
         let of_meter = row.months.into_iter().zip(row.days).zip(row.means);
         months.extend(of_meter.map(|((month, days), mean_day)| CountedMonth {
             month: Month::of(month),
@@ -182,6 +211,33 @@ async fn counted(tx: &Tx<'_>, units: &[Uuid], found: &mut HashMap<Uuid, UnitWear
         }
     }
     Ok(())
+}
+
+/// Adds what the parts' own counters counted.
+async fn own(tx: &Tx<'_>, parts: &[Uuid], found: &mut HashMap<Uuid, UnitWear>) -> Result<(), DbError> {
+    let rows: Vec<OwnRow> = sql_query(OWN)
+        .bind::<Array<SqlUuid>, _>(parts)
+        .bind::<Array<Text>, _>(counting())
+        .bind::<Timestamptz, _>(tx.now())
+        .load(&mut tx.conn())
+        .await?;
+    for of_part in rows.chunk_by(|a, b| (a.component_id, &a.stream) == (b.component_id, &b.stream)) {
+        let Some(first) = of_part.first() else { continue };
+        let Some(unit) = found.get_mut(&first.unit_id) else { continue };
+        let basis = known("stream", Stream::from_name(&first.stream).and_then(basis_of))?;
+        let scale = f64::from(first.multiplier) * known("unit", RegisterUnit::from_name(&first.unit))?.factor();
+        let shown: Vec<_> = of_part.iter().map(|row| (row.at, row.register * scale)).collect();
+        let months = counted_months(&shown, unit.zone);
+        if !months.is_empty() {
+            unit.counters.counted.insert((first.component_id, basis), months);
+        }
+    }
+    Ok(())
+}
+
+/// The streams that age parts.
+fn counting() -> Vec<&'static str> {
+    Stream::ALL.iter().filter(|stream| basis_of(**stream).is_some()).map(|stream| stream.as_str()).collect()
 }
 
 /// Puts months in order, and the parts of one month, counted by two meters in turn, together.
@@ -218,13 +274,16 @@ pub async fn seen(tx: &Tx<'_>, parts: Vec<Stored<ComponentId, Component>>) -> Re
     units.sort_unstable();
     units.dedup();
     let ids: Vec<Uuid> = parts.iter().map(|part| part.id.0).collect();
-    let (wear, failures) = (of_units(tx, &units).await?, failure::of_parts(tx, &ids).await?);
+    let (mut wear, failures) = (of_units(tx, &units).await?, failure::of_parts(tx, &ids).await?);
     let dealer = tx.scope().reach() == Reach::Dealer;
+    if dealer {
+        own(tx, &ids, &mut wear).await?;
+    }
     let one = |part: Stored<ComponentId, Component>| {
         let unit = wear.get(&part.value.unit_id.0);
         let age = unit.and_then(|unit| Age::of(part.id.0, &part.value, &unit.counters, unit.zone));
         // A customer's people see no counted use, so an assumed one would contradict the dealer's.
-        let age = age.filter(|age| dealer || age.source == domain::wear::age::AgeSource::Calendar);
+        let age = age.filter(|age| dealer || age.source == AgeSource::Calendar);
         Seen { age, failure: failures.get(&part.id.0).copied(), part }
     };
     Ok(parts.into_iter().map(one).collect())

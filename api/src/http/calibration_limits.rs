@@ -86,10 +86,7 @@ impl LimitsView {
 #[utoipa::path(tag = "measures",
     responses((status = 200, description = "The limits", body = LimitsView), Problems))]
 #[get("/calibration-limits")]
-async fn get_calibration_limits(
-    caller: Caller<perm::WriteMeasures>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Problem> {
+async fn get_calibration_limits(caller: Caller<perm::WriteMeasures>, db: Data<Db>) -> Result<HttpResponse, Problem> {
     let stored = db.read(caller.scope(), caller.now(), async |tx| calibration_limits::get(tx).await).await?;
     let (limits, revision) = stored.map_or((Limits::default(), 0), |stored| (stored.value, stored.revision));
     Ok(answer::record(StatusCode::OK, revision, &LimitsView::of(&limits, revision)))

@@ -226,17 +226,13 @@ impl PartInput {
         let mut faults = Faults::default();
         let known = of_kind(self.kind.trim());
         let duty = self.duty.as_deref().map(|name| faults.take("/duty", Duty::parse(name)));
-        let duty = duty.unwrap_or_else(|| {
-            known.map(|kind| kind.duty).or_else(|| missing(&mut faults, "/duty"))
-        });
+        let duty = duty.unwrap_or_else(|| known.map(|kind| kind.duty).or_else(|| missing(&mut faults, "/duty")));
         let basis = self.run_basis.as_deref().map(|name| faults.take("/run_basis", RunBasis::parse(name)));
-        let basis = basis.unwrap_or_else(|| {
-            known.map(|kind| kind.run_basis).or_else(|| missing(&mut faults, "/run_basis"))
-        });
+        let basis =
+            basis.unwrap_or_else(|| known.map(|kind| kind.run_basis).or_else(|| missing(&mut faults, "/run_basis")));
         let failure = self.failure.as_ref().map(|sent| faults.take("/failure", sent.parse()));
-        let failure = failure.unwrap_or_else(|| {
-            known.map(|kind| kind.failure).or_else(|| missing(&mut faults, "/failure"))
-        });
+        let failure =
+            failure.unwrap_or_else(|| known.map(|kind| kind.failure).or_else(|| missing(&mut faults, "/failure")));
         let Some(((duty, run_basis), failure)) = duty.zip(basis).zip(failure) else { return Err(faults) };
         // A life in another basis says nothing.
         let usual = known.filter(|kind| kind.run_basis == run_basis).map(|kind| kind.rated_life);

@@ -21,7 +21,12 @@ use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_unit_model).service(list_unit_models).service(get_unit_model).service(put_unit_model).service(update_unit_model);
+    config
+        .service(create_unit_model)
+        .service(list_unit_models)
+        .service(get_unit_model)
+        .service(put_unit_model)
+        .service(update_unit_model);
 }
 
 /// What is sent of a unit model. Its lists are the template of its units: customers' people see

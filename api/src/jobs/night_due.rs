@@ -4,16 +4,18 @@
 use crate::auth::Scope;
 use crate::db::{Db, DbError, due};
 use chrono::{DateTime, Utc};
+use domain::ids::DealerId;
 use uuid::Uuid;
 
 /// Units projected in one transaction; memory grows with this and not with the fleet.
 const UNITS_A_CHUNK: i64 = 1000;
 
-/// Projects the dues of all units; how many changed. What was projected stays when it is cut off.
+/// Projects the dues of all units of a dealer; how many changed. What was projected stays when it is cut off.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn project(db: &Db, scope: &Scope, as_of: DateTime<Utc>) -> Result<usize, DbError> {
+pub async fn project(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result<usize, DbError> {
+    let scope = &Scope::of_job(dealer);
     let (mut after, mut changed) = (Uuid::nil(), 0);
     loop {
         let units = db.read(scope, as_of, async |tx| due::units_after(tx, after, UNITS_A_CHUNK).await).await?;

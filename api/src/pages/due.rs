@@ -1,9 +1,9 @@
 //! `/due`: recurring work that is late or falls due, and the form with which it is noted as done.
 
 use super::fault::Fault;
+use super::html;
 use super::visitor::Visitor;
 use super::words::{self, NONE};
-use super::html;
 use crate::auth::perm;
 use crate::db::due::{self, Listed};
 use crate::db::page::After;

@@ -194,7 +194,8 @@ impl Calibration {
         let limits = &self.limits;
         let errors: Vec<f64> = points.iter().map(|point| self.error(point)).collect();
         let within = |most: f64| errors.iter().all(|error| error.abs() <= most + 1e-9);
-        let plain = |good| Verdict { errors: errors.clone(), slope_mv_per_ph: None, slope_pct: None, offset_mv: None, good };
+        let plain =
+            |good| Verdict { errors: errors.clone(), slope_mv_per_ph: None, slope_pct: None, offset_mv: None, good };
         match self.probe {
             Probe::Orp => plain(within(limits.orp_error_mv)),
             Probe::DissolvedOxygen => plain(within(limits.oxygen_error_pct)),
@@ -241,7 +242,8 @@ fn checked_points(points: Vec<Point>, probe: Probe, day: NaiveDate) -> Result<Ve
         faults.add("", "wrong_count", fix);
     }
     let pointed = points.into_iter().enumerate();
-    let points: Vec<Point> = pointed.filter_map(|(n, point)| faults.take(&format!("/{n}"), point.checked(probe, day))).collect();
+    let points: Vec<Point> =
+        pointed.filter_map(|(n, point)| faults.take(&format!("/{n}"), point.checked(probe, day))).collect();
     if let [Point { standard: Some(one), .. }, Point { standard: Some(two), .. }] = points.as_slice()
         && (one - two).abs() < BUFFERS_APART_PH
     {
@@ -274,7 +276,9 @@ impl Point {
             }
             match self.expires_on {
                 None => faults.add("/expires_on", "required", "give the last day on which the standard is good"),
-                Some(last) if last < day => faults.add("/expires_on", "expired", "use a standard that is good on that day"),
+                Some(last) if last < day => {
+                    faults.add("/expires_on", "expired", "use a standard that is good on that day")
+                }
                 Some(_) => {}
             }
         }

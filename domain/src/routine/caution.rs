@@ -59,7 +59,9 @@ impl Caution {
                 "The fresh-water connection stays protected against backflow; only a licensed tester tests the \
                  preventer."
             }
-            Self::Legionella => "Recycled water carries bacteria: avoid breathing its spray, and wear a mask where it can't be.",
+            Self::Legionella => {
+                "Recycled water carries bacteria: avoid breathing its spray, and wear a mask where it can't be."
+            }
             Self::Frost => "Water left in pumps, valves and lines breaks them in frost: drain all of them.",
             Self::Discharge => "Discharge and haul only as the local authority permits, and keep the papers.",
         }

@@ -140,12 +140,7 @@ impl Template {
     }
 }
 
-fn lines<T: Clone>(
-    faults: &mut Faults,
-    list: &str,
-    lines: Vec<T>,
-    checked: impl Fn(T) -> Result<T, Faults>,
-) -> Vec<T> {
+fn lines<T: Clone>(faults: &mut Faults, list: &str, lines: Vec<T>, checked: impl Fn(T) -> Result<T, Faults>) -> Vec<T> {
     if lines.len() > LINES_MAX {
         faults.add(format!("/{list}"), "too_many", format!("give at most {LINES_MAX} lines"));
         return Vec::new();

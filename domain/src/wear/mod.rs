@@ -4,8 +4,10 @@
 //! | --- | --- |
 //! | [`line`](mod@line) | use by local day, counted and projected |
 //! | [`counters`] | the counters of a unit and of its parts |
+//! | [`registers`] | counted months from registers read now and then |
 //! | [`age`] | how old a part is, in what ages it |
 
 pub mod age;
 pub mod counters;
 pub mod line;
+pub mod registers;

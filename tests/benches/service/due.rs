@@ -5,9 +5,6 @@ use super::setup::{Bench, Outcome};
 use chrono::Utc;
 use domain::ids::DealerId;
 use std::time::Instant;
-use uuid::Uuid;
-use weirbook::auth::Scope;
-use weirbook::db::{due, wear};
 use weirbook::jobs::night_due;
 
 const UNITS: i32 = 10_000;
@@ -24,33 +21,32 @@ pub(crate) async fn run(bench: &Bench) -> Outcome {
     bench.make_meters(FIRST_NO, UNITS, METERS).await?;
     let client = bench.superuser().await?;
     client.batch_execute(&fill(bench.dealer)).await?;
-    let scope = Scope::of_job(bench.dealer);
     let started = Instant::now();
-    let changed = night_due::project(&bench.db, &scope, Utc::now()).await?;
+    let changed = night_due::project(&bench.db, bench.dealer, Utc::now()).await?;
     let first = started.elapsed().as_secs_f64();
     client.batch_execute("vacuum analyze routine").await?;
     let started = Instant::now();
-    let again = night_due::project(&bench.db, &scope, Utc::now()).await?;
+    let again = night_due::project(&bench.db, bench.dealer, Utc::now()).await?;
     println!(
         "dues, all       {first:>10.2} s for {UNITS} units with {ROUTINES} routines, {changed} written; {:.2} s with {again} changed",
         started.elapsed().as_secs_f64()
     );
     let started = Instant::now();
-    let ages = ages(bench, &scope).await?;
-    println!("ages, all       {:>10.2} s for {ages} parts", started.elapsed().as_secs_f64());
+    let ages = ages(bench).await?;
+    println!("ages, all       {:>10.2} s for {ages} parts, over HTTP", started.elapsed().as_secs_f64());
     lists(bench).await
 }
 
-/// The ages of all parts, page by page.
-async fn ages(bench: &Bench, scope: &Scope) -> Outcome<usize> {
-    let mut after = Uuid::nil();
-    let mut told = 0;
+/// The ages of all parts over HTTP, page by page.
+async fn ages(bench: &Bench) -> Outcome<usize> {
+    let mut connection = Connection::open(bench.address).await?;
+    let (mut told, mut path) = (0, "/v1/components?fitted=true&limit=500".to_owned());
     loop {
-        let units = bench.db.read(scope, Utc::now(), async |tx| due::units_after(tx, after, 1000).await).await?;
-        let Some(last) = units.last() else { return Ok(told) };
-        after = *last;
-        let ages = bench.db.read(scope, Utc::now(), async |tx| wear::ages_of_units(tx, &units).await).await?;
-        told += ages.len();
+        let page: serde_json::Value = serde_json::from_str(&connection.send(&get(&path, &bench.token)).await?)?;
+        let parts = page.get("items").and_then(serde_json::Value::as_array).ok_or("a page without items")?;
+        told += parts.iter().filter(|part| part.get("age").is_some_and(serde_json::Value::is_object)).count();
+        let Some(cursor) = page.get("next_cursor").and_then(serde_json::Value::as_str) else { return Ok(told) };
+        path = format!("/v1/components?fitted=true&limit=500&cursor={cursor}");
     }
 }
 
