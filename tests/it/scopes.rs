@@ -50,7 +50,7 @@ const VIEWS: [(&str, [&str; 3]); 48] = [
         ["limits, low, noted, work", "", ""],
     ),
     ("select record #>> '{}' from calibration", ["after, at, before", "before", "after, at"]),
-    ("select point from sample_seen where in_doubt", ["at, before", "before", "at"]),
+    ("select point from sample_seen where in_doubt", ["after, before", "before", "after"]),
     ("select no::text from meter", ["1, 2, 3, 4, 5", "1, 2, 3, 4", "1"]),
     ("select last_no::text from meter_number", ["5", "", ""]),
     ("select meter_no::text from meter_attachment", ["1, 2, 3, 4", "1, 2, 3, 4", "1"]),

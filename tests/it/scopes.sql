@@ -106,10 +106,10 @@ insert into meter_watch (id, meter_no, kind, since, size, opened_at, seen_at)
 insert into gauge_reading (id, unit_id, at, gauge, value, unit, place, created_at)
   select gen_random_uuid(), pg_temp.id('u'), at, 'level', 1, 'mm', n, now() from happened;
 insert into sample (id, unit_id, at, point, what, value, unit, created_at)
-  select gen_random_uuid(), pg_temp.id('u'), at, n, 'pH', 7, '1', now() from happened;
--- Each found out of its limits, and so what was sampled before the first of b.
+  select gen_random_uuid(), pg_temp.id('u'), at, n, 'ph', 7, 'ph', now() from happened;
+-- Checked an hour later, and found good at the move alone.
 insert into calibration (id, unit_id, at, probe, record, found_good, left_good, created_at)
-  select gen_random_uuid(), pg_temp.id('u'), at, 'ph', to_jsonb(n), n <> 'after', true, now() from happened;
+  select gen_random_uuid(), pg_temp.id('u'), at + interval '1 hour', 'ph', to_jsonb(n), n = 'at', true, now() from happened;
 insert into calibration_limits (limits, created_at, changed_at) values (to_jsonb('limits'::text), now(), now());
 insert into volume_event (id, unit_id, at, kind, volume_l, note, created_at)
   select gen_random_uuid(), pg_temp.id('u'), at, 'refill', 9, n, now() from happened;
