@@ -78,12 +78,15 @@ pub fn next_due(every: &Every, rests: bool, since: Since, unit: Uuid, counters: 
         };
         Some(Due { on: day.on_or_after(after), by: DueBy::Yearly })
     });
+    let within = |due: &Due| due.on < horizon(counters.today);
+    let by_days = calendar.into_iter().chain(yearly).filter(within).min_by_key(|due| due.on);
+    // Use that comes later than the calendar need not be projected.
+    let ends = by_days.map_or(horizon(counters.today), |due| due.on);
     let used = every.uses().filter_map(|(basis, interval)| {
-        let on = counters.line(unit, basis, from)?.reaches(from, interval)?;
+        let on = counters.line(unit, basis, (from, ends))?.reaches(from, interval)?;
         Some(Due { on, by: by_use(basis)? })
     });
-    let within = |due: &Due| due.on < horizon(counters.today);
-    calendar.into_iter().chain(yearly).chain(used).filter(within).min_by_key(|due| due.on)
+    by_days.into_iter().chain(used).min_by_key(|due| due.on)
 }
 
 fn by_use(basis: RunBasis) -> Option<DueBy> {

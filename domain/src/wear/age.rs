@@ -59,9 +59,10 @@ impl Age {
 /// The use of a part since it was fitted: by its own counter, else by its unit's, else as assumed.
 fn used(id: Uuid, part: &Component, counters: &Counters, zone: Tz) -> Option<(UseLine, AgeSource)> {
     let fitted = local_date(zone, part.fitted_at);
-    let own = counters.line(id, part.run_basis, fitted).map(|line| (line, AgeSource::OwnCounter));
+    let lived = (fitted, counters.today);
+    let own = counters.line(id, part.run_basis, lived).map(|line| (line, AgeSource::OwnCounter));
     let of_unit = || {
-        let line = counters.line(part.unit_id.0, part.run_basis, fitted)?;
+        let line = counters.line(part.unit_id.0, part.run_basis, lived)?;
         Some((line, AgeSource::UnitCounter))
     };
     let assumed = || {

@@ -62,10 +62,10 @@ pub fn idle_days(spells: &[Spell], zone: Tz) -> Vec<IdleDays> {
 }
 
 impl Counters {
-    /// Use counted at the part or unit, from `since` on.
+    /// Use counted at the part or unit, from one day until before another.
     #[must_use]
-    pub fn line(&self, owner: Uuid, basis: RunBasis, since: NaiveDate) -> Option<UseLine> {
-        UseLine::counted(self.counted.get(&(owner, basis))?, &self.idle, since, self.today)
+    pub fn line(&self, owner: Uuid, basis: RunBasis, within: (NaiveDate, NaiveDate)) -> Option<UseLine> {
+        UseLine::counted(self.counted.get(&(owner, basis))?, &self.idle, within, self.today)
     }
 }
 

@@ -59,11 +59,16 @@ pub struct UseLine {
 }
 
 impl UseLine {
-    /// Of a counter's months, in order, from `since` on. `None` when nothing was counted.
+    /// Of a counter's months, in order, from `since` until before `ends`. `None` when nothing was
+    /// counted.
     #[must_use]
-    pub fn counted(months: &[CountedMonth], idle: &[IdleDays], since: NaiveDate, today: NaiveDate) -> Option<Self> {
+    pub fn counted(
+        months: &[CountedMonth],
+        idle: &[IdleDays],
+        (since, ends): (NaiveDate, NaiveDate),
+        today: NaiveDate,
+    ) -> Option<Self> {
         let rates = Rates::of(months, idle)?;
-        let ends = horizon(today);
         let mut line = Self::default();
         let mut month = Month::of(since);
         while month.first_day() < ends {
@@ -246,7 +251,9 @@ mod tests {
     #[test]
     fn what_was_counted_is_summed_and_what_comes_is_expected() {
         let months = [month("2026-03", 31, 4.0), month("2026-04", 30, 6.0)];
-        let line = UseLine::counted(&months, &[], date("2026-03-01"), date("2026-04-30")).unwrap();
+        let line =
+            UseLine::counted(&months, &[], (date("2026-03-01"), horizon(date("2026-04-30"))), date("2026-04-30"))
+                .unwrap();
         let counted = line.between(date("2026-03-11"), date("2026-04-11"));
         assert_eq!(counted, Use { amount: 21.0 * 4.0 + 10.0 * 6.0, estimated: 0.0 });
         // 124 + 180 hours in 61 days of running are expected of every day from May on.
@@ -255,7 +262,7 @@ mod tests {
         assert!((ahead.amount - 10.0 * rate).abs() < 1e-9 && ahead.estimated == ahead.amount);
         assert_eq!(line.reaches(date("2026-03-01"), 124.0), Some(date("2026-03-31")), "on the last day of March");
         assert_eq!(line.reaches(date("2026-03-01"), 130.0), Some(date("2026-04-02")));
-        assert_eq!(UseLine::counted(&[], &[], date("2026-03-01"), date("2026-04-30")), None);
+        assert_eq!(UseLine::counted(&[], &[], (date("2026-03-01"), date("2029-01-01")), date("2026-04-30")), None);
     }
 
     #[test]
@@ -267,7 +274,8 @@ mod tests {
         let year = [month("2025-05", 31, 2.0), month("2025-06", 30, 2.0), month("2025-07", 31, 6.0)];
         let lately = [month("2026-05", 31, 3.0), month("2026-06", 30, 3.0)];
         let months: Vec<_> = year.into_iter().chain(lately).collect();
-        let line = UseLine::counted(&months, &[], date("2026-06-01"), date("2026-06-30")).unwrap();
+        let line =
+            UseLine::counted(&months, &[], (date("2026-06-01"), date("2029-01-01")), date("2026-06-30")).unwrap();
         let july = line.between(date("2026-07-01"), date("2026-08-01")).amount;
         assert!((july - 31.0 * 9.0).abs() < 1e-9, "three times the spring, as the year before: {july}");
     }
@@ -275,7 +283,12 @@ mod tests {
     #[test]
     fn a_month_that_stood_still_for_half_tells_twice_the_rate() {
         let idle = [IdleDays { first: date("2026-04-16"), last: date("2026-04-30") }];
-        let line = UseLine::counted(&[month("2026-04", 30, 5.0)], &idle, date("2026-04-01"), date("2026-04-30"));
+        let line = UseLine::counted(
+            &[month("2026-04", 30, 5.0)],
+            &idle,
+            (date("2026-04-01"), date("2029-01-01")),
+            date("2026-04-30"),
+        );
         assert_eq!(line.unwrap().between(date("2026-05-01"), date("2026-05-02")).amount, 10.0);
     }
 
@@ -290,7 +303,7 @@ mod tests {
                 .map(|(month, rate)| CountedMonth { month, days: 28, mean_day: *rate })
                 .collect();
             let (since, today) = (start.first_day(), months.last().unwrap().month.last_day());
-            let line = UseLine::counted(&months, &[], since, today).unwrap();
+            let line = UseLine::counted(&months, &[], (since, horizon(today)), today).unwrap();
             if let Some(on) = line.reaches(since, amount) {
                 let most = rates.iter().copied().fold(0.0, f64::max) * SEASON_MOST;
                 let used = line.between(since, on).amount;
@@ -305,7 +318,7 @@ mod tests {
             let idle = [IdleDays { first: date("2026-02-10"), last: date("2026-04-02") }];
             let months = [month("2026-01", 31, 3.0), month("2026-05", 20, 1.5)];
             let (from, to) = (date("2026-01-01"), date("2026-10-28"));
-            let line = UseLine::counted(&months, &idle, from, date("2026-06-01")).unwrap();
+            let line = UseLine::counted(&months, &idle, (from, to), date("2026-06-01")).unwrap();
             let middle = from + Days::new(cut);
             let sum = line.between(from, middle).amount + line.between(middle, to).amount;
             prop_assert!((sum - line.between(from, to).amount).abs() < 1e-9);
