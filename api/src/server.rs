@@ -71,6 +71,7 @@ pub struct Limits {
         (name = "prices", description = "What goods, work and serving cost the dealer; never shown to customers"),
         (name = "units", description = "Recycling plants, where they stand and in which state"),
         (name = "components", description = "Fitted parts that wear"),
+        (name = "routines", description = "Work that comes again at units, when it is due, and what was done"),
         (name = "meters", description = "Cumulative registers, what they measure, and their readings"),
         (name = "asking", description = "Readings that people are asked for: which are due, who was asked, rounds"),
         (name = "files", description = "Photos and documents that stand behind records"),

@@ -81,6 +81,8 @@ pub struct Component {
     pub run_basis: RunBasis,
     /// Life it is sold for, in the run basis.
     pub rated_life: Option<f64>,
+    /// Use on a day of running, in the run basis, where no counter tells it.
+    pub assumed_per_day: Option<f64>,
     /// Age it had when fitted or when tracking began, in the run basis.
     pub age_at_fitting: f64,
     /// When it was fitted.
@@ -111,6 +113,7 @@ impl Component {
         if let Some(life) = self.rated_life {
             faults.range("/rated_life", life, LIFE_MIN, LIFE_MAX);
         }
+        assumed_use(&mut faults, self.assumed_per_day, self.run_basis);
         faults.range("/age_at_fitting", self.age_at_fitting, 0.0, LIFE_MAX);
         self.fitted_at = span::instant(&mut faults, "/fitted_at", self.fitted_at);
         self.last_good_at = self.last_good_at.map(|at| span::instant(&mut faults, "/last_good_at", at));
@@ -143,6 +146,20 @@ impl Component {
         faults.or(new)
     }
 
+    /// What takes its place at that instant: alike unless said otherwise, and new.
+    #[must_use]
+    pub fn successor(&self, at: DateTime<Utc>) -> Self {
+        Self {
+            serial_number: None,
+            age_at_fitting: 0.0,
+            fitted_at: at,
+            last_good_at: None,
+            out: None,
+            warranty_until: None,
+            ..self.clone()
+        }
+    }
+
     /// The same, taken out by `now`.
     ///
     /// # Errors
@@ -151,6 +168,21 @@ impl Component {
         let mut faults = Faults::default();
         span::past(&mut faults, "/out_at", out.at, now);
         faults.and(Self { out: Some(out), ..self }.checked())
+    }
+}
+
+/// Checks a use that is assumed of every day of running.
+pub(crate) fn assumed_use(faults: &mut Faults, per_day: Option<f64>, basis: RunBasis) {
+    let Some(per_day) = per_day else { return };
+    match basis {
+        RunBasis::Hours => faults.range("/assumed_per_day", per_day, LIFE_MIN, 24.0),
+        RunBasis::Days => {
+            let fix = "leave it out: a part that ages by days does so by the calendar";
+            faults.add("/assumed_per_day", "not_taken", fix);
+        }
+        RunBasis::Starts | RunBasis::Washes | RunBasis::Litres => {
+            faults.range("/assumed_per_day", per_day, LIFE_MIN, LIFE_MAX);
+        }
     }
 }
 
@@ -172,6 +204,7 @@ mod tests {
             duty: Duty::OnDemand,
             run_basis: RunBasis::Hours,
             rated_life: Some(12_000.0),
+            assumed_per_day: None,
             age_at_fitting: 0.0,
             fitted_at: at("2026-01-10T09:00:00Z"),
             last_good_at: None,

@@ -43,6 +43,8 @@ uuid_ids! {
     SpellId;
     /// A fitted part that wears.
     ComponentId;
+    /// Work that comes again at a unit.
+    RoutineId;
     /// A cumulative register.
     MeterId;
     /// A site's account with the water and sewer supplier.

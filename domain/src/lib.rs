@@ -10,7 +10,10 @@
 //! | [`span`], [`country`] | stretches of time, countries |
 //! | [`customer`], [`site`] | who uses units, and where |
 //! | [`unit`], [`placement`], [`spell`] | the plant and its model, where it stood when, in which state |
+//! | [`template`] | what units of a model are made of, and a starter catalogue of parts |
 //! | [`component`] | a fitted part that wears |
+//! | [`wear`] | use that ages parts and makes work due |
+//! | [`routine`] | work that comes again: when it is due, how it is done |
 //! | [`meter`] | a cumulative register, what it measures when, its exchanges |
 //! | [`measures`] | what people measure, count and declare at units and sites |
 //! | [`facts`], [`period_facts`] | what a subject used in a local day, a month, between two rounds |
@@ -59,6 +62,7 @@ pub mod placement;
 pub mod reading;
 pub mod reliability;
 pub mod report;
+pub mod routine;
 pub mod ruling;
 pub mod savings;
 pub mod service;
@@ -67,9 +71,11 @@ pub mod span;
 pub mod spell;
 pub mod stock;
 pub mod tariff;
+pub mod template;
 pub mod trace;
 pub mod uncertainty;
 pub mod unit;
 pub mod units;
 pub mod water;
+pub mod wear;
 pub mod zone;

@@ -2,6 +2,7 @@
 
 use crate::fault::Faults;
 use crate::ids::ModelId;
+use crate::template::Template;
 
 /// Most that a skid-mounted plant treats, in litres per hour, and holds, in litres: a larger
 /// figure is a slip of the unit (common practice, no source).
@@ -21,6 +22,8 @@ pub struct UnitModel {
     pub working_volume_l: f64,
     /// Volume between the floats that start and stop the fill, in litres.
     pub float_band_l: f64,
+    /// What its units are made of.
+    pub template: Template,
 }
 
 impl UnitModel {
@@ -36,6 +39,7 @@ impl UnitModel {
         if self.float_band_l > self.working_volume_l {
             faults.add("/float_band_l", "above_working_volume", "the floats' band lies within the working volume");
         }
+        self.template = faults.take_or("", self.template.checked(), Template::default());
         faults.or(self)
     }
 }
@@ -107,8 +111,13 @@ mod tests {
 
     #[test]
     fn every_fault_of_a_model_is_named() {
-        let model =
-            UnitModel { name: " ".to_owned(), rated_flow_l_per_h: -1.0, working_volume_l: 500.0, float_band_l: 501.0 };
+        let model = UnitModel {
+            name: " ".to_owned(),
+            rated_flow_l_per_h: -1.0,
+            working_volume_l: 500.0,
+            float_band_l: 501.0,
+            template: Template::default(),
+        };
         let faults = model.checked().unwrap_err();
         assert_eq!(pointers(&faults), ["/name", "/rated_flow_l_per_h", "/float_band_l"]);
     }

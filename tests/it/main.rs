@@ -14,9 +14,11 @@
 mod support;
 
 mod accounts;
+mod ages;
 mod agreements;
 mod asking;
 mod asking_pages;
+mod calibrations;
 mod call_outs;
 mod cluster;
 mod components;
@@ -29,6 +31,7 @@ mod files;
 mod mail;
 mod measures;
 mod meters;
+mod models;
 mod night_run;
 mod openapi;
 mod operations;
@@ -38,6 +41,7 @@ mod reference;
 mod report_life;
 mod report_pages;
 mod report_recount;
+mod routines;
 mod rulings;
 mod schema;
 mod scopes;

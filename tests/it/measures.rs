@@ -57,6 +57,7 @@ impl Bay {
                 json!({ "at": at, "point": "Clean tank", "what": "oil_and_grease", "qualifier": "<", "value": 5.0,
                     "unit": "mg_l", "method": "Strip", "detection_limit": 5.0 }),
             ),
+            (self.of_unit("calibrations"), crate::calibrations::ph(at, 0.1)),
             (self.of_unit("volume-events"), hauled(at)),
             (self.of_site("flow-tests"), flow_test("2026-03-02", "Gun 1")),
             (

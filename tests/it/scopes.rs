@@ -20,7 +20,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 69] = [
+const VIEWS: [(&str, [&str; 3]); 73] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -39,6 +39,18 @@ const VIEWS: [(&str, [&str; 3]); 69] = [
     ("select at_start #>> '{}' from placement", ["ua, ub, va", "ua, va", "ub"]),
     ("select reason from spell", ["across, after, before", "across, before", "across, after"]),
     ("select kind from component", ["filter, pump, valve", "filter, pump", "pump, valve"]),
+    (
+        "select name from model_stage union all select kind from model_component union all select plan #>> '{}' from model_routine
+         union all select name from model_consumable union all select item from model_kit_line",
+        ["acid, line, plan, seal, stage", "", ""],
+    ),
+    (
+        "select parts_cost_class from component_failure union all select name from routine
+         union all select note from routine_done union all select limits #>> '{}' from calibration_limits",
+        ["limits, low, noted, work", "", ""],
+    ),
+    ("select record #>> '{}' from calibration", ["after, at, before", "before", "after, at"]),
+    ("select point from sample_seen where in_doubt", ["after, before", "before", "after"]),
     ("select no::text from meter", ["1, 2, 3, 4, 5", "1, 2, 3, 4", "1"]),
     ("select last_no::text from meter_number", ["5", "", ""]),
     ("select meter_no::text from meter_attachment", ["1, 2, 3, 4", "1, 2, 3, 4", "1"]),

@@ -58,6 +58,19 @@ insert into component (id, unit_id, kind, duty, run_basis, fitted_at, out_at, ou
     from (values ('filter', '01-05 00:00', '02-01 00:00'), ('pump', '01-05 00:00', null),
                  ('valve', '03-15 00:00', null)) c (kind, fitted, out);
 
+insert into model_stage (model_id, n, name, volume_l) values (pg_temp.id('model'), 0, 'stage', 1);
+insert into model_component (model_id, n, kind, duty, run_basis, parts_cost_class, call_out, down_town_water_d, down_second_unit_d, down_none_d)
+  values (pg_temp.id('model'), 0, 'seal', 'timed', 'days', 'low', false, 0, 0, 0);
+insert into model_routine (model_id, n, plan) values (pg_temp.id('model'), 0, to_jsonb('plan'::text));
+insert into model_consumable (model_id, n, name, unit, dose, dose_per) values (pg_temp.id('model'), 0, 'acid', 'l', 1, 'day');
+insert into model_kit_line (model_id, n, task, item, quantity, unit) values (pg_temp.id('model'), 0, 'task', 'line', 1, 'piece');
+insert into component_failure (component_id, parts_cost_class, call_out, down_town_water_d, down_second_unit_d, down_none_d)
+  values (pg_temp.id('pump'), 'low', false, 0, 0, 0);
+insert into routine (id, unit_id, name, every_days, rests, checklist, cautions, counts_from, created_at, changed_at)
+  values (pg_temp.id('work'), pg_temp.id('u'), 'work', 30, false, '[]', '[]', '2026-01-01', now(), now());
+insert into routine_done (routine_id, n, done_on, checked, note, created_at)
+  values (pg_temp.id('work'), 1, '2026-02-01', '[]', 'noted', now());
+
 insert into meter_number (last_no) values (5);
 insert into meter (no, id, label, stream, unit, read_by, created_at, changed_at)
   select n, pg_temp.id('meter ' || n), n, 'makeup', 'l', 'telemetry', now(), now() from generate_series(1, 5) n;
@@ -94,7 +107,11 @@ insert into meter_watch (id, meter_no, kind, since, size, opened_at, seen_at)
 insert into gauge_reading (id, unit_id, at, gauge, value, unit, place, created_at)
   select gen_random_uuid(), pg_temp.id('u'), at, 'level', 1, 'mm', n, now() from happened;
 insert into sample (id, unit_id, at, point, what, value, unit, created_at)
-  select gen_random_uuid(), pg_temp.id('u'), at, n, 'pH', 7, '1', now() from happened;
+  select gen_random_uuid(), pg_temp.id('u'), at, n, 'ph', 7, 'ph', now() from happened;
+-- Checked an hour later, and found good at the move alone.
+insert into calibration (id, unit_id, at, probe, record, found_good, left_good, created_at)
+  select gen_random_uuid(), pg_temp.id('u'), at + interval '1 hour', 'ph', to_jsonb(n), n = 'at', true, now() from happened;
+insert into calibration_limits (limits, created_at, changed_at) values (to_jsonb('limits'::text), now(), now());
 insert into volume_event (id, unit_id, at, kind, volume_l, note, created_at)
   select gen_random_uuid(), pg_temp.id('u'), at, 'refill', 9, n, now() from happened;
 insert into wash_tally (id, site_id, customer_id, period, machine_class, washes, source, created_at)

@@ -98,6 +98,14 @@ permissions! {
     ReadComponents = "read-components": Owner Office Technician CustomerViewer CustomerReader;
     /// Fit, change and take out parts.
     WriteComponents = "write-components": Owner Office Technician;
+    /// Look at recurring work and what is due.
+    ReadRoutines = "read-routines": Owner Office Technician;
+    /// Add, change and retire recurring work.
+    WriteRoutines = "write-routines": Owner Office;
+    /// Note down that recurring work was done.
+    DoRoutines = "do-routines": Owner Office Technician;
+    /// Set how far probes may be off.
+    WriteLimits = "write-limits": Owner Office;
     /// Look at meters.
     ReadMeters = "read-meters": Owner Office Technician CustomerViewer CustomerReader;
     /// Add, change, attach and retire meters.

@@ -124,6 +124,25 @@ pub(in crate::db) async fn end_running(
     row.ok_or(DbError::Collided)?.try_into().map(Some)
 }
 
+/// Has the meters that count a part count its successor from an instant on.
+pub(in crate::db) async fn hand_over(
+    tx: &Tx<'_>,
+    old: ComponentId,
+    new: ComponentId,
+    at: DateTime<Utc>,
+) -> Result<(), DbError> {
+    let open = meter_attachment::component_id.eq(old.0).and(upper_inf(meter_attachment::valid));
+    let nos: Vec<i32> =
+        meter_attachment::table.filter(open).select(meter_attachment::meter_no).load(&mut tx.conn()).await?;
+    for no in nos.into_iter().map(MeterNo) {
+        let Some(ended) = end_running(tx, no, at).await? else { continue };
+        let next = Attachment { measured: Measured::Component(new), span: Span::parse(at, None)?, ..ended };
+        insert(tx, no, &next).await?;
+        touched::meter(tx, no, next.span).await?;
+    }
+    Ok(())
+}
+
 /// What meters measure now, those that measure anything.
 pub(in crate::db) async fn present_of(tx: &Tx<'_>, nos: &[i32]) -> Result<HashMap<MeterNo, Attachment>, DbError> {
     let rows: Vec<Row> = meter_attachment::table

@@ -5,7 +5,7 @@ use super::page::After;
 use super::placement::present;
 use super::schema::component;
 use super::stamp::one_changed;
-use super::{DbError, Revision, Stored, Tx};
+use super::{DbError, Revision, Stored, Tx, attachment, failure};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::{insert_into, update};
@@ -38,6 +38,7 @@ struct Row {
     duty: String,
     run_basis: String,
     rated_life: Option<f64>,
+    assumed_per_day: Option<f64>,
     age_at_fitting: f64,
     fitted_at: DateTime<Utc>,
     last_good_at: Option<DateTime<Utc>>,
@@ -71,6 +72,7 @@ impl TryFrom<Row> for Stored<ComponentId, Component> {
                 duty: known("duty", Duty::from_name(&row.duty))?,
                 run_basis: known("run_basis", RunBasis::from_name(&row.run_basis))?,
                 rated_life: row.rated_life,
+                assumed_per_day: row.assumed_per_day,
                 age_at_fitting: row.age_at_fitting,
                 fitted_at: row.fitted_at,
                 last_good_at: row.last_good_at,
@@ -91,6 +93,7 @@ struct Fields<'a> {
     duty: &'static str,
     run_basis: &'static str,
     rated_life: Option<f64>,
+    assumed_per_day: Option<f64>,
     age_at_fitting: f64,
     fitted_at: DateTime<Utc>,
     last_good_at: Option<DateTime<Utc>>,
@@ -110,6 +113,7 @@ impl<'a> Fields<'a> {
             duty: value.duty.as_str(),
             run_basis: value.run_basis.as_str(),
             rated_life: value.rated_life,
+            assumed_per_day: value.assumed_per_day,
             age_at_fitting: value.age_at_fitting,
             fitted_at: value.fitted_at,
             last_good_at: value.last_good_at,
@@ -202,6 +206,25 @@ pub async fn take_out(
     }
     let new = old.taken_out(out, tx.now())?;
     write(tx, id, at, &new, "retired").await
+}
+
+/// Takes out a part that is still at revision `at` and fits another in its place, in one go. What
+/// follows when it fails stays, and counters that were attached to the old part count the new one.
+///
+/// # Errors
+/// As [`take_out`], and [`DbError::Invalid`] for a part that can't take its place.
+pub async fn replace(
+    tx: &Tx<'_>,
+    id: ComponentId,
+    at: Revision,
+    out: TakenOut,
+    new: &Component,
+) -> Result<Stored<ComponentId, Component>, DbError> {
+    let old = take_out(tx, id, at, out).await?;
+    let fitted = create(tx, &old.value.becomes(new.clone())?).await?;
+    failure::copy(tx, id, fitted.id).await?;
+    attachment::hand_over(tx, id, fitted.id, out.at).await?;
+    Ok(fitted)
 }
 
 /// Takes back that a part, still at revision `at`, was taken out: it was entered wrongly.

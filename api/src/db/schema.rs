@@ -94,6 +94,38 @@ diesel::table! {
 }
 
 diesel::table! {
+    calibration (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        unit_id -> Uuid,
+        component_id -> Nullable<Uuid>,
+        at -> Timestamptz,
+        probe -> Text,
+        #[doc = "Checks as found and as left with the limits of that day, in the domain's own JSON."]
+        record -> Jsonb,
+        #[doc = "Whether the probe, as it was found, was within the limits."]
+        found_good -> Bool,
+        left_good -> Bool,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "How far a probe may be off, where the dealer has said so, in the domain's own JSON."]
+    calibration_limits (dealer_id) {
+        dealer_id -> Int4,
+        limits -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     #[doc = "A customer's call, in the customer's words, and the steps that followed."]
     call_out (dealer_id, id) {
         dealer_id -> Int4,
@@ -159,6 +191,21 @@ diesel::table! {
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
+        #[doc = "Use on a day of running, in the run basis, where no counter tells it."]
+        assumed_per_day -> Nullable<Float8>,
+    }
+}
+
+diesel::table! {
+    #[doc = "What follows when a part fails: for the dealer alone. Days down are by the site's fallback."]
+    component_failure (dealer_id, component_id) {
+        dealer_id -> Int4,
+        component_id -> Uuid,
+        parts_cost_class -> Text,
+        call_out -> Bool,
+        down_town_water_d -> Float8,
+        down_second_unit_d -> Float8,
+        down_none_d -> Float8,
     }
 }
 
@@ -602,6 +649,74 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "A part that a unit of the model is fitted with."]
+    model_component (dealer_id, model_id, n) {
+        dealer_id -> Int4,
+        model_id -> Uuid,
+        n -> Int4,
+        kind -> Text,
+        model -> Nullable<Text>,
+        duty -> Text,
+        run_basis -> Text,
+        rated_life -> Nullable<Float8>,
+        assumed_per_day -> Nullable<Float8>,
+        parts_cost_class -> Text,
+        call_out -> Bool,
+        down_town_water_d -> Float8,
+        down_second_unit_d -> Float8,
+        down_none_d -> Float8,
+    }
+}
+
+diesel::table! {
+    model_consumable (dealer_id, model_id, n) {
+        dealer_id -> Int4,
+        model_id -> Uuid,
+        n -> Int4,
+        name -> Text,
+        unit -> Text,
+        #[doc = "In unit, for each day of running, cubic metre of wash water or wash."]
+        dose -> Float8,
+        dose_per -> Text,
+    }
+}
+
+diesel::table! {
+    #[doc = "What a task takes along; substitutes are named, the best first."]
+    model_kit_line (dealer_id, model_id, n) {
+        dealer_id -> Int4,
+        model_id -> Uuid,
+        n -> Int4,
+        task -> Text,
+        item -> Text,
+        quantity -> Numeric,
+        unit -> Text,
+        substitutes -> Jsonb,
+    }
+}
+
+diesel::table! {
+    model_routine (dealer_id, model_id, n) {
+        dealer_id -> Int4,
+        model_id -> Uuid,
+        n -> Int4,
+        #[doc = "The recurring work in the domain's own JSON, as a unit of the model gets it."]
+        plan -> Jsonb,
+    }
+}
+
+diesel::table! {
+    #[doc = "A step of the treatment, in the order in which water passes."]
+    model_stage (dealer_id, model_id, n) {
+        dealer_id -> Int4,
+        model_id -> Uuid,
+        n -> Int4,
+        name -> Text,
+        volume_l -> Float8,
+    }
+}
+
+diesel::table! {
     month_fact (dealer_id, subject_id, month) {
         dealer_id -> Int4,
         subject_id -> Uuid,
@@ -928,6 +1043,60 @@ diesel::table! {
         declined_by -> Nullable<Uuid>,
         declined_why -> Nullable<Text>,
         changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "Recurring work at a unit, due by whatever comes first."]
+    routine (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        unit_id -> Uuid,
+        name -> Text,
+        every_days -> Nullable<Int4>,
+        #[doc = "Month and day, such as 10-15."]
+        yearly_on -> Nullable<Text>,
+        every_hours -> Nullable<Float8>,
+        every_starts -> Nullable<Float8>,
+        every_washes -> Nullable<Float8>,
+        every_litres -> Nullable<Float8>,
+        #[doc = "Whether days on which the unit does not run count for nothing."]
+        rests -> Bool,
+        checklist -> Jsonb,
+        cautions -> Jsonb,
+        certificate -> Nullable<Text>,
+        technician_id -> Nullable<Uuid>,
+        counts_from -> Date,
+        done_times -> Int4,
+        last_done_on -> Nullable<Date>,
+        #[doc = "Local day of the site, as the last night run projected it. Null: not within the horizon."]
+        due_on -> Nullable<Date>,
+        due_by -> Nullable<Text>,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "A due that was done, once: the n-th of its routine."]
+    routine_done (dealer_id, routine_id, n) {
+        dealer_id -> Int4,
+        routine_id -> Uuid,
+        n -> Int4,
+        due_on -> Nullable<Date>,
+        done_on -> Date,
+        checked -> Jsonb,
+        note -> Nullable<Text>,
+        certificate_number -> Nullable<Text>,
+        tester -> Nullable<Text>,
+        tester_licence -> Nullable<Text>,
+        certified_on -> Nullable<Date>,
+        result -> Nullable<Text>,
+        certificate_sha256 -> Nullable<Text>,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
     }
 }
 
@@ -1315,10 +1484,13 @@ diesel::allow_tables_to_appear_in_same_query!(
     baseline,
     billed_item,
     calendar_feed,
+    calibration,
+    calibration_limits,
     call_out,
     call_out_internal,
     change,
     component,
+    component_failure,
     consumable,
     cost_terms,
     cover,
@@ -1345,6 +1517,11 @@ diesel::allow_tables_to_appear_in_same_query!(
     meter_month,
     meter_number,
     meter_watch,
+    model_component,
+    model_consumable,
+    model_kit_line,
+    model_routine,
+    model_stage,
     month_fact,
     night_run,
     period_fact,
@@ -1364,6 +1541,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     report_revision,
     report_rule,
     report_standing,
+    routine,
+    routine_done,
     sample,
     savings_report,
     service_event,

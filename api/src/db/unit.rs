@@ -4,7 +4,7 @@ use super::page::After;
 use super::placement::{self, Present};
 use super::schema::{placement as placements, unit};
 use super::stamp::one_changed;
-use super::{DbError, Revision, Stored, Tx, range, touched};
+use super::{DbError, Revision, Stored, Tx, component, dealer, failure, range, routine, touched, unit_model};
 use chrono::{DateTime, Utc};
 use diesel::dsl::exists;
 use diesel::prelude::*;
@@ -13,6 +13,7 @@ use diesel_async::RunQueryDsl;
 use domain::ids::{CustomerId, ModelId, SiteId, UnitId};
 use domain::span::Span;
 use domain::unit::Unit;
+use domain::zone::{local_date, parse_zone};
 use serde_json::json;
 use uuid::Uuid;
 
@@ -100,7 +101,7 @@ impl<'a> Fields<'a> {
     }
 }
 
-/// Adds a unit; it stands nowhere yet.
+/// Adds a unit; it stands nowhere yet. It gets the parts and the work of its model.
 ///
 /// # Errors
 /// [`DbError::Taken`] when another has its serial number, [`DbError::UnknownReference`] for
@@ -111,7 +112,25 @@ pub async fn create(tx: &Tx<'_>, new: &Unit) -> Result<Placed, DbError> {
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await?;
-    logged(tx, Placed { unit: row.into(), present: None }, "created").await
+    let placed = logged(tx, Placed { unit: row.into(), present: None }, "created").await?;
+    if let Some(model) = new.model_id {
+        from_model(tx, placed.unit.id, model).await?;
+    }
+    Ok(placed)
+}
+
+/// Fits a new unit as its model says.
+async fn from_model(tx: &Tx<'_>, id: UnitId, model: ModelId) -> Result<(), DbError> {
+    let template = unit_model::get(tx, model).await?.value.template;
+    for part in &template.parts {
+        let fitted = component::create(tx, &part.fitted(id, tx.now())).await?;
+        failure::create(tx, fitted.id, &part.failure).await?;
+    }
+    let zone = parse_zone(&dealer::get(tx).await?.time_zone)?;
+    for plan in template.routines_of(id, local_date(zone, tx.now())) {
+        routine::create(tx, &plan).await?;
+    }
+    Ok(())
 }
 
 /// One unit.

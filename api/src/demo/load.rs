@@ -30,6 +30,7 @@ use domain::reading::Source;
 use domain::site::{Fallback, Site};
 use domain::span::Span;
 use domain::spell::Spell;
+use domain::template::Template;
 use domain::unit::{Unit, UnitModel};
 use domain::units::Litres;
 use domain::water::storage::VolumeEventKind;
@@ -140,6 +141,7 @@ async fn lay_ground(tx: &Tx<'_>) -> Result<Ground, DbError> {
             rated_flow_l_per_h: model.flow_l_per_h,
             working_volume_l: model.volume_l,
             float_band_l: model.band_l,
+            template: Template::default(),
         };
         ground.models.push(unit_model::create(tx, &new.checked()?).await?.id);
     }
@@ -331,6 +333,7 @@ async fn add_parts(tx: &Tx<'_>, unit: UnitId, plan: &UnitPlan) -> Result<(), DbE
             duty: *duty,
             run_basis: *run_basis,
             rated_life: Some(*life),
+            assumed_per_day: None,
             age_at_fitting: (used * life).floor(),
             fitted_at: instant(plan.from_s),
             last_good_at: None,

@@ -1,8 +1,10 @@
 //! `/v1/components`.
 
 use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::templates::FailureInput;
 use crate::auth::{Caller, perm};
-use crate::db::{Db, Stored, Tx, component};
+use crate::db::wear::{self, Seen};
+use crate::db::{Db, Tx, component};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
@@ -12,6 +14,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use domain::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
 use domain::fault::Faults;
 use domain::ids::{ComponentId, UnitId};
+use domain::wear::age::Age;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
@@ -26,7 +29,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(get_component)
         .service(update_component)
         .service(retire_component)
-        .service(put_back_component);
+        .service(put_back_component)
+        .service(replace_component);
 }
 
 /// What is sent of a component.
@@ -57,6 +61,10 @@ pub struct ComponentInput {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(example = 12000.0)]
     rated_life: Option<f64>,
+    /// Use on a day of running, in the run basis, where no counter tells it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = 6.0)]
+    assumed_per_day: Option<f64>,
     /// Age it had when fitted or when tracking began, in the run basis.
     #[serde(default)]
     #[schema(example = 0.0, default = 0.0, minimum = 0)]
@@ -86,6 +94,7 @@ impl ComponentInput {
             duty: faults.take_or("/duty", Duty::parse(&self.duty), Duty::Continuous),
             run_basis: faults.take_or("/run_basis", RunBasis::parse(&self.run_basis), RunBasis::Hours),
             rated_life: self.rated_life,
+            assumed_per_day: self.assumed_per_day,
             age_at_fitting: self.age_at_fitting,
             fitted_at: self.fitted_at,
             last_good_at: self.last_good_at,
@@ -106,6 +115,7 @@ impl From<&Component> for ComponentInput {
             duty: value.duty.as_str().to_owned(),
             run_basis: value.run_basis.as_str().to_owned(),
             rated_life: value.rated_life,
+            assumed_per_day: value.assumed_per_day,
             age_at_fitting: value.age_at_fitting,
             fitted_at: value.fitted_at,
             last_good_at: value.last_good_at,
@@ -157,17 +167,52 @@ pub struct ComponentView {
     /// Why it was taken out.
     #[schema(example = json!(null))]
     out_why: Option<&'static str>,
+    /// How old it is; null where nothing tells it.
+    age: Option<AgeView>,
+    /// What follows when it fails, for the dealer's people; null where nobody said.
+    failure: Option<FailureInput>,
     #[serde(flatten)]
     stamps: Stamps,
 }
 
-impl From<Stored<ComponentId, Component>> for ComponentView {
-    fn from(stored: Stored<ComponentId, Component>) -> Self {
+/// The age of a component before the present day, or when it was taken out.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = ComponentAge)]
+pub struct AgeView {
+    /// In the run basis.
+    #[schema(example = 5210.0)]
+    value: f64,
+    /// What of it nobody counted.
+    #[schema(example = 0.0)]
+    estimated: f64,
+    /// `calendar`, `own_counter`, `unit_counter`, or `assumed`.
+    #[schema(example = "own_counter")]
+    source: &'static str,
+    /// Share of the rated life that is used up; null without one.
+    #[schema(example = 0.43)]
+    share_of_rated_life: Option<f64>,
+}
+
+impl AgeView {
+    fn of(age: Age, rated_life: Option<f64>) -> Self {
+        Self {
+            value: age.value,
+            estimated: age.estimated,
+            source: age.source.as_str(),
+            share_of_rated_life: rated_life.map(|life| age.share_of(life)),
+        }
+    }
+}
+
+impl From<Seen> for ComponentView {
+    fn from(Seen { part: stored, age, failure }: Seen) -> Self {
         Self {
             id: stored.id.0,
             record: ComponentInput::from(&stored.value),
             out_at: stored.value.out.map(|out| out.at),
             out_why: stored.value.out.map(|out| out.why.as_str()),
+            age: age.map(|age| AgeView::of(age, stored.value.rated_life)),
+            failure: failure.as_ref().map(FailureInput::from),
             stamps: Stamps::from(&stored),
         }
     }
@@ -207,8 +252,8 @@ async fn create_component(
 ) -> Result<HttpResponse, Problem> {
     let new = input.0.parse()?;
     answer::create(&db, &caller, &key, &input.0, async |tx| {
-        let stored = component::create(tx, &new).await?;
-        Ok((stored.revision, ComponentView::from(stored)))
+        let seen = wear::seen_one(tx, component::create(tx, &new).await?).await?;
+        Ok((seen.part.revision, ComponentView::from(seen)))
     })
     .await
 }
@@ -226,8 +271,10 @@ async fn list_components(
 ) -> Result<HttpResponse, Problem> {
     let after = paging.parse()?;
     let filter = query.filter();
-    let rows = db.read(caller.scope(), caller.now(), async |tx| component::list(tx, &filter, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (row.value.kind.clone(), row.id.0), ComponentView::from))
+    let listed = async |tx: &Tx<'_>| wear::seen(tx, component::list(tx, &filter, &after).await?).await;
+    let rows = db.read(caller.scope(), caller.now(), listed).await?;
+    let key = |row: &Seen| (row.part.value.kind.clone(), row.part.id.0);
+    Ok(answer::page(&request, &after, rows, key, ComponentView::from))
 }
 
 /// Get a component
@@ -239,8 +286,8 @@ async fn get_component(
     id: Path<ComponentId>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let stored = db.read(caller.scope(), caller.now(), async |tx| component::get(tx, *id).await).await?;
-    Ok(answer::record(StatusCode::OK, stored.revision, &ComponentView::from(stored)))
+    let one = async |tx: &Tx<'_>| wear::seen_one(tx, component::get(tx, *id).await?).await;
+    Ok(shown(StatusCode::OK, db.read(caller.scope(), caller.now(), one).await?))
 }
 
 /// Change a component
@@ -259,9 +306,8 @@ async fn update_component(
 ) -> Result<HttpResponse, Problem> {
     let current = db.read(caller.scope(), caller.now(), async |tx| component::get(tx, *id).await).await?;
     let new = answer::patched(&ComponentInput::from(&current.value), &patch.0)?.parse()?;
-    let stored =
-        db.write(caller.scope(), caller.now(), async |tx| component::update_at(tx, *id, at.0, &new).await).await?;
-    Ok(answer::record(StatusCode::OK, stored.revision, &ComponentView::from(stored)))
+    let work = async |tx: &Tx<'_>| wear::seen_one(tx, component::update_at(tx, *id, at.0, &new).await?).await;
+    Ok(shown(StatusCode::OK, db.write(caller.scope(), caller.now(), work).await?))
 }
 
 /// Take a component out
@@ -279,9 +325,8 @@ async fn retire_component(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let out = input.0.parse()?;
-    let stored =
-        db.write(caller.scope(), caller.now(), async |tx| component::take_out(tx, *id, at.0, out).await).await?;
-    Ok(answer::record(StatusCode::OK, stored.revision, &ComponentView::from(stored)))
+    let work = async |tx: &Tx<'_>| wear::seen_one(tx, component::take_out(tx, *id, at.0, out).await?).await;
+    Ok(shown(StatusCode::OK, db.write(caller.scope(), caller.now(), work).await?))
 }
 
 /// Take back that a component was taken out
@@ -298,7 +343,98 @@ async fn put_back_component(
     input: Body<ComponentBack>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let work = async |tx: &Tx<'_>| component::put_back(tx, *id, at.0, &input.0.why).await;
-    let stored = db.write(caller.scope(), caller.now(), work).await?;
-    Ok(answer::record(StatusCode::OK, stored.revision, &ComponentView::from(stored)))
+    let why = &input.0.why;
+    let work = async |tx: &Tx<'_>| wear::seen_one(tx, component::put_back(tx, *id, at.0, why).await?).await;
+    Ok(shown(StatusCode::OK, db.write(caller.scope(), caller.now(), work).await?))
+}
+
+fn shown(status: StatusCode, seen: Seen) -> HttpResponse {
+    answer::record(status, seen.part.revision, &ComponentView::from(seen))
+}
+
+/// What is sent to replace a component.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Replacement {
+    /// When the old one was taken out and the new one fitted.
+    #[serde(deserialize_with = "instant")]
+    #[schema(example = "2026-05-20T14:00:00Z")]
+    out_at: DateTime<Utc>,
+    /// Why, as for taking one out.
+    #[schema(example = "worn_out_found")]
+    out_why: String,
+    /// The new one: what is left out is as of the old one, but for its serial number, age and
+    /// warranty.
+    #[serde(default)]
+    new: NewPart,
+}
+
+/// What is said of the new component.
+#[derive(Debug, Default, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewPart {
+    /// The maker's name for it.
+    #[serde(default)]
+    #[schema(example = "TP 40-120", max_length = 120)]
+    model: Option<String>,
+    /// The maker's serial number.
+    #[serde(default)]
+    #[schema(example = "88120-9", max_length = 60)]
+    serial_number: Option<String>,
+    /// Life it is sold for, in the run basis.
+    #[serde(default)]
+    #[schema(example = 12000.0)]
+    rated_life: Option<f64>,
+    /// Age it has already, in the run basis.
+    #[serde(default)]
+    #[schema(example = 0.0)]
+    age_at_fitting: f64,
+    /// Last day of the maker's warranty.
+    #[serde(default)]
+    #[schema(example = "2028-05-20")]
+    warranty_until: Option<NaiveDate>,
+}
+
+impl Replacement {
+    fn parse(&self) -> Result<TakenOut, Faults> {
+        ComponentOut { out_at: self.out_at, out_why: self.out_why.clone() }.parse()
+    }
+
+    fn fitted(&self, old: &Component) -> Result<Component, Faults> {
+        let NewPart { model, serial_number, rated_life, age_at_fitting, warranty_until } = &self.new;
+        let alike = old.successor(self.out_at);
+        let mut faults = Faults::default();
+        let new = Component {
+            model: model.clone().or(alike.model),
+            serial_number: serial_number.clone(),
+            rated_life: rated_life.or(alike.rated_life),
+            age_at_fitting: *age_at_fitting,
+            warranty_until: *warranty_until,
+            ..alike
+        };
+        faults.take("/new", new.checked()).ok_or(faults)
+    }
+}
+
+/// Replace a component
+///
+/// In one go: the old one is taken out with its reason and the new one fitted, with the counters
+/// of the old one. Answers the new one.
+#[utoipa::path(tag = "components", request_body = Replacement,
+    params(("id" = Uuid, Path, description = "The old component's id"), ("If-Match" = String, Header, description = "ETag of your last read of the old one")),
+    responses((status = 201, description = "The new component", body = ComponentView), Problems))]
+#[post("/components/{id}/replace")]
+async fn replace_component(
+    caller: Caller<perm::WriteComponents>,
+    id: Path<ComponentId>,
+    at: IfMatch,
+    input: Body<Replacement>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let out = input.0.parse()?;
+    let work = async |tx: &Tx<'_>| {
+        let new = input.0.fitted(&component::get(tx, *id).await?.value)?;
+        wear::seen_one(tx, component::replace(tx, *id, at.0, out, &new).await?).await
+    };
+    Ok(shown(StatusCode::CREATED, db.write(caller.scope(), caller.now(), work).await?))
 }

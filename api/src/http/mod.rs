@@ -5,6 +5,7 @@ pub mod answer;
 pub mod asking;
 pub mod attachments;
 pub mod balance;
+pub mod calibration_limits;
 pub mod components;
 pub mod corrections;
 pub mod cost_to_serve;
@@ -14,17 +15,21 @@ pub mod measures;
 pub mod meter_findings;
 pub mod meters;
 pub mod operations;
+pub mod part_kinds;
 pub mod placements;
 pub mod prices;
 pub mod reading_exceptions;
 pub mod readings;
 pub mod report_rule;
+pub mod routines;
+pub mod routines_due;
 pub mod savings_reports;
 pub mod service;
 pub mod sessions;
 pub mod site_costs;
 pub mod sites;
 pub mod spells;
+pub mod templates;
 pub mod trace;
 pub mod unit_models;
 pub mod units;
@@ -42,7 +47,11 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(units::routes)
         .configure(placements::routes)
         .configure(spells::routes)
+        .configure(part_kinds::routes)
         .configure(components::routes)
+        .configure(routines::routes)
+        .configure(routines_due::routes)
+        .configure(calibration_limits::routes)
         .configure(meters::routes)
         .configure(attachments::routes)
         .configure(readings::routes)

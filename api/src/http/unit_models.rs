@@ -1,27 +1,36 @@
 //! `/v1/unit-models`.
 
 use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::templates::{ConsumableInput, KitLineInput, Lists, PartInput, PlanInput, StageInput};
 use crate::auth::{Caller, perm};
 use crate::db::{Db, Stored, unit_model};
-use crate::extract::{Body, IdempotencyKey};
+use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
-use actix_web::{HttpRequest, HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post, put};
 use domain::fault::Faults;
 use domain::ids::ModelId;
+use domain::template::Template;
 use domain::unit::UnitModel;
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_unit_model).service(list_unit_models).service(get_unit_model);
+    config
+        .service(create_unit_model)
+        .service(list_unit_models)
+        .service(get_unit_model)
+        .service(put_unit_model)
+        .service(update_unit_model);
 }
 
-/// What is sent of a unit model.
+/// What is sent of a unit model. Its lists are the template of its units: customers' people see
+/// none of them.
 #[derive(Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct UnitModelInput {
@@ -37,17 +46,36 @@ pub struct UnitModelInput {
     /// Volume between the floats that start and stop the fill.
     #[schema(example = 300.0, minimum = 0)]
     float_band_l: f64,
+    /// Steps of the treatment, in the order in which water passes.
+    #[serde(default)]
+    stages: Vec<StageInput>,
+    /// Parts that units are fitted with.
+    #[serde(default)]
+    components: Vec<PartInput>,
+    /// Recurring work that units get.
+    #[serde(default)]
+    routines: Vec<PlanInput>,
+    /// What is used up.
+    #[serde(default)]
+    consumables: Vec<ConsumableInput>,
+    /// What tasks take along.
+    #[serde(default)]
+    kits: Vec<KitLineInput>,
 }
 
 impl UnitModelInput {
     fn parse(&self) -> Result<UnitModel, Faults> {
+        let mut faults = Faults::default();
+        let Self { stages, components, routines, consumables, kits, .. } = self;
+        let lists = Lists { stages, components, routines, consumables, kits };
         let model = UnitModel {
             name: self.name.clone(),
             rated_flow_l_per_h: self.rated_flow_l_per_h,
             working_volume_l: self.working_volume_l,
             float_band_l: self.float_band_l,
+            template: faults.take_or("", lists.parse(), Template::default()),
         };
-        model.checked()
+        faults.and(model.checked())
     }
 }
 
@@ -62,12 +90,25 @@ pub struct UnitModelView {
     stamps: Stamps,
 }
 
+impl From<&UnitModel> for UnitModelInput {
+    fn from(value: &UnitModel) -> Self {
+        Self {
+            name: value.name.clone(),
+            rated_flow_l_per_h: value.rated_flow_l_per_h,
+            working_volume_l: value.working_volume_l,
+            float_band_l: value.float_band_l,
+            stages: value.template.stages.iter().map(Into::into).collect(),
+            components: value.template.parts.iter().map(Into::into).collect(),
+            routines: value.template.routines.iter().map(Into::into).collect(),
+            consumables: value.template.consumables.iter().map(Into::into).collect(),
+            kits: value.template.kits.iter().map(Into::into).collect(),
+        }
+    }
+}
+
 impl From<Stored<ModelId, UnitModel>> for UnitModelView {
     fn from(stored: Stored<ModelId, UnitModel>) -> Self {
-        let stamps = Stamps::from(&stored);
-        let UnitModel { name, rated_flow_l_per_h, working_volume_l, float_band_l } = stored.value;
-        let record = UnitModelInput { name, rated_flow_l_per_h, working_volume_l, float_band_l };
-        Self { id: stored.id.0, record, stamps }
+        Self { id: stored.id.0, record: UnitModelInput::from(&stored.value), stamps: Stamps::from(&stored) }
     }
 }
 
@@ -115,5 +156,47 @@ async fn get_unit_model(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let stored = db.read(caller.scope(), caller.now(), async |tx| unit_model::get(tx, *id).await).await?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &UnitModelView::from(stored)))
+}
+
+/// Write a unit model anew
+///
+/// The whole document with its lists. Units in the field stay as they are.
+#[utoipa::path(tag = "units", request_body = UnitModelInput,
+    params(("id" = Uuid, Path, description = "The model's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The model as it is now", body = UnitModelView), Problems))]
+#[put("/unit-models/{id}")]
+async fn put_unit_model(
+    caller: Caller<perm::WriteUnits>,
+    id: Path<ModelId>,
+    at: IfMatch,
+    input: Body<UnitModelInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = input.0.parse()?;
+    let stored =
+        db.write(caller.scope(), caller.now(), async |tx| unit_model::update_at(tx, *id, at.0, &new).await).await?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &UnitModelView::from(stored)))
+}
+
+/// Change a unit model
+///
+/// An RFC 7396 merge patch: send the fields that change; a list is replaced whole. Units in the
+/// field stay as they are.
+#[utoipa::path(tag = "units", request_body = UnitModelInput,
+    params(("id" = Uuid, Path, description = "The model's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The model as it is now", body = UnitModelView), Problems))]
+#[patch("/unit-models/{id}")]
+async fn update_unit_model(
+    caller: Caller<perm::WriteUnits>,
+    id: Path<ModelId>,
+    at: IfMatch,
+    patch: Body<Value>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let current = db.read(caller.scope(), caller.now(), async |tx| unit_model::get(tx, *id).await).await?;
+    let new = answer::patched(&UnitModelInput::from(&current.value), &patch.0)?.parse()?;
+    let stored =
+        db.write(caller.scope(), caller.now(), async |tx| unit_model::update_at(tx, *id, at.0, &new).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &UnitModelView::from(stored)))
 }

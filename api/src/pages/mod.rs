@@ -4,10 +4,12 @@ mod asked;
 pub mod assets;
 mod call_outs;
 pub mod chart;
+mod due;
 pub mod fault;
 mod figure;
 mod fleet;
 mod form;
+mod parts;
 mod read;
 mod readings_due;
 mod report_deeds;
@@ -55,6 +57,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(call_outs::take_step)
         .service(week::week)
         .service(week::plan)
+        .service(due::dues)
+        .service(due::done_form)
+        .service(due::note_done)
         .service(reports::savings_reports)
         .service(statement::savings_report)
         .configure(report_deeds::routes);

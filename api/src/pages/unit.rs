@@ -3,11 +3,12 @@
 use super::fault::Fault;
 use super::visitor::Visitor;
 use super::words::{self, NONE};
-use super::{figure, html};
+use super::{figure, html, parts};
 use crate::auth::{Permission, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::fleet::{self, MeterRead, OpenStep};
 use crate::db::unit::Placed;
+use crate::db::wear::Seen;
 use crate::db::{Db, DbError, Stored, Tx, placement, site, spell};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
@@ -41,6 +42,7 @@ struct Page {
     exceptions: Vec<String>,
     charts: Vec<figure::Figure>,
     meters: Vec<Meter>,
+    parts: Vec<parts::Part>,
     placements: Vec<String>,
     spells: Vec<String>,
 }
@@ -62,6 +64,7 @@ struct Known {
     sites: BTreeMap<Uuid, (String, Tz)>,
     system: UnitSystem,
     meters: Vec<MeterRead>,
+    parts: Vec<Seen>,
     steps: Vec<OpenStep>,
     /// The local day at the site at which it stood last.
     today: Option<NaiveDate>,
@@ -96,6 +99,7 @@ async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
         spells: spell::list(tx, id).await?,
         system: UnitSystem::Metric,
         meters: fleet::meters(tx, id).await?,
+        parts: parts::fitted(tx, id).await?,
         steps: fleet::open_steps(tx, id).await?,
         today: None,
         days: Vec::new(),
@@ -175,6 +179,7 @@ impl Page {
             exceptions: known.steps.iter().map(|step| step_words(step, zone)).collect(),
             charts: known.charts(),
             meters: known.meters.iter().map(|meter| meter_row(meter, zone)).collect(),
+            parts: known.parts.iter().map(|part| parts::Part::of(part, zone)).collect(),
             placements: known.placements.iter().rev().map(place).collect(),
             spells: known.spells.iter().rev().map(spell).collect(),
         }

@@ -1,8 +1,9 @@
 //! Names and instants in a reader's words.
 
-use chrono::{DateTime, Duration, Utc};
+use chrono::{DateTime, Duration, NaiveDate, Utc};
 use chrono_tz::Tz;
 use domain::asking::expected::Expected;
+use domain::component::RunBasis;
 use domain::customer::UnitSystem;
 use domain::metering::meter::MeterFacts;
 use domain::metering::slip::Slip;
@@ -10,8 +11,10 @@ use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
 use domain::report::display;
 use domain::report::model::exception_words;
+use domain::routine::due::DueBy;
 use domain::span::Span;
 use domain::spell::SpellState;
+use domain::wear::age::AgeSource;
 
 /// What stands where there is no figure.
 pub(super) const NONE: &str = "\u{2013}";
@@ -98,6 +101,56 @@ pub(super) fn stretch(zone: Tz, span: Span) -> String {
     match span.to() {
         Some(to) => format!("{} to {}", day(span.from()), day(to)),
         None => format!("since {}", day(span.from())),
+    }
+}
+
+/// A local day.
+pub(super) fn day(day: NaiveDate) -> String {
+    day.format("%-d\u{a0}%b\u{a0}%Y").to_string()
+}
+
+/// When something is due, from the present day.
+pub(super) fn due(on: NaiveDate, today: NaiveDate) -> String {
+    match (today - on).num_days() {
+        0 => "today".to_owned(),
+        1 => format!("1 day late ({})", day(on)),
+        late if late > 0 => format!("{late} days late ({})", day(on)),
+        -1 => format!("tomorrow ({})", day(on)),
+        ahead => format!("in {} days ({})", -ahead, day(on)),
+    }
+}
+
+/// What makes work due.
+pub(super) fn due_by(by: Option<DueBy>) -> &'static str {
+    match by {
+        Some(DueBy::Calendar) => "by the calendar",
+        Some(DueBy::Yearly) => "by the day of the year",
+        Some(DueBy::Hours) => "by hours of running",
+        Some(DueBy::Starts) => "by starts",
+        Some(DueBy::Washes) => "by washes",
+        Some(DueBy::Litres) => "by litres of wash water",
+        None => NONE,
+    }
+}
+
+/// What ages a part.
+pub(super) fn run_basis(basis: RunBasis) -> &'static str {
+    match basis {
+        RunBasis::Hours => "hours of running",
+        RunBasis::Days => "days",
+        RunBasis::Starts => "starts",
+        RunBasis::Washes => "washes",
+        RunBasis::Litres => "litres",
+    }
+}
+
+/// Where an age comes from.
+pub(super) fn age_source(source: AgeSource) -> &'static str {
+    match source {
+        AgeSource::Calendar => "by the calendar",
+        AgeSource::OwnCounter => "by its own counter",
+        AgeSource::UnitCounter => "by the unit's counter",
+        AgeSource::Assumed => "assumed: nothing counts it",
     }
 }
 

@@ -5,6 +5,7 @@
 //! | --- | --- |
 //! | [`gauge`] | a level, pressure, temperature, vacuum or current |
 //! | [`sample`] | a measurement of water quality |
+//! | [`calibration`] | a check of a probe in known standards |
 //! | [`volume_event`] | fills, drains and hauled loads |
 //! | [`rain`] | rain by local day, and when the diverter led to the pit |
 //! | [`guns`] | bucket tests of the guns, and which hours their flow is multiplied by |
@@ -13,6 +14,7 @@
 //! | [`working_days`] | when a site works |
 //! | [`days`] | stretches of local days |
 
+pub mod calibration;
 pub mod days;
 pub mod gauge;
 pub mod guns;

@@ -1,11 +1,12 @@
 //! The service as a whole, measured beside what the machine can do at all, in one run:
 //!
-//! `cargo bench -p weirbook-tests --bench service -- [ingest|dense|night|get]`
+//! `cargo bench -p weirbook-tests --bench service -- [ingest|dense|night|get|due]`
 //!
 //! A private PostgreSQL with durability on, in the target folder; the load comes from this
 //! process over loopback. Quote medians and ratios: absolute figures differ by machine.
 
 mod dense;
+mod due;
 mod get;
 mod http;
 mod ingest;
@@ -28,6 +29,9 @@ fn main() -> Outcome {
         }
         if asked("get") {
             get::run(&bench).await?;
+        }
+        if asked("due") {
+            due::run(&bench).await?;
         }
         if asked("night") {
             night::run(&bench).await?;

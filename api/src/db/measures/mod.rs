@@ -5,6 +5,7 @@
 //! have; a note's own columns stand in its file.
 
 pub(crate) mod billed_item;
+pub(crate) mod calibration;
 pub(crate) mod dated;
 pub(crate) mod gauge_reading;
 pub(crate) mod guns;
@@ -45,6 +46,8 @@ pub(crate) trait Note: Sized {
     type Row: QueryableByName<Pg> + TryInto<Self, Error = DbError> + Send + 'static;
     /// Its table.
     const TABLE: &'static str;
+    /// Where it is read: its table, or a view of it that knows more.
+    const SEEN: &'static str = Self::TABLE;
     /// SQL of the time it is about, as a `tstzrange`; local days count as UTC days. Lists are in
     /// this order.
     const TIME: &'static str;
@@ -227,7 +230,7 @@ fn not_ahead(tx: &Tx<'_>, place: &Place, pointer: &str, day: NaiveDate) -> Resul
 /// # Errors
 /// [`DbError::NotFound`] outside the scope.
 pub(crate) async fn get<N: Note>(tx: &Tx<'_>, owner: N::Owner, id: NoteId) -> Result<Noted<N>, DbError> {
-    let (table, time, column) = (N::TABLE, N::TIME, N::Owner::COLUMN);
+    let (table, time, column) = (N::SEEN, N::TIME, N::Owner::COLUMN);
     let row = sql_query(format!("select *, lower({time}) as begins from {table} where {column} = $1 and id = $2"))
         .bind::<SqlUuid, _>(owner.key())
         .bind::<SqlUuid, _>(id.0)
@@ -248,7 +251,7 @@ pub(crate) async fn list<N: Note>(
     after: &After,
 ) -> Result<Vec<Noted<N>>, DbError> {
     owner.place(tx, tx.now()).await?;
-    let (table, time, column) = (N::TABLE, N::TIME, N::Owner::COLUMN);
+    let (table, time, column) = (N::SEEN, N::TIME, N::Owner::COLUMN);
     let (begins, id) = after.key();
     let rows = sql_query(format!(
         "select * from (select *, lower({time}) as begins from {table}

@@ -8,6 +8,7 @@ use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use diesel::insert_into;
 use diesel::prelude::*;
+use diesel::sql_types::Bool;
 use diesel_async::RunQueryDsl;
 use domain::ids::UnitId;
 use domain::measures::sample::{Qualifier, Quantity, Sample, SampleUnit};
@@ -24,6 +25,17 @@ pub(crate) struct Row {
     unit: String,
     method: Option<String>,
     detection_limit: Option<f64>,
+    #[diesel(sql_type = Bool, skip_insertion)]
+    in_doubt: bool,
+}
+
+/// A sample, and whether the check of the unit's probe after it leaves it in doubt.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Judged {
+    /// The sample.
+    pub(crate) sample: Sample,
+    /// Whether that check found the probe out of its limits.
+    pub(crate) in_doubt: bool,
 }
 
 impl From<&Sample> for Row {
@@ -37,16 +49,17 @@ impl From<&Sample> for Row {
             unit: new.unit.as_str().to_owned(),
             method: new.method.clone(),
             detection_limit: new.detection_limit,
+            in_doubt: false,
         }
     }
 }
 
-impl TryFrom<Row> for Sample {
+impl TryFrom<Row> for Judged {
     type Error = DbError;
 
     fn try_from(row: Row) -> Result<Self, DbError> {
         let qualifier = |name: String| known("qualifier", Qualifier::from_name(&name));
-        Ok(Self {
+        let sample = Sample {
             at: row.at,
             point: row.point,
             what: known("what", Quantity::from_name(&row.what))?,
@@ -55,18 +68,20 @@ impl TryFrom<Row> for Sample {
             unit: known("unit", SampleUnit::from_name(&row.unit))?,
             method: row.method,
             detection_limit: row.detection_limit,
-        })
+        };
+        Ok(Self { sample, in_doubt: row.in_doubt })
     }
 }
 
-impl Note for Sample {
+impl Note for Judged {
     type Owner = UnitId;
     type Row = Row;
     const TABLE: &'static str = "sample";
+    const SEEN: &'static str = "sample_seen";
     const TIME: &'static str = INSTANT;
 
     fn span(&self, _zone: Tz) -> Span {
-        Span::moment(self.at)
+        Span::moment(self.sample.at)
     }
 
     fn counts(&self) -> bool {
@@ -74,7 +89,7 @@ impl Note for Sample {
     }
 
     async fn insert(&self, tx: &Tx<'_>, head: &Head) -> Result<(), DbError> {
-        let values = (head_of_unit!(sample, head), Row::from(self));
+        let values = (head_of_unit!(sample, head), Row::from(&self.sample));
         insert_into(sample::table).values(values).execute(&mut tx.conn()).await?;
         Ok(())
     }

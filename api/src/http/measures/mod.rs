@@ -2,6 +2,7 @@
 //! listed and withdrawn, and those that hold from-to are ended.
 
 pub mod billed_items;
+pub mod calibrations;
 pub mod gauge_readings;
 pub mod guns;
 pub mod investments;
@@ -35,6 +36,7 @@ pub fn routes(config: &mut ServiceConfig) {
     config
         .configure(gauge_readings::routes)
         .configure(samples::routes)
+        .configure(calibrations::routes)
         .configure(volume_events::routes)
         .configure(rain::routes)
         .configure(guns::routes)

@@ -3,6 +3,7 @@
 use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
+use crate::db::measures::sample::Judged;
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::http::answer::{Page, Paging, Problems};
 use crate::problem::Problem;
@@ -60,10 +61,10 @@ pub struct SampleInput {
 }
 
 impl Shape for SampleInput {
-    type Note = Sample;
-    type Shown = Self;
+    type Note = Judged;
+    type Shown = SampleShown;
 
-    fn parse(&self, now: DateTime<Utc>) -> Result<Sample, Faults> {
+    fn parse(&self, now: DateTime<Utc>) -> Result<Judged, Faults> {
         let mut faults = Faults::default();
         let what = faults.take("/what", Quantity::parse(&self.what));
         let unit = faults.take("/unit", SampleUnit::parse(&self.unit));
@@ -73,10 +74,29 @@ impl Shape for SampleInput {
         let scale = what.zip(unit).map(|(what, unit)| (what, unit, self.value, self.detection_limit));
         let (what, unit, value, detection_limit) = scale.unwrap_or((Quantity::Ph, SampleUnit::Ph, 7.0, None));
         let (at, point, method) = (self.at, self.point.clone(), self.method.clone());
-        faults.and(Sample { at, point, what, qualifier, value, unit, method, detection_limit }.checked(now))
+        let sample = Sample { at, point, what, qualifier, value, unit, method, detection_limit };
+        Ok(Judged { sample: faults.and(sample.checked(now))?, in_doubt: false })
     }
 
-    fn shown(note: &Sample) -> Self {
+    fn shown(note: &Judged) -> SampleShown {
+        let doubt = note.in_doubt.then_some("The next check of the unit's probe found it out of its limits.");
+        SampleShown { record: Self::from(&note.sample), doubt }
+    }
+}
+
+/// A sample as it is shown.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = SampleShown)]
+pub struct SampleShown {
+    #[serde(flatten)]
+    record: SampleInput,
+    /// Why it may be wrong; null for no such reason.
+    #[schema(example = json!(null))]
+    doubt: Option<&'static str>,
+}
+
+impl From<&Sample> for SampleInput {
+    fn from(note: &Sample) -> Self {
         Self {
             at: note.at,
             point: note.point.clone(),
@@ -96,7 +116,7 @@ impl Shape for SampleInput {
 #[utoipa::path(tag = "measures", request_body = SampleInput,
     params(("id" = Uuid, Path, description = "The unit's id"),
         ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
-    responses((status = 201, description = "The sample", body = NotedView<SampleInput>), Problems))]
+    responses((status = 201, description = "The sample", body = NotedView<SampleShown>), Problems))]
 #[post("/units/{id}/samples")]
 async fn create_sample(
     caller: Caller<perm::WriteMeasures>,
@@ -112,7 +132,7 @@ async fn create_sample(
 ///
 /// Oldest first.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Paging),
-    responses((status = 200, description = "A page of samples", body = Page<NotedView<SampleInput>>), Problems))]
+    responses((status = 200, description = "A page of samples", body = Page<NotedView<SampleShown>>), Problems))]
 #[get("/units/{id}/samples")]
 async fn list_samples(
     request: HttpRequest,
@@ -130,7 +150,7 @@ async fn list_samples(
 /// It stays readable, marked, and counts no more; add another in its place.
 #[utoipa::path(tag = "measures", request_body = Withdrawal,
     params(("id" = Uuid, Path, description = "The unit's id"), ("note_id" = Uuid, Path, description = "The sample's id")),
-    responses((status = 200, description = "The sample, withdrawn", body = NotedView<SampleInput>), Problems))]
+    responses((status = 200, description = "The sample, withdrawn", body = NotedView<SampleShown>), Problems))]
 #[post("/units/{id}/samples/{note_id}/withdraw")]
 async fn withdraw_sample(
     caller: Caller<perm::WriteMeasures>,

@@ -21,6 +21,7 @@ fn part(out: Option<(&str, OutWhy)>) -> Component {
         duty: Duty::Continuous,
         run_basis: RunBasis::Days,
         rated_life: None,
+        assumed_per_day: None,
         age_at_fitting: 0.0,
         fitted_at: at("2025-01-01"),
         last_good_at: None,

@@ -1,0 +1,81 @@
+//! How far probes may be off, where the dealer has said so: one record a dealer.
+
+use super::schema::calibration_limits;
+use super::{DbError, Revision, Stored, Tx};
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel::{insert_into, update};
+use diesel_async::RunQueryDsl;
+use domain::ids::DealerId;
+use domain::measures::calibration::Limits;
+use serde_json::{Value, json};
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = calibration_limits)]
+struct Row {
+    dealer_id: i32,
+    limits: Value,
+    revision: i32,
+    created_at: DateTime<Utc>,
+    changed_at: DateTime<Utc>,
+}
+
+impl TryFrom<Row> for Stored<DealerId, Limits> {
+    type Error = DbError;
+
+    fn try_from(row: Row) -> Result<Self, DbError> {
+        Ok(Self {
+            id: DealerId(row.dealer_id),
+            revision: row.revision,
+            created_at: row.created_at,
+            changed_at: row.changed_at,
+            ended_at: None,
+            value: serde_json::from_value(row.limits).map_err(DbError::internal)?,
+        })
+    }
+}
+
+/// The dealer's own limits; none where nobody set them.
+///
+/// # Errors
+/// When the database fails.
+pub async fn get(tx: &Tx<'_>) -> Result<Option<Stored<DealerId, Limits>>, DbError> {
+    let row: Option<Row> = calibration_limits::table.select(Row::as_select()).first(&mut tx.conn()).await.optional()?;
+    row.map(TryInto::try_into).transpose()
+}
+
+/// Sets the limits that are still at revision `at`, 0 where nobody set them yet.
+///
+/// # Errors
+/// [`DbError::Stale`] at another revision.
+pub async fn set_at(tx: &Tx<'_>, at: Revision, new: &Limits) -> Result<Stored<DealerId, Limits>, DbError> {
+    let current = get(tx).await?.map_or(0, |stored| stored.revision);
+    if current != at {
+        return Err(DbError::Stale { current });
+    }
+    let limits = json!(new);
+    let row: Option<Row> = if at == 0 {
+        let stamps = (calibration_limits::created_at.eq(tx.now()), calibration_limits::changed_at.eq(tx.now()));
+        insert_into(calibration_limits::table)
+            .values((calibration_limits::limits.eq(&limits), stamps))
+            .on_conflict_do_nothing()
+            .returning(Row::as_returning())
+            .get_result(&mut tx.conn())
+            .await
+            .optional()?
+    } else {
+        update(calibration_limits::table.filter(calibration_limits::revision.eq(at)))
+            .set((
+                calibration_limits::limits.eq(&limits),
+                calibration_limits::changed_at.eq(tx.now()),
+                calibration_limits::revision.eq(at + 1),
+            ))
+            .returning(Row::as_returning())
+            .get_result(&mut tx.conn())
+            .await
+            .optional()?
+    };
+    // Nothing written: another transaction set them meanwhile.
+    let stored: Stored<DealerId, Limits> = row.ok_or(DbError::Collided)?.try_into()?;
+    tx.logged(stored, ("calibration_limits", "updated"), None, limits).await
+}

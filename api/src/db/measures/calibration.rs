@@ -1,0 +1,105 @@
+//! Calibrations of probes in the database.
+
+use super::owner::Place;
+use super::{Head, INSTANT, Note, head_of_unit};
+use crate::db::error::known;
+use crate::db::schema::calibration;
+use crate::db::{DbError, Tx, calibration_limits, component};
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+use diesel::insert_into;
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use domain::fault::Faults;
+use domain::ids::{ComponentId, UnitId};
+use domain::measures::calibration::{Calibration, Limits, Point, Probe};
+use domain::span::Span;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use uuid::Uuid;
+
+#[derive(QueryableByName)]
+#[diesel(table_name = calibration)]
+pub(crate) struct Row {
+    at: DateTime<Utc>,
+    component_id: Option<Uuid>,
+    probe: String,
+    record: Value,
+}
+
+/// What stands in the column `record`.
+#[derive(Serialize, Deserialize)]
+struct Record {
+    temperature_c: f64,
+    pressure_kpa: Option<f64>,
+    found: Vec<Point>,
+    left: Option<Vec<Point>>,
+    limits: Limits,
+}
+
+impl TryFrom<Row> for Calibration {
+    type Error = DbError;
+
+    fn try_from(row: Row) -> Result<Self, DbError> {
+        let Record { temperature_c, pressure_kpa, found, left, limits } =
+            serde_json::from_value(row.record).map_err(DbError::internal)?;
+        Ok(Self {
+            at: row.at,
+            probe: known("probe", Probe::from_name(&row.probe))?,
+            component_id: row.component_id.map(ComponentId),
+            temperature_c,
+            pressure_kpa,
+            found,
+            left,
+            limits,
+        })
+    }
+}
+
+impl Note for Calibration {
+    type Owner = UnitId;
+    type Row = Row;
+    const TABLE: &'static str = "calibration";
+    const TIME: &'static str = INSTANT;
+
+    fn span(&self, _zone: Tz) -> Span {
+        Span::moment(self.at)
+    }
+
+    fn counts(&self) -> bool {
+        false
+    }
+
+    async fn prepare(&self, tx: &Tx<'_>, owner: UnitId, _place: &Place) -> Result<(), DbError> {
+        let Some(id) = self.component_id else { return Ok(()) };
+        let fix = "give the id of a probe that is among this unit's parts";
+        let unknown = || Faults::one("/component_id", "unknown_reference", fix);
+        match component::get(tx, id).await {
+            Ok(part) if part.value.unit_id == owner => Ok(()),
+            Ok(_) | Err(DbError::NotFound) => Err(unknown().into()),
+            Err(error) => Err(error),
+        }
+    }
+
+    /// It is held against the limits of the day on which it is noted down.
+    async fn insert(&self, tx: &Tx<'_>, head: &Head) -> Result<(), DbError> {
+        let limits = calibration_limits::get(tx).await?.map(|stored| stored.value).unwrap_or_default();
+        let judged = Self { limits, ..self.clone() };
+        let (found_good, left_good) = (judged.as_found().good, judged.as_left().good);
+        let Self { at, probe, component_id, temperature_c, pressure_kpa, found, left, limits } = judged;
+        let record = Record { temperature_c, pressure_kpa, found, left, limits };
+        insert_into(calibration::table)
+            .values((
+                head_of_unit!(calibration, head),
+                calibration::at.eq(at),
+                calibration::component_id.eq(component_id.map(|id| id.0)),
+                calibration::probe.eq(probe.as_str()),
+                calibration::record.eq(serde_json::to_value(record).map_err(DbError::internal)?),
+                calibration::found_good.eq(found_good),
+                calibration::left_good.eq(left_good),
+            ))
+            .execute(&mut tx.conn())
+            .await?;
+        Ok(())
+    }
+}

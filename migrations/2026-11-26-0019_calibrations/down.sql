@@ -1,0 +1,2 @@
+drop view sample_seen;
+drop table calibration_limits, calibration;
