@@ -2,7 +2,7 @@
 
 use super::fault::Fault;
 use super::html;
-use super::visitor::Visitor;
+use super::visitor::{Sender, Visitor};
 use super::words::{self, NONE};
 use crate::auth::perm;
 use crate::db::due::{self, Listed};
@@ -219,12 +219,12 @@ pub(super) async fn done_form(
 
 #[post("/due/{id}")]
 pub(super) async fn note_done(
-    visitor: Visitor<perm::DoRoutines>,
+    sender: Sender<perm::DoRoutines>,
     id: Path<String>,
     fields: Form<Vec<(String, String)>>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
-    let Visitor(caller) = visitor;
+    let Sender(caller) = sender;
     let id = routine_id(&id)?;
     let typed = Typed::of(fields.into_inner());
     let outcome = match typed.done() {

@@ -177,7 +177,7 @@ async fn keep(caller: &Caller<perm::WriteService>, db: &Db, id: UnitId, typed: &
 async fn store(tx: &Tx<'_>, id: UnitId, unit: &Known, visit: &Visit, sheets: &Sheets) -> Result<(), DbError> {
     event::create(tx, &visit.event).await?;
     for sample in &visit.samples {
-        measures::create(tx, id, sample).await?;
+        measures::create(tx, id, &Judged::new(sample.clone())).await?;
     }
     let taken = reading::store(tx, sheets).await?;
     Ok(faults_of(unit, &taken.rejected)?)

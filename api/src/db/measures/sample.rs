@@ -38,6 +38,13 @@ pub(crate) struct Judged {
     pub(crate) in_doubt: bool,
 }
 
+impl Judged {
+    /// A sample that no check came after.
+    pub(crate) fn new(sample: Sample) -> Self {
+        Self { sample, in_doubt: false }
+    }
+}
+
 impl From<&Sample> for Row {
     fn from(new: &Sample) -> Self {
         Self {
