@@ -225,6 +225,13 @@ fn taken(constraint: &str) -> Problem {
             "Another unit has this serial number; find it, or correct the number.",
         ),
         "unit_model_dealer_id_name_key" => ("/name", "name_exists", "Another unit model has this name."),
+        "consumable_dealer_id_name_key" => ("/name", "name_exists", "Another consumable has this name."),
+        "kit_dealer_id_name_key" => ("/name", "name_exists", "Another kit has this name."),
+        "place_site" => ("/site_id", "place_exists", "This site has a place already; stock stands there."),
+        "stock_lot_number" => ("/number", "lot_exists", "This consumable has a lot of that number already."),
+        "item_price_overlap" => {
+            ("/from", "price_overlaps", "Another price holds on some of these days; begin after it does.")
+        }
         "placement_overlap" => {
             ("/from", "placement_overlaps", "The unit stands elsewhere at that time; end that placement first.")
         }

@@ -67,6 +67,7 @@ pub struct Limits {
         (name = "meters", description = "Cumulative registers, what they measure, and their readings"),
         (name = "measures", description = "What is measured, counted and declared at units and sites, withdrawn when wrong"),
         (name = "water", description = "Volumes by local day, read period and month"),
+        (name = "stock", description = "Consumables and spare parts: what stands where, what is used, what runs out"),
         (name = "savings reports", description = "The monthly statement of each customer")
     )
 )]

@@ -128,6 +128,16 @@ permissions! {
     ReadWater = "read-water": Owner Office Technician CustomerViewer CustomerReader;
     /// Look at savings reports.
     ReadReports = "read-reports": Owner Office CustomerViewer CustomerReader;
+    /// Look at consumables, stock, kits, and what runs out.
+    ReadStock = "read-stock": Owner Office Technician;
+    /// Write down stock movements, lots, and what is kept for visits.
+    WriteStock = "write-stock": Owner Office Technician;
+    /// Add, change and retire consumables, places and kits.
+    WriteItems = "write-items": Owner Office;
+    /// Look at purchase and selling prices of consumables.
+    ReadPrices = "read-prices": Owner Office;
+    /// Add them.
+    WritePrices = "write-prices": Owner Office;
     /// Look at oneself.
     ReadSelf = "read-self": Owner Office Technician CustomerViewer CustomerReader;
 }

@@ -46,6 +46,7 @@ pub mod sheet_stream;
 pub mod site;
 pub mod spell;
 mod stamp;
+pub mod stock;
 mod touched;
 pub mod unit;
 pub mod unit_model;

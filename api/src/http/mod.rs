@@ -18,6 +18,7 @@ pub mod savings_reports;
 pub mod sessions;
 pub mod sites;
 pub mod spells;
+pub mod stock;
 pub mod unit_models;
 pub mod units;
 pub mod water;
@@ -44,5 +45,6 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(meter_findings::routes)
         .configure(accounts::routes)
         .configure(water::routes)
-        .configure(savings_reports::routes);
+        .configure(savings_reports::routes)
+        .configure(stock::routes);
 }

@@ -2,5 +2,6 @@
 
 mod night_fold;
 pub mod night_run;
+mod night_stock;
 mod night_watch;
 pub mod scheduler;

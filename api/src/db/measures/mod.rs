@@ -5,6 +5,8 @@
 //! have; a note's own columns stand in its file.
 
 pub(crate) mod dated;
+pub(crate) mod dip;
+pub(crate) mod dosing;
 pub(crate) mod gauge_reading;
 pub(crate) mod guns;
 pub(crate) mod loss_coefficient;

@@ -1,6 +1,8 @@
 //! Notes of units and sites under `/v1/units/{id}/…` and `/v1/sites/{id}/…`: each kind is added,
 //! listed and withdrawn, and those that hold from-to are ended.
 
+pub mod dips;
+pub mod dosing;
 pub mod gauge_readings;
 pub mod guns;
 pub mod loss_coefficients;
@@ -35,7 +37,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(rain::routes)
         .configure(guns::routes)
         .configure(wash_tallies::routes)
-        .configure(loss_coefficients::routes);
+        .configure(loss_coefficients::routes)
+        .configure(dips::routes)
+        .configure(dosing::routes);
 }
 
 /// A note is written once; its withdrawal or end shows in the note itself.
