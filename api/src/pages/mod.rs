@@ -8,6 +8,8 @@ mod fleet;
 mod reports;
 mod sign_in;
 mod statement;
+mod stock;
+mod stock_count;
 mod unit;
 mod visitor;
 mod words;
@@ -33,7 +35,10 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(fleet::installed_units)
         .service(unit::one_unit)
         .service(reports::savings_reports)
-        .service(statement::savings_report);
+        .service(statement::savings_report)
+        .service(stock::stock)
+        .service(stock_count::form)
+        .service(stock_count::counted);
 }
 
 /// Whether a page is wanted rather than a JSON answer.

@@ -1,6 +1,7 @@
 //! Names and instants in a reader's words.
 
-use chrono::{DateTime, Utc};
+use crate::db::stock::forecast::{Forecast, Foreseen};
+use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use domain::metering::slip::Slip;
 use domain::metering::step::ExceptionKind;
@@ -8,6 +9,8 @@ use domain::metering::stream::{ReadBy, Stream};
 use domain::report::model::exception_words;
 use domain::span::Span;
 use domain::spell::SpellState;
+use domain::stock::movement::DifferenceWhy;
+use rust_decimal::Decimal;
 
 /// What stands where there is no figure.
 pub(super) const NONE: &str = "\u{2013}";
@@ -82,4 +85,68 @@ pub(super) fn exception(kind: &str) -> &'static str {
 pub(super) fn slip(slip: Option<&str>) -> &'static str {
     let known = slip.and_then(Slip::from_name);
     known.map_or("No likely slip was found: look at the register again.", Slip::words)
+}
+
+/// A day.
+pub(super) fn day(day: NaiveDate) -> String {
+    day.format("%-d\u{a0}%b\u{a0}%Y").to_string()
+}
+
+/// An amount of an item.
+pub(super) fn quantity(amount: Decimal, unit: &str) -> String {
+    let unit = match unit {
+        "l" => "L",
+        "piece" => "pc",
+        other => other,
+    };
+    format!("{}\u{a0}{unit}", amount.normalize())
+}
+
+/// How long a stock lasts.
+pub(super) fn run_out(forecast: &Forecast, today: NaiveDate) -> String {
+    if forecast.model.is_none() {
+        return "too little of a past to say".to_owned();
+    }
+    let Some(likely) = forecast.likely else {
+        return forecast.earliest.map_or_else(
+            || "more than three years".to_owned(),
+            |earliest| format!("likely more than three years; at the earliest until {}", day(earliest)),
+        );
+    };
+    let earliest = day(forecast.earliest.unwrap_or(likely));
+    let between = match forecast.latest {
+        Some(latest) => format!("({earliest} to {})", day(latest)),
+        None => format!("({earliest} or later)"),
+    };
+    match (likely - today).num_days() {
+        days if days <= 0 => format!("likely used up since {} {between}", day(likely)),
+        1 => format!("about a day, until {} {between}", day(likely)),
+        days => format!("about {days} days, until {} {between}", day(likely)),
+    }
+}
+
+/// A use that is out of line; none for one that is in line.
+pub(super) fn use_finding(row: &Foreseen) -> Option<String> {
+    let forecast = &row.forecast;
+    let way = if forecast.use_is.as_deref()? == "above" { "more" } else { "less" };
+    let (since, actual, expected) = (forecast.use_since?, forecast.use_actual?, forecast.use_expected?);
+    Some(format!(
+        "{}, {}: {way} than expected since {}: {actual:.0} {} where {expected:.0} were expected.",
+        row.place,
+        row.item,
+        day(since.date_naive()),
+        row.unit
+    ))
+}
+
+/// Why a count differs from the ledger.
+pub(super) fn count_difference(why: DifferenceWhy) -> &'static str {
+    match why {
+        DifferenceWhy::Used => "used, and not written down",
+        DifferenceWhy::Lost => "spilt, broken or leaked",
+        DifferenceWhy::Missing => "taken or missing",
+        DifferenceWhy::EarlierError => "an earlier line was wrong",
+        DifferenceWhy::Opening => "the ledger begins with this count",
+        DifferenceWhy::Unknown => "looked into, not found out",
+    }
 }

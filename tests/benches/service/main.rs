@@ -10,6 +10,7 @@ mod http;
 mod ingest;
 mod night;
 mod setup;
+mod stock;
 
 use setup::{Bench, Outcome};
 
@@ -27,6 +28,9 @@ fn main() -> Outcome {
         }
         if asked("night") {
             night::run(&bench).await?;
+        }
+        if asked("stock") {
+            stock::run(&bench).await?;
         }
         bench.stop().await
     })
