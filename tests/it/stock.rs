@@ -29,18 +29,22 @@ impl Store {
 
     /// Receives stock in the warehouse.
     pub(crate) async fn receive(&self, dealer: &Dealer, at: &str, quantity: &str) {
-        let received = self.movement("received", at, quantity, json!({ "to_place_id": self.warehouse, "supplier": "Valley" }));
+        let received =
+            self.movement("received", at, quantity, json!({ "to_place_id": self.warehouse, "supplier": "Valley" }));
         dealer.technician.create("/v1/stock-movements", &received).await;
     }
 
     async fn at(&self, client: &Client, query: &str) -> Vec<String> {
         let rows = items(client, &format!("/v1/stock?item_id={}{query}", self.item)).await;
-        rows.iter().map(|row| format!("{} {}", row["place"].as_str().unwrap(), row["quantity"].as_str().unwrap())).collect()
+        rows.iter()
+            .map(|row| format!("{} {}", row["place"].as_str().unwrap(), row["quantity"].as_str().unwrap()))
+            .collect()
     }
 }
 
 pub(crate) fn coagulant(name: &str) -> Value {
-    let supply = json!({ "supplier": "Valley", "pack": "25", "least_packs": 2, "lead_time_d": 10, "lead_time_sd_d": 2.0 });
+    let supply =
+        json!({ "supplier": "Valley", "pack": "25", "least_packs": 2, "lead_time_d": 10, "lead_time_sd_d": 2.0 });
     json!({ "name": name, "unit": "l", "density_kg_per_l": 1.33, "hazard": "acid", "by_lot": false,
         "service_level": 0.95, "supply": supply })
 }
@@ -140,7 +144,8 @@ async fn kits_hold_to_the_conventions() {
     kits.holds_for_the_dealer_alone(&app, &dealer).await;
     // Another dealer's item is none.
     other.office.post("/v1/kits", &kit("Theirs")).await.refused_for(422, &[("/lines/0/item_id", "unknown_reference")]);
-    let twice = json!({ "name": "x", "lines": [{ "item_id": item, "quantity": "1" }, { "item_id": item, "quantity": "0" }] });
+    let twice =
+        json!({ "name": "x", "lines": [{ "item_id": item, "quantity": "1" }, { "item_id": item, "quantity": "0" }] });
     let faults = [("/lines/1/quantity", "not_positive"), ("/lines/1/item_id", "twice")];
     dealer.office.post("/v1/kits", &twice).await.refused_for(422, &faults);
 }
@@ -154,7 +159,8 @@ async fn balances_are_those_of_the_ledger_at_any_instant() {
     let technician = &dealer.technician;
     store.receive(&dealer, "2026-03-01T08:00:00Z", "100").await;
     let moved = json!({ "from_place_id": store.warehouse, "to_place_id": store.van });
-    let made = technician.create("/v1/stock-movements", &store.movement("moved", "2026-03-02T08:00:00Z", "50", moved)).await;
+    let made =
+        technician.create("/v1/stock-movements", &store.movement("moved", "2026-03-02T08:00:00Z", "50", moved)).await;
     assert_eq!((&made["quantity"], &made["from_place_id"]), (&json!("50"), &json!(store.warehouse)));
     let issued = json!({ "from_place_id": store.van, "unit_id": unit, "payer": "billed" });
     technician.create("/v1/stock-movements", &store.movement("issued", "2026-03-03T08:00:00Z", "12.5", issued)).await;
@@ -255,8 +261,10 @@ async fn writers_at_once_neither_lose_nor_double_a_movement() {
         let technician = &dealer.technician;
         async move {
             let key = format!("writer-{n}");
-            let (one, other) =
-                tokio::join!(technician.post_once("/v1/stock-movements", &key, &sent), technician.post_once("/v1/stock-movements", &key, &sent));
+            let (one, other) = tokio::join!(
+                technician.post_once("/v1/stock-movements", &key, &sent),
+                technician.post_once("/v1/stock-movements", &key, &sent)
+            );
             // What was refused is not remembered: its twin may fit a moment later.
             match (one.status(), other.status()) {
                 (201, 201) => assert_eq!(one.json(), other.json(), "doubled"),
@@ -298,7 +306,12 @@ async fn what_does_not_fit_is_named_and_changes_nothing() {
         post(&dealer.technician, &sent).await.refused_for(422, faults);
     };
     let issue = |at: &str, quantity: &str| {
-        store.movement("issued", at, quantity, json!({ "from_place_id": store.warehouse, "unit_id": unit, "payer": "billed" }))
+        store.movement(
+            "issued",
+            at,
+            quantity,
+            json!({ "from_place_id": store.warehouse, "unit_id": unit, "payer": "billed" }),
+        )
     };
     refused(issue("2026-03-06T08:00:00Z", "10.5"), &[("/quantity", "overdrawn")]).await;
     refused(issue("2026-03-04T08:00:00Z", "1"), &[("/quantity", "overdrawn")]).await;
@@ -316,10 +329,14 @@ async fn what_does_not_fit_is_named_and_changes_nothing() {
     refused(count("2026-03-06T08:00:00Z", "9", None), &[("/why", "unexplained")]).await;
     refused(count("2026-03-06T08:00:00Z", "9", Some("magic")), &[("/why", "unknown_difference_why")]).await;
     let bare = json!({ "supplier": "Valley" });
-    let faults = [("/supplier", "not_taken"), ("/from_place_id", "required"), ("/unit_id", "required"), ("/payer", "required")];
+    let faults =
+        [("/supplier", "not_taken"), ("/from_place_id", "required"), ("/unit_id", "required"), ("/payer", "required")];
     refused(store.movement("issued", "2026-03-06T08:00:00Z", "1", bare), &faults).await;
-    refused(store.movement("stolen", "2026-03-06T08:00:00Z", "-1", json!({})), &[("/quantity", "out_of_range"), ("/kind", "unknown_kind")])
-        .await;
+    refused(
+        store.movement("stolen", "2026-03-06T08:00:00Z", "-1", json!({})),
+        &[("/quantity", "out_of_range"), ("/kind", "unknown_kind")],
+    )
+    .await;
     let nowhere = Uuid::now_v7();
     let unknown = store.movement("received", "2026-03-06T08:00:00Z", "1", json!({ "to_place_id": nowhere }));
     refused(unknown, &[("/to_place_id", "unknown_reference")]).await;
@@ -359,7 +376,8 @@ async fn lots_expire_and_are_kept_apart() {
     assert_ne!(fresh["expires_on"], Value::Null, "its shelf life says when");
     let same = dealer.technician.post(&lots, &json!({ "number": "B-1" })).await;
     same.refused_for(409, &[("/number", "lot_exists")]);
-    let of_other = dealer.technician.post(&format!("/v1/consumables/{}/lots", store.item), &json!({ "number": "x" })).await;
+    let of_other =
+        dealer.technician.post(&format!("/v1/consumables/{}/lots", store.item), &json!({ "number": "x" })).await;
     of_other.refused_for(422, &[("", "not_by_lot")]);
     let listed = items(&dealer.office, &lots).await;
     assert_eq!(listed.iter().map(|lot| lot["number"].as_str().unwrap()).collect::<Vec<_>>(), ["B-1", "B-2"]);
@@ -372,7 +390,9 @@ async fn lots_expire_and_are_kept_apart() {
     let to = json!({ "to_place_id": store.warehouse });
     let received = line("received", "2026-03-01T08:00:00Z", to.clone(), Some(old));
     assert_eq!(post(&dealer.technician, &received).await.status(), 201);
-    post(&dealer.technician, &line("received", "2026-03-01T08:00:00Z", to, None)).await.refused_for(422, &[("/lot_id", "required")]);
+    post(&dealer.technician, &line("received", "2026-03-01T08:00:00Z", to, None))
+        .await
+        .refused_for(422, &[("/lot_id", "required")]);
     let moved = json!({ "from_place_id": store.warehouse, "to_place_id": store.van });
     // The place's day: 11 March begins in Vienna at 23:00 UTC.
     let late = line("moved", "2026-03-10T23:30:00Z", moved.clone(), Some(old));
@@ -381,7 +401,8 @@ async fn lots_expire_and_are_kept_apart() {
     post(&dealer.technician, &other_lot).await.refused_for(422, &[("/quantity", "overdrawn")]);
     let good = line("moved", "2026-03-10T22:30:00Z", moved, Some(old));
     assert_eq!(post(&dealer.technician, &good).await.status(), 201);
-    let off = line("written_off", "2026-03-12T08:00:00Z", json!({ "from_place_id": store.van, "why": "expired" }), Some(old));
+    let off =
+        line("written_off", "2026-03-12T08:00:00Z", json!({ "from_place_id": store.van, "why": "expired" }), Some(old));
     assert_eq!(post(&dealer.technician, &off).await.status(), 201, "it may always be written off");
     balance_is_the_sum(&app).await;
 }
@@ -392,9 +413,7 @@ async fn prices_are_dated_and_the_dealers_own() {
     let dealer = app.dealer("Brookside").await;
     let store = Store::new(&dealer).await;
     let path = format!("/v1/consumables/{}/prices", store.item);
-    let price = |from: &str, amount: &str| {
-        json!({ "kind": "purchase", "from": from, "per_unit": { "amount": amount, "currency": "EUR" } })
-    };
+    let price = |from: &str, amount: &str| json!({ "kind": "purchase", "from": from, "per_unit": { "amount": amount, "currency": "EUR" } });
     let first = dealer.office.create(&path, &price("2026-01-01", "1.8500")).await;
     assert_eq!(first["per_unit"], json!({ "amount": "1.85", "currency": "EUR" }));
     dealer.office.create(&path, &price("2026-03-01", "1.95")).await;

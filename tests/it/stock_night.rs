@@ -97,12 +97,16 @@ async fn notes_of_pumps_and_drums_name_their_faults() {
     let test = |item: Uuid, at: &str| json!({ "item_id": item, "at": at, "taken_ml": 42.0, "run_s": 300.0, "division_ml": 1.0 });
     let made = technician.create(&tests, &test(store.item, "2026-02-01T08:00:00Z")).await;
     assert_eq!(made["ml_per_min"], json!(8.4));
-    technician.post(&tests, &test(nothing, "2026-02-01T08:00:00Z")).await.refused_for(422, &[("/item_id", "unknown_reference")]);
-    technician.post(&tests, &test(store.item, "2025-02-01T08:00:00Z")).await.refused_for(422, &[("/at", "outside_placement")]);
+    technician
+        .post(&tests, &test(nothing, "2026-02-01T08:00:00Z"))
+        .await
+        .refused_for(422, &[("/item_id", "unknown_reference")]);
+    technician
+        .post(&tests, &test(store.item, "2025-02-01T08:00:00Z"))
+        .await
+        .refused_for(422, &[("/at", "outside_placement")]);
     let dips = format!("/v1/sites/{}/dips", yard.site);
-    let dip = |item: Uuid, unit: &str, open: &str| {
-        json!({ "item_id": item, "at": "2026-02-01T08:00:00Z", "open": open, "sealed": "25", "unit": unit })
-    };
+    let dip = |item: Uuid, unit: &str, open: &str| json!({ "item_id": item, "at": "2026-02-01T08:00:00Z", "open": open, "sealed": "25", "unit": unit });
     technician.post(&dips, &dip(store.item, "kg", "1")).await.refused_for(422, &[("/unit", "wrong_unit")]);
     technician.post(&dips, &dip(nothing, "l", "1")).await.refused_for(422, &[("/item_id", "unknown_reference")]);
     technician.post(&dips, &dip(store.item, "l", "-1")).await.refused_for(422, &[("/open", "out_of_range")]);
@@ -164,7 +168,10 @@ async fn the_night_run_foresees_when_stock_runs_out_and_what_to_order() {
     assert_eq!((&order["supplier"], &order["place"]), (&json!("Valley"), &json!("Warehouse")));
     let line = &order["lines"][0];
     let packs = line["packs"].as_f64().unwrap();
-    assert_eq!((&line["why"], line["quantity"].as_str().unwrap()), (&json!("at_reorder_point"), &*format!("{}", packs * 25.0)));
+    assert_eq!(
+        (&line["why"], line["quantity"].as_str().unwrap()),
+        (&json!("at_reorder_point"), &*format!("{}", packs * 25.0))
+    );
     // Up to the reorder point and thirty days' use above it, in packs of 25.
     let wanted = point + 30.0 * per_day - 5.0;
     assert!((packs - (wanted / 25.0).ceil()).abs() <= 1.0 && packs >= 2.0, "{wanted}: {line}");
@@ -183,7 +190,8 @@ async fn a_planned_lay_up_stretches_the_stock_of_a_site() {
     let setting = json!({ "item_id": store.item, "at": "2026-02-01T08:00:00Z", "full_ml_per_min": 20.0,
         "stroke_share": 0.5, "speed_share": 0.5, "run_share": 0.5 });
     dealer.technician.create(&format!("/v1/units/{}/dosing-settings", yard.unit), &setting).await;
-    let delivered = movement(store.item, "received", "2026-03-01T08:00:00Z", "40", json!({ "to_place_id": yard.place }));
+    let delivered =
+        movement(store.item, "received", "2026-03-01T08:00:00Z", "40", json!({ "to_place_id": yard.place }));
     dealer.technician.create("/v1/stock-movements", &delivered).await;
     let as_of = at("2026-03-15T02:00:00Z");
     night(&app, &dealer, as_of).await;
@@ -203,7 +211,8 @@ async fn a_use_out_of_line_is_a_finding_and_a_dip_counts_for_what_is_left() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
     let (store, yard) = (Store::new(&dealer).await, Yard::new(&dealer).await);
-    let delivered = movement(store.item, "received", "2026-01-01T08:00:00Z", "500", json!({ "to_place_id": yard.place }));
+    let delivered =
+        movement(store.item, "received", "2026-01-01T08:00:00Z", "500", json!({ "to_place_id": yard.place }));
     dealer.technician.create("/v1/stock-movements", &delivered).await;
     for (day, left) in [("01-02", "500"), ("02-01", "440"), ("03-01", "384"), ("04-01", "322"), ("05-01", "262")] {
         yard.dip(&dealer, store.item, &format!("2026-{day}T08:00:00Z"), left).await;

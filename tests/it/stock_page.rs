@@ -50,7 +50,10 @@ async fn a_place_is_counted_with_plain_forms() {
     assert_eq!(page(&foreign, &format!("/stock?place={}", store.warehouse)).await.status(), 404);
     assert_eq!(send_count(&foreign, store.warehouse, typed("1", "lost")).await.status(), 404);
     let overview = page(&dealer.office, "/stock").await;
-    assert!(overview.text().contains("Nothing has to be ordered today.") && overview.text().contains("Van 1"), "{overview:?}");
+    assert!(
+        overview.text().contains("Nothing has to be ordered today.") && overview.text().contains("Van 1"),
+        "{overview:?}"
+    );
     assert!(page(&dealer.office, "/").await.text().contains("href=\"/stock\""));
     assert!(!page(&viewer, "/").await.text().contains("href=\"/stock\""));
 }

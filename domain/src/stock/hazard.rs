@@ -71,13 +71,21 @@ impl HazardGroup {
     pub fn caution(self) -> Option<&'static str> {
         match self {
             Self::Harmless => None,
-            Self::Acid => Some("Acid goes into water, never water into acid; never with hypochlorite or sludge that may hold sulphide."),
+            Self::Acid => Some(
+                "Acid goes into water, never water into acid; never with hypochlorite or sludge that may hold sulphide.",
+            ),
             Self::Alkali => Some("Alkalis burn skin and eyes, and heat up with acid: carry and fill them apart."),
-            Self::Hypochlorite => Some("Never bring hypochlorite together with acid, and no residual of it into the biology."),
-            Self::Oxidiser => Some("Oxidisers ride apart from acids, organics and microbes, and no residual of them goes into the biology."),
+            Self::Hypochlorite => {
+                Some("Never bring hypochlorite together with acid, and no residual of it into the biology.")
+            }
+            Self::Oxidiser => Some(
+                "Oxidisers ride apart from acids, organics and microbes, and no residual of them goes into the biology.",
+            ),
             Self::Organic => Some("Keep organics away from oxidisers and hypochlorite."),
             Self::Microbes => Some("Keep cultures from frost, heat, acids and anything that disinfects."),
-            Self::Sludge => Some("Sludge may give off hydrogen sulphide: keep it closed and the van aired; hauling only as the local authority permits."),
+            Self::Sludge => Some(
+                "Sludge may give off hydrogen sulphide: keep it closed and the van aired; hauling only as the local authority permits.",
+            ),
         }
     }
 }

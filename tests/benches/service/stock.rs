@@ -19,10 +19,12 @@ pub(crate) async fn run(bench: &Bench) -> Outcome {
     for turn in ["night, stock", "the same again"] {
         let started = Instant::now();
         night_run::run(&bench.db, bench.dealer, Utc::now(), &|_done, _total| {}).await?;
-        let rows: i64 = client.query_one("select count(*) from stock_forecast where model is not null", &[]).await?.get(0);
+        let rows: i64 =
+            client.query_one("select count(*) from stock_forecast where model is not null", &[]).await?.get(0);
         println!("{turn:<15} {:>10.2} s whole night run, {rows} stocks foreseen", started.elapsed().as_secs_f64());
     }
-    let places = client.query("select id::text from place where kind in ('warehouse', 'site') order by kind desc, name limit 2", &[]);
+    let places = client
+        .query("select id::text from place where kind in ('warehouse', 'site') order by kind desc, name limit 2", &[]);
     for path in std::iter::once("/stock".to_owned())
         .chain(places.await?.iter().map(|row| format!("/stock?place={}", row.get::<_, &str>(0))))
     {

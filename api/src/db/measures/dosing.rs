@@ -66,9 +66,7 @@ impl TryFrom<SettingRow> for DosingSetting {
     fn try_from(row: SettingRow) -> Result<Self, DbError> {
         let setting = row.stroke_share.zip(row.speed_share);
         let control = match (row.control.as_str(), setting) {
-            ("fixed", Some((stroke_share, speed_share))) => {
-                Some(Control::Fixed(Setting { stroke_share, speed_share }))
-            }
+            ("fixed", Some((stroke_share, speed_share))) => Some(Control::Fixed(Setting { stroke_share, speed_share })),
             ("by_ph", None) => Some(Control::ByPh),
             _ => None,
         };

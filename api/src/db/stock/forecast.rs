@@ -7,7 +7,9 @@ use chrono::{DateTime, NaiveDate, Utc};
 use diesel::delete;
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Array, BigInt, Date, Double, Integer, Jsonb, Nullable, Numeric, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{
+    Array, BigInt, Date, Double, Integer, Jsonb, Nullable, Numeric, Text, Timestamptz, Uuid as SqlUuid,
+};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{ItemId, PlaceId};

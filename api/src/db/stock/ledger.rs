@@ -40,10 +40,10 @@ pub fn lot_of(key: Uuid) -> Option<LotId> {
 /// When the database fails.
 pub async fn lock(tx: &Tx<'_>, shelves: &BTreeSet<Shelf>) -> Result<(), DbError> {
     for shelf in shelves {
-        let made = "insert into stock_balance (place_id, consumable_id, lot_id) values ($1, $2, $3) on conflict do nothing";
+        let made =
+            "insert into stock_balance (place_id, consumable_id, lot_id) values ($1, $2, $3) on conflict do nothing";
         on_shelf(made, shelf).execute(&mut tx.conn()).await?;
-        let locked =
-            "select from stock_balance where place_id = $1 and consumable_id = $2 and lot_id = $3 for update";
+        let locked = "select from stock_balance where place_id = $1 and consumable_id = $2 and lot_id = $3 for update";
         on_shelf(locked, shelf).execute(&mut tx.conn()).await?;
     }
     Ok(())

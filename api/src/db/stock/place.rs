@@ -61,8 +61,7 @@ impl TryFrom<Row> for StoredPlace {
             ("site", Some(site)) => Some(PlaceKind::Site { site_id: SiteId(site) }),
             _ => None,
         };
-        let value =
-            Place { name: row.name, kind: known("kind", kind)?, time_zone: parse_zone(&row.time_zone)? };
+        let value = Place { name: row.name, kind: known("kind", kind)?, time_zone: parse_zone(&row.time_zone)? };
         Ok(Self {
             id: PlaceId(row.id),
             revision: row.revision,

@@ -116,10 +116,8 @@ async fn end_running(tx: &Tx<'_>, new: &Price) -> Result<(), DbError> {
     }
     let ended = Price { to: Some(new.from), ..old.price };
     let still = item_price::id.eq(old.id).and(upper_inf(item_price::valid));
-    let changed = update(item_price::table.filter(still))
-        .set(item_price::valid.eq(days(&ended)))
-        .execute(&mut tx.conn())
-        .await?;
+    let changed =
+        update(item_price::table.filter(still)).set(item_price::valid.eq(days(&ended))).execute(&mut tx.conn()).await?;
     // Nothing to update: another transaction ended it meanwhile.
     if changed == 0 {
         return Err(DbError::Collided);

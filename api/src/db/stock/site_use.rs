@@ -1,8 +1,8 @@
 //! All that says what sites used: their ledger, dips, what was noted of their pumps, and when
 //! nothing ran there.
 
-use super::movement::Row as MovementRow;
 use super::item;
+use super::movement::Row as MovementRow;
 use crate::db::error::known;
 use crate::db::schema::stock_movement;
 use crate::db::{DbError, Tx};
@@ -194,11 +194,8 @@ select site_id, first, last from days where first <= last order by first";
 /// # Errors
 /// When the database fails.
 pub async fn idle(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, Vec<IdleDays>>, DbError> {
-    let rows: Vec<IdleRow> = sql_query(IDLE)
-        .bind::<Array<SqlUuid>, _>(sites)
-        .bind::<Timestamptz, _>(tx.now())
-        .load(&mut tx.conn())
-        .await?;
+    let rows: Vec<IdleRow> =
+        sql_query(IDLE).bind::<Array<SqlUuid>, _>(sites).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?;
     let mut found: HashMap<Uuid, Vec<IdleDays>> = HashMap::new();
     for IdleRow { site_id, first, last } in rows {
         found.entry(site_id).or_default().push(IdleDays { first, last });
@@ -244,11 +241,8 @@ pub async fn records(
 type All = HashMap<Uuid, SiteRecords>;
 
 async fn add_units(tx: &Tx<'_>, sites: &[Uuid], to: DateTime<Utc>, all: &mut All) -> Result<(), DbError> {
-    let rows: Vec<UnitRow> = sql_query(UNITS)
-        .bind::<Array<SqlUuid>, _>(sites)
-        .bind::<Timestamptz, _>(to)
-        .load(&mut tx.conn())
-        .await?;
+    let rows: Vec<UnitRow> =
+        sql_query(UNITS).bind::<Array<SqlUuid>, _>(sites).bind::<Timestamptz, _>(to).load(&mut tx.conn()).await?;
     for row in rows {
         if let Some(records) = all.get_mut(&row.site_id) {
             records.units.push(UnitId(row.unit_id));
@@ -294,9 +288,7 @@ async fn add_pumps(tx: &Tx<'_>, sites: &[Uuid], all: &mut All) -> Result<(), DbE
         let note = match row.what.as_str() {
             "fixed" => pump(Control::Fixed(Setting { stroke_share: row.second, speed_share: row.third })),
             "by_ph" => pump(Control::ByPh),
-            "tested" => {
-                PumpNote::Tested(DrawDown { taken_ml: row.first, run_s: row.second, division_ml: row.third })
-            }
+            "tested" => PumpNote::Tested(DrawDown { taken_ml: row.first, run_s: row.second, division_ml: row.third }),
             _ => PumpNote::Gone,
         };
         records.pumps.entry(ItemId(row.consumable_id)).or_default().push((UnitId(row.unit_id), row.at, note));

@@ -18,8 +18,7 @@ pub(super) async fn named(tx: &Tx<'_>, name: &str) -> Result<SupplierId, DbError
         .on_conflict_do_nothing()
         .execute(&mut tx.conn())
         .await?;
-    let id: Uuid =
-        supplier::table.filter(supplier::name.eq(name)).select(supplier::id).first(&mut tx.conn()).await?;
+    let id: Uuid = supplier::table.filter(supplier::name.eq(name)).select(supplier::id).first(&mut tx.conn()).await?;
     if fresh == 1 {
         let (record, record_id, verb) = ("supplier", id.to_string(), "created");
         tx.log(Change { record, record_id, revision: None, verb, customer: None, detail: json!({ "name": name }) })
@@ -30,7 +29,6 @@ pub(super) async fn named(tx: &Tx<'_>, name: &str) -> Result<SupplierId, DbError
 
 /// All names.
 pub(super) async fn names(tx: &Tx<'_>) -> Result<HashMap<SupplierId, String>, DbError> {
-    let rows: Vec<(Uuid, String)> =
-        supplier::table.select((supplier::id, supplier::name)).load(&mut tx.conn()).await?;
+    let rows: Vec<(Uuid, String)> = supplier::table.select((supplier::id, supplier::name)).load(&mut tx.conn()).await?;
     Ok(rows.into_iter().map(|(id, name)| (SupplierId(id), name)).collect())
 }

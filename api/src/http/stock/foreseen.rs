@@ -106,8 +106,7 @@ impl From<Foreseen> for RunOutView {
         let forecast = row.forecast;
         let days = |day: Option<NaiveDate>| day.map(|day| (day - forecast.stood_on).num_days());
         let finding = forecast.use_is.zip(forecast.use_since).zip(forecast.use_actual.zip(forecast.use_expected));
-        let finding =
-            finding.map(|((is, since), (actual, expected))| UseFindingView { is, since, actual, expected });
+        let finding = finding.map(|((is, since), (actual, expected))| UseFindingView { is, since, actual, expected });
         Self {
             place_id: forecast.place_id,
             place: row.place,
@@ -256,8 +255,7 @@ async fn list_orders(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let place = asked.place_id.map(PlaceId);
-    let (due, unsupplied) =
-        db.read(caller.scope(), caller.now(), async |tx| orders::due(tx, place).await).await?;
+    let (due, unsupplied) = db.read(caller.scope(), caller.now(), async |tx| orders::due(tx, place).await).await?;
     Ok(HttpResponse::Ok().json(OrdersView {
         orders: due.into_iter().map(OrderView::from).collect(),
         without_supplier: unsupplied.into_iter().map(UnsuppliedView::from).collect(),

@@ -1,8 +1,8 @@
 //! `/v1/consumables`.
 
 use crate::auth::{Caller, perm};
-use crate::db::stock::item::{self, Named, StoredItem};
 use crate::db::Db;
+use crate::db::stock::item::{self, Named, StoredItem};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Stamps};
 use crate::problem::Problem;
@@ -222,7 +222,11 @@ async fn list_consumables(
 #[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The consumable's id")),
     responses((status = 200, description = "The consumable", body = ConsumableView), Problems))]
 #[get("/consumables/{id}")]
-async fn get_consumable(caller: Caller<perm::ReadStock>, id: Path<ItemId>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+async fn get_consumable(
+    caller: Caller<perm::ReadStock>,
+    id: Path<ItemId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
     let stored = db.read(caller.scope(), caller.now(), async |tx| item::get(tx, *id).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &ConsumableView::from(stored)))
 }
@@ -243,8 +247,7 @@ async fn update_consumable(
 ) -> Result<HttpResponse, Problem> {
     let current = db.read(caller.scope(), caller.now(), async |tx| item::get(tx, *id).await).await?;
     let new = answer::patched(&ConsumableInput::from(&current.value), &patch.0)?.parse()?;
-    let stored =
-        db.write(caller.scope(), caller.now(), async |tx| item::update_at(tx, *id, at.0, &new).await).await?;
+    let stored = db.write(caller.scope(), caller.now(), async |tx| item::update_at(tx, *id, at.0, &new).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &ConsumableView::from(stored)))
 }
 

@@ -23,12 +23,7 @@ use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config
-        .service(create_kit)
-        .service(list_kits)
-        .service(get_kit)
-        .service(update_kit)
-        .service(retire_kit);
+    config.service(create_kit).service(list_kits).service(get_kit).service(update_kit).service(retire_kit);
 }
 
 /// How much of an item.
@@ -163,8 +158,7 @@ async fn update_kit(
 ) -> Result<HttpResponse, Problem> {
     let current = db.read(caller.scope(), caller.now(), async |tx| kit::get(tx, *id).await).await?;
     let new = answer::patched(&KitInput::from(&current.value), &patch.0)?.parse()?;
-    let stored =
-        db.write(caller.scope(), caller.now(), async |tx| kit::update_at(tx, *id, at.0, &new).await).await?;
+    let stored = db.write(caller.scope(), caller.now(), async |tx| kit::update_at(tx, *id, at.0, &new).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &KitView::from(stored)))
 }
 

@@ -101,7 +101,12 @@ fn needed<T>(faults: &mut Faults, pointer: &str, given: Option<T>, stand_in: T) 
 }
 
 /// A named value that may be left out.
-fn chosen<T>(faults: &mut Faults, pointer: &str, given: Option<&str>, parse: fn(&str) -> Result<T, Faults>) -> Option<T> {
+fn chosen<T>(
+    faults: &mut Faults,
+    pointer: &str,
+    given: Option<&str>,
+    parse: fn(&str) -> Result<T, Faults>,
+) -> Option<T> {
     faults.take(pointer, parse(given?))
 }
 
@@ -305,11 +310,8 @@ async fn list_stock_movements(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let after = paging.parse()?;
-    let filter = Filter {
-        place: asked.place_id.map(PlaceId),
-        item: asked.item_id.map(ItemId),
-        unit: asked.unit_id.map(UnitId),
-    };
+    let filter =
+        Filter { place: asked.place_id.map(PlaceId), item: asked.item_id.map(ItemId), unit: asked.unit_id.map(UnitId) };
     let rows = db.read(caller.scope(), caller.now(), async |tx| movement::list(tx, &filter, &after).await).await?;
     Ok(answer::page(&request, &after, rows, |row| (String::new(), row.movement.id.0), MovementView::from))
 }

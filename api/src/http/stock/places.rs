@@ -22,12 +22,7 @@ use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config
-        .service(create_place)
-        .service(list_places)
-        .service(get_place)
-        .service(update_place)
-        .service(retire_place);
+    config.service(create_place).service(list_places).service(get_place).service(update_place).service(retire_place);
 }
 
 /// What is sent of a place where stock stands.
@@ -159,8 +154,7 @@ async fn update_place(
 ) -> Result<HttpResponse, Problem> {
     let current = db.read(caller.scope(), caller.now(), async |tx| place::get(tx, *id).await).await?;
     let new = answer::patched(&PlaceInput::from(&current.value), &patch.0)?.parse()?;
-    let stored =
-        db.write(caller.scope(), caller.now(), async |tx| place::update_at(tx, *id, at.0, &new).await).await?;
+    let stored = db.write(caller.scope(), caller.now(), async |tx| place::update_at(tx, *id, at.0, &new).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &PlaceView::from(stored)))
 }
 

@@ -66,8 +66,7 @@ impl ListUse {
             Problem::at(Kind::Invalid, "/by", "unknown_by", "Give one of: unit, site, customer, dealer.")
         })?;
         let mut faults = domain::fault::Faults::default();
-        let (from, to) =
-            (faults.take("/from", Month::parse(&self.from)), faults.take("/to", Month::parse(&self.to)));
+        let (from, to) = (faults.take("/from", Month::parse(&self.from)), faults.take("/to", Month::parse(&self.to)));
         let Some((from, to)) = from.zip(to) else { return Err(faults.into()) };
         if to < from {
             return Err(Problem::at(Kind::Invalid, "/to", "not_after_from", "Give a month from the first on."));
