@@ -225,13 +225,6 @@ fn taken(constraint: &str) -> Problem {
             "Another unit has this serial number; find it, or correct the number.",
         ),
         "unit_model_dealer_id_name_key" => ("/name", "name_exists", "Another unit model has this name."),
-        "consumable_dealer_id_name_key" => ("/name", "name_exists", "Another consumable has this name."),
-        "kit_dealer_id_name_key" => ("/name", "name_exists", "Another kit has this name."),
-        "place_site" => ("/site_id", "place_exists", "This site has a place already; stock stands there."),
-        "stock_lot_number" => ("/number", "lot_exists", "This consumable has a lot of that number already."),
-        "item_price_overlap" => {
-            ("/from", "price_overlaps", "Another price holds on some of these days; begin after it does.")
-        }
         "placement_overlap" => {
             ("/from", "placement_overlaps", "The unit stands elsewhere at that time; end that placement first.")
         }
@@ -284,9 +277,23 @@ fn taken(constraint: &str) -> Problem {
             "terms_overlap",
             "Other terms hold on some of these days; begin after they do, or give an end before.",
         ),
-        _ => ("", "exists", "A record like this exists already."),
+        other => taken_in_stock(other),
     };
     Problem::at(Kind::Conflict, pointer, code, detail)
+}
+
+/// The same of items, places and kits; what has no words of its own comes last.
+fn taken_in_stock(constraint: &str) -> (&'static str, &'static str, &'static str) {
+    match constraint {
+        "consumable_dealer_id_name_key" => ("/name", "name_exists", "Another consumable has this name."),
+        "kit_dealer_id_name_key" => ("/name", "name_exists", "Another kit has this name."),
+        "place_site" => ("/site_id", "place_exists", "This site has a place already; stock stands there."),
+        "stock_lot_number" => ("/number", "lot_exists", "This consumable has a lot of that number already."),
+        "item_price_overlap" => {
+            ("/from", "price_overlaps", "Another price holds on some of these days; begin after it does.")
+        }
+        _ => ("", "exists", "A record like this exists already."),
+    }
 }
 
 /// Foreign keys by their names in the migrations: the column stands in the name.

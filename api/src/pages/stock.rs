@@ -175,11 +175,20 @@ impl Row {
             place: row.place.clone(),
             lots: Vec::new(),
             there: quantity(row.on_hand(), &row.unit),
-            lasts: run_out(&row.forecast, today),
+            lasts: lasts(row, today),
             order_by: row.forecast.order_by.map_or_else(String::new, day),
             counted: String::new(),
         }
     }
+}
+
+/// What was foreseen of another amount than stands there now says so.
+fn lasts(row: &Foreseen, today: NaiveDate) -> String {
+    let (foreseen, then) = (run_out(&row.forecast, today), row.forecast.on_hand);
+    if row.on_hand() == then {
+        return foreseen;
+    }
+    format!("{foreseen}, by the {} that the last night run found", quantity(then, &row.unit))
 }
 
 /// One row an item, its lots together; those to run out first come first.
