@@ -307,6 +307,20 @@ fn taken_of_money(constraint: &str) -> (&'static str, &'static str, &'static str
             "terms_overlap",
             "Other terms hold on some of these days; begin after they do, or give an end before.",
         ),
+        other => taken_in_stock(other),
+    }
+}
+
+/// The same of items, places and kits; what has no words of its own comes last.
+fn taken_in_stock(constraint: &str) -> (&'static str, &'static str, &'static str) {
+    match constraint {
+        "consumable_dealer_id_name_key" => ("/name", "name_exists", "Another consumable has this name."),
+        "kit_dealer_id_name_key" => ("/name", "name_exists", "Another kit has this name."),
+        "place_site" => ("/site_id", "place_exists", "This site has a place already; stock stands there."),
+        "stock_lot_number" => ("/number", "lot_exists", "This consumable has a lot of that number already."),
+        "item_price_overlap" => {
+            ("/from", "price_overlaps", "Another price holds on some of these days; begin after it does.")
+        }
         _ => ("", "exists", "A record like this exists already."),
     }
 }

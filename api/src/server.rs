@@ -83,6 +83,7 @@ pub struct Limits {
         (name = "agreements", description = "What customers are promised, and what was used of it"),
         (name = "covers", description = "Warranty cover and claims on suppliers"),
         (name = "water", description = "Volumes by local day, read period and month"),
+        (name = "stock", description = "Consumables and spare parts: what stands where, what is used, what runs out"),
         (name = "savings reports", description = "The monthly statement of each customer")
     )
 )]

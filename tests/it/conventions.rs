@@ -25,9 +25,18 @@ pub(crate) struct Resource<'a> {
 impl Resource<'_> {
     /// Walks through the life of one record, and then tries what must not work.
     pub(crate) async fn holds_to_the_conventions(&self, app: &TestApp, dealer: &Dealer) {
+        self.holds(app, dealer, (404, "not-found")).await;
+    }
+
+    /// The same of a resource that no customer's person may look at.
+    pub(crate) async fn holds_for_the_dealer_alone(&self, app: &TestApp, dealer: &Dealer) {
+        self.holds(app, dealer, (403, "not-allowed")).await;
+    }
+
+    async fn holds(&self, app: &TestApp, dealer: &Dealer, onlooker: (u16, &str)) {
         let path = self.is_created_once(&dealer.office).await;
         self.is_changed_at_its_revision(&dealer.office, &path).await;
-        self.is_out_of_others_reach(app, dealer, &path).await;
+        self.is_out_of_others_reach(app, dealer, &path, onlooker).await;
         self.is_paged(&dealer.office).await;
         self.is_retired(&dealer.office, &path).await;
         self.names_unknown_and_missing_fields(&dealer.office).await;
@@ -65,7 +74,7 @@ impl Resource<'_> {
     }
 
     /// Another dealer finds nothing there; a customer's person may not write.
-    async fn is_out_of_others_reach(&self, app: &TestApp, dealer: &Dealer, path: &str) {
+    async fn is_out_of_others_reach(&self, app: &TestApp, dealer: &Dealer, path: &str, onlooker: (u16, &str)) {
         let before = dealer.office.get(path).await;
         let foreign = app.dealer("Elsewhere").await;
         foreign.owner.get(path).await.refused(404, "not-found");
@@ -75,7 +84,7 @@ impl Resource<'_> {
         assert_eq!(items(&foreign.owner, self.all).await, [Value::Null; 0]);
 
         let viewer = dealer.customer_viewer(dealer.customer("Onlooker").await).await;
-        viewer.get(path).await.refused(404, "not-found");
+        viewer.get(path).await.refused(onlooker.0, onlooker.1);
         viewer.post(self.path, &self.other).await.refused(403, "not-allowed");
         viewer.patch(path, before.etag(), &self.patch).await.refused(403, "not-allowed");
         viewer.post_at_with(&retire, before.etag(), &self.retire).await.refused(403, "not-allowed");

@@ -20,7 +20,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 73] = [
+const VIEWS: [(&str, [&str; 3]); 78] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -99,6 +99,19 @@ const VIEWS: [(&str, [&str; 3]); 73] = [
     ("select kind from event_line", ["labour", "", ""]),
     ("select name from consumable union all select name from place", ["salt, van", "", ""]),
     ("select kind from stock_movement", ["received", "", ""]),
+    (
+        "select name from supplier union all select number from stock_lot union all select kind from item_price
+         union all select name from kit",
+        ["kit, lot, mine, purchase", "", ""],
+    ),
+    (
+        "select 'posted' from stock_posting union all select 'there' from stock_balance
+         union all select 'kept' from stock_reservation union all select 'seen' from stock_forecast",
+        ["kept, posted, seen, there", "", ""],
+    ),
+    ("select open_quantity::text from dip", ["97, 98", "97", "98"]),
+    ("select full_ml_per_min::text from dosing_setting", ["11, 9", "9", "11"]),
+    ("select taken_ml::text from draw_down", ["11, 9", "9", "11"]),
     ("select 'run' from night_run", ["run", "", ""]),
     (
         "select 'site ' || (site_id = md5('site a')::uuid)::text from day_fact

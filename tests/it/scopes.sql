@@ -168,7 +168,27 @@ insert into cover (id, unit_id, customer_id, at, record, created_at, changed_at)
 insert into consumable (id, name, unit, created_at, changed_at) values (pg_temp.id('salt'), 'salt', 'kg', now(), now());
 insert into place (id, name, kind, created_at) values (pg_temp.id('van'), 'van', 'van', now());
 insert into stock_movement (id, consumable_id, to_place_id, kind, quantity, at, created_at)
-  values (gen_random_uuid(), pg_temp.id('salt'), pg_temp.id('van'), 'received', 1, now(), now());
+  values (pg_temp.id('movement'), pg_temp.id('salt'), pg_temp.id('van'), 'received', 1, now(), now());
+insert into supplier (id, name, created_at) values (pg_temp.id('mine'), 'mine', now());
+insert into stock_lot (id, consumable_id, number, created_at) values (pg_temp.id('lot'), pg_temp.id('salt'), 'lot', now());
+insert into stock_posting (place_id, consumable_id, lot_id, at, is_count, movement_id, is_issue, change, balance)
+  values (pg_temp.id('van'), pg_temp.id('salt'), pg_temp.id('lot'), now(), false, pg_temp.id('movement'), false, 1, 1);
+insert into stock_balance (place_id, consumable_id, lot_id, quantity) values (pg_temp.id('van'), pg_temp.id('salt'), pg_temp.id('lot'), 1);
+insert into item_price (id, consumable_id, kind, valid, amount, currency, created_at)
+  values (gen_random_uuid(), pg_temp.id('salt'), 'purchase', '[2026-01-01,)', 1, 'EUR', now());
+insert into kit (id, name, lines, created_at, changed_at) values (pg_temp.id('kit'), 'kit', '[]', now(), now());
+insert into stock_reservation (id, place_id, planned_on, lines, created_at, changed_at)
+  values (gen_random_uuid(), pg_temp.id('van'), '2026-03-10', '[]', now(), now());
+insert into stock_forecast (place_id, consumable_id, night, on_hand, stood_on, months)
+  values (pg_temp.id('van'), pg_temp.id('salt'), '2026-03-10', 1, '2026-03-10', 0);
+insert into dip (id, site_id, customer_id, at, consumable_id, open_quantity, sealed_quantity, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), now(), pg_temp.id('salt'), ascii(n), 0, now()
+    from unnest(array['a', 'b']) n;
+insert into dosing_setting (id, unit_id, at, consumable_id, full_ml_per_min, control, run_share, created_at)
+  select gen_random_uuid(), pg_temp.id('u'), pg_temp.at('03-' || day || ' 00:00'), pg_temp.id('salt'), day::int, 'by_ph', 1, now()
+    from unnest(array['09', '11']) day;
+insert into draw_down (id, unit_id, at, consumable_id, taken_ml, run_s, division_ml, created_at)
+  select gen_random_uuid(), unit_id, at, consumable_id, full_ml_per_min, 60, 1, now() from dosing_setting;
 
 insert into night_run (id, as_of, started_at) values (gen_random_uuid(), now(), now());
 insert into day_fact (subject_id, day, site_id, customer_id, coverage, estimated_share, open_exceptions)

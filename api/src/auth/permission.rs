@@ -180,6 +180,14 @@ permissions! {
     ReadFiles = "read-files": Owner Office Technician CustomerViewer CustomerReader;
     /// Send files.
     WriteFiles = "write-files": Owner Office Technician CustomerReader;
+    /// Look at consumables, stock, kits, and what runs out.
+    ReadStock = "read-stock": Owner Office Technician;
+    /// Write down stock movements, lots, and what is kept for visits.
+    WriteStock = "write-stock": Owner Office Technician;
+    /// Add, change and retire consumables, places and kits.
+    WriteItems = "write-items": Owner Office;
+    /// Look at purchase and selling prices of consumables.
+    ReadPrices = "read-prices": Owner Office;
     /// Look at oneself.
     ReadSelf = "read-self": Owner Office Technician CustomerViewer CustomerReader;
 }

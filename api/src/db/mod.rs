@@ -58,6 +58,7 @@ pub mod site;
 pub mod site_cost;
 pub mod spell;
 mod stamp;
+pub mod stock;
 pub mod subject_meters;
 mod touched;
 pub mod trace;

@@ -219,6 +219,17 @@ diesel::table! {
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
         ended_at -> Nullable<Timestamptz>,
+        density_kg_per_l -> Nullable<Float8>,
+        hazard -> Text,
+        by_lot -> Bool,
+        shelf_life_d -> Nullable<Int4>,
+        #[doc = "Chance that a stock is to suffice until the next delivery."]
+        service_level -> Float8,
+        supplier_id -> Nullable<Uuid>,
+        pack -> Nullable<Numeric>,
+        least_packs -> Nullable<Int4>,
+        lead_time_d -> Nullable<Int4>,
+        lead_time_sd_d -> Nullable<Float8>,
     }
 }
 
@@ -332,6 +343,66 @@ diesel::table! {
         #[doc = "Local hour at which the night run begins."]
         night_hour -> Int2,
         created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "What was left at a site when somebody looked; it changes nothing in the ledger."]
+    dip (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        at -> Timestamptz,
+        consumable_id -> Uuid,
+        open_quantity -> Numeric,
+        sealed_quantity -> Numeric,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "How a dosing pump of a unit was left."]
+    dosing_setting (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        unit_id -> Uuid,
+        at -> Timestamptz,
+        consumable_id -> Uuid,
+        full_ml_per_min -> Float8,
+        control -> Text,
+        stroke_share -> Nullable<Float8>,
+        speed_share -> Nullable<Float8>,
+        #[doc = "Share of all time in which the pump runs."]
+        run_share -> Float8,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "What a dosing pump took from a calibration cylinder."]
+    draw_down (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        unit_id -> Uuid,
+        at -> Timestamptz,
+        consumable_id -> Uuid,
+        taken_ml -> Float8,
+        run_s -> Float8,
+        division_ml -> Float8,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
     }
 }
 
@@ -485,6 +556,20 @@ diesel::table! {
 }
 
 diesel::table! {
+    item_price (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        consumable_id -> Uuid,
+        kind -> Text,
+        valid -> Daterange,
+        #[doc = "Of one of the item's unit, without tax."]
+        amount -> Numeric,
+        currency -> Text,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     job (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
@@ -499,6 +584,19 @@ diesel::table! {
         created_at -> Timestamptz,
         done_at -> Nullable<Timestamptz>,
         given_up_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    kit (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        name -> Text,
+        lines -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        ended_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -778,6 +876,8 @@ diesel::table! {
         site_id -> Nullable<Uuid>,
         created_at -> Timestamptz,
         ended_at -> Nullable<Timestamptz>,
+        revision -> Int4,
+        changed_at -> Timestamptz,
     }
 }
 
@@ -1226,20 +1326,127 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "What stands on each shelf now, written with every line of the ledger; its row is the shelf's lock."]
+    stock_balance (dealer_id, place_id, consumable_id, lot_id) {
+        dealer_id -> Int4,
+        place_id -> Uuid,
+        consumable_id -> Uuid,
+        lot_id -> Uuid,
+        quantity -> Numeric,
+        #[doc = "Instant of the youngest line."]
+        moved_at -> Nullable<Timestamptz>,
+        counted_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    stock_forecast (dealer_id, place_id, consumable_id) {
+        dealer_id -> Int4,
+        place_id -> Uuid,
+        consumable_id -> Uuid,
+        night -> Date,
+        on_hand -> Numeric,
+        #[doc = "The day on_hand stood at: of a dip, its day."]
+        stood_on -> Date,
+        months -> Int4,
+        #[doc = "The demand model that fits; null while there is too little of a past."]
+        model -> Nullable<Text>,
+        per_day -> Nullable<Float8>,
+        #[doc = "The cautious day on which the stock does not suffice any more; null is beyond three years."]
+        earliest -> Nullable<Date>,
+        likely -> Nullable<Date>,
+        latest -> Nullable<Date>,
+        order_by -> Nullable<Date>,
+        safety_stock -> Nullable<Float8>,
+        reorder_point -> Nullable<Float8>,
+        order_quantity -> Nullable<Float8>,
+        #[doc = "Which way the use at a site is out of line, if it is."]
+        use_is -> Nullable<Text>,
+        use_since -> Nullable<Timestamptz>,
+        use_actual -> Nullable<Float8>,
+        use_expected -> Nullable<Float8>,
+    }
+}
+
+diesel::table! {
+    stock_lot (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        consumable_id -> Uuid,
+        number -> Text,
+        #[doc = "Last day on which it may be used."]
+        expires_on -> Nullable<Date>,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     #[doc = "The ledger: a balance is the sum of what came to a place less what left it."]
     stock_movement (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
         consumable_id -> Uuid,
         from_place_id -> Nullable<Uuid>,
+        #[doc = "Of a count, where it was."]
         to_place_id -> Nullable<Uuid>,
         unit_id -> Nullable<Uuid>,
         kind -> Text,
         quantity -> Numeric,
         at -> Timestamptz,
-        lot -> Nullable<Text>,
-        expires_on -> Nullable<Date>,
         recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        lot_id -> Nullable<Uuid>,
+        supplier_id -> Nullable<Uuid>,
+        buyer -> Nullable<Text>,
+        payer -> Nullable<Text>,
+        #[doc = "Of a count, why it differs from the ledger; of what was written off, why."]
+        why -> Nullable<Text>,
+        overdraw_reason -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "What a line of the ledger did to a shelf, and what stood there after it: no balance needs the ledger added up."]
+    stock_posting (dealer_id, place_id, consumable_id, lot_id, at, is_count, movement_id) {
+        dealer_id -> Int4,
+        place_id -> Uuid,
+        consumable_id -> Uuid,
+        #[doc = "Nil for what is not kept by lot."]
+        lot_id -> Uuid,
+        at -> Timestamptz,
+        is_count -> Bool,
+        movement_id -> Uuid,
+        is_issue -> Bool,
+        #[doc = "Of a count, its difference from the ledger."]
+        change -> Numeric,
+        balance -> Numeric,
+    }
+}
+
+diesel::table! {
+    #[doc = "Goods kept at a place for a planned day; closed once it is known what of them was used."]
+    stock_reservation (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        kit_id -> Nullable<Uuid>,
+        unit_id -> Nullable<Uuid>,
+        place_id -> Uuid,
+        van_id -> Nullable<Uuid>,
+        planned_on -> Date,
+        lines -> Jsonb,
+        used -> Nullable<Jsonb>,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    supplier (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        name -> Text,
         created_at -> Timestamptz,
     }
 }
@@ -1498,6 +1705,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     day_fact,
     day_sheet,
     dealer,
+    dip,
+    dosing_setting,
+    draw_down,
     event_internal,
     event_line,
     event_volume,
@@ -1508,7 +1718,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     gauge_reading,
     idempotency,
     investment,
+    item_price,
     job,
+    kit,
     loss_coefficient,
     membership,
     meter,
@@ -1550,7 +1762,13 @@ diesel::allow_tables_to_appear_in_same_query!(
     site,
     site_access,
     spell,
+    stock_balance,
+    stock_forecast,
+    stock_lot,
     stock_movement,
+    stock_posting,
+    stock_reservation,
+    supplier,
     tariff,
     touched,
     unit,

@@ -29,6 +29,7 @@ pub mod sessions;
 pub mod site_costs;
 pub mod sites;
 pub mod spells;
+pub mod stock;
 pub mod templates;
 pub mod trace;
 pub mod unit_models;
@@ -69,5 +70,6 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(trace::routes)
         .configure(savings_reports::routes)
         .configure(report_rule::routes)
-        .configure(service::routes);
+        .configure(service::routes)
+        .configure(stock::routes);
 }

@@ -4,5 +4,6 @@ pub mod mail;
 pub mod night_due;
 mod night_fold;
 pub mod night_run;
+mod night_stock;
 mod night_watch;
 pub mod scheduler;

@@ -4,7 +4,7 @@ use super::fault::Fault;
 use super::html;
 use super::visitor::Visitor;
 use super::words::{self, NONE};
-use crate::auth::perm;
+use crate::auth::{Reach, perm};
 use crate::db::fleet::{self, Installed, UNITS_MOST};
 use crate::db::{Db, dealer};
 use actix_web::http::StatusCode;
@@ -28,6 +28,8 @@ const RECYCLED_FROM: f64 = 0.98;
 #[derive(Template)]
 #[template(path = "fleet.html")]
 struct Page {
+    /// Whether the visitor is one of the dealer's people.
+    of_dealer: bool,
     summary: String,
     find: String,
     this_month: String,
@@ -77,13 +79,15 @@ pub(super) async fn installed_units(
             Ok((month, fleet::installed(tx, find.trim(), month).await?))
         })
         .await?;
-    Ok(html(StatusCode::OK, &Page::of(month, find, &units))?)
+    let of_dealer = caller.scope().reach() == Reach::Dealer;
+    Ok(html(StatusCode::OK, &Page { of_dealer, ..Page::of(month, find, &units) })?)
 }
 
 impl Page {
     fn of(month: Month, find: String, units: &[Installed]) -> Self {
         let rows = units.iter().take(UNITS_MOST).map(|unit| Row::of(unit, month)).collect();
         Self {
+            of_dealer: false,
             summary: summary(units, find.trim()),
             find,
             this_month: display::month(month),

@@ -18,6 +18,8 @@ mod reports;
 mod rounds;
 mod sign_in;
 mod statement;
+mod stock;
+mod stock_count;
 mod unit;
 mod visit;
 mod visitor;
@@ -62,6 +64,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(due::note_done)
         .service(reports::savings_reports)
         .service(statement::savings_report)
+        .service(stock::stock)
+        .service(stock_count::form)
+        .service(stock_count::counted)
         .configure(report_deeds::routes);
 }
 

@@ -7,6 +7,7 @@ use super::visitor::{Sender, Visitor};
 use super::{html, words};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::fleet::{self, MeterRead};
+use crate::db::measures::sample::Judged;
 use crate::db::service::event;
 use crate::db::{Db, DbError, Tx, measures, meter_known, placement, reading, site, unit};
 use crate::problem::Problem;

@@ -1,5 +1,6 @@
 //! Names and instants in a reader's words.
 
+use crate::db::stock::forecast::{Forecast, Foreseen};
 use chrono::{DateTime, Duration, NaiveDate, Utc};
 use chrono_tz::Tz;
 use domain::asking::expected::Expected;
@@ -14,7 +15,9 @@ use domain::report::model::exception_words;
 use domain::routine::due::DueBy;
 use domain::span::Span;
 use domain::spell::SpellState;
+use domain::stock::movement::DifferenceWhy;
 use domain::wear::age::AgeSource;
+use rust_decimal::Decimal;
 
 /// What stands where there is no figure.
 pub(super) const NONE: &str = "\u{2013}";
@@ -172,5 +175,69 @@ pub(super) fn duration(time: Duration) -> String {
         (0, minutes) => format!("{minutes} min"),
         (hours, minutes) if hours < 48 => format!("{hours} h {minutes} min"),
         (hours, _) => format!("{} days", hours / 24),
+    }
+}
+
+/// A day.
+pub(super) fn day(day: NaiveDate) -> String {
+    day.format("%-d\u{a0}%b\u{a0}%Y").to_string()
+}
+
+/// An amount of an item.
+pub(super) fn quantity(amount: Decimal, unit: &str) -> String {
+    let unit = match unit {
+        "l" => "L",
+        "piece" => "pc",
+        other => other,
+    };
+    format!("{}\u{a0}{unit}", amount.normalize())
+}
+
+/// How long a stock lasts.
+pub(super) fn run_out(forecast: &Forecast, today: NaiveDate) -> String {
+    if forecast.model.is_none() {
+        return "too little of a past to say".to_owned();
+    }
+    let Some(likely) = forecast.likely else {
+        return forecast.earliest.map_or_else(
+            || "more than three years".to_owned(),
+            |earliest| format!("likely more than three years; at the earliest until {}", day(earliest)),
+        );
+    };
+    let earliest = day(forecast.earliest.unwrap_or(likely));
+    let between = match forecast.latest {
+        Some(latest) => format!("({earliest} to {})", day(latest)),
+        None => format!("({earliest} or later)"),
+    };
+    match (likely - today).num_days() {
+        days if days <= 0 => format!("likely used up since {} {between}", day(likely)),
+        1 => format!("about a day, until {} {between}", day(likely)),
+        days => format!("about {days} days, until {} {between}", day(likely)),
+    }
+}
+
+/// A use that is out of line; none for one that is in line.
+pub(super) fn use_finding(row: &Foreseen) -> Option<String> {
+    let forecast = &row.forecast;
+    let way = if forecast.use_is.as_deref()? == "above" { "more" } else { "less" };
+    let (since, actual, expected) = (forecast.use_since?, forecast.use_actual?, forecast.use_expected?);
+    Some(format!(
+        "{}, {}: {way} than expected since {}: {actual:.0} {} where {expected:.0} were expected.",
+        row.place,
+        row.item,
+        day(since.date_naive()),
+        row.unit
+    ))
+}
+
+/// Why a count differs from the ledger.
+pub(super) fn count_difference(why: DifferenceWhy) -> &'static str {
+    match why {
+        DifferenceWhy::Used => "used, and not written down",
+        DifferenceWhy::Lost => "spilt, broken or leaked",
+        DifferenceWhy::Missing => "taken or missing",
+        DifferenceWhy::EarlierError => "an earlier line was wrong",
+        DifferenceWhy::Opening => "the ledger begins with this count",
+        DifferenceWhy::Unknown => "looked into, not found out",
     }
 }

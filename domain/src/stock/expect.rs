@@ -1,7 +1,7 @@
 //! Actual use against expected.
 
 use super::idle::{IdleDays, running_d};
-use super::site_use::SiteUse;
+use super::site_use::{SiteUse, UseMethod};
 use crate::named::named;
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
@@ -38,7 +38,20 @@ pub struct UseFinding {
     pub expected: f64,
 }
 
+/// How far a use may be off as a rule, as a share of what is expected (common practice, no source).
+pub const USUAL_TOLERANCE: f64 = 0.25;
+
 impl Expectation {
+    /// What is expected of uses found otherwise than by dosing: what the pumps dosed in the latest
+    /// of them, or where that is not known, `per_day`, which their past makes likely.
+    #[must_use]
+    pub fn of(uses: &[SiteUse], per_day: Option<f64>) -> Option<Self> {
+        let last = uses.last().filter(|last| last.method != UseMethod::Dosing)?;
+        let days = (last.to - last.from).as_seconds_f64() / 86_400.0;
+        let dosed = last.by(UseMethod::Dosing).filter(|_| days > 0.0).map(|dosed| dosed / days);
+        Some(Self { per_day: dosed.or(per_day)?, tolerance_share: USUAL_TOLERANCE })
+    }
+
     /// What is wrong with the latest of these uses, given in time order; `None` when that is in
     /// line. Uses in idle time are out of line when there is any use.
     #[must_use]

@@ -61,6 +61,35 @@ impl HazardGroup {
     }
 }
 
+/// What is said with every load.
+pub const ALWAYS: &str = "Go by the safety data sheets, the makers' instructions and the local rules for carrying \
+    dangerous goods; lash drums upright and keep them closed.";
+
+impl HazardGroup {
+    /// What to mind when handling such goods (common practice, no source); none for harmless ones.
+    #[must_use]
+    pub fn caution(self) -> Option<&'static str> {
+        match self {
+            Self::Harmless => None,
+            Self::Acid => Some(
+                "Acid goes into water, never water into acid; never with hypochlorite or sludge that may hold sulphide.",
+            ),
+            Self::Alkali => Some("Alkalis burn skin and eyes, and heat up with acid: carry and fill them apart."),
+            Self::Hypochlorite => {
+                Some("Never bring hypochlorite together with acid, and no residual of it into the biology.")
+            }
+            Self::Oxidiser => Some(
+                "Oxidisers ride apart from acids, organics and microbes, and no residual of them goes into the biology.",
+            ),
+            Self::Organic => Some("Keep organics away from oxidisers and hypochlorite."),
+            Self::Microbes => Some("Keep cultures from frost, heat, acids and anything that disinfects."),
+            Self::Sludge => Some(
+                "Sludge may give off hydrogen sulphide: keep it closed and the van aired; hauling only as the local authority permits.",
+            ),
+        }
+    }
+}
+
 impl Clash {
     /// What to do, in words.
     #[must_use]

@@ -2,10 +2,11 @@
 
 use super::hazard::HazardGroup;
 use super::quantity::{Quantity, StockUnit};
+use super::replenish::ServiceLevel;
 use crate::dosing::feed::DENSITY_KG_PER_L;
 use crate::fault::Faults;
 use crate::ids::{ItemId, SupplierId};
-use chrono::NaiveDate;
+use chrono::{Days, NaiveDate};
 use serde::{Deserialize, Serialize};
 
 /// An item's record.
@@ -21,6 +22,10 @@ pub struct Item {
     pub hazard: HazardGroup,
     /// Whether its movements name a lot.
     pub by_lot: bool,
+    /// Days for which a new lot is good, as a rule.
+    pub shelf_life_d: Option<u16>,
+    /// The chance that its stock is to suffice until the next delivery.
+    pub service_level: ServiceLevel,
     /// Who sells it and how; `None` when it is not bought by the dealer.
     pub supply: Option<Supply>,
 }
@@ -42,6 +47,8 @@ pub struct Supply {
 
 /// Longest lead time taken, in days.
 const LEAD_TIME_D_MAX: f64 = 730.0;
+/// Longest shelf life taken, in days.
+const SHELF_LIFE_D_MAX: f64 = 7300.0;
 /// Most packs that an order can have to take.
 const LEAST_PACKS: (f64, f64) = (1.0, 10_000.0);
 
@@ -55,6 +62,9 @@ impl Item {
         self.name = faults.text("/name", &self.name, 120);
         if let Some(density) = self.density_kg_per_l {
             faults.range("/density_kg_per_l", density, DENSITY_KG_PER_L.0, DENSITY_KG_PER_L.1);
+        }
+        if let Some(days) = self.shelf_life_d {
+            faults.range("/shelf_life_d", f64::from(days), 1.0, SHELF_LIFE_D_MAX);
         }
         if let Some(supply) = &self.supply {
             if supply.pack == Quantity::ZERO {
@@ -78,6 +88,12 @@ impl Item {
             faults.add("/unit", "fixed", fix);
         }
         faults.or(new)
+    }
+
+    /// Last day on which a lot that came on a day may be used, as a rule.
+    #[must_use]
+    pub fn expires_on(&self, came_on: NaiveDate) -> Option<NaiveDate> {
+        came_on.checked_add_days(Days::new(u64::from(self.shelf_life_d?)))
     }
 
     /// A dosed volume in the item's unit; `None` when it is counted in neither litres nor
@@ -130,6 +146,8 @@ pub(crate) mod tests {
             density_kg_per_l: Some(1.15),
             hazard: HazardGroup::Acid,
             by_lot: false,
+            shelf_life_d: None,
+            service_level: ServiceLevel::USUAL,
             supply: Some(Supply {
                 supplier_id: SupplierId(Uuid::from_u128(70)),
                 pack: quantity("20"),

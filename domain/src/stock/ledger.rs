@@ -34,12 +34,13 @@ pub struct Posting {
     pub change: Decimal,
     /// What stands there after it.
     pub balance: Decimal,
-    role: Role,
+    /// What kind of line is behind it.
+    pub role: Role,
 }
 
 /// What kind of line is behind a posting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Role {
+pub enum Role {
     /// Goods that came or went, but not into a unit.
     Carried,
     /// Goods issued to a unit or returned by it.
@@ -137,6 +138,13 @@ impl Ledger {
             issues.sort_by_key(|issue| issue.at);
         }
         Self { shelves: shelves.into_iter().collect(), issues: issues.into_iter().collect() }
+    }
+
+    /// A ledger that goes on from postings that were added up before: of each shelf the one
+    /// before what is to come, and those after it, in order.
+    #[must_use]
+    pub fn resumed(shelves: impl IntoIterator<Item = (Shelf, Vec<Posting>)>) -> Self {
+        Self { shelves: shelves.into_iter().collect(), issues: BTreeMap::new() }
     }
 
     /// Adds a line.

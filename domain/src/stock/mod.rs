@@ -11,12 +11,14 @@
 //! | [`ledger`] | all lines: balances at any instant, and what is wrong with a new line |
 //! | [`dip`] | what was left in the drums of a site |
 //! | [`site_use`] | use at a site by dips, ledger or dosing, and the differences |
+//! | [`feeds`] | what the pumps of a site dose, from their settings and draw-down tests |
 //! | [`expect`] | actual use against expected |
 //! | [`idle`] | days on which a unit uses nothing |
 //! | [`history`] | use by calendar month |
 //! | [`demand`] | the model of what will be used |
 //! | [`cover`] | days of cover and the day to order by |
 //! | [`replenish`] | safety stock, reorder point, order quantity |
+//! | [`outlook`] | all of that for an item at a place |
 //! | [`order`] | orders suggested, by supplier and place |
 //! | [`kit`] | goods kept for planned visits |
 //! | [`load`] | what a van has to take along |
@@ -26,6 +28,7 @@ pub mod cover;
 pub mod demand;
 pub mod dip;
 pub mod expect;
+pub mod feeds;
 pub mod hazard;
 pub mod history;
 pub mod idle;
@@ -35,6 +38,7 @@ pub mod ledger;
 pub mod load;
 pub mod movement;
 pub mod order;
+pub mod outlook;
 pub mod place;
 pub mod price;
 pub mod quantity;

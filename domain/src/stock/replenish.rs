@@ -19,6 +19,9 @@ use serde::{Deserialize, Serialize};
 pub struct ServiceLevel(f64);
 
 impl ServiceLevel {
+    /// What is asked for when nothing else is said (common practice, no source).
+    pub const USUAL: Self = Self(0.95);
+
     /// A chance from 0.5 to 0.9999.
     ///
     /// # Errors

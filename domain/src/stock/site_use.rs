@@ -113,6 +113,18 @@ impl SiteStock<'_> {
         Some(SiteUse { from, to, method, quantity, by })
     }
 
+    /// What was used from dip to dip between two instants, or between the two where there are no
+    /// two dips.
+    #[must_use]
+    pub fn stretches(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> Vec<SiteUse> {
+        let Some((opening, closing)) = self.dips_around(from, to) else {
+            return self.used(from, to).into_iter().collect();
+        };
+        let dips: Vec<_> = self.dips.iter().filter(|dip| opening.at <= dip.at && dip.at <= closing.at).collect();
+        let pairs = dips.iter().zip(dips.iter().skip(1));
+        pairs.filter_map(|(one, next)| self.used(one.at, next.at)).collect()
+    }
+
     /// What is there: the last dip and what the ledger changed since, or the ledger alone where
     /// nobody dipped since its last count.
     #[must_use]

@@ -12,6 +12,7 @@ mod http;
 mod ingest;
 mod night;
 mod setup;
+mod stock;
 
 use setup::{Bench, Outcome};
 
@@ -35,6 +36,9 @@ fn main() -> Outcome {
         }
         if asked("night") {
             night::run(&bench).await?;
+        }
+        if asked("stock") {
+            stock::run(&bench).await?;
         }
         bench.stop().await
     })

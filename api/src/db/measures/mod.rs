@@ -7,6 +7,8 @@
 pub(crate) mod billed_item;
 pub(crate) mod calibration;
 pub(crate) mod dated;
+pub(crate) mod dip;
+pub(crate) mod dosing;
 pub(crate) mod gauge_reading;
 pub(crate) mod guns;
 pub(crate) mod investment;

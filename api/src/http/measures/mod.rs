@@ -3,6 +3,8 @@
 
 pub mod billed_items;
 pub mod calibrations;
+pub mod dips;
+pub mod dosing;
 pub mod gauge_readings;
 pub mod guns;
 pub mod investments;
@@ -45,7 +47,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(working_days::routes)
         .configure(billed_items::routes)
         .configure(investments::routes)
-        .configure(wash_chemicals::routes);
+        .configure(wash_chemicals::routes)
+        .configure(dips::routes)
+        .configure(dosing::routes);
 }
 
 /// A note is written once; its withdrawal or end shows in the note itself.

@@ -1,0 +1,232 @@
+//! Items in the database: consumables and spare parts that are kept in stock.
+
+use super::supplier;
+use crate::db::error::known;
+use crate::db::page::After;
+use crate::db::schema::consumable;
+use crate::db::stamp::one_changed;
+use crate::db::{DbError, Revision, Stored, Tx};
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+use diesel::{insert_into, update};
+use diesel_async::RunQueryDsl;
+use domain::ids::{ItemId, SupplierId};
+use domain::stock::hazard::HazardGroup;
+use domain::stock::item::{Item, Supply};
+use domain::stock::quantity::{Quantity, StockUnit};
+use domain::stock::replenish::ServiceLevel;
+use rust_decimal::Decimal;
+use serde_json::json;
+use std::collections::HashMap;
+use uuid::Uuid;
+
+/// An item, and what its supplier is called.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Named {
+    /// The item.
+    pub item: Item,
+    /// The supplier's name; none when the dealer does not buy it.
+    pub supplier: Option<String>,
+}
+
+/// An item with its stamps.
+pub type StoredItem = Stored<ItemId, Named>;
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = consumable)]
+struct Row {
+    id: Uuid,
+    name: String,
+    unit: String,
+    density_kg_per_l: Option<f64>,
+    hazard: String,
+    by_lot: bool,
+    shelf_life_d: Option<i32>,
+    service_level: f64,
+    supplier_id: Option<Uuid>,
+    pack: Option<Decimal>,
+    least_packs: Option<i32>,
+    lead_time_d: Option<i32>,
+    lead_time_sd_d: Option<f64>,
+    revision: i32,
+    created_at: DateTime<Utc>,
+    changed_at: DateTime<Utc>,
+    ended_at: Option<DateTime<Utc>>,
+}
+
+impl Row {
+    fn supply(&self) -> Option<Supply> {
+        Some(Supply {
+            supplier_id: SupplierId(self.supplier_id?),
+            pack: Quantity::parse(self.pack?).ok()?,
+            least_packs: u32::try_from(self.least_packs?).ok()?,
+            lead_time_d: u16::try_from(self.lead_time_d?).ok()?,
+            lead_time_sd_d: self.lead_time_sd_d?,
+        })
+    }
+
+    fn stored(self, suppliers: &HashMap<SupplierId, String>) -> Result<StoredItem, DbError> {
+        let supply = self.supply();
+        let supplier = supply.and_then(|supply| suppliers.get(&supply.supplier_id).cloned());
+        let item = Item {
+            unit: known("unit", StockUnit::from_name(&self.unit))?,
+            density_kg_per_l: self.density_kg_per_l,
+            hazard: known("hazard", HazardGroup::from_name(&self.hazard))?,
+            by_lot: self.by_lot,
+            shelf_life_d: self.shelf_life_d.and_then(|days| u16::try_from(days).ok()),
+            service_level: known("service_level", ServiceLevel::parse(self.service_level).ok())?,
+            supply,
+            name: self.name,
+        };
+        Ok(Stored {
+            id: ItemId(self.id),
+            revision: self.revision,
+            created_at: self.created_at,
+            changed_at: self.changed_at,
+            ended_at: self.ended_at,
+            value: Named { item, supplier },
+        })
+    }
+}
+
+#[derive(Insertable, AsChangeset)]
+#[diesel(table_name = consumable, treat_none_as_null = true)]
+struct Fields<'a> {
+    name: &'a str,
+    unit: &'static str,
+    density_kg_per_l: Option<f64>,
+    hazard: &'static str,
+    by_lot: bool,
+    shelf_life_d: Option<i32>,
+    service_level: f64,
+    supplier_id: Option<Uuid>,
+    pack: Option<Decimal>,
+    least_packs: Option<i32>,
+    lead_time_d: Option<i32>,
+    lead_time_sd_d: Option<f64>,
+    changed_at: DateTime<Utc>,
+}
+
+impl<'a> Fields<'a> {
+    /// Finds the supplier by its name; the item's own supplier id counts for nothing.
+    async fn of(tx: &Tx<'_>, new: &'a Named) -> Result<Self, DbError> {
+        let supplier_id = match &new.supplier {
+            Some(name) => Some(supplier::named(tx, name).await?.0),
+            None => None,
+        };
+        let Item { name, unit, density_kg_per_l, hazard, by_lot, shelf_life_d, service_level, supply } = &new.item;
+        Ok(Self {
+            name,
+            unit: unit.as_str(),
+            density_kg_per_l: *density_kg_per_l,
+            hazard: hazard.as_str(),
+            by_lot: *by_lot,
+            shelf_life_d: shelf_life_d.map(i32::from),
+            service_level: f64::from(*service_level),
+            supplier_id,
+            pack: supply.map(|supply| supply.pack.get()),
+            least_packs: supply.map(|supply| i32::try_from(supply.least_packs).unwrap_or(i32::MAX)),
+            lead_time_d: supply.map(|supply| i32::from(supply.lead_time_d)),
+            lead_time_sd_d: supply.map(|supply| supply.lead_time_sd_d),
+            changed_at: tx.now(),
+        })
+    }
+}
+
+/// Adds an item.
+///
+/// # Errors
+/// [`DbError::Taken`] when another has its name.
+pub async fn create(tx: &Tx<'_>, new: &Named) -> Result<StoredItem, DbError> {
+    let row: Row = insert_into(consumable::table)
+        .values((consumable::id.eq(tx.new_id()), consumable::created_at.eq(tx.now()), Fields::of(tx, new).await?))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await?;
+    logged(tx, row.stored(&supplier::names(tx).await?)?, "created").await
+}
+
+/// One item.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub async fn get(tx: &Tx<'_>, id: ItemId) -> Result<StoredItem, DbError> {
+    let found = consumable::table.filter(consumable::id.eq(id.0));
+    let row: Row = found.select(Row::as_select()).first(&mut tx.conn()).await?;
+    row.stored(&supplier::names(tx).await?)
+}
+
+/// Items by name, one more than the page holds; retired ones only when asked for.
+///
+/// # Errors
+/// When the database fails.
+pub async fn list(tx: &Tx<'_>, retired: bool, after: &After) -> Result<Vec<StoredItem>, DbError> {
+    let (name, id) = after.key();
+    let mut query = consumable::table
+        .filter(consumable::name.gt(name).or(consumable::name.eq(name).and(consumable::id.gt(id))))
+        .select(Row::as_select())
+        .order((consumable::name, consumable::id))
+        .limit(after.ask())
+        .into_boxed();
+    if !retired {
+        query = query.filter(consumable::ended_at.is_null());
+    }
+    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
+    let suppliers = supplier::names(tx).await?;
+    rows.into_iter().map(|row| row.stored(&suppliers)).collect()
+}
+
+/// All items, retired ones too.
+///
+/// # Errors
+/// When the database fails.
+pub async fn all(tx: &Tx<'_>) -> Result<HashMap<ItemId, Named>, DbError> {
+    let rows: Vec<Row> = consumable::table.select(Row::as_select()).load(&mut tx.conn()).await?;
+    let suppliers = supplier::names(tx).await?;
+    let stored = rows.into_iter().map(|row| row.stored(&suppliers));
+    stored.map(|stored| stored.map(|stored| (stored.id, stored.value))).collect()
+}
+
+/// Changes an item that is still at revision `at`.
+///
+/// # Errors
+/// [`DbError::Stale`] when it is not, [`DbError::Invalid`] for another unit, [`DbError::NotFound`]
+/// outside the scope.
+pub async fn update_at(tx: &Tx<'_>, id: ItemId, at: Revision, new: &Named) -> Result<StoredItem, DbError> {
+    let item = get(tx, id).await?.value.item.becomes(new.item.clone())?;
+    let new = Named { item, supplier: new.supplier.clone() };
+    let same = consumable::id.eq(id.0).and(consumable::revision.eq(at));
+    let changed: Option<Row> = update(consumable::table.filter(same))
+        .set((Fields::of(tx, &new).await?, consumable::revision.eq(at + 1)))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let row = one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?;
+    logged(tx, row.stored(&supplier::names(tx).await?)?, "updated").await
+}
+
+/// Retires an item that is still at revision `at`; retiring twice changes nothing.
+///
+/// # Errors
+/// [`DbError::Stale`] at another revision, [`DbError::NotFound`] outside the scope.
+pub async fn retire(tx: &Tx<'_>, id: ItemId, at: Revision) -> Result<StoredItem, DbError> {
+    let now = get(tx, id).await?;
+    if now.retired_at(at) {
+        return Ok(now);
+    }
+    let running = consumable::id.eq(id.0).and(consumable::revision.eq(at)).and(consumable::ended_at.is_null());
+    let changed: Option<Row> = update(consumable::table.filter(running))
+        .set((consumable::ended_at.eq(tx.now()), consumable::changed_at.eq(tx.now()), consumable::revision.eq(at + 1)))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let row = one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?;
+    logged(tx, row.stored(&supplier::names(tx).await?)?, "retired").await
+}
+
+async fn logged(tx: &Tx<'_>, stored: StoredItem, verb: &str) -> Result<StoredItem, DbError> {
+    let detail = json!({ "name": stored.value.item.name });
+    tx.logged(stored, ("consumable", verb), None, detail).await
+}

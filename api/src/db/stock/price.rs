@@ -1,0 +1,147 @@
+//! Prices of items in the database: what the dealer pays, and what customers pay.
+
+use super::item;
+use crate::db::error::known;
+use crate::db::range::DateRange;
+use crate::db::schema::item_price;
+use crate::db::stamp::Change;
+use crate::db::{DbError, Tx, dealer};
+use chrono::{DateTime, Utc};
+use diesel::dsl::upper_inf;
+use diesel::prelude::*;
+use diesel::{insert_into, update};
+use diesel_async::RunQueryDsl;
+use domain::fault::Faults;
+use domain::ids::ItemId;
+use domain::money::{Currency, Money};
+use domain::stock::price::{Price, PriceKind, PriceList};
+use rust_decimal::Decimal;
+use serde_json::json;
+use std::ops::Bound;
+use uuid::Uuid;
+
+/// A price with its id and when it was added.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredPrice {
+    /// Its id.
+    pub id: Uuid,
+    /// The price.
+    pub price: Price,
+    /// When it was added.
+    pub created_at: DateTime<Utc>,
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = item_price)]
+struct Row {
+    id: Uuid,
+    consumable_id: Uuid,
+    kind: String,
+    valid: DateRange,
+    amount: Decimal,
+    currency: String,
+    created_at: DateTime<Utc>,
+}
+
+impl TryFrom<Row> for StoredPrice {
+    type Error = DbError;
+
+    fn try_from(row: Row) -> Result<Self, DbError> {
+        let Bound::Included(from) = row.valid.0 else { return known("valid", None) };
+        let to = if let Bound::Excluded(to) = row.valid.1 { Some(to) } else { None };
+        let currency = known("currency", Currency::parse(&row.currency).ok())?;
+        let price = Price {
+            item_id: ItemId(row.consumable_id),
+            kind: known("kind", PriceKind::from_name(&row.kind))?,
+            from,
+            to,
+            per_unit: Money { amount: row.amount, currency },
+        };
+        Ok(Self { id: row.id, price, created_at: row.created_at })
+    }
+}
+
+fn days(price: &Price) -> DateRange {
+    (Bound::Included(price.from), price.to.map_or(Bound::Unbounded, Bound::Excluded))
+}
+
+/// Adds a price; one of its kind that goes on until then ends where it begins.
+///
+/// # Errors
+/// [`DbError::NotFound`] for an item outside the scope, [`DbError::Invalid`] for another currency
+/// than the dealer's, [`DbError::Taken`] when another price holds on some of its days.
+pub async fn create(tx: &Tx<'_>, new: &Price) -> Result<StoredPrice, DbError> {
+    item::get(tx, new.item_id).await?;
+    let currency = dealer::get(tx).await?.currency;
+    if new.per_unit.currency.code() != currency {
+        let fix = format!("give prices in {currency}, the dealer's currency");
+        return Err(Faults::one("/per_unit/currency", "wrong_currency", fix).into());
+    }
+    checked(new)?;
+    end_running(tx, new).await?;
+    let row: Row = insert_into(item_price::table)
+        .values((
+            item_price::id.eq(tx.new_id()),
+            item_price::consumable_id.eq(new.item_id.0),
+            item_price::kind.eq(new.kind.as_str()),
+            item_price::valid.eq(days(new)),
+            item_price::amount.eq(new.per_unit.amount),
+            item_price::currency.eq(&currency),
+            item_price::created_at.eq(tx.now()),
+        ))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await?;
+    log(tx, row.id, new, "created").await?;
+    row.try_into()
+}
+
+/// The price by itself, its faults at its own fields.
+fn checked(new: &Price) -> Result<(), Faults> {
+    let found = PriceList::parse(std::slice::from_ref(new)).err().unwrap_or_default();
+    let mut faults = Faults::default();
+    for fault in found.0 {
+        faults.add(fault.pointer.trim_start_matches("/0"), fault.code, fault.detail);
+    }
+    faults.or(())
+}
+
+async fn end_running(tx: &Tx<'_>, new: &Price) -> Result<(), DbError> {
+    let same = item_price::consumable_id.eq(new.item_id.0).and(item_price::kind.eq(new.kind.as_str()));
+    let open = item_price::table.filter(same.and(upper_inf(item_price::valid))).select(Row::as_select());
+    let running: Option<Row> = open.first(&mut tx.conn()).await.optional()?;
+    let Some(old) = running.map(StoredPrice::try_from).transpose()? else { return Ok(()) };
+    if old.price.from >= new.from {
+        return Ok(());
+    }
+    let ended = Price { to: Some(new.from), ..old.price };
+    let still = item_price::id.eq(old.id).and(upper_inf(item_price::valid));
+    let changed =
+        update(item_price::table.filter(still)).set(item_price::valid.eq(days(&ended))).execute(&mut tx.conn()).await?;
+    // Nothing to update: another transaction ended it meanwhile.
+    if changed == 0 {
+        return Err(DbError::Collided);
+    }
+    log(tx, old.id, &ended, "updated").await
+}
+
+/// The prices of an item, the oldest first.
+///
+/// # Errors
+/// [`DbError::NotFound`] for an item outside the scope.
+pub async fn list(tx: &Tx<'_>, item_id: ItemId) -> Result<Vec<StoredPrice>, DbError> {
+    item::get(tx, item_id).await?;
+    let rows: Vec<Row> = item_price::table
+        .filter(item_price::consumable_id.eq(item_id.0))
+        .select(Row::as_select())
+        .order((item_price::kind, item_price::valid))
+        .load(&mut tx.conn())
+        .await?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}
+
+async fn log(tx: &Tx<'_>, id: Uuid, price: &Price, verb: &str) -> Result<(), DbError> {
+    let detail = json!({ "item_id": price.item_id, "kind": price.kind, "from": price.from, "to": price.to });
+    let record_id = id.to_string();
+    tx.log(Change { record: "item_price", record_id, revision: None, verb, customer: None, detail }).await
+}

@@ -1,0 +1,133 @@
+//! `/v1/sites/{id}/dips`: what was left in the drums of a site.
+
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
+use crate::auth::{Caller, perm};
+use crate::db::Db;
+use crate::db::measures::dip::SiteDip;
+use crate::extract::{Body, IdempotencyKey, instant};
+use crate::http::answer::{Page, Paging, Problems};
+use crate::problem::Problem;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, post};
+use chrono::{DateTime, Utc};
+use domain::fault::Faults;
+use domain::ids::{ItemId, NoteId, SiteId};
+use domain::span;
+use domain::stock::quantity::{Quantity, StockUnit};
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_dip).service(list_dips).service(withdraw_dip);
+}
+
+/// What is sent of a dip.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = DipInput)]
+pub struct DipInput {
+    /// The consumable.
+    item_id: Uuid,
+    /// When.
+    #[serde(deserialize_with = "instant")]
+    #[schema(example = "2026-03-02T07:30:00Z")]
+    at: DateTime<Utc>,
+    /// Left in what is opened.
+    #[schema(example = "12.5")]
+    open: Decimal,
+    /// In what is still sealed.
+    #[schema(example = "50")]
+    sealed: Decimal,
+    /// In what both are given: the consumable's own unit.
+    #[schema(example = "l")]
+    unit: String,
+}
+
+/// A dip.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Dip)]
+pub struct DipShown {
+    /// The consumable.
+    item_id: Uuid,
+    /// When.
+    at: DateTime<Utc>,
+    /// Left in what is opened, in the consumable's unit.
+    #[schema(example = "12.5")]
+    open: Decimal,
+    /// In what is still sealed.
+    #[schema(example = "50")]
+    sealed: Decimal,
+}
+
+impl Shape for DipInput {
+    type Note = SiteDip;
+    type Shown = DipShown;
+
+    fn parse(&self, now: DateTime<Utc>) -> Result<SiteDip, Faults> {
+        let mut faults = Faults::default();
+        let at = span::happened(&mut faults, "/at", self.at, now);
+        let unit = faults.take("/unit", StockUnit::parse(&self.unit));
+        let open = faults.take("/open", Quantity::parse(self.open)).unwrap_or_default();
+        let sealed = faults.take("/sealed", Quantity::parse(self.sealed)).unwrap_or_default();
+        faults.or(SiteDip { item_id: ItemId(self.item_id), at, open, sealed, unit })
+    }
+
+    fn shown(note: &SiteDip) -> DipShown {
+        DipShown { item_id: note.item_id.0, at: note.at, open: note.open.get(), sealed: note.sealed.get() }
+    }
+}
+
+/// Add a dip of a site's drums
+///
+/// It stands beside the ledger and changes nothing there.
+#[utoipa::path(tag = "measures", request_body = DipInput,
+    params(("id" = Uuid, Path, description = "The site's id"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The dip", body = NotedView<DipShown>), Problems))]
+#[post("/sites/{id}/dips")]
+async fn create_dip(
+    caller: Caller<perm::WriteMeasures>,
+    id: Path<SiteId>,
+    key: IdempotencyKey,
+    input: Body<DipInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    create(&db, &caller, &key, *id, &input.0).await
+}
+
+/// List a site's dips
+///
+/// Oldest first.
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), Instants, Paging),
+    responses((status = 200, description = "A page of dips", body = Page<NotedView<DipShown>>), Problems))]
+#[get("/sites/{id}/dips")]
+async fn list_dips(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    id: Path<SiteId>,
+    asked: Query<Instants>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    list::<_, DipInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+}
+
+/// Withdraw a wrong dip
+///
+/// It stays readable, marked, and counts no more; add another in its place.
+#[utoipa::path(tag = "measures", request_body = Withdrawal,
+    params(("id" = Uuid, Path, description = "The site's id"), ("note_id" = Uuid, Path, description = "The dip's id")),
+    responses((status = 200, description = "The dip, withdrawn", body = NotedView<DipShown>), Problems))]
+#[post("/sites/{id}/dips/{note_id}/withdraw")]
+async fn withdraw_dip(
+    caller: Caller<perm::WriteMeasures>,
+    path: Path<(SiteId, NoteId)>,
+    input: Body<Withdrawal>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    withdraw::<_, DipInput>(&db, &caller, *path, &input.0).await
+}

@@ -1,0 +1,180 @@
+//! `/v1/kits`: what a kind of visit takes along.
+
+use super::items::ListRetired;
+use crate::auth::{Caller, perm};
+use crate::db::Db;
+use crate::db::stock::kit::{self, StoredKit};
+use crate::extract::{Body, IdempotencyKey, IfMatch};
+use crate::http::answer::{self, Page, Paging, Problems, Stamps};
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post};
+use domain::fault::Faults;
+use domain::ids::ItemId;
+use domain::stock::kit::{Kit, KitLine};
+use domain::stock::quantity::Quantity;
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(create_kit).service(list_kits).service(get_kit).service(update_kit).service(retire_kit);
+}
+
+/// How much of an item.
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = KitLine)]
+pub struct LineInput {
+    /// The consumable.
+    item_id: Uuid,
+    /// How much, in the consumable's unit.
+    #[schema(example = "2")]
+    quantity: Decimal,
+}
+
+/// The lines, each fault at its line.
+pub(super) fn lines(faults: &mut Faults, pointer: &str, sent: &[LineInput]) -> Vec<KitLine> {
+    let parsed = sent.iter().enumerate().map(|(n, line)| {
+        let quantity = Quantity::parse(line.quantity);
+        let quantity = faults.take(&format!("{pointer}/{n}/quantity"), quantity).unwrap_or(Quantity::ZERO);
+        KitLine { item_id: ItemId(line.item_id), quantity }
+    });
+    parsed.collect()
+}
+
+impl From<&KitLine> for LineInput {
+    fn from(line: &KitLine) -> Self {
+        Self { item_id: line.item_id.0, quantity: line.quantity.get() }
+    }
+}
+
+/// What is sent of a kit.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct KitInput {
+    /// Its name; each has its own.
+    #[schema(example = "Quarterly service", max_length = 120)]
+    name: String,
+    /// What is in it, each item once.
+    lines: Vec<LineInput>,
+}
+
+impl KitInput {
+    fn parse(&self) -> Result<Kit, Faults> {
+        let mut faults = Faults::default();
+        let lines = lines(&mut faults, "/lines", &self.lines);
+        // What could not be read counts as nothing, which is named already.
+        faults.or(())?;
+        Kit { name: self.name.clone(), lines }.checked()
+    }
+}
+
+impl From<&Kit> for KitInput {
+    fn from(kit: &Kit) -> Self {
+        Self { name: kit.name.clone(), lines: kit.lines.iter().map(LineInput::from).collect() }
+    }
+}
+
+/// A kit.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Kit)]
+pub struct KitView {
+    id: Uuid,
+    #[serde(flatten)]
+    record: KitInput,
+    #[serde(flatten)]
+    stamps: Stamps,
+}
+
+impl From<StoredKit> for KitView {
+    fn from(stored: StoredKit) -> Self {
+        Self { id: stored.id, record: KitInput::from(&stored.value), stamps: Stamps::from(&stored) }
+    }
+}
+
+/// Add a kit
+#[utoipa::path(tag = "stock", request_body = KitInput,
+    params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
+    responses((status = 201, description = "The kit", body = KitView), Problems))]
+#[post("/kits")]
+async fn create_kit(
+    caller: Caller<perm::WriteItems>,
+    key: IdempotencyKey,
+    input: Body<KitInput>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let new = input.0.parse()?;
+    answer::create(&db, &caller, &key, &input.0, async |tx| {
+        let stored = kit::create(tx, &new).await?;
+        Ok((stored.revision, KitView::from(stored)))
+    })
+    .await
+}
+
+/// List kits by name
+#[utoipa::path(tag = "stock", params(ListRetired, Paging),
+    responses((status = 200, description = "A page of kits", body = Page<KitView>), Problems))]
+#[get("/kits")]
+async fn list_kits(
+    request: HttpRequest,
+    caller: Caller<perm::ReadStock>,
+    filter: Query<ListRetired>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let after = paging.parse()?;
+    let rows = db.read(caller.scope(), caller.now(), async |tx| kit::list(tx, filter.retired, &after).await).await?;
+    Ok(answer::page(&request, &after, rows, |row| (row.value.name.clone(), row.id), KitView::from))
+}
+
+/// Get a kit
+#[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The kit's id")),
+    responses((status = 200, description = "The kit", body = KitView), Problems))]
+#[get("/kits/{id}")]
+async fn get_kit(caller: Caller<perm::ReadStock>, id: Path<Uuid>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    let stored = db.read(caller.scope(), caller.now(), async |tx| kit::get(tx, *id).await).await?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &KitView::from(stored)))
+}
+
+/// Change a kit
+///
+/// An RFC 7396 merge patch: send the fields that change, null to clear one.
+#[utoipa::path(tag = "stock", request_body = KitInput,
+    params(("id" = Uuid, Path, description = "The kit's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The kit as it is now", body = KitView), Problems))]
+#[patch("/kits/{id}")]
+async fn update_kit(
+    caller: Caller<perm::WriteItems>,
+    id: Path<Uuid>,
+    at: IfMatch,
+    patch: Body<Value>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let current = db.read(caller.scope(), caller.now(), async |tx| kit::get(tx, *id).await).await?;
+    let new = answer::patched(&KitInput::from(&current.value), &patch.0)?.parse()?;
+    let stored = db.write(caller.scope(), caller.now(), async |tx| kit::update_at(tx, *id, at.0, &new).await).await?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &KitView::from(stored)))
+}
+
+/// Retire a kit
+///
+/// The record stays readable; lists leave it out unless asked.
+#[utoipa::path(tag = "stock",
+    params(("id" = Uuid, Path, description = "The kit's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The kit as it is now", body = KitView), Problems))]
+#[post("/kits/{id}/retire")]
+async fn retire_kit(
+    caller: Caller<perm::WriteItems>,
+    id: Path<Uuid>,
+    at: IfMatch,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let stored = db.write(caller.scope(), caller.now(), async |tx| kit::retire(tx, *id, at.0).await).await?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &KitView::from(stored)))
+}

@@ -1,0 +1,119 @@
+//! `/v1/sites/{id}/consumable-use`: what a site used, by dips, ledger or dosing in that order.
+
+use super::foreseen::UseFindingView;
+use crate::auth::{Caller, perm};
+use crate::db::Db;
+use crate::db::stock::use_of_site::{self, ItemUse};
+use crate::http::answer::{self, Page, Problems};
+use crate::problem::{Kind, Problem};
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpResponse, get};
+use chrono::{DateTime, NaiveDate, Utc};
+use domain::ids::SiteId;
+use domain::stock::site_use::UseMethod;
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(get_consumable_use);
+}
+
+/// Which days.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct BetweenDays {
+    /// The first local day of the site.
+    #[param(example = "2026-01-01")]
+    from: NaiveDate,
+    /// The local day after the last.
+    #[param(example = "2026-04-01")]
+    to: NaiveDate,
+}
+
+/// What a site used of a consumable.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = ConsumableUse)]
+pub struct ConsumableUseView {
+    /// The consumable.
+    item_id: Uuid,
+    /// What it is called.
+    item: String,
+    /// In what the quantities are.
+    unit: String,
+    /// From when: of a use by dips, the opening one.
+    from: DateTime<Utc>,
+    /// Until when: of a use by dips, the closing one.
+    to: DateTime<Utc>,
+    /// How it was found: by `dips`, `ledger` or `dosing`, the first of them that there is.
+    method: &'static str,
+    /// What was used; less than nothing says that a delivery is missing or a dip wrong.
+    quantity: f64,
+    /// By dips, over the same time.
+    by_dips: Option<f64>,
+    /// By what the ledger issued to the site's units.
+    by_ledger: Option<f64>,
+    /// By what its pumps dosed.
+    by_dosing: Option<f64>,
+    /// What the other ways say beyond the use.
+    differences: Vec<DifferenceView>,
+    /// Use out of line with what the pumps dosed or was usual, by more than a quarter.
+    finding: Option<UseFindingView>,
+}
+
+/// What another way says beyond the use.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = UseDifference)]
+pub struct DifferenceView {
+    /// Which way.
+    method: &'static str,
+    /// How much more, or less.
+    beyond: f64,
+}
+
+impl From<ItemUse> for ConsumableUseView {
+    fn from(of: ItemUse) -> Self {
+        let used = of.used;
+        let difference = |(method, beyond): (UseMethod, f64)| DifferenceView { method: method.as_str(), beyond };
+        let finding = of.finding.map(|finding| UseFindingView {
+            is: finding.is.as_str().to_owned(),
+            since: finding.began,
+            actual: finding.actual,
+            expected: finding.expected,
+        });
+        Self {
+            item_id: of.item_id.0,
+            item: of.item,
+            unit: of.unit,
+            from: used.from,
+            to: used.to,
+            method: used.method.as_str(),
+            quantity: used.quantity,
+            by_dips: used.by(UseMethod::Dips),
+            by_ledger: used.by(UseMethod::Ledger),
+            by_dosing: used.by(UseMethod::Dosing),
+            differences: used.differences().map(difference).collect(),
+            finding,
+        }
+    }
+}
+
+/// Get what a site used of each consumable
+#[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The site's id"), BetweenDays),
+    responses((status = 200, description = "All of which the use can be told", body = Page<ConsumableUseView>), Problems))]
+#[get("/sites/{id}/consumable-use")]
+async fn get_consumable_use(
+    caller: Caller<perm::ReadStock>,
+    id: Path<SiteId>,
+    asked: Query<BetweenDays>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    if asked.to <= asked.from {
+        return Err(Problem::at(Kind::Invalid, "/to", "not_after_from", "Give a `to` after `from`."));
+    }
+    let days = (asked.from, asked.to);
+    let rows = db.read(caller.scope(), caller.now(), async |tx| use_of_site::of(tx, *id, days).await).await?;
+    Ok(answer::all(rows, ConsumableUseView::from))
+}

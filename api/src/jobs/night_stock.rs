@@ -1,0 +1,198 @@
+//! What the stock will do: each night every item at every place is looked at anew, because the
+//! days pass whether or not anything moved.
+
+use crate::auth::Scope;
+use crate::db::stock::forecast::{self, Forecast};
+use crate::db::stock::item::Named;
+use crate::db::stock::night_inputs::{self, Held};
+use crate::db::stock::site_use::{self, SiteRecords};
+use crate::db::stock::{item, zone};
+use crate::db::{Db, DbError, Tx};
+use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
+use domain::ids::ItemId;
+use domain::stock::demand::Demand;
+use domain::stock::demand::per_day::PerDay;
+use domain::stock::expect::{Expectation, UseFinding};
+use domain::stock::history::{MonthUse, Months, Used};
+use domain::stock::idle::{IdleDays, running_d};
+use domain::stock::item::Item;
+use domain::stock::outlook::Outlook;
+use domain::stock::site_use::{Feed, SiteUse};
+use domain::zone::{Month, day_start, local_date};
+use rust_decimal::Decimal;
+use std::collections::HashMap;
+use uuid::Uuid;
+
+/// Months of the past that a demand is fitted to.
+const MONTHS_BACK: usize = 36;
+/// How sure a dose is that nobody has checked by dips, as a share (common practice, no source).
+const DOSE_SD_SHARE: f64 = 0.25;
+
+/// Looks at the whole stock, and puts what it foresees in the place of the night before.
+pub(super) async fn foresee(db: &Db, scope: &Scope, as_of: DateTime<Utc>) -> Result<(), DbError> {
+    let inputs = db.read(scope, as_of, async |tx| Inputs::read(tx).await).await?;
+    let forecasts: Vec<Forecast> = inputs.held.iter().filter_map(|held| inputs.forecast(held)).collect();
+    db.write(scope, as_of, async |tx| forecast::replace(tx, &forecasts).await).await
+}
+
+/// All that is known.
+struct Inputs {
+    as_of: DateTime<Utc>,
+    zone: Tz,
+    today: NaiveDate,
+    /// Whole months that have passed, with their ends.
+    months: Vec<(Month, DateTime<Utc>, DateTime<Utc>)>,
+    held: Vec<Held>,
+    items: HashMap<ItemId, Named>,
+    idle: HashMap<Uuid, Vec<IdleDays>>,
+    /// Sites where somebody dipped, or noted how a pump doses.
+    sites: HashMap<Uuid, SiteRecords>,
+}
+
+/// What is known of a use.
+struct Known {
+    on_hand: Decimal,
+    stood_on: NaiveDate,
+    history: Vec<MonthUse>,
+    dosed: Option<Demand>,
+    finding: Option<UseFinding>,
+}
+
+impl Inputs {
+    async fn read(tx: &Tx<'_>) -> Result<Self, DbError> {
+        let (as_of, zone) = (tx.now(), zone(tx).await?);
+        let today = local_date(zone, as_of);
+        let back = std::iter::successors(Some(Month::of(today).previous()), |month| Some(month.previous()));
+        let mut months: Vec<_> = back.take(MONTHS_BACK).map(|month| (month, month.bounds(zone))).collect();
+        months.reverse();
+        let months: Vec<_> = months.into_iter().map(|(month, (from, to))| (month, from, to)).collect();
+        let from = months.first().map_or(as_of, |(_, from, _)| *from);
+        let held = night_inputs::held(tx, from, zone.name()).await?;
+        let of_sites: Vec<Uuid> = held.iter().filter_map(|held| held.site).collect();
+        let looked_at = night_inputs::looked_at(tx).await?;
+        let records = site_use::records(tx, &looked_at, (from, as_of)).await?;
+        Ok(Self {
+            as_of,
+            zone,
+            today,
+            months,
+            held,
+            items: item::all(tx).await?,
+            idle: site_use::idle(tx, &of_sites).await?,
+            sites: records.into_iter().map(|records| (records.site, records)).collect(),
+        })
+    }
+
+    fn forecast(&self, held: &Held) -> Option<Forecast> {
+        let item = &self.items.get(&held.item)?.item;
+        let records = held.site.and_then(|site| self.sites.get(&site));
+        let idle = held.site.and_then(|site| self.idle.get(&site)).map_or(&[][..], Vec::as_slice);
+        let known = match records {
+            Some(records) => self.of_site(held, item, records),
+            None => self.of_ledger(held, idle),
+        };
+        let demand = Demand::fit(&known.history).ok().or(known.dosed);
+        let stock = (known.on_hand, known.stood_on);
+        let seen = demand.map(|demand| (demand, Outlook::of(item, &demand, stock, self.today, idle)));
+        Some(self.row(held, &known, seen.as_ref()))
+    }
+
+    fn row(&self, held: &Held, known: &Known, seen: Option<&(Demand, Outlook)>) -> Forecast {
+        let (demand, outlook) = (seen.map(|seen| seen.0), seen.map(|seen| seen.1));
+        let cover = outlook.map(|outlook| outlook.cover);
+        let finding = known.finding;
+        Forecast {
+            place_id: held.place.0,
+            consumable_id: held.item.0,
+            night: self.today,
+            on_hand: known.on_hand,
+            stood_on: known.stood_on,
+            months: i32::try_from(demand.map_or(0, |demand| demand.months)).unwrap_or(i32::MAX),
+            model: demand.map(|demand| demand.model.as_str().to_owned()),
+            per_day: outlook.map(|outlook| outlook.per_day),
+            earliest: cover.and_then(|cover| cover.earliest),
+            likely: cover.and_then(|cover| cover.likely),
+            latest: cover.and_then(|cover| cover.latest),
+            order_by: outlook.and_then(|outlook| outlook.order_by),
+            safety_stock: outlook.map(|outlook| outlook.safety_stock),
+            reorder_point: outlook.map(|outlook| outlook.reorder_point),
+            order_quantity: outlook.map(|outlook| outlook.order_quantity),
+            use_is: finding.map(|finding| finding.is.as_str().to_owned()),
+            use_since: finding.map(|finding| finding.began),
+            use_actual: finding.map(|finding| finding.actual),
+            use_expected: finding.map(|finding| finding.expected),
+        }
+    }
+
+    /// By the ledger alone: its sums are by month already.
+    fn of_ledger(&self, held: &Held, idle: &[IdleDays]) -> Known {
+        let out: HashMap<NaiveDate, f64> = held.months.iter().copied().collect();
+        let begins = day_start(self.zone, held.since);
+        let after = self.months.iter().skip_while(|(_, _, ends)| *ends <= begins);
+        let history = after.map(|&(month, from, to)| MonthUse {
+            month,
+            quantity: out.get(&month.first_day()).copied().unwrap_or_default(),
+            running_d: running_d(self.zone, (from.max(begins), to), idle),
+        });
+        Known { on_hand: held.on_hand, stood_on: self.today, history: history.collect(), dosed: None, finding: None }
+    }
+
+    /// By dips, else the ledger, else dosing.
+    fn of_site(&self, held: &Held, item: &Item, records: &SiteRecords) -> Known {
+        let feeds = records.feeds(held.item, item, self.as_of);
+        let stock = records.stock(held.item, &feeds);
+        let from = self.months.first().map_or(self.as_of, |(_, from, _)| *from);
+        let uses = stock.stretches(from, self.as_of);
+        let by_ledger = self.of_ledger(held, &records.idle);
+        let there = stock.on_hand(self.as_of);
+        // Without a dip that counts the stored balance does: the lines read here are not all.
+        let dipped = there.as_of < self.as_of;
+        let from_dips = stock.dips.len() > 1;
+        let history = if from_dips { self.of_uses(records, &uses) } else { by_ledger.history };
+        Known {
+            on_hand: if dipped { there.quantity } else { held.on_hand },
+            stood_on: if dipped { local_date(records.zone, there.as_of) } else { self.today },
+            dosed: dosed(feeds.last()),
+            finding: from_dips.then(|| self.finding(records, &uses)).flatten(),
+            history,
+        }
+    }
+
+    /// Whole months between the first dip and the last.
+    fn of_uses(&self, records: &SiteRecords, uses: &[SiteUse]) -> Vec<MonthUse> {
+        let Some((opened, closed)) = uses.first().zip(uses.last()).map(|(first, last)| (first.from, last.to)) else {
+            return Vec::new();
+        };
+        let spanned = self.months.iter().filter(|(_, from, to)| *from < closed && opened < *to);
+        let months: Vec<Month> = spanned.map(|(month, _, _)| *month).collect();
+        let Some((first, last)) = months.first().zip(months.last()) else { return Vec::new() };
+        // Before the first dip and after the last nothing is known.
+        let (first_day, last_day) = (local_date(records.zone, opened), local_date(records.zone, closed));
+        let mut unknown = records.idle.clone();
+        unknown.extend(before(first.first_day(), first_day));
+        unknown.extend(before(last_day, last.next().first_day()));
+        let used: Vec<Used> = uses.iter().map(|used| Used::from(*used)).collect();
+        Months::new(records.zone, *first, *last).of(&used, &unknown)
+    }
+
+    /// Against what was dosed in the latest use, or what was usual before it.
+    fn finding(&self, records: &SiteRecords, uses: &[SiteUse]) -> Option<UseFinding> {
+        let (_, earlier) = uses.split_last()?;
+        let usual = Demand::fit(&self.of_uses(records, earlier)).ok().map(|demand| demand.on(self.today));
+        Expectation::of(uses, usual)?.finding(uses, records.zone, &records.idle)
+    }
+}
+
+/// The days from one on before another.
+fn before(first: NaiveDate, next: NaiveDate) -> Option<IdleDays> {
+    let last = next.pred_opt()?;
+    (first <= last).then_some(IdleDays { first, last })
+}
+
+/// What the pumps will feed if they are left as they are.
+fn dosed(feed: Option<&Feed>) -> Option<Demand> {
+    let at_20_c = feed?.per_day;
+    let declared = PerDay { at_20_c, theta: 1.0, water_c: [20.0; 12], sd_share: DOSE_SD_SHARE };
+    Some(declared.checked().ok()?.demand())
+}

@@ -1,0 +1,231 @@
+//! `/stock`: what to order, what runs out, and what stands at a place.
+
+use super::fault::Fault;
+use super::html;
+use super::visitor::Visitor;
+use super::words::{day, quantity, run_out, use_finding};
+use crate::auth::perm;
+use crate::db::page::{After, PAGE_MAX};
+use crate::db::stock::balance::{self, Balance};
+use crate::db::stock::forecast::{self, Foreseen};
+use crate::db::stock::orders::{self, NamedLine, Order, Unsupplied};
+use crate::db::stock::place::{self, StoredPlace};
+use crate::db::stock::zone;
+use crate::db::{Db, DbError, Tx};
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Query};
+use actix_web::{HttpResponse, get};
+use askama::Template;
+use chrono::NaiveDate;
+use domain::ids::PlaceId;
+use domain::stock::order::OrderWhy;
+use domain::zone::local_date;
+use serde::Deserialize;
+use std::collections::BTreeMap;
+use uuid::Uuid;
+
+/// Rows that are shown of all places together.
+const FIRST: i64 = 25;
+/// Orders that are shown at once; the route gives all.
+const ORDERS_MOST: usize = 40;
+
+#[derive(Template)]
+#[template(path = "stock.html")]
+struct Page {
+    title: String,
+    lead: String,
+    orders: Vec<Lines>,
+    more_orders: usize,
+    unsupplied: Vec<String>,
+    findings: Vec<String>,
+    rows: Vec<Row>,
+    /// The place that is shown; none for all of them.
+    place: Option<Uuid>,
+    places: Vec<Place>,
+}
+
+struct Place {
+    id: Uuid,
+    name: String,
+}
+
+struct Lines {
+    title: String,
+    lines: Vec<String>,
+}
+
+struct Row {
+    item: String,
+    place: String,
+    lots: Vec<String>,
+    there: String,
+    lasts: String,
+    order_by: String,
+    counted: String,
+}
+
+#[derive(Deserialize)]
+pub(super) struct Asked {
+    place: Option<Uuid>,
+}
+
+/// All that the page shows.
+struct Shown {
+    today: NaiveDate,
+    place: Option<StoredPlace>,
+    places: Vec<StoredPlace>,
+    foreseen: Vec<Foreseen>,
+    balances: Vec<Balance>,
+    orders: (Vec<Order>, Vec<Unsupplied>),
+}
+
+#[get("/stock")]
+pub(super) async fn stock(
+    visitor: Visitor<perm::ReadStock>,
+    asked: Query<Asked>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Visitor(caller) = visitor;
+    let place = asked.place.map(PlaceId);
+    let shown = db.read(caller.scope(), caller.now(), async |tx| read(tx, place).await).await?;
+    Ok(html(StatusCode::OK, &Page::of(shown))?)
+}
+
+/// The beginning of a list.
+pub(super) fn from_the_top(limit: i64) -> Result<After, DbError> {
+    After::parse(None, limit).ok_or(DbError::NotFound)
+}
+
+async fn read(tx: &Tx<'_>, id: Option<PlaceId>) -> Result<Shown, DbError> {
+    let place = match id {
+        Some(id) => Some(place::get(tx, id).await?),
+        None => None,
+    };
+    let (first, all) = (from_the_top(FIRST)?, from_the_top(PAGE_MAX)?);
+    let filter = balance::Filter { place: id, ..balance::Filter::default() };
+    Ok(Shown {
+        today: local_date(zone(tx).await?, tx.now()),
+        foreseen: forecast::list(tx, id, if id.is_some() { &all } else { &first }).await?,
+        balances: if id.is_some() { balance::list(tx, &filter, &all).await? } else { Vec::new() },
+        orders: orders::due(tx, id).await?,
+        places: place::list(tx, false, &all).await?,
+        place,
+    })
+}
+
+impl Page {
+    fn of(shown: Shown) -> Self {
+        let Shown { today, place, places, foreseen, balances, orders: (due, unsupplied) } = shown;
+        let lines: usize = due.iter().map(|order| order.lines.len()).sum();
+        let runs_out = foreseen.iter().filter(|row| row.forecast.earliest.is_some_and(|day| day <= today)).count();
+        let title = place.as_ref().map_or("Stock".to_owned(), |place| place.value.name.clone());
+        let rows = match &place {
+            None => foreseen.iter().map(|row| Row::foreseen(row, today)).collect(),
+            Some(_) => of_place(&balances, &foreseen, today),
+        };
+        Self {
+            title,
+            lead: lead(lines, runs_out),
+            more_orders: due.len().saturating_sub(ORDERS_MOST),
+            orders: due.into_iter().take(ORDERS_MOST).map(|order| Lines::of(order, today)).collect(),
+            unsupplied: unsupplied.iter().map(|due| format!("{}, for {}", due.item, due.place)).collect(),
+            findings: foreseen.iter().filter_map(use_finding).collect(),
+            rows,
+            place: place.map(|place| place.id.0),
+            places: places.into_iter().map(|place| Place { id: place.id.0, name: place.value.name }).collect(),
+        }
+    }
+}
+
+fn lead(lines: usize, runs_out: usize) -> String {
+    let order = match lines {
+        0 => "Nothing has to be ordered today.".to_owned(),
+        1 => "One item has to be ordered today.".to_owned(),
+        n => format!("{n} items have to be ordered today."),
+    };
+    match runs_out {
+        0 => order,
+        1 => format!("{order} One may have run out by now."),
+        n => format!("{order} {n} of those below may have run out by now."),
+    }
+}
+
+impl Lines {
+    fn of(order: Order, today: NaiveDate) -> Self {
+        let lines = order.lines.iter().map(|line| order_line(line, today)).collect();
+        Self { title: format!("{}, to {}", order.supplier, order.place), lines }
+    }
+}
+
+fn order_line(named: &NamedLine, today: NaiveDate) -> String {
+    let line = &named.line;
+    let packs = if line.packs == 1 { "1 pack".to_owned() } else { format!("{} packs", line.packs) };
+    let why = match (line.why, line.order_by) {
+        (OrderWhy::AtReorderPoint, _) => "down to its reorder point".to_owned(),
+        (OrderWhy::RunsOut, Some(by)) if by < today => format!("should have been ordered by {}", day(by)),
+        (OrderWhy::RunsOut, _) => "to be ordered today".to_owned(),
+    };
+    format!("{packs} of {} ({}): {why}.", named.item, quantity(line.quantity, &named.unit))
+}
+
+impl Row {
+    fn foreseen(row: &Foreseen, today: NaiveDate) -> Self {
+        Self {
+            item: row.item.clone(),
+            place: row.place.clone(),
+            lots: Vec::new(),
+            there: quantity(row.on_hand(), &row.unit),
+            lasts: lasts(row, today),
+            order_by: row.forecast.order_by.map_or_else(String::new, day),
+            counted: String::new(),
+        }
+    }
+}
+
+/// What was foreseen of another amount than stands there now says so.
+fn lasts(row: &Foreseen, today: NaiveDate) -> String {
+    let (foreseen, then) = (run_out(&row.forecast, today), row.forecast.on_hand);
+    if row.on_hand() == then {
+        return foreseen;
+    }
+    format!("{foreseen}, by the {} that the last night run found", quantity(then, &row.unit))
+}
+
+/// One row an item, its lots together; those to run out first come first.
+fn of_place(balances: &[Balance], foreseen: &[Foreseen], today: NaiveDate) -> Vec<Row> {
+    let mut shelves: BTreeMap<Uuid, Vec<&Balance>> = BTreeMap::new();
+    for balance in balances {
+        shelves.entry(balance.item_id).or_default().push(balance);
+    }
+    let mut rows = Vec::new();
+    for row in foreseen {
+        let Some(shelves) = shelves.remove(&row.forecast.consumable_id) else { continue };
+        rows.push(Row { lots: lots(&shelves), counted: counted(&shelves), ..Row::foreseen(row, today) });
+    }
+    for shelves in shelves.values() {
+        let Some(first) = shelves.first() else { continue };
+        rows.push(Row {
+            item: first.item.clone(),
+            place: String::new(),
+            lots: lots(shelves),
+            there: quantity(shelves.iter().map(|shelf| shelf.quantity).sum(), &first.unit),
+            lasts: "not looked at yet".to_owned(),
+            order_by: String::new(),
+            counted: counted(shelves),
+        });
+    }
+    rows
+}
+
+fn lots(shelves: &[&Balance]) -> Vec<String> {
+    let lot = |shelf: &&Balance| {
+        let until = shelf.expires_on.map_or_else(String::new, |last| format!(", good until {}", day(last)));
+        Some(format!("lot {}: {}{until}", shelf.lot.as_ref()?, quantity(shelf.quantity, &shelf.unit)))
+    };
+    shelves.iter().filter_map(lot).collect()
+}
+
+fn counted(shelves: &[&Balance]) -> String {
+    let last = shelves.iter().filter_map(|shelf| shelf.counted_at).max();
+    last.map_or("never".to_owned(), |at| day(at.date_naive()))
+}

@@ -1,0 +1,59 @@
+//! The pages of stock: what to order, what runs out, and counting a place.
+
+use crate::stock::Store;
+use crate::support::{Answer, Client, TestApp};
+use reqwest::Method;
+use uuid::Uuid;
+
+async fn page(client: &Client, path: &str) -> Answer {
+    client.send(client.request(Method::GET, path).header("accept", "text/html")).await
+}
+
+async fn send_count(client: &Client, place: Uuid, body: String) -> Answer {
+    let form = client.request(Method::POST, &format!("/stock/count?place={place}")).header("accept", "text/html");
+    client.send(form.header("content-type", "application/x-www-form-urlencoded").body(body)).await
+}
+
+#[tokio::test]
+async fn a_place_is_counted_with_plain_forms() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let store = Store::new(&dealer).await;
+    store.receive(&dealer, "2026-03-01T08:00:00Z", "40").await;
+    let technician = &dealer.technician;
+    let form = page(technician, &format!("/stock/count?place={}", store.warehouse)).await;
+    let key = format!("{}-{}", store.item.simple(), Uuid::nil().simple());
+    for part in [&format!("name=\"found-{key}\""), "inputmode=\"decimal\"", "Coagulant", "spilt, broken or leaked"] {
+        assert!(form.text().contains(part), "{part}: {form:?}");
+    }
+    let typed = |found: &str, why: &str| format!("found-{key}={found}&why-{key}={why}");
+    for (found, why, fault) in [
+        ("38%2C5", "", "the count is -1.5 off the ledger: say why"),
+        ("many", "", "type a number, such as 12.5"),
+        ("-3", "lost", "give an amount from 0"),
+    ] {
+        let again = send_count(technician, store.warehouse, typed(found, why)).await;
+        assert_eq!(again.status(), 422, "{again:?}");
+        assert!(again.text().contains(fault) && again.text().contains("Nothing was saved yet"), "{again:?}");
+    }
+    let back = send_count(technician, store.warehouse, typed("38%2C5", "lost")).await;
+    assert_eq!(back.status(), 200, "{back:?}");
+    assert!(back.text().contains("38.5\u{a0}L") && back.text().contains("<h1>Warehouse</h1>"), "{back:?}");
+    let nothing = send_count(technician, store.warehouse, typed("", "")).await;
+    assert_eq!(nothing.status(), 200);
+    let lines = technician.get("/v1/stock-movements").await.json();
+    assert_eq!(lines["items"].as_array().unwrap().len(), 2, "what was left empty is not counted: {lines}");
+
+    let viewer = dealer.customer_viewer(dealer.customer("Harbour Haulage").await).await;
+    assert_eq!(page(&viewer, "/stock").await.status(), 403);
+    let foreign = app.dealer("Millrace").await.owner;
+    assert_eq!(page(&foreign, &format!("/stock?place={}", store.warehouse)).await.status(), 404);
+    assert_eq!(send_count(&foreign, store.warehouse, typed("1", "lost")).await.status(), 404);
+    let overview = page(&dealer.office, "/stock").await;
+    assert!(
+        overview.text().contains("Nothing has to be ordered today.") && overview.text().contains("Van 1"),
+        "{overview:?}"
+    );
+    assert!(page(&dealer.office, "/").await.text().contains("href=\"/stock\""));
+    assert!(!page(&viewer, "/").await.text().contains("href=\"/stock\""));
+}
