@@ -178,11 +178,6 @@ pub(super) fn duration(time: Duration) -> String {
     }
 }
 
-/// A day.
-pub(super) fn day(day: NaiveDate) -> String {
-    day.format("%-d\u{a0}%b\u{a0}%Y").to_string()
-}
-
 /// An amount of an item.
 pub(super) fn quantity(amount: Decimal, unit: &str) -> String {
     let unit = match unit {
