@@ -29,6 +29,7 @@
 //! | [`dosing`] | feed, pump settings, draw-down; detention, loading, settling |
 //! | [`stock`] | the ledger of movements, use at a site, demand, run-out, orders, prices |
 //! | [`reliability`] | lives of parts: estimates, risk, when to replace, scores of forecasts |
+//! | [`risk`] | units at risk: records of parts to forecasts, and how those turned out |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 
 pub mod accounts;
@@ -53,6 +54,7 @@ pub mod placement;
 pub mod reading;
 pub mod reliability;
 pub mod report;
+pub mod risk;
 pub mod ruling;
 pub mod savings;
 pub mod site;
