@@ -67,7 +67,8 @@ pub struct Limits {
         (name = "meters", description = "Cumulative registers, what they measure, and their readings"),
         (name = "measures", description = "What is measured, counted and declared at units and sites, withdrawn when wrong"),
         (name = "water", description = "Volumes by local day, read period and month"),
-        (name = "savings reports", description = "The monthly statement of each customer")
+        (name = "savings reports", description = "The monthly statement of each customer"),
+        (name = "risk", description = "Units at risk, how forecasts turned out, what failures cost; never for customers")
     )
 )]
 struct Document;

@@ -128,6 +128,10 @@ permissions! {
     ReadWater = "read-water": Owner Office Technician CustomerViewer CustomerReader;
     /// Look at savings reports.
     ReadReports = "read-reports": Owner Office CustomerViewer CustomerReader;
+    /// Look at units at risk and how forecasts turned out.
+    ReadRisk = "read-risk": Owner Office Technician;
+    /// Say what failures cost.
+    WriteRisk = "write-risk": Owner Office;
     /// Look at oneself.
     ReadSelf = "read-self": Owner Office Technician CustomerViewer CustomerReader;
 }

@@ -40,6 +40,7 @@ mod range;
 pub mod reading;
 pub mod report;
 mod report_inputs;
+pub mod risk;
 pub mod ruling;
 pub(in crate::db) mod schema;
 pub mod sheet_stream;

@@ -14,6 +14,7 @@ pub mod operations;
 pub mod placements;
 pub mod reading_exceptions;
 pub mod readings;
+pub mod risk;
 pub mod savings_reports;
 pub mod sessions;
 pub mod sites;
@@ -44,5 +45,6 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(meter_findings::routes)
         .configure(accounts::routes)
         .configure(water::routes)
-        .configure(savings_reports::routes);
+        .configure(savings_reports::routes)
+        .configure(risk::routes);
 }

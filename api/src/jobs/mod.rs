@@ -1,6 +1,8 @@
 //! Work that nobody waits for: once for each dealer at a time, safe to stop and start again.
 
+pub mod backtest;
 mod night_fold;
+pub mod night_risk;
 pub mod night_run;
 mod night_watch;
 pub mod scheduler;

@@ -5,7 +5,7 @@
 //! again from the beginning and comes to the same figures.
 
 use super::night_fold::{Computed, Known, SubjectFold};
-use super::night_watch;
+use super::{night_risk, night_watch};
 use crate::auth::Scope;
 use crate::db::meter_watch::{self, Looked};
 use crate::db::night_plan::{self, Subject, Touch};
@@ -86,6 +86,7 @@ async fn compute(db: &Db, scope: &Scope, as_of: DateTime<Utc>, progress: Progres
     let meters: Vec<i32> = touches.iter().map(|touch| touch.meter_no).collect();
     db.write(scope, as_of, async |tx| exception::close_unmeasured(tx, &meters).await).await?;
     night_watch::look(db, scope, as_of).await?;
+    night_risk::forecast(db, scope, as_of).await?;
     counts.reports = draft_reports(db, scope, as_of, &subjects).await?;
     db.write(scope, as_of, async |tx| night_plan::forget(tx, &taken_on).await).await?;
     Ok(counts)

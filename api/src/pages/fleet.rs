@@ -4,7 +4,7 @@ use super::fault::Fault;
 use super::html;
 use super::visitor::Visitor;
 use super::words::{self, NONE};
-use crate::auth::perm;
+use crate::auth::{Permission, perm};
 use crate::db::fleet::{self, Installed, UNITS_MOST};
 use crate::db::{Db, dealer};
 use actix_web::http::StatusCode;
@@ -29,6 +29,8 @@ const RECYCLED_FROM: f64 = 0.98;
 #[template(path = "fleet.html")]
 struct Page {
     summary: String,
+    /// Whether risk is shown: to the dealer's people alone.
+    sees_risk: bool,
     find: String,
     this_month: String,
     last_month: String,
@@ -70,6 +72,7 @@ pub(super) async fn installed_units(
 ) -> Result<HttpResponse, Fault> {
     let find: String = asked.into_inner().find.chars().filter(|c| !c.is_control()).take(100).collect();
     let Visitor(caller) = visitor;
+    let sees_risk = perm::ReadRisk::ROLES.contains(&caller.role());
     let (month, units) = db
         .read(caller.scope(), caller.now(), async |tx| {
             let zone = dealer::get(tx).await?.time_zone.parse().unwrap_or(Tz::UTC);
@@ -77,14 +80,15 @@ pub(super) async fn installed_units(
             Ok((month, fleet::installed(tx, find.trim(), month).await?))
         })
         .await?;
-    Ok(html(StatusCode::OK, &Page::of(month, find, &units))?)
+    Ok(html(StatusCode::OK, &Page::of(month, find, &units, sees_risk))?)
 }
 
 impl Page {
-    fn of(month: Month, find: String, units: &[Installed]) -> Self {
+    fn of(month: Month, find: String, units: &[Installed], sees_risk: bool) -> Self {
         let rows = units.iter().take(UNITS_MOST).map(|unit| Row::of(unit, month)).collect();
         Self {
             summary: summary(units, find.trim()),
+            sees_risk,
             find,
             this_month: display::month(month),
             last_month: display::month(month.previous()),

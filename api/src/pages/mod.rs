@@ -1,11 +1,13 @@
 //! Server-rendered pages: without scripts, and with every figure as the domain words it.
 
 pub mod assets;
+mod calibration;
 pub mod chart;
 pub mod fault;
 mod figure;
 mod fleet;
 mod reports;
+mod risk;
 mod sign_in;
 mod statement;
 mod unit;
@@ -32,6 +34,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(sign_in::sign_out)
         .service(fleet::installed_units)
         .service(unit::one_unit)
+        .service(risk::units_at_risk)
         .service(reports::savings_reports)
         .service(statement::savings_report);
 }

@@ -5,9 +5,10 @@ use crate::money::{Currency, Money};
 use crate::reliability::replace::Costs;
 use crate::site::Fallback;
 use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
 
 /// Costs as the dealer reckons them, in its currency.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct RiskCosts {
     /// A part replaced at a planned visit, labour and part together.
     pub planned: Decimal,

@@ -62,8 +62,7 @@ impl Counter {
     pub fn new(months: impl IntoIterator<Item = MonthRun>) -> Option<Self> {
         let sound = |run: &MonthRun| run.days > 0.0 && run.days.is_finite() && run.per_day.is_finite();
         let sound = months.into_iter().filter(sound);
-        let mut months: Vec<MonthRun> =
-            sound.map(|run| MonthRun { per_day: run.per_day.max(0.0), ..run }).collect();
+        let mut months: Vec<MonthRun> = sound.map(|run| MonthRun { per_day: run.per_day.max(0.0), ..run }).collect();
         months.sort_by_key(|run| run.month);
         let days: f64 = months.iter().map(|run| run.days).sum();
         let run: f64 = months.iter().map(|run| run.days * run.per_day).sum();
@@ -161,7 +160,8 @@ mod tests {
     }
 
     fn counter(months: &[(&str, f64, f64)]) -> Counter {
-        let run = |(name, days, per_day): &(&str, f64, f64)| MonthRun { month: month(name), days: *days, per_day: *per_day };
+        let run =
+            |(name, days, per_day): &(&str, f64, f64)| MonthRun { month: month(name), days: *days, per_day: *per_day };
         Counter::new(months.iter().map(run)).unwrap()
     }
 
@@ -179,7 +179,8 @@ mod tests {
 
     #[test]
     fn the_season_of_last_year_is_expected_again_and_else_the_last_months() {
-        let known = counter(&[("2025-07", 31.0, 9.0), ("2026-04", 30.0, 1.0), ("2026-05", 30.0, 3.0), ("2026-06", 30.0, 5.0)]);
+        let known =
+            counter(&[("2025-07", 31.0, 9.0), ("2026-04", 30.0, 1.0), ("2026-05", 30.0, 3.0), ("2026-06", 30.0, 5.0)]);
         assert_eq!(known.expected_per_day(month("2026-07")), 9.0);
         assert_eq!(known.expected_per_day(month("2026-08")), 3.0);
     }

@@ -18,7 +18,7 @@ use chrono::{DateTime, Utc};
 use std::collections::BTreeMap;
 
 /// What parts have in common.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct GroupKey {
     /// What they are.
     pub kind: String,

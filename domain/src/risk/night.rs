@@ -47,6 +47,17 @@ pub enum Plan {
     RunToFailure(WhyRun),
 }
 
+impl Plan {
+    /// The age at which to replace it.
+    #[must_use]
+    pub fn age(self) -> Option<f64> {
+        match self {
+            Self::ReplaceAt(age) => Some(age),
+            Self::RunToFailure(_) => None,
+        }
+    }
+}
+
 /// The forecast of one part.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PartForecast {
@@ -142,12 +153,8 @@ fn plans<'a>(
 /// The group of a part's maker's model, where there is one; else that of its kind.
 fn model_of<'a>(models: &'a BTreeMap<GroupKey, LifeModel>, part: &Part) -> Option<&'a LifeModel> {
     let component = &part.component;
-    let key = |model| GroupKey {
-        kind: component.kind.clone(),
-        duty: component.duty,
-        run_basis: component.run_basis,
-        model,
-    };
+    let key =
+        |model| GroupKey { kind: component.kind.clone(), duty: component.duty, run_basis: component.run_basis, model };
     let own = component.model.as_ref().and_then(|model| models.get(&key(Some(model.clone()))));
     own.or_else(|| models.get(&key(None)))
 }

@@ -105,7 +105,8 @@ mod tests {
 
     #[test]
     fn forecasts_stand_beside_the_rules_they_should_beat() {
-        let judged = [judged(0.8, true, 90.0), judged(0.1, false, 95.0), judged(0.1, false, 10.0), judged(0.0, false, 5.0)];
+        let judged =
+            [judged(0.8, true, 90.0), judged(0.1, false, 95.0), judged(0.1, false, 10.0), judged(0.0, false, 5.0)];
         let found = scores(&judged).unwrap();
         assert!((found.score.brier - (0.04 + 0.01 + 0.01) / 4.0).abs() < 1e-12);
         assert_eq!(found.concordance, Some(1.0));

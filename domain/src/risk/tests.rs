@@ -56,11 +56,13 @@ fn night(fleet: &Fleet) -> Night {
 /// NIST/SEMATECH e-Handbook 8.4.1.3 as parts of a fleet: the same lives, the same estimates.
 #[test]
 fn published_lives_come_out_as_published() {
-    let nist = parsed("nist_8413");
+    let nist = parsed("nist_8413")["data"].clone();
     let events = list(&nist["event"]);
-    let parts = list(&nist["time"]).into_iter().zip(&events).zip(1..).map(|((time, event), n)| {
-        part(n, time, (*event == 1.0).then_some(OutWhy::Failed))
-    });
+    let parts = list(&nist["time"])
+        .into_iter()
+        .zip(&events)
+        .zip(1..)
+        .map(|((time, event), n)| part(n, time, (*event == 1.0).then_some(OutWhy::Failed)));
     let night = night(&fleet(parts.collect()));
     let model = night.models.values().next().unwrap();
     let published = fit::weibull(&lives(&nist)).unwrap();
@@ -83,7 +85,8 @@ fn a_unit_is_at_the_risk_of_all_its_parts_and_ranked_by_its_loss() {
     fleet.units.get_mut(&UnitId(Uuid::from_u128(2))).unwrap().fallback = None;
     let night = night(&fleet);
     assert_eq!(night.units.iter().map(|unit| unit.rank).collect::<Vec<_>>(), [1, 2, 3, 4]);
-    let losses: Vec<Option<Decimal>> = night.units.iter().map(|unit| unit.expected_loss.map(|loss| loss.amount)).collect();
+    let losses: Vec<Option<Decimal>> =
+        night.units.iter().map(|unit| unit.expected_loss.map(|loss| loss.amount)).collect();
     assert!(losses.is_sorted_by(|a, b| a >= b), "{losses:?}");
     assert_eq!((losses[3], night.units[3].unit), (None, UnitId(Uuid::from_u128(2))));
     for unit in &night.units {
@@ -106,7 +109,11 @@ fn what_is_not_known_is_said() {
     });
     let rated = night(&fleet(rated.collect()));
     let chance = rated.parts[0].ahead[1].chance.unwrap();
-    assert!(chance.p > 0.0 && chance.bounds.contains(chance.p) && matches!(rated.parts[0].plan, Some(Plan::RunToFailure(_))));
+    assert!(
+        chance.p > 0.0
+            && chance.bounds.contains(chance.p)
+            && matches!(rated.parts[0].plan, Some(Plan::RunToFailure(_)))
+    );
 }
 
 /// Thirty parts of one model that last, thirty of another that don't.

@@ -8,6 +8,10 @@ use crate::customer::UnitSystem;
 use crate::reliability::replace::WhyRun;
 use crate::report::display;
 
+/// Probability of failing within 90 days from which on a part is worth bringing along: one in ten
+/// (common practice, no source).
+pub const WORTH_BRINGING: f64 = 0.1;
+
 /// What a sentence about a part is made from.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Told<'a> {
@@ -36,7 +40,9 @@ pub fn reason(told: &Told<'_>) -> String {
     let Alike { failed, known } = told.alike;
     let reach = amount(told.reach, told.run_basis);
     let others = match (failed, known, told.rated_life) {
-        (0, 0, Some(rated)) => format!("none like it is known beyond {reach}; rated for {}", amount(rated, told.run_basis)),
+        (0, 0, Some(rated)) => {
+            format!("none like it is known beyond {reach}; rated for {}", amount(rated, told.run_basis))
+        }
         (0, 0, None) => format!("none like it is known beyond {reach}"),
         (0, known, _) => format!("none of {known} like it had failed by {reach}"),
         (failed, known, _) => format!("{failed} of {known} like it had failed by {reach}"),
@@ -140,7 +146,9 @@ mod tests {
 
     #[test]
     fn ages_are_rounded_up_to_two_digits() {
-        for (value, up) in [(5501.0, 5600.0), (5600.0, 5600.0), (0.012_1, 0.013), (100.0, 100.0), (0.0, 0.0), (99.1, 100.0)] {
+        for (value, up) in
+            [(5501.0, 5600.0), (5600.0, 5600.0), (0.012_1, 0.013), (100.0, 100.0), (0.0, 0.0), (99.1, 100.0)]
+        {
             assert!((round_up(value) - up).abs() <= 1e-9 * up, "{value}: {}", round_up(value));
         }
     }
