@@ -26,6 +26,7 @@ mod openapi;
 mod operations;
 mod program;
 mod readings;
+mod risk;
 mod rulings;
 mod schema;
 mod scopes;

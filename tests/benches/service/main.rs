@@ -1,6 +1,6 @@
 //! The service as a whole, measured beside what the machine can do at all, in one run:
 //!
-//! `cargo bench -p weirbook-tests --bench service -- [ingest|night|get]`
+//! `cargo bench -p weirbook-tests --bench service -- [ingest|night|get|risk]`
 //!
 //! A private PostgreSQL with durability on, in the target folder; the load comes from this
 //! process over loopback. Quote medians and ratios: absolute figures differ by machine.
@@ -9,6 +9,7 @@ mod get;
 mod http;
 mod ingest;
 mod night;
+mod risk;
 mod setup;
 
 use setup::{Bench, Outcome};
@@ -27,6 +28,9 @@ fn main() -> Outcome {
         }
         if asked("night") {
             night::run(&bench).await?;
+        }
+        if asked("risk") {
+            risk::run(&bench).await?;
         }
         bench.stop().await
     })

@@ -15,6 +15,12 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(get_risk_costs).service(update_risk_costs);
+}
 
 /// What failures cost, in the dealer's currency.
 #[derive(Debug, Serialize, Deserialize, ToSchema)]
@@ -77,7 +83,7 @@ impl From<StoredCosts> for CostsView {
 /// Show what failures cost
 #[utoipa::path(tag = "risk", responses((status = 200, description = "The costs", body = CostsView), Problems))]
 #[get("/risk/costs")]
-pub(super) async fn get_risk_costs(caller: Caller<perm::ReadRisk>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+async fn get_risk_costs(caller: Caller<perm::ReadRisk>, db: Data<Db>) -> Result<HttpResponse, Problem> {
     let stored = db.read(caller.scope(), caller.now(), async |tx| costs::get(tx).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &CostsView::from(stored)))
 }
@@ -89,7 +95,7 @@ pub(super) async fn get_risk_costs(caller: Caller<perm::ReadRisk>, db: Data<Db>)
     params(("If-Match" = String, Header, description = "The ETag of your last read")),
     responses((status = 200, description = "The costs", body = CostsView), Problems))]
 #[patch("/risk/costs")]
-pub(super) async fn update_risk_costs(
+async fn update_risk_costs(
     caller: Caller<perm::WriteRisk>,
     at: IfMatch,
     patch: Body<Value>,

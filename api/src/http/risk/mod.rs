@@ -1,18 +1,13 @@
 //! Units at risk: who they are and why, how the forecasts turned out, what failures cost. For
 //! the dealer's people alone.
 
-mod costs;
-mod scores;
-mod units;
+pub mod costs;
+pub mod scores;
+pub mod units;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of these resources.
 pub fn routes(config: &mut ServiceConfig) {
-    config
-        .service(scores::risk_scores)
-        .service(costs::get_risk_costs)
-        .service(costs::update_risk_costs)
-        .service(units::list_units_at_risk)
-        .service(units::unit_risk);
+    config.configure(units::routes).configure(scores::routes).configure(costs::routes);
 }

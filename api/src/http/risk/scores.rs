@@ -12,6 +12,12 @@ use domain::risk::HORIZONS_DAYS;
 use domain::risk::scores::{Rival, Scores, scores};
 use serde::Serialize;
 use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(risk_scores);
+}
 
 /// Forecasts of about the same probability, and how often it came true.
 #[derive(Debug, Serialize, ToSchema)]
@@ -147,7 +153,7 @@ async fn of_horizons(tx: &Tx<'_>) -> Result<RiskScoresView, DbError> {
 #[utoipa::path(tag = "risk",
     responses((status = 200, description = "The scores by horizon", body = RiskScoresView), Problems))]
 #[get("/risk/scores")]
-pub(super) async fn risk_scores(caller: Caller<perm::ReadRisk>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+async fn risk_scores(caller: Caller<perm::ReadRisk>, db: Data<Db>) -> Result<HttpResponse, Problem> {
     let view = db.read(caller.scope(), caller.now(), async |tx| of_horizons(tx).await).await?;
     Ok(HttpResponse::Ok().json(view))
 }

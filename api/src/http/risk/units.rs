@@ -14,7 +14,13 @@ use domain::risk::words::{self, WORTH_BRINGING};
 use serde::Serialize;
 use serde_json::Value;
 use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(list_units_at_risk).service(unit_risk);
+}
 
 /// Parts named in the list, for each unit.
 const NAMED_PARTS: i64 = 3;
@@ -92,7 +98,7 @@ impl UnitAtRiskView {
 #[utoipa::path(tag = "risk", params(Paging),
     responses((status = 200, description = "A page of units", body = Page<UnitAtRiskView>), Problems))]
 #[get("/risk")]
-pub(super) async fn list_units_at_risk(
+async fn list_units_at_risk(
     request: HttpRequest,
     caller: Caller<perm::ReadRisk>,
     paging: Query<Paging>,
@@ -245,11 +251,7 @@ pub struct UnitRiskView {
 #[utoipa::path(tag = "risk", params(("id" = Uuid, Path, description = "The unit's id")),
     responses((status = 200, description = "The unit's risk", body = UnitRiskView), Problems))]
 #[get("/units/{id}/risk")]
-pub(super) async fn unit_risk(
-    caller: Caller<perm::ReadRisk>,
-    id: Path<UnitId>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Problem> {
+async fn unit_risk(caller: Caller<perm::ReadRisk>, id: Path<UnitId>, db: Data<Db>) -> Result<HttpResponse, Problem> {
     let view = db
         .read(caller.scope(), caller.now(), async |tx| {
             unit::get(tx, *id).await?;
