@@ -16,13 +16,16 @@ async fn night(app: &TestApp, dealer: &Dealer, as_of: DateTime<Utc>) {
     loop {
         match night_run::run(app.db(), dealer.id, as_of, &|_done, _total| {}).await {
             Err(NightRunError::AtWork(_)) if Instant::now() < until => tokio::task::yield_now().await,
-            ended => return drop(ended.unwrap()),
+            ended => {
+                ended.unwrap();
+                return;
+            }
         }
     }
 }
 
 fn days(days: f64) -> Duration {
-    Duration::microseconds((days * 86_400e6).round() as i64)
+    Duration::from_std(std::time::Duration::from_secs_f64(days * 86_400.0)).unwrap()
 }
 
 fn number(value: &Value) -> f64 {

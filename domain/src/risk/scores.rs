@@ -70,19 +70,20 @@ pub fn scores(judged: &[Judged]) -> Option<Scores> {
 
 /// A rule's probability and the risk by which it ranks, for those it can tell.
 fn rival(judged: &[Judged], rule: impl Fn(&Judged) -> Option<(f64, f64)>) -> Option<Rival> {
-    let told: Vec<(&Judged, (f64, f64))> = judged.iter().filter_map(|one| Some((one, rule(one)?))).collect();
-    if told.is_empty() {
-        return None;
+    let (mut own, mut forecast, mut ranked) = (0.0, 0.0, Vec::new());
+    for one in judged {
+        let Some((p, risk)) = rule(one) else { continue };
+        let outcome = f64::from(u8::from(one.failed));
+        own += (p - outcome).powi(2);
+        forecast += (one.probability - outcome).powi(2);
+        ranked.push((one, risk));
     }
-    let brier = |of: &dyn Fn(&(&Judged, (f64, f64))) -> f64| {
-        let squares = told.iter().map(|one| (of(one) - f64::from(u8::from(one.0.failed))).powi(2));
-        squares.sum::<f64>() / told.len() as f64
-    };
-    Some(Rival {
-        count: told.len(),
-        brier: brier(&|one| one.1.0),
-        brier_of_forecasts: brier(&|one| one.0.probability),
-        concordance: concordance(told.iter().map(|(one, (_, risk))| (*one, *risk))),
+    let count = ranked.len();
+    (count > 0).then(|| Rival {
+        count,
+        brier: own / count as f64,
+        brier_of_forecasts: forecast / count as f64,
+        concordance: concordance(ranked.into_iter()),
     })
 }
 

@@ -120,7 +120,7 @@ fn what_is_not_known_is_said() {
 #[test]
 fn models_with_enough_failures_stand_alone() {
     let parts = (1..=60).map(|n: u128| {
-        let (model, life) = if n % 2 == 0 { ("S", 40.0) } else { ("L", 400.0) };
+        let (model, life) = if n.is_multiple_of(2) { ("S", 40.0) } else { ("L", 400.0) };
         let mut part = part(n, life + n as f64, (n <= 40).then_some(OutWhy::Failed));
         part.component.model = Some(model.to_owned());
         part
