@@ -38,12 +38,15 @@ with asked as (
   select n.night, n.made_at, n.looked_at, h.days,
          n.settled_days < h.days and n.made_at + make_interval(days => h.days) <= $1 as passed
     from forecast_night n cross join unnest($2::int2[]) as h (days)),
+changed as materialized (
+  select c.id, c.unit_id, c.changed_at from component c
+   where c.changed_at >= (select min(n.looked_at) from forecast_night n)),
 named as (
   select a.*, f.component_id, f.unit_id from asked a join forecast f on f.night = a.night
    where a.passed and f.p_30 is not null
   union
   select a.*, f.component_id, f.unit_id from asked a
-    join component c on c.changed_at >= a.looked_at
+    join changed c on c.changed_at >= a.looked_at
     join forecast f on f.night = a.night and f.unit_id = c.unit_id and f.component_id = c.id
    where f.p_30 is not null)
 select a.night, a.made_at, a.component_id, a.days as horizon_days, c.last_good_at,

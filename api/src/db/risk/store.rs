@@ -81,8 +81,8 @@ async fn insert_models(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Resul
 
 fn basis(model: &LifeModel) -> &'static str {
     match model.forecaster {
-        Ok(Forecaster::Fitted(_)) => "lives",
-        Ok(Forecaster::Held(_)) => "rated_life_and_lives",
+        Ok(Forecaster::Held(_)) if model.rated_life.is_some() => "rated_life_and_lives",
+        Ok(Forecaster::Fitted(_) | Forecaster::Held(_)) => "lives",
         Err(_) => "nothing",
     }
 }

@@ -120,8 +120,8 @@ async fn list_units_at_risk(
 /// What lives of parts alike told.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct LifeModelView {
-    /// `lives`: the fit to the lives. `rated_life_and_lives`: the rated life, corrected by the
-    /// lives, as long as fewer than ten parts failed. `nothing`: no forecast can be made.
+    /// `lives`: the lives alone. `rated_life_and_lives`: the rated life, corrected by the lives, as
+    /// long as fewer than ten parts failed. `nothing`: no forecast can be made.
     #[schema(example = "lives")]
     basis: String,
     /// The maker's model that the lives are of; null for all parts of the kind and duty.
