@@ -23,7 +23,7 @@ pub(super) struct Row {
 const WIDTH: f64 = 520.0;
 const HEIGHT: f64 = 400.0;
 const LEFT: f64 = 64.0;
-const RIGHT: f64 = 16.0;
+const RIGHT: f64 = 28.0;
 const TOP: f64 = 28.0;
 const BOTTOM: f64 = 48.0;
 
@@ -53,7 +53,7 @@ fn share(value: f64) -> String {
 /// The end of both axes: the least of these that holds all bounds.
 fn reach(bins: &[Bin]) -> f64 {
     let most = bins.iter().map(|bin| bin.upper.max(bin.forecast)).fold(0.0, f64::max);
-    [0.05, 0.1, 0.2, 0.5].into_iter().find(|end| most <= *end).unwrap_or(1.0)
+    [0.05, 0.1, 0.2, 0.3, 0.5].into_iter().find(|end| most <= *end).unwrap_or(1.0)
 }
 
 fn svg(days: u16, bins: &[Bin]) -> String {

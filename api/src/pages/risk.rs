@@ -132,7 +132,7 @@ impl Part {
 
 impl TurnedOut {
     fn of(days: u16, found: Option<Scores>, Unscored { pending, unknown }: Unscored) -> Self {
-        let waiting = format!("{pending} wait for their day; of {unknown} it will never be known.");
+        let waiting = format!("{pending} wait for their day, {unknown} can never be scored.");
         let Some(found) = found else {
             return Self {
                 days,
@@ -144,7 +144,7 @@ impl TurnedOut {
         let score = &found.score;
         let expected = score.bins.iter().map(|bin| bin.forecast * count(bin.count)).sum::<f64>();
         let sentence = format!(
-            "Of {} forecasts, {expected:.0} failures were expected and {} came; {waiting}",
+            "Of {} forecasts {expected:.1} were expected to come true, and {} did; {waiting}",
             score.count, score.failed
         );
         let beside = |name: &str, brier: f64, own: f64| {
