@@ -6,6 +6,7 @@ use crate::db::risk::fleet::{self, Records};
 use crate::db::risk::{costs, outcomes, store};
 use crate::db::{Db, DbError, dealer};
 use chrono::{DateTime, Utc};
+use domain::ids::DealerId;
 use domain::money::Currency;
 use domain::risk::night::{self, Night};
 use domain::zone::{local_date, parse_zone};
@@ -15,7 +16,8 @@ use domain::zone::{local_date, parse_zone};
 ///
 /// # Errors
 /// When the database fails.
-pub async fn forecast(db: &Db, scope: &Scope, as_of: DateTime<Utc>) -> Result<(), DbError> {
+pub async fn forecast(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result<(), DbError> {
+    let scope = &Scope::of_job(dealer);
     let dealer = db.read(scope, as_of, async |tx| dealer::get(tx).await).await?;
     let night = local_date(parse_zone(&dealer.time_zone)?, as_of);
     let computed = computed(db, scope, as_of, Records::WrittenByThen).await?;

@@ -86,7 +86,7 @@ async fn compute(db: &Db, scope: &Scope, as_of: DateTime<Utc>, progress: Progres
     let meters: Vec<i32> = touches.iter().map(|touch| touch.meter_no).collect();
     db.write(scope, as_of, async |tx| exception::close_unmeasured(tx, &meters).await).await?;
     night_watch::look(db, scope, as_of).await?;
-    night_risk::forecast(db, scope, as_of).await?;
+    night_risk::forecast(db, scope.dealer(), as_of).await?;
     counts.reports = draft_reports(db, scope, as_of, &subjects).await?;
     db.write(scope, as_of, async |tx| night_plan::forget(tx, &taken_on).await).await?;
     Ok(counts)

@@ -7,7 +7,6 @@ use super::night::{peak_mib, reset_peak};
 use super::setup::{Bench, Outcome};
 use chrono::Utc;
 use std::time::Instant;
-use weirbook::auth::Scope;
 use weirbook::jobs::night_risk;
 
 const UNITS: i32 = 10_000;
@@ -17,12 +16,11 @@ pub(crate) async fn run(bench: &Bench) -> Outcome {
     let units = std::env::var("WEIRBOOK_BENCH_UNITS").ok().and_then(|units| units.parse().ok()).unwrap_or(UNITS);
     bench.make_meters(FIRST_NO, units, 1).await?;
     fill(bench, units).await?;
-    let scope = Scope::of_job(bench.dealer);
     for what in ["risk step", "risk step again"] {
         reset_peak()?;
         let before = peak_mib()?;
         let started = Instant::now();
-        night_risk::forecast(&bench.db, &scope, Utc::now()).await?;
+        night_risk::forecast(&bench.db, bench.dealer, Utc::now()).await?;
         let seconds = started.elapsed().as_secs_f64();
         println!(
             "{what:<15} {seconds:>10.2} s for {units} units; {:.0} MiB most memory of this process, {:.0} more than before",
