@@ -85,6 +85,8 @@ pub struct Limits {
         (name = "water", description = "Volumes by local day, read period and month"),
         (name = "stock", description = "Consumables and spare parts: what stands where, what is used, what runs out"),
         (name = "savings reports", description = "The monthly statement of each customer")
+        (name = "savings reports", description = "The monthly statement of each customer"),
+        (name = "risk", description = "Units at risk, how forecasts turned out, what failures cost; never for customers")
     )
 )]
 struct Document;

@@ -35,6 +35,7 @@
 //! | [`service`] | work at units: events, call-outs, upsets, visits, agreements, warranty
 //! | [`stock`] | the ledger of movements, use at a site, demand, run-out, orders, prices |
 //! | [`reliability`] | lives of parts: estimates, risk, when to replace, scores of forecasts |
+//! | [`risk`] | units at risk: records of parts to forecasts, and how those turned out |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 //! | [`trace`] | everything behind a figure, enough to recompute it by hand |
 
@@ -62,6 +63,7 @@ pub mod placement;
 pub mod reading;
 pub mod reliability;
 pub mod report;
+pub mod risk;
 pub mod routine;
 pub mod ruling;
 pub mod savings;

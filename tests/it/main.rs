@@ -41,6 +41,7 @@ mod reference;
 mod report_life;
 mod report_pages;
 mod report_recount;
+mod risk;
 mod routines;
 mod rulings;
 mod schema;

@@ -223,6 +223,18 @@ insert into reading_link (token_hash, request_id, created_at) values (sha256('se
 insert into reminder_rule (days_before, days_after, reminders_most, created_at, changed_at) values (1, 2, 3, now(), now());
 insert into job (id, kind, once, payload, due_at, created_at) values (gen_random_uuid(), 'mail', 'x', '{}', now(), now());
 
+insert into risk_cost (figures, created_at, changed_at) values ('{}', now(), now());
+insert into forecast_night (night, made_at, parts, looked_at) values ('2026-03-10', now(), 1, now());
+insert into life_model (night, grp, kind, duty, run_basis, lives, failures, basis, figures)
+  values ('2026-03-10', 0, 'pump', 'timed', 'days', 1, 0, 'nothing', '{}');
+insert into forecast (night, component_id, unit_id, grp, age, age_from, reach, alike_failed, alike_known, use_30, rate_p_30,
+    use_90, rate_p_90)
+  values ('2026-03-10', pg_temp.id('pump'), pg_temp.id('u'), 0, 1, 'calendar', 31, 0, 0, 30, 0, 90, 0);
+insert into forecast_outcome (night, component_id, horizon_days, state, after_days)
+  values ('2026-03-10', pg_temp.id('pump'), 30, 'failed', 12);
+insert into unit_risk (unit_id, night, rank, p_30, p_90, not_forecast)
+  values (pg_temp.id('u'), '2026-03-10', 1, 0.5, 0.6, 0);
+
 insert into change (id, at, record, record_id, verb, customer_id)
   select gen_random_uuid(), now(), 'site', n, 'created', case when n <> 'own' then pg_temp.id(n) end
     from unnest(array['a', 'b', 'own']) n;

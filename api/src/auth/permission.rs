@@ -188,6 +188,10 @@ permissions! {
     WriteItems = "write-items": Owner Office;
     /// Look at purchase and selling prices of consumables.
     ReadPrices = "read-prices": Owner Office;
+    /// Look at units at risk and how forecasts turned out.
+    ReadRisk = "read-risk": Owner Office Technician;
+    /// Say what failures cost.
+    WriteRisk = "write-risk": Owner Office;
     /// Look at oneself.
     ReadSelf = "read-self": Owner Office Technician CustomerViewer CustomerReader;
 }

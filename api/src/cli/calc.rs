@@ -1,6 +1,7 @@
 //! `weirbook calc`: the arithmetic on files, without a database.
 
 mod bill;
+mod lives;
 mod water;
 
 use super::Outcome;
@@ -15,11 +16,15 @@ pub(super) enum Calc {
     /// A water account's bill by its tariff, and what less water saves on it, as JSON
     #[command(after_help = bill::EXAMPLES)]
     Bill(bill::Bill),
+    /// Lives of parts to estimates with intervals, risks and the age to replace at, as JSON
+    #[command(after_help = lives::EXAMPLES)]
+    Lives(lives::Lives),
 }
 
 pub(super) fn run(what: &Calc) -> Outcome {
     match what {
         Calc::Water(water) => water::run(water),
         Calc::Bill(bill) => bill::run(bill),
+        Calc::Lives(lives) => lives::run(lives),
     }
 }

@@ -1,5 +1,6 @@
 //! The command line: one file a command.
 
+mod backtest;
 mod calc;
 mod dealer;
 mod demo;
@@ -31,6 +32,7 @@ const EXAMPLES: &str = "Examples:
   DATABASE_URL=postgres://owner:secret@db/weirbook weirbook serve --listen 0.0.0.0:8080
   weirbook calc water readings.csv --zone Europe/Vienna --unit m3 --digits 6
   weirbook calc bill tariff.json --from 2026-03-01 --use 900 --baseline 960
+  weirbook calc lives tubes.csv --age 5480 --within 300
   weirbook add-dealer --name 'Brookside Wash Systems' --zone Europe/Vienna --currency EUR --owner-email mia@example.com";
 
 #[derive(Subcommand)]
@@ -43,6 +45,9 @@ enum Command {
     Migrate,
     /// Compute what new readings change: day and month figures, savings reports
     NightRun(night_run::NightRun),
+    /// Forecast past nights with what was known then, and score the forecasts, as JSON
+    #[command(after_help = backtest::NOTES)]
+    Backtest(backtest::Backtest),
     /// Add a dealer and its owner, who can then sign in
     AddDealer(dealer::AddDealer),
     /// Do the arithmetic on files, without a database
@@ -64,6 +69,7 @@ pub fn main() -> ExitCode {
         Command::Serve => with_config(cli.settings, "weirbook", serve::run),
         Command::Migrate => with_config(cli.settings, "weirbook", migrate::run),
         Command::NightRun(which) => with_config(cli.settings, "weirbook", |config| night_run::run(config, which)),
+        Command::Backtest(asked) => with_config(cli.settings, "weirbook", |config| backtest::run(config, asked)),
         Command::AddDealer(new) => with_config(cli.settings, "weirbook", |config| dealer::add(config, new)),
     };
     match outcome {

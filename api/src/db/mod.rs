@@ -48,6 +48,7 @@ pub mod price;
 mod range;
 pub mod reading;
 pub mod report;
+pub mod risk;
 pub mod routine;
 pub mod routine_done;
 pub mod ruling;

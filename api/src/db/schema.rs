@@ -501,6 +501,64 @@ diesel::table! {
 }
 
 diesel::table! {
+    forecast (dealer_id, night, unit_id, component_id) {
+        dealer_id -> Int4,
+        night -> Date,
+        component_id -> Uuid,
+        unit_id -> Uuid,
+        grp -> Int4,
+        age -> Float8,
+        age_from -> Text,
+        #[doc = "An age that it reaches within 30 days; the next two columns count parts alike up to there."]
+        reach -> Float8,
+        alike_failed -> Int4,
+        alike_known -> Int4,
+        rated_life -> Nullable<Float8>,
+        replace_at -> Nullable<Float8>,
+        run_why -> Nullable<Text>,
+        use_30 -> Float8,
+        #[doc = "Probability that the part fails within 30 days; null where nothing is held of its life."]
+        p_30 -> Nullable<Float8>,
+        lower_30 -> Nullable<Float8>,
+        upper_30 -> Nullable<Float8>,
+        #[doc = "The same as if all parts alike failed at one rate."]
+        rate_p_30 -> Float8,
+        use_90 -> Float8,
+        p_90 -> Nullable<Float8>,
+        lower_90 -> Nullable<Float8>,
+        upper_90 -> Nullable<Float8>,
+        rate_p_90 -> Float8,
+    }
+}
+
+diesel::table! {
+    #[doc = "The nights whose forecasts are kept: the last, and the first of every week for scoring."]
+    forecast_night (dealer_id, night) {
+        dealer_id -> Int4,
+        night -> Date,
+        made_at -> Timestamptz,
+        #[doc = "Parts with a forecast."]
+        parts -> Int4,
+        #[doc = "The longest horizon up to which all outcomes were looked up."]
+        settled_days -> Int2,
+        #[doc = "Parts changed since then are looked up again."]
+        looked_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    forecast_outcome (dealer_id, night, horizon_days, component_id) {
+        dealer_id -> Int4,
+        night -> Date,
+        component_id -> Uuid,
+        horizon_days -> Int2,
+        state -> Text,
+        #[doc = "Days from the forecast to the failure, else to the horizon or to when watching ended."]
+        after_days -> Float8,
+    }
+}
+
+diesel::table! {
     gauge_reading (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
@@ -597,6 +655,25 @@ diesel::table! {
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
         ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "What the lives of parts alike told in a night."]
+    life_model (dealer_id, night, grp) {
+        dealer_id -> Int4,
+        night -> Date,
+        grp -> Int4,
+        kind -> Text,
+        duty -> Text,
+        run_basis -> Text,
+        model -> Nullable<Text>,
+        lives -> Int4,
+        failures -> Int4,
+        rated_life -> Nullable<Float8>,
+        #[doc = "What forecasts rest on: the fit, the rated life with the lives, or nothing."]
+        basis -> Text,
+        figures -> Jsonb,
     }
 }
 
@@ -1147,6 +1224,17 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "What failures cost, as the dealer reckons; without a row the usual figures count."]
+    risk_cost (dealer_id) {
+        dealer_id -> Int4,
+        figures -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     #[doc = "Recurring work at a unit, due by whatever comes first."]
     routine (dealer_id, id) {
         dealer_id -> Int4,
@@ -1515,6 +1603,20 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "The units in the order of what failures are expected to cost, as of the last night."]
+    unit_risk (dealer_id, unit_id) {
+        dealer_id -> Int4,
+        unit_id -> Uuid,
+        night -> Date,
+        rank -> Int4,
+        p_30 -> Float8,
+        p_90 -> Float8,
+        expected_loss -> Nullable<Jsonb>,
+        not_forecast -> Int4,
+    }
+}
+
+diesel::table! {
     #[doc = "A visit that is planned, was moved, made or called off."]
     visit (dealer_id, id) {
         dealer_id -> Int4,
@@ -1715,12 +1817,16 @@ diesel::allow_tables_to_appear_in_same_query!(
     file_content,
     file_link,
     flow_test,
+    forecast,
+    forecast_night,
+    forecast_outcome,
     gauge_reading,
     idempotency,
     investment,
     item_price,
     job,
     kit,
+    life_model,
     loss_coefficient,
     membership,
     meter,
@@ -1753,6 +1859,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     report_revision,
     report_rule,
     report_standing,
+    risk_cost,
     routine,
     routine_done,
     sample,
@@ -1773,6 +1880,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     touched,
     unit,
     unit_model,
+    unit_risk,
     visit,
     volume_event,
     wash_chemical,

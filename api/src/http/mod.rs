@@ -21,6 +21,7 @@ pub mod prices;
 pub mod reading_exceptions;
 pub mod readings;
 pub mod report_rule;
+pub mod risk;
 pub mod routines;
 pub mod routines_due;
 pub mod savings_reports;
@@ -71,5 +72,6 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(savings_reports::routes)
         .configure(report_rule::routes)
         .configure(service::routes)
-        .configure(stock::routes);
+        .configure(stock::routes)
+        .configure(risk::routes);
 }

@@ -1,8 +1,10 @@
 //! Work that nobody waits for: once for each dealer at a time, safe to stop and start again.
 
+pub mod backtest;
 pub mod mail;
 pub mod night_due;
 mod night_fold;
+pub mod night_risk;
 pub mod night_run;
 mod night_stock;
 mod night_watch;

@@ -72,6 +72,7 @@ pub(super) async fn installed_units(
 ) -> Result<HttpResponse, Fault> {
     let find: String = asked.into_inner().find.chars().filter(|c| !c.is_control()).take(100).collect();
     let Visitor(caller) = visitor;
+    let of_dealer = caller.scope().reach() == Reach::Dealer;
     let (month, units) = db
         .read(caller.scope(), caller.now(), async |tx| {
             let zone = dealer::get(tx).await?.time_zone.parse().unwrap_or(Tz::UTC);
@@ -79,15 +80,14 @@ pub(super) async fn installed_units(
             Ok((month, fleet::installed(tx, find.trim(), month).await?))
         })
         .await?;
-    let of_dealer = caller.scope().reach() == Reach::Dealer;
-    Ok(html(StatusCode::OK, &Page { of_dealer, ..Page::of(month, find, &units) })?)
+    Ok(html(StatusCode::OK, &Page::of(month, find, &units, of_dealer))?)
 }
 
 impl Page {
-    fn of(month: Month, find: String, units: &[Installed]) -> Self {
+    fn of(month: Month, find: String, units: &[Installed], of_dealer: bool) -> Self {
         let rows = units.iter().take(UNITS_MOST).map(|unit| Row::of(unit, month)).collect();
         Self {
-            of_dealer: false,
+            of_dealer,
             summary: summary(units, find.trim()),
             find,
             this_month: display::month(month),

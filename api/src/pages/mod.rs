@@ -2,6 +2,7 @@
 
 mod asked;
 pub mod assets;
+mod calibration;
 mod call_outs;
 pub mod chart;
 mod due;
@@ -15,6 +16,7 @@ mod readings_due;
 mod report_deeds;
 mod report_life;
 mod reports;
+mod risk;
 mod rounds;
 mod sign_in;
 mod statement;
@@ -62,6 +64,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(due::dues)
         .service(due::done_form)
         .service(due::note_done)
+        .service(risk::units_at_risk)
         .service(reports::savings_reports)
         .service(statement::savings_report)
         .service(stock::stock)

@@ -1,14 +1,14 @@
 //! All that the lives of one group tell, in one answer.
 
-use super::estimate::{Estimate, NoEstimate};
+use super::estimate::{Bounds, Estimate, NoEstimate};
 use super::fit::{self, BoundedFit};
 use super::kaplan_meier::{KaplanMeier, kaplan_meier};
 use super::life::{Life, Tally};
 use super::posterior::{Credible, Posterior};
 use super::prior::{About, Prior, RATED_LIFE_WEIGHT, SHAPE_SD_LN};
+use super::replace::{self, Advice, Costs};
 use super::rivals::{Comparison, Misfit, compare};
 use super::turnbull::{Turnbull, turnbull};
-use super::weibull::Weibull;
 use serde::Serialize;
 
 /// Failures from which on the group's own fit is the one to use; below, the posterior. With ten
@@ -181,7 +181,7 @@ impl Held {
 #[derive(Debug, Clone)]
 pub enum Forecaster {
     /// By the fit.
-    Fitted(Weibull),
+    Fitted(Box<BoundedFit>),
     /// By the posterior.
     Held(Box<Posterior>),
 }
@@ -192,10 +192,18 @@ impl Forecaster {
     /// # Errors
     /// [`NoEstimate::NoRatedLife`] when neither lives nor a rated life allow one.
     pub fn of(lives: &[Life], question: &Question) -> Result<Self, NoEstimate> {
+        Self::with_prior(lives, prior(lives, question), question.level)
+    }
+
+    /// The same with a prior that was made otherwise, such as by pooling.
+    ///
+    /// # Errors
+    /// The prior's, where it is needed.
+    pub fn with_prior(lives: &[Life], prior: Result<Prior, NoEstimate>, level: f64) -> Result<Self, NoEstimate> {
         let enough = Tally::of(lives).failures >= FAILURES_ENOUGH;
         match fit::weibull(lives) {
-            Ok(fit) if enough => Ok(Self::Fitted(fit.weibull)),
-            _ => Ok(Self::Held(Box::new(Posterior::of(lives, &prior(lives, question)?)))),
+            Ok(fit) if enough => Ok(Self::Fitted(Box::new(fit.with_bounds(lives, level)))),
+            _ => Ok(Self::Held(Box::new(Posterior::of(lives, &prior?)))),
         }
     }
 
@@ -203,8 +211,27 @@ impl Forecaster {
     #[must_use]
     pub fn failure_ahead(&self, age: f64, ahead: f64) -> f64 {
         match self {
-            Self::Fitted(weibull) => weibull.failure_ahead(age, ahead),
+            Self::Fitted(fit) => fit.fit.weibull.failure_ahead(age, ahead),
             Self::Held(posterior) => posterior.failure_ahead(age, ahead),
+        }
+    }
+
+    /// The same with the bounds within which the probability lies.
+    #[must_use]
+    pub fn failure_ahead_within(&self, age: f64, ahead: f64, level: f64) -> (f64, Bounds) {
+        let bounds = match self {
+            Self::Fitted(fit) => fit.fit.failure_ahead_bounds(age, ahead, level),
+            Self::Held(posterior) => posterior.failure_ahead_within(age, ahead, level).bounds,
+        };
+        (self.failure_ahead(age, ahead), bounds)
+    }
+
+    /// What to do about a part of the group.
+    #[must_use]
+    pub fn advice(&self, costs: &Costs) -> Advice {
+        match self {
+            Self::Fitted(fit) => replace::by_fit(fit, costs),
+            Self::Held(posterior) => replace::by_posterior(posterior, costs),
         }
     }
 }

@@ -104,6 +104,30 @@ impl WeibullFit {
         Bounds::both((-hazard * factor).exp(), (-hazard / factor).exp())
     }
 
+    /// Bounds of the probability that a part that reached `age` fails within `ahead`, normal in
+    /// the logarithm of the hazard summed over it.
+    ///
+    /// With u = age/scale, v = (age + ahead)/scale and H = v^shape - u^shape, ln(H) changes by
+    /// -shape with ln(scale), and by (v^shape ln v - u^shape ln u)/H with the shape.
+    #[must_use]
+    pub fn failure_ahead_bounds(&self, age: f64, ahead: f64, level: f64) -> Bounds {
+        let (shape, scale) = (self.weibull.shape(), self.weibull.scale());
+        let hazard = self.weibull.hazard_ahead(age, ahead);
+        let failed = |hazard: f64| -(-hazard).exp_m1();
+        // x^shape ln(x), which dies out at zero.
+        let moment = |x: f64| if x > 0.0 { x.powf(shape) * x.ln() } else { 0.0 };
+        let along = (moment((age + ahead) / scale) - moment(age / scale)) / hazard;
+        let both = self.covariance / scale;
+        let variance = (along * self.se_shape).powi(2) + (shape * self.se_ln_scale()).powi(2);
+        let sd = (variance - 2.0 * along * shape * both).max(0.0).sqrt();
+        let factor = (two_sided_z(level) * sd).exp();
+        if factor.is_finite() && hazard > 0.0 {
+            Bounds::both(failed(hazard / factor), failed(hazard * factor))
+        } else {
+            Bounds::both(failed(hazard), failed(hazard))
+        }
+    }
+
     /// Bounds of the shape by the likelihood ratio: the shapes that the lives the fit was made
     /// from do not reject. They need no symmetry and hold for few failures better than
     /// standard errors do.

@@ -45,6 +45,6 @@ pub mod score;
 mod solve;
 mod special;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 pub mod turnbull;
 pub mod weibull;

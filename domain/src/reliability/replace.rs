@@ -15,6 +15,7 @@ use super::posterior::Posterior;
 use super::solve::root_beyond;
 use super::weibull::Weibull;
 use crate::money::{Currency, Money};
+use crate::named::named;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
 use serde::Serialize;
@@ -64,18 +65,18 @@ pub enum Advice {
     },
 }
 
-/// Why a part should run to failure.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum WhyRun {
-    /// It is not shown that it wears: a new part may fail as soon as the old one.
-    WearNotShown,
-    /// A planned replacement costs as much as a failure.
-    PlannedCostsAsMuch,
-    /// The costs are not of one currency, or not positive.
-    CostsUnclear,
-    /// Replacing pays only at ages that hardly any part reaches.
-    NothingToGain,
+named! {
+    /// Why a part should run to failure.
+    WhyRun as "why_run" {
+        /// It is not shown that it wears: a new part may fail as soon as the old one.
+        WearNotShown = "wear_not_shown",
+        /// A planned replacement costs as much as a failure.
+        PlannedCostsAsMuch = "planned_costs_as_much",
+        /// The costs are not of one currency, or not positive.
+        CostsUnclear = "costs_unclear",
+        /// Replacing pays only at ages that hardly any part reaches.
+        NothingToGain = "nothing_to_gain",
+    }
 }
 
 /// The age at which replacing costs least; `None` when running to failure does.

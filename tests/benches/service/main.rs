@@ -1,6 +1,7 @@
 //! The service as a whole, measured beside what the machine can do at all, in one run:
 //!
 //! `cargo bench -p weirbook-tests --bench service -- [ingest|dense|night|get|due]`
+//! `cargo bench -p weirbook-tests --bench service -- [ingest|night|get|risk]`
 //!
 //! A private PostgreSQL with durability on, in the target folder; the load comes from this
 //! process over loopback. Quote medians and ratios: absolute figures differ by machine.
@@ -11,6 +12,7 @@ mod get;
 mod http;
 mod ingest;
 mod night;
+mod risk;
 mod setup;
 mod stock;
 
@@ -39,6 +41,8 @@ fn main() -> Outcome {
         }
         if asked("stock") {
             stock::run(&bench).await?;
+        if asked("risk") {
+            risk::run(&bench).await?;
         }
         bench.stop().await
     })

@@ -81,11 +81,11 @@ async fn bare_read(bench: &Bench) -> Outcome<f64> {
 }
 
 /// Linux counts the peak anew after this.
-fn reset_peak() -> Outcome {
+pub(crate) fn reset_peak() -> Outcome {
     Ok(std::fs::write("/proc/self/clear_refs", "5")?)
 }
 
-fn peak_mib() -> Outcome<f64> {
+pub(crate) fn peak_mib() -> Outcome<f64> {
     let status = std::fs::read_to_string("/proc/self/status")?;
     let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).ok_or("no VmHWM")?;
     Ok(line.trim().trim_end_matches(" kB").parse::<f64>()? / 1024.0)

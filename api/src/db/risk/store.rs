@@ -1,0 +1,197 @@
+//! Writes a night's forecasts: one statement for many rows; what the night had before goes.
+
+use crate::db::{DbError, Tx};
+use chrono::NaiveDate;
+use diesel::sql_query;
+use diesel::sql_types::{Array, Date, Double, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel_async::RunQueryDsl;
+use domain::reliability::assess::Forecaster;
+use domain::reliability::replace::WhyRun;
+use domain::risk::LEVEL;
+use domain::risk::life_model::{GroupKey, LifeModel};
+use domain::risk::night::{Ahead, Night, PartForecast, Plan};
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use uuid::Uuid;
+
+/// Rows sent at once.
+const ROWS_AT_ONCE: usize = 20_000;
+
+/// Replaces what is stored of a night, and keeps of the nights before the last one and the first
+/// of each week.
+///
+/// # Errors
+/// When the database fails.
+pub async fn replace(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbError> {
+    forget(tx, night).await?;
+    let parts = computed.parts.iter().filter(|part| part.ahead.iter().any(|ahead| ahead.chance.is_some())).count();
+    sql_query("insert into forecast_night (night, made_at, parts, looked_at) values ($1, $2, $3, least($2, now()))")
+        .bind::<Date, _>(night)
+        .bind::<Timestamptz, _>(tx.now())
+        .bind::<Integer, _>(count(parts))
+        .execute(&mut tx.conn())
+        .await?;
+    let groups: HashMap<&GroupKey, i32> = computed.models.keys().zip(0..).collect();
+    insert_models(tx, night, computed).await?;
+    for parts in computed.parts.chunks(ROWS_AT_ONCE) {
+        insert_parts(tx, night, parts, &groups).await?;
+    }
+    rank(tx, night, computed).await
+}
+
+/// Takes away the night itself, and nights that were kept only as the last one.
+async fn forget(tx: &Tx<'_>, night: NaiveDate) -> Result<(), DbError> {
+    for table in ["life_model", "forecast", "forecast_outcome", "forecast_night"] {
+        // The list of nights goes last.
+        let sql = format!(
+            "delete from {table} where night = $1 or night in (
+               select n.night from forecast_night n
+                where n.night < $1 and exists (
+                  select from forecast_night e
+                   where e.night < n.night and date_trunc('week', e.night) = date_trunc('week', n.night)))"
+        );
+        sql_query(sql).bind::<Date, _>(night).execute(&mut tx.conn()).await?;
+    }
+    Ok(())
+}
+
+async fn insert_models(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbError> {
+    let models: Vec<&LifeModel> = computed.models.values().collect();
+    sql_query(
+        "insert into life_model (night, grp, kind, duty, run_basis, model, lives, failures, rated_life, basis, figures)
+         select $1, g.n - 1, kind, duty, run_basis, model, lives, failures, rated_life, basis, figures
+           from unnest($2::text[], $3::text[], $4::text[], $5::text[], $6::int4[], $7::int4[], $8::float8[], $9::text[],
+                       $10::jsonb[])
+             with ordinality as g (kind, duty, run_basis, model, lives, failures, rated_life, basis, figures, n)",
+    )
+    .bind::<Date, _>(night)
+    .bind::<Array<Text>, _>(column(&models, |model| model.key.kind.as_str()))
+    .bind::<Array<Text>, _>(column(&models, |model| model.key.duty.as_str()))
+    .bind::<Array<Text>, _>(column(&models, |model| model.key.run_basis.as_str()))
+    .bind::<Array<Nullable<Text>>, _>(column(&models, |model| model.key.model.clone()))
+    .bind::<Array<Integer>, _>(column(&models, |model| count(model.tally.lives)))
+    .bind::<Array<Integer>, _>(column(&models, |model| count(model.tally.failures)))
+    .bind::<Array<Nullable<Double>>, _>(column(&models, |model| model.rated_life))
+    .bind::<Array<Text>, _>(column(&models, |model| basis(model)))
+    .bind::<Array<Jsonb>, _>(column(&models, |model| figures(model)))
+    .execute(&mut tx.conn())
+    .await?;
+    Ok(())
+}
+
+fn basis(model: &LifeModel) -> &'static str {
+    match model.forecaster {
+        Ok(Forecaster::Held(_)) if model.rated_life.is_some() => "rated_life_and_lives",
+        Ok(Forecaster::Fitted(_) | Forecaster::Held(_)) => "lives",
+        Err(_) => "nothing",
+    }
+}
+
+/// Shape and scale with their bounds, the ends of the lives, or why there is no estimate.
+fn figures(model: &LifeModel) -> Value {
+    let ends = json!(model.ends);
+    match &model.forecaster {
+        Ok(Forecaster::Fitted(fit)) => json!({
+            "shape": fit.fit.weibull.shape(), "shape_bounds": fit.shape_bounds,
+            "scale": fit.fit.weibull.scale(), "scale_bounds": fit.scale_bounds,
+            "ends": ends, "assumed_per_day": model.assumed_per_day,
+        }),
+        Ok(Forecaster::Held(held)) => {
+            let (shape, scale) = (held.shape(LEVEL), held.scale(LEVEL));
+            json!({
+                "shape": shape.median, "shape_bounds": shape.bounds, "scale": scale.median, "scale_bounds": scale.bounds,
+                "ends": ends, "assumed_per_day": model.assumed_per_day,
+            })
+        }
+        Err(why) => json!({ "why_none": why.to_string(), "ends": ends, "assumed_per_day": model.assumed_per_day }),
+    }
+}
+
+const INSERT_PARTS: &str = "
+insert into forecast (night, component_id, unit_id, grp, age, age_from, reach, alike_failed, alike_known, rated_life,
+                      replace_at, run_why, use_30, p_30, lower_30, upper_30, rate_p_30, use_90, p_90, lower_90, upper_90,
+                      rate_p_90)
+select $1, g.*
+  from unnest($2::uuid[], $3::uuid[], $4::int4[], $5::float8[], $6::text[], $7::float8[], $8::int4[], $9::int4[],
+              $10::float8[], $11::float8[], $12::text[], $13::float8[], $14::float8[], $15::float8[], $16::float8[],
+              $17::float8[], $18::float8[], $19::float8[], $20::float8[], $21::float8[], $22::float8[]) as g";
+
+async fn insert_parts(
+    tx: &Tx<'_>,
+    night: NaiveDate,
+    parts: &[PartForecast],
+    groups: &HashMap<&GroupKey, i32>,
+) -> Result<(), DbError> {
+    let number = |part: &PartForecast| groups.get(&part.group).copied().unwrap_or(-1);
+    let query = sql_query(INSERT_PARTS)
+        .into_boxed()
+        .bind::<Date, _>(night)
+        .bind::<Array<SqlUuid>, _>(column(parts, |part| part.component.0))
+        .bind::<Array<SqlUuid>, _>(column(parts, |part| part.unit.0))
+        .bind::<Array<Integer>, _>(column(parts, number))
+        .bind::<Array<Double>, _>(column(parts, |part| part.age))
+        .bind::<Array<Text>, _>(column(parts, |part| part.age_from.as_str()))
+        .bind::<Array<Double>, _>(column(parts, |part| part.reach))
+        .bind::<Array<Integer>, _>(column(parts, |part| count(part.alike.failed)))
+        .bind::<Array<Integer>, _>(column(parts, |part| count(part.alike.known)))
+        .bind::<Array<Nullable<Double>>, _>(column(parts, |part| part.rated_life))
+        .bind::<Array<Nullable<Double>>, _>(column(parts, |part| part.plan.and_then(Plan::age)))
+        .bind::<Array<Nullable<Text>>, _>(column(parts, |part| run_why(part).map(WhyRun::as_str)));
+    let mut query = query;
+    for at in 0..2 {
+        let of = |value: fn(&Ahead) -> Option<f64>| column(parts, |part| part.ahead.get(at).and_then(value));
+        for value in [
+            (|ahead| Some(ahead.use_)) as fn(&Ahead) -> Option<f64>,
+            |ahead| ahead.chance.map(|chance| chance.p),
+            |ahead| ahead.chance.map(|chance| chance.bounds.lower),
+            |ahead| ahead.chance.and_then(|chance| chance.bounds.upper),
+            |ahead| Some(ahead.by_constant_rate),
+        ] {
+            query = query.bind::<Array<Nullable<Double>>, _>(of(value));
+        }
+    }
+    query.execute(&mut tx.conn()).await?;
+    Ok(())
+}
+
+fn run_why(part: &PartForecast) -> Option<WhyRun> {
+    match part.plan {
+        Some(Plan::RunToFailure(why)) => Some(why),
+        Some(Plan::ReplaceAt(_)) | None => None,
+    }
+}
+
+fn column<'a, T, V>(rows: &'a [T], value: impl Fn(&'a T) -> V) -> Vec<V> {
+    rows.iter().map(value).collect()
+}
+
+/// The ranking is that of the last night; a run for an earlier one leaves it.
+async fn rank(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbError> {
+    sql_query("delete from unit_risk where not exists (select from forecast_night where night > $1)")
+        .bind::<Date, _>(night)
+        .execute(&mut tx.conn())
+        .await?;
+    let units = &computed.units;
+    let losses: Vec<Option<Value>> = column(units, |unit| unit.expected_loss.map(|loss| json!(loss)));
+    sql_query(
+        "insert into unit_risk (unit_id, night, rank, p_30, p_90, expected_loss, not_forecast)
+         select g.unit_id, $1, g.rank, g.p_30, g.p_90, g.expected_loss, g.not_forecast
+           from unnest($2::uuid[], $3::int4[], $4::float8[], $5::float8[], $6::jsonb[], $7::int4[])
+             as g (unit_id, rank, p_30, p_90, expected_loss, not_forecast)
+          where not exists (select from forecast_night where night > $1)",
+    )
+    .bind::<Date, _>(night)
+    .bind::<Array<SqlUuid>, _>(column(units, |unit| -> Uuid { unit.unit.0 }))
+    .bind::<Array<Integer>, _>(column(units, |unit| unit.rank))
+    .bind::<Array<Double>, _>(column(units, |unit| unit.chances[0]))
+    .bind::<Array<Double>, _>(column(units, |unit| unit.chances[1]))
+    .bind::<Array<Nullable<Jsonb>>, _>(losses)
+    .bind::<Array<Integer>, _>(column(units, |unit| count(unit.not_forecast)))
+    .execute(&mut tx.conn())
+    .await?;
+    Ok(())
+}
+
+fn count(number: usize) -> i32 {
+    i32::try_from(number).unwrap_or(i32::MAX)
+}

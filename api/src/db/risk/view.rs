@@ -1,0 +1,241 @@
+//! Stored forecasts, as they are shown.
+
+use crate::db::error::known;
+use crate::db::page::After;
+use crate::db::{DbError, Tx};
+use chrono::{DateTime, NaiveDate, Utc};
+use diesel::prelude::*;
+use diesel::sql_query;
+use diesel::sql_types::{Array, BigInt, Date, Double, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel_async::RunQueryDsl;
+use domain::component::RunBasis;
+use domain::ids::UnitId;
+use domain::reliability::replace::WhyRun;
+use domain::risk::counter::AgeFrom;
+use domain::risk::life_model::Alike;
+use domain::risk::night::Plan;
+use domain::risk::words::Told;
+use serde_json::Value;
+use uuid::Uuid;
+
+/// A unit at risk.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct UnitAtRisk {
+    /// The unit.
+    #[diesel(sql_type = SqlUuid)]
+    pub unit_id: Uuid,
+    /// What it is called.
+    #[diesel(sql_type = Text)]
+    pub label: String,
+    /// Where it stands.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub site: Option<String>,
+    /// Whose it is there.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub customer: Option<String>,
+    /// What the bay falls back on.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub fallback: Option<String>,
+    /// The night of the forecast.
+    #[diesel(sql_type = Date)]
+    pub night: NaiveDate,
+    /// When it was made.
+    #[diesel(sql_type = Timestamptz)]
+    pub made_at: DateTime<Utc>,
+    /// Its place in the list, from 1.
+    #[diesel(sql_type = Integer)]
+    pub rank: i32,
+    /// Probability that one part at least fails within 30 days.
+    #[diesel(sql_type = Double)]
+    pub p_30: f64,
+    /// The same within 90.
+    #[diesel(sql_type = Double)]
+    pub p_90: f64,
+    /// What failures within 30 days are expected to cost.
+    #[diesel(sql_type = Nullable<Jsonb>)]
+    pub expected_loss: Option<Value>,
+    /// Parts that could not be forecast.
+    #[diesel(sql_type = Integer)]
+    pub not_forecast: i32,
+}
+
+const UNITS: &str = "
+select r.unit_id, u.label, s.name as site, k.name as customer, s.fallback, r.night, n.made_at, r.rank, r.p_30, r.p_90,
+       r.expected_loss, r.not_forecast
+  from unit_risk r
+  join unit u on u.dealer_id = r.dealer_id and u.id = r.unit_id
+  join forecast_night n on n.dealer_id = r.dealer_id and n.night = r.night
+  left join placement p on p.dealer_id = r.dealer_id and p.unit_id = r.unit_id and p.valid @> $1
+  left join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
+  left join customer k on k.dealer_id = p.dealer_id and k.id = p.customer_id
+ where r.rank > $2 and ($3::uuid is null or r.unit_id = $3)
+ order by r.rank
+ limit $4";
+
+/// Units at risk by rank, one more than the page holds. A cursor's text is the rank.
+///
+/// # Errors
+/// When the database fails.
+pub async fn units(tx: &Tx<'_>, after: &After) -> Result<Vec<UnitAtRisk>, DbError> {
+    of_units(tx, after.key().0.parse().unwrap_or(0), None, after.ask()).await
+}
+
+/// One unit's risk; none before a night run has forecast it.
+///
+/// # Errors
+/// When the database fails.
+pub async fn unit(tx: &Tx<'_>, unit: UnitId) -> Result<Option<UnitAtRisk>, DbError> {
+    Ok(of_units(tx, 0, Some(unit.0), 1).await?.pop())
+}
+
+async fn of_units(tx: &Tx<'_>, after: i32, unit: Option<Uuid>, limit: i64) -> Result<Vec<UnitAtRisk>, DbError> {
+    Ok(sql_query(UNITS)
+        .bind::<Timestamptz, _>(tx.now())
+        .bind::<Integer, _>(after)
+        .bind::<Nullable<SqlUuid>, _>(unit)
+        .bind::<BigInt, _>(limit)
+        .load(&mut tx.conn())
+        .await?)
+}
+
+/// A forecast of a part with the group it was made by.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct PartAtRisk {
+    /// Its unit.
+    #[diesel(sql_type = SqlUuid)]
+    pub unit_id: Uuid,
+    /// The part.
+    #[diesel(sql_type = SqlUuid)]
+    pub component_id: Uuid,
+    /// What it is.
+    #[diesel(sql_type = Text)]
+    pub kind: String,
+    /// The maker's name for it.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub model: Option<String>,
+    #[diesel(sql_type = Text)]
+    run_basis: String,
+    /// Its age.
+    #[diesel(sql_type = Double)]
+    pub age: f64,
+    #[diesel(sql_type = Text)]
+    age_from: String,
+    #[diesel(sql_type = Double)]
+    reach: f64,
+    #[diesel(sql_type = Integer)]
+    alike_failed: i32,
+    #[diesel(sql_type = Integer)]
+    alike_known: i32,
+    /// Its rated life.
+    #[diesel(sql_type = Nullable<Double>)]
+    pub rated_life: Option<f64>,
+    #[diesel(sql_type = Nullable<Double>)]
+    replace_at: Option<f64>,
+    #[diesel(sql_type = Nullable<Text>)]
+    run_why: Option<String>,
+    /// Use expected within 30 days.
+    #[diesel(sql_type = Double)]
+    pub use_30: f64,
+    /// Probability of failing within them.
+    #[diesel(sql_type = Nullable<Double>)]
+    pub p_30: Option<f64>,
+    /// Its lower bound.
+    #[diesel(sql_type = Nullable<Double>)]
+    pub lower_30: Option<f64>,
+    /// Its upper bound.
+    #[diesel(sql_type = Nullable<Double>)]
+    pub upper_30: Option<f64>,
+    /// Use expected within 90 days.
+    #[diesel(sql_type = Double)]
+    pub use_90: f64,
+    /// Probability of failing within them.
+    #[diesel(sql_type = Nullable<Double>)]
+    pub p_90: Option<f64>,
+    /// Its lower bound.
+    #[diesel(sql_type = Nullable<Double>)]
+    pub lower_90: Option<f64>,
+    /// Its upper bound.
+    #[diesel(sql_type = Nullable<Double>)]
+    pub upper_90: Option<f64>,
+    /// The model that the group is of; none for all of the kind and duty.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub group_model: Option<String>,
+    /// When parts of the group work.
+    #[diesel(sql_type = Text)]
+    pub duty: String,
+    /// Lives of the group.
+    #[diesel(sql_type = Integer)]
+    pub lives: i32,
+    /// Failures among them.
+    #[diesel(sql_type = Integer)]
+    pub failures: i32,
+    /// What the forecast rests on.
+    #[diesel(sql_type = Text)]
+    pub basis: String,
+    /// Shape, scale and the ends of the lives.
+    #[diesel(sql_type = Jsonb)]
+    pub figures: Value,
+}
+
+impl PartAtRisk {
+    /// What ages it.
+    ///
+    /// # Errors
+    /// When the stored name is none of ours.
+    pub fn run_basis(&self) -> Result<RunBasis, DbError> {
+        known("run_basis", RunBasis::from_name(&self.run_basis))
+    }
+
+    /// Where its age is from.
+    ///
+    /// # Errors
+    /// When the stored name is none of ours.
+    pub fn age_from(&self) -> Result<AgeFrom, DbError> {
+        known("age_from", AgeFrom::from_name(&self.age_from))
+    }
+
+    /// What its sentence is made from.
+    ///
+    /// # Errors
+    /// When a stored name is none of ours.
+    pub fn told(&self) -> Result<Told<'_>, DbError> {
+        let count = |number| usize::try_from(number).unwrap_or(0);
+        Ok(Told {
+            kind: &self.kind,
+            run_basis: self.run_basis()?,
+            age: self.age,
+            age_from: self.age_from()?,
+            reach: self.reach,
+            alike: Alike { failed: count(self.alike_failed), known: count(self.alike_known) },
+            rated_life: self.rated_life,
+        })
+    }
+
+    /// What to do about it.
+    #[must_use]
+    pub fn plan(&self) -> Option<Plan> {
+        let run = || self.run_why.as_deref().and_then(WhyRun::from_name).map(Plan::RunToFailure);
+        self.replace_at.map(Plan::ReplaceAt).or_else(run)
+    }
+}
+
+const PARTS: &str = "
+select f.unit_id, f.component_id, c.kind, c.model, m.run_basis, f.age, f.age_from, f.reach, f.alike_failed, f.alike_known,
+       f.rated_life, f.replace_at, f.run_why, f.use_30, f.p_30, f.lower_30, f.upper_30, f.use_90, f.p_90, f.lower_90,
+       f.upper_90, m.model as group_model, m.duty, m.lives, m.failures, m.basis, m.figures
+  from unit_risk r
+  cross join lateral (
+    select * from forecast x where x.dealer_id = r.dealer_id and x.night = r.night and x.unit_id = r.unit_id
+     order by x.p_30 desc nulls last, x.component_id limit $2) f
+  join component c on c.dealer_id = f.dealer_id and c.id = f.component_id
+  join life_model m on m.dealer_id = f.dealer_id and m.night = f.night and m.grp = f.grp
+ where r.unit_id = any ($1)
+ order by f.unit_id, f.p_30 desc nulls last, f.component_id";
+
+/// The parts of units as of the last night, those most likely to fail first, `most` a unit.
+///
+/// # Errors
+/// When the database fails.
+pub async fn parts(tx: &Tx<'_>, units: &[Uuid], most: i64) -> Result<Vec<PartAtRisk>, DbError> {
+    Ok(sql_query(PARTS).bind::<Array<SqlUuid>, _>(units).bind::<BigInt, _>(most).load(&mut tx.conn()).await?)
+}

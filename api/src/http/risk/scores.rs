@@ -1,0 +1,159 @@
+//! `/v1/risk/scores`: how past forecasts turned out.
+
+use crate::auth::{Caller, perm};
+use crate::db::risk::outcomes;
+use crate::db::{Db, DbError, Tx};
+use crate::http::answer::Problems;
+use crate::problem::Problem;
+use actix_web::web::Data;
+use actix_web::{HttpResponse, get};
+use domain::reliability::score::Bin;
+use domain::risk::HORIZONS_DAYS;
+use domain::risk::scores::{Rival, Scores, scores};
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(risk_scores);
+}
+
+/// Forecasts of about the same probability, and how often it came true.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CalibrationView {
+    /// Forecasts.
+    count: usize,
+    /// Their mean probability.
+    forecast: f64,
+    /// Part of them that failed.
+    observed: f64,
+    /// Exact binomial 90 % bounds of that part: the lower one.
+    lower: f64,
+    /// The upper one.
+    upper: f64,
+    /// Whether the mean probability lies within the bounds.
+    agrees: bool,
+}
+
+impl From<Bin> for CalibrationView {
+    fn from(bin: Bin) -> Self {
+        let Bin { count, forecast, observed, lower, upper, agrees } = bin;
+        Self { count, forecast, observed, lower, upper, agrees }
+    }
+}
+
+/// A simple rule on the same forecasts.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RivalView {
+    /// Forecasts that it could make.
+    count: usize,
+    /// Its Brier score.
+    brier: f64,
+    /// The forecasts' Brier score on the same parts.
+    brier_of_forecasts: f64,
+    /// Its concordance.
+    concordance: Option<f64>,
+}
+
+impl From<Rival> for RivalView {
+    fn from(rival: Rival) -> Self {
+        let Rival { count, brier, brier_of_forecasts, concordance } = rival;
+        Self { count, brier, brier_of_forecasts, concordance }
+    }
+}
+
+/// The score of the forecasts of one horizon.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ScoreView {
+    /// Forecasts scored: the latest 200000 at most.
+    count: usize,
+    /// Failures among them.
+    failed: usize,
+    /// The mean squared error of the probabilities; less is better. It is reliability -
+    /// resolution + uncertainty + within.
+    brier: f64,
+    /// Mean squared distance of the tenths' forecasts from their outcomes; less is better.
+    reliability: f64,
+    /// Mean squared distance of the tenths' outcomes from the overall one; more is better.
+    resolution: f64,
+    /// What the outcomes vary by themselves.
+    uncertainty: f64,
+    /// What is left by putting different probabilities into one tenth.
+    within: f64,
+    /// Mean distance of the tenths' forecasts from their outcomes.
+    calibration_error: f64,
+    /// Tenths of the forecasts by probability.
+    calibration: Vec<CalibrationView>,
+    /// Part of the pairs whose order is known in which the part at higher risk failed first; 0.5
+    /// is no better than a coin.
+    concordance: Option<f64>,
+    /// The rule "it fails when its rated life is over", for parts that have one.
+    by_rated_life: Option<RivalView>,
+    /// The rule "all parts alike fail at one rate, whatever their age".
+    by_constant_rate: Option<RivalView>,
+}
+
+impl From<Scores> for ScoreView {
+    fn from(found: Scores) -> Self {
+        let score = found.score;
+        Self {
+            count: score.count,
+            failed: score.failed,
+            brier: score.brier,
+            reliability: score.reliability,
+            resolution: score.resolution,
+            uncertainty: score.uncertainty,
+            within: score.within,
+            calibration_error: score.calibration_error,
+            calibration: score.bins.into_iter().map(CalibrationView::from).collect(),
+            concordance: found.concordance,
+            by_rated_life: found.rated_life.map(RivalView::from),
+            by_constant_rate: found.constant_rate.map(RivalView::from),
+        }
+    }
+}
+
+/// How the forecasts of one horizon turned out.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct HorizonScoresView {
+    /// Days ahead.
+    #[schema(example = 30)]
+    horizon_days: u16,
+    /// Forecasts whose horizon lies ahead.
+    pending: i64,
+    /// Forecasts that will never be scored: the part was taken out in good order before, or failed
+    /// at an unknown time around the horizon.
+    unknown: i64,
+    /// The score; null while there is none.
+    score: Option<ScoreView>,
+}
+
+/// The scores.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RiskScoresView {
+    horizons: Vec<HorizonScoresView>,
+}
+
+async fn of_horizons(tx: &Tx<'_>) -> Result<RiskScoresView, DbError> {
+    let mut horizons = Vec::new();
+    for horizon_days in HORIZONS_DAYS {
+        let judged = outcomes::judged(tx, horizon_days).await?;
+        let outcomes::Unscored { pending, unknown } = outcomes::unscored(tx, horizon_days).await?;
+        let score = scores(&judged).map(ScoreView::from);
+        horizons.push(HorizonScoresView { horizon_days, pending, unknown, score });
+    }
+    Ok(RiskScoresView { horizons })
+}
+
+/// Show how forecasts turned out
+///
+/// A forecast is scored when the part's state at its horizon is known. The forecasts of the first
+/// night of each week are kept for this.
+#[utoipa::path(tag = "risk",
+    responses((status = 200, description = "The scores by horizon", body = RiskScoresView), Problems))]
+#[get("/risk/scores")]
+async fn risk_scores(caller: Caller<perm::ReadRisk>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    let view = db.read(caller.scope(), caller.now(), async |tx| of_horizons(tx).await).await?;
+    Ok(HttpResponse::Ok().json(view))
+}

@@ -1,0 +1,42 @@
+//! Units at risk: what lives of parts tell, what will probably fail, and how the forecasts of
+//! nights before turned out.
+
+use crate::auth::Scope;
+use crate::db::risk::fleet::{self, Records};
+use crate::db::risk::{costs, outcomes, store};
+use crate::db::{Db, DbError, dealer};
+use chrono::{DateTime, Utc};
+use domain::ids::DealerId;
+use domain::money::Currency;
+use domain::risk::night::{self, Night};
+use domain::zone::{local_date, parse_zone};
+
+/// Forecasts the dealer's fleet for the night of an instant, and settles what is known of
+/// forecasts before. Done again, it comes to the same.
+///
+/// # Errors
+/// When the database fails.
+pub async fn forecast(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result<(), DbError> {
+    let scope = &Scope::of_job(dealer);
+    let dealer = db.read(scope, as_of, async |tx| dealer::get(tx).await).await?;
+    let night = local_date(parse_zone(&dealer.time_zone)?, as_of);
+    let computed = computed(db, scope, as_of, Records::WrittenByThen).await?;
+    db.write(scope, as_of, async |tx| {
+        store::replace(tx, night, &computed).await?;
+        outcomes::settle(tx).await
+    })
+    .await
+}
+
+/// The forecasts of an instant by what was known then.
+pub(super) async fn computed(db: &Db, scope: &Scope, as_of: DateTime<Utc>, records: Records) -> Result<Night, DbError> {
+    let (fleet, costs, dealer) = db
+        .read(scope, as_of, async |tx| {
+            Ok((fleet::fleet(tx, records).await?, costs::get(tx).await?.value, dealer::get(tx).await?))
+        })
+        .await?;
+    let currency = Currency::parse(&dealer.currency)?;
+    // A large fleet takes a second of arithmetic: not on a thread that serves others.
+    let work = tokio::task::spawn_blocking(move || night::forecast(&fleet, as_of, &costs, currency));
+    work.await.map_err(|error| DbError::Internal(error.into()))
+}

@@ -1,0 +1,171 @@
+//! `/risk`: units at risk, and how past forecasts turned out.
+
+use super::calibration::Calibration;
+use super::fault::Fault;
+use super::html;
+use super::visitor::Visitor;
+use super::words::NONE;
+use crate::auth::perm;
+use crate::db::page::{After, PAGE_DEFAULT};
+use crate::db::risk::outcomes::{self, Unscored};
+use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
+use crate::db::{Db, DbError, Tx};
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Query};
+use actix_web::{HttpResponse, get};
+use askama::Template;
+use domain::money::Money;
+use domain::report::display;
+use domain::risk::HORIZONS_DAYS;
+use domain::risk::scores::{Scores, scores};
+use domain::risk::words::{self, WORTH_BRINGING};
+use serde::Deserialize;
+use uuid::Uuid;
+
+/// Parts named of each unit.
+const NAMED_PARTS: i64 = 3;
+
+#[derive(Template)]
+#[template(path = "risk.html")]
+struct Page {
+    made_on: Option<String>,
+    rows: Vec<Row>,
+    next: Option<String>,
+    turned_out: Vec<TurnedOut>,
+}
+
+struct Row {
+    unit_id: Uuid,
+    unit: String,
+    site: String,
+    customer: String,
+    within_30: String,
+    within_90: String,
+    loss: String,
+    parts: Vec<Part>,
+    not_forecast: i32,
+}
+
+struct Part {
+    reason: String,
+    chance: String,
+    advice: String,
+    /// What to bring; empty unless it is worth it.
+    bring: String,
+}
+
+struct TurnedOut {
+    days: u16,
+    sentence: String,
+    rules: Vec<String>,
+    calibration: Option<Calibration>,
+}
+
+#[derive(Deserialize)]
+pub(super) struct Asked {
+    cursor: Option<String>,
+}
+
+#[get("/risk")]
+pub(super) async fn units_at_risk(
+    visitor: Visitor<perm::ReadRisk>,
+    asked: Query<Asked>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Visitor(caller) = visitor;
+    let after = After::parse(asked.cursor.as_deref(), PAGE_DEFAULT).ok_or_else(Problem::not_found)?;
+    let page = db.read(caller.scope(), caller.now(), async |tx| Page::of(tx, &after).await).await?;
+    Ok(html(StatusCode::OK, &page)?)
+}
+
+impl Page {
+    async fn of(tx: &Tx<'_>, after: &After) -> Result<Self, DbError> {
+        let mut units = view::units(tx, after).await?;
+        let most = usize::try_from(after.limit()).unwrap_or(usize::MAX);
+        let more = units.len() > most;
+        units.truncate(most);
+        let next = units.last().filter(|_| more).map(|last| After::cursor(&last.rank.to_string(), last.unit_id));
+        let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
+        let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
+        let mut turned_out = Vec::new();
+        for days in HORIZONS_DAYS {
+            let found = scores(&outcomes::judged(tx, days).await?);
+            turned_out.push(TurnedOut::of(days, found, outcomes::unscored(tx, days).await?));
+        }
+        let made_on = units.first().map(|unit| display::date(unit.night));
+        let rows: Result<Vec<Row>, DbError> = units.into_iter().map(|unit| Row::of(unit, &parts)).collect();
+        Ok(Self { made_on, rows: rows?, next, turned_out })
+    }
+}
+
+impl Row {
+    fn of(unit: UnitAtRisk, parts: &[PartAtRisk]) -> Result<Self, DbError> {
+        let own = parts.iter().filter(|part| part.unit_id == unit.unit_id && part.p_30.is_some());
+        let loss = unit.expected_loss.and_then(|loss| serde_json::from_value::<Money>(loss).ok());
+        Ok(Self {
+            unit_id: unit.unit_id,
+            unit: unit.label,
+            site: unit.site.unwrap_or_else(|| "nowhere".to_owned()),
+            customer: unit.customer.unwrap_or_default(),
+            within_30: words::chance(unit.p_30),
+            within_90: words::chance(unit.p_90),
+            loss: loss.map_or_else(|| NONE.to_owned(), |loss| loss.to_string()),
+            parts: own.map(Part::of).collect::<Result<Vec<_>, _>>()?,
+            not_forecast: unit.not_forecast,
+        })
+    }
+}
+
+impl Part {
+    fn of(part: &PartAtRisk) -> Result<Self, DbError> {
+        let worth = part.p_90.is_some_and(|p| p >= WORTH_BRINGING);
+        let basis = part.run_basis()?;
+        Ok(Self {
+            reason: words::reason(&part.told()?),
+            chance: part.p_30.map_or_else(|| NONE.to_owned(), words::chance),
+            advice: part.plan().map_or_else(String::new, |plan| words::plan(plan, basis)),
+            bring: if worth { words::bring(&part.kind, part.model.as_deref()) } else { String::new() },
+        })
+    }
+}
+
+impl TurnedOut {
+    fn of(days: u16, found: Option<Scores>, Unscored { pending, unknown }: Unscored) -> Self {
+        let waiting = format!("{pending} wait for their day, {unknown} can never be scored.");
+        let Some(found) = found else {
+            return Self {
+                days,
+                sentence: format!("None can be scored yet: {waiting}"),
+                rules: vec![],
+                calibration: None,
+            };
+        };
+        let score = &found.score;
+        let expected = score.bins.iter().map(|bin| bin.forecast * count(bin.count)).sum::<f64>();
+        let sentence = format!(
+            "Of {} forecasts {expected:.1} were expected to come true, and {} did; {waiting}",
+            score.count, score.failed
+        );
+        let beside = |name: &str, brier: f64, own: f64| {
+            let word = if own < brier { "better than" } else { "no better than" };
+            format!("{word} {name} (squared error {own:.4} beside {brier:.4})")
+        };
+        let life = found.rated_life.map(|rival| {
+            beside("\u{201c}it fails when its rated life is over\u{201d}", rival.brier, rival.brier_of_forecasts)
+        });
+        let rate = found.constant_rate.map(|rival| {
+            beside("\u{201c}all parts alike fail at one rate\u{201d}", rival.brier, rival.brier_of_forecasts)
+        });
+        let ranked = found.concordance.map(|index| {
+            format!("of two parts, the one at higher risk failed first in {} of pairs", display::percent(index))
+        });
+        let rules = [life, rate, ranked].into_iter().flatten().collect();
+        Self { days, sentence, rules, calibration: Some(Calibration::of(days, &score.bins)) }
+    }
+}
+
+#[expect(clippy::cast_precision_loss, reason = "far fewer forecasts than a double has whole numbers")]
+fn count(number: usize) -> f64 {
+    number as f64
+}

@@ -1,0 +1,215 @@
+//! Lives of parts alike, and what they tell.
+//!
+//! Parts are alike by kind, duty and what ages them; those of one maker's model are a group of
+//! their own as soon as enough of them failed. Groups of one kind that differ in duty lend each
+//! other what they know while they know little.
+
+use super::LEVEL;
+use super::fleet::{Clock, Fleet, Part};
+use crate::component::{Duty, RunBasis};
+use crate::reliability::assess::{FAILURES_ENOUGH, Forecaster, Question, prior};
+use crate::reliability::estimate::NoEstimate;
+use crate::reliability::life::{Life, Tally};
+use crate::reliability::pool::pool;
+use crate::reliability::prior::Prior;
+use crate::reliability::records::{Ends, Lives, Record};
+use crate::reliability::replace::{Advice, Costs};
+use chrono::{DateTime, Utc};
+use std::collections::BTreeMap;
+
+/// What parts have in common.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct GroupKey {
+    /// What they are.
+    pub kind: String,
+    /// When they work.
+    pub duty: Duty,
+    /// What ages them.
+    pub run_basis: RunBasis,
+    /// The maker's model, where a group is of one.
+    pub model: Option<String>,
+}
+
+/// What the lives of a group tell.
+#[derive(Debug, Clone)]
+pub struct LifeModel {
+    /// Whose.
+    pub key: GroupKey,
+    /// The lives counted.
+    pub tally: Tally,
+    /// How they ended, and what was left out.
+    pub ends: Ends,
+    /// The middle one of the rated lives of its parts.
+    pub rated_life: Option<f64>,
+    /// What to forecast with, or why there is nothing.
+    pub forecaster: Result<Forecaster, NoEstimate>,
+    /// Use a day of its parts without a counter.
+    pub assumed_per_day: f64,
+    seen: Seen,
+}
+
+/// How many of the parts alike whose state at an age is known had failed by it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Alike {
+    /// Failed by that age.
+    pub failed: usize,
+    /// Known to have failed by it or to have been good beyond it.
+    pub known: usize,
+}
+
+/// Ages in order, for counting.
+#[derive(Debug, Clone, Default)]
+struct Seen {
+    failed: Vec<f64>,
+    good: Vec<f64>,
+    entered: Vec<f64>,
+}
+
+impl Seen {
+    fn of(lives: &[Life]) -> Self {
+        let sorted = |mut ages: Vec<f64>| {
+            ages.sort_unstable_by(f64::total_cmp);
+            ages
+        };
+        Self {
+            failed: sorted(lives.iter().filter(|life| life.has_failed()).map(Life::age).collect()),
+            good: sorted(lives.iter().map(Life::last_good).collect()),
+            entered: sorted(lives.iter().map(Life::entry).collect()),
+        }
+    }
+}
+
+impl LifeModel {
+    /// How many parts alike had failed by an age.
+    #[must_use]
+    pub fn alike(&self, age: f64) -> Alike {
+        let up_to = |ages: &[f64]| ages.partition_point(|of| *of <= age);
+        let beyond = |ages: &[f64]| ages.len() - up_to(ages);
+        let failed = up_to(&self.seen.failed);
+        // Who came under watch only beyond the age says nothing about it.
+        let known = failed + beyond(&self.seen.good).saturating_sub(beyond(&self.seen.entered));
+        Alike { failed, known }
+    }
+
+    /// What to do about a part of the group; none where nothing is held of its life.
+    #[must_use]
+    pub fn advice(&self, costs: &Costs) -> Option<Advice> {
+        self.forecaster.as_ref().ok().map(|forecaster| forecaster.advice(costs))
+    }
+}
+
+/// Parts alike before anything is made of them.
+struct Group<'a> {
+    key: GroupKey,
+    parts: Vec<&'a Part>,
+    assumed_per_day: f64,
+    lives: Lives,
+    rated_life: Option<f64>,
+}
+
+impl<'a> Group<'a> {
+    fn new(fleet: &Fleet, key: GroupKey, parts: Vec<&'a Part>, assumed_per_day: f64, now: DateTime<Utc>) -> Self {
+        let clocks: Vec<Clock<'_>> = parts
+            .iter()
+            .map(|part| Clock { basis: key.run_basis, counter: fleet.counter_of(part), assumed_per_day })
+            .collect();
+        let runs: Vec<_> = clocks.iter().map(|clock| |from, to| Some(clock.run(from, to).amount)).collect();
+        let records = parts.iter().zip(&runs).map(|(part, run)| Record {
+            component: &part.component,
+            place: part.place,
+            watched_from: None,
+            failed_calibration_at: None,
+            run,
+        });
+        let lives = Lives::of(records, now);
+        let rated_life = middle(parts.iter().filter_map(|part| part.component.rated_life).collect());
+        Self { key, parts, assumed_per_day, lives, rated_life }
+    }
+
+    fn prior(&self) -> Result<Prior, NoEstimate> {
+        prior(&self.lives.lives, &Question::usual(self.rated_life))
+    }
+
+    /// Those of its models of which enough parts failed.
+    fn of_models(&self, fleet: &Fleet, now: DateTime<Utc>) -> Vec<Group<'a>> {
+        let mut models: BTreeMap<&str, Vec<&'a Part>> = BTreeMap::new();
+        for part in &self.parts {
+            if let Some(model) = &part.component.model {
+                models.entry(model).or_default().push(part);
+            }
+        }
+        // A group of one model alone is that model's already.
+        models.retain(|_, parts| parts.len() >= FAILURES_ENOUGH && parts.len() < self.parts.len());
+        let groups = models.into_iter().map(|(model, parts)| {
+            let key = GroupKey { model: Some(model.to_owned()), ..self.key.clone() };
+            Group::new(fleet, key, parts, self.assumed_per_day, now)
+        });
+        groups.filter(|group| Tally::of(&group.lives.lives).failures >= FAILURES_ENOUGH).collect()
+    }
+
+    fn model(self, prior: Result<Prior, NoEstimate>) -> LifeModel {
+        let lives = &self.lives.lives;
+        LifeModel {
+            tally: Tally::of(lives),
+            ends: self.lives.ends,
+            rated_life: self.rated_life,
+            forecaster: Forecaster::with_prior(lives, prior, LEVEL),
+            assumed_per_day: self.assumed_per_day,
+            seen: Seen::of(lives),
+            key: self.key,
+        }
+    }
+}
+
+/// The middle one of some values.
+fn middle(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_unstable_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
+}
+
+/// The life models of a fleet as of an instant, by their groups.
+#[must_use]
+pub fn life_models(fleet: &Fleet, now: DateTime<Utc>) -> BTreeMap<GroupKey, LifeModel> {
+    let mut alike: BTreeMap<(&str, Duty, RunBasis), Vec<&Part>> = BTreeMap::new();
+    for part in fleet.parts.iter().filter(|part| part.component.fitted_at <= now) {
+        let Part { component, .. } = part;
+        alike.entry((&component.kind, component.duty, component.run_basis)).or_default().push(part);
+    }
+    let groups: Vec<Group<'_>> = alike
+        .into_iter()
+        .map(|((kind, duty, run_basis), parts)| {
+            let key = GroupKey { kind: kind.to_owned(), duty, run_basis, model: None };
+            let assumed = fleet.assumed_per_day(&parts);
+            Group::new(fleet, key, parts, assumed, now)
+        })
+        .collect();
+    let of_models: Vec<Group<'_>> = groups.iter().flat_map(|group| group.of_models(fleet, now)).collect();
+    let priors = pooled(&groups);
+    let own = of_models.into_iter().map(|group| {
+        let prior = group.prior();
+        group.model(prior)
+    });
+    let models = groups.into_iter().zip(priors).map(|(group, prior)| group.model(prior)).chain(own);
+    models.map(|model| (model.key.clone(), model)).collect()
+}
+
+/// The groups' priors, each moved by what other duties of its kind tell, in the groups' order.
+fn pooled(groups: &[Group<'_>]) -> Vec<Result<Prior, NoEstimate>> {
+    let mut priors: Vec<Result<Prior, NoEstimate>> = groups.iter().map(Group::prior).collect();
+    let mut kin: BTreeMap<(&str, RunBasis), Vec<usize>> = BTreeMap::new();
+    for (at, group) in groups.iter().enumerate().filter(|(at, _)| priors.get(*at).is_some_and(Result::is_ok)) {
+        kin.entry((&group.key.kind, group.key.run_basis)).or_default().push(at);
+    }
+    for places in kin.values().filter(|places| places.len() > 1) {
+        let own: Vec<(&[Life], Prior)> = places
+            .iter()
+            .filter_map(|at| Some((groups.get(*at)?.lives.lives.as_slice(), priors.get(*at)?.ok()?)))
+            .collect();
+        for (at, moved) in places.iter().zip(pool(&own)) {
+            if let Some(prior) = priors.get_mut(*at) {
+                *prior = Ok(moved);
+            }
+        }
+    }
+    priors
+}

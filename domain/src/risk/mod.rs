@@ -1,0 +1,30 @@
+//! Units at risk: from records of parts to what will probably fail, what that costs and what to
+//! bring; and later how the forecasts turned out.
+//!
+//! | module | its noun |
+//! | --- | --- |
+//! | [`counter`] | what ages a part: run between two instants, use in the days to come |
+//! | [`fleet`] | the records that one night's forecasts are made from |
+//! | [`life_model`] | lives of parts alike, and what they tell |
+//! | [`night`] | the forecasts of a night, part by part and unit by unit |
+//! | [`costs`] | what a failure costs |
+//! | [`words`] | a forecast in words |
+//! | [`outcome`] | what became of a forecast part |
+//! | [`scores`] | forecasts against what happened |
+
+pub mod costs;
+pub mod counter;
+pub mod fleet;
+pub mod life_model;
+pub mod night;
+pub mod outcome;
+pub mod scores;
+#[cfg(test)]
+mod tests;
+pub mod words;
+
+/// Days ahead for which parts are forecast.
+pub const HORIZONS_DAYS: [u16; 2] = [30, 90];
+
+/// Part of cases that intervals cover.
+pub const LEVEL: f64 = 0.9;

@@ -1,0 +1,98 @@
+//! What became of a forecast part.
+//!
+//! A forecast is scored when the part's state at its horizon is known. A part still fitted when
+//! the horizon has passed counts as good there, as it does among the lives. One taken out in
+//! good order before it never tells; one that failed at an unknown time around it neither.
+
+use super::counter::days_between;
+use crate::component::{OutWhy, TakenOut};
+use crate::named::named;
+use chrono::{DateTime, Duration, Utc};
+
+named! {
+    /// A part's state at the horizon of its forecast.
+    State as "state" {
+        /// It had failed.
+        Failed = "failed",
+        /// It was good.
+        Good = "good",
+        /// Nobody will know.
+        Unknown = "unknown",
+    }
+}
+
+/// The state, and how long the part is known to have been good.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Outcome {
+    /// The state at the horizon.
+    pub state: State,
+    /// Days from the forecast to the failure, else to the horizon or to when watching ended.
+    pub after_days: f64,
+}
+
+/// What became of a part that was forecast at an instant; `None` while its horizon lies ahead and
+/// it is fitted.
+#[must_use]
+pub fn outcome(
+    made_at: DateTime<Utc>,
+    horizon_days: u16,
+    last_good_at: Option<DateTime<Utc>>,
+    out: Option<TakenOut>,
+    now: DateTime<Utc>,
+) -> Option<Outcome> {
+    let horizon = made_at + Duration::days(i64::from(horizon_days));
+    let after = |at: DateTime<Utc>| days_between(made_at, at.min(horizon)).max(0.0);
+    let good = Some(Outcome { state: State::Good, after_days: f64::from(horizon_days) });
+    let Some(TakenOut { at, why }) = out.filter(|out| out.at <= now) else {
+        return if now >= horizon { good } else { None };
+    };
+    let failed = matches!(why, OutWhy::Failed | OutWhy::WornOutFound);
+    if failed && at <= horizon {
+        return Some(Outcome { state: State::Failed, after_days: after(at) });
+    }
+    // A failure in use is noticed when it happens, unless the part was inspected before.
+    let known_good = match (why, last_good_at) {
+        (OutWhy::WornOutFound, None) => false,
+        (OutWhy::Failed | OutWhy::WornOutFound, Some(seen)) => seen >= horizon || (why == OutWhy::Failed && seen >= at),
+        _ => at >= horizon,
+    };
+    if known_good { good } else { Some(Outcome { state: State::Unknown, after_days: after(at) }) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(day: i64) -> DateTime<Utc> {
+        "2026-01-01T00:00:00Z".parse::<DateTime<Utc>>().unwrap() + Duration::days(day)
+    }
+
+    fn state(good: Option<i64>, out: Option<(i64, OutWhy)>, now: i64) -> Option<State> {
+        let out = out.map(|(day, why)| TakenOut { at: at(day), why });
+        outcome(at(0), 30, good.map(at), out, at(now)).map(|outcome| outcome.state)
+    }
+
+    #[test]
+    fn a_forecast_is_scored_when_the_state_at_its_horizon_is_known() {
+        use OutWhy::{External, Failed, Preventive, WornOutFound};
+        assert_eq!(state(None, None, 29), None);
+        assert_eq!(state(None, None, 30), Some(State::Good));
+        assert_eq!(state(None, Some((20, Failed)), 20), Some(State::Failed));
+        assert_eq!(state(None, Some((40, Failed)), 20), None, "not yet known then");
+        assert_eq!(state(None, Some((40, Failed)), 40), Some(State::Good));
+        assert_eq!(state(Some(10), Some((40, Failed)), 40), Some(State::Unknown));
+        assert_eq!(state(Some(40), Some((40, Failed)), 40), Some(State::Good));
+        assert_eq!(state(None, Some((20, WornOutFound)), 40), Some(State::Failed));
+        assert_eq!(state(None, Some((40, WornOutFound)), 40), Some(State::Unknown));
+        assert_eq!(state(Some(35), Some((40, WornOutFound)), 40), Some(State::Good));
+        assert_eq!(state(None, Some((20, Preventive)), 40), Some(State::Unknown));
+        assert_eq!(state(None, Some((31, External)), 40), Some(State::Good));
+    }
+
+    #[test]
+    fn days_end_at_the_failure_or_the_horizon() {
+        let out = |day, why| Some(TakenOut { at: at(day), why });
+        let days = |out| outcome(at(0), 30, None, out, at(99)).unwrap().after_days;
+        assert_eq!((days(out(12, OutWhy::Failed)), days(out(12, OutWhy::Upgrade)), days(None)), (12.0, 12.0, 30.0));
+    }
+}

@@ -1,0 +1,127 @@
+//! Forecasts against what happened, beside the two rules that they should beat.
+
+use super::LEVEL;
+use crate::reliability::life::Life;
+use crate::reliability::score::{Bins, Concordance, Score, Scored, by_rated_life, rank_by_rated_life, score};
+use serde::Serialize;
+
+/// A forecast whose outcome is known.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Judged {
+    /// The probability that was forecast.
+    pub probability: f64,
+    /// Whether it failed by the horizon.
+    pub failed: bool,
+    /// Days from the forecast to the failure, else to the horizon.
+    pub after_days: f64,
+    /// Age when it was forecast, in the run basis.
+    pub age: f64,
+    /// Use that was expected up to the horizon.
+    pub use_: f64,
+    /// Rated life.
+    pub rated_life: Option<f64>,
+    /// Probability as if all parts alike failed at one rate.
+    pub by_constant_rate: f64,
+}
+
+/// How a set of forecasts turned out.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Scores {
+    /// The score, its parts and its calibration by tenths of the forecasts.
+    pub score: Score,
+    /// Part of the pairs whose order is known in which the one at higher risk failed first;
+    /// none without such pairs.
+    pub concordance: Option<f64>,
+    /// The rule "it fails when its rated life is over", for parts that have one.
+    pub rated_life: Option<Rival>,
+    /// The rule "all parts of a kind fail at one rate".
+    pub constant_rate: Option<Rival>,
+}
+
+/// A simple rule on the same forecasts.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Rival {
+    /// Forecasts that it could make.
+    pub count: usize,
+    /// Its Brier score.
+    pub brier: f64,
+    /// The forecasts' Brier score on the same parts.
+    pub brier_of_forecasts: f64,
+    /// Its concordance.
+    pub concordance: Option<f64>,
+}
+
+/// Scores forecasts; `None` without any.
+#[must_use]
+pub fn scores(judged: &[Judged]) -> Option<Scores> {
+    let forecasts: Vec<Scored> = judged.iter().filter_map(|one| Scored::new(one.probability, one.failed)).collect();
+    let by_rate = |one: &Judged| Some((one.by_constant_rate, one.by_constant_rate));
+    let by_life = |one: &Judged| {
+        let rated = one.rated_life?;
+        Some((by_rated_life(one.age, one.use_, rated), rank_by_rated_life(one.age, rated)))
+    };
+    Some(Scores {
+        score: score(&forecasts, Bins::OfEqualCount(10), LEVEL)?,
+        concordance: concordance(judged.iter().map(|one| (one, one.probability))),
+        rated_life: rival(judged, by_life),
+        constant_rate: rival(judged, by_rate),
+    })
+}
+
+/// A rule's probability and the risk by which it ranks, for those it can tell.
+fn rival(judged: &[Judged], rule: impl Fn(&Judged) -> Option<(f64, f64)>) -> Option<Rival> {
+    let (mut own, mut forecast, mut ranked) = (0.0, 0.0, Vec::new());
+    for one in judged {
+        let Some((p, risk)) = rule(one) else { continue };
+        let outcome = f64::from(u8::from(one.failed));
+        own += (p - outcome).powi(2);
+        forecast += (one.probability - outcome).powi(2);
+        ranked.push((one, risk));
+    }
+    let count = ranked.len();
+    (count > 0).then(|| Rival {
+        count,
+        brier: own / count as f64,
+        brier_of_forecasts: forecast / count as f64,
+        concordance: concordance(ranked.into_iter()),
+    })
+}
+
+fn concordance<'a>(ranked: impl Iterator<Item = (&'a Judged, f64)>) -> Option<f64> {
+    let lives = ranked.filter_map(|(one, risk)| {
+        let life = if one.failed { Life::failed(one.after_days) } else { Life::running(one.after_days) };
+        Some((life.ok()?, risk))
+    });
+    Concordance::of(&lives.collect::<Vec<_>>()).index()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn judged(probability: f64, failed: bool, age: f64) -> Judged {
+        let after_days = if failed { 12.0 } else { 30.0 };
+        Judged { probability, failed, after_days, age, use_: 30.0, rated_life: Some(100.0), by_constant_rate: 0.25 }
+    }
+
+    #[test]
+    fn forecasts_stand_beside_the_rules_they_should_beat() {
+        let judged =
+            [judged(0.8, true, 90.0), judged(0.1, false, 95.0), judged(0.1, false, 10.0), judged(0.0, false, 5.0)];
+        let found = scores(&judged).unwrap();
+        assert!((found.score.brier - (0.04 + 0.01 + 0.01) / 4.0).abs() < 1e-12);
+        assert_eq!(found.concordance, Some(1.0));
+        let rated = found.rated_life.unwrap();
+        // It says that the second fails, and ranks it above the one that did.
+        assert_eq!((rated.count, rated.brier, rated.concordance), (4, 0.25, Some(2.0 / 3.0)));
+        let rate = found.constant_rate.unwrap();
+        assert_eq!((rate.brier, rate.concordance), ((0.75_f64.powi(2) + 3.0 * 0.0625) / 4.0, Some(0.5)));
+    }
+
+    #[test]
+    fn a_rule_without_parts_is_no_rival_and_nothing_has_no_score() {
+        let unrated = Judged { rated_life: None, ..judged(0.5, true, 1.0) };
+        assert_eq!(scores(&[unrated]).unwrap().rated_life, None);
+        assert_eq!(scores(&[]), None);
+    }
+}

@@ -1,0 +1,162 @@
+//! A fleet whose lives are planted.
+
+use super::costs::RiskCosts;
+use super::counter::{AgeFrom, Counter, MonthRun};
+use super::fleet::{Fleet, Part, UnitFacts};
+use super::night::{Night, Plan, forecast};
+use crate::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
+use crate::ids::{ComponentId, UnitId};
+use crate::money::Currency;
+use crate::reliability::assess::Forecaster;
+use crate::reliability::fit;
+use crate::reliability::forecast::any_of;
+use crate::reliability::tests::published::{list, lives, near, parsed};
+use crate::site::Fallback;
+use crate::zone::Month;
+use chrono::{DateTime, Duration, Utc};
+use rust_decimal::Decimal;
+use uuid::Uuid;
+
+fn now() -> DateTime<Utc> {
+    "2026-06-01T00:00:00Z".parse().unwrap()
+}
+
+/// A part that aged `days` until it was taken out, or until now.
+fn part(n: u128, days: f64, why: Option<OutWhy>) -> Part {
+    #[expect(clippy::cast_possible_truncation, reason = "the days of a test")]
+    let life = Duration::seconds((days * 86_400.0).round() as i64);
+    // Those taken out ended well before now.
+    let end = if why.is_some() { now() - Duration::days(1) } else { now() };
+    let component = Component {
+        unit_id: UnitId(Uuid::from_u128(n % 4)),
+        kind: "pump_tube".to_owned(),
+        model: None,
+        serial_number: None,
+        duty: Duty::Timed,
+        run_basis: RunBasis::Days,
+        rated_life: None,
+        age_at_fitting: 0.0,
+        fitted_at: end - life,
+        last_good_at: None,
+        out: why.map(|why| TakenOut { at: end, why }),
+        warranty_until: None,
+    };
+    Part { id: ComponentId(Uuid::from_u128(n)), component, place: Uuid::from_u128(n), counter: None }
+}
+
+fn fleet(parts: Vec<Part>) -> Fleet {
+    let unit = UnitFacts { kept: true, fallback: Some(Fallback::None), ..UnitFacts::default() };
+    Fleet { parts, units: (0..4).map(|n| (UnitId(Uuid::from_u128(n)), unit.clone())).collect() }
+}
+
+fn night(fleet: &Fleet) -> Night {
+    forecast(fleet, now(), &RiskCosts::default(), Currency::parse("EUR").unwrap())
+}
+
+/// NIST/SEMATECH e-Handbook 8.4.1.3 as parts of a fleet: the same lives, the same estimates.
+#[test]
+fn published_lives_come_out_as_published() {
+    let nist = parsed("nist_8413")["data"].clone();
+    let events = list(&nist["event"]);
+    let parts = list(&nist["time"])
+        .into_iter()
+        .zip(&events)
+        .zip(1..)
+        .map(|((time, event), n)| part(n, time, (*event == 1.0).then_some(OutWhy::Failed)));
+    let night = night(&fleet(parts.collect()));
+    let model = night.models.values().next().unwrap();
+    let published = fit::weibull(&lives(&nist)).unwrap();
+    let Ok(Forecaster::Fitted(found)) = &model.forecaster else { panic!("{:?}", model.forecaster) };
+    near(found.fit.weibull.shape(), published.weibull.shape(), 1e-6);
+    near(found.fit.weibull.scale(), published.weibull.scale(), 1e-6);
+    assert_eq!((night.models.len(), night.parts.len(), model.tally.failures), (1, 10, 10));
+    let first = &night.parts[0];
+    near(first.ahead[0].chance.unwrap().p, published.weibull.failure_ahead(500.0, 30.0), 1e-6);
+    assert!(first.ahead[0].chance.unwrap().bounds.contains(first.ahead[0].chance.unwrap().p));
+    // All that lived are 500 days old: 10 of 20 had failed by then, and nobody is known beyond.
+    assert_eq!((first.alike.failed, first.alike.known, first.age_from), (10, 10, AgeFrom::Calendar));
+}
+
+#[test]
+fn a_unit_is_at_the_risk_of_all_its_parts_and_ranked_by_its_loss() {
+    let mut parts: Vec<Part> = (1..=12).map(|n| part(n, 100.0 * n as f64, Some(OutWhy::Failed))).collect();
+    parts.extend((13..=24).map(|n| part(n, 90.0 * (n - 12) as f64, None)));
+    let mut fleet = fleet(parts);
+    fleet.units.get_mut(&UnitId(Uuid::from_u128(2))).unwrap().fallback = None;
+    let night = night(&fleet);
+    assert_eq!(night.units.iter().map(|unit| unit.rank).collect::<Vec<_>>(), [1, 2, 3, 4]);
+    let losses: Vec<Option<Decimal>> =
+        night.units.iter().map(|unit| unit.expected_loss.map(|loss| loss.amount)).collect();
+    assert!(losses.is_sorted_by(|a, b| a >= b), "{losses:?}");
+    assert_eq!((losses[3], night.units[3].unit), (None, UnitId(Uuid::from_u128(2))));
+    for unit in &night.units {
+        let parts = night.parts.iter().filter(|part| part.unit == unit.unit);
+        near(unit.chances[1], any_of(parts.map(|part| part.ahead[1].chance.unwrap().p)), 1e-12);
+        assert!(unit.chances[0] < unit.chances[1] && unit.not_forecast == 0);
+    }
+}
+
+#[test]
+fn what_is_not_known_is_said() {
+    let running: Vec<Part> = (1..=3).map(|n| part(n, 50.0, None)).collect();
+    let nothing = night(&fleet(running.clone()));
+    assert!(nothing.parts.iter().all(|part| part.ahead.iter().all(|ahead| ahead.chance.is_none())));
+    assert_eq!((nothing.units[0].not_forecast, nothing.units[0].chances), (1, [0.0; 2]));
+    assert_eq!(nothing.parts[0].plan, None);
+    let rated = running.into_iter().map(|mut part| {
+        part.component.rated_life = Some(400.0);
+        part
+    });
+    let rated = night(&fleet(rated.collect()));
+    let chance = rated.parts[0].ahead[1].chance.unwrap();
+    assert!(
+        chance.p > 0.0
+            && chance.bounds.contains(chance.p)
+            && matches!(rated.parts[0].plan, Some(Plan::RunToFailure(_)))
+    );
+}
+
+/// Thirty parts of one model that last, thirty of another that don't.
+#[test]
+fn models_with_enough_failures_stand_alone() {
+    let parts = (1..=60).map(|n: u128| {
+        let (model, life) = if n.is_multiple_of(2) { ("S", 40.0) } else { ("L", 400.0) };
+        let mut part = part(n, life + n as f64, (n <= 40).then_some(OutWhy::Failed));
+        part.component.model = Some(model.to_owned());
+        part
+    });
+    let night = night(&fleet(parts.collect()));
+    let models: Vec<Option<&str>> = night.models.keys().map(|key| key.model.as_deref()).collect();
+    assert_eq!(models, [None, Some("L"), Some("S")]);
+    assert!(night.parts.iter().all(|part| part.group.model.is_some()));
+}
+
+#[test]
+fn counters_age_parts_and_their_mean_those_without() {
+    let month = |text: &str, per_day| MonthRun { month: Month::parse(text).unwrap(), days: 28.0, per_day };
+    let counter = Counter::new([month("2026-04", 4.0), month("2026-05", 4.0)]).unwrap();
+    let parts = [1_u128, 2].map(|n| {
+        let mut part = part(n, 61.0, None);
+        part.component.run_basis = RunBasis::Hours;
+        part.component.rated_life = Some(1000.0);
+        part
+    });
+    let mut fleet = fleet(parts.to_vec());
+    fleet.units.get_mut(&UnitId(Uuid::from_u128(1))).unwrap().counters = vec![(RunBasis::Hours, counter)];
+    let idle = (now() + Duration::days(10), now() + Duration::days(40));
+    fleet.units.get_mut(&UnitId(Uuid::from_u128(2))).unwrap().idle = vec![idle];
+    let night = night(&fleet);
+    let found: Vec<_> = night.parts.iter().map(|part| (part.age, part.age_from, part.ahead[0].use_)).collect();
+    assert_eq!(found, [(244.0, AgeFrom::Counter, 120.0), (244.0, AgeFrom::Assumed, 40.0)]);
+}
+
+#[test]
+fn replacing_pays_where_wear_is_shown() {
+    let worn: Vec<Part> = (1..=30)
+        .map(|n: u128| part(n, 200.0 + 4.0 * n as f64, (n <= 25).then_some(OutWhy::Failed)))
+        .chain((31..=34).map(|n| part(n, 100.0, None)))
+        .collect();
+    let night = night(&fleet(worn));
+    let plan = night.parts.iter().find_map(|part| part.plan).unwrap();
+    assert!(matches!(plan, Plan::ReplaceAt(age) if age > 100.0 && age < 320.0), "{plan:?}");
+}
