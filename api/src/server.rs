@@ -84,7 +84,6 @@ pub struct Limits {
         (name = "covers", description = "Warranty cover and claims on suppliers"),
         (name = "water", description = "Volumes by local day, read period and month"),
         (name = "stock", description = "Consumables and spare parts: what stands where, what is used, what runs out"),
-        (name = "savings reports", description = "The monthly statement of each customer")
         (name = "savings reports", description = "The monthly statement of each customer"),
         (name = "risk", description = "Units at risk, how forecasts turned out, what failures cost; never for customers")
     )

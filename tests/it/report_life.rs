@@ -3,25 +3,13 @@
 use crate::conventions::items;
 use crate::readings::Plant;
 use crate::support::{Answer, Client, Dealer, TestApp, id};
-use chrono::{DateTime, Utc};
 use serde_json::{Value, json};
-use std::time::{Duration, Instant};
 use uuid::Uuid;
-use weirbook::jobs::night_run::{self, NightRunError};
+use weirbook::jobs::night_run;
 
-/// The night run as of an instant. The lock of the run before goes with its connection, which the
-/// server may notice a little later.
+/// The night run as of an instant.
 pub(crate) async fn night(app: &TestApp, dealer: &Dealer, as_of: &str) {
-    let as_of: DateTime<Utc> = as_of.parse().unwrap();
-    let until = Instant::now() + Duration::from_secs(20);
-    loop {
-        match night_run::run(app.db(), dealer.id, as_of, &|_done, _total| {}).await {
-            Err(NightRunError::AtWork(_)) if Instant::now() < until => {
-                tokio::time::sleep(Duration::from_millis(20)).await;
-            }
-            ended => return drop(ended.unwrap()),
-        }
-    }
+    night_run::run(app.db(), dealer.id, as_of.parse().unwrap(), &|_done, _total| {}).await.unwrap();
 }
 
 /// Enters readings of the make-up dial.

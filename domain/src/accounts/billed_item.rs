@@ -196,6 +196,7 @@ mod tests {
             rated_life: Some(200.0),
             age_at_fitting: 0.0,
             fitted_at: "2026-01-01T08:00:00Z".parse().unwrap(),
+            assumed_per_day: None,
             last_good_at: None,
             out: out.map(|at| TakenOut { at: at.parse().unwrap(), why: OutWhy::Failed }),
             warranty_until: None,

@@ -111,7 +111,10 @@ impl<'a> Group<'a> {
     fn new(fleet: &Fleet, key: GroupKey, parts: Vec<&'a Part>, assumed_per_day: f64, now: DateTime<Utc>) -> Self {
         let clocks: Vec<Clock<'_>> = parts
             .iter()
-            .map(|part| Clock { basis: key.run_basis, counter: fleet.counter_of(part), assumed_per_day })
+            .map(|part| {
+                let assumed_per_day = part.component.assumed_per_day.unwrap_or(assumed_per_day);
+                Clock { basis: key.run_basis, counter: fleet.counter_of(part), assumed_per_day }
+            })
             .collect();
         let runs: Vec<_> = clocks.iter().map(|clock| |from, to| Some(clock.run(from, to).amount)).collect();
         let records = parts.iter().zip(&runs).map(|(part, run)| Record {

@@ -169,7 +169,8 @@ fn of_part(
 ) -> PartForecast {
     let component = &part.component;
     let counter = fleet.counter_of(part);
-    let clock = Clock { basis: component.run_basis, counter, assumed_per_day: model.assumed_per_day };
+    let assumed_per_day = component.assumed_per_day.unwrap_or(model.assumed_per_day);
+    let clock = Clock { basis: component.run_basis, counter, assumed_per_day };
     let run = clock.run(component.fitted_at, now);
     let age = component.age_at_fitting + run.amount;
     // What ages by the calendar ages in a standing unit too.

@@ -37,6 +37,7 @@ fn part(n: u128, days: f64, why: Option<OutWhy>) -> Part {
         rated_life: None,
         age_at_fitting: 0.0,
         fitted_at: end - life,
+        assumed_per_day: None,
         last_good_at: None,
         out: why.map(|why| TakenOut { at: end, why }),
         warranty_until: None,

@@ -1,7 +1,6 @@
 //! The service as a whole, measured beside what the machine can do at all, in one run:
 //!
-//! `cargo bench -p weirbook-tests --bench service -- [ingest|dense|night|get|due]`
-//! `cargo bench -p weirbook-tests --bench service -- [ingest|night|get|risk]`
+//! `cargo bench -p weirbook-tests --bench service -- [ingest|dense|get|due|night|stock|risk]`
 //!
 //! A private PostgreSQL with durability on, in the target folder; the load comes from this
 //! process over loopback. Quote medians and ratios: absolute figures differ by machine.
@@ -41,6 +40,7 @@ fn main() -> Outcome {
         }
         if asked("stock") {
             stock::run(&bench).await?;
+        }
         if asked("risk") {
             risk::run(&bench).await?;
         }

@@ -75,6 +75,8 @@ struct PartRow {
     fitted_at: DateTime<Utc>,
     #[diesel(sql_type = Nullable<Timestamptz>)]
     last_good_at: Option<DateTime<Utc>>,
+    #[diesel(sql_type = Nullable<Double>)]
+    assumed_per_day: Option<f64>,
     #[diesel(sql_type = Nullable<Timestamptz>)]
     out_at: Option<DateTime<Utc>>,
     #[diesel(sql_type = Nullable<Text>)]
@@ -86,7 +88,7 @@ struct PartRow {
 /// The order is kept: estimates must not hang on how rows happen to lie.
 const PARTS: &str = "
 select c.id, c.unit_id, c.kind, c.model, c.duty, c.run_basis, c.rated_life, c.age_at_fitting, c.fitted_at,
-       case when c.last_good_at <= $1 then c.last_good_at end as last_good_at,
+       case when c.last_good_at <= $1 then c.last_good_at end as last_good_at, c.assumed_per_day,
        coalesce(c.out_at, greatest(u.ended_at, c.fitted_at)) as out_at,
        coalesce(c.out_why, case when u.ended_at is not null then 'unknown' end) as out_why,
        case when c.out_why = 'external' then
@@ -121,6 +123,7 @@ impl PartRow {
             rated_life: self.rated_life,
             age_at_fitting: self.age_at_fitting,
             fitted_at: self.fitted_at,
+            assumed_per_day: self.assumed_per_day,
             last_good_at: self.last_good_at,
             out,
             warranty_until: None,
