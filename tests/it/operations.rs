@@ -119,11 +119,20 @@ async fn a_wrong_method_is_told_the_right_ones() {
             .map(|step| if step.starts_with('{') { "019ac000-0000-7000-8000-000000000000" } else { step })
             .collect();
         let path = path.join("/");
+        // `/call-outs/summary` is one of `/call-outs/{id}` too, to other methods.
+        let elsewhere = |method: &Method| {
+            let fits = |other: &str| {
+                other.split('/').count() == path.split('/').count()
+                    && other.split('/').zip(path.split('/')).all(|(step, given)| step == given || step.starts_with('{'))
+            };
+            let others = document["paths"].as_object().unwrap().iter().filter(|(other, _)| *other != template);
+            others.filter(|(other, _)| fits(other)).any(|(_, item)| item.get(method.as_str().to_lowercase()).is_some())
+        };
         for method in [Method::GET, Method::POST, Method::PUT, Method::PATCH, Method::DELETE] {
             let answer = app.anyone().send(app.anyone().request(method.clone(), &path)).await;
             if known.contains(method.as_str()) {
                 assert!(![404, 405].contains(&answer.status()), "{answer:?}");
-            } else {
+            } else if !elsewhere(&method) {
                 answer.refused(405, "no-such-method");
                 let allowed: BTreeSet<String> = answer.header("allow").split(", ").map(str::to_owned).collect();
                 assert_eq!(allowed, known, "{answer:?}");

@@ -4,24 +4,14 @@ use crate::support::{Dealer, Scratch, TestApp, id, repository, weirbook};
 use chrono::{DateTime, Duration, Utc};
 use serde_json::{Value, json};
 use std::fs;
-use std::time::Instant;
 use uuid::Uuid;
 use weirbook::db::risk::fleet::Records;
 use weirbook::jobs::backtest;
-use weirbook::jobs::night_run::{self, NightRunError};
+use weirbook::jobs::night_run;
 
-/// Runs a night; the server lets go of the run before a moment after its end.
+/// Runs a night.
 async fn night(app: &TestApp, dealer: &Dealer, as_of: DateTime<Utc>) {
-    let until = Instant::now() + std::time::Duration::from_secs(10);
-    loop {
-        match night_run::run(app.db(), dealer.id, as_of, &|_done, _total| {}).await {
-            Err(NightRunError::AtWork(_)) if Instant::now() < until => tokio::task::yield_now().await,
-            ended => {
-                ended.unwrap();
-                return;
-            }
-        }
-    }
+    night_run::run(app.db(), dealer.id, as_of, &|_done, _total| {}).await.unwrap();
 }
 
 fn days(days: f64) -> Duration {

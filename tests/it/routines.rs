@@ -4,7 +4,6 @@ use crate::ages::{ago, day_ago, hours, standing};
 use crate::conventions::items;
 use crate::support::{Answer, Client, Dealer, TestApp, id};
 use chrono::NaiveDate;
-use reqwest::Method;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -220,9 +219,7 @@ async fn what_is_due_is_listed_late_first_by_site_and_technician() {
 
 async fn typed(client: &Client, routine: &Value, fields: &[(&str, &str)]) -> Answer {
     let encoded = reqwest::Url::parse_with_params("http://localhost", fields).unwrap();
-    let form = client.request(Method::POST, &format!("/due/{}", id(routine)));
-    let form = form.header("content-type", "application/x-www-form-urlencoded");
-    client.send(form.body(encoded.query().unwrap().to_owned())).await
+    client.form(&format!("/due/{}", id(routine)), None, encoded.query().unwrap()).await
 }
 
 #[tokio::test]
@@ -250,8 +247,9 @@ async fn a_due_is_noted_as_done_on_its_page() {
     let certificate = [("number", "S-1"), ("tester", "Laboratory"), ("date", day.as_str()), ("result", "passed")];
     let whole: Vec<_> = bare.into_iter().chain(certificate).collect();
     let noted = typed(&dealer.technician, &made, &whole).await;
-    // The way on is followed: the list, with nothing on it.
-    assert!(noted.status() == 200 && noted.text().contains("Due within 30 days: 1."), "{}", noted.text());
+    assert_eq!((noted.status(), noted.header("location")), (303, "/due"));
+    let list = dealer.technician.get("/due").await;
+    assert!(list.text().contains("Due within 30 days: 1."), "{}", list.text());
     let again = typed(&dealer.technician, &made, &whole).await;
     assert!(again.status() == 409 && again.text().contains("noted as done before"), "{}", again.text());
     let kept = items(&dealer.office, &format!("/v1/routines/{}/done", id(&made))).await;

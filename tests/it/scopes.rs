@@ -20,7 +20,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 78] = [
+const VIEWS: [(&str, [&str; 3]); 79] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -132,6 +132,12 @@ const VIEWS: [(&str, [&str; 3]); 78] = [
     (
         "select meter_no || ' ' || coalesce(to_char(upper(valid), 'MM-DD HH24'), 'open') from meter_holding",
         ["1 03-10 12, 1 open, 2 03-10 12, 2 open, 3 open, 4 open", "1 03-10 12, 2 03-10 12, 3 open, 4 open", "1 open"],
+    ),
+    (
+        "select kind from life_model union all select 'costs' from risk_cost union all select age_from from forecast
+        union all select 'night' from forecast_night union all select state from forecast_outcome
+        union all select rank::text from unit_risk",
+        ["1, calendar, costs, failed, night, pump", "", ""],
     ),
 ];
 

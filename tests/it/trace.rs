@@ -425,17 +425,25 @@ async fn every_line_of_a_savings_report_follows_from_its_trace() {
     let trace = &found["trace"];
     let printed = list(&report["figures"]["reckoning"]);
     let mut compared = Vec::new();
+    let costs = list(&trace["costs"]).iter().flat_map(|site| list(&site["lines"]));
+    let cost: f64 = costs.map(|line| number(&line["amount"]["amount"])).sum();
     for (line, printed) in list(&trace["lines"]).iter().zip(printed) {
         assert_eq!((&line["name"], &line["state"]), (&printed["name"], &printed["state"]));
-        if printed["state"] == "printed" && line["name"] != "money_saved" {
-            reckoned(trace, line, printed);
-            compared.push(printed["name"].as_str().unwrap().to_owned());
+        if printed["state"] != "printed" || line["name"] == "money_saved" {
+            continue;
         }
+        match line["name"].as_str().unwrap() {
+            "cost" => assert_eq!(cents(cost), number(&printed["value_money"]["amount"])),
+            "cost_each" => {
+                let each = (cost / washes(line) * 1e6).round() / 1e6;
+                close(each, number(&printed["value_money_per_wash"]["amount"]), "cost_each");
+            }
+            _ => reckoned(trace, line, printed),
+        }
+        compared.push(printed["name"].as_str().unwrap().to_owned());
     }
-    assert_eq!(
-        compared,
-        ["fresh_used", "washed", "recycled", "reuse_share", "washes", "fresh_per_wash", "fresh_avoided"]
-    );
+    let figures = ["fresh_used", "washed", "recycled", "reuse_share", "washes", "fresh_per_wash", "fresh_avoided"];
+    assert_eq!(compared, [&figures[..], &["cost", "cost_each"]].concat());
     let saved = printed.iter().find(|line| line["name"] == "money_saved").unwrap();
     let site = list(&trace["sites"]).iter().find(|site| site["site_id"] == json!(bay.site)).unwrap();
     let cycles = list(&site["cycles"]);
@@ -449,17 +457,22 @@ async fn every_line_of_a_savings_report_follows_from_its_trace() {
     stranger.get(&format!("{path}/trace")).await.refused(404, "not-found");
 }
 
+/// Washes of a line's subjects.
+fn washes(line: &Value) -> f64 {
+    let each = list(&line["subjects"]).iter().filter_map(|subject| subject["washes"].as_object());
+    each.flatten().map(|(_, count)| number(count)).sum()
+}
+
 /// A line from the parts of its subjects, against what the report prints.
 #[track_caller]
 fn reckoned(trace: &Value, line: &Value, printed: &Value) {
     let mut sums: BTreeMap<String, f64> = BTreeMap::new();
-    let (mut counted, mut washes) = (0.0, 0.0);
+    let mut counted = 0.0;
     for subject in list(&line["subjects"]) {
         for part in list(&subject["parts"]) {
             *sums.entry(part["symbol"].as_str().unwrap().to_owned()).or_default() += number(&part["volume_l"]);
         }
         counted += list(&subject["amounts"]).iter().map(|one| number(&one["amount"])).sum::<f64>();
-        washes += subject["washes"].as_object().into_iter().flatten().map(|(_, n)| number(n)).sum::<f64>();
     }
     let fresh = evaluated("fresh = F + H + R + X", &sums);
     let (value, field) = match line["name"].as_str().unwrap() {
@@ -467,7 +480,7 @@ fn reckoned(trace: &Value, line: &Value, printed: &Value) {
             (evaluated("r = W - F - H - P + dS", &sums) / evaluated("w = W + R + X", &sums), "value_share")
         }
         "washes" => (counted, "value_count"),
-        "fresh_per_wash" => (fresh / washes, "value_l_per_wash"),
+        "fresh_per_wash" => (fresh / washes(line), "value_l_per_wash"),
         "fresh_avoided" => {
             let avoided = |site: &Value| Some(number(&baseline_of(site.get("baseline").filter(|one| !one.is_null())?)));
             (list(&trace["sites"]).iter().filter_map(avoided).sum::<f64>() - fresh, "value_l")

@@ -135,7 +135,7 @@ mod tests {
         let shown = Calibration::of(30, &[bin(0.01, 0.0), bin(0.06, 0.05), bin(0.3, 0.25)]);
         assert_eq!((shown.svg.matches("<circle").count(), shown.rows.len()), (3, 3));
         assert!(!shown.svg.contains("NaN") && !shown.svg.contains("style="));
-        assert_eq!(reach(&[bin(0.3, 0.25)]), 0.5);
+        assert_eq!((reach(&[bin(0.3, 0.25)]), reach(&[bin(0.3, 0.4)])), (0.3, 0.5));
         assert_eq!(shown.rows[1].forecast, "6.0\u{a0}%");
     }
 }

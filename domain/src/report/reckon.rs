@@ -455,7 +455,10 @@ impl<'a> Case<'a> {
             },
             Name::Recycled | Name::ReuseShare => whole(self.balanced().map(|of| of.members)),
             Name::Residual => whole(self.whole(&[Stream::Makeup], "")),
-            Name::Washes => all(self.read(&[Stream::WashCount], "")),
+            Name::Washes => match self.read(&[Stream::WashCount], "") {
+                Ok(counted) => (counted, All),
+                Err(_) => (self.tallies.iter().filter(with_washes).collect(), Whole),
+            },
             Name::FreshPerWash => {
                 let makeup = self.whole(&[Stream::Makeup], "").unwrap_or_default();
                 (makeup.into_iter().filter(with_washes).collect(), Whole)

@@ -202,6 +202,7 @@ pub(crate) mod tests {
     fn a_record_is_plain_json() {
         let json = json!({
             "name": "Acid 30 %", "unit": "l", "density_kg_per_l": 1.15, "hazard": "acid", "by_lot": false,
+            "shelf_life_d": null, "service_level": 0.95,
             "supply": {
                 "supplier_id": Uuid::from_u128(70), "pack": "20", "least_packs": 2,
                 "lead_time_d": 10, "lead_time_sd_d": 2.0

@@ -150,7 +150,10 @@ fn reckoned(name: Name) -> Reckoned {
             Reckoned { parts, ..plain(words, "reuse_share = recycled / (W + R + X)", 5) }
         }
         Name::Residual => summed("residual", &residual),
-        Name::Washes => counted("washes = sum over the subjects of wash_count", Stream::WashCount),
+        Name::Washes => counted(
+            "washes = sum over the subjects of wash_count, or of washes where they are typed in",
+            Stream::WashCount,
+        ),
         Name::FreshPerWash => {
             let parts = FRESH.iter().map(|(_, part)| *part).collect();
             let words = "fresh_per_wash = fresh_used / washes, each summed over the subjects first";

@@ -25,12 +25,6 @@ impl Client {
         Self { token: Some(token), ..self.clone() }
     }
 
-    /// The same, who is told of a redirection and does not follow it.
-    pub(crate) fn staying(&self) -> Self {
-        let http = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().unwrap();
-        Self { http, ..self.clone() }
-    }
-
     /// A request to be completed and given to [`Client::send`].
     pub(crate) fn request(&self, method: Method, path: &str) -> RequestBuilder {
         let request = self.http.request(method, format!("{}{path}", self.base));
