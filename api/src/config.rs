@@ -41,56 +41,56 @@ pub enum ConfigError {
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct Settings {
     /// File with any of these keys, such as `listen = "0.0.0.0:8080"` [default: none]
-    #[arg(long, env = "WEIRBOOK_CONFIG", value_name = "FILE", global = true)]
+    #[arg(long, env = "WEIRBOOK_CONFIG", value_name = "FILE")]
     #[serde(skip)]
     pub config: Option<PathBuf>,
     /// Address to listen on [default: 127.0.0.1:8080]
-    #[arg(long, env = "WEIRBOOK_LISTEN", value_name = "HOST:PORT", global = true)]
+    #[arg(long, env = "WEIRBOOK_LISTEN", value_name = "HOST:PORT")]
     pub listen: Option<SocketAddr>,
     /// PostgreSQL as the owner of the database; without it Weirbook runs a private server
-    #[arg(long, env = "DATABASE_URL", value_name = "URL", hide_env_values = true, global = true)]
+    #[arg(long, env = "DATABASE_URL", value_name = "URL", hide_env_values = true)]
     pub database_url: Option<String>,
     /// Folder of the private PostgreSQL and the signing key [default: /var/lib/weirbook as root, else ~/.local/share/weirbook]
-    #[arg(long, env = "WEIRBOOK_DATA_DIR", value_name = "FOLDER", global = true)]
+    #[arg(long, env = "WEIRBOOK_DATA_DIR", value_name = "FOLDER")]
     pub data_dir: Option<PathBuf>,
     /// Folder with PostgreSQL's server programs (initdb, postgres) [default: searched for]
-    #[arg(long, env = "WEIRBOOK_PG_BINDIR", value_name = "FOLDER", global = true)]
+    #[arg(long, env = "WEIRBOOK_PG_BINDIR", value_name = "FOLDER")]
     pub pg_bindir: Option<PathBuf>,
     /// File with the Ed25519 key that signs tokens; made when missing [default: DATA_DIR/signing-key.pem]
-    #[arg(long, env = "WEIRBOOK_SIGNING_KEY", value_name = "FILE", global = true)]
+    #[arg(long, env = "WEIRBOOK_SIGNING_KEY", value_name = "FILE")]
     pub signing_key: Option<PathBuf>,
     /// Address at which people reach the service, named in tokens [default: http:// and the address listened on]
-    #[arg(long, env = "WEIRBOOK_PUBLIC_URL", value_name = "URL", global = true)]
+    #[arg(long, env = "WEIRBOOK_PUBLIC_URL", value_name = "URL")]
     pub public_url: Option<String>,
     /// Most database connections [default: 16]
-    #[arg(long, env = "WEIRBOOK_POOL_SIZE", value_name = "N", global = true)]
+    #[arg(long, env = "WEIRBOOK_POOL_SIZE", value_name = "N")]
     pub pool_size: Option<usize>,
     /// Threads that serve requests [default: one a core]
-    #[arg(long, env = "WEIRBOOK_WORKERS", value_name = "N", global = true)]
+    #[arg(long, env = "WEIRBOOK_WORKERS", value_name = "N")]
     pub workers: Option<usize>,
     /// Largest batch of readings, in MiB [default: 16]
-    #[arg(long, env = "WEIRBOOK_BATCH_MIB", value_name = "N", global = true)]
+    #[arg(long, env = "WEIRBOOK_BATCH_MIB", value_name = "N")]
     pub batch_mib: Option<usize>,
     /// Mail server; without it nothing is mailed and links are handed over by hand
-    #[arg(long, env = "WEIRBOOK_SMTP_HOST", value_name = "HOST", global = true)]
+    #[arg(long, env = "WEIRBOOK_SMTP_HOST", value_name = "HOST")]
     pub smtp_host: Option<String>,
     /// Its port [default: 587 with starttls, 465 with tls, 25 with none]
-    #[arg(long, env = "WEIRBOOK_SMTP_PORT", value_name = "PORT", global = true)]
+    #[arg(long, env = "WEIRBOOK_SMTP_PORT", value_name = "PORT")]
     pub smtp_port: Option<u16>,
     /// User to sign in there as [default: none]
-    #[arg(long, env = "WEIRBOOK_SMTP_USER", value_name = "USER", global = true)]
+    #[arg(long, env = "WEIRBOOK_SMTP_USER", value_name = "USER")]
     pub smtp_user: Option<String>,
     /// That user's password
-    #[arg(long, env = "WEIRBOOK_SMTP_PASSWORD", value_name = "PASSWORD", hide_env_values = true, global = true)]
+    #[arg(long, env = "WEIRBOOK_SMTP_PASSWORD", value_name = "PASSWORD", hide_env_values = true)]
     pub smtp_password: Option<String>,
     /// How the way there is encrypted [default: starttls]
-    #[arg(long, env = "WEIRBOOK_SMTP_ENCRYPTION", value_enum, global = true)]
+    #[arg(long, env = "WEIRBOOK_SMTP_ENCRYPTION", value_enum)]
     pub smtp_encryption: Option<Encryption>,
     /// Address that mails come from; needed with a mail server
-    #[arg(long, env = "WEIRBOOK_MAIL_FROM", value_name = "ADDRESS", global = true)]
+    #[arg(long, env = "WEIRBOOK_MAIL_FROM", value_name = "ADDRESS")]
     pub mail_from: Option<String>,
     /// Log lines as JSON rather than text
-    #[arg(long, env = "WEIRBOOK_LOG_JSON", num_args = 0..=1, default_missing_value = "true", value_name = "BOOL", global = true)]
+    #[arg(long, env = "WEIRBOOK_LOG_JSON", num_args = 0..=1, default_missing_value = "true", value_name = "BOOL")]
     pub log_json: Option<bool>,
 }
 

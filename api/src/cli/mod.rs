@@ -12,7 +12,7 @@ mod serve;
 use crate::config::{Config, Settings};
 use crate::problem::chain;
 use crate::telemetry;
-use clap::{Parser, Subcommand};
+use clap::{Args, Parser, Subcommand};
 use std::error::Error;
 use std::process::ExitCode;
 
@@ -22,6 +22,13 @@ use std::process::ExitCode;
 struct Cli {
     #[command(subcommand)]
     command: Command,
+}
+
+/// What a command is told, and the configuration it works with.
+#[derive(Args)]
+struct With<A: Args> {
+    #[command(flatten)]
+    told: A,
     #[command(flatten)]
     settings: Settings,
 }
@@ -38,18 +45,18 @@ const EXAMPLES: &str = "Examples:
 #[derive(Subcommand)]
 enum Command {
     /// Invent a dealer's fleet, load it and serve it: to see what Weirbook does
-    Demo(demo::Demo),
+    Demo(With<demo::Demo>),
     /// Serve the API and the pages, and run each dealer's night run at its hour
-    Serve,
+    Serve(Settings),
     /// Bring the database to this version's schema, then stop
-    Migrate,
+    Migrate(Settings),
     /// Compute what new readings change: day and month figures, savings reports
-    NightRun(night_run::NightRun),
+    NightRun(With<night_run::NightRun>),
     /// Forecast past nights with what was known then, and score the forecasts, as JSON
     #[command(after_help = backtest::NOTES)]
-    Backtest(backtest::Backtest),
+    Backtest(With<backtest::Backtest>),
     /// Add a dealer and its owner, who can then sign in
-    AddDealer(dealer::AddDealer),
+    AddDealer(With<dealer::AddDealer>),
     /// Do the arithmetic on files, without a database
     #[command(subcommand)]
     Calc(calc::Calc),
@@ -65,12 +72,20 @@ pub fn main() -> ExitCode {
     let outcome = match cli.command {
         Command::Openapi => openapi::print(),
         Command::Calc(what) => calc::run(&what),
-        Command::Demo(demo) => with_config(cli.settings, "weirbook-demo", |config| demo::run(config, demo)),
-        Command::Serve => with_config(cli.settings, "weirbook", serve::run),
-        Command::Migrate => with_config(cli.settings, "weirbook", migrate::run),
-        Command::NightRun(which) => with_config(cli.settings, "weirbook", |config| night_run::run(config, which)),
-        Command::Backtest(asked) => with_config(cli.settings, "weirbook", |config| backtest::run(config, asked)),
-        Command::AddDealer(new) => with_config(cli.settings, "weirbook", |config| dealer::add(config, new)),
+        Command::Demo(With { told, settings }) => {
+            with_config(settings, "weirbook-demo", |config| demo::run(config, told))
+        }
+        Command::Serve(settings) => with_config(settings, "weirbook", serve::run),
+        Command::Migrate(settings) => with_config(settings, "weirbook", migrate::run),
+        Command::NightRun(With { told, settings }) => {
+            with_config(settings, "weirbook", |config| night_run::run(config, told))
+        }
+        Command::Backtest(With { told, settings }) => {
+            with_config(settings, "weirbook", |config| backtest::run(config, told))
+        }
+        Command::AddDealer(With { told, settings }) => {
+            with_config(settings, "weirbook", |config| dealer::add(config, told))
+        }
     };
     match outcome {
         Ok(()) => ExitCode::SUCCESS,
