@@ -336,18 +336,12 @@ pub(crate) mod tests {
         let mut one = money(&[("2026-01-01", None)]);
         let ends = Baseline { first_day: date("2026-01-01"), last_day: Some(date("2026-04-04")), ..baseline() };
         one.baselines = Baselines::parse(vec![ends]).unwrap();
-        let stays = [
-            cycle("2026-04-01", "2026-04-09"),
-            cycle("2026-01-01", "2026-02-21"),
-            cycle("2026-03-10", "2026-03-21"),
-        ];
+        let stays =
+            [cycle("2026-04-01", "2026-04-09"), cycle("2026-01-01", "2026-02-21"), cycle("2026-03-10", "2026-03-21")];
         let (first, second) = (cycle("2026-02-15", "2026-03-15"), cycle("2026-03-15", "2026-04-15"));
         let ended = [cycle("2026-02-15", "2026-02-21"), cycle("2026-03-10", "2026-03-15")].to_vec();
-        let known = [
-            cycle("2026-03-15", "2026-03-21"),
-            cycle("2026-04-01", "2026-04-05"),
-            cycle("2026-04-05", "2026-04-09"),
-        ];
+        let known =
+            [cycle("2026-03-15", "2026-03-21"), cycle("2026-04-01", "2026-04-05"), cycle("2026-04-05", "2026-04-09")];
         let found = cycles(&one, &stays, "2026-05-01");
         assert_eq!(found, [(first, None, ended.clone()), (second, None, known.to_vec())]);
         let early = cycles(&one, &stays, "2026-04-03");
@@ -404,7 +398,8 @@ pub(crate) mod tests {
 
     #[test]
     fn days_without_account_or_tariff_are_named() {
-        let refused = |money: &SiteMoney| money.cycles(march(), &Stood::new(vec![ever()], date("2026-05-01"))).unwrap_err();
+        let refused =
+            |money: &SiteMoney| money.cycles(march(), &Stood::new(vec![ever()], date("2026-05-01"))).unwrap_err();
         let (from, to) = (date("2026-03-01"), date("2026-03-10"));
         assert_eq!(refused(&money(&[("2026-03-10", None)])), Withheld::NoAccount { from, to });
         assert_eq!(refused(&money(&[])), Withheld::NoAccount { from, to: date("2026-04-01") });

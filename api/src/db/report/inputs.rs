@@ -45,8 +45,7 @@ pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> 
     let money = money_inputs::of_customer(tx, of).await?;
     let billed = money.iter().any(|site| !site.accounts.is_empty());
     let around = if billed { CYCLE_MONTHS } else { 0 };
-    let (first, last) =
-        (0..around).fold((month, month), |(first, last), _| (first.previous(), last.next()));
+    let (first, last) = (0..around).fold((month, month), |(first, last), _| (first.previous(), last.next()));
     let site_days = add_days(tx, of, month, (first, last), &mut subjects).await?;
     let stays = stays(tx, of, first, last).await?;
     add_meters(tx, month, &mut subjects).await?;
