@@ -4,9 +4,12 @@
 //! saved = bill(other use + baseline) - bill(other use + fresh water used)
 //! ```
 //!
-//! line by line, and of that the month's part: by the water avoided in it, or by days where the
-//! water avoided has both signs within the cycle. Where other use is unknown the figure is a
-//! range. The uncertainty of the water avoided is carried through the bill: the saving is
+//! of the whole cycle, line by line, and of that the month's part: by the water avoided in it, or by
+//! days where the water avoided has both signs within the cycle. The running sum over the months is
+//! rounded, so that their parts come to what the cycle saves. Days on which nothing stood at the
+//! site, and those before its first readings, have neither baseline nor use. A cycle that is not
+//! known to its end is taken on as it was so far, and is counted again when more is known; so is
+//! what its issued months state. Where other use is unknown the figure is a range. The uncertainty of the water avoided is carried through the bill: the saving is
 //! computed again at the water avoided less and plus its expanded uncertainty, because blocks,
 //! caps and minimum bills make it no straight line.
 
@@ -42,8 +45,8 @@ pub struct Part {
     pub uses: Result<Uses, Missing>,
 }
 
-/// A billing cycle that touches the month. Days that no part names are days on which nothing
-/// was there to save with.
+/// A billing cycle that touches the month, whole. Days that neither `parts` nor `open` name are
+/// days on which nothing was there to save with.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BilledCycle<'a> {
     /// The account.
@@ -52,8 +55,8 @@ pub struct BilledCycle<'a> {
     pub tariff: &'a Tariff,
     /// The cycle.
     pub cycle: Cycle,
-    /// The first day that has not passed, while the cycle goes on.
-    pub open_from: Option<NaiveDate>,
+    /// The days at its end that are not known yet: it is taken on over them.
+    pub open: Option<Cycle>,
     /// What the site used in an average month of the winter before, where sewer is billed by that.
     /// It has been, so it is the same in both bills.
     pub winter_l_per_month: Option<Litres>,
@@ -119,6 +122,18 @@ impl Withheld {
             Self::Baseline { code, .. } | Self::FreshUsed { code, .. } => code,
             Self::Bill { .. } => "no_bill",
             Self::OtherCurrency => "other_currency",
+        }
+    }
+}
+
+impl Withheld {
+    /// The same of days of the billing cycle that lie in another month.
+    fn in_another_month(self, Cycle { from, to }: Cycle) -> Self {
+        let of = |words: String| format!("{words} (from {from} until {to}, days of the same billing cycle)");
+        match self {
+            Self::Baseline { code, words } => Self::Baseline { code, words: of(words) },
+            Self::FreshUsed { code, words } => Self::FreshUsed { code, words: of(words) },
+            other => other,
         }
     }
 }
@@ -327,7 +342,7 @@ impl Share {
 impl BilledCycle<'_> {
     fn saving(&self, month: Month) -> Result<CycleSaving, Withheld> {
         let prices = CyclePrices::new(self.account, self.tariff, self.cycle)?;
-        let whole_uses = self.uses()?;
+        let whole_uses = self.uses(month)?;
         let share = self.share(month);
         let avoided_l = whole_uses.avoided().expanded();
         let used = whole_uses.fresh_used_l.value;
@@ -375,13 +390,11 @@ impl BilledCycle<'_> {
         })
     }
 
-    /// By how much what is known so far is taken on to the cycle's end, while it goes on: from the
-    /// first day that a part names.
+    /// By how much what is known so far is taken on over the days that are not known yet.
     pub(crate) fn goes_on(&self) -> Option<f64> {
-        let open_from = self.open_from.filter(|day| *day < self.cycle.to)?;
-        let from = self.parts.first()?.days.from;
-        let days = |to: NaiveDate| (to - from).num_days() as f64;
-        (days(open_from) > 0.0).then(|| days(self.cycle.to) / days(open_from))
+        let known = self.parts.iter().map(|part| part.days.days()).sum::<i64>() as f64;
+        let open = self.open?.days() as f64;
+        (known > 0.0).then(|| (known + open) / known)
     }
 
     /// The parts of the cycle, 0 to 1, that have passed before a month and at its end.
@@ -390,10 +403,14 @@ impl BilledCycle<'_> {
         (before, by_end)
     }
 
-    fn uses(&self) -> Result<Uses, Withheld> {
+    fn uses(&self, month: Month) -> Result<Uses, Withheld> {
         let mut whole = Uses::default();
-        for part in &self.parts {
-            whole.add(part.uses.as_ref().map_err(|missing| Withheld::from(missing.clone()))?);
+        for Part { days, uses } in &self.parts {
+            let why = |missing: &Missing| {
+                let why = Withheld::from(missing.clone());
+                if Month::of(days.from) == month { why } else { why.in_another_month(*days) }
+            };
+            whole.add(uses.as_ref().map_err(why)?);
         }
         Ok(whole.scaled(self.goes_on().unwrap_or(1.0)))
     }
@@ -401,21 +418,21 @@ impl BilledCycle<'_> {
     fn share(&self, month: Month) -> Share {
         let of_part = |part: &Part| Some((part.days, part.uses.as_ref().ok()?.avoided().value));
         let avoided: Vec<(Cycle, f64)> = self.parts.iter().filter_map(of_part).collect();
-        let sum = |until: NaiveDate| -> f64 {
-            avoided.iter().filter(|(days, _)| days.to <= until).map(|(_, litres)| litres).sum()
-        };
-        let whole = sum(self.cycle.to) * self.goes_on().unwrap_or(1.0);
-        let one_sign =
-            avoided.iter().all(|(_, litres)| *litres >= 0.0) || avoided.iter().all(|(_, litres)| *litres <= 0.0);
-        let (first, end) = (month.first_day(), month.next().first_day());
-        if one_sign && whole != 0.0 {
-            return Share { by: SharedBy::Volume, before: sum(first) / whole, by_end: sum(end) / whole };
+        let by_sign = |sign: f64| avoided.iter().all(|(_, litres)| *litres * sign >= 0.0);
+        let by_volume = self.passed_of(&avoided, month).filter(|_| by_sign(1.0) || by_sign(-1.0));
+        if let Some((before, by_end)) = by_volume {
+            return Share { by: SharedBy::Volume, before, by_end };
         }
-        let days = |until: NaiveDate| {
-            let until = until.clamp(self.cycle.from, self.cycle.to);
-            (until - self.cycle.from).num_days() as f64 / self.cycle.days() as f64
-        };
-        Share { by: SharedBy::Days, before: days(first), by_end: days(end) }
+        let days: Vec<(Cycle, f64)> = self.parts.iter().map(|part| (part.days, part.days.days() as f64)).collect();
+        let (before, by_end) = self.passed_of(&days, month).unwrap_or_default();
+        Share { by: SharedBy::Days, before, by_end }
+    }
+
+    /// Of what the parts come to, taken on, the parts before a month and by its end; `None` of nothing.
+    fn passed_of(&self, parts: &[(Cycle, f64)], month: Month) -> Option<(f64, f64)> {
+        let sum = |until: NaiveDate| parts.iter().filter(|(days, _)| days.to <= until).map(|(_, of)| of).sum::<f64>();
+        let whole = sum(self.cycle.to) * self.goes_on().unwrap_or(1.0);
+        (whole != 0.0).then(|| (sum(month.first_day()) / whole, sum(month.next().first_day()) / whole))
     }
 }
 

@@ -18,6 +18,7 @@ mod ages;
 mod agreements;
 mod asking;
 mod asking_pages;
+mod billing_cycles;
 mod calibrations;
 mod call_outs;
 mod cluster;

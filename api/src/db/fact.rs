@@ -45,6 +45,8 @@ pub struct StoredDay {
     pub subject_id: Uuid,
     /// The unit, for a placement.
     pub unit_id: Option<Uuid>,
+    /// The site.
+    pub site_id: Uuid,
     /// The day.
     pub fact: DayFact,
 }
@@ -67,6 +69,7 @@ pub struct StoredMonth {
 struct DayRow {
     subject_id: Uuid,
     unit_id: Option<Uuid>,
+    site_id: Uuid,
     day: NaiveDate,
     makeup_l: Option<f64>,
     wash_l: Option<f64>,
@@ -116,7 +119,7 @@ impl From<DayRow> for StoredDay {
             estimated_share: f64::from(row.estimated_share),
             open_exceptions: u32::try_from(row.open_exceptions).unwrap_or(0),
         };
-        Self { subject_id: row.subject_id, unit_id: row.unit_id, fact }
+        Self { subject_id: row.subject_id, unit_id: row.unit_id, site_id: row.site_id, fact }
     }
 }
 

@@ -207,7 +207,8 @@ struct Stored<'a> {
 
 /// Drafts the reports of every customer whose figures changed, and those of the running and
 /// the last month, which are due whether or not anything was read; then issues what the dealer's
-/// rule says. A changed month shows in the reports of the year after it too.
+/// rule says. A changed month shows in the reports of the year after it too, and in those before it
+/// with which it shares a billing cycle.
 async fn draft_reports(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &[Subject]) -> Result<usize, DbError> {
     let dealer = db.read(scope, as_of, async |tx| crate::db::dealer::get(tx).await).await?;
     let zone = parse_zone(&dealer.time_zone)?;
@@ -220,8 +221,11 @@ async fn draft_reports(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &
         let customers = db.read(scope, as_of, async |tx| draft::customers_in(tx, month).await).await?;
         customers.into_iter().for_each(|customer| add(customer, month));
     }
+    let reach = db.read(scope, as_of, async |tx| draft::cycles_reach(tx).await).await?;
     for subject in subjects {
-        add(subject.customer, Month::of(subject.from).min(running));
+        let months = reach.get(&subject.customer).copied().unwrap_or(0);
+        let first = Month::of(subject.from).min(running);
+        add(subject.customer, (0..months).fold(first, |month, _| month.previous()));
     }
     let mut written = 0;
     for (customer, first) in due {

@@ -1,10 +1,10 @@
 //! The customer's cost of washing at a site in a month, line by line with where each comes from.
 //!
 //! Water and sewer are what the account's bill would be less without the unit's water: as the
-//! tariff prices the last water that the account buys. As paid a bill counts in the month in which
-//! its cycle ends, as accrued in the months of its water.
+//! tariff prices the last water that the account buys in the whole billing cycle. As paid a bill
+//! counts in the month in which its cycle ends, as accrued each month has the part of its water.
 
-use super::site_money::{SiteMoney, common};
+use super::site_money::{SiteMoney, Stood, common};
 use crate::cost::accrual::Accrual;
 use crate::cost::ledger::{CustomerKind, CustomersCost, Line};
 use crate::facts::DayFact;
@@ -116,8 +116,8 @@ pub struct CostDays<'a> {
     pub month: Month,
     /// Its days on which something stood at the site and that are over.
     pub served: Cycle,
-    /// All days on which something stood there.
-    pub stay: Cycle,
+    /// When something stood there at all.
+    pub stood: &'a Stood,
     /// The site's present day.
     pub today: NaiveDate,
     /// The day facts of all that measures there.
@@ -155,7 +155,7 @@ impl SiteMoney {
         };
         match basis {
             CostBasis::Accrued => {
-                let billed = self.billed(of.month, of.served, of.today, only);
+                let billed = self.billed(of.month, of.stood, only);
                 match billed.and_then(|cycles| money_saved(of.month, &cycles)) {
                     Ok(of_month) => self.water(&of_month, &mut cost),
                     Err(why) => cost.water_not_known(&why),
@@ -233,7 +233,7 @@ impl SiteMoney {
         uses: impl Fn(Cycle) -> Result<Uses, crate::baseline::avoided::Missing>,
     ) -> Result<Option<MoneySaved>, Withheld> {
         let days = Cycle { from: of.month.first_day(), to: of.month.next().first_day() };
-        let mut cycles = self.cycles(of.month, of.stay, of.today)?;
+        let mut cycles = self.cycles(of.month, of.stood)?;
         let ended = |last: NaiveDate| last < days.to && last < of.today && days.from <= last;
         cycles.retain(|billed| billed.cycle.to.pred_opt().is_some_and(ended));
         for part in cycles.iter_mut().flat_map(|billed| &mut billed.parts) {
@@ -369,7 +369,8 @@ mod tests {
         let (month, days) = (Month::parse("2026-03").unwrap(), days());
         let served = Cycle { from: date("2026-03-01"), to: date("2026-04-01").min(date(today)) };
         let stay = Cycle { from: date("2026-01-01"), to: NaiveDate::MAX };
-        let of = CostDays { month, served, stay, today: date(today), days: &days };
+        let stood = Stood::new(vec![stay], date(today));
+        let of = CostDays { month, served, stood: &stood, today: date(today), days: &days };
         money.cost(&of, basis, |days| Ok(Quantity::exact(100.0 * days.days() as f64)))
     }
 
@@ -466,7 +467,8 @@ mod tests {
     fn water_that_is_not_read_is_not_known() {
         let (month, days) = (Month::parse("2026-03").unwrap(), days());
         let served = Cycle { from: date("2026-03-01"), to: date("2026-04-01") };
-        let of = CostDays { month, served, stay: served, today: date("2026-05-01"), days: &days };
+        let stood = Stood::new(vec![served], date("2026-05-01"));
+        let of = CostDays { month, served, stood: &stood, today: date("2026-05-01"), days: &days };
         let not_read = |_| Err(Missing::FreshUsed(crate::water::grade::Withheld::NotRead));
         let found = site().cost(&of, CostBasis::Accrued, not_read);
         assert_eq!((found.total, found.not_known[0].reason.as_str()), (None, "not_read"));

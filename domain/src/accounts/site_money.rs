@@ -53,37 +53,71 @@ pub struct AccountMoney {
     pub bills: Vec<SiteBill>,
 }
 
+/// When something stood at a site, and until when what passed there is known.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stood {
+    stays: Vec<Cycle>,
+    /// The first day of which nothing is known yet.
+    pub known_until: NaiveDate,
+}
+
+impl Stood {
+    /// Puts stays in order; those that meet become one.
+    #[must_use]
+    pub fn new(mut stays: Vec<Cycle>, known_until: NaiveDate) -> Self {
+        stays.retain(|stay| stay.from < stay.to);
+        stays.sort_by_key(|stay| stay.from);
+        let mut joined: Vec<Cycle> = Vec::new();
+        for stay in stays {
+            match joined.last_mut().filter(|last| stay.from <= last.to) {
+                Some(last) => last.to = last.to.max(stay.to),
+                None => joined.push(stay),
+            }
+        }
+        Self { stays: joined, known_until }
+    }
+
+    /// The known days of `days` on which something stood there.
+    fn within(&self, days: Cycle) -> Vec<Cycle> {
+        let known = Cycle { to: days.to.min(self.known_until), ..days };
+        self.stays.iter().map(|stay| common(*stay, known)).filter(|days| days.from < days.to).collect()
+    }
+
+    /// The days of a cycle that are not known yet, while something is to stand there.
+    fn open(&self, cycle: Cycle) -> Option<Cycle> {
+        let to = self.stays.last().map_or(cycle.from, |last| last.to.min(cycle.to));
+        let open = Cycle { from: self.known_until.max(cycle.from), to };
+        (open.from < open.to).then_some(open)
+    }
+}
+
 impl SiteMoney {
-    /// The billing cycles that touch the served days of a month, for
-    /// [`money_saved`](crate::savings::money_saved). `served` are the days on which units stood
-    /// there under a baseline, `today` the site's; `uses` says what would have been and was used in
-    /// some days of one month.
+    /// The billing cycles that touch the days of a month on which something stood at the site, for
+    /// [`money_saved`](crate::savings::money_saved): each whole, with its days in other months.
+    /// `uses` says what would have been and was used in some days of one month.
     ///
     /// # Errors
     /// Why there is no figure.
     pub fn billed(
         &self,
         month: Month,
-        served: Cycle,
-        today: NaiveDate,
+        stood: &Stood,
         uses: impl Fn(Cycle) -> Result<Uses, Missing>,
     ) -> Result<Vec<BilledCycle<'_>>, Withheld> {
-        let mut cycles = self.cycles(month, served, today)?;
+        let mut cycles = self.cycles(month, stood)?;
         for part in cycles.iter_mut().flat_map(|billed| &mut billed.parts) {
             part.uses = uses(part.days);
         }
         Ok(cycles)
     }
 
-    /// The billing cycles that touch the served days of a month, each with its served days up to
-    /// `today`, cut where a month or a baseline begins. What was used in them is not yet known.
-    pub(super) fn cycles(
-        &self,
-        month: Month,
-        served: Cycle,
-        today: NaiveDate,
-    ) -> Result<Vec<BilledCycle<'_>>, Withheld> {
-        let days = common(served, Cycle { from: month.first_day(), to: month.next().first_day() });
+    /// The billing cycles that touch the days of a month on which something stood there, each with
+    /// all its such days as far as they are known, cut where a month begins and where a baseline
+    /// begins or ends. What was used in them is not filled in yet.
+    pub(super) fn cycles(&self, month: Month, stood: &Stood) -> Result<Vec<BilledCycle<'_>>, Withheld> {
+        let served = stood.within(Cycle { from: month.first_day(), to: month.next().first_day() });
+        let (Some(first), Some(last)) = (served.first(), served.last()) else { return Ok(Vec::new()) };
+        let days = Cycle { from: first.from, to: last.to };
         let mut found = Vec::new();
         let mut day = days.from;
         while day < days.to {
@@ -94,16 +128,15 @@ impl SiteMoney {
             let billed: Vec<Cycle> = money.bills.iter().map(|bill| bill.period).collect();
             let SiteAccount { cycle_anchor, account, .. } = &money.record;
             for cycle in holding(within, *cycle_anchor, account.cycle_months, &billed) {
-                let going_on = today < cycle.to && today < served.to && today < charged.to;
-                let passed = common(common(cycle, charged), Cycle { from: served.from, to: served.to.min(today) });
-                let parts = self.cut(passed).into_iter().map(|days| Part { days, uses: Err(Missing::Baseline) });
-                let open_from = going_on.then_some(today);
+                let of_account = common(cycle, charged);
+                let known = stood.within(of_account).into_iter().flat_map(|days| self.cut(days));
+                let parts = known.map(|days| Part { days, uses: Err(Missing::Baseline) });
                 let winter_l_per_month = self.winter(tariff, cycle)?;
                 found.push(BilledCycle {
                     account,
                     tariff,
                     cycle,
-                    open_from,
+                    open: stood.open(of_account),
                     winter_l_per_month,
                     parts: parts.collect(),
                 });
@@ -125,14 +158,18 @@ impl SiteMoney {
         Ok(months.map(|months| winter_average(months, &self.monthly, cycle.from)).transpose()?)
     }
 
-    /// Days cut where a month or a baseline begins.
+    /// Days cut where a month begins, and where a baseline begins or ends.
     fn cut(&self, days: Cycle) -> Vec<Cycle> {
         let mut parts = Vec::new();
         for mut part in by_month(days) {
-            let begins = self.baselines.records().iter().map(|record| record.first_day);
-            for begins in begins.filter(|day| part.from < *day && *day < part.to).collect::<Vec<_>>() {
-                parts.push(Cycle { from: part.from, to: begins });
-                part.from = begins;
+            let changes = self.baselines.records().iter().flat_map(|record| {
+                std::iter::once(record.first_day).chain(record.last_day.and_then(|last| last.succ_opt()))
+            });
+            for change in changes {
+                if part.from < change && change < part.to {
+                    parts.push(Cycle { from: part.from, to: change });
+                    part.from = change;
+                }
             }
             parts.push(part);
         }
@@ -159,7 +196,7 @@ pub(super) fn common(a: Cycle, b: Cycle) -> Cycle {
 }
 
 #[cfg(test)]
-pub(super) mod tests {
+pub(crate) mod tests {
     use super::*;
     use crate::accounts::site_account::tests::{date, site_account};
     use crate::baseline::record::Baseline;
@@ -176,7 +213,7 @@ pub(super) mod tests {
         Cycle { from: date(from), to: date(to) }
     }
 
-    pub(in crate::accounts) fn money(charged: &[(&str, Option<&str>)]) -> SiteMoney {
+    pub(crate) fn money(charged: &[(&str, Option<&str>)]) -> SiteMoney {
         let tariff: Tariff = serde_json::from_value(json!({
             "name": "City", "currency": "EUR", "rounding": "half_up",
             "versions": [{"from": "2025-01-01", "unit": "m3", "per": "month"}]
@@ -207,17 +244,17 @@ pub(super) mod tests {
 
     fn saved(
         money: &SiteMoney,
-        served: Cycle,
+        stay: Cycle,
         today: &str,
         uses: impl Fn(Cycle) -> Result<Uses, Missing>,
     ) -> Result<MoneySaved, Withheld> {
-        money_saved(march(), &money.billed(march(), served, date(today), uses)?)
+        money_saved(march(), &money.billed(march(), &Stood::new(vec![stay], date(today)), uses)?)
     }
 
-    /// The cycles of March, in the days served.
-    fn cycles(money: &SiteMoney, served: Cycle, today: &str) -> Vec<(Cycle, Option<NaiveDate>, Vec<Cycle>)> {
-        let found = money.cycles(march(), served, date(today)).unwrap().into_iter();
-        found.map(|of| (of.cycle, of.open_from, of.parts.iter().map(|part| part.days).collect())).collect()
+    /// The cycles of March, with what of them is open and known.
+    fn cycles(money: &SiteMoney, stays: &[Cycle], today: &str) -> Vec<(Cycle, Option<Cycle>, Vec<Cycle>)> {
+        let found = money.cycles(march(), &Stood::new(stays.to_vec(), date(today))).unwrap().into_iter();
+        found.map(|of| (of.cycle, of.open, of.parts.iter().map(|part| part.days).collect())).collect()
     }
 
     fn ever() -> Cycle {
@@ -227,7 +264,7 @@ pub(super) mod tests {
     /// The anchor is the fifteenth.
     #[test]
     fn a_months_cycles_reach_into_its_neighbours() {
-        let found = cycles(&money(&[("2026-01-01", None)]), ever(), "2026-04-02");
+        let found = cycles(&money(&[("2026-01-01", None)]), &[ever()], "2026-04-02");
         let (first, second) = (cycle("2026-02-15", "2026-03-15"), cycle("2026-03-15", "2026-04-15"));
         assert_eq!(
             found,
@@ -235,7 +272,7 @@ pub(super) mod tests {
                 (first, None, vec![cycle("2026-02-15", "2026-03-01"), cycle("2026-03-01", "2026-03-15")]),
                 (
                     second,
-                    Some(date("2026-04-02")),
+                    Some(cycle("2026-04-02", "2026-04-15")),
                     vec![cycle("2026-03-15", "2026-04-01"), cycle("2026-04-01", "2026-04-02")]
                 ),
             ]
@@ -245,7 +282,7 @@ pub(super) mod tests {
     #[test]
     fn another_account_takes_over_on_its_day() {
         let both = money(&[("2026-01-01", Some("2026-03-10")), ("2026-03-10", None)]);
-        let found = cycles(&both, ever(), "2026-05-01");
+        let found = cycles(&both, &[ever()], "2026-05-01");
         let days: Vec<_> = found.iter().flat_map(|(_, _, days)| days.clone()).collect();
         assert_eq!(
             days,
@@ -265,7 +302,7 @@ pub(super) mod tests {
         let total = Money { amount: Decimal::ONE, currency: Currency::parse("EUR").unwrap() };
         let bill = ActualBill { lines: Vec::new(), total };
         one.accounts[0].bills.push(SiteBill { period: cycle("2026-02-03", "2026-03-05"), metered_l: None, bill });
-        let found = cycles(&one, ever(), "2026-05-01");
+        let found = cycles(&one, &[ever()], "2026-05-01");
         let cycles: Vec<_> = found.iter().map(|(cycle, ..)| *cycle).collect();
         assert_eq!(cycles, [cycle("2026-02-03", "2026-03-05"), cycle("2026-03-05", "2026-04-05")]);
     }
@@ -281,7 +318,7 @@ pub(super) mod tests {
             ..baseline()
         };
         one.baselines = Baselines::parse(vec![of("2026-01-01", Some("2026-03-13")), of("2026-03-14", None)]).unwrap();
-        let found = cycles(&one, cycle("2026-03-10", "2026-03-21"), "2026-03-25");
+        let found = cycles(&one, &[cycle("2026-03-10", "2026-03-21")], "2026-03-25");
         let (first, second) = (cycle("2026-02-15", "2026-03-15"), cycle("2026-03-15", "2026-04-15"));
         assert_eq!(
             found,
@@ -289,6 +326,30 @@ pub(super) mod tests {
                 (first, None, vec![cycle("2026-03-10", "2026-03-14"), cycle("2026-03-14", "2026-03-15")]),
                 (second, None, vec![cycle("2026-03-15", "2026-03-21")]),
             ]
+        );
+    }
+
+    /// A unit until 20 February, another from 10 to 20 March and a third from 1 to 8 April, whose
+    /// baseline ends on the fourth: nothing is taken of the days between them.
+    #[test]
+    fn stays_in_other_months_of_a_cycle_count() {
+        let mut one = money(&[("2026-01-01", None)]);
+        let ends = Baseline { first_day: date("2026-01-01"), last_day: Some(date("2026-04-04")), ..baseline() };
+        one.baselines = Baselines::parse(vec![ends]).unwrap();
+        let stays =
+            [cycle("2026-04-01", "2026-04-09"), cycle("2026-01-01", "2026-02-21"), cycle("2026-03-10", "2026-03-21")];
+        let (first, second) = (cycle("2026-02-15", "2026-03-15"), cycle("2026-03-15", "2026-04-15"));
+        let ended = [cycle("2026-02-15", "2026-02-21"), cycle("2026-03-10", "2026-03-15")].to_vec();
+        let known =
+            [cycle("2026-03-15", "2026-03-21"), cycle("2026-04-01", "2026-04-05"), cycle("2026-04-05", "2026-04-09")];
+        let found = cycles(&one, &stays, "2026-05-01");
+        assert_eq!(found, [(first, None, ended.clone()), (second, None, known.to_vec())]);
+        let early = cycles(&one, &stays, "2026-04-03");
+        let open = Some(cycle("2026-04-03", "2026-04-09"));
+        assert_eq!(
+            early,
+            [(first, None, ended), (second, open, vec![known[0], cycle("2026-04-01", "2026-04-03")])],
+            "the third unit leaves before the cycle ends"
         );
     }
 
@@ -337,7 +398,8 @@ pub(super) mod tests {
 
     #[test]
     fn days_without_account_or_tariff_are_named() {
-        let refused = |money: &SiteMoney| money.cycles(march(), ever(), date("2026-05-01")).unwrap_err();
+        let refused =
+            |money: &SiteMoney| money.cycles(march(), &Stood::new(vec![ever()], date("2026-05-01"))).unwrap_err();
         let (from, to) = (date("2026-03-01"), date("2026-03-10"));
         assert_eq!(refused(&money(&[("2026-03-10", None)])), Withheld::NoAccount { from, to });
         assert_eq!(refused(&money(&[])), Withheld::NoAccount { from, to: date("2026-04-01") });

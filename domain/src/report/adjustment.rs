@@ -16,6 +16,8 @@ named! {
         CaughtUp = "caught_up",
         /// Readings came that cover more of it, or lie closer together.
         LateReading = "late_reading",
+        /// A billing cycle that was taken on when it was issued is known further.
+        CycleWentOn = "cycle_went_on",
         /// Readings or records were corrected.
         Corrected = "corrected",
         /// The month was revised after a later report had carried a difference to it.
@@ -25,7 +27,8 @@ named! {
 
 impl Cause {
     /// Why an issued report comes to something else now: readings cover more of the month or lie
-    /// closer together, or else something was corrected.
+    /// closer together, or its water is the same and a billing cycle was taken on, or else something
+    /// was corrected.
     #[must_use]
     pub fn of(then: &SavingsReport, now: &SavingsReport) -> Self {
         let read = |of: &SavingsReport| {
@@ -33,13 +36,22 @@ impl Cause {
             fresh.map_or((0.0, -1.0), |fresh| (fresh.coverage, -fresh.estimated_share))
         };
         let (before, after) = (read(then), read(now));
-        if after.0 > before.0 || after.1 > before.1 { Self::LateReading } else { Self::Corrected }
+        let water = |of: &SavingsReport| of.savings.iter().map(|site| site.avoided.clone()).collect::<Vec<_>>();
+        let taken_on = then.savings.iter().filter_map(|site| site.saved.as_ref()).any(|saved| saved.estimated);
+        if after.0 > before.0 || after.1 > before.1 {
+            Self::LateReading
+        } else if taken_on && water(then) == water(now) {
+            Self::CycleWentOn
+        } else {
+            Self::Corrected
+        }
     }
 
     fn words(self) -> &'static str {
         match self {
             Self::CaughtUp => "caught up, because its report was issued before it was read",
             Self::LateReading => "after a late reading",
+            Self::CycleWentOn => "after more of its billing cycle was read",
             Self::Corrected => "after a correction",
             Self::Revised => "after its report was revised",
         }

@@ -16,6 +16,10 @@ use chrono_tz::Tz;
 use std::collections::HashMap;
 use uuid::Uuid;
 
+/// Months on both sides of one that a billing cycle touching it may reach into. What lies farther
+/// is not known to a report.
+pub const CYCLE_MONTHS: usize = 3;
+
 /// Everything a report of one customer and month is made of.
 #[derive(Debug, Clone)]
 pub struct Inputs {
@@ -31,9 +35,11 @@ pub struct Inputs {
     pub now: DateTime<Utc>,
     /// What was measured or stood at the customer's sites in the thirteen months up to it.
     pub subjects: Vec<Subject>,
-    /// The days of all that measures at each site, in order, as far back as a billing cycle that
-    /// touches the month can begin.
+    /// The days of all that measures at each site, in order, of the billing cycles that touch the
+    /// month: of [`CYCLE_MONTHS`] before and after it too.
     pub site_days: HashMap<Uuid, Vec<DayFact>>,
+    /// When units stood at each site, those that reach into the same time.
+    pub stays: HashMap<Uuid, Vec<Span>>,
     /// Baselines, accounts and tariffs of the sites.
     pub money: Vec<SiteMoney>,
 }

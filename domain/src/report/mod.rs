@@ -34,6 +34,7 @@ pub mod rule;
 mod series;
 pub mod site_month;
 pub mod standing;
+mod stood;
 mod stretch;
 mod words;
 

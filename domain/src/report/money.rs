@@ -3,9 +3,10 @@
 
 use super::figure::{Reason, Withheld, sentence};
 use super::inputs::{Inputs, Subject};
+use super::stood;
 use crate::accounts::day_uses::{self, activity};
 use crate::accounts::site_cost::{CostBasis, CostDays, SiteCost};
-use crate::accounts::site_money::SiteMoney;
+use crate::accounts::site_money::{SiteMoney, Stood};
 use crate::baseline::avoided::{Avoided, Bound, Missing, avoided};
 use crate::facts::DayFact;
 use crate::ids::SiteId;
@@ -13,7 +14,7 @@ use crate::money::Money;
 use crate::savings::{self, BilledCycle, MoneySaved, Uses, money_saved};
 use crate::tariff::Cycle;
 use crate::uncertainty::quantity::{Cause, Key, Quantity};
-use crate::zone::{local_date, next_day};
+use crate::zone::{Month, local_date, next_day};
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
@@ -74,6 +75,8 @@ pub(crate) struct Case<'c> {
     subjects: &'c [&'c Subject],
     first: &'c Subject,
     money: Option<&'c SiteMoney>,
+    /// The site's days, their coverage as a part of its units' stays.
+    days: Vec<DayFact>,
 }
 
 impl<'c> Case<'c> {
@@ -81,7 +84,10 @@ impl<'c> Case<'c> {
     pub(crate) fn of(inputs: &'c Inputs, subjects: &'c [&'c Subject]) -> Option<Self> {
         let first = *subjects.first()?;
         let money = inputs.money.iter().find(|money| money.site_id.0 == first.site_id);
-        Some(Self { inputs, subjects, first, money })
+        let spans = inputs.stays.get(&first.site_id).map_or(&[][..], Vec::as_slice);
+        let days = inputs.site_days.get(&first.site_id).map_or(&[][..], Vec::as_slice);
+        let days = stood::of_stays((first.zone, spans), days);
+        Some(Self { inputs, subjects, first, money, days })
     }
 
     /// The site's first subject.
@@ -105,8 +111,7 @@ impl<'c> Case<'c> {
 
     /// Its days in some time.
     pub(crate) fn site_days(&self, period: Cycle) -> Vec<DayFact> {
-        let days = self.inputs.site_days.get(&self.first.site_id).into_iter().flatten();
-        days.filter(|day| period.from <= day.date && day.date < period.to).cloned().collect()
+        self.days.iter().filter(|day| period.from <= day.date && day.date < period.to).cloned().collect()
     }
 
     /// Fresh water used in the month with its errors.
@@ -125,51 +130,58 @@ impl<'c> Case<'c> {
         Ok(avoided(baseline, &activity, &self.fresh_used())?)
     }
 
-    /// Fresh water of some days, as unsure as the month's.
+    /// Fresh water of some days, as unsure as the month's: the same meters measured both, so the parts
+    /// of a cycle err together. What of a month's error comes from steps cut at its ends is taken so
+    /// too. In truth that has the other sign in the month beside it and is nothing in their sum, and
+    /// reports hold it for independent there: where a step crosses the months of one cycle, the
+    /// uncertainty of the cycle's saving is more than it need be.
     fn unsure(&self, litres: f64, u_share: f64) -> Quantity {
         Quantity::exact(litres).with_relative(Key::new(self.first.site.clone(), Cause::Scale), u_share)
     }
 
-    /// The days on which something stood there at all.
-    fn stay(&self) -> Cycle {
-        let zone = self.first.zone;
-        let spans = || self.subjects.iter().map(|subject| subject.unit.as_ref().map(|unit| unit.span));
-        let from = spans().map(|span| span.map_or(NaiveDate::MIN, |span| local_date(zone, span.from()))).min();
-        let ends = spans().map(|span| span.and_then(crate::span::Span::to).map(|to| next_day(local_date(zone, to))));
-        let to = ends.map(|to| to.unwrap_or(NaiveDate::MAX)).max();
-        Cycle { from: from.unwrap_or(NaiveDate::MIN), to: to.unwrap_or(NaiveDate::MAX) }
+    fn stood(&self) -> Stood {
+        let spans = self.inputs.stays.get(&self.first.site_id).map_or(&[][..], Vec::as_slice);
+        let today = local_date(self.first.zone, self.inputs.now);
+        stood::stood(self.inputs.month, (self.first.zone, spans), &self.days, today)
+    }
+
+    /// Fresh water used in some days of one month.
+    fn fresh(&self, period: Cycle) -> Result<Quantity, Missing> {
+        // The month's relative error stands for that of its cycles.
+        let u_share = self.fresh_used().relative_u().unwrap_or(0.0);
+        let litres = day_uses::fresh_used(&self.site_days(period), period).map_err(Missing::from)?;
+        Ok(self.unsure(litres.0, u_share))
     }
 
     fn cost(&self, basis: CostBasis) -> Option<SiteCost> {
         let (served, money) = (self.served()?, self.money?);
         let today = local_date(self.first.zone, self.inputs.now);
-        let days = self.inputs.site_days.get(&self.first.site_id).map_or(&[][..], Vec::as_slice);
-        let u_share = self.fresh_used().relative_u().unwrap_or(0.0);
-        let fresh = |period: Cycle| {
-            let litres = day_uses::fresh_used(&self.site_days(period), period).map_err(Missing::from)?;
-            Ok(self.unsure(litres.0, u_share))
-        };
-        let of = CostDays { month: self.inputs.month, served, stay: self.stay(), today, days };
-        Some(money.cost(&of, basis, fresh))
+        let of = CostDays { month: self.inputs.month, served, stood: &self.stood(), today, days: &self.days };
+        Some(money.cost(&of, basis, |period| self.fresh(period)))
     }
 
     fn saved(&self) -> Result<MoneySaved, Withheld> {
         money_saved(self.inputs.month, &self.billed()?).map_err(Withheld::from)
     }
 
-    /// The billing cycles that touch the month, with what was used in their parts.
+    /// The billing cycles that touch the month, whole, with what was used in their parts. In days
+    /// of other months without a baseline nothing is avoided: what was used stands in both bills.
     pub(crate) fn billed(&self) -> Result<Vec<BilledCycle<'c>>, Withheld> {
-        let served = self.served().ok_or(Missing::Baseline)?;
+        self.served().ok_or(Missing::Baseline)?;
         let money = self.money.ok_or(Missing::Baseline)?;
-        let today = local_date(self.first.zone, self.inputs.now);
-        // The month's relative error stands for that of its cycles: the same meters measured both.
-        let u_share = self.fresh_used().relative_u().unwrap_or(0.0);
         let uses = |period: Cycle| {
             let by = (&money.baselines, &money.working);
-            let Uses { baseline_l, fresh_used_l } = day_uses::uses(&self.site_days(period), period, by)?;
-            Ok(Uses { baseline_l, fresh_used_l: self.unsure(fresh_used_l.value, u_share) })
+            let fresh_used_l = self.fresh(period);
+            match day_uses::uses(&self.site_days(period), period, by) {
+                Ok(Uses { baseline_l, .. }) => Ok(Uses { baseline_l, fresh_used_l: fresh_used_l? }),
+                Err(Missing::Baseline) if Month::of(period.from) != self.inputs.month => {
+                    let fresh_used_l = fresh_used_l?;
+                    Ok(Uses { baseline_l: fresh_used_l.clone(), fresh_used_l })
+                }
+                Err(why) => Err(why),
+            }
         };
-        money.billed(self.inputs.month, served, today, uses).map_err(Withheld::from)
+        money.billed(self.inputs.month, &self.stood(), uses).map_err(Withheld::from)
     }
 }
 
@@ -206,3 +218,6 @@ pub(super) fn half_between(low: Money, high: Money) -> f64 {
     use rust_decimal::prelude::ToPrimitive;
     ((high.amount - low.amount) / rust_decimal::Decimal::TWO).abs().to_f64().unwrap_or(0.0)
 }
+
+#[cfg(test)]
+mod tests;

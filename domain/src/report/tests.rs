@@ -104,6 +104,7 @@ pub(super) fn inputs(subjects: Vec<Subject>) -> Inputs {
         now: at("2026-02-05T12:00:00Z"),
         subjects,
         site_days: HashMap::new(),
+        stays: HashMap::new(),
         money: Vec::new(),
     }
 }

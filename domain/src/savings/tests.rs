@@ -52,7 +52,7 @@ fn march(account: &WaterAccount, tariff: &Tariff, baseline: f64, used: f64, u: f
     let parts = vec![part(days, baseline, used, u)];
     money_saved(
         month("2026-03"),
-        &[BilledCycle { account, tariff, cycle: days, open_from: None, winter_l_per_month: None, parts }],
+        &[BilledCycle { account, tariff, cycle: days, open: None, winter_l_per_month: None, parts }],
     )
 }
 
@@ -119,7 +119,7 @@ fn quarter<'a>(account: &'a WaterAccount, tariff: &'a Tariff, avoided: [f64; 3])
         account,
         tariff,
         cycle: cycle("2026-01-01", "2026-04-01"),
-        open_from: None,
+        open: None,
         winter_l_per_month: None,
         parts,
     }
@@ -159,7 +159,7 @@ fn a_cycle_that_goes_on_is_taken_on_and_marked() {
         account: &account,
         tariff: &tariff,
         cycle: cycle("2026-01-01", "2026-04-01"),
-        open_from: Some("2026-03-01".parse().unwrap()),
+        open: Some(cycle("2026-03-01", "2026-04-01")),
         winter_l_per_month: None,
         parts,
     };
@@ -178,7 +178,7 @@ fn each_reason_is_said() {
         account: &account,
         tariff: &tariff,
         cycle: days,
-        open_from: None,
+        open: None,
         winter_l_per_month: None,
         parts: vec![Part { days, uses }],
     };
@@ -214,7 +214,7 @@ fn sewer_by_winter_average_has_the_same_average_in_both_bills() {
         let parts = vec![part(days, 30.0, used, 0.0)];
         let winter_l_per_month = winter.map(|m3| Litres(m3 * 1000.0));
         let billed =
-            BilledCycle { account: &account, tariff: &tariff, cycle: days, open_from: None, winter_l_per_month, parts };
+            BilledCycle { account: &account, tariff: &tariff, cycle: days, open: None, winter_l_per_month, parts };
         money_saved(month("2026-03"), &[billed]).map(|found| amounts(&found.saved)[0].clone())
     };
     assert_eq!(saved(10.0, Some(8.0)).unwrap(), "20.00");

@@ -2,7 +2,7 @@
 //! cycle both bills line by line with quantity, price and rounding.
 
 use crate::accounts::day_uses::activity;
-use crate::baseline::avoided::Avoided;
+use crate::baseline::avoided::{Avoided, Missing};
 use crate::baseline::method::Method;
 use crate::baseline::record::Baseline;
 use crate::facts::DayFact;
@@ -41,15 +41,15 @@ pub struct SiteTrace {
     pub withheld: Vec<String>,
 }
 
-/// Some days under one baseline.
+/// Some days under one baseline, or under none.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PartUse {
     /// The days, the last one left out.
     pub days: Cycle,
-    /// First day of the baseline that holds.
-    pub baseline_first_day: NaiveDate,
-    /// How it was found, with its figures.
-    pub method: Method,
+    /// First day of the baseline that holds; null in another month in which none does.
+    pub baseline_first_day: Option<NaiveDate>,
+    /// How it was found, with its figures; null without.
+    pub method: Option<Method>,
     /// Washes by machine class; null where nobody counts them.
     pub washes: Option<BTreeMap<String, f64>>,
     /// All water to the washers, in litres; null where it is not known.
@@ -75,7 +75,7 @@ pub struct DayUse {
     pub fresh_used_l: Option<f64>,
     /// Washes counted; null where nothing counts them.
     pub wash_count: Option<f64>,
-    /// Share of the day between accepted readings, 0 to 1.
+    /// Share of the day between accepted readings, 0 to 1: of the time that units stood there.
     pub coverage: f64,
 }
 
@@ -84,9 +84,12 @@ pub struct DayUse {
 pub struct CycleTrace {
     /// What was saved in it and in the month, as the report prints it.
     pub saving: CycleSaving,
-    /// Its days under a baseline, cut where a month or a baseline begins.
+    /// All its known days on which units stood there, those of other months too, cut where a month
+    /// begins and where a baseline begins or ends.
     pub parts: Vec<PartUse>,
-    /// By how much these are taken on to the end of a cycle that goes on; 1 for one that is over.
+    /// The days at its end that are not known yet, the last one left out; null for a cycle that is.
+    pub open: Option<Cycle>,
+    /// By how much the parts are taken on over these; 1 without.
     pub taken_on: f64,
     /// The part of the cycle, 0 to 1, that has passed before the month.
     pub before: f64,
@@ -99,7 +102,7 @@ pub struct CycleTrace {
     /// The bills where the most is saved; the same where other use is known.
     pub most: Bills,
     /// How one follows from the other.
-    pub formulas: [&'static str; 4],
+    pub formulas: [&'static str; 5],
 }
 
 /// The tariff behind a cycle's bills.
@@ -127,10 +130,11 @@ pub struct Bills {
     pub with_actual: Bill,
 }
 
-const FORMULAS: [&str; 4] = [
+const FORMULAS: [&str; 5] = [
     "amount of a bill's line = quantity x price, rounded to the minor unit; total = sum of the lines",
     "water billed = other_l + sum over the parts of baseline_l x taken_on, or of fresh_used_l x taken_on",
-    "saved = with_baseline - with_actual, line by line",
+    "taken_on = (days of the parts + days of open) / days of the parts",
+    "saved = with_baseline - with_actual, line by line, of the whole cycle",
     "in_month = saved x by_end - saved x before, each rounded to the minor unit, half away from zero; the two are \
      shares of the water avoided, or of the days, as shared_by says",
 ];
@@ -171,7 +175,7 @@ fn site(inputs: &Inputs, case: &Case<'_>) -> SiteTrace {
         served,
         avoided: avoided.ok(),
         avoided_formula: "avoided_l = baseline_l - fresh_used_l, the latter by the statements of the subjects",
-        baseline: served.and_then(|days| part_use(case, days)),
+        baseline: served.and_then(|days| part_use(case, days)).filter(|part| part.method.is_some()),
         cycles: cycles.iter().zip(found).filter_map(of_cycle).collect(),
         withheld,
     }
@@ -180,22 +184,45 @@ fn site(inputs: &Inputs, case: &Case<'_>) -> SiteTrace {
 fn part_use(case: &Case<'_>, days: Cycle) -> Option<PartUse> {
     let last = days.to.pred_opt().unwrap_or(days.from);
     let money = case.money()?;
-    let baseline: &Baseline = money.baselines.over(days.from, last).ok()?;
     let facts = case.site_days(days);
+    let fresh_used_l = facts.iter().filter_map(|day| day.amounts.fresh_used()).map(|litres| litres.0).sum();
+    let of_days = facts.iter().map(day_use).collect();
+    let baseline: &Baseline = match money.baselines.over(days.from, last) {
+        Ok(baseline) => baseline,
+        Err(Missing::Baseline) => return Some(PartUse::without_baseline(days, fresh_used_l, of_days)),
+        Err(_) => return None,
+    };
     let activity = activity(&facts, &baseline.method, (days, &money.working));
     let washes = activity.washes.as_ref();
     Some(PartUse {
         days,
-        baseline_first_day: baseline.first_day,
-        method: baseline.method.clone(),
+        baseline_first_day: Some(baseline.first_day),
+        method: Some(baseline.method.clone()),
         washes: washes.map(|classes| classes.iter().map(|(class, count)| (class.clone(), count.value)).collect()),
         to_washers_l: activity.to_washers_l.as_ref().map(|litres| litres.value),
         working_days: activity.working_days.as_ref().map(|days| days.value),
         baseline_l: baseline.method.expected(&activity).ok()?.value,
         baseline_formula: baseline_formula(&baseline.method),
-        fresh_used_l: facts.iter().filter_map(|day| day.amounts.fresh_used()).map(|litres| litres.0).sum(),
-        of_days: facts.iter().map(day_use).collect(),
+        fresh_used_l,
+        of_days,
     })
+}
+
+impl PartUse {
+    fn without_baseline(days: Cycle, fresh_used_l: f64, of_days: Vec<DayUse>) -> Self {
+        Self {
+            days,
+            baseline_first_day: None,
+            method: None,
+            washes: None,
+            to_washers_l: None,
+            working_days: None,
+            baseline_l: fresh_used_l,
+            baseline_formula: "baseline_l = fresh_used_l: without a baseline nothing is avoided",
+            fresh_used_l,
+            of_days,
+        }
+    }
 }
 
 fn day_use(day: &DayFact) -> DayUse {
@@ -244,6 +271,7 @@ fn cycle(month: Month, case: &Case<'_>, billed: &BilledCycle<'_>, saving: CycleS
         .filter(|version| version.from < billed.cycle.to && version.to.is_none_or(|ends| ends > billed.cycle.from));
     Some(CycleTrace {
         parts: billed.parts.iter().filter_map(|part| part_use(case, part.days)).collect(),
+        open: billed.open,
         taken_on: billed.goes_on().unwrap_or(1.0),
         before,
         by_end,

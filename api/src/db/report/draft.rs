@@ -8,13 +8,16 @@ use crate::db::{DbError, Revision, Tx, range};
 use chrono::NaiveDate;
 use chrono_tz::Tz;
 use diesel::prelude::*;
-use diesel::{insert_into, update};
+use diesel::sql_types::{Integer, Uuid as SqlUuid};
+use diesel::{insert_into, sql_query, update};
 use diesel_async::RunQueryDsl;
 use domain::ids::CustomerId;
 use domain::report::SavingsReport;
+use domain::report::inputs::CYCLE_MONTHS;
 use domain::span::Span;
 use domain::zone::Month;
 use serde_json::{Value, json};
+use std::collections::HashMap;
 use uuid::Uuid;
 
 /// The customers with a unit or a meter of a site in a month.
@@ -41,6 +44,38 @@ pub async fn customers_in(tx: &Tx<'_>, month: Month) -> Result<Vec<CustomerId>, 
     found.sort_unstable();
     found.dedup();
     Ok(found.into_iter().map(CustomerId).collect())
+}
+
+#[derive(QueryableByName)]
+struct Reach {
+    #[diesel(sql_type = SqlUuid)]
+    customer_id: Uuid,
+    #[diesel(sql_type = Integer)]
+    months: i32,
+}
+
+/// How many months before one a billing cycle that touches it may have begun, by customer. Cycles
+/// from the first of a month on lie in their own months; what was billed may be some days late.
+///
+/// # Errors
+/// When the database fails.
+pub async fn cycles_reach(tx: &Tx<'_>) -> Result<HashMap<CustomerId, usize>, DbError> {
+    let rows: Vec<Reach> = sql_query(
+        "select a.customer_id,
+                max(a.billing_months + case
+                      when exists (select from water_bill b
+                                    where b.dealer_id = a.dealer_id and b.water_account_id = a.id
+                                      and b.withdrawn_at is null) then 1
+                      when extract(day from a.cycle_anchor) = 1 then -1
+                      else 0 end)::int4 as months
+           from water_account a
+          where a.charged is not null
+          group by a.customer_id",
+    )
+    .load(&mut tx.conn())
+    .await?;
+    let months = |row: Reach| (CustomerId(row.customer_id), usize::try_from(row.months).unwrap_or(0).min(CYCLE_MONTHS));
+    Ok(rows.into_iter().map(months).collect())
 }
 
 /// Makes the draft of a customer's month anew, or counts an issued month again; whether that

@@ -4,7 +4,7 @@
 use crate::db::error::known;
 use crate::db::fact::{self, Of, Whose};
 use crate::db::range::{self, Range};
-use crate::db::schema::{customer, dealer};
+use crate::db::schema::{customer, dealer, placement};
 use crate::db::{DbError, Tx, money_inputs};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
@@ -18,7 +18,8 @@ use domain::ids::CustomerId;
 use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
 use domain::placement::Terms;
-use domain::report::inputs::{Inputs, MeterLine, OpenException, PlacedUnit, Subject};
+use domain::report::inputs::{CYCLE_MONTHS, Inputs, MeterLine, OpenException, PlacedUnit, Subject};
+use domain::span::Span;
 use domain::spell::{Spell, SpellState};
 use domain::units::Litres;
 use domain::water::statement::Statement;
@@ -43,8 +44,10 @@ pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> 
     add_months(tx, of, first, month, &mut subjects).await?;
     let money = money_inputs::of_customer(tx, of).await?;
     let billed = money.iter().any(|site| !site.accounts.is_empty());
-    let mut site_days = add_days(tx, of, month, if billed { CYCLE_MONTHS } else { 0 }, &mut subjects).await?;
-    site_days.values_mut().for_each(|days| days.sort_by_key(|day| day.date));
+    let around = if billed { CYCLE_MONTHS } else { 0 };
+    let (first, last) = (0..around).fold((month, month), |(first, last), _| (first.previous(), last.next()));
+    let site_days = add_days(tx, of, month, (first, last), &mut subjects).await?;
+    let stays = stays(tx, of, first, last).await?;
     add_meters(tx, month, &mut subjects).await?;
     add_spells(tx, &mut subjects).await?;
     Ok(Inputs {
@@ -55,6 +58,7 @@ pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> 
         now: tx.now(),
         subjects,
         site_days,
+        stays,
         money,
     })
 }
@@ -153,27 +157,36 @@ fn placed_unit(row: &SubjectRow) -> Result<Option<PlacedUnit>, DbError> {
     }))
 }
 
-/// Months on both sides of one that a billing cycle touching it reaches into.
-const CYCLE_MONTHS: usize = 3;
+/// When units stood at each of the customer's sites, in order.
+async fn stays(tx: &Tx<'_>, of: CustomerId, first: Month, last: Month) -> Result<HashMap<Uuid, Vec<Span>>, DbError> {
+    let (from, to) = around(first, last);
+    let rows: Vec<(Uuid, Range)> = placement::table
+        .filter(placement::customer_id.eq(of.0))
+        .filter(placement::valid.overlaps_with(range::of_span(Span::parse(from, Some(to))?)))
+        .select((placement::site_id, placement::valid))
+        .order((placement::site_id, placement::valid))
+        .load(&mut tx.conn())
+        .await?;
+    let mut found: HashMap<Uuid, Vec<Span>> = HashMap::new();
+    for (site, valid) in rows {
+        found.entry(site).or_default().push(range::to_span(valid)?);
+    }
+    Ok(found)
+}
 
-/// Gives each subject its days of the month, and each site its days of `around` more months on
-/// both sides.
+/// Gives each subject its days of the month, and each site all its days of the months from `first`
+/// to `last`, in order.
 async fn add_days(
     tx: &Tx<'_>,
     of: CustomerId,
     month: Month,
-    around: usize,
+    (first, last): (Month, Month),
     subjects: &mut [Subject],
 ) -> Result<HashMap<Uuid, Vec<DayFact>>, DbError> {
-    let first = (0..around).fold(month, |month, _| month.previous());
-    let last = (0..around).fold(month, |month, _| month.next());
-    let site_of: HashMap<Uuid, Uuid> = subjects.iter().map(|subject| (subject.id, subject.site_id)).collect();
     let mut days: HashMap<Uuid, Vec<DayFact>> = HashMap::new();
     let mut of_site: HashMap<Uuid, Vec<DayFact>> = HashMap::new();
     for day in fact::days(tx, Of::Customer(of.0), first.first_day(), last.last_day()).await? {
-        if let Some(site) = site_of.get(&day.subject_id) {
-            of_site.entry(*site).or_default().push(day.fact.clone());
-        }
+        of_site.entry(day.site_id).or_default().push(day.fact.clone());
         if Month::of(day.fact.date) == month {
             days.entry(day.subject_id).or_default().push(day.fact);
         }

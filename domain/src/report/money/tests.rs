@@ -1,0 +1,221 @@
+//! Billing cycles of several months, each priced whole. All figures are worked out by hand from the
+//! tariff here: for each month 100 m3 at 1, up to 400 at 2, up to 800 at 3, above at 4.
+
+use super::*;
+use crate::accounts::site_cost::CostLine;
+use crate::accounts::site_money::tests::money;
+use crate::baseline::record::Baseline;
+use crate::baseline::record::tests::baseline;
+use crate::metering::stream::Stream;
+use crate::report::SavingsReport;
+use crate::report::tests::{fact, inputs, subject};
+use crate::span::Span;
+use crate::tariff::OtherUse;
+use crate::units::Litres;
+use chrono::{DateTime, Utc};
+use proptest::prelude::*;
+use rust_decimal::Decimal;
+use serde_json::json;
+use std::collections::HashMap;
+
+fn date(text: &str) -> NaiveDate {
+    text.parse().unwrap()
+}
+
+fn at(text: &str) -> DateTime<Utc> {
+    text.parse().unwrap()
+}
+
+/// A site on cycles of some months from 1 January 2026 on, with so many cubic metres of other use
+/// in a month, and its baseline of 300 L for each wash.
+fn site(cycle_months: u8, other_m3: f64) -> SiteMoney {
+    let mut one = money(&[("2025-01-01", None)]);
+    let account = &mut one.accounts[0];
+    account.record.cycle_anchor = date("2026-01-01");
+    account.record.account.cycle_months = cycle_months;
+    account.record.account.other_use = Some(OtherUse::known(Litres(other_m3 * 1000.0)));
+    let water = json!({ "blocks": [
+        {"up_to": "100", "price": "1"}, {"up_to": "400", "price": "2"}, {"up_to": "800", "price": "3"}, {"price": "4"}
+    ] });
+    account.tariff.as_mut().unwrap().versions[0].water = serde_json::from_value(water).unwrap();
+    one.site_id = SiteId(uuid::Uuid::from_u128(7));
+    since(&mut one, "2025-01-01");
+    one
+}
+
+fn since(one: &mut SiteMoney, first_day: &str) {
+    let from = Baseline { first_day: date(first_day), ..baseline() };
+    one.baselines = crate::baseline::history::Baselines::parse(vec![from]).unwrap();
+}
+
+/// Days of a month in which so many cubic metres are used, and would have been by the baseline.
+fn days(month: &str, used: f64, baseline: f64) -> Vec<DayFact> {
+    let month = Month::parse(month).unwrap();
+    let days: Vec<NaiveDate> = month.first_day().iter_days().take_while(|day| Month::of(*day) == month).collect();
+    let each = |m3: f64| m3 * 1000.0 / days.len() as f64;
+    let of = [(Stream::Makeup, each(used)), (Stream::WashCount, each(baseline) / 300.0)];
+    days.iter().map(|day| fact(*day, &of)).collect()
+}
+
+/// The report of a month by what is known at an instant, of a unit that came at one.
+fn report(month: &str, (came, now): (&str, &str), money: &SiteMoney, days: &[DayFact]) -> SavingsReport {
+    let month = Month::parse(month).unwrap();
+    let own = days.iter().filter(|day| Month::of(day.date) == month).cloned().collect();
+    let mut of = subject(1, &[Stream::Makeup, Stream::WashCount], own);
+    let span = Span::parse(at(came), None).unwrap();
+    of.unit.as_mut().unwrap().span = span;
+    let site = of.site_id;
+    SavingsReport::of(&Inputs {
+        month,
+        now: at(now),
+        site_days: HashMap::from([(site, days.to_vec())]),
+        stays: HashMap::from([(site, vec![span])]),
+        money: vec![money.clone()],
+        ..inputs(vec![of])
+    })
+}
+
+const EVER: &str = "2025-06-01T00:00:00Z";
+const LATER: (&str, &str) = (EVER, "2026-06-01T12:00:00Z");
+
+fn saved(report: &SavingsReport) -> MoneySaved {
+    report.savings[0].saved.clone().unwrap_or_else(|| panic!("{:?}", report.savings[0].withheld))
+}
+
+fn least(report: &SavingsReport) -> String {
+    format!("{:.2}", saved(report).saved.least.amount)
+}
+
+/// 210 m3 by the baseline and 110 used in each of two months, beside 400 of other use in both.
+/// bill(820) = 200 + 600 x 2 + 20 x 3 = 1460, bill(620) = 200 + 420 x 2 = 1040: 420 in all. Each
+/// month's own 210 and 110 would come to bill(610) - bill(510), 200 each.
+#[test]
+fn a_cycle_of_two_months_is_priced_whole() {
+    let days = [days("2026-01", 110.0, 210.0), days("2026-02", 110.0, 210.0)].concat();
+    let one = site(2, 200.0);
+    for month in ["2026-01", "2026-02"] {
+        let report = report(month, LATER, &one, &days);
+        let found = saved(&report);
+        let cycle = &found.cycles[0];
+        assert_eq!((format!("{:.2}", cycle.whole.least.amount), least(&report)), ("420.00".into(), "210.00".into()));
+        assert!((cycle.baseline_l.value - 420_000.0).abs() < 1e-6 && (cycle.share - 0.5).abs() < 1e-9, "{cycle:?}");
+        assert!(!found.estimated);
+    }
+}
+
+/// bill(870) - bill(650) = 150 x 2 + 70 x 3 = 510 for the 220 m3 that the unit took.
+#[test]
+fn the_units_water_costs_its_part_of_the_whole_cycle() {
+    let days = [days("2026-01", 110.0, 210.0), days("2026-02", 110.0, 210.0)].concat();
+    for month in ["2026-01", "2026-02"] {
+        let report = report(month, LATER, &site(2, 325.0), &days);
+        assert_eq!(report.costs[0].total.unwrap().to_string(), "255.00 EUR");
+    }
+}
+
+/// In January 31 of 59 days are known: (bill(400 + 210 x 59 / 31) - bill(400 + 110 x 59 / 31)) x 31 / 59
+/// = 100 m3 at 2, as no block ends in between. What is read of February, up to the tenth, counts too.
+#[test]
+fn a_cycle_is_taken_on_from_what_was_read_of_it() {
+    let one = site(2, 200.0);
+    let january = days("2026-01", 110.0, 210.0);
+    let found = report("2026-01", (EVER, "2026-02-20T12:00:00Z"), &one, &january);
+    assert_eq!((least(&found), saved(&found).estimated), ("200.00".into(), true));
+    let close = |value: f64, wanted: f64| assert!((value - wanted).abs() < 1e-6, "{value} not {wanted}");
+    close(saved(&found).cycles[0].avoided_l.value, 100_000.0 * 59.0 / 31.0);
+    let mut more = [january, days("2026-02", 0.0, 56.0)].concat();
+    more.truncate(31 + 10);
+    more[40].coverage = 0.3;
+    let found = report("2026-01", (EVER, "2026-02-20T12:00:00Z"), &one, &more);
+    close(saved(&found).cycles[0].avoided_l.value, (100_000.0 + 9.0 * 2_000.0) * 59.0 / 40.0);
+}
+
+/// In the unit's first month of the cycle, the second, 400 + 210 and 400 + 110 m3 end in the second
+/// block: 200. Of the month before it nothing is known.
+#[test]
+fn days_before_the_unit_came_have_neither_baseline_nor_use() {
+    let february = days("2026-02", 110.0, 210.0);
+    let later = ("2026-02-01T07:00:00Z", LATER.1);
+    let found = report("2026-02", later, &site(2, 200.0), &february);
+    assert_eq!((least(&found), saved(&found).cycles[0].share), ("200.00".into(), 1.0));
+    let came_unread = report("2026-02", LATER, &site(2, 200.0), &february);
+    assert_eq!(saved(&came_unread), saved(&found), "it stood there, and nobody read it");
+    let both = [days("2026-01", 110.0, 210.0), february].concat();
+    assert_eq!(saved(&report("2026-02", later, &site(2, 200.0), &both)), saved(&found), "the site's meters ran before");
+}
+
+/// January has no baseline: its 110 m3 stand in both bills. bill(820) - bill(720) = 80 x 2 + 20 x 3.
+#[test]
+fn use_without_a_baseline_stands_in_both_bills() {
+    let days = [days("2026-01", 110.0, 210.0), days("2026-02", 110.0, 210.0)].concat();
+    let mut one = site(2, 250.0);
+    since(&mut one, "2026-02-01");
+    assert_eq!(least(&report("2026-02", LATER, &one, &days)), "220.00");
+    let january = report("2026-01", LATER, &one, &days);
+    assert_eq!(january.savings[0].saved, None, "no baseline is agreed for it");
+}
+
+#[test]
+fn a_gap_in_another_month_of_the_cycle_is_named() {
+    let mut days = [days("2026-01", 110.0, 210.0), days("2026-02", 110.0, 210.0)].concat();
+    days.drain(10..15);
+    let found = report("2026-02", LATER, &site(2, 200.0), &days);
+    let [why] = found.savings[0].withheld.as_slice() else { panic!("{:?}", found.savings) };
+    assert!(why.contains("from 2026-01-01 until 2026-02-01"), "{why}");
+    days.drain(35..40);
+    let january = report("2026-01", LATER, &site(2, 200.0), &days);
+    assert_eq!(january.savings[0].withheld.len(), 1, "its own gap, once: {:?}", january.savings);
+}
+
+fn water(lines: &[CostLine]) -> Decimal {
+    lines.iter().map(|line| line.amount.amount).sum()
+}
+
+proptest! {
+    /// Whatever the months of a cycle used and whenever in it the unit came, their parts add up to
+    /// what the whole cycle saves and costs, to the cent.
+    #[test]
+    fn the_reports_of_a_cycle_add_up(
+        uses in prop::array::uniform3((0.0..600.0_f64, 0.0..600.0_f64)),
+        other in prop::option::of(0.0..900.0_f64),
+        (came, hour) in (1_u32..28, 0_u32..24),
+    ) {
+        let mut one = site(3, other.unwrap_or(0.0));
+        if other.is_none() {
+            one.accounts[0].record.account.other_use = None;
+        }
+        let names = ["2026-01", "2026-02", "2026-03"];
+        let mut all: Vec<DayFact> =
+            names.iter().zip(uses).flat_map(|(name, (used, baseline))| days(name, used, baseline)).collect();
+        let (first, came) = (date("2026-01-01") + chrono::Days::new(u64::from(came) - 1), format!("2026-01-{came:02}T{hour:02}:00:00-07:00"));
+        all.retain(|day| day.date >= first);
+        all[0].coverage = f64::from(24 - hour) / 24.0;
+        let reports = names.map(|name| report(name, (&came, LATER.1), &one, &all));
+        let whole = saved(&reports[0]).cycles[0].whole;
+        let of = |bounds: &crate::savings::Bounds| [bounds.least, bounds.most, bounds.low, bounds.high].map(|money| money.amount);
+        let [least, most, ..] = of(&whole);
+        for (n, amount) in [least, most].into_iter().enumerate() {
+            prop_assert_eq!(reports.iter().map(|report| of(&saved(report).saved)[n]).sum::<Decimal>(), amount);
+        }
+        let bill = saved(&reports[0]).cycles[0].least.lines.iter().map(|line| line.line.saved).sum::<Decimal>();
+        prop_assert_eq!(bill, least);
+        let costs: Decimal = reports.iter().map(|report| water(&report.costs[0].lines)).sum();
+        let used: f64 = all.iter().filter_map(|day| day.amounts.fresh_used()).map(|litres| litres.0).sum();
+        let cost = whole_bill(&one, used);
+        prop_assert_eq!(costs, cost);
+    }
+}
+
+/// bill(other use + use) - bill(other use) where the least of it is, of the first quarter.
+fn whole_bill(one: &SiteMoney, used_l: f64) -> Decimal {
+    use crate::tariff::{CyclePrices, WaterUse};
+    let quarter = Cycle { from: date("2026-01-01"), to: date("2026-04-01") };
+    let account = &one.accounts[0];
+    let prices = CyclePrices::new(&account.record.account, account.tariff.as_ref().unwrap(), quarter).unwrap();
+    let range = prices.saving_range(
+        account.record.account.other_use,
+        &WaterUse::of(Litres(used_l)),
+        &WaterUse::of(Litres(0.0)),
+    );
+    range.unwrap().least.saving.amount
+}
