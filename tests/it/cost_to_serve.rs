@@ -2,46 +2,65 @@
 
 use crate::conventions::items;
 use crate::costs::{Bay, night};
+use crate::service_events::{EVENTS, event};
+use crate::stock::Store;
 use crate::support::{Client, Dealer, TestApp, id};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-/// Amounts that stand nowhere else.
-const PLANTED: [&str; 4] = ["777.77", "888.88", "6.66", "555.55"];
-const ITEM: Uuid = Uuid::from_u128(0x0198_0000_0000_7000_8000_0000_0000_0001);
+/// Amounts that stand nowhere else: an hour, a kilometre, a load; a float.
+const PLANTED: [&str; 4] = ["777.77", "6.66", "555.55", "888.88"];
 
 fn price(what: &str, unit: &str, amount: &str) -> Value {
-    let item_id = (what == "item").then_some(ITEM);
-    json!({ "what": what, "item_id": item_id, "kind": "purchase", "from": "2026-01-01", "unit": unit, "amount": amount,
-        "currency": "EUR" })
+    json!({ "what": what, "from": "2026-01-01", "unit": unit, "amount": amount, "currency": "EUR" })
 }
 
-async fn planted(dealer: &Dealer) {
-    let prices = [("labour", "h"), ("item", "piece"), ("travel", "km"), ("disposal", "load")];
-    for ((what, unit), amount) in prices.into_iter().zip(PLANTED) {
+/// An item counted in a unit.
+async fn item(dealer: &Dealer, name: &str, unit: &str) -> Uuid {
+    let item = json!({ "name": name, "unit": unit, "hazard": "harmless", "by_lot": false, "service_level": 0.95 });
+    id(&dealer.office.create("/v1/consumables", &item).await)
+}
+
+async fn item_price(dealer: &Dealer, item: Uuid, kind: &str, from: &str, amount: &str) {
+    let price = json!({ "kind": kind, "from": from, "per_unit": { "amount": amount, "currency": "EUR" } });
+    dealer.office.create(&format!("/v1/consumables/{item}/prices"), &price).await;
+}
+
+/// Rates of work, and a float with its purchase price, which is given.
+async fn planted(dealer: &Dealer) -> Uuid {
+    for ((what, unit), amount) in [("labour", "h"), ("travel", "km"), ("disposal", "load")].into_iter().zip(PLANTED) {
         dealer.office.create("/v1/prices", &price(what, unit, amount)).await;
     }
+    let float = item(dealer, "Float", "piece").await;
+    item_price(dealer, float, "purchase", "2026-01-01", PLANTED[3]).await;
+    float
 }
 
-/// A service event with its lines, as the service's own routes leave them.
-async fn event(app: &TestApp, dealer: &Dealer, unit: Uuid, at: &str, details: Value, lines: &[(&str, &str, &str)]) {
-    let client = app.superuser().await;
-    let event = Uuid::now_v7();
-    let at: chrono::DateTime<chrono::Utc> = at.parse().unwrap();
-    let sql = "insert into service_event (dealer_id, id, revision, unit_id, at, kind, details, created_at)
-               values ($1, $2, $3, $4, $5, 'visit', $6::text::jsonb, now())";
-    let details = details.to_string();
-    // The first revision has other lines, which do not count.
-    for revision in [1, 2] {
-        client.execute(sql, &[&dealer.id.0, &event, &revision, &unit, &at, &details]).await.unwrap();
-    }
-    let sql = "insert into event_line (dealer_id, event_id, revision, n, kind, item_id, quantity, unit)
-               values ($1, $2, $3, $4, $5, $6, $7::text::numeric, $8)";
-    let item = |kind: &str| ["part", "consumable"].contains(&kind).then_some(ITEM);
-    client.execute(sql, &[&dealer.id.0, &event, &1, &1_i16, &"labour", &None::<Uuid>, &"99", &"h"]).await.unwrap();
-    for (n, (kind, quantity, unit)) in (1_i16..).zip(lines) {
-        client.execute(sql, &[&dealer.id.0, &event, &2, &n, kind, &item(kind), quantity, unit]).await.unwrap();
-    }
+fn line(kind: &str, quantity: &str, unit: &str, more: Value) -> Value {
+    let mut line = json!({ "kind": kind, "what": "x", "quantity": quantity, "unit": unit });
+    line.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+    line
+}
+
+fn work(unit: Uuid, at: &str, (kind, details): (&str, Value), lines: &[Value]) -> Value {
+    let mut sent = event(unit, at, kind, &details);
+    sent["lines"] = json!(lines);
+    sent
+}
+
+fn visit() -> (&'static str, Value) {
+    ("visit", json!({}))
+}
+
+fn hour() -> Value {
+    line("labour", "1", "h", json!({}))
+}
+
+async fn correct(dealer: &Dealer, event: &Value, revision: u32, new: &Value) {
+    let correction = json!({ "reason": "Misread", "event": new });
+    let path = format!("{EVENTS}/{}/correct", id(event));
+    let done = dealer.technician.post_at_with(&path, &format!("\"{revision}\""), &correction).await;
+    assert_eq!(done.status(), 200, "{done:?}");
 }
 
 /// 2 h at 777.77 are 1,555.54, a part 888.88, 10 km at 6.66 are 66.60, an hour under warranty
@@ -51,11 +70,20 @@ async fn serving_is_priced_where_the_unit_stood() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
     let (bay, other) = (Bay::new(&dealer, "Harbour Haulage").await, Bay::new(&dealer, "Quarry Trucks").await);
-    planted(&dealer).await;
-    let lines = [("labour", "2", "h"), ("part", "1", "piece"), ("travel", "10", "km"), ("consumable", "3", "kg")];
-    event(&app, &dealer, bay.unit, "2026-03-10T09:00:00Z", json!({}), &lines).await;
-    let warranty = json!({ "payer": "warranty" });
-    event(&app, &dealer, bay.unit, "2026-03-31T21:30:00Z", warranty, &[("labour", "1", "h")]).await;
+    let float = planted(&dealer).await;
+    let lines = [
+        line("labour", "2", "h", json!({})),
+        line("part", "1", "piece", json!({ "item_id": float })),
+        line("travel", "10", "km", json!({})),
+        line("consumable", "3", "kg", json!({})),
+    ];
+    // The first revision has another line, which does not count.
+    let at = "2026-03-10T09:00:00Z";
+    let first = work(bay.unit, at, visit(), &[line("labour", "99", "h", json!({}))]);
+    let first = dealer.technician.create(EVENTS, &first).await;
+    correct(&dealer, &first, 1, &work(bay.unit, at, visit(), &lines)).await;
+    let warranty = [line("labour", "1", "h", json!({ "payer": "warranty" }))];
+    dealer.technician.create(EVENTS, &work(bay.unit, "2026-03-31T21:30:00Z", visit(), &warranty)).await;
     let load = json!({ "hauler": "Valley Tankers", "ticket": "M-1", "destination": "Works", "waste_class": "Oily" });
     let hauled = json!({ "at": "2026-03-12T09:00:00Z", "kind": "hauled", "volume_l": 900.0, "u_share": 0.05,
         "passed_a_meter": false, "load": load });
@@ -76,7 +104,7 @@ async fn serving_is_priced_where_the_unit_stood() {
     let placements = items(&dealer.office, &format!("/v1/units/{}/placements", bay.unit)).await;
     dealer.end_placement(&placements[0], "2026-04-10T09:00:00Z").await;
     dealer.place(bay.unit, other.site, "2026-04-10T09:00:00Z").await;
-    event(&app, &dealer, bay.unit, "2026-04-12T09:00:00Z", json!({}), &[("labour", "1", "h")]).await;
+    dealer.technician.create(EVENTS, &work(bay.unit, "2026-04-12T09:00:00Z", visit(), &[hour()])).await;
     let april = "cost-to-serve?from=2026-04-01&to=2026-04-30";
     assert_eq!(dealer.office.get(&bay.of_site(april)).await.json()["total"], Value::Null);
     assert_eq!(dealer.office.get(&other.of_site(april)).await.json()["total"]["amount"], "777.77");
@@ -104,10 +132,10 @@ async fn prices_follow_one_another_and_are_withdrawn() {
     let listed = items(&dealer.office, "/v1/prices").await;
     assert_eq!((&listed[0]["to"], listed.len()), (&json!("2026-06-01"), 2));
     dealer.office.post("/v1/prices", &price("labour", "h", "1")).await.refused_for(409, &[("/from", "price_overlaps")]);
-    let mut wrong = price("item", " ", "-1");
-    wrong["item_id"] = Value::Null;
-    let faults = [("/unit", "required"), ("/item_id", "required"), ("/amount", "out_of_range")];
-    dealer.office.post("/v1/prices", &wrong).await.refused_for(422, &faults);
+    let faults = [("/unit", "required"), ("/amount", "out_of_range")];
+    dealer.office.post("/v1/prices", &price("travel", " ", "-1")).await.refused_for(422, &faults);
+    let goods = price("item", "piece", "1");
+    dealer.office.post("/v1/prices", &goods).await.refused_for(422, &[("/what", "unknown_priced")]);
     let withdraw = format!("/v1/prices/{}/withdraw", id(&first));
     assert_eq!(dealer.office.post(&withdraw, &json!({ "reason": "a slip" })).await.json()["withdrawn"], "a slip");
     dealer.office.post(&withdraw, &json!({ "reason": "x" })).await.refused_for(409, &[("", "withdrawn_already")]);
@@ -123,18 +151,18 @@ async fn no_purchase_price_reaches_a_customer() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
     let bay = Bay::new(&dealer, "Harbour Haulage").await;
-    planted(&dealer).await;
-    event(&app, &dealer, bay.unit, "2026-03-10T09:00:00Z", json!({}), &[("labour", "1", "h"), ("part", "1", "piece")])
-        .await;
+    let float = planted(&dealer).await;
+    let lines = [hour(), line("part", "1", "piece", json!({ "item_id": float }))];
+    dealer.technician.create(EVENTS, &work(bay.unit, "2026-03-10T09:00:00Z", visit(), &lines)).await;
     let terms = json!({ "from": "2026-01-01", "currency": "EUR", "fee": { "kind": "rent", "per_month": "450" } });
     dealer.office.create(&bay.of_site("cost-terms"), &terms).await;
     night(&app, &dealer).await;
     let viewer = dealer.customer_viewer(bay.customer).await;
     let reader = dealer.customer_reader(bay.customer).await;
     let prices = items(&dealer.office, "/v1/prices").await;
-    assert_eq!(prices.len(), PLANTED.len());
+    assert_eq!(prices.len(), PLANTED.len() - 1);
     let reports = items(&viewer, "/v1/savings-reports").await;
-    let mut ids = vec![bay.site, bay.unit, bay.customer, id(&prices[0])];
+    let mut ids = vec![bay.site, bay.unit, bay.customer, float, id(&prices[0])];
     ids.extend(reports.iter().map(id));
     let document = app.anyone().get("/openapi.json").await.json();
     let reads = document["paths"].as_object().unwrap().iter().filter(|(_, path)| path.get("get").is_some());
@@ -165,4 +193,118 @@ async fn asked(clients: &[&Client], path: &str) -> usize {
         }
     }
     answered
+}
+
+/// Coagulant cost 2.00 until the end of February and 2.50 from March on, and sells at 4.00.
+///
+/// An event takes 10 l in February, which is corrected to 6 l: 12.00. In March 8 l are issued by
+/// hand, of which 3 l come back: 20.00 less 7.50. The site gets 4 l delivered: 10.00. Goods that
+/// were paid for already cost nothing. Billed in March are 8 less 3 and 4 l: 20.00 and 16.00.
+#[tokio::test]
+async fn goods_from_stock_are_priced_when_they_are_used() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "Harbour Haulage").await;
+    let store = Store::new(&dealer).await;
+    for (kind, from, amount) in
+        [("purchase", "2026-01-01", "2.00"), ("purchase", "2026-03-01", "2.50"), ("selling", "2026-01-01", "4.00")]
+    {
+        item_price(&dealer, store.item, kind, from, amount).await;
+    }
+    store.receive(&dealer, "2026-01-05T08:00:00Z", "100").await;
+    let taken = |quantity: &str| {
+        let stock = json!({ "item_id": store.item, "from_place_id": store.warehouse, "payer": "billed" });
+        work(bay.unit, "2026-02-10T09:00:00Z", visit(), &[line("consumable", quantity, "l", stock)])
+    };
+    let first = dealer.technician.create(EVENTS, &taken("10")).await;
+    correct(&dealer, &first, 1, &taken("6")).await;
+    let mut noted = taken("6");
+    noted["customer_note"] = json!("Drum changed");
+    correct(&dealer, &first, 2, &noted).await;
+    let moves = items(&dealer.office, "/v1/stock-movements").await;
+    let moves: Vec<_> = moves.iter().map(|one| (one["kind"].clone(), one["quantity"].clone())).collect();
+    let moved = |kind: &str, quantity: &str| (json!(kind), json!(quantity));
+    let expected = [moved("received", "100"), moved("issued", "10"), moved("returned", "10"), moved("issued", "6")];
+    assert_eq!(moves, expected, "a note alone leaves stock as it is");
+
+    let place = json!({ "name": "North yard", "kind": "site", "site_id": bay.site });
+    let yard = id(&dealer.office.create("/v1/places", &place).await);
+    let by_hand = [
+        ("issued", "8", json!({ "from_place_id": store.warehouse, "unit_id": bay.unit, "payer": "billed" })),
+        ("returned", "3", json!({ "to_place_id": store.warehouse, "unit_id": bay.unit, "payer": "billed" })),
+        ("moved", "4", json!({ "from_place_id": store.warehouse, "to_place_id": yard, "payer": "billed" })),
+        ("issued", "1", json!({ "from_place_id": yard, "unit_id": bay.unit, "payer": "already_paid" })),
+    ];
+    for (n, (kind, quantity, more)) in by_hand.into_iter().enumerate() {
+        let at = format!("2026-03-1{n}T09:00:00Z");
+        let sent = crate::stock::movement(store.item, kind, &at, quantity, more);
+        dealer.technician.create("/v1/stock-movements", &sent).await;
+    }
+    let costs = async |days: &str| {
+        let found = dealer.office.get(&bay.of_site(&format!("cost-to-serve?{days}"))).await.json();
+        assert_eq!(found["not_priced"], json!([]));
+        found["total"]["amount"].clone()
+    };
+    assert_eq!(costs("from=2026-02-01&to=2026-02-28").await, "12.00");
+    assert_eq!(costs("from=2026-03-01&to=2026-03-31").await, "22.50");
+
+    // The customer is shown what it is billed, and never what was paid.
+    let viewer = dealer.customer_viewer(bay.customer).await;
+    let billed = items(&viewer, &bay.of_site("billed-items")).await;
+    let billed: Vec<_> = billed.iter().map(|one| (one["day"].clone(), one["quantity"].clone())).collect();
+    let of = |day: &str, quantity: &str| (json!(day), json!(quantity));
+    let expected = [of("2026-02-10", "6"), of("2026-03-10", "8"), of("2026-03-11", "-3"), of("2026-03-12", "4")];
+    assert_eq!(billed, expected);
+    let cost = bay.of_site("cost?from=2026-03-01&to=2026-03-31&step=month&basis=paid");
+    let cost = viewer.get(&cost).await.json();
+    let lines = cost["items"][0]["cost"]["lines"].as_array().unwrap().iter();
+    let goods: Vec<_> =
+        lines.filter(|line| line["kind"] == "billed_consumable").map(|line| &line["amount"]["amount"]).collect();
+    let sum: f64 = goods.iter().map(|amount| amount.as_str().unwrap().parse::<f64>().unwrap()).sum();
+    assert!((sum - 36.0).abs() < 1e-9, "{goods:?}");
+}
+
+/// The dealer covers the work until May, a supplier the parts. In March a float fails: an hour
+/// at 50.00 and the float at 30.00 are warranty work, 10 km at 1.00 are not, and the supplier
+/// credits 25.00: 55.00. What is done in good order, or billed because somebody says so, is labour:
+/// 100.00. In May the hour is labour too, and at the unit of another customer.
+#[tokio::test]
+async fn warranty_follows_the_covers_of_a_failure() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (bay, other) = (Bay::new(&dealer, "Harbour Haulage").await, Bay::new(&dealer, "Quarry Trucks").await);
+    for (what, unit, amount) in [("labour", "h", "50"), ("travel", "km", "1")] {
+        dealer.office.create("/v1/prices", &price(what, unit, amount)).await;
+    }
+    let float = item(&dealer, "Float", "piece").await;
+    item_price(&dealer, float, "purchase", "2026-01-01", "30").await;
+    let days = json!({ "from": "2026-01-01", "to": "2026-05-01" });
+    let ours = json!({ "unit_id": bay.unit, "given_by": "dealer", "labour": days });
+    dealer.office.create("/v1/covers", &ours).await;
+    let credit = json!({ "amount": "25.00", "currency": "EUR" });
+    let claim = json!({ "part": "Float", "returned_on": "2026-03-12", "credited_on": "2026-03-20", "credit": credit });
+    let theirs = json!({ "unit_id": bay.unit, "given_by": "supplier", "parts": days, "claims": [claim] });
+    dealer.office.create("/v1/covers", &theirs).await;
+    let replaced = |why: &str| ("replacement", json!({ "part": "Float", "why": why }));
+    let lines =
+        [hour(), line("part", "1", "piece", json!({ "item_id": float })), line("travel", "10", "km", json!({}))];
+    let billed = [line("labour", "1", "h", json!({ "payer": "billed" }))];
+    for sent in [
+        work(bay.unit, "2026-03-10T09:00:00Z", replaced("failed"), &lines),
+        work(bay.unit, "2026-03-11T09:00:00Z", replaced("preventive"), &[hour()]),
+        work(bay.unit, "2026-03-12T09:00:00Z", replaced("failed"), &billed),
+        work(bay.unit, "2026-05-01T09:00:00Z", replaced("failed"), &[hour()]),
+        work(other.unit, "2026-03-10T09:00:00Z", replaced("failed"), &[hour()]),
+    ] {
+        dealer.technician.create(EVENTS, &sent).await;
+    }
+    let costs = async |bay: &Bay, days: &str| {
+        dealer.office.get(&bay.of_site(&format!("cost-to-serve?{days}"))).await.json()["by_kind"].clone()
+    };
+    let amount = |amount: &str| json!({ "amount": amount, "currency": "EUR" });
+    let march = "from=2026-03-01&to=2026-03-31";
+    let expected = json!({ "warranty_work": amount("55.00"), "labour": amount("100.00"), "travel": amount("10.00") });
+    assert_eq!(costs(&bay, march).await, expected);
+    assert_eq!(costs(&other, march).await, json!({ "labour": amount("50.00") }));
+    assert_eq!(costs(&bay, "from=2026-05-01&to=2026-05-31").await, json!({ "labour": amount("50.00") }));
 }

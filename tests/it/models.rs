@@ -144,3 +144,23 @@ async fn the_starter_catalogue_says_where_its_lives_come_from() {
     let viewer = dealer.customer_viewer(dealer.customer("Harbour Haulage").await).await;
     viewer.get("/v1/part-kinds").await.refused(403, "not-allowed");
 }
+
+/// A line may name an item of the dealer's own stock, counted as the line is.
+#[tokio::test]
+async fn lines_name_items_of_the_stock() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let store = crate::stock::Store::new(&dealer).await;
+    let mut named = model();
+    named["consumables"][0]["item_id"] = json!(store.item);
+    let made = dealer.office.create("/v1/unit-models", &named).await;
+    assert_eq!(made["consumables"], named["consumables"]);
+    let foreign = crate::stock::Store::new(&app.dealer("Elsewhere").await).await;
+    let mut wrong = json!({ "consumables": named["consumables"], "kits": named["kits"] });
+    wrong["consumables"][0]["item_id"] = json!(foreign.item);
+    wrong["kits"][0]["item_id"] = json!(store.item);
+    let faults = [("/consumables/0/item_id", "unknown_reference"), ("/kits/0/unit", "wrong_unit")];
+    let path = format!("/v1/unit-models/{}", id(&made));
+    dealer.office.patch(&path, "\"1\"", &wrong).await.refused_for(422, &faults);
+    assert_eq!(dealer.office.get(&path).await.json(), made, "nothing half-done");
+}

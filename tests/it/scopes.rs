@@ -99,6 +99,7 @@ const VIEWS: [(&str, [&str; 3]); 79] = [
     ("select kind from event_line", ["labour", "", ""]),
     ("select name from consumable union all select name from place", ["salt, van", "", ""]),
     ("select kind from stock_movement", ["received", "", ""]),
+    ("select 'taken' from event_issue", ["taken", "", ""]),
     (
         "select name from supplier union all select number from stock_lot union all select kind from item_price
          union all select name from kit",

@@ -141,8 +141,8 @@ insert into billed_item (id, site_id, customer_id, day, kind, what, quantity, un
 insert into investment (id, site_id, customer_id, day, amount, currency, discount_rate, life_years, evidence, created_at)
   select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '2026-03-01', 9, 'EUR', 0, 10, n, now()
     from unnest(array['a', 'b']) n;
-insert into price (id, what, kind, valid, unit, amount, currency, created_at)
-  values (gen_random_uuid(), 'labour', 'purchase', '[2026-03-01,)', 'h', 9, 'EUR', now());
+insert into price (id, what, valid, unit, amount, currency, created_at)
+  values (gen_random_uuid(), 'labour', '[2026-03-01,)', 'h', 9, 'EUR', now());
 insert into service_event (id, revision, unit_id, at, kind, customer_note, created_at)
   select pg_temp.id('event ' || n), 1, pg_temp.id('u'), at, 'visit', n, now() from happened;
 insert into event_internal (event_id, revision, note) select id, 1, 'for the dealer alone' from service_event where customer_note = 'at';
@@ -169,6 +169,7 @@ insert into consumable (id, name, unit, created_at, changed_at) values (pg_temp.
 insert into place (id, name, kind, created_at) values (pg_temp.id('van'), 'van', 'van', now());
 insert into stock_movement (id, consumable_id, to_place_id, kind, quantity, at, created_at)
   values (pg_temp.id('movement'), pg_temp.id('salt'), pg_temp.id('van'), 'received', 1, now(), now());
+insert into event_issue (event_id, revision, movement_id) values (pg_temp.id('event at'), 1, pg_temp.id('movement'));
 insert into supplier (id, name, created_at) values (pg_temp.id('mine'), 'mine', now());
 insert into stock_lot (id, consumable_id, number, created_at) values (pg_temp.id('lot'), pg_temp.id('salt'), 'lot', now());
 insert into stock_posting (place_id, consumable_id, lot_id, at, is_count, movement_id, is_issue, change, balance)

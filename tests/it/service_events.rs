@@ -2,6 +2,7 @@
 
 use crate::conventions::items;
 use crate::measures::Bay;
+use crate::stock::Store;
 use crate::support::{Dealer, TestApp, id};
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -251,4 +252,99 @@ async fn a_products_standing_changes_from_a_day_on() {
     overlapping.refused_for(409, &[("/from", "chemical_overlaps")]);
     let ended = dealer.technician.post(&format!("{path}/{}/end", id(&refused)), &json!({ "to": "2026-05-01" })).await;
     assert_eq!(ended.json()["to"], "2026-05-01");
+}
+
+/// Goods from a place leave stock with the event, or the event is not there.
+#[tokio::test]
+async fn lines_take_from_stock_or_nothing_is_recorded() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "W-1").await;
+    let store = Store::new(&dealer).await;
+    store.receive(&dealer, "2026-03-01T08:00:00Z", "5").await;
+    let with = |lines: Value| {
+        let mut sent = event(bay.unit, "2026-03-02T08:00:00Z", "visit", &json!({}));
+        sent["lines"] = lines;
+        sent
+    };
+    let goods = |quantity: &str, unit: &str, item: Uuid, place: Uuid| {
+        json!({ "kind": "consumable", "what": "Coagulant", "item_id": item, "quantity": quantity, "unit": unit,
+            "from_place_id": place, "payer": "included" })
+    };
+    let good = |quantity: &str| goods(quantity, "l", store.item, store.warehouse);
+    let nobody = Uuid::from_u128(7);
+    for (line, fault) in [
+        (good("6"), ("/lines/1/quantity", "overdrawn")),
+        (good("0"), ("/lines/1/quantity", "not_positive")),
+        (goods("1", "kg", store.item, store.warehouse), ("/lines/1/unit", "wrong_unit")),
+        (goods("1", "l", nobody, store.warehouse), ("/lines/1/item_id", "unknown_reference")),
+        (goods("1", "l", store.item, nobody), ("/lines/1/from_place_id", "unknown_reference")),
+    ] {
+        let sent = with(json!([good("1"), line]));
+        dealer.technician.post(EVENTS, &sent).await.refused_for(422, &[fault]);
+    }
+    let foreign = Store::new(&app.dealer("Elsewhere").await).await;
+    let theirs = with(json!([goods("1", "l", foreign.item, foreign.warehouse)]));
+    dealer.technician.post(EVENTS, &theirs).await.refused_for(422, &[("/lines/0/item_id", "unknown_reference")]);
+    assert_eq!(items(&dealer.office, EVENTS).await, [Value::Null; 0]);
+    assert_eq!(items(&dealer.office, "/v1/stock-movements").await.len(), 1, "nothing half-done");
+
+    let stock = format!("/v1/stock?item_id={}", store.item);
+    let there = async || items(&dealer.office, &stock).await.first().map(|row| row["quantity"].clone());
+    let recorded = dealer.technician.create(EVENTS, &with(json!([good("1"), good("3")]))).await;
+    assert_eq!((there().await, &recorded["lines"][1]["payer"]), (Some(json!("1")), &json!("included")));
+    // What the event took may be taken by its correction, and no more than that.
+    let path = format!("{EVENTS}/{}/correct", id(&recorded));
+    let correct = async |revision: u32, lines: Value| {
+        let correction = json!({ "reason": "Misread", "event": with(lines) });
+        dealer.technician.post_at_with(&path, &format!("\"{revision}\""), &correction).await
+    };
+    correct(1, json!([good("5.5")])).await.refused_for(422, &[("/lines/0/quantity", "overdrawn")]);
+    assert_eq!(there().await, Some(json!("1")));
+    let mut more = good("7");
+    more["overdraw_reason"] = json!("The drum was never booked in");
+    for (revision, lines, left) in [(1, json!([good("4.5")]), "0.5"), (2, json!([more]), "-2"), (3, json!([]), "5")] {
+        let corrected = correct(revision, lines).await;
+        assert_eq!((corrected.status(), there().await), (200, Some(json!(left))), "{corrected:?}");
+    }
+}
+
+#[tokio::test]
+async fn a_replacement_takes_out_the_part_it_names() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "W-1").await;
+    let other = dealer.unit("W-2").await;
+    let part = async |unit: Uuid| {
+        let part = json!({ "unit_id": unit, "kind": "blower", "duty": "continuous", "run_basis": "hours",
+            "age_at_fitting": 0.0, "fitted_at": "2026-02-01T00:00:00Z" });
+        dealer.office.create("/v1/components", &part).await
+    };
+    let (old, elsewhere) = (part(bay.unit).await, part(other).await);
+    let replaced = |out: &Value, at: &str| {
+        event(bay.unit, at, "replacement", &json!({ "part": "Blower", "why": "failed", "out_component_id": id(out) }))
+    };
+    let at = "2026-03-02T08:00:00Z";
+    let wrong = dealer.technician.post(EVENTS, &replaced(&elsewhere, at)).await;
+    wrong.refused_for(422, &[("/details/out_component_id", "unknown_reference")]);
+    let before = dealer.technician.post(EVENTS, &replaced(&old, "2026-01-15T00:00:00Z")).await;
+    assert_eq!(before.status(), 422, "before it was fitted: {before:?}");
+    let recorded = dealer.technician.create(EVENTS, &replaced(&old, at)).await;
+    let component = async |id: Uuid| dealer.office.get(&format!("/v1/components/{id}")).await.json();
+    let out = component(id(&old)).await;
+    assert_eq!((&out["out_at"], &out["out_why"]), (&json!(at), &json!("failed")));
+    let fitted = component(recorded["details"]["in_component_id"].as_str().unwrap().parse().unwrap()).await;
+    assert_eq!(
+        (&fitted["kind"], &fitted["fitted_at"], &fitted["out_at"]),
+        (&json!("blower"), &json!(at), &Value::Null)
+    );
+    // A part that is out already is only named; one that was fitted already takes its place.
+    let again = dealer.technician.create(EVENTS, &replaced(&old, at)).await;
+    assert_eq!(again["details"]["in_component_id"], Value::Null);
+    let next = part(bay.unit).await;
+    let mut named = replaced(&fitted, "2026-03-05T08:00:00Z");
+    named["details"]["in_component_id"] = json!(id(&next));
+    dealer.technician.create(EVENTS, &named).await;
+    assert_eq!(component(id(&fitted)).await["out_at"], "2026-03-05T08:00:00Z");
+    assert_eq!(component(id(&next)).await["out_at"], Value::Null);
 }

@@ -198,3 +198,47 @@ async fn the_week_shows_visits_and_what_stands_against_them() {
     let person = dealer.customer_viewer(bay.customer).await;
     assert_eq!(person.get("/week").await.status(), 403);
 }
+
+/// Work that is due is ticked off with the visit, once; what a certificate has to prove is not.
+#[tokio::test]
+async fn a_visit_ticks_off_the_work_that_is_due() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (unit, ..) = crate::ages::standing(&dealer, "W-1").await;
+    let routine = |name: &str, days: u32, more: Value| {
+        let mut new = json!({ "unit_id": unit, "name": name, "every": { "days": days },
+            "counts_from": crate::ages::day_ago(100), "checklist": ["Flush the line", "Renew the tube"] });
+        new.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        new
+    };
+    let due = dealer.office.create("/v1/routines", &routine("Renew the dosing tube", 90, json!({}))).await;
+    dealer.office.create("/v1/routines", &routine("Clean the injector", 365, json!({}))).await;
+    let test = routine("Test the backflow preventer", 90, json!({ "certificate": "backflow_test" }));
+    dealer.office.create("/v1/routines", &test).await;
+    let path = format!("/units/{unit}/visit");
+    let form = dealer.technician.get(&path).await;
+    let name = format!("done-{}", id(&due));
+    for (words, shown) in [
+        ("Renew the dosing tube", true),
+        ("Flush the line", true),
+        (&*name, true),
+        ("Clean the injector", false),
+        ("backflow", false),
+    ] {
+        assert_eq!(form.text().contains(words), shown, "{words} in {form:?}");
+    }
+    let dones = format!("/v1/routines/{}/done", id(&due));
+    let wrong = send(&dealer.technician, &path, &[("key", "k-1"), (&*name, "1"), ("ph", "19")]).await;
+    assert!(wrong.status() == 422 && wrong.text().contains("checked>"), "what was ticked stays: {wrong:?}");
+    assert_eq!(items(&dealer.office, &dones).await, [Value::Null; 0], "nothing half-done");
+    for _ in 0..2 {
+        let sent = send(&dealer.technician, &path, &[("key", "k-2"), (&*name, "1")]).await;
+        assert_eq!(sent.status(), 303, "{sent:?}");
+    }
+    let noted = items(&dealer.office, &dones).await;
+    assert_eq!((noted.len(), &noted[0]["checked"]), (1, &json!([0, 1])), "sent twice, kept once");
+    assert!(!dealer.technician.get(&path).await.text().contains(&*name), "it is due no more");
+    let other = send(&dealer.technician, &path, &[("key", "k-3"), (&*name, "1")]).await;
+    assert_eq!(other.status(), 409, "{other:?}");
+    assert_eq!(items(&dealer.office, EVENTS).await.len(), 1);
+}

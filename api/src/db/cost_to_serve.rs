@@ -1,17 +1,22 @@
-//! What serving units cost the dealer: lines of service events and loads taken away, where the
-//! unit stood then. The dealer's alone.
+//! What serving units cost the dealer: lines of service events, goods from stock and loads taken
+//! away, where the unit stood then, less what suppliers credited. The dealer's alone.
 
 use super::error::known;
-use super::{DbError, Tx, customer, price, site};
+use super::{DbError, Tx, customer, price, site, stock};
 use chrono::NaiveDate;
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Date, Nullable, Numeric, Text, Uuid as SqlUuid};
+use diesel::sql_types::{Date, Jsonb, Nullable, Numeric, Text, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
-use domain::cost::serve::{Served, Work, WorkKind};
+use domain::cost::serve::{Credit, Prices, Served, Work};
 use domain::ids::{CustomerId, ItemId, SiteId};
+use domain::money::{Currency, Money};
+use domain::service::cover::{self, Cover};
+use domain::service::details::Details;
+use domain::service::event::LineKind;
 use domain::stock::movement::Payer;
 use rust_decimal::Decimal;
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 /// Whose units.
@@ -24,76 +29,183 @@ pub enum ServedAt {
 }
 
 #[derive(QueryableByName)]
-struct Row {
+struct WorkRow {
+    #[diesel(sql_type = Nullable<SqlUuid>)]
+    unit_id: Option<Uuid>,
     #[diesel(sql_type = Nullable<Text>)]
     kind: Option<String>,
     #[diesel(sql_type = Nullable<SqlUuid>)]
     item_id: Option<Uuid>,
+    #[diesel(sql_type = Nullable<Text>)]
+    item_unit: Option<String>,
     #[diesel(sql_type = Numeric)]
     quantity: Decimal,
     #[diesel(sql_type = Text)]
     unit: String,
     #[diesel(sql_type = Nullable<Text>)]
     payer: Option<String>,
+    #[diesel(sql_type = Nullable<Text>)]
+    event_kind: Option<String>,
+    #[diesel(sql_type = Nullable<Jsonb>)]
+    details: Option<Value>,
+    #[diesel(sql_type = SqlUuid)]
+    customer_id: Uuid,
     #[diesel(sql_type = Date)]
     day: NaiveDate,
 }
 
-impl TryFrom<Row> for Work {
+#[derive(QueryableByName)]
+struct CoverRow {
+    #[diesel(sql_type = Nullable<SqlUuid>)]
+    customer_id: Option<Uuid>,
+    #[diesel(sql_type = Jsonb)]
+    record: Value,
+}
+
+/// A cover and the customer it was given to; none: a supplier gives it.
+struct Given {
+    customer: Option<Uuid>,
+    cover: Cover,
+}
+
+impl TryFrom<CoverRow> for Given {
     type Error = DbError;
 
-    fn try_from(row: Row) -> Result<Self, DbError> {
-        let kind = row.kind.map(|kind| known("kind", WorkKind::from_name(&kind))).transpose()?;
-        Ok(Self {
-            day: row.day,
+    fn try_from(row: CoverRow) -> Result<Self, DbError> {
+        let cover = serde_json::from_value(row.record).map_err(DbError::internal)?;
+        Ok(Self { customer: row.customer_id, cover })
+    }
+}
+
+impl WorkRow {
+    fn work(self, covers: &[Given]) -> Result<Work, DbError> {
+        let kind = self.kind.as_deref().map(|kind| known("kind", LineKind::from_name(kind))).transpose()?;
+        let payer = self.payer.as_deref().map(|payer| known("payer", Payer::from_name(payer))).transpose()?;
+        let details = self.event_kind.zip(self.details);
+        let details = details.map(|(kind, details)| json!({ "kind": kind, "details": details }));
+        let details: Option<Details> = details.map(serde_json::from_value).transpose().map_err(DbError::internal)?;
+        let of_unit = |given: &&Given| {
+            Some(given.cover.unit_id.0) == self.unit_id && given.customer.is_none_or(|one| one == self.customer_id)
+        };
+        let its = covers.iter().filter(of_unit).map(|given| &given.cover);
+        let cover = kind.zip(details.as_ref()).and_then(|(kind, of)| cover::payer(its, kind, of, self.day));
+        Ok(Work {
+            day: self.day,
             kind,
-            item_id: row.item_id.map(ItemId),
-            quantity: row.quantity,
-            unit: row.unit,
-            // Details are of people's making; a payer that nobody knows is none.
-            payer: row.payer.as_deref().and_then(Payer::from_name),
+            item: self.item_id.map(ItemId).zip(self.item_unit),
+            quantity: self.quantity,
+            unit: self.unit,
+            payer,
+            cover,
         })
     }
 }
 
-/// The lines of the newest revision of each event, and loads, of units while they stood at `$1`'s
-/// site, on its local days from `$2` to `$3`.
-const WORK: &str = "
+#[derive(QueryableByName)]
+struct CreditRow {
+    #[diesel(sql_type = Date)]
+    day: NaiveDate,
+    #[diesel(sql_type = Text)]
+    part: String,
+    #[diesel(sql_type = Numeric)]
+    amount: Decimal,
+    #[diesel(sql_type = Text)]
+    currency: String,
+}
+
+impl TryFrom<CreditRow> for Credit {
+    type Error = DbError;
+
+    fn try_from(row: CreditRow) -> Result<Self, DbError> {
+        let currency = known("currency", Currency::parse(&row.currency).ok())?;
+        Ok(Self { day: row.day, part: row.part, amount: Money { amount: row.amount, currency } })
+    }
+}
+
+/// The stays of units at `$1`'s sites.
+const STAY: &str = "
 with stay as (
-  select p.dealer_id, p.unit_id, p.valid, s.time_zone
+  select p.dealer_id, p.unit_id, p.customer_id, p.valid, s.time_zone
     from placement p
     join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
-   where {whose} = $1)
-select l.kind, l.item_id, l.quantity, l.unit, e.details ->> 'payer' as payer,
-       (e.at at time zone y.time_zone)::date as day
+   where p.{whose} = $1)";
+
+/// On local days from `$2` to `$3`: the lines of the newest revision of each event; what units got
+/// from stock and gave back outside of events, and what was delivered to the site at somebody's
+/// expense; loads.
+const WORK: &str = "
+select y.unit_id, l.kind, l.item_id, c.unit as item_unit, l.quantity, l.unit, l.payer, e.kind as event_kind, e.details,
+       y.customer_id, (e.at at time zone y.time_zone)::date as day
   from stay y
   join service_event e on e.dealer_id = y.dealer_id and e.unit_id = y.unit_id and y.valid @> e.at
   join event_line l on l.dealer_id = e.dealer_id and l.event_id = e.id and l.revision = e.revision
+  left join consumable c on c.dealer_id = l.dealer_id and c.id = l.item_id
  where (e.at at time zone y.time_zone)::date between $2 and $3
    and not exists (select from service_event n
                     where n.dealer_id = e.dealer_id and n.id = e.id and n.revision > e.revision)
 union all
-select null, null, 1, 'load', null, (v.at at time zone y.time_zone)::date
+select y.unit_id, 'consumable', m.consumable_id, c.unit, case m.kind when 'returned' then -m.quantity else m.quantity end,
+       c.unit, m.payer, null, null, y.customer_id, (m.at at time zone y.time_zone)::date
+  from stay y
+  join stock_movement m on m.dealer_id = y.dealer_id and m.unit_id = y.unit_id and y.valid @> m.at
+  join consumable c on c.dealer_id = m.dealer_id and c.id = m.consumable_id
+ where m.kind in ('issued', 'returned') and (m.at at time zone y.time_zone)::date between $2 and $3
+   and not exists (select from event_issue i where i.dealer_id = m.dealer_id and i.movement_id = m.id)
+union all
+select null, 'consumable', m.consumable_id, c.unit, m.quantity, c.unit, m.payer, null, null, s.customer_id,
+       (m.at at time zone s.time_zone)::date
+  from site s
+  join place p on p.dealer_id = s.dealer_id and p.site_id = s.id
+  join stock_movement m on m.dealer_id = p.dealer_id and m.to_place_id = p.id
+  join consumable c on c.dealer_id = m.dealer_id and c.id = m.consumable_id
+ where s.{site_key} = $1 and m.kind = 'moved' and m.payer is not null
+   and (m.at at time zone s.time_zone)::date between $2 and $3
+union all
+select y.unit_id, null, null, null, 1, 'load', null, null, null, y.customer_id, (v.at at time zone y.time_zone)::date
   from stay y
   join volume_event v on v.dealer_id = y.dealer_id and v.unit_id = y.unit_id and y.valid @> v.at
  where v.kind = 'hauled' and v.withdrawn_at is null and (v.at at time zone y.time_zone)::date between $2 and $3
  order by day, kind nulls last, unit, quantity";
+
+/// The covers of the units, those that customers were given while the unit stood with them.
+const COVERS: &str = "
+select distinct c.id, c.customer_id, c.record from stay y
+  join cover c on c.dealer_id = y.dealer_id and c.unit_id = y.unit_id
+ where c.customer_id is null or c.customer_id = y.customer_id
+ order by c.id";
+
+/// What suppliers credited from `$2` to `$3`, where the unit stood when the part went back, at noon.
+const CREDITS: &str = "
+select (claim ->> 'credited_on')::date as day, claim ->> 'part' as part,
+       (claim -> 'credit' ->> 'amount')::numeric as amount, claim -> 'credit' ->> 'currency' as currency
+  from stay y
+  join cover c on c.dealer_id = y.dealer_id and c.unit_id = y.unit_id and c.customer_id is null
+ cross join lateral jsonb_array_elements(c.record -> 'claims') claim
+ where (claim ->> 'credited_on')::date between $2 and $3
+   and y.valid @> ((coalesce(claim ->> 'returned_on', claim ->> 'credited_on')::date + time '12:00')
+                   at time zone y.time_zone)
+ order by day, part, amount";
 
 /// What serving came to in the local days from `first` to `last`.
 ///
 /// # Errors
 /// [`DbError::NotFound`] outside the scope.
 pub async fn served(tx: &Tx<'_>, at: ServedAt, (first, last): (NaiveDate, NaiveDate)) -> Result<Served, DbError> {
-    let (whose, key) = match at {
-        ServedAt::Site(id) => ("p.site_id", site::get(tx, id).await?.id.0),
-        ServedAt::Customer(id) => ("p.customer_id", customer::get(tx, id).await?.id.0),
+    let (whose, site_key, key) = match at {
+        ServedAt::Site(id) => ("site_id", "id", site::get(tx, id).await?.id.0),
+        ServedAt::Customer(id) => ("customer_id", "customer_id", customer::get(tx, id).await?.id.0),
     };
-    let rows: Vec<Row> = sql_query(WORK.replace("{whose}", whose))
-        .bind::<SqlUuid, _>(key)
-        .bind::<Date, _>(first)
-        .bind::<Date, _>(last)
-        .load(&mut tx.conn())
-        .await?;
-    let work = rows.into_iter().map(TryInto::try_into).collect::<Result<Vec<Work>, DbError>>()?;
-    Ok(Served::of(&work, &price::purchase(tx).await?))
+    let of_stays = |sql: &str| {
+        let whole = format!("{STAY}{sql}").replace("{whose}", whose).replace("{site_key}", site_key);
+        sql_query(whole).into_boxed().bind::<SqlUuid, _>(key)
+    };
+    let within = |sql: &str| of_stays(sql).bind::<Date, _>(first).bind::<Date, _>(last);
+    let covers: Vec<CoverRow> = of_stays(COVERS).load(&mut tx.conn()).await?;
+    let covers = covers.into_iter().map(TryInto::try_into).collect::<Result<Vec<Given>, _>>()?;
+    let rows: Vec<WorkRow> = within(WORK).load(&mut tx.conn()).await?;
+    let work = rows.into_iter().map(|row| row.work(&covers)).collect::<Result<Vec<_>, _>>()?;
+    let credits: Vec<CreditRow> = within(CREDITS).load(&mut tx.conn()).await?;
+    let credits = credits.into_iter().map(TryInto::try_into).collect::<Result<Vec<_>, _>>()?;
+    let (rates, items) = (price::rates(tx).await?, stock::price::all(tx).await?);
+    Ok(Served::of(&work, &credits, Prices { rates: &rates, items: &items }))
 }

@@ -3,12 +3,14 @@
 
 use super::error::known;
 use super::schema::{model_component, model_consumable, model_kit_line, model_routine, model_stage};
+use super::stock::{item, named};
 use super::{DbError, Tx};
 use diesel::prelude::*;
 use diesel::{delete, insert_into};
 use diesel_async::RunQueryDsl;
 use domain::component::{Duty, RunBasis};
-use domain::ids::ModelId;
+use domain::fault::Faults;
+use domain::ids::{ItemId, ModelId};
 use domain::routine::Plan;
 use domain::template::failure::{Failure, PartsCostClass};
 use domain::template::{Consumable, DosePer, GoodsUnit, KitLine, Part, Stage, Template};
@@ -101,6 +103,7 @@ struct ConsumableRow {
     unit: String,
     dose: f64,
     dose_per: String,
+    item_id: Option<Uuid>,
 }
 
 of_model!(ConsumableRow, Consumable, self => Consumable {
@@ -108,6 +111,7 @@ of_model!(ConsumableRow, Consumable, self => Consumable {
     unit: known("unit", GoodsUnit::from_name(&self.unit))?,
     dose: self.dose,
     per: known("dose_per", DosePer::from_name(&self.dose_per))?,
+    item_id: self.item_id.map(ItemId),
 });
 
 #[derive(Queryable, Selectable, Insertable)]
@@ -120,6 +124,7 @@ struct KitRow {
     quantity: Decimal,
     unit: String,
     substitutes: Value,
+    item_id: Option<Uuid>,
 }
 
 of_model!(KitRow, KitLine, self => KitLine {
@@ -128,6 +133,7 @@ of_model!(KitRow, KitLine, self => KitLine {
     quantity: self.quantity,
     unit: known("unit", GoodsUnit::from_name(&self.unit))?,
     substitutes: serde_json::from_value(self.substitutes).map_err(DbError::internal)?,
+    item_id: self.item_id.map(ItemId),
 });
 
 fn by_model<T, R: OfModel<T>>(
@@ -163,11 +169,39 @@ pub(super) async fn of_models(tx: &Tx<'_>, models: &[Uuid]) -> Result<HashMap<Uu
     Ok(found)
 }
 
+/// Looks for the items of the stock that lines name; each is counted as its item is.
+async fn items_known(tx: &Tx<'_>, template: &Template) -> Result<(), DbError> {
+    let consumables = template.consumables.iter().enumerate();
+    let consumables = consumables.map(|(n, line)| (format!("/consumables/{n}"), line.item_id, line.unit));
+    let kits = template.kits.iter().enumerate().map(|(n, line)| (format!("/kits/{n}"), line.item_id, line.unit));
+    let mut faults = Faults::default();
+    for (line, id, unit) in consumables.chain(kits) {
+        let Some(id) = id else { continue };
+        match named("/item_id", item::get(tx, id).await) {
+            Err(DbError::Invalid(found)) => {
+                faults.take::<()>(&line, Err(found));
+            }
+            found => {
+                let kept_in = found?.value.item.unit.as_str();
+                if kept_in != unit.as_str() {
+                    faults.add(
+                        format!("{line}/unit"),
+                        "wrong_unit",
+                        format!("the item is kept in {kept_in}: give it in that"),
+                    );
+                }
+            }
+        }
+    }
+    Ok(faults.or(())?)
+}
+
 /// Writes the lines of a model in place of those it had.
 ///
 /// # Errors
-/// When the database fails.
+/// [`DbError::Invalid`] for an item outside the dealer's stock, or counted otherwise.
 pub(super) async fn replace(tx: &Tx<'_>, model: ModelId, template: &Template) -> Result<(), DbError> {
+    items_known(tx, template).await?;
     let model_id = model.0;
     macro_rules! write {
         ($table:ident, $rows:expr) => {
@@ -197,6 +231,7 @@ pub(super) async fn replace(tx: &Tx<'_>, model: ModelId, template: &Template) ->
                 unit: line.unit.as_str().to_owned(),
                 dose: line.dose,
                 dose_per: line.per.as_str().to_owned(),
+                item_id: line.item_id.map(|item| item.0),
             })
             .collect::<Vec<_>>()
     );
@@ -211,6 +246,7 @@ pub(super) async fn replace(tx: &Tx<'_>, model: ModelId, template: &Template) ->
             quantity: line.quantity,
             unit: line.unit.as_str().to_owned(),
             substitutes: Value::from(line.substitutes.clone()),
+            item_id: line.item_id.map(|item| item.0),
         })
         .collect::<Vec<_>>()
     );

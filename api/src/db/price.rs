@@ -1,4 +1,4 @@
-//! Dated prices of goods and work in the database: the dealer's alone.
+//! Dated rates of work in the database: the dealer's alone.
 
 use super::error::known;
 use super::page::After;
@@ -11,8 +11,8 @@ use diesel::dsl::upper_inf;
 use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
-use domain::cost::purchase::{DatedPrice, PriceKind, Priced};
-use domain::ids::{AccountId, ItemId, PriceId};
+use domain::cost::purchase::{DatedPrice, Priced};
+use domain::ids::{AccountId, PriceId};
 use domain::money::{Currency, Money};
 use rust_decimal::Decimal;
 use serde_json::json;
@@ -38,8 +38,6 @@ pub struct StoredPrice {
 struct Row {
     id: Uuid,
     what: String,
-    item_id: Option<Uuid>,
-    kind: String,
     valid: DateRange,
     unit: String,
     amount: Decimal,
@@ -57,8 +55,6 @@ impl TryFrom<Row> for StoredPrice {
         let currency = known("currency", Currency::parse(&row.currency).ok())?;
         let value = DatedPrice {
             what: known("what", Priced::from_name(&row.what))?,
-            item_id: row.item_id.map(ItemId),
-            kind: known("kind", PriceKind::from_name(&row.kind))?,
             days: range::to_days(row.valid)?,
             unit: row.unit,
             per_unit: Money { amount: row.amount, currency },
@@ -73,8 +69,7 @@ impl TryFrom<Row> for StoredPrice {
     }
 }
 
-/// Adds a price; the one of the same goods, kind and unit that goes on until then ends where it
-/// begins.
+/// Adds a price; the one of the same work and unit that goes on until then ends where it begins.
 ///
 /// # Errors
 /// [`DbError::Taken`] when another holds on some of its days.
@@ -84,8 +79,6 @@ pub async fn create(tx: &Tx<'_>, new: &DatedPrice) -> Result<StoredPrice, DbErro
         .values((
             price::id.eq(tx.new_id()),
             price::what.eq(new.what.as_str()),
-            price::item_id.eq(new.item_id.map(|id| id.0)),
-            price::kind.eq(new.kind.as_str()),
             price::valid.eq(range::of_days(new.days)),
             price::unit.eq(&new.unit),
             price::amount.eq(new.per_unit.amount),
@@ -100,11 +93,7 @@ pub async fn create(tx: &Tx<'_>, new: &DatedPrice) -> Result<StoredPrice, DbErro
 }
 
 async fn end_running(tx: &Tx<'_>, new: &DatedPrice) -> Result<(), DbError> {
-    let same = price::what
-        .eq(new.what.as_str())
-        .and(price::item_id.is_not_distinct_from(new.item_id.map(|id| id.0)))
-        .and(price::kind.eq(new.kind.as_str()))
-        .and(price::unit.eq(&new.unit));
+    let same = price::what.eq(new.what.as_str()).and(price::unit.eq(&new.unit));
     let running: Vec<Row> = price::table
         .filter(same.and(price::withdrawn_at.is_null()).and(upper_inf(price::valid)))
         .select(Row::as_select())
@@ -125,43 +114,29 @@ async fn end_running(tx: &Tx<'_>, new: &DatedPrice) -> Result<(), DbError> {
     Ok(())
 }
 
-/// Which prices.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct Filter {
-    /// Of one item.
-    pub item: Option<ItemId>,
-    /// Withdrawn ones too.
-    pub withdrawn: bool,
-}
-
-/// Prices in the order in which they were written down, one more than the page holds.
+/// Prices in the order in which they were written down, one more than the page holds; withdrawn
+/// ones only when asked for.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredPrice>, DbError> {
+pub async fn list(tx: &Tx<'_>, withdrawn: bool, after: &After) -> Result<Vec<StoredPrice>, DbError> {
     let (_, id) = after.key();
     let mut query =
         price::table.filter(price::id.gt(id)).select(Row::as_select()).order(price::id).limit(after.ask()).into_boxed();
-    if let Some(item) = filter.item {
-        query = query.filter(price::item_id.eq(item.0));
-    }
-    if !filter.withdrawn {
+    if !withdrawn {
         query = query.filter(price::withdrawn_at.is_null());
     }
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
     rows.into_iter().map(TryInto::try_into).collect()
 }
 
-/// The purchase prices that count.
+/// The rates that count.
 ///
 /// # Errors
 /// When the database fails.
-pub(in crate::db) async fn purchase(tx: &Tx<'_>) -> Result<Vec<DatedPrice>, DbError> {
-    let rows: Vec<Row> = price::table
-        .filter(price::withdrawn_at.is_null().and(price::kind.eq(PriceKind::Purchase.as_str())))
-        .select(Row::as_select())
-        .load(&mut tx.conn())
-        .await?;
+pub(in crate::db) async fn rates(tx: &Tx<'_>) -> Result<Vec<DatedPrice>, DbError> {
+    let rows: Vec<Row> =
+        price::table.filter(price::withdrawn_at.is_null()).select(Row::as_select()).load(&mut tx.conn()).await?;
     rows.into_iter().map(|row| Ok(StoredPrice::try_from(row)?.value)).collect()
 }
 
@@ -191,8 +166,7 @@ pub async fn withdraw(tx: &Tx<'_>, id: PriceId, why: &str) -> Result<StoredPrice
 /// The line belongs to no customer, and says nothing of the amount.
 async fn logged(tx: &Tx<'_>, stored: StoredPrice, verb: &str) -> Result<StoredPrice, DbError> {
     let value = &stored.value;
-    let detail =
-        json!({ "what": value.what, "item_id": value.item_id, "from": value.days.from(), "to": value.days.to() });
+    let detail = json!({ "what": value.what, "from": value.days.from(), "to": value.days.to() });
     let record_id = stored.id.to_string();
     tx.log(Change { record: "price", record_id, revision: None, verb, customer: None, detail }).await?;
     Ok(stored)

@@ -186,6 +186,23 @@ pub(super) async fn get_held(tx: &Tx<'_>, id: RoutineId) -> Result<Kept, DbError
     row.try_into()
 }
 
+/// The work of a unit that is due on a local day or was before, and that no certificate has to
+/// prove; the longest due first.
+///
+/// # Errors
+/// When the database fails.
+pub async fn due_of(tx: &Tx<'_>, unit: UnitId, day: NaiveDate) -> Result<Vec<Kept>, DbError> {
+    let due = routine::due_on.le(day).and(routine::ended_at.is_null()).and(routine::certificate.is_null());
+    let rows: Vec<Row> = routine::table
+        .filter(routine::unit_id.eq(unit.0))
+        .filter(due)
+        .order((routine::due_on, routine::id))
+        .select(Row::as_select())
+        .load(&mut tx.conn())
+        .await?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}
+
 /// Routines by name, one more than the page holds.
 ///
 /// # Errors

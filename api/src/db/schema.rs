@@ -417,6 +417,15 @@ diesel::table! {
 }
 
 diesel::table! {
+    event_issue (dealer_id, event_id, revision, movement_id) {
+        dealer_id -> Int4,
+        event_id -> Uuid,
+        revision -> Int4,
+        movement_id -> Uuid,
+    }
+}
+
+diesel::table! {
     event_line (dealer_id, event_id, revision, n) {
         dealer_id -> Int4,
         event_id -> Uuid,
@@ -428,6 +437,12 @@ diesel::table! {
         unit -> Text,
         #[doc = "Who worked or drove, or which part or consumable."]
         what -> Text,
+        #[doc = "Where it was taken from stock; null: the line leaves stock as it is."]
+        from_place_id -> Nullable<Uuid>,
+        lot_id -> Nullable<Uuid>,
+        #[doc = "Who pays, where somebody said so; null: as the covers of the unit have it."]
+        payer -> Nullable<Text>,
+        overdraw_reason -> Nullable<Text>,
     }
 }
 
@@ -853,6 +868,7 @@ diesel::table! {
         #[doc = "In unit, for each day of running, cubic metre of wash water or wash."]
         dose -> Float8,
         dose_per -> Text,
+        item_id -> Nullable<Uuid>,
     }
 }
 
@@ -867,6 +883,7 @@ diesel::table! {
         quantity -> Numeric,
         unit -> Text,
         substitutes -> Jsonb,
+        item_id -> Nullable<Uuid>,
     }
 }
 
@@ -983,9 +1000,6 @@ diesel::table! {
         dealer_id -> Int4,
         id -> Uuid,
         what -> Text,
-        #[doc = "The item, as lines of service events and the stock ledger name it."]
-        item_id -> Nullable<Uuid>,
-        kind -> Text,
         valid -> Daterange,
         unit -> Text,
         amount -> Numeric,
@@ -1490,6 +1504,8 @@ diesel::table! {
         #[doc = "Of a count, why it differs from the ledger; of what was written off, why."]
         why -> Nullable<Text>,
         overdraw_reason -> Nullable<Text>,
+        #[doc = "What the customer was billed for it, at the selling price of its day."]
+        billed_item_id -> Nullable<Uuid>,
     }
 }
 
@@ -1811,6 +1827,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     dosing_setting,
     draw_down,
     event_internal,
+    event_issue,
     event_line,
     event_volume,
     file,

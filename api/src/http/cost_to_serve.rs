@@ -145,8 +145,9 @@ impl From<NotPriced> for NotPricedView {
 
 /// Get what serving a site cost
 ///
-/// Labour, travel, parts and consumables at purchase price, warranty work, loads taken away, of the
-/// units while they stood there. The dealer's alone.
+/// Labour, travel, parts and consumables at the purchase price of their day, warranty work less what
+/// suppliers credited, loads taken away, of the units while they stood there; and goods delivered
+/// to the site. The dealer's alone.
 #[utoipa::path(tag = "prices", params(("id" = Uuid, Path, description = "The site's id"), AskServed),
     responses((status = 200, description = "The cost to serve", body = ServeAnswer), Problems))]
 #[get("/sites/{id}/cost-to-serve")]

@@ -1,4 +1,4 @@
-//! `/v1/prices`: what goods and work cost the dealer, and what goods are sold at.
+//! `/v1/prices`: what work costs the dealer. Consumables and parts have prices of their own.
 
 use super::answer::{self, Page, Paging, Problems};
 use super::measures::Withdrawal;
@@ -10,9 +10,9 @@ use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
-use domain::cost::purchase::{DatedPrice, PriceKind, Priced};
+use domain::cost::purchase::{DatedPrice, Priced};
 use domain::fault::Faults;
-use domain::ids::{ItemId, PriceId};
+use domain::ids::PriceId;
 use domain::measures::days::Days;
 use domain::money::{Currency, Money};
 use rust_decimal::Decimal;
@@ -33,17 +33,10 @@ const WRITTEN_ONCE: i32 = 1;
 #[derive(Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PriceInput {
-    /// Of what: an `item`, an hour of `labour`, a way or time of `travel`, a load taken away
-    /// (`disposal`).
-    #[schema(example = "item")]
+    /// Of what: an hour of `labour`, a way or time of `travel`, a load taken away (`disposal`).
+    #[schema(example = "labour")]
     what: String,
-    /// The item, as lines of service events name it; of `item` alone.
-    #[serde(default)]
-    item_id: Option<Uuid>,
-    /// `purchase`: what the dealer pays; `selling`: what a customer pays for an item.
-    #[schema(example = "purchase")]
-    kind: String,
-    /// The first local day it holds; the one of the same goods and kind that goes on until then ends
+    /// The first local day it holds; the one of the same work and unit that goes on until then ends
     /// there.
     #[schema(example = "2026-01-01")]
     from: NaiveDate,
@@ -51,11 +44,11 @@ pub struct PriceInput {
     #[serde(default)]
     #[schema(example = json!(null))]
     to: Option<NaiveDate>,
-    /// For one of what: `h`, `km`, `load`, or the item's unit.
-    #[schema(example = "piece", max_length = 20)]
+    /// For one of what: `h`, `km`, `load`.
+    #[schema(example = "h", max_length = 20)]
     unit: String,
     /// How much, without tax.
-    #[schema(value_type = String, example = "140.55")]
+    #[schema(value_type = String, example = "52.40")]
     amount: Decimal,
     /// ISO 4217 code.
     #[schema(example = "EUR", pattern = "^[A-Z]{3}$")]
@@ -67,13 +60,12 @@ impl PriceInput {
         let mut faults = Faults::default();
         let currency = faults.take("/currency", Currency::parse(&self.currency));
         let what = faults.take("/what", Priced::parse(&self.what));
-        let kind = faults.take("/kind", PriceKind::parse(&self.kind));
         let days = faults.take("", Days::parse(self.from, self.to));
-        let (Some(currency), Some(what), Some(kind), Some(days)) = (currency, what, kind, days) else {
+        let (Some(currency), Some(what), Some(days)) = (currency, what, days) else {
             return Err(faults);
         };
         let per_unit = Money { amount: self.amount, currency };
-        DatedPrice { what, item_id: self.item_id.map(ItemId), kind, days, unit: self.unit.clone(), per_unit }.checked()
+        DatedPrice { what, days, unit: self.unit.clone(), per_unit }.checked()
     }
 }
 
@@ -98,8 +90,6 @@ impl From<StoredPrice> for PriceView {
         let value = stored.value;
         let record = PriceInput {
             what: value.what.as_str().to_owned(),
-            item_id: value.item_id.map(|id| id.0),
-            kind: value.kind.as_str().to_owned(),
             from: value.days.from(),
             to: value.days.to(),
             unit: value.unit,
@@ -120,8 +110,6 @@ impl From<StoredPrice> for PriceView {
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListPrices {
-    /// Of one item.
-    item_id: Option<Uuid>,
     /// Whether to give withdrawn ones too.
     #[serde(default)]
     #[param(required = false)]
@@ -161,9 +149,8 @@ async fn list_prices(
     paging: Query<Paging>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let filter = price::Filter { item: asked.item_id.map(ItemId), withdrawn: asked.withdrawn };
     let after = paging.parse()?;
-    let rows = db.read(caller.scope(), caller.now(), async |tx| price::list(tx, &filter, &after).await).await?;
+    let rows = db.read(caller.scope(), caller.now(), async |tx| price::list(tx, asked.withdrawn, &after).await).await?;
     Ok(answer::page(&request, &after, rows, |row| (String::new(), row.id.0), PriceView::from))
 }
 

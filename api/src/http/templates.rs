@@ -2,6 +2,7 @@
 
 use domain::component::{Duty, RunBasis};
 use domain::fault::Faults;
+use domain::ids::ItemId;
 use domain::routine::caution::Caution;
 use domain::routine::every::{Every, MonthDay};
 use domain::routine::{Certificate, Plan};
@@ -11,6 +12,7 @@ use domain::template::{Consumable, DosePer, GoodsUnit, KitLine, Part, Stage, Tem
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
+use uuid::Uuid;
 
 /// A step of the treatment.
 #[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
@@ -158,6 +160,10 @@ pub struct ConsumableInput {
     /// For each `day` of running, `m3` of wash water or `wash`.
     #[schema(example = "m3")]
     dose_per: String,
+    /// The consumable in stock that it is, counted in the same unit; left out, the words alone say it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = json!(null))]
+    item_id: Option<Uuid>,
 }
 
 /// An item that a task takes along.
@@ -181,6 +187,10 @@ pub struct KitLineInput {
     #[serde(default)]
     #[schema(example = json!(["Dosing tube 6 x 4, clear"]))]
     substitutes: Vec<String>,
+    /// The consumable in stock that it is, counted in the same unit; left out, the words alone say it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = json!(null))]
+    item_id: Option<Uuid>,
 }
 
 fn each<I, T>(faults: &mut Faults, list: &str, lines: &[I], parse: impl Fn(&I) -> Result<T, Faults>) -> Vec<T> {
@@ -330,7 +340,8 @@ impl ConsumableInput {
         let mut faults = Faults::default();
         let unit = faults.take_or("/unit", GoodsUnit::parse(&self.unit), GoodsUnit::L);
         let per = faults.take_or("/dose_per", DosePer::parse(&self.dose_per), DosePer::Day);
-        faults.or(Consumable { name: self.name.clone(), unit, dose: self.dose, per })
+        let item_id = self.item_id.map(ItemId);
+        faults.or(Consumable { name: self.name.clone(), unit, dose: self.dose, per, item_id })
     }
 }
 
@@ -341,6 +352,7 @@ impl From<&Consumable> for ConsumableInput {
             unit: value.unit.as_str().to_owned(),
             dose: value.dose,
             dose_per: value.per.as_str().to_owned(),
+            item_id: value.item_id.map(|item| item.0),
         }
     }
 }
@@ -355,6 +367,7 @@ impl KitLineInput {
             quantity: self.quantity,
             unit,
             substitutes: self.substitutes.clone(),
+            item_id: self.item_id.map(ItemId),
         })
     }
 }
@@ -367,6 +380,7 @@ impl From<&KitLine> for KitLineInput {
             quantity: value.quantity,
             unit: value.unit.as_str().to_owned(),
             substitutes: value.substitutes.clone(),
+            item_id: value.item_id.map(|item| item.0),
         }
     }
 }

@@ -1,5 +1,5 @@
-//! `/units/{id}/visit`: a technician's visit on the telephone: notes, samples and readings in one
-//! form, and all of it or nothing is kept.
+//! `/units/{id}/visit`: a technician's visit on the telephone: notes, samples, readings and the
+//! recurring work that was done in one form, and all of it or nothing is kept.
 
 use super::fault::Fault;
 use super::form::{self, Typed, field, number};
@@ -9,7 +9,7 @@ use crate::auth::{Caller, Permission, perm};
 use crate::db::fleet::{self, MeterRead};
 use crate::db::measures::sample::Judged;
 use crate::db::service::event;
-use crate::db::{Db, DbError, Tx, measures, meter_known, placement, reading, site, unit};
+use crate::db::{Db, DbError, Tx, measures, meter_known, placement, reading, routine, routine_done, site, unit};
 use crate::problem::Problem;
 use crate::readings::batch::{Sheets, group};
 use crate::readings::{Rejected, Row};
@@ -17,15 +17,16 @@ use actix_web::http::{StatusCode, header};
 use actix_web::web::{Data, Form, Path};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
-use chrono::{DateTime, NaiveDateTime, Utc};
+use chrono::{DateTime, NaiveDate, NaiveDateTime, Utc};
 use chrono_tz::Tz;
 use domain::fault::Faults;
-use domain::ids::UnitId;
+use domain::ids::{RoutineId, UnitId};
 use domain::measures::sample::{Quantity, Sample, SampleUnit};
 use domain::reading::Source;
+use domain::routine::done::Done;
 use domain::service::details::{self, Details};
 use domain::service::event::{Line, LineKind, LineUnit, ServiceEvent};
-use domain::zone::local_instant;
+use domain::zone::{local_date, local_instant};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::FromPrimitive;
 use uuid::Uuid;
@@ -57,7 +58,21 @@ struct Page {
     hours: String,
     samples: Vec<Input>,
     meters: Vec<Input>,
+    work: Vec<Tick>,
 }
+
+/// Recurring work to tick off.
+struct Tick {
+    name: String,
+    label: String,
+    points: Vec<String>,
+    /// Which of its dues it would be.
+    next: i32,
+    ticked: bool,
+}
+
+/// How the field of recurring work begins; its id follows.
+const DONE: &str = "done-";
 
 /// A field to fill in.
 struct Input {
@@ -72,6 +87,7 @@ struct Known {
     site: String,
     zone: Tz,
     meters: Vec<MeterRead>,
+    work: Vec<routine::Kept>,
 }
 
 async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
@@ -84,7 +100,8 @@ async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
         }
         None => return Err(DbError::NotFound),
     };
-    Ok(Known { label, site, zone, meters: fleet::meters(tx, id).await? })
+    let work = routine::due_of(tx, id, local_date(zone, tx.now())).await?;
+    Ok(Known { label, site, zone, meters: fleet::meters(tx, id).await?, work })
 }
 
 #[get("/units/{id}/visit")]
@@ -136,6 +153,7 @@ async fn page<P: Permission>(
         let label = format!("{} {unit}", meter.label);
         Input { label: format!("{}{last}", label.trim_end()), value: text(&name), name }
     };
+    let work = known.work.iter().map(|kept| tick(typed, kept)).collect();
     Ok(Page {
         label: known.label.clone(),
         standing: known.site.clone(),
@@ -149,7 +167,21 @@ async fn page<P: Permission>(
         hours: text("hours"),
         samples: SAMPLES.iter().map(sample).collect(),
         meters: known.meters.iter().map(meter).collect(),
+        work,
     })
+}
+
+fn tick(typed: &Typed, kept: &routine::Kept) -> Tick {
+    let plan = &kept.routine.value.plan;
+    let name = format!("{DONE}{}", kept.routine.id);
+    let due = kept.due.map_or(String::new(), |due| format!(", due {}", words::day(due.on)));
+    Tick {
+        label: format!("{}{due}", plan.name),
+        points: plan.checklist.clone(),
+        next: kept.done_times + 1,
+        ticked: field(typed, &name).is_some(),
+        name,
+    }
 }
 
 /// What was typed, read.
@@ -157,6 +189,8 @@ struct Visit {
     event: ServiceEvent,
     samples: Vec<Sample>,
     rows: Vec<Row>,
+    /// Recurring work, and which of its dues was done.
+    work: Vec<(RoutineId, u32)>,
 }
 
 /// Keeps all of a form in one transaction.
@@ -180,8 +214,22 @@ async fn store(tx: &Tx<'_>, id: UnitId, unit: &Known, visit: &Visit, sheets: &Sh
     for sample in &visit.samples {
         measures::create(tx, id, &Judged::new(sample.clone())).await?;
     }
+    for (routine, n) in &visit.work {
+        done(tx, id, *routine, *n, local_date(unit.zone, visit.event.at)).await?;
+    }
     let taken = reading::store(tx, sheets).await?;
     Ok(faults_of(unit, &taken.rejected)?)
+}
+
+/// Notes down that work was done, with all points of its list.
+async fn done(tx: &Tx<'_>, unit: UnitId, id: RoutineId, n: u32, on: NaiveDate) -> Result<(), DbError> {
+    let routine = routine::get(tx, id).await?.routine.value;
+    if routine.unit_id != unit {
+        return Err(DbError::NotFound);
+    }
+    let checked = (0..routine.plan.checklist.len()).collect();
+    routine_done::create(tx, id, &Done { n, on, checked, note: None, certified: None }).await?;
+    Ok(())
 }
 
 /// Readings that were not taken, by the names of their meters.
@@ -212,10 +260,25 @@ fn read(id: UnitId, unit: &Known, typed: &Typed, now: DateTime<Utc>) -> Result<V
         let Some(register) = number(&mut faults, typed, &meter.id.to_string()) else { continue };
         rows.push(Row { index, meter: meter.id, at: at.timestamp(), register, source: Source::HAND });
     }
+    let work = work_of(&mut faults, typed);
     match event {
-        Some(event) => faults.or(Visit { event, samples, rows }),
+        Some(event) => faults.or(Visit { event, samples, rows, work }),
         None => Err(faults),
     }
+}
+
+/// The recurring work that was ticked off, in one order for all.
+fn work_of(faults: &mut Faults, typed: &Typed) -> Vec<(RoutineId, u32)> {
+    let mut work = Vec::new();
+    for (name, n) in typed {
+        let Some(id) = name.strip_prefix(DONE) else { continue };
+        match id.parse().ok().zip(n.parse().ok()) {
+            Some((id, n)) => work.push((RoutineId(id), n)),
+            None => faults.add(format!("/{name}"), "unknown_work", "open the form anew, and tick it off there"),
+        }
+    }
+    work.sort_unstable();
+    work
 }
 
 /// A time of the visit's own site.
@@ -236,6 +299,10 @@ fn event_of(faults: &mut Faults, id: UnitId, typed: &Typed, at: DateTime<Utc>) -
         item_id: None,
         quantity,
         unit: LineUnit::Hours,
+        payer: None,
+        from_place_id: None,
+        lot_id: None,
+        overdraw_reason: None,
     };
     ServiceEvent {
         unit_id: id,

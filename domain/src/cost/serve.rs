@@ -1,45 +1,56 @@
-//! What serving a unit cost the dealer: the lines of its service events and the loads taken away,
-//! at what they cost the dealer. Never shown to a customer.
+//! What serving a unit cost the dealer: the lines of its service events, what it got from stock and
+//! the loads taken away, at what they cost the dealer; and what suppliers credited. Never shown to
+//! a customer.
 
 use super::accrual::Accrues;
 use super::ledger::{CostToServe, Ledger, Line, MixedCurrencies, Price, ServeKind, Sums};
 use super::purchase::{DatedPrice, Priced, purchase_price};
 use crate::ids::ItemId;
-use crate::money::Currency;
-use crate::named::named;
+use crate::money::{Currency, Money};
+use crate::service::cover::GivenBy;
+use crate::service::event::LineKind;
 use crate::stock::movement::Payer;
+use crate::stock::price::{PriceKind, PriceList};
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-named! {
-    /// What a line of a service event is.
-    WorkKind as "kind" {
-        /// Hours of people.
-        Labour = "labour",
-        /// Ways.
-        Travel = "travel",
-        /// A part.
-        Part = "part",
-        /// Something used up.
-        Consumable = "consumable",
-    }
-}
-
-/// A line of a service event, or a load.
+/// A line of a service event, goods from stock, or a load.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Work {
     /// The local day.
     pub day: NaiveDate,
     /// What it is; `None` for a load taken away.
-    pub kind: Option<WorkKind>,
-    /// Which item; of parts and consumables.
-    pub item_id: Option<ItemId>,
-    /// How much.
+    pub kind: Option<LineKind>,
+    /// Which item and in what it is counted; of parts and consumables.
+    pub item: Option<(ItemId, String)>,
+    /// How much; negative for goods given back.
     pub quantity: Decimal,
     /// Of what: `h`, `km`, `load`, the item's unit.
     pub unit: String,
-    /// Who pays for the event, where that is written down.
+    /// Who pays, where somebody said so.
     pub payer: Option<Payer>,
+    /// Under whose cover it is.
+    pub cover: Option<GivenBy>,
+}
+
+/// What a supplier credited on a claim.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Credit {
+    /// The day it came.
+    pub day: NaiveDate,
+    /// The part that had failed.
+    pub part: String,
+    /// How much.
+    pub amount: Money,
+}
+
+/// What things cost the dealer.
+#[derive(Debug, Clone, Copy)]
+pub struct Prices<'a> {
+    /// Rates of work.
+    pub rates: &'a [DatedPrice],
+    /// Prices of items.
+    pub items: &'a PriceList,
 }
 
 /// A line of the cost to serve that has no price.
@@ -63,31 +74,21 @@ pub struct Served {
 }
 
 impl Served {
-    /// The lines of some work at the dealer's prices. Loads count where the dealer has a price for
-    /// them: else the customer pays the hauler.
+    /// The lines of some work at the dealer's prices, and what was credited. Loads count where the
+    /// dealer has a price for them: else the customer pays the hauler. Goods that the customer had
+    /// paid for before cost the dealer nothing.
     #[must_use]
-    pub fn of(work: &[Work], prices: &[DatedPrice]) -> Self {
+    pub fn of(work: &[Work], credits: &[Credit], prices: Prices<'_>) -> Self {
         let mut served = Self { lines: Vec::new(), not_priced: Vec::new() };
-        for one in work {
-            let kind = one.ledger();
-            match purchase_price(prices, (one.priced(), one.item_id), &one.unit, one.day) {
-                Some(price) => served.lines.push(Line {
-                    kind,
-                    what: one.words().to_owned(),
-                    quantity: one.quantity,
-                    unit: one.unit.clone(),
-                    unit_price: Price::new(price),
-                    paid_on: one.day,
-                    accrues: Accrues::AtOnce,
-                }),
-                None if one.kind.is_none() => {}
-                None => {
-                    let what = one.priced().as_str();
-                    let words = format!("No purchase price of {what} for one {} holds then: add it.", one.unit);
-                    served.not_priced.push(NotPriced { day: one.day, kind, words });
-                }
+        for one in work.iter().filter(|one| !(one.is_goods() && one.payer == Some(Payer::AlreadyPaid))) {
+            match one.price(prices) {
+                Ok(price) => served.lines.push(one.line(price)),
+                Err(_) if one.kind.is_none() => {}
+                Err(words) => served.not_priced.push(NotPriced { day: one.day, kind: one.ledger(), words }),
             }
         }
+        served.lines.extend(credits.iter().map(Credit::line));
+        served.lines.sort_by_key(|line| line.paid_on);
         served
     }
 
@@ -108,95 +109,179 @@ impl Served {
     }
 }
 
+impl Credit {
+    fn line(&self) -> Line<CostToServe> {
+        Line {
+            kind: ServeKind::WarrantyWork,
+            what: format!("Credited by the supplier: {}", self.part),
+            quantity: Decimal::NEGATIVE_ONE,
+            unit: "credit".to_owned(),
+            unit_price: Price::new(self.amount),
+            paid_on: self.day,
+            accrues: Accrues::AtOnce,
+        }
+    }
+}
+
 impl Work {
     fn ledger(&self) -> ServeKind {
-        match (self.kind, self.payer) {
-            (None, _) => ServeKind::Disposal,
-            (Some(_), Some(Payer::Warranty)) => ServeKind::WarrantyWork,
-            (Some(WorkKind::Labour), _) => ServeKind::Labour,
-            (Some(WorkKind::Travel), _) => ServeKind::Travel,
-            (Some(WorkKind::Part), _) => ServeKind::PartPurchase,
-            (Some(WorkKind::Consumable), _) => ServeKind::ConsumablePurchase,
+        let warranty = self.payer.map_or(self.cover.is_some(), |payer| payer == Payer::Warranty);
+        match self.kind {
+            None => ServeKind::Disposal,
+            Some(_) if warranty => ServeKind::WarrantyWork,
+            Some(LineKind::Labour) => ServeKind::Labour,
+            Some(LineKind::Travel) => ServeKind::Travel,
+            Some(LineKind::Part) => ServeKind::PartPurchase,
+            Some(LineKind::Consumable) => ServeKind::ConsumablePurchase,
         }
     }
 
-    fn priced(&self) -> Priced {
-        match self.kind {
-            None => Priced::Disposal,
-            Some(WorkKind::Labour) => Priced::Labour,
-            Some(WorkKind::Travel) => Priced::Travel,
-            Some(WorkKind::Part | WorkKind::Consumable) => Priced::Item,
+    fn is_goods(&self) -> bool {
+        matches!(self.kind, Some(LineKind::Part | LineKind::Consumable))
+    }
+
+    fn line(&self, price: Money) -> Line<CostToServe> {
+        Line {
+            kind: self.ledger(),
+            what: self.words().to_owned(),
+            quantity: self.quantity,
+            unit: self.unit.clone(),
+            unit_price: Price::new(price),
+            paid_on: self.day,
+            accrues: Accrues::AtOnce,
         }
+    }
+
+    /// What one of it cost, or what to do where that is not known.
+    fn price(&self, prices: Prices<'_>) -> Result<Money, String> {
+        let what = match self.kind {
+            None => Priced::Disposal,
+            Some(LineKind::Labour) => Priced::Labour,
+            Some(LineKind::Travel) => Priced::Travel,
+            Some(LineKind::Part | LineKind::Consumable) => return self.item_price(prices.items),
+        };
+        purchase_price(prices.rates, what, &self.unit, self.day)
+            .ok_or_else(|| format!("No price of {} for one {} holds then: add it.", what.as_str(), self.unit))
+    }
+
+    fn item_price(&self, prices: &PriceList) -> Result<Money, String> {
+        let Some((item, unit)) = &self.item else {
+            return Err("It names no item of the stock: correct the event, and name one with a price.".to_owned());
+        };
+        if *unit != self.unit {
+            return Err(format!("The item is counted in {unit}: correct the event, and give it in that."));
+        }
+        prices.on(*item, PriceKind::Purchase, self.day).map_err(|missing| missing.to_string())
     }
 
     fn words(&self) -> &'static str {
         match self.kind {
             None => "Load taken away",
-            Some(WorkKind::Labour) => "Labour",
-            Some(WorkKind::Travel) => "Travel",
-            Some(WorkKind::Part) => "Part",
-            Some(WorkKind::Consumable) => "Consumable",
+            Some(LineKind::Labour) => "Labour",
+            Some(LineKind::Travel) => "Travel",
+            Some(LineKind::Part) => "Part",
+            Some(LineKind::Consumable) => "Consumable",
         }
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::ledger::tests::date;
+    use super::super::ledger::tests::{date, money};
     use super::super::purchase::tests::price;
     use super::*;
+    use crate::stock::price::Price as ItemPrice;
     use proptest::prelude::*;
     use uuid::Uuid;
 
-    fn work(kind: Option<WorkKind>, quantity: &str, unit: &str) -> Work {
-        let item = matches!(kind, Some(WorkKind::Part | WorkKind::Consumable));
-        Work {
-            day: date("2026-03-10"),
-            kind,
-            item_id: item.then(|| ItemId(Uuid::from_u128(3))),
-            quantity: quantity.parse().unwrap(),
-            unit: unit.to_owned(),
-            payer: None,
-        }
+    const FLOAT: ItemId = ItemId(Uuid::from_u128(3));
+    const SALT: ItemId = ItemId(Uuid::from_u128(4));
+
+    fn work(kind: Option<LineKind>, quantity: &str, unit: &str) -> Work {
+        let item = match kind {
+            Some(LineKind::Part) => Some((FLOAT, "piece".to_owned())),
+            Some(LineKind::Consumable) => Some((SALT, "kg".to_owned())),
+            _ => None,
+        };
+        let (day, quantity) = (date("2026-03-10"), quantity.parse().unwrap());
+        Work { day, kind, item, quantity, unit: unit.to_owned(), payer: None, cover: None }
     }
 
-    /// 2.5 h at 52.40 are 131.00, 64 km at 0.55 are 35.20, a part 140.55, a load 90.
+    /// A float at 140.55 until 10 March and at 150 from then on, and what it sells at.
+    fn floats() -> PriceList {
+        let price = |kind, from: &str, to: Option<&str>, amount: &str| ItemPrice {
+            item_id: FLOAT,
+            kind,
+            from: date(from),
+            to: to.map(date),
+            per_unit: money(amount),
+        };
+        let prices = [
+            price(PriceKind::Purchase, "2026-01-01", Some("2026-03-11"), "140.55"),
+            price(PriceKind::Purchase, "2026-03-11", None, "150"),
+            price(PriceKind::Selling, "2026-01-01", None, "999"),
+        ];
+        PriceList::parse(&prices).unwrap()
+    }
+
+    /// 2.5 h at 52.40 are 131.00, 64 km at 0.55 are 35.20, a part 140.55, a load 90, an hour under
+    /// the dealer's cover 52.40 and one under warranty, as somebody says, 52.40, an hour that is
+    /// billed though it is covered 52.40, less 20 credited: 533.95.
     #[test]
     fn work_is_priced_as_it_costs_the_dealer() {
-        let prices = [
+        let rates = [
             price(Priced::Labour, "h", "52.40"),
             price(Priced::Travel, "km", "0.55"),
-            price(Priced::Item, "piece", "140.55"),
             price(Priced::Disposal, "load", "90"),
         ];
+        let hour = || work(Some(LineKind::Labour), "1", "h");
         let all = [
-            work(Some(WorkKind::Labour), "2.5", "h"),
-            work(Some(WorkKind::Travel), "64", "km"),
-            work(Some(WorkKind::Part), "1", "piece"),
+            work(Some(LineKind::Labour), "2.5", "h"),
+            work(Some(LineKind::Travel), "64", "km"),
+            work(Some(LineKind::Part), "1", "piece"),
             work(None, "1", "load"),
-            Work { payer: Some(Payer::Warranty), ..work(Some(WorkKind::Labour), "1", "h") },
-            work(Some(WorkKind::Consumable), "3", "kg"),
+            Work { cover: Some(GivenBy::Dealer), ..hour() },
+            Work { payer: Some(Payer::Warranty), ..hour() },
+            Work { payer: Some(Payer::Billed), cover: Some(GivenBy::Dealer), ..hour() },
+            Work { payer: Some(Payer::AlreadyPaid), ..work(Some(LineKind::Part), "5", "piece") },
+            work(Some(LineKind::Consumable), "3", "kg"),
+            Work { item: None, ..work(Some(LineKind::Part), "1", "piece") },
+            work(Some(LineKind::Part), "1", "m"),
         ];
-        let served = Served::of(&all, &prices);
+        let items = floats();
+        let prices = Prices { rates: &rates, items: &items };
+        let credit = Credit { day: date("2026-03-20"), part: "Float".to_owned(), amount: money("20") };
+        let served = Served::of(&all, &[credit], prices);
         let sums = served.sums(date("2026-03-01"), date("2026-03-31")).unwrap().unwrap();
         let of = |kind| sums.by_kind[&kind].money().to_string();
-        assert_eq!(of(ServeKind::Labour), "131.00 EUR");
+        assert_eq!(of(ServeKind::Labour), "183.40 EUR");
         assert_eq!(of(ServeKind::Travel), "35.20 EUR");
         assert_eq!(of(ServeKind::PartPurchase), "140.55 EUR");
         assert_eq!(of(ServeKind::Disposal), "90.00 EUR");
-        assert_eq!(of(ServeKind::WarrantyWork), "52.40 EUR");
-        assert_eq!(sums.total.money().to_string(), "449.15 EUR");
-        assert_eq!(served.not_priced.len(), 1, "nobody gave the price of a kilogram");
-        let none = Served::of(&[work(None, "1", "load")], &[]);
+        assert_eq!(of(ServeKind::WarrantyWork), "84.80 EUR");
+        assert_eq!(sums.total.money().to_string(), "533.95 EUR");
+        assert_eq!(served.not_priced.len(), 3, "no price of a kilogram, no item, another unit");
+        let none = Served::of(&[work(None, "1", "load")], &[], Prices { rates: &[], items: &items });
         assert_eq!((none.lines.len(), none.not_priced.len()), (0, 0), "the customer pays the hauler");
+    }
+
+    /// Of two floats at 150 one came back.
+    #[test]
+    fn goods_cost_what_they_did_when_they_were_used() {
+        let items = floats();
+        let of = |quantity: &str| Work { day: date("2026-03-11"), ..work(Some(LineKind::Part), quantity, "piece") };
+        let served = Served::of(&[of("2"), of("-1")], &[], Prices { rates: &[], items: &items });
+        let sums = served.sums(date("2026-03-01"), date("2026-03-31")).unwrap().unwrap();
+        assert_eq!(sums.total.money().to_string(), "150.00 EUR");
     }
 
     proptest! {
         /// Every line of work is either priced or named.
         #[test]
         fn nothing_is_left_out(units in prop::collection::vec(prop::sample::select(vec!["h", "km", "kg"]), 0..20)) {
-            let all: Vec<Work> = units.iter().map(|unit| work(Some(WorkKind::Labour), "1", unit)).collect();
-            let served = Served::of(&all, &[price(Priced::Labour, "h", "50")]);
+            let all: Vec<Work> = units.iter().map(|unit| work(Some(LineKind::Labour), "1", unit)).collect();
+            let rates = [price(Priced::Labour, "h", "50")];
+            let served = Served::of(&all, &[], Prices { rates: &rates, items: &PriceList::default() });
             prop_assert_eq!(served.lines.len() + served.not_priced.len(), all.len());
             prop_assert_eq!(served.lines.len(), units.iter().filter(|unit| **unit == "h").count());
         }

@@ -2,6 +2,8 @@
 //! supplier under it.
 
 use super::agreement::note_amount;
+use super::details::Details;
+use super::event::LineKind;
 use super::{few, texts};
 use crate::fault::Faults;
 use crate::ids::{ComponentId, UnitId};
@@ -127,6 +129,34 @@ impl Cover {
     }
 }
 
+impl Cover {
+    /// Whether it pays for a kind of work of an event on a local day. What it leaves out is in
+    /// words: a person says who pays where that matters.
+    #[must_use]
+    pub fn pays(&self, kind: LineKind, of: &Details, day: NaiveDate) -> bool {
+        let days = match kind {
+            LineKind::Labour => self.labour,
+            LineKind::Travel => self.travel,
+            LineKind::Part => self.parts,
+            LineKind::Consumable => self.consumables,
+        };
+        let of_this = self.component_id.is_none() || self.component_id == of.part();
+        of_this && of.is_warranty_case() && days.is_some_and(|days| days.from <= day && day < days.to)
+    }
+}
+
+/// Who of those that give covers pays for a kind of work of an event on a local day: the dealer
+/// towards the customer, whatever a supplier owes the dealer for it. `None`: the customer.
+pub fn payer<'a>(
+    covers: impl IntoIterator<Item = &'a Cover>,
+    kind: LineKind,
+    of: &Details,
+    day: NaiveDate,
+) -> Option<GivenBy> {
+    let paying = covers.into_iter().filter(|cover| cover.pays(kind, of, day));
+    paying.map(|cover| cover.given_by).min_by_key(|by| *by != GivenBy::Dealer)
+}
+
 /// Largest credit.
 const CREDIT_MAX: i64 = 1_000_000_000;
 
@@ -173,5 +203,36 @@ mod tests {
             ["/labour/to", "/claims/0/credited_on"]
         );
         assert_eq!(pointers("dealer", json!(null)), ["/parts", "/claims", "/claims/0/credited_on"]);
+    }
+
+    #[test]
+    fn a_cover_pays_for_failures_of_what_it_covers_while_it_holds() {
+        let part = uuid::Uuid::from_u128(5);
+        let cover = |given_by: &str, component: Option<uuid::Uuid>| -> Cover {
+            let days = json!({ "from": "2026-03-01", "to": "2026-04-01" });
+            let cover = json!({ "unit_id": uuid::Uuid::from_u128(1), "given_by": given_by, "component_id": component,
+                "labour": days });
+            serde_json::from_value(cover).unwrap()
+        };
+        let replaced = |why: &str, part: Option<uuid::Uuid>| -> Details {
+            let details = json!({ "part": "Blower", "why": why, "out_component_id": part });
+            serde_json::from_value(json!({ "kind": "replacement", "details": details })).unwrap()
+        };
+        let failed = replaced("failed", Some(part));
+        let day = |text: &str| text.parse::<NaiveDate>().unwrap();
+        let pays = |cover: &Cover, of: &Details, on: &str| cover.pays(LineKind::Labour, of, day(on));
+        let whole = cover("dealer", None);
+        assert!(pays(&whole, &failed, "2026-03-01") && pays(&whole, &failed, "2026-03-31"));
+        assert!(!pays(&whole, &failed, "2026-04-01") && !pays(&whole, &failed, "2026-02-28"));
+        assert!(!pays(&whole, &replaced("preventive", Some(part)), "2026-03-10"), "nothing failed");
+        assert!(!pays(&whole, &replaced("external", Some(part)), "2026-03-10"), "frost is no fault of the part");
+        assert!(!whole.pays(LineKind::Part, &failed, day("2026-03-10")), "parts are not covered");
+        let of_part = cover("supplier", Some(part));
+        assert!(pays(&of_part, &failed, "2026-03-10"));
+        assert!(!pays(&of_part, &replaced("failed", None), "2026-03-10"), "another part");
+        let on = day("2026-03-10");
+        assert_eq!(payer([&of_part, &whole], LineKind::Labour, &failed, on), Some(GivenBy::Dealer));
+        assert_eq!(payer([&of_part], LineKind::Labour, &failed, on), Some(GivenBy::Supplier));
+        assert_eq!(payer([&of_part, &whole], LineKind::Travel, &failed, on), None);
     }
 }

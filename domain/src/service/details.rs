@@ -37,6 +37,31 @@ pub enum Details {
     Handover(Box<HandoverDone>),
 }
 
+impl Details {
+    /// Whether a warranty is asked to pay for it: a part failed or was faulty when new, and neither
+    /// its use nor anything from outside did that (common practice, no source).
+    #[must_use]
+    pub fn is_warranty_case(&self) -> bool {
+        match self {
+            Self::Failure(failed) => {
+                !matches!(failed.cause, Cause::Outside | Cause::WrongUse | Cause::WrongChemical | Cause::OrdinaryWear)
+            }
+            Self::Replacement(done) => matches!(done.why, OutWhy::Failed | OutWhy::FaultyNew),
+            _ => false,
+        }
+    }
+
+    /// The record of the part that failed or was replaced.
+    #[must_use]
+    pub fn part(&self) -> Option<ComponentId> {
+        match self {
+            Self::Failure(failed) => failed.component_id,
+            Self::Replacement(done) => done.out_component_id,
+            _ => None,
+        }
+    }
+}
+
 /// A visit.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -4,10 +4,12 @@
 use super::details::Details;
 use super::{NOTE_CHARS_MAX, few};
 use crate::fault::Faults;
-use crate::ids::UnitId;
+use crate::ids::{ItemId, LotId, MovementId, PlaceId, UnitId};
 use crate::measures::volume_event::{Happened, Load, VolumeEvent};
 use crate::named::named;
 use crate::span;
+use crate::stock::movement::{Event, Movement, Payer};
+use crate::stock::quantity::{Quantity, StockUnit};
 use crate::units::Litres;
 use crate::water::storage::VolumeEventKind;
 use chrono::{DateTime, Utc};
@@ -42,6 +44,8 @@ named! {
         Kilograms = "kg",
         /// Litres.
         Litres = "l",
+        /// Metres.
+        Metres = "m",
     }
 }
 
@@ -52,8 +56,8 @@ impl LineKind {
         match self {
             Self::Labour => &[LineUnit::Hours],
             Self::Travel => &[LineUnit::Kilometres, LineUnit::Hours],
-            Self::Part => &[LineUnit::Pieces],
-            Self::Consumable => &[LineUnit::Kilograms, LineUnit::Litres, LineUnit::Pieces],
+            Self::Part => &[LineUnit::Pieces, LineUnit::Metres],
+            Self::Consumable => &[LineUnit::Kilograms, LineUnit::Litres, LineUnit::Pieces, LineUnit::Metres],
         }
     }
 }
@@ -73,6 +77,18 @@ pub struct Line {
     pub quantity: Decimal,
     /// In this.
     pub unit: LineUnit,
+    /// Who pays, where somebody says so; `None`: as the covers of the unit have it.
+    #[serde(default)]
+    pub payer: Option<Payer>,
+    /// Where it is taken from stock; `None` leaves stock as it is.
+    #[serde(default)]
+    pub from_place_id: Option<PlaceId>,
+    /// The lot, of an item kept by lot.
+    #[serde(default)]
+    pub lot_id: Option<LotId>,
+    /// Why more may leave than the ledger has there; `None` refuses that.
+    #[serde(default)]
+    pub overdraw_reason: Option<String>,
 }
 
 /// Who signed, and when.
@@ -130,6 +146,12 @@ impl ServiceEvent {
         faults.or(self)
     }
 
+    /// What its lines take from stock, each with the place of its line from 0; the ids of the
+    /// movements are made where they are stored.
+    pub fn issues(&self) -> impl Iterator<Item = (usize, Movement)> {
+        self.lines.iter().enumerate().filter_map(|(n, line)| Some((n, line.issue(self.unit_id, self.at)?)))
+    }
+
     /// The water that it moved, for the unit's balance: a clean-out takes a load away, and its
     /// refill comes in as fresh water.
     #[must_use]
@@ -170,6 +192,46 @@ impl Line {
             let fix = format!("{} is given in {}", self.kind.as_str(), units.join(" or "));
             faults.add(format!("/lines/{n}/unit"), "wrong_unit", fix);
         }
+        let reason = format!("/lines/{n}/overdraw_reason");
+        self.overdraw_reason = faults.optional_text(&reason, self.overdraw_reason.as_deref(), 500);
+        self.check_stock(faults, n);
+    }
+
+    fn check_stock(&self, faults: &mut Faults, n: usize) {
+        let goods = matches!(self.kind, LineKind::Part | LineKind::Consumable);
+        let issued = self.from_place_id.is_some();
+        let fields = [
+            ("item_id", self.item_id.is_some(), goods),
+            ("from_place_id", issued, goods),
+            ("lot_id", self.lot_id.is_some(), issued),
+            ("overdraw_reason", self.overdraw_reason.is_some(), issued),
+        ];
+        for (field, _, _) in fields.into_iter().filter(|(_, given, taken)| *given && !taken) {
+            let fix = "leave it out: only a part or consumable is an item, and only one from a place comes from stock";
+            faults.add(format!("/lines/{n}/{field}"), "not_taken", fix);
+        }
+        if !issued || !goods {
+            return;
+        }
+        for (field, given) in [("item_id", self.item_id.is_some()), ("payer", self.payer.is_some())] {
+            if !given {
+                faults.add(format!("/lines/{n}/{field}"), "required", "what is taken from a place needs it");
+            }
+        }
+        faults.take(&format!("/lines/{n}/quantity"), Quantity::parse(self.quantity));
+    }
+
+    fn issue(&self, unit_id: UnitId, at: DateTime<Utc>) -> Option<Movement> {
+        Some(Movement {
+            id: MovementId(Uuid::nil()),
+            item_id: ItemId(self.item_id?),
+            lot_id: self.lot_id,
+            at,
+            quantity: Quantity::parse(self.quantity).ok()?,
+            unit: StockUnit::from_name(self.unit.as_str())?,
+            event: Event::Issued { from_place_id: self.from_place_id?, unit_id, payer: self.payer? },
+            overdraw_reason: self.overdraw_reason.clone(),
+        })
     }
 }
 
@@ -211,6 +273,10 @@ mod tests {
             item_id: None,
             quantity: Decimal::from(quantity),
             unit,
+            payer: None,
+            from_place_id: None,
+            lot_id: None,
+            overdraw_reason: None,
         };
         let wrong = ServiceEvent {
             at: "2026-04-02T08:00:00Z".parse().unwrap(),
@@ -225,5 +291,36 @@ mod tests {
         let now = "2026-03-03T08:00:00Z".parse().unwrap();
         let pointers: Vec<_> = wrong.checked(now).unwrap_err().0.into_iter().map(|fault| fault.pointer).collect();
         assert_eq!(pointers, ["/at", "/details/settings", "/signature/name", "/lines/1/unit", "/lines/2/quantity"]);
+    }
+
+    #[test]
+    fn a_line_from_a_place_is_an_issue() {
+        let item = Uuid::from_u128(3);
+        let line = |more: serde_json::Value| {
+            let mut line =
+                json!({ "kind": "part", "what": "Float", "item_id": item, "quantity": "2", "unit": "piece" });
+            json_merge(&mut line, more);
+            ServiceEvent { lines: vec![serde_json::from_value(line).unwrap()], ..event("visit", json!({})) }
+        };
+        let place = PlaceId(Uuid::from_u128(4));
+        let issued = line(json!({ "from_place_id": place, "payer": "billed" }));
+        let (n, movement) = issued.issues().next().unwrap();
+        assert_eq!((n, movement.item_id, movement.unit), (0, ItemId(item), StockUnit::Piece));
+        let event = Event::Issued { from_place_id: place, unit_id: issued.unit_id, payer: Payer::Billed };
+        assert_eq!(movement.event, event);
+        assert_eq!(line(json!({})).issues().count(), 0);
+        let pointers = |event: ServiceEvent| {
+            let faults = event.checked("2026-03-03T08:00:00Z".parse().unwrap()).unwrap_err();
+            faults.0.into_iter().map(|fault| fault.pointer).collect::<Vec<_>>()
+        };
+        let bare = line(json!({ "from_place_id": place, "item_id": null, "quantity": "0.0000001" }));
+        assert_eq!(pointers(bare), ["/lines/0/item_id", "/lines/0/payer", "/lines/0/quantity"]);
+        assert_eq!(pointers(line(json!({ "lot_id": item }))), ["/lines/0/lot_id"]);
+        let labour = json!({ "kind": "labour", "unit": "h", "from_place_id": place, "payer": "billed" });
+        assert_eq!(pointers(line(labour)), ["/lines/0/item_id", "/lines/0/from_place_id"]);
+    }
+
+    fn json_merge(line: &mut serde_json::Value, more: serde_json::Value) {
+        line.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
     }
 }

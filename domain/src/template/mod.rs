@@ -8,7 +8,7 @@ pub mod starter;
 
 use crate::component::{Component, Duty, RunBasis, assumed_use};
 use crate::fault::Faults;
-use crate::ids::UnitId;
+use crate::ids::{ItemId, UnitId};
 use crate::named::named;
 use crate::routine::{Plan, Routine};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -85,6 +85,8 @@ pub struct Consumable {
     pub dose: f64,
     /// For each of what.
     pub per: DosePer,
+    /// The item of the stock that it is.
+    pub item_id: Option<ItemId>,
 }
 
 /// An item that a task takes along.
@@ -100,6 +102,8 @@ pub struct KitLine {
     pub unit: GoodsUnit,
     /// What serves instead, the best first.
     pub substitutes: Vec<String>,
+    /// The item of the stock that it is.
+    pub item_id: Option<ItemId>,
 }
 
 /// What units of a model are made of.
@@ -240,13 +244,20 @@ mod tests {
             stages: vec![Stage { name: "Settling".to_owned(), volume_l: 0.0 }],
             parts: vec![part],
             routines: vec![plan(), Plan { name: String::new(), ..plan() }],
-            consumables: vec![Consumable { name: "Acid".to_owned(), unit: GoodsUnit::L, dose: 0.0, per: DosePer::Day }],
+            consumables: vec![Consumable {
+                name: "Acid".to_owned(),
+                unit: GoodsUnit::L,
+                dose: 0.0,
+                per: DosePer::Day,
+                item_id: None,
+            }],
             kits: vec![KitLine {
                 task: "Yearly".to_owned(),
                 item: "Seal".to_owned(),
                 quantity: Decimal::ZERO,
                 unit: GoodsUnit::Piece,
                 substitutes: vec![" ".to_owned()],
+                item_id: None,
             }],
         };
         let pointers: Vec<_> = template.checked().unwrap_err().0.into_iter().map(|fault| fault.pointer).collect();

@@ -114,6 +114,13 @@ impl Note for BilledItem {
     }
 }
 
+/// The site of a billed item.
+pub(in crate::db) async fn site(tx: &Tx<'_>, id: NoteId) -> Result<Option<SiteId>, DbError> {
+    let found = billed_item::table.filter(billed_item::id.eq(id.0)).select(billed_item::site_id);
+    let site: Option<Uuid> = found.first(&mut tx.conn()).await.optional()?;
+    Ok(site.map(SiteId))
+}
+
 /// The last stay of a part's unit at a site while the part was fitted: the placement, and when it
 /// ended.
 async fn stay(tx: &Tx<'_>, site: Uuid, part: &Component) -> Result<Option<(Uuid, Option<DateTime<Utc>>)>, DbError> {

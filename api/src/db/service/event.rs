@@ -1,20 +1,23 @@
 //! Service events in the database. A correction is a further revision.
 
 use super::event_rows::{self, EventRow};
-use super::stood;
+use super::{issue, stood};
 use crate::db::measures::{self, of_cursor, to_cursor};
 use crate::db::page::After;
 use crate::db::schema::service_event;
-use crate::db::stamp::Change;
-use crate::db::{DbError, Revision, Tx};
+use crate::db::stamp::{Change, Stored};
+use crate::db::stock::named;
+use crate::db::{DbError, Revision, Tx, component};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{BigInt, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
-use domain::fault::Faults;
-use domain::ids::{AccountId, CustomerId, NoteId, UnitId};
+use domain::component::{Component, TakenOut};
+use domain::fault::{Fault, Faults};
+use domain::ids::{AccountId, ComponentId, CustomerId, NoteId, UnitId};
 use domain::measures::volume_event::VolumeEvent;
+use domain::service::details::Details;
 use domain::service::event::ServiceEvent;
 use serde_json::json;
 use uuid::Uuid;
@@ -63,16 +66,67 @@ select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.
    and (e.at, e.id) > ($5, $6)
  order by e.at, e.id limit $7";
 
-/// Records an event, and the water it moved.
+/// Records an event, the water it moved, what it took from stock, and that a part was replaced.
 ///
 /// # Errors
-/// [`DbError::Invalid`] for a unit outside the scope, or an instant outside its placements.
+/// [`DbError::Invalid`] for a unit outside the scope, an instant outside its placements, or lines
+/// that the stock ledger does not admit.
 pub(crate) async fn create(tx: &Tx<'_>, new: &ServiceEvent) -> Result<Recorded, DbError> {
     let (_, customer) = stood(tx, new.unit_id, new.at, "/at").await?;
+    issue::known(tx, &new.lines).await?;
+    let new = &replaced(tx, new).await?;
     let id = tx.new_id();
     event_rows::insert(tx, (id, 1), new, None).await?;
     moved(tx, id, new).await?;
+    issue::take(tx, (id, 1), new, None).await?;
     logged(tx, get(tx, id).await?, customer, "created").await
+}
+
+/// A replacement takes out the part that it names and that is still fitted: another of its kind
+/// takes its place, or the part that it names as the new one, which was fitted already.
+async fn replaced(tx: &Tx<'_>, new: &ServiceEvent) -> Result<ServiceEvent, DbError> {
+    let mut new = new.clone();
+    let (unit, at) = (new.unit_id, new.at);
+    let Details::Replacement(done) = &mut new.details else { return Ok(new) };
+    if let Some(fitted) = done.in_component_id {
+        part_of(tx, unit, fitted, "/details/in_component_id").await?;
+    }
+    let Some(id) = done.out_component_id else { return Ok(new) };
+    let old = part_of(tx, unit, id, "/details/out_component_id").await?;
+    if old.value.out.is_some() {
+        return Ok(new);
+    }
+    let out = TakenOut { at, why: done.why };
+    let taken = match done.in_component_id {
+        Some(_) => component::take_out(tx, id, old.revision, out).await.map(|_| done.in_component_id),
+        None => {
+            let alike = old.value.successor(at);
+            component::replace(tx, id, old.revision, out, &alike).await.map(|fitted| Some(fitted.id))
+        }
+    };
+    done.in_component_id = taken.map_err(at_the_event)?;
+    Ok(new)
+}
+
+async fn part_of(
+    tx: &Tx<'_>,
+    unit: UnitId,
+    id: ComponentId,
+    pointer: &str,
+) -> Result<Stored<ComponentId, Component>, DbError> {
+    let found = component::get(tx, id).await;
+    named(pointer, found.and_then(|part| if part.value.unit_id == unit { Ok(part) } else { Err(DbError::NotFound) }))
+}
+
+/// The event's instant is the part's end and the next one's beginning.
+fn at_the_event(error: DbError) -> DbError {
+    let DbError::Invalid(found) = error else { return error };
+    let of_time = ["/out_at", "/fitted_at"];
+    let moved = found.0.into_iter().map(|fault| match of_time.contains(&fault.pointer.as_str()) {
+        true => Fault { pointer: "/at".to_owned(), ..fault },
+        false => Fault { pointer: format!("/details{}", fault.pointer), ..fault },
+    });
+    Faults(moved.collect()).into()
 }
 
 async fn moved(tx: &Tx<'_>, id: Uuid, new: &ServiceEvent) -> Result<(), DbError> {
@@ -133,7 +187,7 @@ pub(crate) fn cursor_of(event: &Recorded) -> (String, Uuid) {
 }
 
 /// Corrects an event whose last revision is still `at`. It stays with its unit and with the
-/// customer who was told of it.
+/// customer who was told of it; parts that it took out and fitted stay as their own records say.
 ///
 /// # Errors
 /// [`DbError::Stale`] at another revision, [`DbError::NotFound`] outside the scope,
@@ -159,6 +213,7 @@ pub(crate) async fn correct(
         faults.add("/at", "other_customer", fix);
     }
     faults.or(())?;
+    issue::known(tx, &new.lines).await?;
     match event_rows::insert(tx, (id, at + 1), new, Some(why)).await {
         // Somebody else corrected it meanwhile.
         Err(DbError::Taken { .. }) => return Err(DbError::Collided),
@@ -167,6 +222,9 @@ pub(crate) async fn correct(
     if new.water() != old.value.water() {
         take_back(tx, &old, why).await?;
         moved(tx, id, new).await?;
+    }
+    if !new.issues().map(|(_, one)| one).eq(old.value.issues().map(|(_, one)| one)) {
+        issue::take(tx, (id, at + 1), new, Some((&old.value, why))).await?;
     }
     logged(tx, get(tx, id).await?, customer, "updated").await
 }

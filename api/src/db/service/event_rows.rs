@@ -8,9 +8,10 @@ use chrono::{DateTime, Utc};
 use diesel::insert_into;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
-use domain::ids::{AccountId, UnitId};
+use domain::ids::{AccountId, LotId, PlaceId, UnitId};
 use domain::service::details::Details;
 use domain::service::event::{Line, LineKind, LineUnit, ServiceEvent, Signature};
+use domain::stock::movement::Payer;
 use rust_decimal::Decimal;
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -43,6 +44,10 @@ struct LineRow {
     item_id: Option<Uuid>,
     quantity: Decimal,
     unit: String,
+    from_place_id: Option<Uuid>,
+    lot_id: Option<Uuid>,
+    payer: Option<String>,
+    overdraw_reason: Option<String>,
 }
 
 impl TryFrom<LineRow> for Line {
@@ -55,6 +60,10 @@ impl TryFrom<LineRow> for Line {
             item_id: row.item_id,
             quantity: row.quantity,
             unit: known("unit", LineUnit::from_name(&row.unit))?,
+            payer: row.payer.as_deref().map(|payer| known("payer", Payer::from_name(payer))).transpose()?,
+            from_place_id: row.from_place_id.map(PlaceId),
+            lot_id: row.lot_id.map(LotId),
+            overdraw_reason: row.overdraw_reason,
         })
     }
 }
@@ -122,6 +131,10 @@ pub(super) async fn insert(
         item_id: line.item_id,
         quantity: line.quantity,
         unit: line.unit.as_str().to_owned(),
+        from_place_id: line.from_place_id.map(|place| place.0),
+        lot_id: line.lot_id.map(|lot| lot.0),
+        payer: line.payer.map(|payer| payer.as_str().to_owned()),
+        overdraw_reason: line.overdraw_reason.clone(),
     };
     let lines: Vec<LineRow> = (1..).zip(&new.lines).map(line).collect();
     insert_into(event_line::table).values(lines).execute(&mut tx.conn()).await?;

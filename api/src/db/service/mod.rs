@@ -10,6 +10,7 @@ pub(crate) mod cover;
 pub(crate) mod event;
 mod event_rows;
 pub(crate) mod feed;
+mod issue;
 pub(crate) mod upset;
 pub(crate) mod visit;
 

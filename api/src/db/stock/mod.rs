@@ -2,6 +2,7 @@
 //! foreseen of them.
 
 pub mod balance;
+pub(in crate::db) mod billing;
 pub mod forecast;
 pub mod item;
 pub mod kit;

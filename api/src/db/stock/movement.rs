@@ -1,7 +1,7 @@
 //! Lines of the stock ledger in the database. A line is judged and written with the balances of
 //! its shelves in one transaction, under their locks.
 
-use super::{item, ledger, lot, named, place, retired, supplier};
+use super::{billing, item, ledger, lot, named, place, retired, supplier};
 use crate::db::error::known;
 use crate::db::page::After;
 use crate::db::schema::stock_movement;
@@ -12,7 +12,8 @@ use chrono_tz::Tz;
 use diesel::insert_into;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
-use domain::ids::{AccountId, ItemId, LotId, MovementId, PlaceId, SupplierId, UnitId};
+use domain::accounts::billed_item::BilledKind;
+use domain::ids::{AccountId, ItemId, LotId, MovementId, NoteId, PlaceId, SupplierId, UnitId};
 use domain::stock::movement::{Buyer, DifferenceWhy, Event, Movement, Payer, WriteOffWhy};
 use domain::stock::quantity::{Quantity, StockUnit};
 use rust_decimal::Decimal;
@@ -51,6 +52,7 @@ pub(super) struct Row {
     payer: Option<String>,
     why: Option<String>,
     overdraw_reason: Option<String>,
+    billed_item_id: Option<Uuid>,
 }
 
 /// The columns that tell what happened.
@@ -93,7 +95,7 @@ impl Columns {
 }
 
 impl Row {
-    fn of(tx: &Tx<'_>, movement: &Movement) -> Self {
+    fn of(tx: &Tx<'_>, movement: &Movement, billed: Option<NoteId>) -> Self {
         let columns = Columns::of(movement.event);
         Self {
             id: movement.id.0,
@@ -112,6 +114,7 @@ impl Row {
             payer: columns.payer.map(|payer| payer.as_str().to_owned()),
             why: columns.why.map(str::to_owned),
             overdraw_reason: movement.overdraw_reason.clone(),
+            billed_item_id: billed.map(|billed| billed.0),
         }
     }
 
@@ -159,6 +162,16 @@ impl Row {
 /// # Errors
 /// [`DbError::Invalid`] with every fault found, and nothing is written then.
 pub async fn post(tx: &Tx<'_>, new: &Movement, from: Option<&str>) -> Result<StoredMovement, DbError> {
+    post_as(tx, new, from, Some(BilledKind::Consumable)).await
+}
+
+/// The same; goods that a customer pays for are billed as a kind, or not at all.
+pub(in crate::db) async fn post_as(
+    tx: &Tx<'_>,
+    new: &Movement,
+    from: Option<&str>,
+    billed: Option<BilledKind>,
+) -> Result<StoredMovement, DbError> {
     let item = named("/item_id", item::get(tx, new.item_id).await)?;
     if item.ended_at.is_some() {
         return Err(retired("/item_id").into());
@@ -176,7 +189,11 @@ pub async fn post(tx: &Tx<'_>, new: &Movement, from: Option<&str>) -> Result<Sto
     // Made under the locks, so that lines of a shelf come in the order of their ids.
     movement.id = MovementId(tx.new_id());
     let postings = ledger::judged(tx, &movement).await?;
-    let row = Row::of(tx, &movement);
+    let billed = match billed {
+        Some(kind) => billing::bill(tx, &movement, &item.value.item, kind).await?,
+        None => None,
+    };
+    let row = Row::of(tx, &movement, billed);
     insert_into(stock_movement::table).values(&row).execute(&mut tx.conn()).await?;
     ledger::write(tx, &postings).await?;
     log(tx, &movement).await?;

@@ -6,7 +6,7 @@ use crate::db::range::DateRange;
 use crate::db::schema::item_price;
 use crate::db::stamp::Change;
 use crate::db::{DbError, Tx, dealer};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use diesel::dsl::upper_inf;
 use diesel::prelude::*;
 use diesel::{insert_into, update};
@@ -138,6 +138,25 @@ pub async fn list(tx: &Tx<'_>, item_id: ItemId) -> Result<Vec<StoredPrice>, DbEr
         .load(&mut tx.conn())
         .await?;
     rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// All prices.
+///
+/// # Errors
+/// When the database fails.
+pub(in crate::db) async fn all(tx: &Tx<'_>) -> Result<PriceList, DbError> {
+    let rows: Vec<Row> = item_price::table.select(Row::as_select()).load(&mut tx.conn()).await?;
+    let prices =
+        rows.into_iter().map(|row| Ok(StoredPrice::try_from(row)?.price)).collect::<Result<Vec<_>, DbError>>()?;
+    Ok(PriceList::parse(&prices)?)
+}
+
+/// What customers pay for one of an item's unit on a day; `None` where no price holds.
+pub(super) async fn selling(tx: &Tx<'_>, item: ItemId, day: NaiveDate) -> Result<Option<Money>, DbError> {
+    let of_item = item_price::consumable_id.eq(item.0).and(item_price::kind.eq(PriceKind::Selling.as_str()));
+    let held = item_price::table.filter(of_item.and(item_price::valid.contains(day))).select(Row::as_select());
+    let row: Option<Row> = held.first(&mut tx.conn()).await.optional()?;
+    row.map(|row| Ok(StoredPrice::try_from(row)?.price.per_unit)).transpose()
 }
 
 async fn log(tx: &Tx<'_>, id: Uuid, price: &Price, verb: &str) -> Result<(), DbError> {

@@ -12,9 +12,10 @@ use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
-use domain::ids::UnitId;
+use domain::ids::{LotId, PlaceId, UnitId};
 use domain::service::details::{Details, Visit};
 use domain::service::event::{Line, LineKind, LineUnit, ServiceEvent, Signature};
+use domain::stock::movement::Payer;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -42,15 +43,33 @@ super::shape! {
         /// Who worked or drove, or which part or consumable.
         #[schema(example = "A. Weber", max_length = 120)]
         what: String,
-        /// The part or consumable in stock.
+        /// The part or consumable in stock; its quantity is then in its own unit.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         item_id: Option<Uuid>,
         /// How much.
         #[schema(value_type = String, example = "1.5")]
         quantity: Decimal,
-        /// `h` of labour or travel, `km`, `piece`, `kg` or `l`.
+        /// `h` of labour or travel, `km`, `piece`, `kg`, `l` or `m`.
         #[schema(value_type = String, example = "h")]
         unit: LineUnit,
+        /// Who pays: `billed`, `included`, `warranty` or `already_paid`; left out, a cover of the unit
+        /// where one pays, and needed of what is taken from a place.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[schema(value_type = Option<String>, example = json!(null))]
+        payer: Option<Payer>,
+        /// Where the item is taken from stock, which is then a movement of its own: add no other.
+        /// Left out, stock stays as it is.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[schema(value_type = Option<Uuid>, example = json!(null))]
+        from_place_id: Option<PlaceId>,
+        /// The lot, of an item kept by lot.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[schema(value_type = Option<Uuid>, example = json!(null))]
+        lot_id: Option<LotId>,
+        /// Why more may leave than the ledger has there; without it that is refused.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[schema(max_length = 500, example = json!(null))]
+        overdraw_reason: Option<String>,
     }
 }
 
@@ -234,7 +253,9 @@ impl ListServiceEvents {
 /// Record a service event
 ///
 /// Something done to a unit. A clean-out is also written as volume events of the unit, so that its
-/// water balance sees the load taken away and the refill.
+/// water balance sees the load taken away and the refill. A line with a place takes its item from
+/// stock. A replacement that names the old part's record takes that part out; without a record of
+/// the new part, one of the same kind is fitted in its place and named in the answer.
 #[utoipa::path(tag = "service events", request_body = ServiceEventInput,
     params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
     responses((status = 201, description = "The service event", body = ServiceEventView), Problems))]
@@ -304,7 +325,8 @@ async fn list_service_event_revisions(
 /// Correct a service event
 ///
 /// Adds a revision that counts from now on; those before stay readable. It stays with its unit and
-/// with the customer who was told of it.
+/// with the customer who was told of it. What it took from stock is given back and taken as the
+/// correction has it; parts stay as they are: correct them in their own records.
 #[utoipa::path(tag = "service events", request_body = ServiceEventCorrection,
     params(("id" = Uuid, Path, description = "The service event's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
     responses((status = 200, description = "The service event as it counts now", body = ServiceEventView), Problems))]
