@@ -417,6 +417,7 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "Lines of the ledger that a revision of a service event brought about: what it took, and what it gave back of the one before."]
     event_issue (dealer_id, event_id, revision, movement_id) {
         dealer_id -> Int4,
         event_id -> Uuid,
@@ -995,7 +996,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    #[doc = "What goods and work cost the dealer, and what goods are sold at. Never shown to a customer."]
+    #[doc = "What work costs the dealer. Never shown to a customer."]
     price (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
