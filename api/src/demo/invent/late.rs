@@ -1,6 +1,7 @@
 //! Readings that come only after the reports of their months were issued.
 
 use super::meters::{MeterPlan, by_customer};
+use super::money::utility;
 use super::oddity::Metering;
 use super::plan::{DAY_S, UnitPlan};
 
@@ -28,8 +29,10 @@ pub(crate) fn hold_back(units: &mut [(UnitPlan, Vec<MeterPlan>)], to_s: i64) -> 
     let mut candidates: Vec<Candidate> =
         units.iter().filter_map(|(plan, meters)| Some(candidates(plan, meters.first()?, to_s))).flatten().collect();
     candidates.sort_by(|one, other| one.off.total_cmp(&other.off));
-    let small = candidates.iter().find(|one| one.off > 0.005);
-    let large = candidates.iter().rev().find(|one| small.is_none_or(|small| small.site != one.site));
+    // The tolerance for money is in euros.
+    let small = candidates.iter().find(|one| one.off > 0.01 && utility(one.site).currency == "EUR");
+    let abroad = |one: &&Candidate| utility(one.site).currency != "EUR";
+    let large = candidates.iter().rev().find(abroad);
     let chosen: Vec<(usize, usize)> = small.into_iter().chain(large).map(|one| (one.unit, one.reading)).collect();
     let mut take = |(unit, reading): (usize, usize)| {
         let readings = &mut units.get_mut(unit)?.1.first_mut()?.readings;

@@ -4,7 +4,7 @@
 use super::chance::{Chance, Topic};
 use super::names::Model;
 use super::plan::{DAY_S, UnitPlan};
-use domain::component::{OutWhy, RunBasis};
+use domain::component::{Duty, OutWhy, RunBasis};
 use domain::template::catalogue::of_kind;
 use domain::template::{Part, Template, starter};
 
@@ -26,10 +26,10 @@ const fn wear(kind: &'static str, per_day: Option<f64>, (scale_d, shape): (f64, 
 }
 
 const WEAR: [Wear; 10] = [
-    wear("dosing_tube", Some(3.2), (330.0, 4.0), 0.5),
-    wear("dosing_pump", Some(3.2), (2600.0, 2.0), 0.2),
+    wear("dosing_tube", None, (330.0, 4.0), 0.5),
+    wear("dosing_pump", None, (2600.0, 2.0), 0.2),
     wear("ph_probe", None, (520.0, 3.5), 0.5),
-    wear("ozone_cell", Some(11.0), (850.0, 3.0), 0.3),
+    wear("ozone_cell", None, (850.0, 3.0), 0.3),
     wear("blower_diaphragm", None, (430.0, 3.0), 0.4),
     wear("transfer_pump_seal", Some(3.0), (2200.0, 2.0), 0.2),
     wear("solenoid_valve", None, (1500.0, 2.0), 0.2),
@@ -56,12 +56,18 @@ pub(crate) fn template(model: &Model) -> Template {
     let part = |wear: &Wear| {
         let known = of_kind(wear.kind)?;
         let bag = wear.kind == BAG_FILTER;
+        // The run-hour meters count the transfer pump: what runs by a timer or always ages by days.
+        let by_day = known.duty != Duty::OnDemand;
         Some(Part {
             kind: wear.kind.to_owned(),
             model: None,
             duty: known.duty,
-            run_basis: known.run_basis,
-            rated_life: Some(if bag { BAG_LITRES.0 * model.flow_l_per_h } else { known.rated_life }),
+            run_basis: if by_day { RunBasis::Days } else { known.run_basis },
+            rated_life: Some(match (by_day, bag) {
+                (true, _) => wear.scale_d,
+                (false, true) => BAG_LITRES.0 * model.flow_l_per_h,
+                (false, false) => known.rated_life,
+            }),
             assumed_per_day: if bag { Some(BAG_LITRES.1 * model.flow_l_per_h) } else { wear.per_day },
             failure: known.failure,
         })

@@ -39,9 +39,9 @@ use StockUnit::{L, Piece};
 pub(crate) const ITEMS: [ItemPlan; 8] = [
     item("Bag filter 50 µm", (Piece, Harmless, None), (20, 14), (620, 1150), 24),
     item("Dosing tube 6 x 4", (Piece, Harmless, None), (10, 21), (1480, 2900), 6),
-    item("pH probe", (Piece, Harmless, None), (1, 28), (11_900, 19_500), 3),
-    item("Blower diaphragm set", (Piece, Harmless, None), (4, 28), (3850, 6900), 3),
-    item("Ozone cell", (Piece, Harmless, None), (1, 42), (41_000, 62_000), 1),
+    item("pH probe", (Piece, Harmless, None), (1, 14), (11_900, 19_500), 3),
+    item("Blower diaphragm set", (Piece, Harmless, None), (4, 14), (3850, 6900), 3),
+    item("Ozone cell", (Piece, Harmless, None), (1, 21), (41_000, 62_000), 1),
     item("Sulphuric acid 35 %", (L, Acid, None), (25, 7), (140, 290), 40),
     item("Sodium hypochlorite 12 %", (L, Hypochlorite, Some(180)), (25, 7), (95, 210), 30),
     item("Bacteria culture", (L, Microbes, Some(270)), (10, 10), (880, 1650), 14),
@@ -97,14 +97,19 @@ fn wanted(number: usize, item: &ItemPlan, (from_s, to_s): (i64, i64), units: &[u
     let mut lines = Vec::new();
     for (quarter, begin_s) in (from_s..to_s - DAY_S).step_by(usize::try_from(QUARTER_S).unwrap_or(1)).enumerate() {
         let line = |at_s, quantity, deed| LinePlan { at_s, item: number, quarter, quantity, deed };
-        let packs = (item.per_month * 7 / 2).div_ceil(item.pack);
+        let half = item.per_month.div_ceil(2);
+        let first = u32::from(quarter == 0);
+        // Six loads a quarter and some to spare; of the short one a little less than is used.
+        let packs =
+            if number == SHORT { 6 * half / item.pack } else { (8 * half + 8 * half * first).div_ceil(item.pack) };
         if number != SHORT || begin_s + QUARTER_S < to_s {
             lines.push(line(begin_s + 8 * HOUR_S, packs * item.pack, Deed::Receive));
         }
-        for month_s in (0..3).map(|month| begin_s + month * MONTH_S) {
+        for month in 0..3 {
+            let month_s = begin_s + month * MONTH_S;
             for van in 0..VANS {
-                let half = item.per_month.div_ceil(2);
-                lines.push(line(month_s + DAY_S + 6 * HOUR_S, half, Deed::Load { van }));
+                let more = if month == 0 { 2 * half * first } else { 0 };
+                lines.push(line(month_s + DAY_S + 6 * HOUR_S, half + more, Deed::Load { van }));
                 let day = DAY_S * if chance.yes(0.5) { 9 } else { 17 };
                 let quantity = half.saturating_sub(u32::from(chance.yes(0.3))).max(1);
                 let unit = units.get(place(chance.share(), units.len())).copied();

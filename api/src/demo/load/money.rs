@@ -14,8 +14,9 @@ use domain::accounts::bill::SiteBill;
 use domain::accounts::investment::Investment;
 use domain::accounts::site_account::{Charged, SiteAccount};
 use domain::accounts::versions::Before;
+use domain::baseline::method::Method;
 use domain::baseline::record::{Agreed, Baseline, Evidence, Scope};
-use domain::ids::WaterAccountId;
+use domain::ids::{UnitId, WaterAccountId};
 use domain::measures::days::Days;
 use domain::measures::wash_tally::{TallySource, WashTally};
 use domain::measures::working_days::{Hours, Week, WorkingDays};
@@ -34,22 +35,25 @@ struct Paying<'a> {
     /// The day on which its first unit was put in.
     first_day: NaiveDate,
     plans: Vec<&'a UnitPlan>,
+    units: Vec<UnitId>,
     /// What each of them washed, by month.
     work: Vec<&'a [MonthWork]>,
 }
 
 /// Adds what is written down of the money of all sites.
-pub(super) async fn add(tx: &Tx<'_>, ground: &Ground, fleet: &Fleet) -> Result<(), DbError> {
+pub(super) async fn add(tx: &Tx<'_>, ground: &Ground, fleet: &Fleet, ids: &[UnitId]) -> Result<(), DbError> {
     for (number, place) in ground.sites.iter().enumerate() {
         let stood = |plan: &UnitPlan| plan.stays.iter().any(|stay| stay.site == number);
-        let units: Vec<_> = fleet.units.iter().zip(&fleet.work).filter(|((plan, _), _)| stood(plan)).collect();
-        let Some(from_s) = units.iter().map(|((plan, _), _)| plan.from_s).min() else { continue };
+        let units: Vec<_> =
+            fleet.units.iter().zip(&fleet.work).zip(ids).filter(|(((plan, _), _), _)| stood(plan)).collect();
+        let Some(from_s) = units.iter().map(|(((plan, _), _), _)| plan.from_s).min() else { continue };
         let paying = Paying {
             number,
             place,
             first_day: local_date(region(number).zone, instant(from_s)),
-            plans: units.iter().map(|((plan, _), _)| plan).collect(),
-            work: units.iter().map(|(_, work)| work.as_slice()).collect(),
+            plans: units.iter().map(|(((plan, _), _), _)| plan).collect(),
+            units: units.iter().map(|(_, unit)| **unit).collect(),
+            work: units.iter().map(|((_, work), _)| work.as_slice()).collect(),
         };
         paying.add(tx).await?;
     }
@@ -69,13 +73,18 @@ impl Paying<'_> {
         let terms = money::terms(self.number, self.first_day, units, metered)?;
         cost_terms::create(tx, site, &terms.checked()?).await?;
         if self.plans.iter().any(|plan| plan.metering == Metering::Without) {
-            return Ok(());
+            // What the site uses is not known; what its fully metered unit does is.
+            let full = self.plans.iter().zip(&self.units).find(|(plan, _)| plan.metering == Metering::Full);
+            let Some((_, unit)) = full else { return Ok(()) };
+            let evidence = "Forty washes were timed and metered on the old installation.";
+            return self.agree(tx, Scope::UnitId(*unit), money::per_wash(self.number), evidence).await;
         }
-        let tallied = self.plans.iter().all(|plan| plan.metering == Metering::Hand);
-        if tallied {
+        if self.plans.iter().all(|plan| plan.metering == Metering::Hand) {
             self.add_tallies(tx).await?;
         }
-        self.agree(tx, tallied).await?;
+        let bills = money::bills_before(self.number, self.first_day, &self.work);
+        let evidence = "The supplier's bills of the half-year before.";
+        self.agree(tx, Scope::SiteId(self.place.site), bills, evidence).await?;
         if self.number % 4 == 0 {
             self.invest(tx, units).await?;
         }
@@ -152,17 +161,9 @@ impl Paying<'_> {
         Ok(())
     }
 
-    async fn agree(&self, tx: &Tx<'_>, tallied: bool) -> Result<(), DbError> {
-        let (method, evidence) = if tallied {
-            (money::per_wash(self.number), "Forty washes were timed and metered on the old installation.")
-        } else {
-            (
-                money::bills_before(self.number, self.first_day, &self.work),
-                "The supplier's bills of the half-year before.",
-            )
-        };
+    async fn agree(&self, tx: &Tx<'_>, scope: Scope, method: Method, evidence: &str) -> Result<(), DbError> {
         let new = Baseline {
-            scope: Scope::SiteId(self.place.site),
+            scope,
             first_day: self.first_day,
             last_day: None,
             method,
