@@ -151,6 +151,7 @@ async fn make(db: &Db, size: Size) -> Result<Vec<Person>, Box<dyn Error>> {
     let bar = progress_bar("Night run");
     let counts = night_run::run(db, made.dealer, now, &|done, total| show(&bar, done, total)).await?;
     bar.finish_and_clear();
+    demo::live_on(db, &made, now).await?;
     tracing::info!(
         readings = made.readings,
         days = counts.days,

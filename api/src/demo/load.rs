@@ -1,22 +1,32 @@
 //! Puts the invented fleet into the database: the same checks and the same statements as for
 //! what users send.
 
-use super::invent::chance::{Chance, Topic};
+mod asking;
+mod money;
+mod parts;
+mod reports;
+mod service;
+mod stock;
+
+pub use reports::live_on;
+
+use super::invent::late::Late;
 use super::invent::meters::MeterPlan;
 use super::invent::names::{CUSTOMERS, MODELS, model, region, roofed};
-use super::invent::oddity::{Metering, Oddity};
+use super::invent::oddity::Oddity;
+use super::invent::parts as planned_parts;
 use super::invent::plan::{UnitPlan, label};
 use super::{Fleet, Size};
 use crate::auth::Scope;
 use crate::db::gate::NewDealer;
 use crate::db::{
-    Db, DbError, Tx, component, customer, exchange, measures, meter, meter_known, placement, reading, site, spell,
-    unit, unit_model,
+    Db, DbError, Tx, customer, exchange, measures, meter, meter_known, placement, reading, site, spell, unit,
+    unit_model,
 };
+use crate::jobs::night_run::NightRunError;
 use crate::readings::batch::group;
 use crate::readings::{ROWS_MAX, Row};
 use chrono::{DateTime, Utc};
-use domain::component::{Component, Duty, RunBasis};
 use domain::country::Country;
 use domain::customer::{Customer, UnitSystem};
 use domain::ids::{CustomerId, DealerId, MeterId, ModelId, SiteId, UnitId};
@@ -30,10 +40,10 @@ use domain::reading::Source;
 use domain::site::{Fallback, Site};
 use domain::span::Span;
 use domain::spell::Spell;
-use domain::template::Template;
 use domain::unit::{Unit, UnitModel};
 use domain::units::Litres;
 use domain::water::storage::VolumeEventKind;
+use parts::Swap;
 use uuid::Uuid;
 
 /// Why the demo could not be loaded.
@@ -45,10 +55,13 @@ pub enum DemoError {
     /// An invented reading was refused: a defect of the demo.
     #[error("an invented reading was refused: {0}")]
     Refused(String),
+    /// The night run.
+    #[error("the night run stopped")]
+    NightRun(#[from] NightRunError),
 }
 
 /// What was loaded.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Made {
     /// The dealer.
     pub dealer: DealerId,
@@ -56,6 +69,8 @@ pub struct Made {
     pub customer: CustomerId,
     /// Readings stored.
     pub readings: usize,
+    /// Readings that came late: the meter, when in seconds since 1970, and the register.
+    late: Vec<(MeterId, i64, f64)>,
 }
 
 /// Name of the dealer.
@@ -71,28 +86,23 @@ pub async fn load(db: &Db, size: Size, now: DateTime<Utc>, progress: &dyn Fn(usi
     let dealer = db.add_dealer(&new).await?;
     let loader = Loader { db, scope: Scope::of_job(dealer), now };
     let ground = db.write(&loader.scope, now, async |tx| lay_ground(tx).await).await?;
-    let mut rows = Vec::with_capacity(ROWS_MAX);
-    let total = fleet.readings();
-    let mut stored = 0;
-    for (plan, meters) in &fleet.units {
-        let ids = db.write(&loader.scope, now, async |tx| add_unit(tx, &ground, plan, meters).await).await?;
-        for (id, meter) in ids.iter().zip(meters) {
-            let source = if meter.read_by == ReadBy::Telemetry { Source::TELEMETRY } else { Source::HAND };
-            for &(at, register) in &meter.readings {
-                rows.push(Row { index: rows.len(), meter: id.0, at, register, source });
-                if rows.len() == ROWS_MAX {
-                    stored += loader.store(&rows).await?;
-                    rows.clear();
-                    progress(stored, total);
-                }
-            }
-        }
-    }
-    stored += loader.store(&rows).await?;
-    progress(stored, total);
+    let metered = loader.add_units(&ground, &fleet).await?;
+    let stored = loader.store_all(&fleet, &metered, progress).await?;
+    loader.add_records(&ground, &fleet, &metered).await?;
+    let late = |late: &Late| {
+        let meter = metered.get(late.unit)?.meters.first()?;
+        Some((*meter, late.at_s, late.register))
+    };
     // The first unit is a fully metered one.
     let customer = ground.sites.first().map(|place| place.customer).ok_or(DbError::NotFound)?;
-    Ok(Made { dealer, customer, readings: stored })
+    Ok(Made { dealer, customer, readings: stored, late: fleet.late.iter().filter_map(late).collect() })
+}
+
+/// A unit as it is stored.
+struct Metered {
+    unit: UnitId,
+    meters: Vec<MeterId>,
+    swaps: Vec<Swap>,
 }
 
 struct Loader<'a> {
@@ -102,6 +112,70 @@ struct Loader<'a> {
 }
 
 impl Loader<'_> {
+    /// Adds the units, each at the time when it was put in, with what became of it since.
+    async fn add_units(&self, ground: &Ground, fleet: &Fleet) -> Result<Vec<Metered>, DbError> {
+        let mut added = Vec::new();
+        for (plan, meters) in &fleet.units {
+            let put_in = instant(plan.from_s);
+            let unit = self.db.write(&self.scope, put_in, async |tx| add_unit(tx, ground, plan).await).await?;
+            let parts = planned_parts::of(plan, self.now.timestamp());
+            let one = self.db.write(&self.scope, self.now, async |tx| {
+                let meters = settle(tx, ground, (unit, plan), meters).await?;
+                let swaps = parts::wear(tx, unit, &parts).await?;
+                Ok(Metered { unit, meters, swaps })
+            });
+            added.push(one.await?);
+        }
+        Ok(added)
+    }
+
+    /// Stores all readings; how many.
+    async fn store_all(
+        &self,
+        fleet: &Fleet,
+        metered: &[Metered],
+        progress: &dyn Fn(usize, usize),
+    ) -> Result<usize, DemoError> {
+        let mut rows = Vec::with_capacity(ROWS_MAX);
+        let total = fleet.readings();
+        let mut stored = 0;
+        for ((_, meters), Metered { meters: ids, .. }) in fleet.units.iter().zip(metered) {
+            for (id, meter) in ids.iter().zip(meters) {
+                let source = if meter.read_by == ReadBy::Telemetry { Source::TELEMETRY } else { Source::HAND };
+                for &(at, register) in &meter.readings {
+                    rows.push(Row { index: rows.len(), meter: id.0, at, register, source });
+                    if rows.len() == ROWS_MAX {
+                        stored += self.store(&rows).await?;
+                        rows.clear();
+                        progress(stored, total);
+                    }
+                }
+            }
+        }
+        stored += self.store(&rows).await?;
+        progress(stored, total);
+        Ok(stored)
+    }
+
+    /// Adds what people write down beside the readings.
+    async fn add_records(&self, ground: &Ground, fleet: &Fleet, metered: &[Metered]) -> Result<(), DbError> {
+        let (db, scope, now) = (self.db, &self.scope, self.now);
+        let plans = || fleet.units.iter().map(|(plan, _)| plan);
+        for (plan, one) in plans().zip(metered) {
+            db.write(scope, now, async |tx| parts::work(tx, one.unit, plan).await).await?;
+        }
+        let units: Vec<UnitId> = metered.iter().map(|one| one.unit).collect();
+        let swaps: Vec<Swap> = metered.iter().flat_map(|one| one.swaps.iter().copied()).collect();
+        db.write(scope, now, async |tx| money::add(tx, ground, fleet, &units).await).await?;
+        db.write(scope, now, async |tx| service::add(tx, ground, fleet, &units, &swaps).await).await?;
+        stock::add(self, fleet, &units).await?;
+        db.write(scope, now, async |tx| {
+            asking::add(tx, ground, plans().zip(metered)).await?;
+            reports::set_rule(tx).await
+        })
+        .await
+    }
+
     /// Stores a batch as `POST /v1/readings` does.
     async fn store(&self, rows: &[Row]) -> Result<usize, DemoError> {
         let mut ids: Vec<Uuid> = rows.iter().map(|row| row.meter).collect();
@@ -141,7 +215,7 @@ async fn lay_ground(tx: &Tx<'_>) -> Result<Ground, DbError> {
             rated_flow_l_per_h: model.flow_l_per_h,
             working_volume_l: model.volume_l,
             float_band_l: model.band_l,
-            template: Template::default(),
+            template: planned_parts::template(model),
         };
         ground.models.push(unit_model::create(tx, &new.checked()?).await?.id);
     }
@@ -180,12 +254,8 @@ async fn add_customer(tx: &Tx<'_>, number: usize, name: &str) -> Result<Place, D
     Ok(Place { site: site::create(tx, &new.checked()?).await?.id, customer })
 }
 
-async fn add_unit(
-    tx: &Tx<'_>,
-    ground: &Ground,
-    plan: &UnitPlan,
-    meters: &[MeterPlan],
-) -> Result<Vec<MeterId>, DbError> {
+/// A unit with the parts and the work of its model, at its first site.
+async fn add_unit(tx: &Tx<'_>, ground: &Ground, plan: &UnitPlan) -> Result<UnitId, DbError> {
     let new = Unit {
         model_id: ground.models.get(plan.number % MODELS.len()).copied(),
         serial_number: format!("MR-{:05}", 20_100 + plan.number * 7),
@@ -195,8 +265,17 @@ async fn add_unit(
         asset_number: None,
     };
     let unit = unit::create(tx, &new.checked()?).await?.unit.id;
-    add_parts(tx, unit, plan).await?;
     place(tx, ground, unit, plan, &Handover::default(), true).await?;
+    Ok(unit)
+}
+
+/// The unit's states, meters and moves since.
+async fn settle(
+    tx: &Tx<'_>,
+    ground: &Ground,
+    (unit, plan): (UnitId, &UnitPlan),
+    meters: &[MeterPlan],
+) -> Result<Vec<MeterId>, DbError> {
     for turn in &plan.turns {
         let span = Span::parse(instant(turn.from_s), None)?;
         let new = Spell { state: turn.state, reason: turn.reason.map(str::to_owned), span };
@@ -310,39 +389,6 @@ async fn add_meter(
         exchange::create(tx, id, &new).await?;
     }
     Ok(id)
-}
-
-/// Kind, duty, what wears it, and how long it usually lasts (common practice, no source).
-const PARTS: [(&str, Duty, RunBasis, f64); 4] = [
-    ("transfer_pump", Duty::OnDemand, RunBasis::Hours, 8000.0),
-    ("blower", Duty::Continuous, RunBasis::Days, 1100.0),
-    ("fill_valve", Duty::OnDemand, RunBasis::Days, 1800.0),
-    ("bag_filter", Duty::OnDemand, RunBasis::Litres, 900_000.0),
-];
-
-async fn add_parts(tx: &Tx<'_>, unit: UnitId, plan: &UnitPlan) -> Result<(), DbError> {
-    let mut chance = Chance::of(Topic::Parts, plan.number);
-    let kinds = if plan.metering == Metering::Without { 2 } else { PARTS.len() };
-    for (kind, duty, run_basis, life) in PARTS.iter().take(kinds) {
-        let used = if chance.yes(0.3) { chance.between(0.1, 0.7) } else { 0.0 };
-        let new = Component {
-            unit_id: unit,
-            kind: (*kind).to_owned(),
-            model: None,
-            serial_number: None,
-            duty: *duty,
-            run_basis: *run_basis,
-            rated_life: Some(*life),
-            assumed_per_day: None,
-            age_at_fitting: (used * life).floor(),
-            fitted_at: instant(plan.from_s),
-            last_good_at: None,
-            out: None,
-            warranty_until: None,
-        };
-        component::create(tx, &new.checked()?).await?;
-    }
-    Ok(())
 }
 
 fn instant(at_s: i64) -> DateTime<Utc> {

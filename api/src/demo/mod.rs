@@ -6,13 +6,15 @@
 mod invent;
 mod load;
 
-pub use load::{DemoError, Made, load};
+pub use load::{DemoError, Made, live_on, load};
 
 use chrono::{DateTime, Duration, Utc};
+use invent::late::{self, Late};
 use invent::meters::{self, MeterPlan};
 use invent::oddity::{Oddity, UNITS_MIN};
 use invent::plan::{HOUR_S, UnitPlan, label};
 use invent::trace::Trace;
+use invent::work::{self, MonthWork};
 use serde::{Deserialize, Serialize};
 
 /// How large the fleet is.
@@ -53,6 +55,10 @@ pub fn cases(size: Size) -> Vec<Case> {
 /// The invented fleet up to the last full hour before `now`.
 struct Fleet {
     units: Vec<(UnitPlan, Vec<MeterPlan>)>,
+    /// What each of them washed, by month.
+    work: Vec<Vec<MonthWork>>,
+    /// Readings that were sent late, and are not among the others.
+    late: Vec<Late>,
 }
 
 impl Fleet {
@@ -64,9 +70,12 @@ impl Fleet {
             let plan = UnitPlan::of(number, from_s, to_s);
             let trace = Trace::of(&plan, to_s);
             let meters = meters::of(&plan, &trace, to_s);
-            (plan, meters)
+            let work = work::of(&plan, &trace, to_s);
+            ((plan, meters), work)
         };
-        Self { units: (0..size.units).map(unit).collect() }
+        let (mut units, work): (Vec<_>, Vec<_>) = (0..size.units).map(unit).unzip();
+        let late = late::hold_back(&mut units, to_s);
+        Self { units, work, late }
     }
 
     fn readings(&self) -> usize {

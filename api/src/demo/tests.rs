@@ -1,6 +1,9 @@
 use super::invent::oddity::Metering;
+use super::invent::parts;
+use super::invent::stock::{self, Deed};
 use super::*;
-use domain::metering::stream::Stream;
+use domain::component::OutWhy;
+use domain::metering::stream::{ReadBy, Stream};
 use domain::spell::SpellState;
 
 const SMALL: Size = Size { units: 24, months: 6 };
@@ -92,4 +95,86 @@ fn a_sound_unit_reuses_most_of_its_water() {
         let least = if plan.oddity == Some(Oddity::PassingValve) { 0.5 } else { 0.7 };
         assert!((least..0.92).contains(&reused), "{} {reused}", label(plan.number));
     }
+}
+
+/// Seconds since 1970 of the instant that the fleets here end at.
+fn end_s(size: Size) -> i64 {
+    fleet(size)
+        .units
+        .iter()
+        .flat_map(|(_, meters)| meters)
+        .filter_map(|meter| meter.readings.last())
+        .map(|last| last.0)
+        .max()
+        .unwrap()
+}
+
+#[test]
+fn parts_wear_out_and_some_work_is_late() {
+    let size = Size { units: 48, months: 14 };
+    let (fleet, to_s) = (fleet(size), end_s(size));
+    let plans = || fleet.units.iter().map(|(plan, _)| plan);
+    let swaps: Vec<_> = plans().flat_map(|plan| parts::of(plan, to_s)).flat_map(|part| part.swaps).collect();
+    let out = |why| swaps.iter().filter(|(_, of)| *of == why).count();
+    assert!(out(OutWhy::Failed) > 12 && out(OutWhy::Preventive) > 100 && out(OutWhy::WornOutFound) > 5);
+    assert!((300..1000).contains(&swaps.len()), "{}", swaps.len());
+    assert!(swaps.iter().all(|(at_s, _)| *at_s < to_s));
+    let filters = |plan| parts::rounds(plan, "Change the bag filter", to_s);
+    let late = plans().filter(|plan| filters(plan).last().is_none_or(|last| to_s - last > 66 * 86_400)).count();
+    assert!((1..24).contains(&late), "{late}");
+    for model in &super::invent::names::MODELS {
+        let template = parts::template(model).checked().unwrap();
+        assert_eq!((template.parts.len(), template.routines.len()), (10, 5));
+    }
+}
+
+#[test]
+fn stores_run_low_and_are_counted_short() {
+    let (from_s, to_s) = (1_740_000_000, 1_740_000_000 + 400 * 86_400);
+    let lines = stock::ledger(from_s, to_s, &(0..48).collect::<Vec<_>>());
+    assert!((200..1000).contains(&lines.len()), "{}", lines.len());
+    assert!(lines.windows(2).all(|pair| pair[0].at_s <= pair[1].at_s));
+    // What lies in the warehouse, by item.
+    let mut there = [0_i64; stock::ITEMS.len()];
+    let mut missing = 0;
+    for line in &lines {
+        let quantity = i64::from(line.quantity);
+        match line.deed {
+            Deed::Receive => there[line.item] += quantity,
+            Deed::Load { .. } => there[line.item] -= quantity,
+            Deed::Use { .. } => {}
+            Deed::Count => missing = std::mem::replace(&mut there[line.item], quantity) - quantity,
+        }
+        assert!(there[line.item] >= 0, "{line:?}");
+    }
+    assert_eq!(missing, 2);
+    let short = i64::from(stock::ITEMS[stock::SHORT].pack);
+    assert!(there[stock::SHORT] < short, "less than a pack: {there:?}");
+}
+
+#[test]
+fn two_readings_of_two_customers_come_late() {
+    for size in [SMALL, Size { units: 48, months: 14 }] {
+        let fleet = fleet(size);
+        let [small, large] = fleet.late.as_slice() else { panic!("{:?}", fleet.late) };
+        let site = |late: &Late| fleet.units[late.unit].0.stays[0].site;
+        assert_ne!(site(small), site(large));
+        for late in [small, large] {
+            assert!(fleet.units[late.unit].1[0].readings.iter().all(|(at_s, _)| *at_s != late.at_s));
+        }
+    }
+}
+
+#[test]
+fn customers_read_some_meters_and_people_tally_washes() {
+    let fleet = fleet(Size { units: 48, months: 14 });
+    let read = fleet.units.iter().flat_map(|(_, meters)| meters).filter(|meter| meter.read_by == ReadBy::Customer);
+    assert_eq!(read.count(), 3);
+    for months in &fleet.work {
+        assert!((12..=14).contains(&months.len()), "{}", months.len());
+    }
+    // A wash takes 320 L, and a few hundredths more of fresh water to rinse.
+    let sound = &fleet.work[8 * 2 + 3];
+    let each = sound.iter().map(|one| one.washed_l).sum::<f64>() / sound.iter().map(|one| one.washes).sum::<f64>();
+    assert!((300.0..380.0).contains(&each), "{each}");
 }

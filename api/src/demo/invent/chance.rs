@@ -19,8 +19,14 @@ pub(crate) enum Topic {
     Meters,
     /// When meters are read by hand.
     Rounds,
-    /// How old parts are.
+    /// How old parts are, and how long they last.
     Parts,
+    /// When recurring work is done.
+    Work,
+    /// What was used before the units.
+    Money,
+    /// What goes through the stores.
+    Stock,
 }
 
 /// A stream of random numbers.

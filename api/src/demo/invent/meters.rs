@@ -168,6 +168,11 @@ fn dial_of(pulses: &MeterPlan, plan: &UnitPlan, trace: &Trace, to_s: i64) -> Met
 /// Hand-read meters are due about monthly.
 const HAND_EVERY_H: f64 = 744.0;
 
+/// Whether the customer's people read the unit's meter: one hand-read unit of eight.
+pub(crate) fn by_customer(plan: &UnitPlan) -> bool {
+    plan.oddity.is_none() && plan.number % 16 == 14
+}
+
 /// The make-up meter that a person reads; none where the unit shares another's.
 fn by_hand(plan: &UnitPlan, trace: &Trace, to_s: i64, chance: &mut Chance) -> Option<MeterPlan> {
     if plan.oddity == Some(Oddity::SharesMeter) {
@@ -195,6 +200,10 @@ fn by_hand(plan: &UnitPlan, trace: &Trace, to_s: i64, chance: &mut Chance) -> Op
         }
         exchange = Some((plan.odd_s, old_final));
     }
+    if by_customer(plan) {
+        // They forgot the last one.
+        readings.pop();
+    }
     if plan.oddity == Some(Oddity::Mistyped) {
         mistype(&mut readings, plan.odd_s);
     }
@@ -203,7 +212,7 @@ fn by_hand(plan: &UnitPlan, trace: &Trace, to_s: i64, chance: &mut Chance) -> Op
         label: format!("{} {place}", super::plan::label(plan.number)),
         stream: Stream::Makeup,
         register,
-        read_by: ReadBy::Technician,
+        read_by: if by_customer(plan) { ReadBy::Customer } else { ReadBy::Technician },
         read_every_h: HAND_EVERY_H,
         flows: PlateFlows::of_ratio(2500.0 * units, 160.0),
         max_per_h: None,

@@ -2,8 +2,13 @@
 
 pub(crate) mod bay;
 pub(crate) mod chance;
+pub(crate) mod late;
 pub(crate) mod meters;
+pub(crate) mod money;
 pub(crate) mod names;
 pub(crate) mod oddity;
+pub(crate) mod parts;
 pub(crate) mod plan;
+pub(crate) mod stock;
 pub(crate) mod trace;
+pub(crate) mod work;
