@@ -22,6 +22,7 @@ mod calibrations;
 mod call_outs;
 mod cluster;
 mod components;
+mod condition;
 mod conventions;
 mod cost_to_serve;
 mod costs;
