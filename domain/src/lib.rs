@@ -35,6 +35,7 @@
 //! | [`service`] | work at units: events, call-outs, upsets, visits, agreements, warranty
 //! | [`stock`] | the ledger of movements, use at a site, demand, run-out, orders, prices |
 //! | [`reliability`] | lives of parts: estimates, risk, when to replace, scores of forecasts |
+//! | [`condition`] | what is wrong with a unit before a part fails |
 //! | [`risk`] | units at risk: records of parts to forecasts, and how those turned out |
 //! | [`report`] | the savings report: figures in, what is said about them out |
 //! | [`trace`] | everything behind a figure, enough to recompute it by hand |
@@ -43,6 +44,7 @@ pub mod accounts;
 pub mod asking;
 pub mod baseline;
 pub mod component;
+pub mod condition;
 pub mod cost;
 pub mod country;
 pub mod customer;

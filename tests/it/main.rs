@@ -23,6 +23,7 @@ mod calibrations;
 mod call_outs;
 mod cluster;
 mod components;
+mod condition;
 mod conventions;
 mod cost_to_serve;
 mod costs;

@@ -20,7 +20,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 80] = [
+const VIEWS: [(&str, [&str; 3]); 81] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -56,6 +56,7 @@ const VIEWS: [(&str, [&str; 3]); 80] = [
     ("select meter_no::text from meter_attachment", ["1, 2, 3, 4", "1, 2, 3, 4", "1"]),
     ("select upper_day::text from meter_month", ["7, 8, 9", "7", "8"]),
     ("select kind from meter_watch", ["stuck", "", ""]),
+    ("select kind from finding union all select kind from condition_test", ["falling_flow, starts_above", "", ""]),
     ("select convert_from(bytes, 'UTF8') from file_content", ["behind b, own, sent by a", "sent by a", "behind b"]),
     ("select size_bytes::text from file", ["9, 9, 9", "9", "9"]),
     ("select n::text from file_link", ["1, 2", "", "1"]),

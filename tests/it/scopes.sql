@@ -236,6 +236,11 @@ insert into forecast_outcome (night, component_id, horizon_days, state, after_da
 insert into unit_risk (unit_id, night, rank, p_30, p_90, not_forecast)
   values (pg_temp.id('u'), '2026-03-10', 1, 0.5, 0.6, 0);
 
+insert into finding (id, unit_id, kind, since, size, opened_at, seen_at)
+  values (gen_random_uuid(), pg_temp.id('u'), 'falling_flow', '2026-03-10', 0.2, now(), now());
+insert into condition_test (unit_id, kind, tested_at, why_not)
+  values (pg_temp.id('u'), 'starts_above', now(), 'no meter');
+
 insert into change (id, at, record, record_id, verb, customer_id)
   select gen_random_uuid(), now(), 'site', n, 'created', case when n <> 'own' then pg_temp.id(n) end
     from unnest(array['a', 'b', 'own']) n;

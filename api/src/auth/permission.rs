@@ -126,7 +126,7 @@ permissions! {
     WriteDeclared = "write-declared": Owner Office;
     /// Rule on reading exceptions, and set readings right.
     RuleReadings = "rule-readings": Owner Office Technician;
-    /// Look at what is the matter with meters.
+    /// Look at what is the matter with meters and units.
     ReadFindings = "read-findings": Owner Office Technician;
     /// Look at water accounts, tariffs, bills, baselines and cost terms.
     ReadAccounts = "read-accounts": Owner Office CustomerViewer CustomerReader;

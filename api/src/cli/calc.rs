@@ -1,6 +1,7 @@
 //! `weirbook calc`: the arithmetic on files, without a database.
 
 mod bill;
+mod chart;
 mod lives;
 mod water;
 
@@ -19,6 +20,9 @@ pub(super) enum Calc {
     /// Lives of parts to estimates with intervals, risks and the age to replace at, as JSON
     #[command(after_help = lives::EXAMPLES)]
     Lives(lives::Lives),
+    /// Values by time to a control chart of a stated in-control run length, as JSON
+    #[command(after_help = chart::EXAMPLES)]
+    Chart(chart::Chart),
 }
 
 pub(super) fn run(what: &Calc) -> Outcome {
@@ -26,5 +30,6 @@ pub(super) fn run(what: &Calc) -> Outcome {
         Calc::Water(water) => water::run(water),
         Calc::Bill(bill) => bill::run(bill),
         Calc::Lives(lives) => lives::run(lives),
+        Calc::Chart(chart) => chart::run(chart),
     }
 }

@@ -10,6 +10,8 @@ pub mod attachment;
 pub mod calibration_limits;
 pub mod cluster;
 pub mod component;
+pub mod condition;
+pub mod condition_inputs;
 pub mod correction;
 pub mod cost_to_serve;
 pub mod customer;

@@ -210,6 +210,20 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "What became of each test of a unit in the last night run that touched it."]
+    condition_test (dealer_id, unit_id, kind) {
+        dealer_id -> Int4,
+        unit_id -> Uuid,
+        kind -> Text,
+        tested_at -> Timestamptz,
+        #[doc = "Why it was not run."]
+        why_not -> Nullable<Text>,
+        #[doc = "Its last points with what is usual and the limit."]
+        chart -> Nullable<Jsonb>,
+    }
+}
+
+diesel::table! {
     consumable (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
@@ -491,6 +505,24 @@ diesel::table! {
         #[doc = "Who may see it besides the dealer; null: nobody."]
         customer_id -> Nullable<Uuid>,
         created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "Something wrong with a unit, one open for each cause."]
+    finding (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        unit_id -> Uuid,
+        kind -> Text,
+        #[doc = "The local day on which it began."]
+        since -> Date,
+        #[doc = "Litres a day, a share or kWh a day, as the kind says."]
+        size -> Float8,
+        opened_at -> Timestamptz,
+        #[doc = "The last night run that found it."]
+        seen_at -> Timestamptz,
+        closed_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -1630,6 +1662,8 @@ diesel::table! {
         p_90 -> Float8,
         expected_loss -> Nullable<Jsonb>,
         not_forecast -> Int4,
+        #[doc = "Why the process may upset, in words; null where the dealer has no history of upsets."]
+        upset -> Nullable<Text>,
     }
 }
 
@@ -1817,6 +1851,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     change,
     component,
     component_failure,
+    condition_test,
     consumable,
     cost_terms,
     cover,
@@ -1834,6 +1869,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     file,
     file_content,
     file_link,
+    finding,
     flow_test,
     forecast,
     forecast_night,

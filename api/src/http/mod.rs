@@ -7,6 +7,7 @@ pub mod attachments;
 pub mod balance;
 pub mod calibration_limits;
 pub mod components;
+pub mod condition;
 pub mod corrections;
 pub mod cost_to_serve;
 pub mod customers;
@@ -61,6 +62,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(reading_exceptions::routes)
         .configure(corrections::routes)
         .configure(meter_findings::routes)
+        .configure(condition::routes)
         .configure(asking::routes)
         .configure(files::routes)
         .configure(accounts::routes)

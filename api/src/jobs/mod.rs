@@ -2,6 +2,7 @@
 
 pub mod backtest;
 pub mod mail;
+mod night_condition;
 pub mod night_due;
 mod night_fold;
 pub mod night_risk;

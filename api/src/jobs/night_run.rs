@@ -5,7 +5,7 @@
 //! again from the beginning and comes to the same figures.
 
 use super::night_fold::{Computed, Known, SubjectFold};
-use super::{night_due, night_risk, night_stock, night_watch};
+use super::{night_condition, night_due, night_risk, night_stock, night_watch};
 use crate::auth::Scope;
 use crate::db::meter_watch::{self, Looked};
 use crate::db::night_plan::{self, Subject, Touch};
@@ -88,6 +88,7 @@ async fn compute(db: &Db, scope: &Scope, as_of: DateTime<Utc>, progress: Progres
     let meters: Vec<i32> = touches.iter().map(|touch| touch.meter_no).collect();
     db.write(scope, as_of, async |tx| exception::close_unmeasured(tx, &meters).await).await?;
     night_watch::look(db, scope, as_of).await?;
+    night_condition::test(db, scope, as_of, &subjects).await?;
     night_due::project(db, scope.dealer(), as_of).await?;
     night_stock::foresee(db, scope, as_of).await?;
     night_risk::forecast(db, scope.dealer(), as_of).await?;

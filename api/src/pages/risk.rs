@@ -6,6 +6,7 @@ use super::html;
 use super::visitor::Visitor;
 use super::words::NONE;
 use crate::auth::perm;
+use crate::db::condition::{self, StoredFinding};
 use crate::db::page::{After, PAGE_DEFAULT};
 use crate::db::risk::outcomes::{self, Unscored};
 use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
@@ -44,6 +45,10 @@ struct Row {
     within_90: String,
     loss: String,
     parts: Vec<Part>,
+    /// Why the process may upset.
+    upset: Option<String>,
+    /// What is wrong with it now.
+    findings: Vec<String>,
     not_forecast: i32,
 }
 
@@ -94,13 +99,15 @@ impl Page {
             turned_out.push(TurnedOut::of(days, found, outcomes::unscored(tx, days).await?));
         }
         let made_on = units.first().map(|unit| display::date(unit.night));
-        let rows: Result<Vec<Row>, DbError> = units.into_iter().map(|unit| Row::of(unit, &parts)).collect();
+        let findings = condition::open_of(tx, &ids).await?;
+        let rows: Result<Vec<Row>, DbError> = units.into_iter().map(|unit| Row::of(unit, &parts, &findings)).collect();
         Ok(Self { made_on, rows: rows?, next, turned_out })
     }
 }
 
 impl Row {
-    fn of(unit: UnitAtRisk, parts: &[PartAtRisk]) -> Result<Self, DbError> {
+    fn of(unit: UnitAtRisk, parts: &[PartAtRisk], findings: &[StoredFinding]) -> Result<Self, DbError> {
+        let wrong = findings.iter().filter(|finding| finding.unit_id == unit.unit_id);
         let own = parts.iter().filter(|part| part.unit_id == unit.unit_id && part.p_30.is_some());
         let loss = unit.expected_loss.and_then(|loss| serde_json::from_value::<Money>(loss).ok());
         Ok(Self {
@@ -112,6 +119,8 @@ impl Row {
             within_90: words::chance(unit.p_90),
             loss: loss.map_or_else(|| NONE.to_owned(), |loss| loss.to_string()),
             parts: own.map(Part::of).collect::<Result<Vec<_>, _>>()?,
+            upset: unit.upset,
+            findings: wrong.map(super::words::finding).collect::<Result<_, _>>()?,
             not_forecast: unit.not_forecast,
         })
     }

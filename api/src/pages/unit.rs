@@ -9,7 +9,7 @@ use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::fleet::{self, MeterRead, OpenStep};
 use crate::db::unit::Placed;
 use crate::db::wear::Seen;
-use crate::db::{Db, DbError, Stored, Tx, placement, site, spell};
+use crate::db::{Db, DbError, Stored, Tx, condition, placement, site, spell};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path};
@@ -40,6 +40,8 @@ struct Page {
     /// Where a visit is recorded, for whoever may.
     visit: Option<String>,
     exceptions: Vec<String>,
+    /// What is wrong with it now; none for whoever may not see that.
+    findings: Option<Vec<String>>,
     charts: Vec<figure::Figure>,
     meters: Vec<Meter>,
     parts: Vec<parts::Part>,
@@ -66,6 +68,7 @@ struct Known {
     meters: Vec<MeterRead>,
     parts: Vec<Seen>,
     steps: Vec<OpenStep>,
+    findings: Vec<String>,
     /// The local day at the site at which it stood last.
     today: Option<NaiveDate>,
     days: Vec<StoredDay>,
@@ -84,7 +87,8 @@ pub(super) async fn one_unit(
     let zone = known.zone();
     let may_record = perm::WriteService::ROLES.contains(&caller.role());
     let visit = may_record.then(|| format!("/units/{id}/visit"));
-    Ok(html(StatusCode::OK, &Page { visit, ..Page::of(&known, zone) })?)
+    let findings = perm::ReadFindings::ROLES.contains(&caller.role()).then_some(known.findings.clone());
+    Ok(html(StatusCode::OK, &Page { visit, findings, ..Page::of(&known, zone) })?)
 }
 
 async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
@@ -101,6 +105,7 @@ async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
         meters: fleet::meters(tx, id).await?,
         parts: parts::fitted(tx, id).await?,
         steps: fleet::open_steps(tx, id).await?,
+        findings: condition::open_of(tx, &[id.0]).await?.iter().map(words::finding).collect::<Result<_, _>>()?,
         today: None,
         days: Vec::new(),
         months: Vec::new(),
@@ -175,6 +180,7 @@ impl Page {
             label: unit.label.clone(),
             standing,
             visit: None,
+            findings: None,
             plate: format!("Serial number {}.", unit.serial_number),
             exceptions: known.steps.iter().map(|step| step_words(step, zone)).collect(),
             charts: known.charts(),

@@ -1,5 +1,7 @@
 //! Names and instants in a reader's words.
 
+use crate::db::DbError;
+use crate::db::condition::StoredFinding;
 use crate::db::stock::forecast::{Forecast, Foreseen};
 use chrono::{DateTime, Duration, NaiveDate, Utc};
 use chrono_tz::Tz;
@@ -235,4 +237,9 @@ pub(super) fn count_difference(why: DifferenceWhy) -> &'static str {
         DifferenceWhy::Opening => "the ledger begins with this count",
         DifferenceWhy::Unknown => "looked into, not found out",
     }
+}
+
+/// A finding at a unit with its begin.
+pub(super) fn finding(found: &StoredFinding) -> Result<String, DbError> {
+    Ok(format!("{} Since {}.", found.kind()?.words(found.size), display::date(found.since)))
 }

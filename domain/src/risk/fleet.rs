@@ -1,6 +1,7 @@
 //! The records that one night's forecasts are made from.
 
 use super::counter::{AgeFrom, Counter, Run, days_between, usual_per_day};
+use super::upset::Counted;
 use crate::component::{Component, RunBasis};
 use crate::ids::{ComponentId, UnitId};
 use crate::site::Fallback;
@@ -31,6 +32,8 @@ pub struct UnitFacts {
     pub fallback: Option<Fallback>,
     /// Stretches to come in which it is planned to stand idle.
     pub idle: Vec<(DateTime<Utc>, DateTime<Utc>)>,
+    /// Its process upsets.
+    pub upsets: Counted,
     /// Its counters, by what they age.
     pub counters: Vec<(RunBasis, Counter)>,
 }

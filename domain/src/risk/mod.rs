@@ -7,6 +7,7 @@
 //! | [`fleet`] | the records that one night's forecasts are made from |
 //! | [`life_model`] | lives of parts alike, and what they tell |
 //! | [`night`] | the forecasts of a night, part by part and unit by unit |
+//! | [`upset`] | the rate of process upsets |
 //! | [`costs`] | what a failure costs |
 //! | [`words`] | a forecast in words |
 //! | [`outcome`] | what became of a forecast part |
@@ -21,6 +22,7 @@ pub mod outcome;
 pub mod scores;
 #[cfg(test)]
 mod tests;
+pub mod upset;
 pub mod words;
 
 /// Days ahead for which parts are forecast.

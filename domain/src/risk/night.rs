@@ -4,6 +4,7 @@ use super::costs::RiskCosts;
 use super::counter::{AgeFrom, use_ahead};
 use super::fleet::{Clock, Fleet, Part, UnitFacts};
 use super::life_model::{Alike, GroupKey, LifeModel, life_models};
+use super::upset::{self, UpsetRisk};
 use super::words::round_up;
 use super::{HORIZONS_DAYS, LEVEL};
 use crate::component::RunBasis;
@@ -11,6 +12,7 @@ use crate::ids::{ComponentId, UnitId};
 use crate::money::{Currency, Money};
 use crate::reliability::estimate::Bounds;
 use crate::reliability::forecast::{any_of, by_rate, expected_loss};
+use crate::reliability::gamma_rate::GammaRate;
 use crate::reliability::replace::{Advice, WhyRun};
 use crate::site::Fallback;
 use chrono::{DateTime, Utc};
@@ -90,12 +92,14 @@ pub struct UnitRisk {
     pub unit: UnitId,
     /// Its place among the units at risk, from 1.
     pub rank: i32,
-    /// Probability that one part at least fails, for each horizon.
+    /// Probability that one part at least fails or the process upsets, for each horizon.
     pub chances: [f64; HORIZONS_DAYS.len()],
     /// What failures within the first horizon are expected to cost; none while it stands nowhere.
     pub expected_loss: Option<Money>,
     /// Parts that could not be forecast.
     pub not_forecast: usize,
+    /// The risk of a process upset, joined into the chances; none where the dealer has no history of any.
+    pub upset: Option<UpsetRisk>,
 }
 
 /// All of it.
@@ -203,8 +207,10 @@ fn of_part(
 
 /// The units of the forecast parts, in the order of their expected losses.
 fn units(fleet: &Fleet, parts: &[PartForecast], costs: &RiskCosts, currency: Currency) -> Vec<UnitRisk> {
+    let prior = upset::prior(fleet.units.values().map(|unit| unit.upsets));
     let of_units = parts.chunk_by(|a, b| a.unit == b.unit);
-    let mut units: Vec<UnitRisk> = of_units.filter_map(|parts| of_unit(fleet, parts, costs, currency)).collect();
+    let mut units: Vec<UnitRisk> =
+        of_units.filter_map(|parts| of_unit(fleet, parts, prior, (costs, currency))).collect();
     units.sort_by(|a, b| {
         let loss = |unit: &UnitRisk| unit.expected_loss.map(|loss| loss.amount);
         let chance = |unit: &UnitRisk| unit.chances.first().copied().unwrap_or(0.0);
@@ -216,15 +222,27 @@ fn units(fleet: &Fleet, parts: &[PartForecast], costs: &RiskCosts, currency: Cur
     units
 }
 
-fn of_unit(fleet: &Fleet, parts: &[PartForecast], costs: &RiskCosts, currency: Currency) -> Option<UnitRisk> {
+fn of_unit(
+    fleet: &Fleet,
+    parts: &[PartForecast],
+    prior: Option<GammaRate>,
+    (costs, currency): (&RiskCosts, Currency),
+) -> Option<UnitRisk> {
     let unit = parts.first()?.unit;
+    let facts = fleet.units.get(&unit);
+    let upset = prior.zip(facts).map(|(prior, facts)| upset::risk(prior, facts.upsets));
     let mut chances = [0.0; HORIZONS_DAYS.len()];
     for (at, chance) in chances.iter_mut().enumerate() {
-        *chance = any_of(parts.iter().filter_map(|part| Some(part.ahead.get(at)?.chance?.p)));
+        *chance = any_of(
+            parts
+                .iter()
+                .filter_map(|part| Some(part.ahead.get(at)?.chance?.p))
+                .chain(upset.and_then(|upset| upset.chances.get(at).copied())),
+        );
     }
-    let fallback = fleet.units.get(&unit).and_then(|facts| facts.fallback);
+    let fallback = facts.and_then(|facts| facts.fallback);
     let first = chances.first().copied().unwrap_or(0.0);
     let not_forecast = parts.iter().filter(|part| part.ahead.iter().any(|ahead| ahead.chance.is_none())).count();
     let expected_loss = fallback.map(|fallback| expected_loss(first, costs.loss(fallback, currency)));
-    Some(UnitRisk { unit, rank: 0, chances, expected_loss, not_forecast })
+    Some(UnitRisk { unit, rank: 0, chances, expected_loss, not_forecast, upset })
 }

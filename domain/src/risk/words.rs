@@ -3,6 +3,7 @@
 use super::counter::AgeFrom;
 use super::life_model::Alike;
 use super::night::Plan;
+use super::upset::{Counted, UpsetRisk};
 use crate::component::RunBasis;
 use crate::customer::UnitSystem;
 use crate::reliability::replace::WhyRun;
@@ -48,6 +49,17 @@ pub fn reason(told: &Told<'_>) -> String {
         (failed, known, _) => format!("{failed} of {known} like it had failed by {reach}"),
     };
     format!("{at}; {others}")
+}
+
+/// Why the process may upset, in words made from the figures.
+#[must_use]
+pub fn upset(risk: &UpsetRisk) -> String {
+    let Counted { upsets, days } = risk.counted;
+    let [first, ..] = risk.chances;
+    format!(
+        "process upset: {upsets} here in {days:.0} days, drawn towards the rate of all units; {} in 30 days",
+        chance(first)
+    )
 }
 
 /// What to bring: the part, by the maker's name where it is known.

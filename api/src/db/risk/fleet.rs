@@ -5,13 +5,14 @@ use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Array, Bool, Date, Double, Nullable, SmallInt, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Bool, Date, Double, Integer, Nullable, SmallInt, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
 use domain::ids::{ComponentId, UnitId};
 use domain::risk::HORIZONS_DAYS;
 use domain::risk::counter::{Counter, MonthRun};
 use domain::risk::fleet::{Fleet, Part, UnitFacts};
+use domain::risk::upset::Counted;
 use domain::site::Fallback;
 use domain::units::RegisterUnit;
 use domain::zone::Month;
@@ -41,7 +42,7 @@ pub async fn fleet(tx: &Tx<'_>, records: Records) -> Result<Fleet, DbError> {
         row.part(counter)
     });
     let parts = parts.collect::<Result<Vec<Part>, DbError>>()?;
-    let mut units = units(tx).await?;
+    let mut units = units(tx, records).await?;
     for (unit, idle) in idle(tx).await? {
         units.entry(unit).or_default().idle.push(idle);
     }
@@ -140,18 +141,33 @@ struct UnitRow {
     kept: bool,
     #[diesel(sql_type = Nullable<Text>)]
     fallback: Option<String>,
+    #[diesel(sql_type = Integer)]
+    upsets: i32,
+    #[diesel(sql_type = Double)]
+    upset_days: f64,
 }
 
-async fn units(tx: &Tx<'_>) -> Result<BTreeMap<UnitId, UnitFacts>, DbError> {
+async fn units(tx: &Tx<'_>, records: Records) -> Result<BTreeMap<UnitId, UnitFacts>, DbError> {
     let query = "
-      select u.id, coalesce(u.ended_at > $1, true) as kept, s.fallback
+      select u.id, coalesce(u.ended_at > $1, true) as kept, s.fallback,
+             (select count(*) from process_upset e
+               where e.dealer_id = u.dealer_id and e.unit_id = u.id and e.at <= $1 and ($2 or e.created_at <= $1)
+                 and exists (select from placement q where q.dealer_id = u.dealer_id and q.unit_id = u.id and q.valid @> e.at)
+             )::int4 as upsets,
+             coalesce((select sum(extract(epoch from least(upper(q.valid), $1) - lower(q.valid)) / 86400)
+               from placement q where q.dealer_id = u.dealer_id and q.unit_id = u.id and lower(q.valid) < $1)::float8, 0) as upset_days
         from unit u
         left join placement p on p.dealer_id = u.dealer_id and p.unit_id = u.id and p.valid @> $1
         left join site s on s.dealer_id = p.dealer_id and s.id = p.site_id";
-    let rows: Vec<UnitRow> = sql_query(query).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?;
+    let rows: Vec<UnitRow> = sql_query(query)
+        .bind::<Timestamptz, _>(tx.now())
+        .bind::<Bool, _>(records == Records::FittedByThen)
+        .load(&mut tx.conn())
+        .await?;
     let unit = |row: UnitRow| {
         let fallback = row.fallback.map(|name| known("fallback", Fallback::from_name(&name))).transpose()?;
-        Ok((UnitId(row.id), UnitFacts { kept: row.kept, fallback, ..UnitFacts::default() }))
+        let upsets = Counted { upsets: u32::try_from(row.upsets).unwrap_or(0), days: row.upset_days };
+        Ok((UnitId(row.id), UnitFacts { kept: row.kept, fallback, upsets, ..UnitFacts::default() }))
     };
     rows.into_iter().map(unit).collect()
 }

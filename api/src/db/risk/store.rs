@@ -10,6 +10,7 @@ use domain::reliability::replace::WhyRun;
 use domain::risk::LEVEL;
 use domain::risk::life_model::{GroupKey, LifeModel};
 use domain::risk::night::{Ahead, Night, PartForecast, Plan};
+use domain::risk::words;
 use serde_json::{Value, json};
 use std::collections::HashMap;
 use uuid::Uuid;
@@ -174,10 +175,10 @@ async fn rank(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbE
     let units = &computed.units;
     let losses: Vec<Option<Value>> = column(units, |unit| unit.expected_loss.map(|loss| json!(loss)));
     sql_query(
-        "insert into unit_risk (unit_id, night, rank, p_30, p_90, expected_loss, not_forecast)
-         select g.unit_id, $1, g.rank, g.p_30, g.p_90, g.expected_loss, g.not_forecast
-           from unnest($2::uuid[], $3::int4[], $4::float8[], $5::float8[], $6::jsonb[], $7::int4[])
-             as g (unit_id, rank, p_30, p_90, expected_loss, not_forecast)
+        "insert into unit_risk (unit_id, night, rank, p_30, p_90, expected_loss, not_forecast, upset)
+         select g.unit_id, $1, g.rank, g.p_30, g.p_90, g.expected_loss, g.not_forecast, g.upset
+           from unnest($2::uuid[], $3::int4[], $4::float8[], $5::float8[], $6::jsonb[], $7::int4[], $8::text[])
+             as g (unit_id, rank, p_30, p_90, expected_loss, not_forecast, upset)
           where not exists (select from forecast_night where night > $1)",
     )
     .bind::<Date, _>(night)
@@ -187,6 +188,7 @@ async fn rank(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbE
     .bind::<Array<Double>, _>(column(units, |unit| unit.chances[1]))
     .bind::<Array<Nullable<Jsonb>>, _>(losses)
     .bind::<Array<Integer>, _>(column(units, |unit| count(unit.not_forecast)))
+    .bind::<Array<Nullable<Text>>, _>(column(units, |unit| unit.upset.as_ref().map(words::upset)))
     .execute(&mut tx.conn())
     .await?;
     Ok(())

@@ -57,11 +57,14 @@ pub struct UnitAtRisk {
     /// Parts that could not be forecast.
     #[diesel(sql_type = Integer)]
     pub not_forecast: i32,
+    /// Why the process may upset, in words.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub upset: Option<String>,
 }
 
 const UNITS: &str = "
 select r.unit_id, u.label, s.name as site, k.name as customer, s.fallback, r.night, n.made_at, r.rank, r.p_30, r.p_90,
-       r.expected_loss, r.not_forecast
+       r.expected_loss, r.not_forecast, r.upset
   from unit_risk r
   join unit u on u.dealer_id = r.dealer_id and u.id = r.unit_id
   join forecast_night n on n.dealer_id = r.dealer_id and n.night = r.night

@@ -47,7 +47,7 @@ pub struct UnitAtRiskView {
     made_at: DateTime<Utc>,
     /// Its place in the list, from 1.
     rank: i32,
-    /// Probability that one part at least fails within 30 days.
+    /// Probability that one part at least fails or the process upsets within 30 days.
     #[schema(example = 0.31)]
     failure_probability_30_days: f64,
     /// The same within 90 days.
@@ -58,7 +58,8 @@ pub struct UnitAtRiskView {
     expected_loss_30_days: Option<Value>,
     /// Parts of which nothing can be forecast: no rated life, no lives that tell.
     parts_not_forecast: i32,
-    /// The parts most likely to fail, in words made from the figures.
+    /// The parts most likely to fail, and why the process may upset where the dealer has a history
+    /// of that, in words made from the figures.
     #[schema(example = json!(["dosing pump tube at 5,480 h; 9 of 14 like it had failed by 5,600 h"]))]
     reasons: Vec<String>,
     /// What to bring on the next visit.
@@ -84,7 +85,7 @@ impl UnitAtRiskView {
             failure_probability_90_days: unit.p_90,
             expected_loss_30_days: unit.expected_loss,
             parts_not_forecast: unit.not_forecast,
-            reasons: reasons?,
+            reasons: reasons?.into_iter().chain(unit.upset).collect(),
             bring: worth.map(|part| words::bring(&part.kind, part.model.as_deref())).collect(),
         })
     }
@@ -93,7 +94,7 @@ impl UnitAtRiskView {
 /// List units at risk
 ///
 /// As the last night run forecast them, greatest expected loss first: the probability that a part
-/// fails within 30 days, times what a failure costs where the unit stands. Parts are taken to fail
+/// fails or the process upsets within 30 days, times what a failure costs where the unit stands. Parts are taken to fail
 /// independently, and each to stop the unit.
 #[utoipa::path(tag = "risk", params(Paging),
     responses((status = 200, description = "A page of units", body = Page<UnitAtRiskView>), Problems))]

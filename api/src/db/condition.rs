@@ -1,0 +1,206 @@
+//! What the condition of units is tested by, and what the tests found.
+
+use super::error::known;
+use super::page::After;
+use super::{DbError, Tx};
+use chrono::{DateTime, NaiveDate, Utc};
+use diesel::prelude::*;
+use diesel::sql_query;
+use diesel::sql_types::{Array, BigInt, Bool, Date, Double, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel_async::RunQueryDsl;
+use domain::condition::test::{Finding, Kind};
+use serde_json::Value;
+use uuid::Uuid;
+
+/// What became of a test of a unit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tested {
+    /// The unit.
+    pub unit_id: Uuid,
+    /// The test.
+    pub kind: Kind,
+    /// What it found; none where it found nothing or was not run.
+    pub finding: Option<Finding>,
+    /// Its chart, or why it was not run.
+    pub chart: Result<Value, String>,
+}
+
+const KEEP_TESTS: &str = "
+insert into condition_test as t (unit_id, kind, tested_at, why_not, chart)
+select l.unit_id, l.kind, $5, l.why_not, l.chart
+  from unnest($1::uuid[], $2::text[], $3::text[], $4::jsonb[]) as l (unit_id, kind, why_not, chart)
+on conflict (dealer_id, unit_id, kind)
+  do update set tested_at = excluded.tested_at, why_not = excluded.why_not, chart = excluded.chart";
+
+const CLOSE: &str = "
+update finding f set closed_at = $3
+  from unnest($1::uuid[], $2::text[]) as l (unit_id, kind)
+ where f.unit_id = l.unit_id and f.kind = l.kind and f.closed_at is null";
+
+const OPEN: &str = "
+insert into finding as f (id, unit_id, kind, since, size, opened_at, seen_at)
+select l.id, l.unit_id, l.kind, l.since, l.size, $6, $6
+  from unnest($1::uuid[], $2::uuid[], $3::text[], $4::date[], $5::float8[]) as l (id, unit_id, kind, since, size)
+on conflict (dealer_id, unit_id, kind) where closed_at is null
+  do update set since = excluded.since, size = excluded.size, seen_at = excluded.seen_at";
+
+/// Keeps what tests came to: opens what was found and not open, brings up to date what was, and
+/// closes what a test that was run no longer finds.
+///
+/// # Errors
+/// When the database fails.
+pub async fn keep(tx: &Tx<'_>, tested: &[Tested]) -> Result<(), DbError> {
+    let names = |tested: &[&Tested]| tested.iter().map(|one| one.kind.as_str()).collect::<Vec<_>>();
+    let units = |tested: &[&Tested]| tested.iter().map(|one| one.unit_id).collect::<Vec<_>>();
+    let all: Vec<&Tested> = tested.iter().collect();
+    sql_query(KEEP_TESTS)
+        .bind::<Array<SqlUuid>, _>(units(&all))
+        .bind::<Array<Text>, _>(names(&all))
+        .bind::<Array<Nullable<Text>>, _>(all.iter().map(|one| one.chart.as_ref().err()).collect::<Vec<_>>())
+        .bind::<Array<Nullable<Jsonb>>, _>(all.iter().map(|one| one.chart.as_ref().ok()).collect::<Vec<_>>())
+        .bind::<Timestamptz, _>(tx.now())
+        .execute(&mut tx.conn())
+        .await?;
+    let ended: Vec<&Tested> = tested.iter().filter(|one| one.chart.is_ok() && one.finding.is_none()).collect();
+    sql_query(CLOSE)
+        .bind::<Array<SqlUuid>, _>(units(&ended))
+        .bind::<Array<Text>, _>(names(&ended))
+        .bind::<Timestamptz, _>(tx.now())
+        .execute(&mut tx.conn())
+        .await?;
+    let found: Vec<&Tested> = tested.iter().filter(|one| one.finding.is_some()).collect();
+    let findings = || found.iter().filter_map(|one| one.finding);
+    sql_query(OPEN)
+        .bind::<Array<SqlUuid>, _>(found.iter().map(|_| tx.new_id()).collect::<Vec<_>>())
+        .bind::<Array<SqlUuid>, _>(units(&found))
+        .bind::<Array<Text>, _>(names(&found))
+        .bind::<Array<Date>, _>(findings().map(|found| found.since).collect::<Vec<_>>())
+        .bind::<Array<Double>, _>(findings().map(|found| found.size).collect::<Vec<_>>())
+        .bind::<Timestamptz, _>(tx.now())
+        .execute(&mut tx.conn())
+        .await?;
+    Ok(())
+}
+
+/// Closes findings of units that no longer stand where they were found.
+///
+/// # Errors
+/// When the database fails.
+pub async fn close_moved(tx: &Tx<'_>) -> Result<(), DbError> {
+    let query = "
+      update finding f set closed_at = $1
+       where f.closed_at is null and not exists (
+         select from placement p
+          where p.dealer_id = f.dealer_id and p.unit_id = f.unit_id and p.valid @> $1 and lower(p.valid) <= f.opened_at)";
+    sql_query(query).bind::<Timestamptz, _>(tx.now()).execute(&mut tx.conn()).await?;
+    Ok(())
+}
+
+/// A stored finding.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct StoredFinding {
+    /// Its id.
+    #[diesel(sql_type = SqlUuid)]
+    pub id: Uuid,
+    /// The unit.
+    #[diesel(sql_type = SqlUuid)]
+    pub unit_id: Uuid,
+    /// What the unit is called.
+    #[diesel(sql_type = Text)]
+    pub unit: String,
+    /// What it is.
+    #[diesel(sql_type = Text)]
+    kind: String,
+    /// The local day on which it began.
+    #[diesel(sql_type = Date)]
+    pub since: NaiveDate,
+    /// How large it is, as its kind says.
+    #[diesel(sql_type = Double)]
+    pub size: f64,
+    /// When it was first found.
+    #[diesel(sql_type = Timestamptz)]
+    pub opened_at: DateTime<Utc>,
+    /// When it was last found.
+    #[diesel(sql_type = Timestamptz)]
+    pub seen_at: DateTime<Utc>,
+    /// When it was no longer found.
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    pub closed_at: Option<DateTime<Utc>>,
+}
+
+impl StoredFinding {
+    /// What it is.
+    ///
+    /// # Errors
+    /// [`DbError::Internal`] for a kind that this version doesn't know.
+    pub fn kind(&self) -> Result<Kind, DbError> {
+        known("kind", Kind::from_name(&self.kind))
+    }
+}
+
+const LIST: &str = "
+select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.opened_at, f.seen_at, f.closed_at
+  from finding f
+  join unit u on u.dealer_id = f.dealer_id and u.id = f.unit_id
+ where f.id > $1 and ($2::uuid is null or f.unit_id = $2) and ($3::bool is null or (f.closed_at is null) = $3)
+ order by f.id
+ limit $4";
+
+/// Findings in the order in which they were opened, one more than the page holds.
+///
+/// # Errors
+/// When the database fails.
+pub async fn list(
+    tx: &Tx<'_>,
+    unit: Option<Uuid>,
+    open: Option<bool>,
+    after: &After,
+) -> Result<Vec<StoredFinding>, DbError> {
+    Ok(sql_query(LIST)
+        .bind::<SqlUuid, _>(after.key().1)
+        .bind::<Nullable<SqlUuid>, _>(unit)
+        .bind::<Nullable<Bool>, _>(open)
+        .bind::<BigInt, _>(after.ask())
+        .load(&mut tx.conn())
+        .await?)
+}
+
+/// The open findings of these units, oldest first.
+///
+/// # Errors
+/// When the database fails.
+pub async fn open_of(tx: &Tx<'_>, units: &[Uuid]) -> Result<Vec<StoredFinding>, DbError> {
+    let query = "
+      select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.opened_at, f.seen_at, f.closed_at
+        from finding f
+        join unit u on u.dealer_id = f.dealer_id and u.id = f.unit_id
+       where f.unit_id = any($1) and f.closed_at is null
+       order by f.since, f.id";
+    Ok(sql_query(query).bind::<Array<SqlUuid>, _>(units).load(&mut tx.conn()).await?)
+}
+
+/// What became of a test in the last night run that touched the unit.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct StoredTest {
+    /// The test.
+    #[diesel(sql_type = Text)]
+    pub kind: String,
+    /// When.
+    #[diesel(sql_type = Timestamptz)]
+    pub tested_at: DateTime<Utc>,
+    /// Why it was not run.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub why_not: Option<String>,
+    /// Its last points with what is usual and the limit.
+    #[diesel(sql_type = Nullable<Jsonb>)]
+    pub chart: Option<Value>,
+}
+
+/// The tests of a unit.
+///
+/// # Errors
+/// When the database fails.
+pub async fn tests(tx: &Tx<'_>, unit: Uuid) -> Result<Vec<StoredTest>, DbError> {
+    let query = "select kind, tested_at, why_not, chart from condition_test where unit_id = $1 order by kind";
+    Ok(sql_query(query).bind::<SqlUuid, _>(unit).load(&mut tx.conn()).await?)
+}

@@ -1,0 +1,150 @@
+//! `/v1/findings` and `/v1/units/{id}/condition`: what is wrong with units before a part fails.
+
+use super::answer::{self, Page, Paging, Problems};
+use crate::auth::{Caller, perm};
+use crate::db::condition::{self, StoredFinding, StoredTest};
+use crate::db::{Db, DbError, unit};
+use crate::problem::Problem;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get};
+use chrono::{DateTime, NaiveDate, Utc};
+use domain::ids::UnitId;
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(list_findings).service(unit_condition);
+}
+
+/// Something wrong with a unit that began on a day and has a size.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Finding)]
+pub struct FindingView {
+    id: Uuid,
+    /// The unit.
+    unit_id: Uuid,
+    /// What the unit is called.
+    #[schema(example = "Unit 3")]
+    unit: String,
+    /// `passing_fill_valve`, `falling_flow`, `energy_above` or `starts_above`.
+    #[schema(example = "falling_flow")]
+    kind: &'static str,
+    /// The same in words, with its size.
+    #[schema(example = "The pump delivers 18 % less in an hour than it did.")]
+    words: String,
+    /// The local day on which it began.
+    since: NaiveDate,
+    /// Litres a day, a share, or kWh a day, as the kind says.
+    #[schema(example = 0.18)]
+    size: f64,
+    /// When it was first found.
+    opened_at: DateTime<Utc>,
+    /// When it was last found.
+    seen_at: DateTime<Utc>,
+    /// When it was no longer found; null while it is open.
+    closed_at: Option<DateTime<Utc>>,
+}
+
+impl FindingView {
+    fn of(stored: StoredFinding) -> Result<Self, DbError> {
+        let kind = stored.kind()?;
+        let StoredFinding { id, unit_id, unit, since, size, opened_at, seen_at, closed_at, .. } = stored;
+        let (words, kind) = (kind.words(size), kind.as_str());
+        Ok(Self { id, unit_id, unit, kind, words, since, size, opened_at, seen_at, closed_at })
+    }
+}
+
+/// Which findings.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct ListFindings {
+    /// Only this unit's.
+    unit_id: Option<Uuid>,
+    /// Only open ones (true), or only closed ones (false).
+    open: Option<bool>,
+}
+
+/// List what is wrong with units
+///
+/// As the night run's tests find it, in the order in which it was first found; one is open for each
+/// cause, and it closes when the test no longer finds it. What is the matter with meters is listed
+/// by `/v1/meter-findings`.
+#[utoipa::path(tag = "units", params(ListFindings, Paging),
+    responses((status = 200, description = "A page of findings", body = Page<FindingView>), Problems))]
+#[get("/findings")]
+async fn list_findings(
+    request: HttpRequest,
+    caller: Caller<perm::ReadFindings>,
+    query: Query<ListFindings>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let after = paging.parse()?;
+    let views = db
+        .read(caller.scope(), caller.now(), async |tx| {
+            let rows = condition::list(tx, query.unit_id, query.open, &after).await?;
+            rows.into_iter().map(FindingView::of).collect::<Result<Vec<_>, _>>()
+        })
+        .await?;
+    Ok(answer::page(&request, &after, views, |view| (String::new(), view.id), |view| view))
+}
+
+/// A test of a unit's condition.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ConditionTest {
+    /// `passing_fill_valve`, `falling_flow`, `energy_above` or `starts_above`.
+    #[schema(example = "starts_above")]
+    kind: String,
+    /// The night run that last came to it.
+    tested_at: DateTime<Utc>,
+    /// Why it was not run; null where it was.
+    #[schema(example = "it needs one counter of the pump's starts of the unit's own")]
+    why_not: Option<String>,
+    /// The `unit` of values, what is `usual`, the `limit` of the statistic, and the last `points`
+    /// with `day`, `value` and `statistic`; null where it was not run.
+    chart: Option<Value>,
+}
+
+impl From<StoredTest> for ConditionTest {
+    fn from(StoredTest { kind, tested_at, why_not, chart }: StoredTest) -> Self {
+        Self { kind, tested_at, why_not, chart }
+    }
+}
+
+/// The condition of a unit.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct UnitCondition {
+    unit_id: Uuid,
+    /// What is wrong with it now.
+    findings: Vec<FindingView>,
+    /// Its tests, those that were not run too; empty before a night run came to it.
+    tests: Vec<ConditionTest>,
+}
+
+/// Show the condition of a unit
+///
+/// Which tests the last night run that touched the unit made and which not, and why; their last
+/// points for a picture; and what is wrong now.
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id")),
+    responses((status = 200, description = "The unit's condition", body = UnitCondition), Problems))]
+#[get("/units/{id}/condition")]
+async fn unit_condition(
+    caller: Caller<perm::ReadFindings>,
+    id: Path<UnitId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let view = db
+        .read(caller.scope(), caller.now(), async |tx| {
+            unit::get(tx, *id).await?;
+            let open = condition::open_of(tx, &[id.0]).await?;
+            let findings = open.into_iter().map(FindingView::of).collect::<Result<Vec<_>, _>>()?;
+            let tests = condition::tests(tx, id.0).await?.into_iter().map(ConditionTest::from).collect();
+            Ok(UnitCondition { unit_id: id.0, findings, tests })
+        })
+        .await?;
+    Ok(HttpResponse::Ok().json(view))
+}
