@@ -209,7 +209,17 @@ impl Stood<'_> {
 }
 
 fn line(kind: LineKind, what: &str, quantity: i64, unit: LineUnit) -> Line {
-    Line { kind, what: what.to_owned(), item_id: None, quantity: Decimal::new(quantity, 1), unit }
+    Line {
+        kind,
+        what: what.to_owned(),
+        item_id: None,
+        quantity: Decimal::new(quantity, 1),
+        unit,
+        payer: None,
+        from_place_id: None,
+        lot_id: None,
+        overdraw_reason: None,
+    }
 }
 
 async fn record(tx: &Tx<'_>, unit_id: UnitId, at: DateTime<Utc>, details: Details) -> Result<(), DbError> {
