@@ -101,7 +101,7 @@ fn false_alarms_come_at_the_stated_rate() {
         }
         point += 1.0;
     }
-    let expected = unit_years * 365.0 / IN_CONTROL_POINTS; false alarms {alarms} in {unit_years} unit-years, {expected:.0} expected", chart.h);
+    let expected = unit_years * 365.0 / IN_CONTROL_POINTS;
     assert!((alarms - expected).abs() < 4.0 * expected.sqrt(), "{alarms}, not {expected}");
 }
 
