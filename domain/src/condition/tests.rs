@@ -102,7 +102,6 @@ fn false_alarms_come_at_the_stated_rate() {
         point += 1.0;
     }
     let expected = unit_years * 365.0 / IN_CONTROL_POINTS;
-    println!("h {:.3}; false alarms {alarms} in {unit_years} unit-years, {expected:.0} expected", chart.h);
     assert!((alarms - expected).abs() < 4.0 * expected.sqrt(), "{alarms}, not {expected}");
 }
 
@@ -139,7 +138,6 @@ fn a_loss_of_flow_is_found_in_days() {
         after[20]
     };
     let (five, twenty) = (found_within(0.05), found_within(0.20));
-    println!("median days to find a loss of 5 %: {five}, of 20 %: {twenty}");
     assert!(five <= 15 && twenty <= 3, "{five} {twenty}");
 }
 
