@@ -37,7 +37,7 @@ async fn a_place_is_counted_with_plain_forms() {
     }
     let back = send_count(technician, store.warehouse, typed("38%2C5", "lost")).await;
     assert_eq!(back.status(), 303, "{back:?}");
-    let back = page(technician, &back.header("location")).await;
+    let back = page(technician, back.header("location")).await;
     assert!(back.text().contains("38.5\u{a0}L") && back.text().contains("<h1>Warehouse</h1>"), "{back:?}");
     let nothing = send_count(technician, store.warehouse, typed("", "")).await;
     assert_eq!(nothing.status(), 303);

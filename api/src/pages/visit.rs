@@ -125,8 +125,9 @@ pub(super) async fn record(
     match keep(&caller, &db, UnitId(*id), &typed).await {
         Ok(()) => Ok(HttpResponse::SeeOther().insert_header((header::LOCATION, format!("/units/{id}"))).finish()),
         Err(problem) => {
+            let status = problem.kind().status();
             let page = page(&caller, &db, UnitId(*id), &typed, form::words(problem)?).await?;
-            Ok(html(StatusCode::UNPROCESSABLE_ENTITY, &page)?)
+            Ok(html(status, &page)?)
         }
     }
 }

@@ -187,7 +187,7 @@ fn weekdays_have_levels_of_their_own_where_there_is_enough() {
     assert_eq!((levels.get(&0), levels.get(&1), levels.len()), (Some(&2.0), Some(&0.0), 7));
     assert!(by_weekday(&values[..30]).is_empty());
     assert!(Baseline::of(&[1.0; POINTS_MIN - 1]).is_none());
-    let mut slipped = vec![10.0, 11.0, 9.0, 10.5, 9.5].repeat(5);
+    let mut slipped = [10.0, 11.0, 9.0, 10.5, 9.5].repeat(5);
     slipped.push(1e9);
     let usual = Baseline::of(&slipped).unwrap();
     assert!((usual.mean - 10.0).abs() < 0.3 && usual.sd < 1.5, "{usual:?}");

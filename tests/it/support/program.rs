@@ -23,6 +23,14 @@ fn binary() -> &'static Path {
         let profile = own.ancestors().nth(2).unwrap();
         let mut cargo = Command::new(env!("CARGO"));
         cargo.args(["build", "--quiet", "--workspace", "--bins", "--tests"]).current_dir(repository(""));
+        // What cargo tells of this package is not for the build scripts of others: one that watches
+        // it would be run again, and all that stands on it built anew.
+        for (name, _) in std::env::vars_os() {
+            let name = name.to_string_lossy();
+            if name.starts_with("CARGO_PKG_") || name.starts_with("CARGO_MANIFEST_") {
+                cargo.env_remove(&*name);
+            }
+        }
         if profile.ends_with("release") {
             cargo.arg("--release");
         }

@@ -85,7 +85,7 @@ impl Paying<'_> {
         let bills = money::bills_before(self.number, self.first_day, &self.work);
         let evidence = "The supplier's bills of the half-year before.";
         self.agree(tx, Scope::SiteId(self.place.site), bills, evidence).await?;
-        if self.number % 4 == 0 {
+        if self.number.is_multiple_of(4) {
             self.invest(tx, units).await?;
         }
         Ok(())

@@ -136,7 +136,7 @@ impl Stood<'_> {
             claims: Vec::new(),
         };
         cover::create(tx, &dealers.clone().checked()?).await?;
-        if n % 6 == 0 {
+        if n.is_multiple_of(6) {
             let part = "Blower diaphragm set".to_owned();
             let returned_on = local_date(self.zone(), tx.now()).checked_sub_days(Days::new(25));
             let claim = Claim {
@@ -157,7 +157,7 @@ impl Stood<'_> {
     async fn visited(&self, tx: &Tx<'_>, n: usize) -> Result<(), DbError> {
         let days = 9 + u64::try_from(n * 11 % 60).unwrap_or(0);
         let looked = |what: &str, found| details::Looked { what: what.to_owned(), found, note: None };
-        let found = if n % 5 == 0 { details::Found::Watch } else { details::Found::Good };
+        let found = if n.is_multiple_of(5) { details::Found::Watch } else { details::Found::Good };
         let visit = |what: &str| Details::Visit(details::Visit { purpose: vec![what.to_owned()] });
         let inspection =
             details::Inspection { looked_at: vec![looked("Diffusers", found), looked("Floats", details::Found::Good)] };
