@@ -16,7 +16,9 @@ pub(crate) struct Client {
 impl Client {
     /// At a service that listens there, not signed in.
     pub(crate) fn new(address: SocketAddr) -> Self {
-        let http = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).build().unwrap();
+        // A connection that rests may be closed by the service just when it is used again.
+        let builder = reqwest::Client::builder().pool_max_idle_per_host(0);
+        let http = builder.redirect(reqwest::redirect::Policy::none()).build().unwrap();
         Self { http, base: format!("http://{address}"), token: None }
     }
 
