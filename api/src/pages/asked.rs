@@ -1,7 +1,7 @@
 //! `/readings-due/ask`: a form by which somebody is asked to read the meters of a site.
 
 use super::fault::Fault;
-use super::html;
+use super::html_for;
 use super::readings_due::{day, last};
 use super::visitor::{Sender, Visitor};
 use crate::auth::{Caller, perm};
@@ -71,7 +71,7 @@ pub(super) async fn form(
     let Visitor(caller) = visitor;
     let (name, held) = at_site(&db, &caller, SiteId(asked.site)).await?;
     let page = Page::fresh(SiteId(asked.site), name, &held, post.mailer.is_some(), caller.now());
-    Ok(html(StatusCode::OK, &page)?)
+    Ok(html_for(&caller, StatusCode::OK, &page)?)
 }
 
 #[post("/readings-due/ask")]
@@ -90,10 +90,10 @@ pub(super) async fn ask(
         Err((_, faults)) => Err(DbError::Invalid(faults)),
     };
     match made {
-        Ok(done) => Ok(html(StatusCode::CREATED, &done)?),
+        Ok(done) => Ok(html_for(&caller, StatusCode::CREATED, &done)?),
         Err(DbError::Invalid(faults)) => {
             let page = Page::fresh(site_id, name, &held, mails, caller.now()).again(&fields, faults);
-            Ok(html(StatusCode::UNPROCESSABLE_ENTITY, &page)?)
+            Ok(html_for(&caller, StatusCode::UNPROCESSABLE_ENTITY, &page)?)
         }
         Err(error) => Err(Problem::from(error).into()),
     }

@@ -3,7 +3,7 @@
 use super::fault::Fault;
 use super::form::{self, Typed, field};
 use super::visitor::{Sender, Visitor};
-use super::{html, words};
+use super::{html_for, words};
 use crate::auth::{Caller, Permission, Reach, perm};
 use crate::db::fleet::{self, Installed};
 use crate::db::page::After;
@@ -64,7 +64,7 @@ struct Row {
 #[get("/call-outs")]
 pub(super) async fn call_outs(visitor: Visitor<perm::ReadCallOuts>, db: Data<Db>) -> Result<HttpResponse, Fault> {
     let page = page(&visitor.0, &db, &Typed::new(), Vec::new()).await?;
-    Ok(html(StatusCode::OK, &page)?)
+    Ok(html_for(&visitor.0, StatusCode::OK, &page)?)
 }
 
 #[post("/call-outs")]
@@ -86,7 +86,7 @@ pub(super) async fn call_us_out(
         Ok(()) => Ok(back()),
         Err(problem) => {
             let page = page(&caller, &db, &typed, form::words(problem)?).await?;
-            Ok(html(StatusCode::UNPROCESSABLE_ENTITY, &page)?)
+            Ok(html_for(&caller, StatusCode::UNPROCESSABLE_ENTITY, &page)?)
         }
     }
 }

@@ -1,7 +1,7 @@
 //! `/due`: recurring work that is late or falls due, and the form with which it is noted as done.
 
 use super::fault::Fault;
-use super::html;
+use super::html_for;
 use super::visitor::{Sender, Visitor};
 use super::words::{self, NONE};
 use crate::auth::perm;
@@ -69,7 +69,7 @@ pub(super) async fn dues(
     let filter = due::Filter { site: asked.site, technician, within_d: WITHIN_D };
     let after = After::parse(None, DUES_MOST).ok_or_else(Problem::not_found)?;
     let rows = db.read(caller.scope(), caller.now(), async |tx| due::list(tx, &filter, &after).await).await?;
-    Ok(html(StatusCode::OK, &Page::of(&rows, mine))?)
+    Ok(html_for(&caller, StatusCode::OK, &Page::of(&rows, mine))?)
 }
 
 impl Page {
@@ -214,7 +214,7 @@ pub(super) async fn done_form(
     let id = routine_id(&id)?;
     let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, id).await).await?;
     let typed = Typed { done_on: known.today.to_string(), date: known.today.to_string(), ..Typed::default() };
-    Ok(html(StatusCode::OK, &DonePage::of(known, typed, Vec::new()))?)
+    Ok(html_for(&caller, StatusCode::OK, &DonePage::of(known, typed, Vec::new()))?)
 }
 
 #[post("/due/{id}")]
@@ -237,7 +237,7 @@ pub(super) async fn note_done(
         Err(problem) => return Err(problem.into()),
     };
     let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, id).await).await?;
-    Ok(html(problem.kind().status(), &DonePage::of(known, typed, fault_words(&problem)))?)
+    Ok(html_for(&caller, problem.kind().status(), &DonePage::of(known, typed, fault_words(&problem)))?)
 }
 
 fn routine_id(text: &str) -> Result<RoutineId, Problem> {

@@ -1,10 +1,10 @@
 //! `/`: the installed units.
 
 use super::fault::Fault;
-use super::html;
+use super::html_for;
 use super::visitor::Visitor;
 use super::words::{self, NONE};
-use crate::auth::{Reach, perm};
+use crate::auth::perm;
 use crate::db::fleet::{self, Installed, UNITS_MOST};
 use crate::db::{Db, dealer};
 use actix_web::http::StatusCode;
@@ -28,8 +28,6 @@ const RECYCLED_FROM: f64 = 0.98;
 #[derive(Template)]
 #[template(path = "fleet.html")]
 struct Page {
-    /// Whether the visitor is one of the dealer's people.
-    of_dealer: bool,
     summary: String,
     find: String,
     this_month: String,
@@ -72,7 +70,6 @@ pub(super) async fn installed_units(
 ) -> Result<HttpResponse, Fault> {
     let find: String = asked.into_inner().find.chars().filter(|c| !c.is_control()).take(100).collect();
     let Visitor(caller) = visitor;
-    let of_dealer = caller.scope().reach() == Reach::Dealer;
     let (month, units) = db
         .read(caller.scope(), caller.now(), async |tx| {
             let zone = dealer::get(tx).await?.time_zone.parse().unwrap_or(Tz::UTC);
@@ -80,14 +77,13 @@ pub(super) async fn installed_units(
             Ok((month, fleet::installed(tx, find.trim(), month).await?))
         })
         .await?;
-    Ok(html(StatusCode::OK, &Page::of(month, find, &units, of_dealer))?)
+    Ok(html_for(&caller, StatusCode::OK, &Page::of(month, find, &units))?)
 }
 
 impl Page {
-    fn of(month: Month, find: String, units: &[Installed], of_dealer: bool) -> Self {
+    fn of(month: Month, find: String, units: &[Installed]) -> Self {
         let rows = units.iter().take(UNITS_MOST).map(|unit| Row::of(unit, month)).collect();
         Self {
-            of_dealer,
             summary: summary(units, find.trim()),
             find,
             this_month: display::month(month),

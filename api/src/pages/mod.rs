@@ -10,6 +10,7 @@ pub mod fault;
 mod figure;
 mod fleet;
 mod form;
+mod menu;
 mod parts;
 mod read;
 mod readings_due;
@@ -28,12 +29,15 @@ mod visitor;
 mod week;
 mod words;
 
+use crate::auth::{Caller, Permission};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::http::header;
 use actix_web::web::ServiceConfig;
 use actix_web::{HttpRequest, HttpResponse};
 use askama::Template;
+use menu::{MENU, Menu};
+use std::any::Any;
 
 /// What a page may load and where its forms may go: its own style sheet and this service.
 const POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; \
@@ -80,9 +84,24 @@ pub fn wanted(request: &HttpRequest) -> bool {
     accepted.contains("text/html") && !request.path().starts_with("/v1")
 }
 
-/// A template as an answer.
+/// A template as an answer to somebody who is not known.
 fn html(status: StatusCode, page: &impl Template) -> Result<HttpResponse, Problem> {
-    let body = page.render().map_err(|error| Problem::internal(&error))?;
+    answer(status, page.render())
+}
+
+/// A template as an answer to somebody, with the way to the other pages.
+fn html_for<P: Permission>(
+    caller: &Caller<P>,
+    status: StatusCode,
+    page: &impl Template,
+) -> Result<HttpResponse, Problem> {
+    let menu = Menu::of(caller.role());
+    let values: [(&str, &dyn Any); 1] = [(MENU, &menu)];
+    answer(status, page.render_with_values(&values.as_slice()))
+}
+
+fn answer(status: StatusCode, rendered: askama::Result<String>) -> Result<HttpResponse, Problem> {
+    let body = rendered.map_err(|error| Problem::internal(&error))?;
     Ok(HttpResponse::build(status)
         .content_type("text/html; charset=utf-8")
         .insert_header((header::CONTENT_SECURITY_POLICY, POLICY))

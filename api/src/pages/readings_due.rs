@@ -1,7 +1,7 @@
 //! `/readings-due`: what is due, and what is missing before the reports of last month.
 
 use super::fault::Fault;
-use super::html;
+use super::html_for;
 use super::visitor::Visitor;
 use super::words;
 use crate::auth::{Permission, perm};
@@ -69,7 +69,7 @@ pub(super) async fn readings_due(visitor: Visitor<perm::ReadDue>, db: Data<Db>) 
         })
         .await?;
     let may_ask = perm::AskReadings::ROLES.contains(&caller.role());
-    Ok(html(StatusCode::OK, &Page::of(month, &due, &missing, may_ask, caller.now()))?)
+    Ok(html_for(&caller, StatusCode::OK, &Page::of(month, &due, &missing, may_ask, caller.now()))?)
 }
 
 impl Page {

@@ -1,9 +1,9 @@
 //! `/savings-reports`: the list.
 
 use super::fault::Fault;
-use super::html;
+use super::html_for;
 use super::visitor::Visitor;
-use crate::auth::{Reach, perm};
+use crate::auth::perm;
 use crate::db::Db;
 use crate::db::page::{After, PAGE_DEFAULT};
 use crate::db::report::{self, StoredReport};
@@ -19,8 +19,6 @@ use uuid::Uuid;
 #[derive(Template)]
 #[template(path = "reports.html")]
 struct Page {
-    /// Whether the visitor is one of the dealer's people.
-    of_dealer: bool,
     months: Vec<Group>,
     next: Option<String>,
 }
@@ -52,11 +50,11 @@ pub(super) async fn savings_reports(
     let after = After::parse(asked.cursor.as_deref(), PAGE_DEFAULT).ok_or_else(Problem::not_found)?;
     let filter = report::Filter::default();
     let rows = db.read(caller.scope(), caller.now(), async |tx| report::list(tx, &filter, &after).await).await?;
-    Ok(html(StatusCode::OK, &Page::of(rows, &after, caller.scope().reach() == Reach::Dealer))?)
+    Ok(html_for(&caller, StatusCode::OK, &Page::of(rows, &after))?)
 }
 
 impl Page {
-    fn of(mut rows: Vec<StoredReport>, after: &After, of_dealer: bool) -> Self {
+    fn of(mut rows: Vec<StoredReport>, after: &After) -> Self {
         let most = usize::try_from(after.limit()).unwrap_or(usize::MAX);
         let more = rows.len() > most;
         rows.truncate(most);
@@ -66,7 +64,7 @@ impl Page {
             name: rows.first().map(|first| display::month(first.month)).unwrap_or_default(),
             reports: rows.iter().map(line).collect(),
         };
-        Self { of_dealer, months: rows.chunk_by(|a, b| a.month == b.month).map(group).collect(), next }
+        Self { months: rows.chunk_by(|a, b| a.month == b.month).map(group).collect(), next }
     }
 }
 

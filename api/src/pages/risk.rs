@@ -2,7 +2,7 @@
 
 use super::calibration::Calibration;
 use super::fault::Fault;
-use super::html;
+use super::html_for;
 use super::visitor::Visitor;
 use super::words::NONE;
 use crate::auth::perm;
@@ -81,7 +81,7 @@ pub(super) async fn units_at_risk(
     let Visitor(caller) = visitor;
     let after = After::parse(asked.cursor.as_deref(), PAGE_DEFAULT).ok_or_else(Problem::not_found)?;
     let page = db.read(caller.scope(), caller.now(), async |tx| Page::of(tx, &after).await).await?;
-    Ok(html(StatusCode::OK, &page)?)
+    Ok(html_for(&caller, StatusCode::OK, &page)?)
 }
 
 impl Page {

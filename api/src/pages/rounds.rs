@@ -1,7 +1,7 @@
 //! `/rounds`: the sheet of a round, to be printed and taken along.
 
 use super::fault::Fault;
-use super::html;
+use super::html_for;
 use super::readings_due::{day, last};
 use super::visitor::Visitor;
 use super::words;
@@ -64,7 +64,7 @@ pub(super) async fn round(
         })
         .await?;
     let stops = stops.into_iter().map(|stop| Stop::of(stop, caller.now())).collect();
-    Ok(html(StatusCode::OK, &Page { day: day(local_date(zone, caller.now())), stops })?)
+    Ok(html_for(&caller, StatusCode::OK, &Page { day: day(local_date(zone, caller.now())), stops })?)
 }
 
 impl Stop {

@@ -5,7 +5,7 @@ use super::fault::Fault;
 use super::report_life::{Life, Loaded};
 use super::visitor::Visitor;
 use super::words::{self, NONE};
-use super::{figure, html};
+use super::{figure, html_for};
 use crate::auth::perm;
 use crate::db::Db;
 use crate::db::report::StoredReport;
@@ -80,7 +80,7 @@ pub(super) async fn savings_report(
     let work = async |tx: &crate::db::Tx<'_>| Loaded::of(tx, id, asked.revision).await;
     let loaded = db.read(caller.scope(), caller.now(), work).await?;
     let life = Life::of(&loaded, caller.role());
-    Ok(html(StatusCode::OK, &Page::of(&loaded.stored, life))?)
+    Ok(html_for(&caller, StatusCode::OK, &Page::of(&loaded.stored, life))?)
 }
 
 impl<'a> Page<'a> {

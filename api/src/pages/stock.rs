@@ -1,7 +1,7 @@
 //! `/stock`: what to order, what runs out, and what stands at a place.
 
 use super::fault::Fault;
-use super::html;
+use super::html_for;
 use super::visitor::Visitor;
 use super::words::{day, quantity, run_out, use_finding};
 use crate::auth::perm;
@@ -88,7 +88,7 @@ pub(super) async fn stock(
     let Visitor(caller) = visitor;
     let place = asked.place.map(PlaceId);
     let shown = db.read(caller.scope(), caller.now(), async |tx| read(tx, place).await).await?;
-    Ok(html(StatusCode::OK, &Page::of(shown))?)
+    Ok(html_for(&caller, StatusCode::OK, &Page::of(shown))?)
 }
 
 /// The beginning of a list.

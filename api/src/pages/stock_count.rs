@@ -2,7 +2,7 @@
 //! the ledger's own route.
 
 use super::fault::Fault;
-use super::html;
+use super::html_for;
 use super::stock::from_the_top;
 use super::visitor::{Sender, Visitor};
 use super::words::count_difference;
@@ -60,7 +60,7 @@ pub(super) async fn form(
     let Visitor(caller) = visitor;
     let place = PlaceId(asked.place);
     let (name, shelves) = db.read(caller.scope(), caller.now(), async |tx| shelves(tx, place).await).await?;
-    Ok(html(StatusCode::OK, &Page::of((place, name), &shelves, &Typed::default(), &Faults::default()))?)
+    Ok(html_for(&caller, StatusCode::OK, &Page::of((place, name), &shelves, &Typed::default(), &Faults::default()))?)
 }
 
 #[post("/stock/count")]
@@ -81,7 +81,7 @@ pub(super) async fn counted(
         Err(problem) if problem.kind() == Kind::Invalid => {
             let faults = Faults(problem.faults().to_vec());
             let (name, shelves) = db.read(caller.scope(), caller.now(), async |tx| shelves(tx, place).await).await?;
-            Ok(html(problem.kind().status(), &Page::of((place, name), &shelves, &typed, &faults))?)
+            Ok(html_for(&caller, problem.kind().status(), &Page::of((place, name), &shelves, &typed, &faults))?)
         }
         Err(problem) => Err(problem.into()),
     }

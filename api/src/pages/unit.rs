@@ -3,7 +3,7 @@
 use super::fault::Fault;
 use super::visitor::Visitor;
 use super::words::{self, NONE};
-use super::{figure, html, parts};
+use super::{figure, html_for, parts};
 use crate::auth::{Permission, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::fleet::{self, MeterRead, OpenStep};
@@ -88,7 +88,7 @@ pub(super) async fn one_unit(
     let may_record = perm::WriteService::ROLES.contains(&caller.role());
     let visit = may_record.then(|| format!("/units/{id}/visit"));
     let findings = perm::ReadFindings::ROLES.contains(&caller.role()).then_some(known.findings.clone());
-    Ok(html(StatusCode::OK, &Page { visit, findings, ..Page::of(&known, zone) })?)
+    Ok(html_for(&caller, StatusCode::OK, &Page { visit, findings, ..Page::of(&known, zone) })?)
 }
 
 async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {

@@ -4,7 +4,7 @@
 use super::fault::Fault;
 use super::form::{self, Typed, field, number};
 use super::visitor::{Sender, Visitor};
-use super::{html, words};
+use super::{html_for, words};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::fleet::{self, MeterRead};
 use crate::db::measures::sample::Judged;
@@ -111,7 +111,7 @@ pub(super) async fn empty(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let page = page(&visitor.0, &db, UnitId(*id), &Typed::new(), Vec::new()).await?;
-    Ok(html(StatusCode::OK, &page)?)
+    Ok(html_for(&visitor.0, StatusCode::OK, &page)?)
 }
 
 #[post("/units/{id}/visit")]
@@ -127,7 +127,7 @@ pub(super) async fn record(
         Err(problem) => {
             let status = problem.kind().status();
             let page = page(&caller, &db, UnitId(*id), &typed, form::words(problem)?).await?;
-            Ok(html(status, &page)?)
+            Ok(html_for(&caller, status, &page)?)
         }
     }
 }

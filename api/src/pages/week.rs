@@ -4,7 +4,7 @@ use super::call_outs::{Choice, choices};
 use super::fault::Fault;
 use super::form::{self, Typed, field};
 use super::visitor::{Sender, Visitor};
-use super::{html, words};
+use super::{html_for, words};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::service::visit::{self, Planned};
@@ -66,7 +66,7 @@ pub(super) async fn week(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let page = page(&visitor.0, &db, asked.day, &Typed::new(), Vec::new()).await?;
-    Ok(html(StatusCode::OK, &page)?)
+    Ok(html_for(&visitor.0, StatusCode::OK, &page)?)
 }
 
 #[post("/week")]
@@ -91,7 +91,7 @@ pub(super) async fn plan(
         }
         Err(problem) => {
             let page = page(&caller, &db, day, &typed, form::words(problem)?).await?;
-            Ok(html(StatusCode::UNPROCESSABLE_ENTITY, &page)?)
+            Ok(html_for(&caller, StatusCode::UNPROCESSABLE_ENTITY, &page)?)
         }
     }
 }
