@@ -1,6 +1,7 @@
 //! How far probes may be off, where the dealer has said so: one record a dealer.
 
 use super::schema::calibration_limits;
+use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
@@ -75,7 +76,7 @@ pub async fn set_at(tx: &Tx<'_>, at: Revision, new: &Limits) -> Result<Stored<De
             .await
             .optional()?
     };
-    // Nothing written: another transaction set them meanwhile.
-    let stored: Stored<DealerId, Limits> = row.ok_or(DbError::Collided)?.try_into()?;
-    tx.logged(stored, ("calibration_limits", "updated"), None, limits).await
+    let row = one_changed(row, async || Ok(get(tx).await?.map_or(0, |stored| stored.revision))).await?;
+    let verb = if at == 0 { "created" } else { "updated" };
+    tx.logged(row.try_into()?, ("calibration_limits", verb), None, limits).await
 }

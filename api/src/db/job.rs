@@ -58,7 +58,7 @@ pub fn payload<T: DeserializeOwned>(job: &Job) -> Result<T, DbError> {
     serde_json::from_value(job.payload.clone()).map_err(DbError::internal)
 }
 
-/// How often a job is tried before it is given up: with the pauses below, over about two days.
+/// How often a job is tried before it is given up: with the pauses below, over 29 hours.
 const TRIES_MOST: i16 = 12;
 /// The first pause, doubled with each try.
 const PAUSE_MINUTES: i64 = 1;

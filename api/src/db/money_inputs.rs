@@ -6,7 +6,7 @@ use super::error::known;
 use super::fact::{self, Whose};
 use super::measures::{billed_item, working_days};
 use super::schema::site;
-use super::{DbError, Tx};
+use super::{DbError, Tx, notes};
 use chrono::{DateTime, NaiveDate};
 use diesel::prelude::*;
 use diesel::sql_query;
@@ -16,6 +16,7 @@ use domain::accounts::site_money::{AccountMoney, SiteMoney};
 use domain::baseline::history::Baselines;
 use domain::baseline::record::{Baseline, Scope};
 use domain::ids::{CustomerId, SiteId, UnitId};
+use domain::measures::wash_tally::WashTally;
 use domain::tariff::record::SewerVolume;
 use domain::units::Litres;
 use domain::zone::{Month, parse_zone};
@@ -46,6 +47,7 @@ pub async fn of_customer(tx: &Tx<'_>, customer: CustomerId) -> Result<Vec<SiteMo
     let mut billed = billed_item::of_sites(tx, &zones).await?;
     let mut loads = loads(tx, &sites).await?;
     let mut working = working_days::calendars(tx, &sites).await?;
+    let mut tallies = notes::all::<WashTally>(tx, &sites).await?;
     let mut of_site: HashMap<Uuid, Vec<AccountMoney>> = HashMap::new();
     for account in accounts {
         let id = account.id;
@@ -69,6 +71,7 @@ pub async fn of_customer(tx: &Tx<'_>, customer: CustomerId) -> Result<Vec<SiteMo
             loads: loads.remove(&id).unwrap_or_default(),
             monthly: monthly.remove(&id).unwrap_or_default(),
             working: working.remove(&id).unwrap_or_default(),
+            tallies: tallies.remove(&id).unwrap_or_default(),
         }
     };
     Ok(sites.into_iter().map(money).collect())

@@ -172,10 +172,7 @@ pub(in crate::db) async fn customer_at(
     unit_id: UnitId,
     at: DateTime<Utc>,
 ) -> Result<Option<CustomerId>, DbError> {
-    let then = placement::unit_id.eq(unit_id.0).and(placement::valid.contains(at));
-    let found: Option<Uuid> =
-        placement::table.filter(then).select(placement::customer_id).first(&mut tx.conn()).await.optional()?;
-    Ok(found.map(CustomerId))
+    Ok(stay_at(tx, unit_id, at).await?.map(|(_, customer)| customer))
 }
 
 /// At whose site a unit stood at an instant, as far as the scope reaches.

@@ -2,9 +2,9 @@
 //! figures of the reports, made anew or as they were issued.
 
 use super::measures::{Noted, investment};
-use super::report::inputs::gather;
+use super::report::inputs::gather_with;
 use super::schema::{report_revision, savings_report};
-use super::{DbError, Tx, site};
+use super::{DbError, Tx, money_inputs, site};
 use chrono::NaiveDate;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
@@ -28,9 +28,10 @@ pub async fn months(
     basis: CostBasis,
 ) -> Result<Vec<(Month, SiteMonth)>, DbError> {
     let customer = site::get(tx, id).await?.value.customer_id;
+    let money = money_inputs::of_customer(tx, customer).await?;
     let mut found = Vec::new();
     for month in std::iter::successors(Some(from), |month| Some(month.next())).take_while(|month| *month <= to) {
-        let inputs = gather(tx, customer, month).await?;
+        let inputs = gather_with(tx, customer, month, money.clone()).await?;
         found.push((month, SiteMonth::of(&inputs, id, basis)));
     }
     Ok(found)

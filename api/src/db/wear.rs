@@ -2,7 +2,7 @@
 //!
 //! A unit's counted months come from what the night run keeps of each meter, so that neither an age
 //! nor a due asks for the readings behind them; a part's own counter is asked for one register a
-//! month. Customers' people don't see those months, and are told ages by the calendar alone.
+//! month. Customers' people are told ages by the calendar alone.
 
 use super::error::known;
 use super::{DbError, Stored, Tx, failure};
@@ -11,7 +11,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Array, Bool, Date, Double, Nullable, SmallInt, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Bool, Date, Double, Integer, Nullable, SmallInt, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::component::Component;
 use domain::ids::ComponentId;
@@ -21,7 +21,7 @@ use domain::spell::{Spell, SpellState};
 use domain::template::failure::Failure;
 use domain::units::RegisterUnit;
 use domain::wear::age::{Age, AgeSource};
-use domain::wear::counters::{Counters, basis_of, idle_days, runs};
+use domain::wear::counters::{Counters, basis_of, idle_days};
 use domain::wear::line::CountedMonth;
 use domain::wear::registers::counted_months;
 use domain::zone::{Month, local_date, parse_zone};
@@ -86,14 +86,14 @@ struct CountedRow {
     means: Vec<f64>,
 }
 
-/// Each counter of a unit with its months at the unit's placements.
+/// Each counter of a unit with its months at the unit's placements; a pulse total repeats its dial.
 const COUNTED: &str = "
 select a.unit_id, m.stream, a.valid @> $3 as present,
        array_agg(u.month order by u.month) as months,
        array_agg(u.days order by u.month) as days,
        array_agg(u.mean_day order by u.month) as means
   from meter_attachment a
-  join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no and m.stream = any($2)
+  join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no and m.stream = any($2) and m.dial_meter_no is null
   join placement p on p.dealer_id = a.dealer_id and p.unit_id = a.unit_id and p.valid && a.valid
   join meter_month u on u.dealer_id = p.dealer_id and u.subject_id = p.id and u.meter_no = a.meter_no
    and u.month + interval '1 month' > lower(a.valid) and (upper_inf(a.valid) or u.month < upper(a.valid))
@@ -105,6 +105,8 @@ select a.unit_id, m.stream, a.valid @> $3 as present,
 struct OwnRow {
     #[diesel(sql_type = SqlUuid)]
     component_id: Uuid,
+    #[diesel(sql_type = Integer)]
+    meter_no: i32,
     #[diesel(sql_type = SqlUuid)]
     unit_id: Uuid,
     #[diesel(sql_type = Text)]
@@ -122,7 +124,7 @@ struct OwnRow {
 /// The registers of the parts' own counters: the first, and the last of each month. They measure
 /// no unit, so the night run keeps no months of them.
 const OWN: &str = "
-select c.id as component_id, c.unit_id, m.stream, m.unit, m.multiplier,
+select c.id as component_id, c.unit_id, a.meter_no, m.stream, m.unit, m.multiplier,
        r.day::timestamp at time zone 'UTC' + make_interval(secs => r.second) as at, r.register
   from component c
   join meter_attachment a on a.dealer_id = c.dealer_id and a.component_id = c.id
@@ -132,7 +134,7 @@ select c.id as component_id, c.unit_id, m.stream, m.unit, m.multiplier,
            (least(upper(a.valid), $3) at time zone 'UTC')::date as last) as w
   cross join lateral (
     (select d.day, d.at[1] as second, d.register[1] as register from day_sheet d
-      where d.meter_no = a.meter_no and d.day between w.first and w.last order by d.day limit 1)
+      where d.meter_no = a.meter_no and d.day between w.first and w.last order by d.day, d.hour limit 1)
     union
     select l.day, l.second, l.register
       from generate_series(date_trunc('month', w.first), w.last, interval '1 month') as g (month)
@@ -141,7 +143,7 @@ select c.id as component_id, c.unit_id, m.stream, m.unit, m.multiplier,
           from day_sheet d
          where d.meter_no = a.meter_no and d.day between greatest(g.month::date, w.first)
            and least((g.month + interval '1 month' - interval '1 day')::date, w.last)
-         order by d.day desc limit 1) as l) as r
+         order by d.day desc, d.hour desc limit 1) as l) as r
  where c.id = any($1)
  order by c.id, a.meter_no, r.day, r.second";
 
@@ -167,7 +169,8 @@ pub async fn of_units(tx: &Tx<'_>, units: &[Uuid]) -> Result<HashMap<Uuid, UnitW
 }
 
 async fn idle_spells(tx: &Tx<'_>, units: &[Uuid]) -> Result<HashMap<Uuid, Vec<Spell>>, DbError> {
-    let running: Vec<&str> = SpellState::ALL.iter().filter(|state| runs(**state)).map(|state| state.as_str()).collect();
+    let running: Vec<&str> =
+        SpellState::ALL.iter().filter(|state| state.treats()).map(|state| state.as_str()).collect();
     let rows: Vec<SpellRow> =
         sql_query(IDLE).bind::<Array<SqlUuid>, _>(units).bind::<Array<Text>, _>(running).load(&mut tx.conn()).await?;
     let mut spells: HashMap<Uuid, Vec<Spell>> = HashMap::new();
@@ -221,7 +224,8 @@ async fn own(tx: &Tx<'_>, parts: &[Uuid], found: &mut HashMap<Uuid, UnitWear>) -
         .bind::<Timestamptz, _>(tx.now())
         .load(&mut tx.conn())
         .await?;
-    for of_part in rows.chunk_by(|a, b| (a.component_id, &a.stream) == (b.component_id, &b.stream)) {
+    // What one register shows says nothing of the next one's.
+    for of_part in rows.chunk_by(|a, b| (a.component_id, a.meter_no) == (b.component_id, b.meter_no)) {
         let Some(first) = of_part.first() else { continue };
         let Some(unit) = found.get_mut(&first.unit_id) else { continue };
         let basis = known("stream", Stream::from_name(&first.stream).and_then(basis_of))?;
@@ -229,7 +233,9 @@ async fn own(tx: &Tx<'_>, parts: &[Uuid], found: &mut HashMap<Uuid, UnitWear>) -
         let shown: Vec<_> = of_part.iter().map(|row| (row.at, row.register * scale)).collect();
         let months = counted_months(&shown, unit.zone);
         if !months.is_empty() {
-            unit.counters.counted.insert((first.component_id, basis), months);
+            let all = unit.counters.counted.entry((first.component_id, basis)).or_default();
+            all.extend(months);
+            merge(all);
         }
     }
     Ok(())

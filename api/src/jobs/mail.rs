@@ -16,13 +16,14 @@ use domain::ids::{DealerId, ReadingRequestId};
 use domain::report::display;
 use domain::zone::local_date;
 use serde::Deserialize;
+use std::time::Instant;
 use tokio::sync::watch;
 use uuid::Uuid;
 
 /// How often to look for mails to send.
 const LOOK_EVERY: std::time::Duration = std::time::Duration::from_secs(10);
-/// Mails taken up in one go.
-const AT_ONCE: i64 = 8;
+/// Mails taken up in one go: each has the whole of its lease.
+const AT_ONCE: i64 = 1;
 
 /// What became of the mails that were due.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -58,10 +59,13 @@ pub async fn run(db: Db, post: Post, mut stop: watch::Receiver<()>) {
 pub async fn drain(db: &Db, post: &Post, now: DateTime<Utc>) -> Result<Drained, DbError> {
     let mut drained = Drained::default();
     let Some(mailer) = &post.mailer else { return Ok(drained) };
+    let begun = Instant::now();
     for dealer in db.dealers().await? {
         let scope = Scope::of_job(DealerId(dealer.id));
         db.write(&scope, now, async |tx| remind(tx).await).await?;
         loop {
+            // A long drain must not hand out leases that are over already.
+            let now = now + begun.elapsed();
             let jobs = db.write(&scope, now, async |tx| job::take_up(tx, AT_ONCE).await).await?;
             if jobs.is_empty() {
                 break;

@@ -1,10 +1,11 @@
 //! A bill of an account as it came, and why it fell by more or less than the saving.
 
-use super::day_uses::{fresh_used, uses};
+use super::day_uses::{Worked, fresh_used, uses};
 use super::site_account::SiteAccount;
 use crate::baseline::history::Baselines;
 use crate::facts::DayFact;
 use crate::fault::Faults;
+use crate::measures::wash_tally::WashTally;
 use crate::metering::spread::WorkingCalendar;
 use crate::savings::{Uses, Withheld};
 use crate::span;
@@ -185,6 +186,8 @@ pub struct Evidence {
     pub baselines: Baselines,
     /// When the site works.
     pub working: WorkingCalendar,
+    /// Washes that people tallied there.
+    pub tallies: Vec<WashTally>,
 }
 
 impl Evidence {
@@ -203,7 +206,8 @@ impl Evidence {
     pub fn explained(&self, bill: &SiteBill) -> Result<Explained, NotExplained> {
         let tariff = self.tariff.as_ref().ok_or(NotExplained::NoTariff)?;
         let before = self.before.as_ref().ok_or(NotExplained::NoBillBefore)?;
-        let uses = uses(&self.days, bill.period, (&self.baselines, &self.working)).map_err(Withheld::from)?;
+        let worked = Worked { working: &self.working, tallies: &self.tallies };
+        let uses = uses(&self.days, bill.period, (&self.baselines, worked)).map_err(Withheld::from)?;
         let washing_before = fresh_used(&self.days_before, before.period).ok();
         explain((&self.account, tariff), before, bill, &uses, washing_before)
     }
@@ -252,6 +256,7 @@ mod tests {
             days_before: Vec::new(),
             baselines: Baselines::default(),
             working: WorkingCalendar::default(),
+            tallies: Vec::new(),
         };
         let code = |evidence: &Evidence| evidence.explained(&now).unwrap_err().code().to_owned();
         assert_eq!(code(&evidence), "no_baseline");

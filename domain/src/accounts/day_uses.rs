@@ -4,6 +4,7 @@ use crate::baseline::avoided::{Activity, Missing};
 use crate::baseline::history::Baselines;
 use crate::baseline::method::Method;
 use crate::facts::DayFact;
+use crate::measures::wash_tally::WashTally;
 use crate::metering::spread::WorkingCalendar;
 use crate::metering::stream::Stream;
 use crate::savings::Uses;
@@ -11,6 +12,7 @@ use crate::tariff::Cycle;
 use crate::uncertainty::quantity::Quantity;
 use crate::units::Litres;
 use crate::water::grade::{Grade, Withheld};
+use crate::water::statement::COUNTED;
 use chrono::NaiveDate;
 use std::collections::BTreeMap;
 
@@ -39,41 +41,67 @@ pub fn fresh_used(days: &[DayFact], period: Cycle) -> Result<Litres, Withheld> {
     fresh.ok_or(Withheld::Grade(Grade::NotMeasured))
 }
 
+/// When a site works, and the washes that people tallied there.
+#[derive(Debug, Clone, Copy)]
+pub struct Worked<'a> {
+    /// Its working calendar.
+    pub working: &'a WorkingCalendar,
+    /// Its tallies; those of one class never overlap.
+    pub tallies: &'a [WashTally],
+}
+
 /// What would have been used in `period` by the baseline that holds, and what was used, at a site
-/// that works by `working`.
+/// that worked as `worked` says.
 ///
 /// # Errors
 /// What of it is not known.
-pub fn uses(
-    days: &[DayFact],
-    period: Cycle,
-    (baselines, working): (&Baselines, &WorkingCalendar),
-) -> Result<Uses, Missing> {
+pub fn uses(days: &[DayFact], period: Cycle, (baselines, worked): (&Baselines, Worked<'_>)) -> Result<Uses, Missing> {
     let last = period.to.pred_opt().unwrap_or(period.from);
     let method = &baselines.over(period.from, last)?.method;
     let used = fresh_used(days, period)?;
-    let activity = activity(days, method, (period, working));
+    let activity = activity(days, method, (period, worked));
     Ok(Uses { baseline_l: method.expected(&activity)?, fresh_used_l: Quantity::exact(used.0) })
 }
 
 /// What was washed. A counter does not tell machines apart: its washes are of the baseline's only
-/// class, or of none that it knows.
-pub(crate) fn activity(days: &[DayFact], method: &Method, (period, working): (Cycle, &WorkingCalendar)) -> Activity {
+/// class. Where the baseline knows several, or nothing counts, the tallies say what was washed.
+pub(crate) fn activity(days: &[DayFact], method: &Method, (period, worked): (Cycle, Worked<'_>)) -> Activity {
     let sum = |stream: Stream| days.iter().filter_map(|day| day.amounts.get(stream)).reduce(|sum, next| sum + next);
-    let class = match method {
+    let (class, told_apart) = match method {
         Method::PerWash(per_wash) => match per_wash.classes.as_slice() {
-            [only] => only.machine_class.clone(),
-            _ => "counted".to_owned(),
+            [only] => (only.machine_class.as_str(), false),
+            _ => (COUNTED, true),
         },
-        _ => "counted".to_owned(),
+        _ => (COUNTED, false),
     };
-    let washes = sum(Stream::WashCount).map(|count| BTreeMap::from([(class, Quantity::exact(count))]));
+    let counted = sum(Stream::WashCount).map(|count| BTreeMap::from([(class.to_owned(), Quantity::exact(count))]));
+    let tallied = || tallied(worked.tallies, period);
+    let washes = if told_apart { tallied().or(counted) } else { counted.or_else(tallied) };
     let to_washers = sum(Stream::Wash).map(|wash| {
         let fresh = [Stream::Rinse, Stream::Bypass].into_iter().filter_map(sum).sum::<f64>();
         Quantity::exact(wash + fresh)
     });
-    let working_days = working.working_days(period.from, period.to).map(|days| Quantity::exact(f64::from(days)));
+    let working_days = worked.working.working_days(period.from, period.to).map(|days| Quantity::exact(f64::from(days)));
     Activity { washes, working_days, to_washers_l: to_washers }
+}
+
+/// Washes by class, where the tallies of each class that was tallied at all cover every day; a
+/// tally that reaches further is shared out evenly over its days, as what a dial shows is.
+fn tallied(tallies: &[WashTally], period: Cycle) -> Option<BTreeMap<String, Quantity>> {
+    let mut classes: BTreeMap<&str, (i64, f64)> = BTreeMap::new();
+    for tally in tallies {
+        let Some(to) = tally.days.to() else { continue };
+        let within = (to.min(period.to) - tally.days.from().max(period.from)).num_days();
+        if within > 0 {
+            let (days, washes) = classes.entry(&tally.machine_class).or_default();
+            *days += within;
+            *washes += f64::from(tally.washes) * within as f64 / (to - tally.days.from()).num_days() as f64;
+        }
+    }
+    // Left out, a class tallied in part would count as one that nobody washed.
+    let whole = !classes.is_empty() && classes.values().all(|(days, _)| *days == period.days());
+    let of_class = |(class, (_, washes)): (&str, (i64, f64))| (class.to_owned(), Quantity::exact(washes));
+    whole.then(|| classes.into_iter().map(of_class).collect())
 }
 
 #[cfg(test)]
@@ -102,15 +130,57 @@ mod tests {
         Cycle { from: date("2026-03-01"), to: date("2026-03-11") }
     }
 
+    fn worked<'a>(working: &'a WorkingCalendar, tallies: &'a [WashTally]) -> Worked<'a> {
+        Worked { working, tallies }
+    }
+
+    /// Twenty days of tallies over the ten days: half of 40 trucks at 900 L and of 20 vans at 300 L.
+    /// Beside cars that are tallied for nine days alone nothing is known.
+    #[test]
+    fn tallies_tell_machines_apart() {
+        use crate::baseline::method::PerWash;
+        use crate::measures::days::Days;
+        use crate::measures::wash_tally::TallySource;
+        let Method::PerWash(PerWash { classes }) = baseline().method else { panic!() };
+        let class = |name: &str, l_per_wash| {
+            let machine_class = name.to_owned();
+            crate::baseline::method::ClassUse { machine_class, l_per_wash, ..classes[0].clone() }
+        };
+        let method = Method::PerWash(PerWash { classes: vec![class("truck", 900.0), class("van", 300.0)] });
+        let all = Baselines::parse(vec![Baseline { method, ..baseline() }]).unwrap();
+        let tally = |name: &str, from: &str, to: &str, washes| WashTally {
+            days: Days::parse(date(from), Some(date(to))).unwrap(),
+            machine_class: name.to_owned(),
+            washes,
+            source: TallySource::Typed,
+        };
+        let tallies = [
+            tally("truck", "2026-02-24", "2026-03-06", 20),
+            tally("truck", "2026-03-06", "2026-03-16", 20),
+            tally("van", "2026-02-24", "2026-03-16", 20),
+            tally("car", "2026-03-01", "2026-03-10", 9),
+        ];
+        let calendar = WorkingCalendar::default();
+        let of = |days: &[DayFact], tallies: &[WashTally]| uses(days, period(), (&all, worked(&calendar, tallies)));
+        let metered: Vec<_> = (0..10).map(|n| day(n, 1.0, &[(Stream::Makeup, 100.0)])).collect();
+        assert_eq!(of(&metered, &tallies[..3]).unwrap().baseline_l.value, 20.0 * 900.0 + 10.0 * 300.0);
+        assert_eq!(of(&metered, &tallies).unwrap_err(), Missing::Washes);
+        assert_eq!(of(&metered, &[]).unwrap_err(), Missing::Washes);
+        let counted: Vec<_> =
+            (0..10).map(|n| day(n, 1.0, &[(Stream::Makeup, 100.0), (Stream::WashCount, 2.0)])).collect();
+        assert_eq!(of(&counted, &tallies[..3]).unwrap().baseline_l.value, 21_000.0, "the counter tells no machine");
+        assert_eq!(of(&counted, &[]).unwrap_err(), Missing::Class(COUNTED.to_owned()));
+    }
+
     /// Ten days of 2 washes at 300 L, by the baseline of the other tests.
     #[test]
     fn a_counter_and_a_baseline_for_each_wash() {
         let days: Vec<_> = (0..10).map(|n| day(n, 1.0, &[(Stream::Makeup, 100.0), (Stream::WashCount, 2.0)])).collect();
         let all = Baselines::parse(vec![baseline()]).unwrap();
-        let found = uses(&days, period(), (&all, &WorkingCalendar::default())).unwrap();
+        let found = uses(&days, period(), (&all, worked(&WorkingCalendar::default(), &[]))).unwrap();
         assert_eq!((found.baseline_l.value, found.fresh_used_l.value), (6000.0, 1000.0));
         assert_eq!(
-            uses(&days, period(), (&Baselines::default(), &WorkingCalendar::default())).unwrap_err(),
+            uses(&days, period(), (&Baselines::default(), worked(&WorkingCalendar::default(), &[]))).unwrap_err(),
             Missing::Baseline
         );
     }
@@ -120,7 +190,7 @@ mod tests {
         let water = [(Stream::Makeup, 100.0), (Stream::Wash, 900.0), (Stream::Rinse, 50.0)];
         let days: Vec<_> = (0..10).map(|n| day(n, 1.0, &water)).collect();
         let all = Baselines::parse(vec![Baseline { method: Method::Equivalence, ..baseline() }]).unwrap();
-        let found = uses(&days, period(), (&all, &WorkingCalendar::default())).unwrap();
+        let found = uses(&days, period(), (&all, worked(&WorkingCalendar::default(), &[]))).unwrap();
         assert_eq!((found.baseline_l.value, found.fresh_used_l.value), (9500.0, 1500.0));
     }
 
@@ -139,8 +209,8 @@ mod tests {
         let hours = NaiveTime::from_hms_opt(7, 0, 0).zip(NaiveTime::from_hms_opt(15, 0, 0));
         let week = [hours, hours, hours, hours, hours, None, None];
         let working = WorkingCalendar::parse(week, vec![date("2026-03-04")]).unwrap();
-        assert_eq!(uses(&days, period(), (&all, &working)).unwrap().baseline_l.value, 3600.0);
-        let unknown = uses(&days, period(), (&all, &WorkingCalendar::default()));
+        assert_eq!(uses(&days, period(), (&all, worked(&working, &[]))).unwrap().baseline_l.value, 3600.0);
+        let unknown = uses(&days, period(), (&all, worked(&WorkingCalendar::default(), &[])));
         assert_eq!(unknown.unwrap_err(), Missing::Days);
     }
 

@@ -4,10 +4,12 @@ use super::bill::SiteBill;
 use super::billed_item::Billed;
 use super::cost_terms::CostTerms;
 use super::cycles::{by_month, holding};
+use super::day_uses::Worked;
 use super::site_account::SiteAccount;
 use crate::baseline::avoided::Missing;
 use crate::baseline::history::Baselines;
 use crate::ids::{CostTermsId, SiteId, UnitId, WaterAccountId};
+use crate::measures::wash_tally::WashTally;
 use crate::metering::spread::WorkingCalendar;
 use crate::savings::{BilledCycle, Part, Uses, Withheld};
 use crate::tariff::account::winter_average;
@@ -38,6 +40,8 @@ pub struct SiteMoney {
     pub monthly: Vec<(Month, Litres)>,
     /// When the site works.
     pub working: WorkingCalendar,
+    /// Washes that people tallied there.
+    pub tallies: Vec<WashTally>,
 }
 
 /// An account with what is known of its bills.
@@ -92,6 +96,11 @@ impl Stood {
 }
 
 impl SiteMoney {
+    /// When it works, and what was tallied there.
+    pub(crate) fn worked(&self) -> Worked<'_> {
+        Worked { working: &self.working, tallies: &self.tallies }
+    }
+
     /// The billing cycles that touch the days of a month on which something stood at the site, for
     /// [`money_saved`](crate::savings::money_saved): each whole, with its days in other months.
     /// `uses` says what would have been and was used in some days of one month.
@@ -235,6 +244,7 @@ pub(crate) mod tests {
             loads: Vec::new(),
             monthly: Vec::new(),
             working: WorkingCalendar::default(),
+            tallies: Vec::new(),
         }
     }
 

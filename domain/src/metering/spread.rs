@@ -4,7 +4,7 @@ use crate::fault::Faults;
 use crate::measures::days::Days;
 use crate::named::named;
 use crate::zone;
-use chrono::{DateTime, Datelike, Duration, NaiveDate, NaiveTime, TimeZone, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, NaiveTime, Utc};
 use chrono_tz::Tz;
 use serde::Serialize;
 
@@ -170,7 +170,7 @@ impl WorkingCalendar {
     /// The instants between which the site works on a date.
     fn stretch(&self, zone: Tz, date: NaiveDate) -> Option<(DateTime<Utc>, DateTime<Utc>)> {
         let (opens, closes) = self.week(date)?.hours_on(date)?;
-        Some((instant(zone, date, opens), instant(zone, date, closes)))
+        Some((zone::local_instant(zone, date, opens), zone::local_instant(zone, date, closes)))
     }
 }
 
@@ -180,15 +180,6 @@ impl Week {
         let hours = (*self.hours.get(weekday)?)?;
         self.closed.binary_search(&date).is_err().then_some(hours)
     }
-}
-
-/// The instant of a local clock time: the earlier one where the clock shows it twice, and
-/// as many hours after midnight where the clock skips it.
-fn instant(zone: Tz, date: NaiveDate, time: NaiveTime) -> DateTime<Utc> {
-    zone.from_local_datetime(&date.and_time(time)).earliest().map_or_else(
-        || zone::day_start(zone, date) + (time - NaiveTime::MIN).min(Duration::hours(23)),
-        |at| at.with_timezone(&Utc),
-    )
 }
 
 /// The weights by which one step is divided.

@@ -14,7 +14,7 @@ use crate::uncertainty::quantity::Quantity;
 use crate::units::Litres;
 use crate::water::statement::COUNTED;
 use rust_decimal::prelude::ToPrimitive;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Least share of whole days for a cost of all days to be divided by what was done in them: our own
 /// choice.
@@ -57,10 +57,20 @@ impl<'a> Case<'a> {
         }
     }
 
-    /// The same of those where washes are counted, if there are such.
+    /// The same of those where all washes are counted, if there are such.
     pub(super) fn costed_each(&self) -> Result<(Vec<&Tally<'a>>, Money, f64), Withheld> {
-        let counted = |tally: &Tally<'a>| tally.subject.statement.washes.is_some();
+        let counted = |tally: &Tally<'a>| self.counts(tally);
         if self.tallies.iter().any(counted) { self.costed(counted) } else { self.costed(|_| true) }
+    }
+
+    /// Whether a subject's washes are counted, and those of all of its site: a site's cost is not for
+    /// the washes of some of its units.
+    fn counts(&self, tally: &Tally<'a>) -> bool {
+        let known = |other: &Tally<'a>| other.subject.statement.washes.is_some();
+        let site = tally.subject.site_id;
+        let here = || self.tallies.iter().filter(move |other| other.subject.site_id == site);
+        let of_site = here().any(|other| other.subject.unit.is_none() && known(other));
+        known(tally) && (of_site || here().all(|other| other.subject.unit.is_none() || known(other)))
     }
 
     pub(super) fn cost_each(&self) -> Result<Printed, Withheld> {
@@ -77,8 +87,9 @@ impl<'a> Case<'a> {
         }
         let to_washers: Quantity = members.iter().map(|tally| tally.subject.statement.whole.to_washers()).sum();
         let known = members.iter().any(|tally| watered(tally));
-        let done =
-            Done { washes: washes(&members), to_washers: known.then_some(Litres(to_washers.value)), gun_hours: None };
+        let counted = members.iter().all(|tally| self.counts(tally));
+        let washes = if counted { washes(&members) } else { Washes::NotCounted };
+        let done = Done { washes, to_washers: known.then_some(Litres(to_washers.value)), gun_hours: None };
         let each = done.cost_each(Price::<CustomersCost>::new(total)).map_err(none_each)?;
         let u_share = if each.each == Each::CubicMetre { to_washers.relative_u().unwrap_or(0.0) } else { 0.0 };
         let cost = each.cost.money();
@@ -144,13 +155,20 @@ fn none_each(why: NoneEach) -> Withheld {
     Withheld::new(reason, super::figure::sentence(&why.to_string()))
 }
 
-/// The washes of whole days: a counter's, or tallies by class.
-fn washes(members: &[&Tally<'_>]) -> Washes {
-    let classes: Vec<(&String, &f64)> =
-        members.iter().flat_map(|tally| tally.subject.statement.washes.iter().flatten()).collect();
-    if members.iter().all(|tally| tally.subject.statement.washes.is_none()) {
+/// The washes of whole days: a counter's, or tallies by class. A tally is of a whole site: of the
+/// subjects there that stand beside it the first counts.
+pub(super) fn washes(members: &[&Tally<'_>]) -> Washes {
+    let mut tallied = BTreeSet::new();
+    let known =
+        members.iter().filter_map(|tally| Some((tally.subject.site_id, tally.subject.statement.washes.as_ref()?)));
+    let known: Vec<_> = known
+        .filter(|(site, washes)| washes.contains_key(COUNTED) || tallied.insert(*site))
+        .map(|(_, of)| of)
+        .collect();
+    if known.is_empty() {
         return Washes::NotCounted;
     }
+    let classes: Vec<(&String, &f64)> = known.into_iter().flatten().collect();
     if classes.iter().any(|(class, _)| class.as_str() == COUNTED) {
         return Washes::Counter { washes: classes.iter().map(|(_, count)| **count).sum() };
     }

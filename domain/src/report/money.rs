@@ -126,7 +126,7 @@ impl<'c> Case<'c> {
         let baseline = money.baselines.over(served.from, served.to.pred_opt().unwrap_or(served.from))?;
         let days = self.site_days(served);
         day_uses::fresh_used(&days, served).map_err(Missing::from)?;
-        let activity = activity(&days, &baseline.method, (served, &money.working));
+        let activity = activity(&days, &baseline.method, (served, money.worked()));
         Ok(avoided(baseline, &activity, &self.fresh_used())?)
     }
 
@@ -170,7 +170,7 @@ impl<'c> Case<'c> {
         self.served().ok_or(Missing::Baseline)?;
         let money = self.money.ok_or(Missing::Baseline)?;
         let uses = |period: Cycle| {
-            let by = (&money.baselines, &money.working);
+            let by = (&money.baselines, money.worked());
             let fresh_used_l = self.fresh(period);
             match day_uses::uses(&self.site_days(period), period, by) {
                 Ok(Uses { baseline_l, .. }) => Ok(Uses { baseline_l, fresh_used_l: fresh_used_l? }),

@@ -316,8 +316,7 @@ impl<'a> Case<'a> {
         if members.is_empty() {
             return Err(Withheld::new(Reason::MetersDoNotSupport, without));
         }
-        let washes: f64 =
-            members.iter().flat_map(|tally| tally.subject.statement.washes.iter().flatten()).map(|(_, n)| n).sum();
+        let washes = super::cost::washes(&members).count().unwrap_or(0.0);
         let used: Quantity = members.iter().map(|tally| tally.subject.statement.whole.fresh_used()).sum();
         let Some(each) = used.over(Quantity::exact(washes)).filter(|_| washes > 0.0) else {
             return Err(Withheld::new(Reason::NothingWashed, "No wash was counted."));

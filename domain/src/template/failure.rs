@@ -2,7 +2,6 @@
 
 use crate::fault::Faults;
 use crate::named::named;
-use crate::site::Fallback;
 
 named! {
     /// What the parts of a repair cost, roughly: a day's wage is in the middle (common practice,
@@ -44,16 +43,6 @@ impl Failure {
         faults.range("/down_none_d", self.down_none_d, 0.0, 365.0);
         faults.or(self)
     }
-
-    /// Days on which the bay of a site stands.
-    #[must_use]
-    pub fn down_d(&self, fallback: Fallback) -> f64 {
-        match fallback {
-            Fallback::TownWater => self.down_town_water_d,
-            Fallback::SecondUnit => self.down_second_unit_d,
-            Fallback::None => self.down_none_d,
-        }
-    }
 }
 
 #[cfg(test)]
@@ -71,8 +60,7 @@ pub(crate) mod tests {
     }
 
     #[test]
-    fn days_down_are_by_the_fallback() {
-        assert_eq!((small().down_d(Fallback::TownWater), small().down_d(Fallback::None)), (0.0, 0.5));
+    fn days_down_can_not_be_negative() {
         let wrong = Failure { down_none_d: -1.0, ..small() };
         assert_eq!(wrong.checked().unwrap_err().0[0].pointer, "/down_none_d");
     }

@@ -192,7 +192,7 @@ fn part_use(case: &Case<'_>, days: Cycle) -> Option<PartUse> {
         Err(Missing::Baseline) => return Some(PartUse::without_baseline(days, fresh_used_l, of_days)),
         Err(_) => return None,
     };
-    let activity = activity(&facts, &baseline.method, (days, &money.working));
+    let activity = activity(&facts, &baseline.method, (days, money.worked()));
     let washes = activity.washes.as_ref();
     Some(PartUse {
         days,

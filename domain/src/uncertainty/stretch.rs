@@ -9,6 +9,7 @@ use crate::metering::meter::MeterFacts;
 use crate::metering::month::COMMON_DAY_VARIATION;
 use crate::metering::stream::Stream;
 use crate::units::Dimension;
+use crate::water::statement::WATER_C;
 
 /// A meter of the stream, and the declared share of it that counts, 0 to 1.
 #[derive(Debug, Clone, Copy)]
@@ -19,8 +20,6 @@ pub struct SharedMeter<'a> {
     pub share: f64,
 }
 
-/// Temperature of cold water, in degrees Celsius: accuracy limits are the same up to 30.
-const WATER_C: f64 = 15.0;
 /// Coverage factor of an expanded uncertainty (GUM 6.2).
 const K: f64 = 2.0;
 

@@ -3,7 +3,7 @@
 use super::line::{CountedMonth, UseLine};
 use crate::component::RunBasis;
 use crate::metering::stream::Stream;
-use crate::spell::{Spell, SpellState};
+use crate::spell::Spell;
 use crate::stock::idle::IdleDays;
 use crate::zone::local_date;
 use chrono::NaiveDate;
@@ -34,24 +34,10 @@ pub fn basis_of(stream: Stream) -> Option<RunBasis> {
     }
 }
 
-/// Whether a unit in that state runs: washers on town water let it stand.
-#[must_use]
-pub fn runs(state: SpellState) -> bool {
-    match state {
-        SpellState::Running | SpellState::Starting => true,
-        SpellState::Planned
-        | SpellState::Bypassed
-        | SpellState::Stopped
-        | SpellState::LaidUp
-        | SpellState::Workshop
-        | SpellState::OutOfUse => false,
-    }
-}
-
-/// The local days on which a unit does not run; the day of a change counts to what follows.
+/// The local days on which a unit does not treat: washers on town water let it stand. The day of a change counts to what follows.
 #[must_use]
 pub fn idle_days(spells: &[Spell], zone: Tz) -> Vec<IdleDays> {
-    let still = spells.iter().filter(|spell| !runs(spell.state)).filter_map(|spell| {
+    let still = spells.iter().filter(|spell| !spell.state.treats()).filter_map(|spell| {
         let first = local_date(zone, spell.span.from());
         let last = spell.span.to().map_or(Some(NaiveDate::MAX), |to| local_date(zone, to).pred_opt())?;
         (first <= last).then_some(IdleDays { first, last })
@@ -73,6 +59,7 @@ impl Counters {
 mod tests {
     use super::*;
     use crate::span::Span;
+    use crate::spell::SpellState;
 
     #[test]
     fn a_unit_stands_still_from_the_day_of_its_lay_up_until_before_its_start() {

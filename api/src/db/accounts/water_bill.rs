@@ -7,7 +7,7 @@ use crate::db::measures::working_days;
 use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::water_bill;
 use crate::db::stamp::Change;
-use crate::db::{DbError, Tx, money_inputs};
+use crate::db::{DbError, Tx, money_inputs, notes};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::{insert_into, update};
@@ -15,6 +15,7 @@ use diesel_async::RunQueryDsl;
 use domain::accounts::bill::{Evidence, SiteBill};
 use domain::facts::DayFact;
 use domain::ids::{AccountId, BillId, CustomerId, SiteId, WaterAccountId};
+use domain::measures::wash_tally::WashTally;
 use domain::tariff::Cycle;
 use domain::units::Litres;
 use serde_json::{Value, json};
@@ -167,8 +168,9 @@ pub async fn with_evidence(
     };
     let tariff = tariff::whole(tx, account).await?;
     let working = working_days::calendars(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
+    let tallies = notes::all::<WashTally>(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
     let baselines = money.site;
-    let evidence = Evidence { account: account_record, tariff, before, days, days_before, baselines, working };
+    let evidence = Evidence { account: account_record, tariff, before, days, days_before, baselines, working, tallies };
     Ok((bill, evidence))
 }
 

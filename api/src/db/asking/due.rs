@@ -189,7 +189,7 @@ select m.id as meter_id, m.no as meter_no, m.label, m.position, m.stream, m.unit
               d.register[cardinality(d.register)] as register
          from day_sheet d
         where d.meter_no = m.no and d.day >= (lower(h.valid) at time zone 'UTC')::date
-        order by d.day desc limit 1)
+        order by d.day desc, d.hour desc limit 1)
       union all
       (select e.at, e.new_start from meter_exchange e
         where e.meter_no = m.no and e.withdrawn_at is null and h.valid @> e.at

@@ -26,6 +26,7 @@ use domain::span::Span;
 use domain::zone::local_date;
 use rust_decimal::Decimal;
 use std::collections::HashMap;
+use std::ops::Bound;
 use uuid::Uuid;
 
 #[derive(QueryableByName, Insertable)]
@@ -124,7 +125,8 @@ pub(in crate::db) async fn site(tx: &Tx<'_>, id: NoteId) -> Result<Option<SiteId
 /// The last stay of a part's unit at a site while the part was fitted: the placement, and when it
 /// ended.
 async fn stay(tx: &Tx<'_>, site: Uuid, part: &Component) -> Result<Option<(Uuid, Option<DateTime<Utc>>)>, DbError> {
-    let fitted = range::of_span(Span::parse(part.fitted_at, None)?);
+    let out = part.out.map_or(Bound::Unbounded, |out| Bound::Included(out.at));
+    let fitted: Range = (Bound::Included(part.fitted_at), out);
     let found: Option<(Uuid, Range)> = placement::table
         .filter(placement::site_id.eq(site).and(placement::unit_id.eq(part.unit_id.0)))
         .filter(placement::valid.overlaps_with(fitted))

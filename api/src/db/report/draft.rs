@@ -1,6 +1,6 @@
 //! Drafts, made anew as long as nobody has issued them; and issued months counted again.
 
-use super::inputs::gather;
+use super::inputs::gather_with;
 use super::standing;
 use crate::db::schema::{meter_attachment, placement, report_revision, savings_report, site};
 use crate::db::stamp::Change;
@@ -11,6 +11,7 @@ use diesel::prelude::*;
 use diesel::sql_types::{Integer, Uuid as SqlUuid};
 use diesel::{insert_into, sql_query, update};
 use diesel_async::RunQueryDsl;
+use domain::accounts::site_money::SiteMoney;
 use domain::ids::CustomerId;
 use domain::report::SavingsReport;
 use domain::report::inputs::CYCLE_MONTHS;
@@ -79,18 +80,18 @@ pub async fn cycles_reach(tx: &Tx<'_>) -> Result<HashMap<CustomerId, usize>, DbE
 }
 
 /// Makes the draft of a customer's month anew, or counts an issued month again; whether that
-/// changed anything. Earlier months come first: a draft carries what they are owed.
+/// changed anything. `money` is the customer's. Earlier months come first: a draft carries what they are owed.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn remake(tx: &Tx<'_>, customer: CustomerId, month: Month) -> Result<bool, DbError> {
+pub async fn remake(tx: &Tx<'_>, customer: CustomerId, month: Month, money: &[SiteMoney]) -> Result<bool, DbError> {
     let known: Option<(Uuid, String)> = savings_report::table
         .filter(savings_report::customer_id.eq(customer.0).and(savings_report::month.eq(month.first_day())))
         .select((savings_report::id, savings_report::state))
         .first(&mut tx.conn())
         .await
         .optional()?;
-    let mut figures = SavingsReport::of(&gather(tx, customer, month).await?);
+    let mut figures = SavingsReport::of(&gather_with(tx, customer, month, money.to_vec()).await?);
     if let Some((id, _)) = known.as_ref().filter(|(_, state)| state != "draft") {
         return standing::recount(tx, *id, &figures).await;
     }

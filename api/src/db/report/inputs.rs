@@ -12,6 +12,7 @@ use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, Double, Nullable, Text, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
+use domain::accounts::site_money::SiteMoney;
 use domain::customer::UnitSystem;
 use domain::facts::{DayFact, MonthFact};
 use domain::ids::CustomerId;
@@ -32,6 +33,20 @@ use uuid::Uuid;
 /// # Errors
 /// [`DbError::NotFound`] for a customer outside the scope.
 pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> Result<Inputs, DbError> {
+    let money = money_inputs::of_customer(tx, of).await?;
+    gather_with(tx, of, month, money).await
+}
+
+/// The same with the customer's money, which is that of all months.
+///
+/// # Errors
+/// As [`gather`].
+pub(in crate::db) async fn gather_with(
+    tx: &Tx<'_>,
+    of: CustomerId,
+    month: Month,
+    money: Vec<SiteMoney>,
+) -> Result<Inputs, DbError> {
     let (dealer, dealer_units): (String, String) =
         dealer::table.select((dealer::name, dealer::unit_system)).first(&mut tx.conn()).await?;
     let (name, units): (String, Option<String>) = customer::table
@@ -42,7 +57,6 @@ pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> 
     let first = (0..12).fold(month, |month, _| month.previous());
     let mut subjects = subjects(tx, of, first, month).await?;
     add_months(tx, of, first, month, &mut subjects).await?;
-    let money = money_inputs::of_customer(tx, of).await?;
     let billed = money.iter().any(|site| !site.accounts.is_empty());
     let around = if billed { CYCLE_MONTHS } else { 0 };
     let (first, last) = (0..around).fold((month, month), |(first, last), _| (first.previous(), last.next()));

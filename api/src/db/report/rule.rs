@@ -64,7 +64,7 @@ pub async fn set(tx: &Tx<'_>, at: Revision, rule: &ReportRule) -> Result<StoredR
     let revision = at + 1;
     tx.log(Change {
         record: "report_rule",
-        record_id: "report_rule".to_owned(),
+        record_id: tx.scope().dealer().to_string(),
         revision: Some(revision),
         verb: if at == 0 { "created" } else { "updated" },
         customer: None,

@@ -9,12 +9,14 @@ use diesel::sql_types::{Array, Bool, Date, Double, Integer, Nullable, SmallInt, 
 use diesel_async::RunQueryDsl;
 use domain::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
 use domain::ids::{ComponentId, UnitId};
+use domain::metering::stream::Stream;
 use domain::risk::HORIZONS_DAYS;
 use domain::risk::counter::{Counter, MonthRun};
 use domain::risk::fleet::{Fleet, Part, UnitFacts};
 use domain::risk::upset::Counted;
 use domain::site::Fallback;
 use domain::units::RegisterUnit;
+use domain::wear::counters::basis_of;
 use domain::zone::Month;
 use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
@@ -202,13 +204,7 @@ async fn idle(tx: &Tx<'_>) -> Result<Vec<(UnitId, Idle)>, DbError> {
 
 /// What a stream ages. Litres are those that leave for the washers.
 fn aged_by(stream: &str) -> Option<RunBasis> {
-    match stream {
-        "run_hours" => Some(RunBasis::Hours),
-        "starts" => Some(RunBasis::Starts),
-        "wash_count" => Some(RunBasis::Washes),
-        "wash" => Some(RunBasis::Litres),
-        _ => None,
-    }
+    Stream::from_name(stream).and_then(basis_of)
 }
 
 #[derive(QueryableByName)]
@@ -261,6 +257,8 @@ async fn unit_counters(tx: &Tx<'_>) -> Result<Vec<(UnitId, RunBasis, Vec<MonthRu
 struct RegisterRow {
     #[diesel(sql_type = SqlUuid)]
     component_id: Uuid,
+    #[diesel(sql_type = Integer)]
+    meter_no: i32,
     #[diesel(sql_type = Text)]
     unit: String,
     #[diesel(sql_type = SmallInt)]
@@ -276,7 +274,7 @@ struct RegisterRow {
 /// The last register of each past month of meters that count one part, found by the sheets' key.
 /// The night run folds meters of units and sites; a part's own is read as it stands.
 const REGISTERS: &str = "
-select a.component_id, m.unit, m.multiplier, g.month::date as month, s.register[cardinality(s.register)] as register,
+select a.component_id, a.meter_no, m.unit, m.multiplier, g.month::date as month, s.register[cardinality(s.register)] as register,
        s.day::timestamp at time zone 'UTC' + make_interval(secs => s.at[cardinality(s.at)]) as at
   from meter_attachment a
   join component c on c.dealer_id = a.dealer_id and c.id = a.component_id
@@ -286,8 +284,9 @@ select a.component_id, m.unit, m.multiplier, g.month::date as month, s.register[
   cross join lateral (
     select d.day, d.at, d.register from day_sheet d
      where d.meter_no = a.meter_no and d.day < g.month + interval '1 month'
-       and d.day >= (lower(a.valid) at time zone 'UTC')::date and d.day <= ($1 at time zone 'UTC')::date
-     order by d.day desc limit 1) s
+       and d.day >= (lower(a.valid) at time zone 'UTC')::date
+       and d.day <= (least(upper(a.valid), $1) at time zone 'UTC')::date
+     order by d.day desc, d.hour desc limit 1) s
  where a.component_id is not null
    and (m.stream, c.run_basis) in (('run_hours', 'hours'), ('starts', 'starts'), ('wash_count', 'washes'), ('wash', 'litres'))
  order by a.component_id, m.no, g.month";
@@ -298,7 +297,8 @@ async fn own_counters(tx: &Tx<'_>) -> Result<HashMap<Uuid, Vec<MonthRun>>, DbErr
     for (before, after) in rows.iter().zip(rows.iter().skip(1)) {
         let days = (after.at - before.at).as_seconds_f64() / 86_400.0;
         // A register that fell was exchanged or began again: that month tells nothing.
-        let counted = before.component_id == after.component_id && days > 0.0 && after.register >= before.register;
+        let same = (before.component_id, before.meter_no) == (after.component_id, after.meter_no);
+        let counted = same && days > 0.0 && after.register >= before.register;
         let Some(unit) = RegisterUnit::from_name(&after.unit).filter(|_| counted) else { continue };
         let amount = (after.register - before.register) * f64::from(after.multiplier) * unit.factor();
         let run = MonthRun { month: Month::of(after.month), days, per_day: amount / days };

@@ -77,17 +77,16 @@ impl Db {
         if known.revoked_at.is_some() {
             return Ok(known);
         }
-        let feed = self
-            .at_gate(async |mut conn| {
-                Ok(update(calendar_feed::table.filter(calendar_feed::id.eq(id)))
-                    .set(calendar_feed::revoked_at.eq(now))
-                    .returning(Feed::as_returning())
-                    .get_result(&mut conn)
-                    .await?)
-            })
-            .await?;
+        // As when it was made: a line too many says less wrong than one that is missing for good.
         self.log_feed(scope, now, id, "retired").await?;
-        Ok(feed)
+        self.at_gate(async |mut conn| {
+            Ok(update(calendar_feed::table.filter(calendar_feed::id.eq(id)))
+                .set(calendar_feed::revoked_at.eq(now))
+                .returning(Feed::as_returning())
+                .get_result(&mut conn)
+                .await?)
+        })
+        .await
     }
 
     async fn log_feed(&self, scope: &Scope, now: DateTime<Utc>, id: Uuid, verb: &str) -> Result<(), DbError> {

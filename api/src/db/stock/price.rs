@@ -2,7 +2,7 @@
 
 use super::item;
 use crate::db::error::known;
-use crate::db::range::DateRange;
+use crate::db::range::{self, DateRange};
 use crate::db::schema::item_price;
 use crate::db::stamp::Change;
 use crate::db::{DbError, Tx, dealer};
@@ -17,7 +17,6 @@ use domain::money::{Currency, Money};
 use domain::stock::price::{Price, PriceKind, PriceList};
 use rust_decimal::Decimal;
 use serde_json::json;
-use std::ops::Bound;
 use uuid::Uuid;
 
 /// A price with its id and when it was added.
@@ -47,8 +46,7 @@ impl TryFrom<Row> for StoredPrice {
     type Error = DbError;
 
     fn try_from(row: Row) -> Result<Self, DbError> {
-        let Bound::Included(from) = row.valid.0 else { return known("valid", None) };
-        let to = if let Bound::Excluded(to) = row.valid.1 { Some(to) } else { None };
+        let (from, to) = range::to_dates(row.valid)?;
         let currency = known("currency", Currency::parse(&row.currency).ok())?;
         let price = Price {
             item_id: ItemId(row.consumable_id),
@@ -62,7 +60,7 @@ impl TryFrom<Row> for StoredPrice {
 }
 
 fn days(price: &Price) -> DateRange {
-    (Bound::Included(price.from), price.to.map_or(Bound::Unbounded, Bound::Excluded))
+    range::of_dates(price.from, price.to)
 }
 
 /// Adds a price; one of its kind that goes on until then ends where it begins.

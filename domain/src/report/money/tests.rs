@@ -8,6 +8,8 @@ use crate::baseline::record::Baseline;
 use crate::baseline::record::tests::baseline;
 use crate::metering::stream::Stream;
 use crate::report::SavingsReport;
+use crate::report::figure::{Name, Value};
+use crate::report::inputs::Subject;
 use crate::report::tests::{fact, inputs, subject};
 use crate::span::Span;
 use crate::tariff::OtherUse;
@@ -16,7 +18,7 @@ use chrono::{DateTime, Utc};
 use proptest::prelude::*;
 use rust_decimal::Decimal;
 use serde_json::json;
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 fn date(text: &str) -> NaiveDate {
     text.parse().unwrap()
@@ -218,4 +220,54 @@ fn whole_bill(one: &SiteMoney, used_l: f64) -> Decimal {
         &WaterUse::of(Litres(0.0)),
     );
     range.unwrap().least.saving.amount
+}
+
+/// A January with 93 washes at its first unit, at a site with a second one.
+fn with_second(washes: Option<BTreeMap<String, f64>>, second: Subject) -> SavingsReport {
+    let days = days("2026-01", 110.0, 27.9);
+    let mut first = subject(1, &[Stream::Makeup, Stream::WashCount], days.clone());
+    if washes.is_some() {
+        first.statement.washes = washes;
+    }
+    let site_id = first.site_id;
+    let stays = vec![first.unit.as_ref().unwrap().span];
+    SavingsReport::of(&Inputs {
+        now: at("2026-06-01T12:00:00Z"),
+        site_days: HashMap::from([(site_id, days)]),
+        stays: HashMap::from([(site_id, stays)]),
+        money: vec![site(1, 200.0)],
+        ..inputs(vec![first, second])
+    })
+}
+
+fn value(report: &SavingsReport, name: Name) -> Option<Value> {
+    Some(report.figure(name)?.printed()?.value)
+}
+
+/// The whole site's cost over the washes of one of its two units would be too much for each.
+#[test]
+fn a_sites_cost_is_not_for_the_washes_of_some_of_its_units() {
+    let makeup: Vec<_> = days("2026-01", 0.0, 0.0).iter().map(|day| fact(day.date, &[(Stream::Makeup, 0.0)])).collect();
+    let report = with_second(None, subject(2, &[Stream::Makeup], makeup));
+    assert!(matches!(value(&report, Name::Cost), Some(Value::Money(_))), "{:?}", report.figure(Name::Cost));
+    assert_eq!(value(&report, Name::CostEach), None, "{:?}", report.figure(Name::CostEach));
+}
+
+/// The tallies of a site with meters of its own stand beside its unit too, and are the same washes.
+#[test]
+fn a_sites_tally_counts_once() {
+    let tallied = Some(BTreeMap::from([("truck".to_owned(), 50.0)]));
+    let makeup: Vec<_> = days("2026-01", 0.0, 0.0).iter().map(|day| fact(day.date, &[(Stream::Makeup, 0.0)])).collect();
+    let mut own = subject(2, &[Stream::Makeup], makeup);
+    (own.unit, own.statement.washes) = (None, tallied.clone());
+    let report = with_second(tallied, own);
+    let (Some(Value::Money(cost)), Some(Value::MoneyPerWash(each))) =
+        (value(&report, Name::Cost), value(&report, Name::CostEach))
+    else {
+        panic!("{:?}", report.reckoning)
+    };
+    assert!(
+        (each.amount * Decimal::from(50) - cost.amount).abs() < Decimal::new(1, 2),
+        "{each} for each of 50, {cost}"
+    );
 }
