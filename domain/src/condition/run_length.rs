@@ -38,13 +38,6 @@ pub fn cusum_one_sided(k: f64, h: f64, shift: f64) -> Option<f64> {
     last_of_chain((0..states).rev().map(|from| row(from).collect()).collect())
 }
 
-/// The same of the pair of CUSUMs that watch for a rise and a fall.
-#[must_use]
-pub fn cusum_two_sided(k: f64, h: f64, shift: f64) -> Option<f64> {
-    let (rise, fall) = (cusum_one_sided(k, h, shift)?, cusum_one_sided(k, h, -shift)?);
-    Some(1.0 / (1.0 / rise + 1.0 / fall))
-}
-
 /// Mean number of points until a two-sided EWMA of weight `lambda` with limits at `width`
 /// asymptotic standard deviations signals after a shift.
 #[must_use]

@@ -4,7 +4,7 @@ use super::baseline::{Baseline, POINTS_MIN, by_weekday};
 use super::chart::{Cusum, Ewma};
 use super::days::{Day, Meters, energy_above, falling_flow, starts_above};
 use super::hours::{Hours, Idle, idle};
-use super::run_length::{cusum_limit, cusum_one_sided, cusum_two_sided, ewma, ewma_limit};
+use super::run_length::{cusum_limit, cusum_one_sided, ewma, ewma_limit};
 use super::steady::{IN_CONTROL_POINTS, chart};
 use super::test::WhyNot;
 use super::valve::passing;
@@ -64,6 +64,12 @@ fn an_ewma_is_that_of_the_handbook() {
     }
     assert!((50.0 + 2.0539 * chart.asymptotic_limit() - 52.5884).abs() < 1e-3);
     assert!(chart.limit(1) < chart.limit(2) && (chart.limit(500) - chart.asymptotic_limit()).abs() < 1e-9);
+}
+
+/// The run length of the pair of CUSUMs that watch for a rise and a fall.
+fn cusum_two_sided(k: f64, h: f64, shift: f64) -> Option<f64> {
+    let (rise, fall) = (cusum_one_sided(k, h, shift)?, cusum_one_sided(k, h, -shift)?);
+    Some(1.0 / (1.0 / rise + 1.0 / fall))
 }
 
 /// Montgomery's tables of run lengths, from Hawkins (1993) and from Lucas and Saccucci (1990).

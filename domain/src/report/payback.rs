@@ -21,7 +21,9 @@ pub struct SitePayback {
     pub withheld: Option<Withheld>,
     /// The months that it stands on.
     pub months: Vec<MonthNet>,
-    /// Months since the investment that are not known: they count as if nothing had been saved.
+    /// Months since the investment that are not known: they count as if nothing had been saved. A
+    /// month that was issued without a saving stays here, also where a later report caught it up: what
+    /// reports carry over is of a customer and names no site.
     pub missing: Vec<MonthMissing>,
 }
 

@@ -8,8 +8,7 @@ use crate::ids::ComponentId;
 use crate::measures::sample::{Quantity, SampleUnit};
 use crate::named::named;
 use crate::placement::Handover as Registers;
-use chrono::{DateTime, Months, NaiveDate, Utc};
-use chrono_tz::Tz;
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 /// Largest volume of one load or refill taken, in litres.
@@ -93,15 +92,6 @@ pub struct CleanOut {
     pub refill_metered: bool,
     /// For how many years the papers have to be kept, as the local rules have it.
     pub keep_papers_years: u8,
-}
-
-impl CleanOut {
-    /// The day until which the papers of a load of `at` have to be kept.
-    #[must_use]
-    pub fn keep_until(&self, at: DateTime<Utc>, zone: Tz) -> NaiveDate {
-        let day = crate::zone::local_date(zone, at);
-        day.checked_add_months(Months::new(12 * u32::from(self.keep_papers_years))).unwrap_or(day)
-    }
 }
 
 /// One standard that an instrument was held against.
@@ -298,16 +288,6 @@ pub struct HandoverDone {
     pub warranty_long_stop: Option<NaiveDate>,
 }
 
-impl HandoverDone {
-    /// The local day on which warranty starts: that of the signature, or the long-stop when that
-    /// comes first. `None` while neither is known.
-    #[must_use]
-    pub fn warranty_starts(&self, signed_at: Option<DateTime<Utc>>, zone: Tz) -> Option<NaiveDate> {
-        let signed = signed_at.map(|at| crate::zone::local_date(zone, at));
-        signed.into_iter().chain(self.warranty_long_stop).min()
-    }
-}
-
 impl Details {
     /// The name of its kind.
     #[must_use]
@@ -459,8 +439,6 @@ mod tests {
     fn a_kind_takes_its_own_fields_and_no_other() {
         let Details::CleanOut(done) = read("clean_out", clean_out()).unwrap().checked().unwrap() else { panic!() };
         assert_eq!((done.ticket.as_str(), done.refill_metered), ("M-7", false));
-        let at = "2026-02-28T23:30:00Z".parse().unwrap();
-        assert_eq!(done.keep_until(at, chrono_tz::Europe::Vienna).to_string(), "2029-03-01", "by the site's own day");
         let mut more = clean_out();
         more["colour"] = json!("black");
         assert!(read("clean_out", more).unwrap_err().contains("colour"));
@@ -494,22 +472,5 @@ mod tests {
             ),
             ["/guns/0/litres"]
         );
-    }
-
-    #[test]
-    fn warranty_starts_with_the_signature_or_the_long_stop() {
-        let Details::Handover(done) =
-            read("handover", json!({ "fallback_tried": true, "warranty_long_stop": "2026-03-31" })).unwrap()
-        else {
-            panic!()
-        };
-        let starts = |signed: Option<&str>| {
-            done.warranty_starts(signed.map(|at| at.parse().unwrap()), Tz::UTC).map(|day| day.to_string())
-        };
-        assert_eq!(starts(Some("2026-03-10T10:00:00Z")).as_deref(), Some("2026-03-10"));
-        assert_eq!(starts(Some("2026-06-10T10:00:00Z")).as_deref(), Some("2026-03-31"));
-        assert_eq!(starts(None).as_deref(), Some("2026-03-31"));
-        let open = HandoverDone { warranty_long_stop: None, ..*done.clone() };
-        assert_eq!(open.warranty_starts(None, Tz::UTC), None);
     }
 }

@@ -1,4 +1,5 @@
-//! What follows when a part fails: for the dealer's people alone.
+//! What follows when a part fails, as people look it up: for the dealer's people alone. The loss
+//! that forecasts expect is reckoned from what the dealer says of all failures (`crate::risk::costs`).
 
 use crate::fault::Faults;
 use crate::named::named;
