@@ -1,15 +1,15 @@
 //! Ages of parts by what counts them, and their replacement.
 
 use crate::conventions::items;
-use crate::support::{Dealer, TestApp, id};
+use crate::support::{Dealer, TestApp, id, today_in_vienna};
 use chrono::{DateTime, Duration, Utc};
 use serde_json::{Value, json};
 use uuid::Uuid;
 use weirbook::jobs::night_run;
 
-/// An instant so many days ago, at noon.
+/// An instant so many of Vienna's days ago, at noon.
 pub(crate) fn ago(days: i64) -> String {
-    let noon = Utc::now().date_naive().and_hms_opt(12, 0, 0).unwrap().and_utc();
+    let noon = today_in_vienna().and_hms_opt(12, 0, 0).unwrap().and_utc();
     (noon - Duration::days(days)).to_rfc3339()
 }
 

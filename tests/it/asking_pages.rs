@@ -1,7 +1,7 @@
 //! The pages of asking: what is due, the form that asks, the sheet of a round.
 
 use crate::asking::Bay;
-use crate::support::{MailServer, TestApp};
+use crate::support::{MailServer, TestApp, today_in_vienna};
 use chrono::{Duration, Utc};
 
 #[tokio::test]
@@ -18,7 +18,7 @@ async fn the_office_sees_what_is_due_and_asks_from_the_page() {
         assert!(form.text().contains(shown), "{shown} in {form:?}");
     }
     let (site, meter) = (bay.site.to_string(), bay.makeup.to_string());
-    let due = (Utc::now().date_naive() + Duration::days(3)).to_string();
+    let due = (today_in_vienna() + Duration::days(3)).to_string();
     let fields = [
         ("site", site.as_str()),
         ("meter", meter.as_str()),

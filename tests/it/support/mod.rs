@@ -17,7 +17,7 @@ pub(crate) use people::{Dealer, PASSWORD};
 pub(crate) use postgres::Database;
 pub(crate) use program::{Scratch, Serving, weirbook};
 pub(crate) use python::python;
-pub(crate) use records::{id, number, today};
+pub(crate) use records::{id, number, today, today_in_vienna};
 pub(crate) use smtp::MailServer;
 
 use std::sync::OnceLock;
