@@ -230,8 +230,7 @@ async fn an_investment_is_held_against_what_it_saved() {
     bay.billed(&dealer).await;
     let rent = json!({ "from": "2026-03-01", "currency": "EUR", "fee": { "kind": "rent", "per_month": "100" } });
     dealer.office.create(&bay.of_site("cost-terms"), &rent).await;
-    let investment = json!({ "day": "2026-03-01", "amount": "3650", "currency": "EUR", "promised_per_year": "4000",
-        "discount_rate": 0.0, "life_years": 10.0, "evidence": "Offer 17" });
+    let investment = investment();
     let recorded = dealer.office.create(&bay.of_site("investments"), &investment).await;
     dealer.office.post(&bay.of_site("investments"), &investment).await.refused_for(409, &[("", "investment_exists")]);
     night(&app, &dealer).await;
@@ -292,8 +291,7 @@ async fn what_is_read_once_a_week_passed_on_working_days() {
     };
     let (even, _) = days().await;
     assert!(even.iter().all(|amount| (amount - 500.0 / 7.0).abs() < 1e-9), "{even:?}");
-    let day = json!({ "opens": "07:00:00", "closes": "16:00:00" });
-    let week = json!({ "from": "2026-01-01", "hours": [day, day, day, day, day, null, null] });
+    let week = working_days();
     let added = dealer.office.create(&bay.of_site("working-days"), &week).await;
     night(&app, &dealer).await;
     let (worked, items) = days().await;
@@ -355,14 +353,27 @@ async fn each_record_is_checked_and_stays_within_its_scope() {
             client.get(&bay.of_site(kind)).await.refused(404, "not-found");
         }
     }
-    for kind in ["billed-items", "investments", "working-days"] {
+    for (kind, body) in
+        [("billed-items", item_of("1")), ("investments", investment()), ("working-days", working_days())]
+    {
         viewer.post(&bay.of_site(kind), &json!({})).await.refused(403, "not-allowed");
-        foreign.office.post(&bay.of_site("billed-items"), &item_of("1")).await.refused(404, "not-found");
+        foreign.office.post(&bay.of_site(kind), &body).await.refused(404, "not-found");
+        dealer.office.create(&bay.of_site(kind), &body).await;
     }
     let withdraw = bay.of_site(&format!("billed-items/{}/withdraw", id(&part)));
     let gone = dealer.office.post(&withdraw, &json!({ "reason": "Credited" })).await.json();
     assert_eq!(gone["withdrawn"]["reason"], "Credited");
-    assert_eq!(items(&viewer, &bay.of_site("billed-items")).await.len(), 2);
+    assert_eq!(items(&viewer, &bay.of_site("billed-items")).await.len(), 3, "four less the withdrawn one");
+}
+
+fn investment() -> Value {
+    json!({ "day": "2026-03-01", "amount": "3650", "currency": "EUR", "promised_per_year": "4000",
+        "discount_rate": 0.0, "life_years": 10.0, "evidence": "Offer 17" })
+}
+
+fn working_days() -> Value {
+    let day = json!({ "opens": "07:00:00", "closes": "16:00:00" });
+    json!({ "from": "2026-01-01", "hours": [day, day, day, day, day, null, null] })
 }
 
 fn item_of(price: &str) -> Value {
