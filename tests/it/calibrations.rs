@@ -3,7 +3,6 @@
 use crate::conventions::items;
 use crate::measures::{Bay, withdraw};
 use crate::support::{Dealer, TestApp, id};
-use reqwest::Method;
 use serde_json::{Value, json};
 
 fn buffer(standard: f64, shown: f64, mv: f64) -> Value {
@@ -104,10 +103,7 @@ async fn limits_are_the_dealers_own_from_then_on() {
     fields.remove("source");
     fields.remove("revision");
     fields.insert("ph_error".to_owned(), json!(0.05));
-    let set = async |etag: &str, limits: &Value| {
-        let put = dealer.office.request(Method::PUT, "/v1/calibration-limits").header("if-match", etag).json(limits);
-        dealer.office.send(put).await
-    };
+    let set = async |etag: &str, limits: &Value| dealer.office.put("/v1/calibration-limits", etag, limits).await;
     let kept = set("\"0\"", &limits).await;
     assert_eq!((kept.etag(), &kept.json()["source"]), ("\"1\"", &json!("the dealer")));
     set("\"0\"", &limits).await.refused(412, "stale");
@@ -119,7 +115,5 @@ async fn limits_are_the_dealers_own_from_then_on() {
     assert_eq!(listed[0]["found"]["good"], json!(true), "the limits of its day");
     let foreign = app.dealer("Elsewhere").await.office.get("/v1/calibration-limits").await;
     assert_eq!(foreign.etag(), "\"0\"");
-    let put =
-        dealer.technician.request(Method::PUT, "/v1/calibration-limits").header("if-match", "\"1\"").json(&limits);
-    dealer.technician.send(put).await.refused(403, "not-allowed");
+    dealer.technician.put("/v1/calibration-limits", "\"1\"", &limits).await.refused(403, "not-allowed");
 }

@@ -11,7 +11,7 @@ mod records;
 mod smtp;
 
 pub(crate) use app::{TestApp, services};
-pub(crate) use client::{Answer, Client};
+pub(crate) use client::{Answer, Client, form_body};
 pub(crate) use files::{generated, repository};
 pub(crate) use people::{Dealer, PASSWORD};
 pub(crate) use postgres::Database;
