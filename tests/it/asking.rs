@@ -6,7 +6,6 @@ use chrono::{Datelike, Duration, Utc};
 use reqwest::Method;
 use serde_json::{Value, json};
 use uuid::Uuid;
-use weirbook::jobs::night_run;
 
 /// A site with a unit whose two dials the customer reads monthly, 3000 L each month for three
 /// months, the last time thirty days ago.
@@ -33,7 +32,7 @@ impl Bay {
         for (days, register) in [(90, LAST - 6000.0), (60, LAST - 3000.0), (30, LAST)] {
             read(&dealer.technician, &[(makeup, days, register), (wash, days, register)]).await;
         }
-        night_run::run(app.db(), dealer.id, Utc::now(), &|_done, _total| {}).await.unwrap();
+        app.night(dealer.id, Utc::now()).await;
         Self { customer, site, makeup, wash }
     }
 

@@ -6,7 +6,6 @@ use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::fs;
 use weirbook::demo::{self, Size};
-use weirbook::jobs::night_run;
 
 /// One of the demo's fully metered units has a fill valve that passes, one a pump that loses
 /// flow.
@@ -16,7 +15,7 @@ async fn a_passing_valve_and_a_pump_losing_flow_are_found_and_sound_units_are_no
     let now: DateTime<Utc> = "2026-05-04T09:30:00Z".parse().unwrap();
     let size = Size { units: 24, months: 6 };
     let made = demo::load(app.db(), size, now, &|_, _| {}).await.unwrap();
-    night_run::run(app.db(), made.dealer, now, &|_, _| {}).await.unwrap();
+    app.night(made.dealer, now).await;
     let superuser = app.superuser().await;
     let sql = "select u.label, f.kind, f.size, f.since::text, f.closed_at is null
                  from finding f join unit u on u.dealer_id = f.dealer_id and u.id = f.unit_id order by 1, 2";
@@ -112,7 +111,7 @@ async fn process_upsets_are_joined_into_a_unit_s_risk() {
     let upset = json!({ "unit_id": units[0], "kind": "septic", "began_at": "2026-03-01T08:00:00Z" });
     let answer = dealer.office.post("/v1/process-upsets", &upset).await;
     assert_eq!(answer.status(), 201, "{answer:?}");
-    night_run::run(app.db(), dealer.id, Utc::now(), &|_, _| {}).await.unwrap();
+    app.night(dealer.id, Utc::now()).await;
     let risk = async |unit| dealer.office.get(&format!("/v1/units/{unit}/risk")).await.json()["risk"].clone();
     let (with, without) = (risk(units[0]).await, risk(units[1]).await);
     let p = |risk: &Value| risk["failure_probability_30_days"].as_f64().unwrap();

@@ -1,10 +1,11 @@
 //! What serving costs the dealer, and that nothing of it reaches a customer.
 
 use crate::conventions::items;
-use crate::costs::{Bay, night};
+use crate::costs::Bay;
 use crate::service_events::{EVENTS, event};
 use crate::stock::Store;
 use crate::support::{Client, Dealer, TestApp, id};
+use chrono::Utc;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -158,7 +159,7 @@ async fn no_purchase_price_reaches_a_customer() {
     let event = id(&dealer.technician.create(EVENTS, &event).await);
     let terms = json!({ "from": "2026-01-01", "currency": "EUR", "fee": { "kind": "rent", "per_month": "450" } });
     dealer.office.create(&bay.of_site("cost-terms"), &terms).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let viewer = dealer.customer_viewer(bay.customer).await;
     let reader = dealer.customer_reader(bay.customer).await;
     let prices = items(&dealer.office, "/v1/prices").await;

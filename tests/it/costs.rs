@@ -6,7 +6,6 @@ use crate::support::{Dealer, TestApp, id};
 use chrono::Utc;
 use serde_json::{Value, json};
 use uuid::Uuid;
-use weirbook::jobs::night_run;
 
 /// A customer's site in Vienna with a unit since 2026 and its meters.
 pub(crate) struct Bay {
@@ -61,10 +60,6 @@ impl Bay {
         let path = self.of_site(&format!("cost?from=2026-03-01&to=2026-03-31&step=month&basis={basis}"));
         client.get(&path).await.json()["items"][0].clone()
     }
-}
-
-pub(crate) async fn night(app: &TestApp, dealer: &Dealer) {
-    night_run::run(app.db(), dealer.id, Utc::now(), &|_done, _total| {}).await.unwrap();
 }
 
 fn figure<'a>(month: &'a Value, name: &str) -> &'a Value {
@@ -137,7 +132,7 @@ async fn what_washing_cost_is_said_line_by_line() {
     }
     bay.billed(&dealer).await;
     record_costs(&dealer, &bay).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
 
     let common = [
         ("rent", "450.00"),
@@ -197,7 +192,7 @@ async fn without_washes_it_is_for_each_cubic_metre_and_without_water_withheld() 
         .office
         .create(&bay.of_site("billed-items"), &billed("billed_call_out", "2026-03-05", "1", "93", json!({})))
         .await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let bare = bay.cost(&dealer.office, "accrued").await;
     let withheld = figure(&bare, "cost_each");
     assert_eq!((&withheld["state"], &withheld["reason"]), (&json!("withheld"), &json!("no_account")));
@@ -233,7 +228,7 @@ async fn an_investment_is_held_against_what_it_saved() {
     let investment = investment();
     let recorded = dealer.office.create(&bay.of_site("investments"), &investment).await;
     dealer.office.post(&bay.of_site("investments"), &investment).await.refused_for(409, &[("", "investment_exists")]);
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let without = dealer.office.get(&path).await.json();
     assert_eq!(
         (&without["appraisal"], &without["withheld"]["reason"]),
@@ -249,7 +244,7 @@ async fn an_investment_is_held_against_what_it_saved() {
         "agreed": { "by": "A. Rowe", "role": "yard manager", "on": "2026-02-01" }
     });
     dealer.office.create(&bay.of_site("baselines"), &baseline).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let viewer = dealer.customer_viewer(bay.customer).await;
     let found = viewer.get(&path).await.json();
     assert_eq!(found["investment"]["id"], recorded["id"]);
@@ -282,7 +277,7 @@ async fn what_is_read_once_a_week_passed_on_working_days() {
     let dealer = app.dealer("Brookside").await;
     let bay = Bay::new(&dealer, "Harbour Haulage").await;
     bay.metered(&dealer, ("makeup", "l"), 500.0, ("2026-03-01T23:00:00Z", "2026-03-08T23:00:00Z")).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let path = bay.of_site("water?from=2026-03-02&to=2026-03-08&step=day");
     let days = async || {
         let items = dealer.office.get(&path).await.json()["items"].clone();
@@ -293,7 +288,7 @@ async fn what_is_read_once_a_week_passed_on_working_days() {
     assert!(even.iter().all(|amount| (amount - 500.0 / 7.0).abs() < 1e-9), "{even:?}");
     let week = working_days();
     let added = dealer.office.create(&bay.of_site("working-days"), &week).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let (worked, items) = days().await;
     assert_eq!(worked, [100.0, 100.0, 100.0, 100.0, 100.0, 0.0, 0.0]);
     // No class is known: 10 % within the root of three; two readings to a litre; and a day of a
@@ -317,7 +312,7 @@ async fn what_is_read_once_a_week_passed_on_working_days() {
     dealer.office.create(&bay.of_site("working-days"), &next).await;
     let listed = items_of(&dealer, &bay).await;
     assert_eq!((&listed[0]["id"], &listed[0]["to"]), (&added["id"], &json!("2026-03-02")), "one at a time");
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(days().await.0, [125.0, 125.0, 0.0, 125.0, 125.0, 0.0, 0.0]);
 }
 

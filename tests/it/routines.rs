@@ -4,7 +4,7 @@ use crate::ages::{ago, day_ago, hours, standing};
 use crate::conventions::items;
 use crate::support::{Answer, Client, Dealer, TestApp, form_body, id};
 use crate::visits::account;
-use chrono::NaiveDate;
+use chrono::{NaiveDate, Utc};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -180,7 +180,7 @@ async fn use_makes_it_due_before_the_calendar_and_a_planned_lay_up_puts_it_off()
     assert!((on - expected).num_days().abs() <= 2, "{on} is not about {expected}");
     let spell = json!({ "state": "laid_up", "from": ago(-5), "to": ago(-35) });
     dealer.office.create(&format!("/v1/units/{unit}/spells"), &spell).await;
-    weirbook::jobs::night_run::run(app.db(), dealer.id, chrono::Utc::now(), &|_, _| {}).await.unwrap();
+    app.night(dealer.id, Utc::now()).await;
     let (later, _) = due().await;
     assert!((29..=31).contains(&(later - on).num_days()), "{later} after {on}");
 }
