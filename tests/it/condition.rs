@@ -22,14 +22,13 @@ async fn a_passing_valve_and_a_pump_losing_flow_are_found_and_sound_units_are_no
     let found = superuser.query(sql, &[]).await.unwrap();
     let found: Vec<(String, String, f64, String, bool)> =
         found.iter().map(|row| (row.get(0), row.get(1), row.get(2), row.get(3), row.get(4))).collect();
-    println!("{found:?}");
     let cases: BTreeMap<String, String> =
         demo::cases(size).into_iter().map(|case| (case.name.to_owned(), case.unit)).collect();
     let expected = [(&cases["pump losing flow"], "falling_flow"), (&cases["passing fill valve"], "passing_fill_valve")];
     let mut expected = expected.map(|(unit, kind)| (unit.clone(), kind.to_owned(), true)).to_vec();
     expected.sort();
     let here: Vec<_> = found.iter().map(|(unit, kind, .., open)| (unit.clone(), kind.clone(), *open)).collect();
-    assert_eq!(here, expected);
+    assert_eq!(here, expected, "{found:?}");
     // 55 L an hour pass for 50 days; a quarter of the flow is lost in four months, here in two.
     let size_of = |kind: &str| found.iter().find(|(_, of, ..)| of == kind).unwrap().2;
     assert!((1000.0..1500.0).contains(&size_of("passing_fill_valve")), "{found:?}");
