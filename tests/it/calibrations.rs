@@ -41,9 +41,11 @@ async fn slope_offset_and_errors_are_computed_as_found_and_as_left() {
     let made = dealer.technician.create(&path, &sent).await;
     let found = &made["found"];
     assert!((found["slope_mv_per_ph"].as_f64().unwrap() + 170.0 / 3.0).abs() < 1e-9);
-    // Against the Nernst slope at 25 degrees Celsius, 59.16 mV a pH: standard electrochemistry.
+    // The Nernst slope at 25 degrees Celsius is R T ln 10 / F: 8.314 462 618 x 298.15 x 2.302 585 /
+    // 96 485.332 12 V, 59.16 mV a pH. R and F from memory of the SI's constants of 2019.
     assert!((found["slope_pct"].as_f64().unwrap() - 100.0 * 170.0 / 3.0 / 59.16).abs() < 0.01);
     assert!((made["nernst_mv_per_ph"].as_f64().unwrap() - 59.16).abs() < 0.005);
+    // 0.4 off is more than the limits to begin with allow (common practice, no source).
     assert_eq!((&found["good"], &made["left"]["good"]), (&json!(false), &json!(true)));
 
     let other = dealer.pump(dealer.unit("W-2").await).await;
@@ -59,6 +61,8 @@ async fn slope_offset_and_errors_are_computed_as_found_and_as_left() {
     let orp = json!({ "at": "2026-03-02T08:00:00Z", "probe": "orp", "temperature_c": 25.0,
         "as_found": [{ "standard": 220.0, "shown": 231.0, "lot": "O-1", "expires_on": "2026-12-31" }] });
     assert_eq!(dealer.technician.create(&path, &orp).await["found"]["slope_pct"], Value::Null);
+    // 9.09 mg/L is air's saturation of fresh water at 20 degrees Celsius and one atmosphere, from
+    // memory of the table in Standard Methods 4500-O; the domain's test holds more of it.
     let air = json!({ "at": "2026-03-02T08:00:00Z", "probe": "dissolved_oxygen", "temperature_c": 20.0,
         "as_found": [{ "shown": 9.09 }] });
     assert_eq!(dealer.technician.create(&path, &air).await["found"]["good"], json!(true));
@@ -74,6 +78,7 @@ async fn samples_since_the_last_good_check_are_in_doubt() {
         sample(&dealer, &bay, day, "ph", "ph").await;
     }
     sample(&dealer, &bay, "03-06", "orp", "mv").await;
+    // Good and bad by the limits to begin with (common practice, no source).
     dealer.technician.create(&path, &ph("2026-03-01T08:00:00Z", 0.05)).await;
     assert_eq!(in_doubt(&dealer, &bay).await, [""; 0]);
     let bad = dealer.technician.create(&path, &ph("2026-05-01T08:00:00Z", 0.5)).await;
