@@ -4,7 +4,7 @@ use crate::conventions::items;
 use crate::measures::Bay;
 use crate::stock::Store;
 use crate::support::{Dealer, TestApp, id};
-use domain::service::Details;
+use domain::service::details::Details;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use uuid::Uuid;
