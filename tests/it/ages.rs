@@ -1,15 +1,14 @@
 //! Ages of parts by what counts them, and their replacement.
 
 use crate::conventions::items;
-use crate::support::{Dealer, TestApp, id};
+use crate::support::{Dealer, TestApp, id, today_in_vienna};
 use chrono::{DateTime, Duration, Utc};
 use serde_json::{Value, json};
 use uuid::Uuid;
-use weirbook::jobs::night_run;
 
-/// An instant so many days ago, at noon.
+/// An instant so many of Vienna's days ago, at noon.
 pub(crate) fn ago(days: i64) -> String {
-    let noon = Utc::now().date_naive().and_hms_opt(12, 0, 0).unwrap().and_utc();
+    let noon = today_in_vienna().and_hms_opt(12, 0, 0).unwrap().and_utc();
     (noon - Duration::days(days)).to_rfc3339()
 }
 
@@ -37,7 +36,7 @@ pub(crate) async fn hours(app: &TestApp, dealer: &Dealer, measured: Value) -> Uu
     let readings: Vec<Value> = [190, 150, 110, 70, 40, 20].map(reading).to_vec();
     let answer = dealer.technician.post("/v1/readings", &json!({ "readings": readings })).await.json();
     assert_eq!(answer["rejected"], json!([]));
-    night_run::run(app.db(), dealer.id, Utc::now(), &|_done, _total| {}).await.unwrap();
+    app.night(dealer.id, Utc::now()).await;
     meter
 }
 
@@ -131,7 +130,7 @@ async fn a_part_is_replaced_in_one_call_with_its_counter() {
     let attached = items(&dealer.office, &format!("/v1/meters/{meter}/attachments")).await;
     let counted: Vec<&Value> = attached.iter().map(|one| &one["component_id"]).collect();
     assert_eq!(counted, [&json!(id(&old)), &json!(id(&new))]);
-    night_run::run(app.db(), dealer.id, Utc::now(), &|_done, _total| {}).await.unwrap();
+    app.night(dealer.id, Utc::now()).await;
     near(&age(&dealer, &new).await["value"], 2.0 * 50.0);
     near(&age(&dealer, &gone).await["value"], 2.0 * 145.0);
 

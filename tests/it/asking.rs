@@ -1,12 +1,11 @@
 //! Readings that people are asked for: by a link without signing in, from the request to the
 //! reading with its photo; and what is due and missing.
 
-use crate::support::{Answer, Client, Dealer, MailServer, TestApp, id};
+use crate::support::{Answer, Client, Dealer, MailServer, TestApp, id, today_in_vienna};
 use chrono::{Datelike, Duration, Utc};
 use reqwest::Method;
 use serde_json::{Value, json};
 use uuid::Uuid;
-use weirbook::jobs::night_run;
 
 /// A site with a unit whose two dials the customer reads monthly, 3000 L each month for three
 /// months, the last time thirty days ago.
@@ -33,13 +32,13 @@ impl Bay {
         for (days, register) in [(90, LAST - 6000.0), (60, LAST - 3000.0), (30, LAST)] {
             read(&dealer.technician, &[(makeup, days, register), (wash, days, register)]).await;
         }
-        night_run::run(app.db(), dealer.id, Utc::now(), &|_done, _total| {}).await.unwrap();
+        app.night(dealer.id, Utc::now()).await;
         Self { customer, site, makeup, wash }
     }
 
     pub(crate) fn request(&self) -> Value {
         json!({ "site_id": self.site, "meter_ids": [self.makeup, self.wash], "person": "Mia Berger",
-            "email": "mia@example.com", "due_on": Utc::now().date_naive() + Duration::days(2) })
+            "email": "mia@example.com", "due_on": today_in_vienna() + Duration::days(2) })
     }
 
     /// Asks, and gives the path of a link to hand over.
@@ -367,7 +366,7 @@ async fn what_is_missing_for_a_month_shrinks_with_each_reading() {
     let unit = dealer.unit("W-1").await;
     dealer.place(unit, site, "2020-01-01T00:00:00Z").await;
     let meters = [dial(&dealer, unit, "A", "makeup").await, dial(&dealer, unit, "B", "wash").await];
-    let first = Utc::now().date_naive().with_day(1).unwrap();
+    let first = today_in_vienna().with_day(1).unwrap();
     let end = first.pred_opt().unwrap();
     let month = end.format("%Y-%m").to_string();
     let missing = async |client: &Client| due(client, &format!("/missing?month={month}")).await;

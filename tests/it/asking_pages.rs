@@ -1,7 +1,7 @@
 //! The pages of asking: what is due, the form that asks, the sheet of a round.
 
 use crate::asking::Bay;
-use crate::support::{MailServer, TestApp};
+use crate::support::{MailServer, TestApp, form_body, today_in_vienna};
 use chrono::{Duration, Utc};
 
 #[tokio::test]
@@ -18,7 +18,7 @@ async fn the_office_sees_what_is_due_and_asks_from_the_page() {
         assert!(form.text().contains(shown), "{shown} in {form:?}");
     }
     let (site, meter) = (bay.site.to_string(), bay.makeup.to_string());
-    let due = (Utc::now().date_naive() + Duration::days(3)).to_string();
+    let due = (today_in_vienna() + Duration::days(3)).to_string();
     let fields = [
         ("site", site.as_str()),
         ("meter", meter.as_str()),
@@ -26,28 +26,27 @@ async fn the_office_sees_what_is_due_and_asks_from_the_page() {
         ("email", "mia@example.com"),
         ("due_on", due.as_str()),
     ];
-    let origin = dealer.office.origin().to_owned();
-    let asked = dealer.office.send_form("/readings-due/ask", &origin, &fields).await;
+    let asked = dealer.office.form("/readings-due/ask", None, &form_body(&fields)).await;
     assert_eq!(asked.status(), 201, "{asked:?}");
     assert!(asked.text().contains("Mia Berger is asked") && asked.text().contains("mia@example.com"), "{asked:?}");
     assert_eq!(app.drain_mail(Utc::now()).await.sent, 1);
 
     // Without an address the page shows the link; with faults it shows the form again.
     let by_hand = fields.map(|(name, value)| (name, if name == "email" { "" } else { value }));
-    let asked = dealer.office.send_form("/readings-due/ask", &origin, &by_hand).await;
+    let asked = dealer.office.form("/readings-due/ask", None, &form_body(&by_hand)).await;
     let link = asked.text().split("https://water.example.com").nth(1).unwrap().split('"').next().unwrap();
     assert_eq!(app.anyone().get(link).await.status(), 200);
     let wrong = fields.map(|(name, value)| (name, if name == "person" { "" } else { value }));
-    let again = dealer.office.send_form("/readings-due/ask", &origin, &wrong).await;
+    let again = dealer.office.form("/readings-due/ask", None, &form_body(&wrong)).await;
     assert_eq!(again.status(), 422);
     assert!(again.text().contains("Name: write at least one character."), "{again:?}");
     assert!(again.text().contains("mia@example.com"), "what was typed stays");
 
     // A page elsewhere can't send it, whatever the browser brings along; nor a customer's people.
-    let foreign = dealer.office.send_form("/readings-due/ask", "https://evil.example", &fields).await;
+    let foreign = dealer.office.form("/readings-due/ask", Some("https://evil.example"), &form_body(&fields)).await;
     assert_eq!(foreign.status(), 403, "{foreign:?}");
     let viewer = dealer.customer_viewer(bay.customer).await;
-    assert_eq!(viewer.send_form("/readings-due/ask", &origin, &fields).await.status(), 403);
+    assert_eq!(viewer.form("/readings-due/ask", None, &form_body(&fields)).await.status(), 403);
     let theirs = viewer.get("/readings-due").await;
     assert!(theirs.status() == 200 && !theirs.text().contains("Ask somebody"), "{theirs:?}");
     let requests = dealer.office.get("/v1/reading-requests").await.json();

@@ -3,7 +3,6 @@
 use crate::conventions::items;
 use crate::measures::{Bay, withdraw};
 use crate::support::{Dealer, TestApp, id};
-use reqwest::Method;
 use serde_json::{Value, json};
 
 fn buffer(standard: f64, shown: f64, mv: f64) -> Value {
@@ -42,9 +41,11 @@ async fn slope_offset_and_errors_are_computed_as_found_and_as_left() {
     let made = dealer.technician.create(&path, &sent).await;
     let found = &made["found"];
     assert!((found["slope_mv_per_ph"].as_f64().unwrap() + 170.0 / 3.0).abs() < 1e-9);
-    // Against the Nernst slope at 25 degrees Celsius, 59.16 mV a pH: standard electrochemistry.
+    // The Nernst slope at 25 degrees Celsius is R T ln 10 / F: 8.314 462 618 x 298.15 x 2.302 585 /
+    // 96 485.332 12 V, 59.16 mV a pH. R and F from memory of the SI's constants of 2019.
     assert!((found["slope_pct"].as_f64().unwrap() - 100.0 * 170.0 / 3.0 / 59.16).abs() < 0.01);
     assert!((made["nernst_mv_per_ph"].as_f64().unwrap() - 59.16).abs() < 0.005);
+    // 0.4 off is more than the limits to begin with allow (common practice, no source).
     assert_eq!((&found["good"], &made["left"]["good"]), (&json!(false), &json!(true)));
 
     let other = dealer.pump(dealer.unit("W-2").await).await;
@@ -60,6 +61,8 @@ async fn slope_offset_and_errors_are_computed_as_found_and_as_left() {
     let orp = json!({ "at": "2026-03-02T08:00:00Z", "probe": "orp", "temperature_c": 25.0,
         "as_found": [{ "standard": 220.0, "shown": 231.0, "lot": "O-1", "expires_on": "2026-12-31" }] });
     assert_eq!(dealer.technician.create(&path, &orp).await["found"]["slope_pct"], Value::Null);
+    // 9.09 mg/L is air's saturation of fresh water at 20 degrees Celsius and one atmosphere, from
+    // memory of the table in Standard Methods 4500-O; the domain's test holds more of it.
     let air = json!({ "at": "2026-03-02T08:00:00Z", "probe": "dissolved_oxygen", "temperature_c": 20.0,
         "as_found": [{ "shown": 9.09 }] });
     assert_eq!(dealer.technician.create(&path, &air).await["found"]["good"], json!(true));
@@ -75,6 +78,7 @@ async fn samples_since_the_last_good_check_are_in_doubt() {
         sample(&dealer, &bay, day, "ph", "ph").await;
     }
     sample(&dealer, &bay, "03-06", "orp", "mv").await;
+    // Good and bad by the limits to begin with (common practice, no source).
     dealer.technician.create(&path, &ph("2026-03-01T08:00:00Z", 0.05)).await;
     assert_eq!(in_doubt(&dealer, &bay).await, [""; 0]);
     let bad = dealer.technician.create(&path, &ph("2026-05-01T08:00:00Z", 0.5)).await;
@@ -104,10 +108,7 @@ async fn limits_are_the_dealers_own_from_then_on() {
     fields.remove("source");
     fields.remove("revision");
     fields.insert("ph_error".to_owned(), json!(0.05));
-    let set = async |etag: &str, limits: &Value| {
-        let put = dealer.office.request(Method::PUT, "/v1/calibration-limits").header("if-match", etag).json(limits);
-        dealer.office.send(put).await
-    };
+    let set = async |etag: &str, limits: &Value| dealer.office.put("/v1/calibration-limits", etag, limits).await;
     let kept = set("\"0\"", &limits).await;
     assert_eq!((kept.etag(), &kept.json()["source"]), ("\"1\"", &json!("the dealer")));
     set("\"0\"", &limits).await.refused(412, "stale");
@@ -119,7 +120,5 @@ async fn limits_are_the_dealers_own_from_then_on() {
     assert_eq!(listed[0]["found"]["good"], json!(true), "the limits of its day");
     let foreign = app.dealer("Elsewhere").await.office.get("/v1/calibration-limits").await;
     assert_eq!(foreign.etag(), "\"0\"");
-    let put =
-        dealer.technician.request(Method::PUT, "/v1/calibration-limits").header("if-match", "\"1\"").json(&limits);
-    dealer.technician.send(put).await.refused(403, "not-allowed");
+    dealer.technician.put("/v1/calibration-limits", "\"1\"", &limits).await.refused(403, "not-allowed");
 }

@@ -6,7 +6,6 @@ use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::fs;
 use weirbook::demo::{self, Size};
-use weirbook::jobs::night_run;
 
 /// One of the demo's fully metered units has a fill valve that passes, one a pump that loses
 /// flow.
@@ -16,21 +15,20 @@ async fn a_passing_valve_and_a_pump_losing_flow_are_found_and_sound_units_are_no
     let now: DateTime<Utc> = "2026-05-04T09:30:00Z".parse().unwrap();
     let size = Size { units: 24, months: 6 };
     let made = demo::load(app.db(), size, now, &|_, _| {}).await.unwrap();
-    night_run::run(app.db(), made.dealer, now, &|_, _| {}).await.unwrap();
+    app.night(made.dealer, now).await;
     let superuser = app.superuser().await;
     let sql = "select u.label, f.kind, f.size, f.since::text, f.closed_at is null
                  from finding f join unit u on u.dealer_id = f.dealer_id and u.id = f.unit_id order by 1, 2";
     let found = superuser.query(sql, &[]).await.unwrap();
     let found: Vec<(String, String, f64, String, bool)> =
         found.iter().map(|row| (row.get(0), row.get(1), row.get(2), row.get(3), row.get(4))).collect();
-    println!("{found:?}");
     let cases: BTreeMap<String, String> =
         demo::cases(size).into_iter().map(|case| (case.name.to_owned(), case.unit)).collect();
     let expected = [(&cases["pump losing flow"], "falling_flow"), (&cases["passing fill valve"], "passing_fill_valve")];
     let mut expected = expected.map(|(unit, kind)| (unit.clone(), kind.to_owned(), true)).to_vec();
     expected.sort();
     let here: Vec<_> = found.iter().map(|(unit, kind, .., open)| (unit.clone(), kind.clone(), *open)).collect();
-    assert_eq!(here, expected);
+    assert_eq!(here, expected, "{found:?}");
     // 55 L an hour pass for 50 days; a quarter of the flow is lost in four months, here in two.
     let size_of = |kind: &str| found.iter().find(|(_, of, ..)| of == kind).unwrap().2;
     assert!((1000.0..1500.0).contains(&size_of("passing_fill_valve")), "{found:?}");
@@ -112,7 +110,7 @@ async fn process_upsets_are_joined_into_a_unit_s_risk() {
     let upset = json!({ "unit_id": units[0], "kind": "septic", "began_at": "2026-03-01T08:00:00Z" });
     let answer = dealer.office.post("/v1/process-upsets", &upset).await;
     assert_eq!(answer.status(), 201, "{answer:?}");
-    night_run::run(app.db(), dealer.id, Utc::now(), &|_, _| {}).await.unwrap();
+    app.night(dealer.id, Utc::now()).await;
     let risk = async |unit| dealer.office.get(&format!("/v1/units/{unit}/risk")).await.json()["risk"].clone();
     let (with, without) = (risk(units[0]).await, risk(units[1]).await);
     let p = |risk: &Value| risk["failure_probability_30_days"].as_f64().unwrap();

@@ -6,7 +6,6 @@ use crate::support::{Dealer, TestApp, id};
 use chrono::Utc;
 use serde_json::{Value, json};
 use uuid::Uuid;
-use weirbook::jobs::night_run;
 
 /// A customer's site in Vienna with a unit since 2026 and its meters.
 pub(crate) struct Bay {
@@ -61,10 +60,6 @@ impl Bay {
         let path = self.of_site(&format!("cost?from=2026-03-01&to=2026-03-31&step=month&basis={basis}"));
         client.get(&path).await.json()["items"][0].clone()
     }
-}
-
-pub(crate) async fn night(app: &TestApp, dealer: &Dealer) {
-    night_run::run(app.db(), dealer.id, Utc::now(), &|_done, _total| {}).await.unwrap();
 }
 
 fn figure<'a>(month: &'a Value, name: &str) -> &'a Value {
@@ -137,7 +132,7 @@ async fn what_washing_cost_is_said_line_by_line() {
     }
     bay.billed(&dealer).await;
     record_costs(&dealer, &bay).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
 
     let common = [
         ("rent", "450.00"),
@@ -197,7 +192,7 @@ async fn without_washes_it_is_for_each_cubic_metre_and_without_water_withheld() 
         .office
         .create(&bay.of_site("billed-items"), &billed("billed_call_out", "2026-03-05", "1", "93", json!({})))
         .await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let bare = bay.cost(&dealer.office, "accrued").await;
     let withheld = figure(&bare, "cost_each");
     assert_eq!((&withheld["state"], &withheld["reason"]), (&json!("withheld"), &json!("no_account")));
@@ -230,11 +225,10 @@ async fn an_investment_is_held_against_what_it_saved() {
     bay.billed(&dealer).await;
     let rent = json!({ "from": "2026-03-01", "currency": "EUR", "fee": { "kind": "rent", "per_month": "100" } });
     dealer.office.create(&bay.of_site("cost-terms"), &rent).await;
-    let investment = json!({ "day": "2026-03-01", "amount": "3650", "currency": "EUR", "promised_per_year": "4000",
-        "discount_rate": 0.0, "life_years": 10.0, "evidence": "Offer 17" });
+    let investment = investment();
     let recorded = dealer.office.create(&bay.of_site("investments"), &investment).await;
     dealer.office.post(&bay.of_site("investments"), &investment).await.refused_for(409, &[("", "investment_exists")]);
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let without = dealer.office.get(&path).await.json();
     assert_eq!(
         (&without["appraisal"], &without["withheld"]["reason"]),
@@ -250,7 +244,7 @@ async fn an_investment_is_held_against_what_it_saved() {
         "agreed": { "by": "A. Rowe", "role": "yard manager", "on": "2026-02-01" }
     });
     dealer.office.create(&bay.of_site("baselines"), &baseline).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let viewer = dealer.customer_viewer(bay.customer).await;
     let found = viewer.get(&path).await.json();
     assert_eq!(found["investment"]["id"], recorded["id"]);
@@ -283,7 +277,7 @@ async fn what_is_read_once_a_week_passed_on_working_days() {
     let dealer = app.dealer("Brookside").await;
     let bay = Bay::new(&dealer, "Harbour Haulage").await;
     bay.metered(&dealer, ("makeup", "l"), 500.0, ("2026-03-01T23:00:00Z", "2026-03-08T23:00:00Z")).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let path = bay.of_site("water?from=2026-03-02&to=2026-03-08&step=day");
     let days = async || {
         let items = dealer.office.get(&path).await.json()["items"].clone();
@@ -292,10 +286,9 @@ async fn what_is_read_once_a_week_passed_on_working_days() {
     };
     let (even, _) = days().await;
     assert!(even.iter().all(|amount| (amount - 500.0 / 7.0).abs() < 1e-9), "{even:?}");
-    let day = json!({ "opens": "07:00:00", "closes": "16:00:00" });
-    let week = json!({ "from": "2026-01-01", "hours": [day, day, day, day, day, null, null] });
+    let week = working_days();
     let added = dealer.office.create(&bay.of_site("working-days"), &week).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let (worked, items) = days().await;
     assert_eq!(worked, [100.0, 100.0, 100.0, 100.0, 100.0, 0.0, 0.0]);
     // No class is known: 10 % within the root of three; two readings to a litre; and a day of a
@@ -319,7 +312,7 @@ async fn what_is_read_once_a_week_passed_on_working_days() {
     dealer.office.create(&bay.of_site("working-days"), &next).await;
     let listed = items_of(&dealer, &bay).await;
     assert_eq!((&listed[0]["id"], &listed[0]["to"]), (&added["id"], &json!("2026-03-02")), "one at a time");
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(days().await.0, [125.0, 125.0, 0.0, 125.0, 125.0, 0.0, 0.0]);
 }
 
@@ -355,14 +348,27 @@ async fn each_record_is_checked_and_stays_within_its_scope() {
             client.get(&bay.of_site(kind)).await.refused(404, "not-found");
         }
     }
-    for kind in ["billed-items", "investments", "working-days"] {
+    for (kind, body) in
+        [("billed-items", item_of("1")), ("investments", investment()), ("working-days", working_days())]
+    {
         viewer.post(&bay.of_site(kind), &json!({})).await.refused(403, "not-allowed");
-        foreign.office.post(&bay.of_site("billed-items"), &item_of("1")).await.refused(404, "not-found");
+        foreign.office.post(&bay.of_site(kind), &body).await.refused(404, "not-found");
+        dealer.office.create(&bay.of_site(kind), &body).await;
     }
     let withdraw = bay.of_site(&format!("billed-items/{}/withdraw", id(&part)));
     let gone = dealer.office.post(&withdraw, &json!({ "reason": "Credited" })).await.json();
     assert_eq!(gone["withdrawn"]["reason"], "Credited");
-    assert_eq!(items(&viewer, &bay.of_site("billed-items")).await.len(), 2);
+    assert_eq!(items(&viewer, &bay.of_site("billed-items")).await.len(), 3, "four less the withdrawn one");
+}
+
+fn investment() -> Value {
+    json!({ "day": "2026-03-01", "amount": "3650", "currency": "EUR", "promised_per_year": "4000",
+        "discount_rate": 0.0, "life_years": 10.0, "evidence": "Offer 17" })
+}
+
+fn working_days() -> Value {
+    let day = json!({ "opens": "07:00:00", "closes": "16:00:00" });
+    json!({ "from": "2026-01-01", "hours": [day, day, day, day, day, null, null] })
 }
 
 fn item_of(price: &str) -> Value {

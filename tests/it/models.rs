@@ -50,8 +50,7 @@ async fn a_template_is_written_whole_and_filled_from_the_catalogue() {
     assert_eq!(changed.json()["components"].as_array().unwrap().len(), 1);
     assert_eq!((&changed.json()["kits"], &changed.json()["stages"]), (&json!([]), &model()["stages"]));
     dealer.office.patch(&path, "\"1\"", &fewer).await.refused(412, "stale");
-    let request = dealer.office.request(reqwest::Method::PUT, &path).header("if-match", "\"2\"").json(&model());
-    let whole = dealer.office.send(request).await;
+    let whole = dealer.office.put(&path, "\"2\"", &model()).await;
     assert_eq!((whole.status(), whole.etag()), (200, "\"3\""), "{whole:?}");
     assert_eq!(whole.json()["components"], made["components"]);
 

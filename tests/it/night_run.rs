@@ -5,12 +5,7 @@ use crate::support::{Dealer, TestApp};
 use chrono::{DateTime, Utc};
 use serde_json::{Value, json};
 use std::fmt::Write;
-use weirbook::db::night_run::Counts;
 use weirbook::jobs::night_run::{self, NightRunError};
-
-async fn night(app: &TestApp, dealer: &Dealer) -> Counts {
-    night_run::run(app.db(), dealer.id, Utc::now(), &|_done, _total| {}).await.unwrap()
-}
 
 async fn days(app: &TestApp) -> Vec<(String, f64, f32, f32)> {
     let rows = app
@@ -56,7 +51,7 @@ async fn an_open_flow_series_comes_to_its_independent_daily_volumes() {
     let technician = &dealer.technician;
     let post = technician.request(reqwest::Method::POST, "/v1/readings").header("content-type", "text/csv").body(csv);
     assert_eq!(technician.send(post).await.json()["accepted"], json!(1268));
-    let counts = night(&app, &dealer).await;
+    let counts = app.night(dealer.id, Utc::now()).await;
     assert_eq!((counts.readings, counts.subjects, counts.exceptions), (1268, 1, 0));
 
     let days = days(&app).await;
@@ -87,25 +82,25 @@ async fn a_run_computes_what_was_touched_and_the_same_again() {
     let dealer = app.dealer("Brookside").await;
     let plant = Plant::new(&dealer, "UTC", json!({})).await;
     send(&dealer, &plant, &[("2026-01-05T12:00:00Z", 0.0), ("2026-01-15T12:00:00Z", 1000.0)]).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let first = days(&app).await;
     assert_eq!(first.len(), 11);
     assert_eq!((first[0].1, first[1].1, first[10].1), (50.0, 100.0, 50.0));
     assert_eq!((first[0].2, first[1].2, first[1].3), (0.5, 1.0, 1.0), "spread by assumption");
-    let counts = night(&app, &dealer).await;
+    let counts = app.night(dealer.id, Utc::now()).await;
     assert_eq!((counts.readings, counts.days), (0, 0), "nothing new, nothing done");
     assert_eq!(days(&app).await, first);
 
     // A late reading in between divides the step anew; the sum stays.
     send(&dealer, &plant, &[("2026-01-10T12:00:00Z", 100.0)]).await;
-    assert_eq!(night(&app, &dealer).await.readings, 3);
+    assert_eq!(app.night(dealer.id, Utc::now()).await.readings, 3);
     let later = days(&app).await;
     assert_eq!((later[1].1, later[9].1), (20.0, 180.0));
     assert!((later.iter().map(|day| day.1).sum::<f64>() - 1000.0).abs() < 1e-9);
 
     // A month later only the end is read again.
     send(&dealer, &plant, &[("2026-02-15T12:00:00Z", 4100.0)]).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let end = days(&app).await;
     assert_eq!(end[..10], later[..10]);
     assert!((end.iter().map(|day| day.1).sum::<f64>() - 4100.0).abs() < 1e-9);
@@ -128,7 +123,7 @@ async fn a_register_that_went_back_opens_an_exception_and_a_void_of_it_closes() 
     let plant = Plant::new(&dealer, "UTC", json!({})).await;
     let readings = [("2026-01-05T12:00:00Z", 412_350.0), ("2026-01-06T12:00:00Z", 412_300.0)];
     send(&dealer, &plant, &readings).await;
-    assert_eq!(night(&app, &dealer).await.exceptions, 1);
+    assert_eq!(app.night(dealer.id, Utc::now()).await.exceptions, 1);
     let client = app.superuser().await;
     let row = client.query_one("select kind, closed_at is null from reading_exception", &[]).await.unwrap();
     assert_eq!((row.get::<_, &str>(0), row.get::<_, bool>(1)), ("reversal", true), "no rollover");
@@ -144,7 +139,7 @@ async fn a_register_that_went_back_opens_an_exception_and_a_void_of_it_closes() 
         .await
         .unwrap();
     send(&dealer, &plant, &[("2026-01-07T12:00:00Z", 412_400.0)]).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let row = client.query_one("select ruling, closed_at is null from reading_exception", &[]).await.unwrap();
     assert_eq!((row.get::<_, &str>(0), row.get::<_, bool>(1)), ("no_longer_there", false));
 }

@@ -5,6 +5,7 @@ use crate::support::{Answer, TestApp};
 use reqwest::Method;
 use serde_json::json;
 use std::collections::{BTreeMap, BTreeSet};
+use std::time::{Duration, Instant};
 use weirbook::problem::Kind;
 
 #[tokio::test]
@@ -26,7 +27,11 @@ async fn without_its_database_the_service_lives_but_is_not_ready() {
                  where datname = current_database() and pid <> pg_backend_pid()";
     superuser.batch_execute(away).await.unwrap();
     let others = "select from pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()";
-    while !superuser.query(others, &[]).await.unwrap().is_empty() {}
+    let until = Instant::now() + Duration::from_secs(10);
+    while !superuser.query(others, &[]).await.unwrap().is_empty() {
+        assert!(Instant::now() < until, "the service's connections are still there");
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
     // The first query on a connection that went away meanwhile finds that out.
     for answer in [app.anyone().get("/readyz").await, app.anyone().get("/readyz").await] {
         answer.refused(503, "busy");

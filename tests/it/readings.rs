@@ -4,7 +4,6 @@ use crate::support::{Client, Dealer, TestApp};
 use chrono::{DateTime, TimeDelta, Utc};
 use reqwest::Method;
 use serde_json::{Value, json};
-use weirbook::jobs::night_run;
 
 /// A unit at a site of a customer, with one make-up meter of six digits in litres.
 pub(crate) struct Plant {
@@ -217,7 +216,7 @@ async fn a_meter_that_reports_every_minute_gets_sheets_by_the_hour_and_reads_the
     send(&dealer.technician, &minutes(&dense, 120..420)).await;
     send(&twin.technician, &minutes(&whole, 120..320)).await;
     for of in [&dealer, &twin] {
-        night_run::run(app.db(), of.id, Utc::now(), &|_done, _total| {}).await.unwrap();
+        app.night(of.id, Utc::now()).await;
     }
     assert_eq!(found().await, [2, -1], "from the day after tomorrow on");
 
@@ -237,7 +236,7 @@ async fn a_meter_that_reports_every_minute_gets_sheets_by_the_hour_and_reads_the
         let right = json!({ "read_at": "2026-03-02T01:00:00Z", "register": 361, "why": "misread" });
         let corrected = of.office.post(&format!("/v1/meters/{}/corrections", plant.meter), &right).await;
         assert_eq!(corrected.status(), 201, "{corrected:?}");
-        night_run::run(app.db(), of.id, Utc::now(), &|_done, _total| {}).await.unwrap();
+        app.night(of.id, Utc::now()).await;
     }
     let read = stored(&dealer.office, &dense.meter).await;
     assert_eq!(read.len(), 420);

@@ -1,6 +1,7 @@
-//! Two hundred invented sites, computed a second time by a script that shares nothing with this
-//! code (`tests/reference/sites.py`: pandas, decimals, the system's time zones): volumes of days
-//! and months agree to 1e-9, money to the cent.
+//! Two hundred invented sites, computed a second time by a script that shares no code with the
+//! service (`tests/reference/sites.py`: pandas, decimals, the system's time zones): volumes of days
+//! and months agree to 1e-9, money to the cent. Where a bill rounds is the service's own choice,
+//! which the script follows; its head says what.
 
 use crate::support::{Scratch, python, repository, weirbook};
 use domain::units::Litres;

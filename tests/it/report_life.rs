@@ -5,11 +5,10 @@ use crate::readings::Plant;
 use crate::support::{Answer, Client, Dealer, TestApp, id};
 use serde_json::{Value, json};
 use uuid::Uuid;
-use weirbook::jobs::night_run;
 
-/// The night run as of an instant.
+/// The night run as of an instant, which is written out.
 pub(crate) async fn night(app: &TestApp, dealer: &Dealer, as_of: &str) {
-    night_run::run(app.db(), dealer.id, as_of.parse().unwrap(), &|_done, _total| {}).await.unwrap();
+    app.night(dealer.id, as_of.parse().unwrap()).await;
 }
 
 /// Enters readings of the make-up dial.

@@ -2,8 +2,9 @@
 
 use crate::ages::{ago, day_ago, hours, standing};
 use crate::conventions::items;
-use crate::support::{Answer, Client, Dealer, TestApp, id};
-use chrono::NaiveDate;
+use crate::support::{Answer, Client, Dealer, TestApp, form_body, id};
+use crate::visits::account;
+use chrono::{NaiveDate, Utc};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -179,7 +180,7 @@ async fn use_makes_it_due_before_the_calendar_and_a_planned_lay_up_puts_it_off()
     assert!((on - expected).num_days().abs() <= 2, "{on} is not about {expected}");
     let spell = json!({ "state": "laid_up", "from": ago(-5), "to": ago(-35) });
     dealer.office.create(&format!("/v1/units/{unit}/spells"), &spell).await;
-    weirbook::jobs::night_run::run(app.db(), dealer.id, chrono::Utc::now(), &|_, _| {}).await.unwrap();
+    app.night(dealer.id, Utc::now()).await;
     let (later, _) = due().await;
     assert!((29..=31).contains(&(later - on).num_days()), "{later} after {on}");
 }
@@ -190,8 +191,7 @@ async fn what_is_due_is_listed_late_first_by_site_and_technician() {
     let dealer = app.dealer("Brookside").await;
     let (unit, site, _) = standing(&dealer, "W-1").await;
     let shelved = dealer.unit("W-2").await;
-    let me = dealer.technician.get("/v1/me").await.json();
-    let account = me["account_id"].as_str().or(me["id"].as_str()).unwrap().to_owned();
+    let account = account(&dealer.technician).await;
     let mut mine = routine(unit, &json!({ "days": 30 }), &day_ago(20));
     mine["technician_id"] = json!(account);
     let soon = add(&dealer, &mine).await;
@@ -218,8 +218,7 @@ async fn what_is_due_is_listed_late_first_by_site_and_technician() {
 }
 
 async fn typed(client: &Client, routine: &Value, fields: &[(&str, &str)]) -> Answer {
-    let encoded = reqwest::Url::parse_with_params("http://localhost", fields).unwrap();
-    client.form(&format!("/due/{}", id(routine)), None, encoded.query().unwrap()).await
+    client.form(&format!("/due/{}", id(routine)), None, &form_body(fields)).await
 }
 
 #[tokio::test]

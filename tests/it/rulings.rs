@@ -6,8 +6,6 @@ use crate::support::{Answer, Client, Dealer, TestApp, id};
 use chrono::Utc;
 use serde_json::{Value, json};
 use uuid::Uuid;
-use weirbook::db::night_run::Counts;
-use weirbook::jobs::night_run;
 
 const FROM: &str = "2025-01-01T00:00:00Z";
 
@@ -35,10 +33,6 @@ async fn dial(dealer: &Dealer, unit: Uuid, more: Value) -> Uuid {
     meter.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
     let new = json!({ "meter": meter, "attachment": { "unit_id": unit, "from": FROM } });
     id(&dealer.office.create("/v1/meters", &new).await)
-}
-
-async fn night(app: &TestApp, dealer: &Dealer) -> Counts {
-    night_run::run(app.db(), dealer.id, Utc::now(), &|_done, _total| {}).await.unwrap()
 }
 
 /// Sends readings of mornings in Vienna.
@@ -79,7 +73,7 @@ async fn a_slip_on_a_six_digit_register_is_no_rollover() {
     let bay = Bay::new(&dealer, "Quay").await;
     let readings = [("2026-01-01", 411_900.0), ("2026-02-01", 412_350.0), ("2026-03-01", 412_300.0)];
     send(&dealer, bay.meter, &readings).await;
-    assert_eq!(night(&app, &dealer).await.exceptions, 1);
+    assert_eq!(app.night(dealer.id, Utc::now()).await.exceptions, 1);
     let found = open(&dealer.office).await.remove(0);
     assert_eq!((&found["kind"], &found["words"]), (&json!("reversal"), &json!("The register went backwards.")));
     assert_eq!(found["from"], json!({ "read_at": morning("2026-02-01"), "register": 412_350.0 }));
@@ -94,7 +88,7 @@ async fn a_slip_on_a_six_digit_register_is_no_rollover() {
     let correct = json!({ "ruling": "correct", "register": 413_200.0, "note": "Read again" });
     let ruled = rule(&dealer.technician, &found, correct).await.json();
     assert_eq!((&ruled["ruling"], &ruled["note"]), (&json!("correct"), &json!("Read again")));
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!((of_2026(&dealer, &bay).await, open(&dealer.office).await.len()), (1300.0, 0));
     let kept = items(&dealer.office, &format!("/v1/meters/{}/corrections", bay.meter)).await.remove(0);
     assert_eq!(
@@ -121,10 +115,10 @@ async fn a_mistyped_high_reading_is_out_of_the_sums_until_ruled() {
     let dealer = app.dealer("Brookside").await;
     let (at_once, by_month) = (Bay::new(&dealer, "Quay").await, Bay::new(&dealer, "Pit head").await);
     send(&dealer, at_once.meter, &MISTYPED).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     for reading in MISTYPED {
         send(&dealer, by_month.meter, &[reading]).await;
-        night(&app, &dealer).await;
+        app.night(dealer.id, Utc::now()).await;
     }
     for bay in [&at_once, &by_month] {
         let path = format!("/v1/reading-exceptions?open=true&meter_id={}", bay.meter);
@@ -138,7 +132,7 @@ async fn a_mistyped_high_reading_is_out_of_the_sums_until_ruled() {
         let ruled =
             rule(&dealer.office, &found[0], json!({ "ruling": "void", "read_at": morning("2026-04-01") })).await;
         assert_eq!(ruled.json()["ruling"], "void");
-        night(&app, &dealer).await;
+        app.night(dealer.id, Utc::now()).await;
         assert_eq!(of_2026(&dealer, bay).await, 18_100.0, "one step over both months");
         assert_eq!(items(&dealer.office, &path).await, Vec::<Value>::new());
         let both = items(&dealer.office, &format!("/v1/reading-exceptions?open=false&unit_id={}", bay.unit)).await;
@@ -153,7 +147,7 @@ async fn a_new_level_counts_once_it_is_accepted() {
     let bay = Bay::new(&dealer, "Quay").await;
     let grown = [MISTYPED[0], MISTYPED[1], MISTYPED[2], ("2026-04-01", 431_400.0)];
     send(&dealer, bay.meter, &grown).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(of_2026(&dealer, &bay).await, 5900.0);
     let found = open(&dealer.office).await.remove(0);
     assert_eq!(found["amounts_if_accepted"], json!({ "makeup_l": 15_500.0 }));
@@ -161,16 +155,16 @@ async fn a_new_level_counts_once_it_is_accepted() {
     let accepted = rule(&dealer.office, &found, json!({ "ruling": "accept" })).await;
     assert!(accepted.json()["closed_at"].is_string());
     assert_eq!(app.touched().await, [(vec![1], "2026-03-01".to_owned(), "2026-04-01".to_owned())]);
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(of_2026(&dealer, &bay).await, 21_400.0);
     send(&dealer, bay.meter, &[("2026-05-01", 446_400.0)]).await;
-    assert_eq!(night(&app, &dealer).await.exceptions, 0, "believed from then on");
+    assert_eq!(app.night(dealer.id, Utc::now()).await.exceptions, 0, "believed from then on");
 
     // What was accepted was accepted of these readings: another register is asked about again.
     let path = format!("/v1/meters/{}/corrections", bay.meter);
     let other = json!({ "read_at": morning("2026-04-01"), "register": 446_000.0, "why": "Misread" });
     dealer.office.create(&path, &other).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let again = open(&dealer.office).await.remove(0);
     assert_eq!((&again["id"], &again["to"]["register"]), (&found["id"], &json!(446_000.0)));
 }
@@ -181,13 +175,13 @@ async fn an_exchange_explains_a_register_that_fell() {
     let dealer = app.dealer("Brookside").await;
     let bay = Bay::new(&dealer, "Quay").await;
     send(&dealer, bay.meter, &[("2026-01-01", 500_000.0), ("2026-02-01", 503_000.0), ("2026-03-01", 700.0)]).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let found = open(&dealer.office).await.remove(0);
     let exchange =
         json!({ "ruling": "exchange", "at": "2026-02-20T09:00:00Z", "old_final": 505_000.0, "new_start": 0.0 });
     rule(&dealer.technician, &found, exchange).await.json();
     rule(&dealer.technician, &found, json!({ "ruling": "accept" })).await.refused_for(409, &[("", "already_ruled")]);
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(of_2026(&dealer, &bay).await, 3000.0 + 2000.0 + 700.0);
 
     // It was another meter's: withdrawn, the step is as doubtful as before.
@@ -198,13 +192,13 @@ async fn an_exchange_explains_a_register_that_fell() {
     let withdrawn = dealer.office.post(&withdraw, &json!({ "reason": "Of the neighbour's meter" })).await.json();
     assert_eq!(withdrawn["withdrawn_why"], "Of the neighbour's meter");
     dealer.office.post(&withdraw, &json!({ "reason": "Twice" })).await.refused_for(409, &[("", "withdrawn_already")]);
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(of_2026(&dealer, &bay).await, 3000.0);
     assert_eq!(id(&open(&dealer.office).await[0]), id(&found), "found again");
     assert_eq!(items(&dealer.office, &path).await, [withdrawn], "it stays to be seen");
     let right = json!({ "at": "2026-02-20T09:00:00Z", "old_final": 504_000.0, "new_start": 100.0 });
     dealer.office.create(&path, &right).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(of_2026(&dealer, &bay).await, 3000.0 + 1000.0 + 600.0);
 }
 
@@ -214,7 +208,7 @@ async fn each_fault_of_a_ruling_is_named_and_changes_nothing() {
     let dealer = app.dealer("Brookside").await;
     let bay = Bay::new(&dealer, "Quay").await;
     send(&dealer, bay.meter, &[("2026-01-01", 500_000.0), ("2026-02-01", 499_000.0)]).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let found = open(&dealer.office).await.remove(0);
     for (ruling, faults) in [
         (json!({ "ruling": "ignore" }), vec![("/ruling", "unknown_ruling")]),
@@ -258,7 +252,7 @@ async fn a_correction_keeps_what_it_replaced() {
     let bay = Bay::new(&dealer, "Quay").await;
     let batch = [("2026-01-01", 1000.0), ("2026-01-11", 2200.0), ("2026-01-21", 3000.0)];
     send(&dealer, bay.meter, &batch).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let path = format!("/v1/meters/{}/corrections", bay.meter);
     app.forget_touched().await;
     let right = json!({ "read_at": morning("2026-01-11"), "register": 2000.0, "why": "Misread" });
@@ -266,7 +260,7 @@ async fn a_correction_keeps_what_it_replaced() {
     assert_eq!(first.status(), 201);
     assert_eq!(dealer.technician.post_once(&path, "key-1", &right).await.json(), first.json());
     assert_eq!(app.touched().await, [(vec![1], "2026-01-11".to_owned(), "2026-01-11".to_owned())]);
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(used(&dealer.office, bay.unit, "2026-01-02", "2026-01-10").await, 900.0);
     let again = send(&dealer, bay.meter, &batch).await;
     assert_eq!((&again["known"], &again["rejected"][0]["code"]), (&json!(2), &json!("conflict")));
@@ -276,7 +270,7 @@ async fn a_correction_keeps_what_it_replaced() {
     dealer.office.create(&path, &out).await;
     let again = send(&dealer, bay.meter, &batch).await;
     assert_eq!((&again["known"], &again["rejected"][0]["code"]), (&json!(2), &json!("taken_out")));
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(used(&dealer.office, bay.unit, "2026-01-02", "2026-01-10").await, 900.0);
     assert_eq!(of_2026(&dealer, &bay).await, 2000.0);
     dealer.office.post(&path, &out).await.refused_for(409, &[("", "taken_out_already")]);
@@ -284,7 +278,7 @@ async fn a_correction_keeps_what_it_replaced() {
     dealer.office.create(&path, &back).await;
     dealer.office.post(&path, &back).await.refused_for(409, &[("", "as_it_is")]);
     assert_eq!(send(&dealer, bay.meter, &batch).await["known"], json!(3));
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(used(&dealer.office, bay.unit, "2026-01-02", "2026-01-10").await, 1080.0);
 
     let kept = items(&dealer.office, &path).await;
@@ -311,7 +305,7 @@ async fn figures_of_a_placement_that_no_meter_measures_any_more_go() {
     let first = dealer.place(unit, quay, "2026-01-01T00:00:00Z").await;
     let meter = id(&dealer.makeup_meter(&json!({ "unit_id": unit, "from": "2026-03-01T00:00:00Z" })).await);
     send(&dealer, meter, &[("2026-03-05", 0.0), ("2026-03-15", 1000.0), ("2026-04-15", 4100.0)]).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let viewer = dealer.customer_viewer(harbour).await;
     let of_site = async |step: &str| {
         items(&viewer, &format!("/v1/sites/{quay}/water?from=2026-01-01&to=2026-12-31&step={step}")).await.len()
@@ -321,7 +315,7 @@ async fn figures_of_a_placement_that_no_meter_measures_any_more_go() {
     // It had left in February, before the meter was fitted.
     dealer.end_placement(&first, "2026-02-01T00:00:00Z").await;
     dealer.place(unit, pit_head, "2026-02-01T00:00:00Z").await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!((of_site("day").await, of_site("period").await, of_site("month").await), (0, 0, 0));
     assert_eq!(used(&dealer.office, unit, "2026-01-01", "2026-12-31").await, 4100.0);
     let new = dealer.customer_viewer(quarry).await;
@@ -336,15 +330,15 @@ async fn a_meter_is_found_silent_and_found_again() {
     let monthly = dial(&dealer, bay.unit, json!({ "label": "Rinse", "stream": "rinse", "read_every_h": 720 })).await;
     let days_ago = |days: i64| (Utc::now() - chrono::Duration::days(days)).date_naive().to_string();
     send(&dealer, monthly, &[(&days_ago(70), 0.0)]).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let found = items(&dealer.office, "/v1/meter-findings?open=true").await;
     assert_eq!((found.len(), &found[0]["kind"], &found[0]["size"]), (1, &json!("readings_missing"), &json!(2.0)));
     assert_eq!(found[0]["words"], "2 expected readings have not come.");
     assert_eq!(items(&dealer.office, &format!("/v1/meter-findings?unit_id={}", bay.unit)).await, found);
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(items(&dealer.office, "/v1/meter-findings").await.len(), 1, "the same one");
     send(&dealer, monthly, &[(&days_ago(1), 9.0)]).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(items(&dealer.office, "/v1/meter-findings?open=true").await.len(), 0);
     assert_eq!(items(&dealer.office, &format!("/v1/meter-findings?meter_id={monthly}&open=false")).await.len(), 1);
     let own = dealer.customer_viewer(bay.customer).await;
@@ -370,7 +364,7 @@ async fn a_register_that_stands_still_while_the_unit_works_is_stuck() {
     for readings in [moves, stands] {
         dealer.technician.post("/v1/readings", &json!({ "readings": readings })).await.json();
     }
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let found = items(&dealer.office, &format!("/v1/meter-findings?open=true&meter_id={wash}")).await;
     let stuck = found.iter().find(|one| one["kind"] == "stuck").unwrap();
     assert_eq!(stuck["since"], "2026-03-31T22:00:00Z", "the first of April in Vienna");
@@ -395,7 +389,7 @@ async fn pulses_spread_their_dial_and_are_not_counted_twice() {
         "read_at": format!("2026-03-{:02}T00:00:00Z", day + 1) })
     });
     dealer.technician.post("/v1/readings", &json!({ "readings": read })).await.json();
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     assert_eq!(used(&dealer.office, bay.unit, "2026-03-01", "2026-03-20").await.round(), 1800.0 - 4.0);
     assert_eq!(used(&dealer.office, bay.unit, "2026-03-11", "2026-03-11").await.round(), 4.0, "the first hour");
     assert_eq!(used(&dealer.office, bay.unit, "2026-03-12", "2026-03-12").await, 0.0);

@@ -3,28 +3,19 @@
 use crate::call_outs::{CALLS, Customer};
 use crate::conventions::items;
 use crate::service_events::EVENTS;
-use crate::support::{Answer, Client, PASSWORD, TestApp, id};
+use crate::support::{Answer, Client, PASSWORD, TestApp, form_body, id};
 use crate::visits::{VISITS, account, visit};
 use reqwest::Method;
 use reqwest::header::{CONTENT_TYPE, COOKIE, ORIGIN};
 use serde_json::{Value, json};
 
-/// A form's body (WHATWG URL, application/x-www-form-urlencoded).
-fn body(fields: &[(&str, &str)]) -> String {
-    let plain = |byte: u8| byte.is_ascii_alphanumeric();
-    let encoded = |text: &str| -> String {
-        text.bytes().map(|b| if plain(b) { char::from(b).to_string() } else { format!("%{b:02X}") }).collect()
-    };
-    fields.iter().map(|(name, value)| format!("{}={}", encoded(name), encoded(value))).collect::<Vec<_>>().join("&")
-}
-
 fn sent(client: &Client, path: &str, fields: &[(&str, &str)]) -> reqwest::RequestBuilder {
     let request = client.request(Method::POST, path);
-    request.header(CONTENT_TYPE, "application/x-www-form-urlencoded").body(body(fields))
+    request.header(CONTENT_TYPE, "application/x-www-form-urlencoded").body(form_body(fields))
 }
 
 async fn send(client: &Client, path: &str, fields: &[(&str, &str)]) -> Answer {
-    client.form(path, None, &body(fields)).await
+    client.form(path, None, &form_body(fields)).await
 }
 
 #[tokio::test]

@@ -6,11 +6,6 @@ use crate::support::{Dealer, TestApp, id};
 use chrono::{DateTime, Datelike, Duration, Months, Utc};
 use serde_json::{Value, json};
 use uuid::Uuid;
-use weirbook::jobs::night_run;
-
-async fn night(app: &TestApp, dealer: &Dealer, as_of: DateTime<Utc>) {
-    night_run::run(app.db(), dealer.id, as_of, &|_done, _total| {}).await.unwrap();
-}
 
 fn at(text: &str) -> DateTime<Utc> {
     text.parse().unwrap()
@@ -144,7 +139,7 @@ async fn the_night_run_foresees_when_stock_runs_out_and_what_to_order() {
     let store = Store::new(&dealer).await;
     let (unit, as_of) = (dealer.unit("W-1").await, Utc::now());
     steady(&dealer, &store, unit, as_of).await;
-    night(&app, &dealer, as_of).await;
+    app.night(dealer.id, as_of).await;
     let row = seen(&dealer, store.warehouse).await;
     // 280 are left of 1000, at 60 a month or about 1.97 a day.
     assert_eq!((&row["on_hand"], &row["model"], &row["stood_on"]), (&json!("280"), &json!("smoothing"), &row["night"]));
@@ -194,13 +189,13 @@ async fn a_planned_lay_up_stretches_the_stock_of_a_site() {
         movement(store.item, "received", "2026-03-01T08:00:00Z", "40", json!({ "to_place_id": yard.place }));
     dealer.technician.create("/v1/stock-movements", &delivered).await;
     let as_of = at("2026-03-15T02:00:00Z");
-    night(&app, &dealer, as_of).await;
+    app.night(dealer.id, as_of).await;
     let row = seen(&dealer, yard.place).await;
     // 40 at 3.6 a day serve eleven days; the twelfth is 26 March.
     assert_eq!((&row["model"], &row["likely"]), (&json!("per_day"), &json!("2026-03-26")), "{row}");
     let spell = json!({ "state": "laid_up", "from": "2026-03-17T23:00:00Z", "to": "2026-04-16T22:00:00Z" });
     dealer.office.create(&format!("/v1/units/{}/spells", yard.unit), &spell).await;
-    night(&app, &dealer, as_of).await;
+    app.night(dealer.id, as_of).await;
     let row = seen(&dealer, yard.place).await;
     // The thirty days from 18 March to 16 April need nothing.
     assert_eq!(row["likely"], json!("2026-04-25"), "{row}");
@@ -218,13 +213,13 @@ async fn a_use_out_of_line_is_a_finding_and_a_dip_counts_for_what_is_left() {
         yard.dip(&dealer, store.item, &format!("2026-{day}T08:00:00Z"), left).await;
     }
     let as_of = at("2026-05-10T02:00:00Z");
-    night(&app, &dealer, as_of).await;
+    app.night(dealer.id, as_of).await;
     let row = seen(&dealer, yard.place).await;
     assert_eq!((&row["on_hand"], &row["stood_on"]), (&json!("262"), &json!("2026-05-01")), "{row}");
     assert_eq!(row["finding"], Value::Null, "two a day throughout: {row}");
     assert!((row["per_day"].as_f64().unwrap() - 2.0).abs() < 0.1, "{row}");
     yard.dip(&dealer, store.item, "2026-06-01T08:00:00Z", "100").await;
-    night(&app, &dealer, at("2026-06-10T02:00:00Z")).await;
+    app.night(dealer.id, at("2026-06-10T02:00:00Z")).await;
     let finding = seen(&dealer, yard.place).await["finding"].clone();
     assert_eq!((&finding["is"], &finding["actual"]), (&json!("above"), &json!(162.0)), "{finding}");
     assert_eq!(finding["since"], json!("2026-05-01T08:00:00Z"));
@@ -237,7 +232,7 @@ async fn too_little_of_a_past_foresees_nothing() {
     let store = Store::new(&dealer).await;
     dealer.office.create("/v1/consumables", &coagulant("Never moved")).await;
     store.receive(&dealer, "2026-03-01T08:00:00Z", "36").await;
-    night(&app, &dealer, at("2026-03-15T02:00:00Z")).await;
+    app.night(dealer.id, at("2026-03-15T02:00:00Z")).await;
     let rows = items(&dealer.office, "/v1/stock/run-out").await;
     assert_eq!(rows.len(), 1, "{rows:?}");
     assert_eq!((&rows[0]["model"], &rows[0]["earliest"], &rows[0]["months"]), (&Value::Null, &Value::Null, &json!(0)));

@@ -2,12 +2,7 @@
 
 use crate::stock::Store;
 use crate::support::{Answer, Client, TestApp};
-use reqwest::Method;
 use uuid::Uuid;
-
-async fn page(client: &Client, path: &str) -> Answer {
-    client.send(client.request(Method::GET, path).header("accept", "text/html")).await
-}
 
 async fn send_count(client: &Client, place: Uuid, body: String) -> Answer {
     client.form(&format!("/stock/count?place={place}"), None, &body).await
@@ -20,7 +15,7 @@ async fn a_place_is_counted_with_plain_forms() {
     let store = Store::new(&dealer).await;
     store.receive(&dealer, "2026-03-01T08:00:00Z", "40").await;
     let technician = &dealer.technician;
-    let form = page(technician, &format!("/stock/count?place={}", store.warehouse)).await;
+    let form = technician.page(&format!("/stock/count?place={}", store.warehouse)).await;
     let key = format!("{}-{}", store.item.simple(), Uuid::nil().simple());
     for part in [&format!("name=\"found-{key}\""), "inputmode=\"decimal\"", "Coagulant", "spilt, broken or leaked"] {
         assert!(form.text().contains(part), "{part}: {form:?}");
@@ -37,7 +32,7 @@ async fn a_place_is_counted_with_plain_forms() {
     }
     let back = send_count(technician, store.warehouse, typed("38%2C5", "lost")).await;
     assert_eq!(back.status(), 303, "{back:?}");
-    let back = page(technician, back.header("location")).await;
+    let back = technician.page(back.header("location")).await;
     assert!(back.text().contains("38.5\u{a0}L") && back.text().contains("<h1>Warehouse</h1>"), "{back:?}");
     let nothing = send_count(technician, store.warehouse, typed("", "")).await;
     assert_eq!(nothing.status(), 303);
@@ -45,15 +40,15 @@ async fn a_place_is_counted_with_plain_forms() {
     assert_eq!(lines["items"].as_array().unwrap().len(), 2, "what was left empty is not counted: {lines}");
 
     let viewer = dealer.customer_viewer(dealer.customer("Harbour Haulage").await).await;
-    assert_eq!(page(&viewer, "/stock").await.status(), 403);
+    assert_eq!(viewer.page("/stock").await.status(), 403);
     let foreign = app.dealer("Millrace").await.owner;
-    assert_eq!(page(&foreign, &format!("/stock?place={}", store.warehouse)).await.status(), 404);
+    assert_eq!(foreign.page(&format!("/stock?place={}", store.warehouse)).await.status(), 404);
     assert_eq!(send_count(&foreign, store.warehouse, typed("1", "lost")).await.status(), 404);
-    let overview = page(&dealer.office, "/stock").await;
+    let overview = dealer.office.page("/stock").await;
     assert!(
         overview.text().contains("Nothing has to be ordered today.") && overview.text().contains("Van 1"),
         "{overview:?}"
     );
-    assert!(page(&dealer.office, "/").await.text().contains("href=\"/stock\""));
-    assert!(!page(&viewer, "/").await.text().contains("href=\"/stock\""));
+    assert!(dealer.office.page("/").await.text().contains("href=\"/stock\""));
+    assert!(!viewer.page("/").await.text().contains("href=\"/stock\""));
 }

@@ -10,13 +10,8 @@ use chrono::{DateTime, TimeDelta, Utc};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use uuid::Uuid;
-use weirbook::jobs::night_run;
 
 const FROM: &str = "2025-12-01T00:00:00Z";
-
-async fn night(app: &TestApp, dealer: &Dealer) {
-    night_run::run(app.db(), dealer.id, Utc::now(), &|_done, _total| {}).await.unwrap();
-}
 
 /// A unit at a site of its own.
 struct Bay {
@@ -150,7 +145,7 @@ async fn a_monthly_dial_over_clock_change_rollover_and_exchange() {
     send(&dealer, dial, readings).await;
     let exchange = json!({ "at": "2026-04-20T18:00:00Z", "old_final": 30.0, "new_start": 5.0 });
     dealer.technician.create(&format!("/v1/meters/{dial}/exchanges"), &exchange).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let office = &dealer.office;
     for day in ["2026-02-28", "2026-03-03", "2026-03-08", "2026-03-31", "2026-04-06", "2026-04-20", "2026-05-05"] {
         let (trace, printed) = bay.of_day(office, day).await;
@@ -209,7 +204,7 @@ async fn a_shared_dial_hourly_wash_and_everything_noted() {
     let loss = |loss: &str, basis: &str, value: f64| json!({ "from": "2026-03-11", "loss": loss, "basis": basis, "value": value, "u_share": 0.3, "source": "Declared" });
     bay.note(&dealer, "loss-coefficients", loss("evaporation", "day", 25.0)).await;
     bay.note(&dealer, "loss-coefficients", loss("carry_off", "flow", 0.02)).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     for day in ["2026-02-28", "2026-03-16", "2026-03-29"] {
         let (trace, printed) = bay.of_day(&dealer.office, day).await;
         holds(&trace, &printed);
@@ -244,7 +239,7 @@ async fn a_derived_wash_and_a_dial_spread_by_pulses() {
     bay.note(&dealer, "wash-derivations", derivation).await;
     let stopped = json!({ "state": "stopped", "from": "2026-03-20T00:00:00Z", "to": "2026-03-26T12:00:00Z" });
     dealer.office.create(&format!("/v1/units/{}/spells", bay.unit), &stopped).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     for day in ["2026-03-05", "2026-03-21", "2026-03-23"] {
         let (trace, printed) = bay.of_day(&dealer.office, day).await;
         holds(&trace, &printed);
@@ -272,7 +267,7 @@ async fn a_doubted_step_is_said_and_counts_once_it_is_accepted() {
     let bay = Bay::new(&dealer, dealer.customer("Harbour Haulage").await, "West", "UTC").await;
     let dial = bay.meter(&dealer, 1.0, json!({ "stream": "makeup", "max_flow_per_h": 10.0 })).await;
     send(&dealer, dial, every("2026-03-02T08:00:00Z", 24, [100.0, 200.0, 5200.0, 5300.0])).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let (open, printed) = bay.of_month(&dealer.office, "2026-03").await;
     holds(&open, &printed);
     let found = &open["meters"][0]["open_exceptions"][0];
@@ -283,7 +278,7 @@ async fn a_doubted_step_is_said_and_counts_once_it_is_accepted() {
     let stale = items(&dealer.office, &format!("/v1/units/{}/water/trace?month=2026-03", bay.unit)).await.remove(0);
     assert_eq!(stale["agrees"], false, "the night run has not run since");
     assert_eq!(list(&stale["words"]).len(), 1);
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let (accepted, printed) = bay.of_month(&dealer.office, "2026-03").await;
     holds(&accepted, &printed);
     close(number(&printed["amounts"]["makeup_l"]), 5200.0, "all three steps");
@@ -304,7 +299,7 @@ async fn a_customer_sees_the_trace_of_its_own_interval() {
     dealer.place(unit, there, "2026-03-10T12:00:00Z").await;
     let meter = id(&dealer.makeup_meter(&json!({ "unit_id": unit, "from": FROM })).await);
     send(&dealer, meter, every("2026-03-01T06:00:00Z", 48, (0..12).map(|n: i32| f64::from(n) * 100.0))).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let path = format!("/v1/units/{unit}/water/trace?month=2026-03");
     let subjects = |found: &[Value]| found.iter().map(|one| one["trace"]["site_id"].clone()).collect::<Vec<_>>();
     let readings = |found: &Value| {
@@ -352,7 +347,7 @@ async fn a_dense_meter_is_cut_and_says_so() {
     let from: DateTime<Utc> = "2026-03-01T00:00:00Z".parse().unwrap();
     let quarters = (0..2000).map(|n: i32| ((from + TimeDelta::minutes(15) * n).to_rfc3339(), f64::from(n * 5)));
     send(&dealer, meter, quarters).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let (trace, printed) = bay.of_month(&dealer.office, "2026-03").await;
     let cut = &trace["meters"][0]["cut"];
     assert_eq!((&cut["listed"], &cut["of"]), (&json!(1500), &json!(1999)));
@@ -416,7 +411,7 @@ async fn every_line_of_a_savings_report_follows_from_its_trace() {
     let second = Bay::new(&dealer, customer, "Second", "Europe/Vienna").await;
     let dial = second.meter(&dealer, 0.5, json!({ "stream": "makeup", "unit": "m3" })).await;
     send(&dealer, dial, every("2026-02-20T07:00:00Z", 24 * 24, [10.0, 31.5, 60.25])).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let reports = items(&dealer.office, &format!("/v1/savings-reports?month=2026-03&customer_id={customer}")).await;
     let path = format!("/v1/savings-reports/{}", id(&reports[0]));
     let report = dealer.office.get(&path).await.json();
@@ -543,7 +538,7 @@ async fn the_days_of_a_month_add_up_to_it() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
     let bay = billed(&dealer, dealer.customer("Harbour Haulage").await).await;
-    night(&app, &dealer).await;
+    app.night(dealer.id, Utc::now()).await;
     let (month, _) = bay.of_month(&dealer.office, "2026-03").await;
     let by_day = streams(&month);
     for date in ["2026-03-01", "2026-03-10", "2026-03-31"] {

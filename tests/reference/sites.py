@@ -1,10 +1,18 @@
 """Two hundred invented sites, and what their water and their bills come to.
 
-Written from the definitions alone, in decimals and in time zones of the system, to hold the
-service against: a step is spread evenly over its seconds and cut at local midnights; water
-recycled is wash less make-up less rain plus the change of storage; a bill rounds each line, and
-what less water saves is the difference of two bills. One JSON object for each site goes to
-standard output, the site and its figures together.
+Written apart from the service's code, in decimals and in time zones of the system, to hold the
+service against. From definitions are these: a step is spread evenly over its seconds and cut at
+local midnights; water recycled is wash less make-up less rain plus the change of storage; a bill
+is the sum of its lines, and what less water saves is the difference of two bills.
+
+Where a bill rounds is the service's own choice, followed here so that totals agree to the cent:
+each line to the cent and the sewage to a millionth of the unit, by the halves that the tariff
+names (`rounding`, in the API's document); a version's share of the cycle to ten decimals (said in
+domain/src/tariff/prices.rs) and volumes to a millionth of the unit (domain/src/tariff/scaled.rs).
+Used volumes round a half up, shares, bounds of blocks and caps to even: that stands in no document,
+and is as the service does it. So an error in these choices would not show here.
+
+One JSON object for each site goes to standard output, the site and its figures together.
 """
 
 import json

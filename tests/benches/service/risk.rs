@@ -45,17 +45,17 @@ async fn fill(bench: &Bench, units: i32) -> Outcome {
         .batch_execute(&format!(
             "begin;
              set local app.dealer_id = '{dealer}';
-             update meter set stream = 'run_hours', unit = 'h' where no >= {FIRST_NO};
+             update meter set stream = 'run_hours', unit = 'h' where dealer_id = {dealer};
              insert into meter_month (subject_id, meter_no, month, days, spread_days, upper_day, mean_day)
                select p.id, a.meter_no, date_trunc('month', now())::date - make_interval(months => g), 28, 0, 12,
                       8 + 4 * sin(g)
                  from meter_attachment a join placement p on p.unit_id = a.unit_id
                  cross join generate_series(1, 36) as g
-                where a.meter_no >= {FIRST_NO};
+                where a.dealer_id = {dealer};
              with lives as (
                select p.unit_id, k, n, (n * 0.618033988749895) % 1 as even, ((n * 7 + k) * 0.754877666246693) % 1 as cut
                  from (select unit_id, row_number() over (order by unit_id) as n from placement
-                        where unit_id in (select unit_id from meter_attachment where meter_no >= {FIRST_NO})) p
+                        where dealer_id = {dealer}) p
                  cross join generate_series(1, 24) as k),
              aged as (
                select *, least(900 * sqrt(-ln(1 - (even * 0.98 + k * 0.0005))), 1000) as life_days from lives)

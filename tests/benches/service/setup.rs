@@ -27,6 +27,7 @@ pub(crate) struct Bench {
     pub(crate) dealer: DealerId,
     pub(crate) address: SocketAddr,
     pub(crate) token: String,
+    keys: Keys,
     cluster: Cluster,
     folder: PathBuf,
 }
@@ -58,20 +59,14 @@ impl Bench {
         };
         let (address, server) = listen(services, SocketAddr::from(([127, 0, 0, 1], 0)), 2)?;
         tokio::spawn(server);
-        let new =
-            NewDealer { name: "Bench".to_owned(), time_zone: "Europe/Vienna".to_owned(), currency: "EUR".to_owned() };
-        let dealer = db.add_dealer(&new).await?;
-        let person = NewPerson {
-            email: "office@bench.test".to_owned(),
-            name: "Office".to_owned(),
-            password_hash: password::hash("not used")?,
-            role: Role::Office,
-            customer: None,
-        };
-        let account = db.add_person(dealer, &person).await?;
-        let identity = Identity { account, dealer, membership: Uuid::nil(), role: Role::Office, customer: None };
-        let token = keys.issue(&identity, Utc::now())?;
-        Ok(Self { db, dealer, address, token, cluster, folder })
+        let (dealer, token) = dealer(&db, &keys).await?;
+        Ok(Self { db, dealer, address, token, keys, cluster, folder })
+    }
+
+    /// Goes on as a new dealer, whom nothing that was filled in before belongs to.
+    pub(crate) async fn renew(&mut self) -> Outcome {
+        (self.dealer, self.token) = dealer(&self.db, &self.keys).await?;
+        Ok(())
     }
 
     /// A connection that row-level security does not hold.
@@ -106,6 +101,23 @@ impl Bench {
         std::fs::remove_dir_all(self.folder)?;
         Ok(())
     }
+}
+
+/// Adds a dealer; its key, and the token of a person of its office.
+async fn dealer(db: &Db, keys: &Keys) -> Outcome<(DealerId, String)> {
+    let new =
+        NewDealer { name: "Bench".to_owned(), time_zone: "Europe/Vienna".to_owned(), currency: "EUR".to_owned() };
+    let dealer = db.add_dealer(&new).await?;
+    let person = NewPerson {
+        email: format!("office-{dealer}@bench.test"),
+        name: "Office".to_owned(),
+        password_hash: password::hash("not used")?,
+        role: Role::Office,
+        customer: None,
+    };
+    let account = db.add_person(dealer, &person).await?;
+    let identity = Identity { account, dealer, membership: Uuid::nil(), role: Role::Office, customer: None };
+    Ok((dealer, keys.issue(&identity, Utc::now())?))
 }
 
 /// The usual streams of a fully metered unit, in turn.

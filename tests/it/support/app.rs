@@ -6,12 +6,15 @@ use super::smtp::MailServer;
 use super::{Client, runtime};
 use actix_web::dev::ServerHandle;
 use chrono::{DateTime, Utc};
+use domain::ids::DealerId;
 use std::net::SocketAddr;
 use std::sync::OnceLock;
 use weirbook::db::Db;
 use weirbook::db::login::{APP_ROLE, GATE_ROLE};
+use weirbook::db::night_run::Counts;
 use weirbook::guesses::Guesses;
 use weirbook::jobs::mail::{Drained, drain};
+use weirbook::jobs::night_run;
 use weirbook::mail::{Mailer, Post};
 use weirbook::server::{Limits, Services, listen};
 use weirbook::telemetry::{Metrics, start_logging};
@@ -66,6 +69,11 @@ impl TestApp {
     /// The service's own way to the database.
     pub(crate) fn db(&self) -> &Db {
         &self.access.db
+    }
+
+    /// A dealer's night run as of an instant.
+    pub(crate) async fn night(&self, dealer: DealerId, as_of: DateTime<Utc>) -> Counts {
+        night_run::run(self.db(), dealer, as_of, &|_done, _total| {}).await.unwrap()
     }
 
     /// Works off the queue of mails as of an instant.

@@ -58,25 +58,6 @@ impl Client {
         self.send(self.request(Method::POST, path).header("Idempotency-Key", key).json(body)).await
     }
 
-    /// A form of a page, sent by a browser that was shown it at `origin`: with the cookie.
-    pub(crate) async fn send_form(&self, path: &str, origin: &str, fields: &[(&str, &str)]) -> Answer {
-        let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"-._".contains(&byte);
-        let encode = |text: &str| -> String {
-            text.bytes().map(|b| if plain(b) { char::from(b).to_string() } else { format!("%{b:02X}") }).collect()
-        };
-        let pairs: Vec<_> = fields.iter().map(|(name, value)| format!("{}={}", encode(name), encode(value))).collect();
-        let request = self.http.post(format!("{}{path}", self.base)).header("origin", origin);
-        let request =
-            request.header("cookie", format!("weirbook_access={}", self.token.as_deref().unwrap_or_default()));
-        let request = request.header("content-type", "application/x-www-form-urlencoded").body(pairs.join("&"));
-        self.send(request).await
-    }
-
-    /// Where the service is, as a browser says it in Origin.
-    pub(crate) fn origin(&self) -> &str {
-        &self.base
-    }
-
     /// A deed on a record at the revision of `etag`, such as to retire it.
     pub(crate) async fn post_at(&self, path: &str, etag: &str) -> Answer {
         self.send(self.request(Method::POST, path).header(IF_MATCH, etag)).await
@@ -96,7 +77,8 @@ impl Client {
         self.send(self.browser(Method::GET, path)).await
     }
 
-    /// A form sent from a page at `origin`, or of this service where none is given.
+    /// A form sent from a page at `origin`, or of this service where none is given; its body such
+    /// as [`form_body`] makes it.
     pub(crate) async fn form(&self, path: &str, origin: Option<&str>, body: &str) -> Answer {
         let request = self.browser(Method::POST, path).header("origin", origin.unwrap_or(&self.base));
         self.send(request.header(CONTENT_TYPE, "application/x-www-form-urlencoded").body(body.to_owned())).await
@@ -123,6 +105,12 @@ impl Client {
             answer.json()
         }
     }
+}
+
+/// The body of a form with these fields (WHATWG URL, application/x-www-form-urlencoded).
+pub(crate) fn form_body(fields: &[(&str, &str)]) -> String {
+    let url = reqwest::Url::parse_with_params("http://localhost", fields).unwrap();
+    url.query().unwrap().to_owned()
 }
 
 /// An answer, read to its end.

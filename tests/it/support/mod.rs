@@ -11,13 +11,13 @@ mod records;
 mod smtp;
 
 pub(crate) use app::{TestApp, services};
-pub(crate) use client::{Answer, Client};
+pub(crate) use client::{Answer, Client, form_body};
 pub(crate) use files::{generated, repository};
 pub(crate) use people::{Dealer, PASSWORD};
 pub(crate) use postgres::Database;
 pub(crate) use program::{Scratch, Serving, weirbook};
 pub(crate) use python::python;
-pub(crate) use records::{id, number, today};
+pub(crate) use records::{id, number, today, today_in_vienna};
 pub(crate) use smtp::MailServer;
 
 use std::sync::OnceLock;

@@ -1,6 +1,7 @@
 //! Records that most tests need, made through the API.
 
 use super::{Dealer, TestApp};
+use chrono::{NaiveDate, Utc};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -75,7 +76,12 @@ impl TestApp {
 
 /// The present UTC day, as the database writes it.
 pub(crate) fn today() -> String {
-    chrono::Utc::now().date_naive().to_string()
+    Utc::now().date_naive().to_string()
+}
+
+/// The present day in Vienna, by which the service counts for [`Dealer`]s and their sites.
+pub(crate) fn today_in_vienna() -> NaiveDate {
+    domain::zone::local_date(chrono_tz::Europe::Vienna, Utc::now())
 }
 
 /// A record's meter number.
