@@ -3,6 +3,7 @@
 mod bill;
 mod chart;
 mod lives;
+mod rows;
 mod water;
 
 use super::Outcome;

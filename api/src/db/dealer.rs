@@ -3,8 +3,10 @@
 use super::gate::DealerRow;
 use super::schema::dealer;
 use super::{DbError, Tx};
+use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
+use domain::zone::parse_zone;
 
 /// The scope's dealer.
 ///
@@ -12,4 +14,12 @@ use diesel_async::RunQueryDsl;
 /// [`DbError::NotFound`] when it was removed.
 pub async fn get(tx: &Tx<'_>) -> Result<DealerRow, DbError> {
     Ok(dealer::table.select(DealerRow::as_select()).first(&mut tx.conn()).await?)
+}
+
+/// The time zone of the scope's dealer.
+///
+/// # Errors
+/// When it is none, or the database fails.
+pub async fn zone(tx: &Tx<'_>) -> Result<Tz, DbError> {
+    Ok(parse_zone(&get(tx).await?.time_zone)?)
 }

@@ -7,9 +7,11 @@ use crate::auth::{Caller, perm};
 use crate::db::fact::{Of, Whose};
 use crate::db::{Db, Tx, fact, site, trace, unit};
 use crate::problem::{Kind, Problem};
-use actix_web::web::{self, Data, Path, Query};
+use crate::readings::intake::in_background;
+use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
+use domain::fault::Faults;
 use domain::ids::{ReportId, SiteId, UnitId};
 use domain::trace::Window;
 use domain::trace::report::ReportTrace;
@@ -45,9 +47,11 @@ impl AskTrace {
     fn parse(&self) -> Result<Window, Problem> {
         match (self.date, self.month.as_deref(), self.from.zip(self.to)) {
             (Some(date), None, None) => Ok(Window::Day(date)),
-            (None, Some(month), None) => Month::parse(month).map(Window::Month).map_err(|_faults| {
-                Problem::at(Kind::Invalid, "/month", "unknown_month", "Give a month as YYYY-MM, such as 2026-01.")
-            }),
+            (None, Some(month), None) => {
+                let mut faults = Faults::default();
+                let month = faults.take("/month", Month::parse(month));
+                Ok(Window::Month(month.ok_or(faults)?))
+            }
             (None, None, Some((from, to))) if from < to => Ok(Window::Period { from, to }),
             (None, None, Some(_)) => Err(Problem::at(Kind::Invalid, "/to", "before_from", "Give a `to` after `from`.")),
             _ => {
@@ -264,9 +268,4 @@ fn differs(agrees: Option<bool>) -> Vec<String> {
         None => "The night run has not computed this figure yet.",
     };
     vec![words.to_owned()]
-}
-
-/// Replaying takes milliseconds of a core: away from the threads that answer requests.
-async fn in_background<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, Problem> {
-    web::block(work).await.map_err(|_cancelled| Problem::new(Kind::Busy, "The service is stopping; send it again."))
 }

@@ -3,11 +3,10 @@
 
 use crate::auth::Scope;
 use crate::db::stock::forecast::{self, Forecast};
-use crate::db::stock::item::Named;
+use crate::db::stock::item::{self, Named};
 use crate::db::stock::night_inputs::{self, Held};
 use crate::db::stock::site_use::{self, SiteRecords};
-use crate::db::stock::{item, zone};
-use crate::db::{Db, DbError, Tx};
+use crate::db::{Db, DbError, Tx, dealer};
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use domain::ids::ItemId;
@@ -61,7 +60,7 @@ struct Known {
 
 impl Inputs {
     async fn read(tx: &Tx<'_>) -> Result<Self, DbError> {
-        let (as_of, zone) = (tx.now(), zone(tx).await?);
+        let (as_of, zone) = (tx.now(), dealer::zone(tx).await?);
         let today = local_date(zone, as_of);
         let back = std::iter::successors(Some(Month::of(today).previous()), |month| Some(month.previous()));
         let mut months: Vec<_> = back.take(MONTHS_BACK).map(|month| (month, month.bounds(zone))).collect();

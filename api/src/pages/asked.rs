@@ -1,9 +1,11 @@
 //! `/readings-due/ask`: a form by which somebody is asked to read the meters of a site.
 
 use super::fault::Fault;
+use super::form;
 use super::html_for;
-use super::readings_due::{day, last};
+use super::readings_due::last;
 use super::visitor::{Sender, Visitor};
+use super::words::day;
 use crate::auth::{Caller, perm};
 use crate::db::asking::due::{self, Filter, Held};
 use crate::db::asking::request;
@@ -24,6 +26,7 @@ use uuid::Uuid;
 #[derive(Template)]
 #[template(path = "ask.html")]
 struct Page {
+    key: String,
     site_id: SiteId,
     site: String,
     mails: bool,
@@ -62,7 +65,7 @@ pub(super) struct OfSite {
 }
 
 #[get("/readings-due/ask")]
-pub(super) async fn form(
+pub(super) async fn show(
     visitor: Visitor<perm::AskReadings>,
     asked: Query<OfSite>,
     db: Data<Db>,
@@ -86,7 +89,7 @@ pub(super) async fn ask(
     let (site_id, mails) = (new.as_ref().map_or_else(|wrong| wrong.0, |new| new.site_id), post.mailer.is_some());
     let (name, held) = at_site(&db, &caller, site_id).await?;
     let made = match new {
-        Ok(new) => create(&db, &caller, &new, &post, &name).await,
+        Ok(new) => create(&db, &caller, (&new, &fields), &post, &name).await,
         Err((_, faults)) => Err(DbError::Invalid(faults)),
     };
     match made {
@@ -128,11 +131,16 @@ fn parse(fields: &[(String, String)]) -> Result<ReadingRequest, (SiteId, Faults)
 async fn create<P>(
     db: &Db,
     caller: &Caller<P>,
-    new: &ReadingRequest,
+    (new, fields): (&ReadingRequest, &[(String, String)]),
     post: &Post,
     site: &str,
 ) -> Result<Done, DbError> {
     db.write(caller.scope(), caller.now(), async |tx| {
+        let typed = fields.iter().map(|(name, value)| (name.as_str(), value.as_str()));
+        if !form::is_first(tx, typed).await? {
+            let detail = "It was sent already, and a link made. Look under the readings due who is asked.";
+            return Err(DbError::refused("sent_already", detail));
+        }
         let asking = request::create(tx, new, post.mailer.is_some()).await?;
         let email = asking.value.request.email.clone().filter(|_| post.mailer.is_some());
         let link = match email {
@@ -174,6 +182,7 @@ impl Page {
             faults: Vec::new(),
             person: String::new(),
             email: String::new(),
+            key: form::key(),
             site_id,
             site,
             mails,

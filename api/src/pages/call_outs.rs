@@ -7,9 +7,9 @@ use super::{html_for, words};
 use crate::auth::{Caller, Permission, Reach, perm};
 use crate::db::fleet::{self, Installed};
 use crate::db::page::After;
-use crate::db::service::Filter;
 use crate::db::service::call_out::{self, Call, Known};
-use crate::db::{Db, DbError, Tx, site, unit};
+use crate::db::service::{Filter, names};
+use crate::db::{Db, DbError, Tx};
 use crate::problem::Problem;
 use actix_web::http::{StatusCode, header};
 use actix_web::web::{Data, Form, Path};
@@ -37,15 +37,30 @@ struct Page {
     symptom: String,
     dealer: bool,
     units: Vec<Choice>,
+    /// By name and in words, and whether it was chosen.
+    bays: Vec<(&'static str, &'static str, bool)>,
     open: Vec<Row>,
     settled: Vec<Row>,
 }
 
-/// A unit to choose.
+/// Something to choose, such as a unit.
 pub(super) struct Choice {
     pub(super) id: Uuid,
     pub(super) name: String,
+    /// Whether it was chosen before the form was shown again.
+    pub(super) chosen: bool,
 }
+
+impl Choice {
+    pub(super) fn of(typed: &Typed, among: &str, id: Uuid, name: String) -> Self {
+        let chosen = field(typed, among).and_then(|chosen| chosen.parse().ok());
+        Self { id, name, chosen: chosen == Some(id) }
+    }
+}
+
+/// What a bay may do meanwhile, in the words of the form.
+const BAYS: [(Bay, &str); 3] =
+    [(Bay::Washing, "washes on"), (Bay::OnTownWater, "washes with town water"), (Bay::Stopped, "stands")];
 
 struct Row {
     id: Uuid,
@@ -125,12 +140,9 @@ async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults:
     let dealer = caller.scope().reach() == Reach::Dealer;
     let known = async |tx: &Tx<'_>| {
         let open = Filter { open: true, ..Filter::default() };
-        let lately = Filter { from: Some(tx.now() - Duration::days(DAYS_BACK)), ..Filter::default() };
-        let open = rows(tx, call_out::list(tx, &open, &After::first(ROWS_MOST)).await?, dealer).await?;
-        let mut lately = call_out::list(tx, &lately, &After::first(ROWS_MOST)).await?;
-        lately.retain(|known| known.kept.stored.value.progress() == Progress::Settled);
-        lately.reverse();
-        Ok((choices(tx).await?, open, rows(tx, lately, false).await?))
+        let open = rows(tx, &call_out::list(tx, &open, &After::first(ROWS_MOST)).await?, dealer).await?;
+        let settled = call_out::settled(tx, tx.now() - Duration::days(DAYS_BACK), ROWS_MOST).await?;
+        Ok((choices(tx, typed).await?, open, rows(tx, &settled, false).await?))
     };
     let (units, open, settled) = db.read(caller.scope(), caller.now(), known).await?;
     let lead = match open.len() {
@@ -139,28 +151,27 @@ async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults:
         n => format!("{n} call-outs are open, the oldest first."),
     };
     let symptom = field(typed, "symptom").unwrap_or_default().to_owned();
-    Ok(Page { lead, faults, key: form::key(), symptom, dealer, units, open, settled })
+    let bay = |(bay, says): (Bay, &'static str)| (bay.as_str(), says, field(typed, "bay") == Some(bay.as_str()));
+    let bays = BAYS.map(bay).into();
+    Ok(Page { lead, faults, key: form::key(), symptom, dealer, units, bays, open, settled })
 }
 
 /// The units that stand somewhere now, as far as the scope reaches.
-pub(super) async fn choices(tx: &Tx<'_>) -> Result<Vec<Choice>, DbError> {
+pub(super) async fn choices(tx: &Tx<'_>, typed: &Typed) -> Result<Vec<Choice>, DbError> {
     let units = fleet::installed(tx, "", Month::of(local_date(Tz::UTC, tx.now()))).await?;
-    let choice = |unit: Installed| Choice {
-        id: unit.unit_id,
-        name: format!("{}, {}: {}", unit.customer, unit.site, unit.label),
+    let choice = |unit: Installed| {
+        let name = format!("{}, {}: {}", unit.customer, unit.site, unit.label);
+        Choice::of(typed, "unit", unit.unit_id, name)
     };
     Ok(units.into_iter().map(choice).collect())
 }
 
-async fn rows(tx: &Tx<'_>, known: Vec<Known>, dealer: bool) -> Result<Vec<Row>, DbError> {
+async fn rows(tx: &Tx<'_>, known: &[Known], dealer: bool) -> Result<Vec<Row>, DbError> {
+    let named = names(tx, known.iter().map(|one| one.kept.keys)).await?;
     let mut rows = Vec::with_capacity(known.len());
     for one in known {
-        let site = site::get(tx, one.kept.stored.value.site_id).await?.value;
-        let unit = match one.kept.keys.unit {
-            Some(id) => format!(": {}", unit::get(tx, id).await?.unit.value.label),
-            None => String::new(),
-        };
-        rows.push(Row::of(&one, format!("{}{unit}", site.name), site.time_zone, (dealer, tx.now())));
+        let (place, zone) = (named.place(one.kept.keys)?, named.site(one.kept.keys)?.zone);
+        rows.push(Row::of(one, place, zone, (dealer, tx.now())));
     }
     Ok(rows)
 }

@@ -9,6 +9,7 @@ use crate::db::due::{self, Listed};
 use crate::db::page::After;
 use crate::db::routine::{self, Kept};
 use crate::db::{Db, DbError, Tx, routine_done, unit, wear};
+use crate::http::routines_due::WITHIN_D;
 use crate::problem::{Kind, Problem};
 use actix_web::http::{StatusCode, header};
 use actix_web::web::{Data, Form, Path, Query};
@@ -23,8 +24,6 @@ use domain::routine::due::{Due, DueBy};
 use serde::Deserialize;
 use uuid::Uuid;
 
-/// Days ahead that the page shows.
-const WITHIN_D: i32 = 30;
 /// Dues that the page shows at most.
 const DUES_MOST: i64 = 200;
 
@@ -67,7 +66,7 @@ pub(super) async fn dues(
     let mine = asked.mine.is_some();
     let technician = caller.scope().account().filter(|_| mine).map(|account| account.0);
     let filter = due::Filter { site: asked.site, technician, within_d: WITHIN_D };
-    let after = After::parse(None, DUES_MOST).ok_or_else(Problem::not_found)?;
+    let after = After::first(DUES_MOST);
     let rows = db.read(caller.scope(), caller.now(), async |tx| due::list(tx, &filter, &after).await).await?;
     Ok(html_for(&caller, StatusCode::OK, &Page::of(&rows, mine))?)
 }

@@ -72,7 +72,7 @@ pub(super) async fn installed_units(
     let Visitor(caller) = visitor;
     let (month, units) = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let zone = dealer::get(tx).await?.time_zone.parse().unwrap_or(Tz::UTC);
+            let zone = dealer::zone(tx).await?;
             let month = Month::of(local_date(zone, tx.now()));
             Ok((month, fleet::installed(tx, find.trim(), month).await?))
         })

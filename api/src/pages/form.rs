@@ -39,15 +39,33 @@ pub(super) async fn once(
     typed: &Typed,
     work: impl AsyncFnOnce() -> Result<(), DbError>,
 ) -> Result<(), DbError> {
-    let Some(key) = field(typed, "key") else { return work().await };
-    let mut words: Vec<_> = typed.iter().collect();
-    words.sort();
-    let words = serde_json::to_vec(&words).map_err(|_cause| DbError::Collided)?;
-    if idempotency::claim(tx, key, &words).await?.is_some() {
-        return Ok(());
+    let fields = typed.iter().map(|(name, value)| (name.as_str(), value.as_str()));
+    if is_first(tx, fields).await? { work().await } else { Ok(()) }
+}
+
+/// Whether a form comes for the first time; what it does may follow in this transaction. Its key
+/// alone is kept, nothing of the answer.
+///
+/// # Errors
+/// A conflict when other words were sent with the same key.
+pub(super) async fn is_first(tx: &Tx<'_>, fields: impl Iterator<Item = (&str, &str)>) -> Result<bool, DbError> {
+    let mut words: Vec<_> = fields.collect();
+    words.sort_unstable();
+    let Some((_, key)) = words.iter().find(|(name, value)| *name == "key" && !value.is_empty()) else {
+        return Ok(true);
+    };
+    let request = serde_json::to_vec(&words).map_err(|_cause| DbError::Collided)?;
+    let before = idempotency::claim(tx, key, &request).await.map_err(|error| match error {
+        DbError::Refused { code, .. } => {
+            DbError::refused(code, "This form was sent before with other words. Open it anew.")
+        }
+        other => other,
+    })?;
+    if before.is_some() {
+        return Ok(false);
     }
-    work().await?;
-    idempotency::keep(tx, key, &Answer::of(1, &())).await
+    idempotency::keep(tx, key, &Answer::of(1, &())).await?;
+    Ok(true)
 }
 
 /// What is wrong with what was typed, in words; other problems go on.

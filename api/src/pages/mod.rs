@@ -53,7 +53,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(fleet::installed_units)
         .service(unit::one_unit)
         .service(readings_due::readings_due)
-        .service(asked::form)
+        .service(asked::show)
         .service(asked::ask)
         .service(rounds::round)
         .service(read::form)

@@ -29,8 +29,7 @@ pub(super) struct Part {
 /// The parts that are fitted to a unit now.
 pub(super) async fn fitted(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<Seen>, DbError> {
     let filter = Filter { unit: Some(unit), kind: None, fitted: true };
-    let after = After::parse(None, PARTS_MOST).ok_or(DbError::NotFound)?;
-    wear::seen(tx, component::list(tx, &filter, &after).await?).await
+    wear::seen(tx, component::list(tx, &filter, &After::first(PARTS_MOST)).await?).await
 }
 
 impl Part {

@@ -3,7 +3,7 @@
 use super::fault::Fault;
 use super::html_for;
 use super::visitor::Visitor;
-use super::words;
+use super::words::{self, day};
 use crate::auth::{Permission, perm};
 use crate::db::asking::due::{self, Filter, Held};
 use crate::db::{Db, dealer};
@@ -11,8 +11,7 @@ use actix_web::http::StatusCode;
 use actix_web::web::Data;
 use actix_web::{HttpResponse, get};
 use askama::Template;
-use chrono::{DateTime, NaiveDate, Utc};
-use chrono_tz::Tz;
+use chrono::{DateTime, Utc};
 use domain::asking::due::Due;
 use domain::report::display;
 use domain::zone::{Month, local_date};
@@ -63,7 +62,7 @@ pub(super) async fn readings_due(visitor: Visitor<perm::ReadDue>, db: Data<Db>) 
     let all = Filter::default();
     let (month, due, missing) = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let zone = dealer::get(tx).await?.time_zone.parse().unwrap_or(Tz::UTC);
+            let zone = dealer::zone(tx).await?;
             let month = Month::of(local_date(zone, tx.now())).previous();
             Ok((month, due::due_now(tx, &all, false).await?, due::missing(tx, &all, month).await?))
         })
@@ -106,11 +105,6 @@ fn summary(due: usize, late: usize) -> String {
         (due, 0) => format!("{due} readings are due within a week; none is late."),
         (due, late) => format!("{due} readings are due within a week or overdue; {late} of them late."),
     }
-}
-
-/// A day, short.
-pub(super) fn day(date: NaiveDate) -> String {
-    date.format("%-d\u{a0}%b\u{a0}%Y").to_string()
 }
 
 /// The last register and its day.

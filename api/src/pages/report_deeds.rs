@@ -2,10 +2,11 @@
 //! the page again.
 
 use super::fault::Fault;
+use super::form::{self, Typed, field};
 use super::visitor::Sender;
 use crate::auth::perm;
-use crate::db::Db;
 use crate::db::report::question;
+use crate::db::{Db, Tx};
 use crate::http::savings_reports::life::{self, IssueInput, ReasonInput};
 use crate::http::savings_reports::questions::{self, AnswerInput, QuestionInput};
 use crate::problem::Problem;
@@ -84,11 +85,15 @@ async fn decline(
 async fn ask(
     sender: Sender<perm::AskReports>,
     id: Path<ReportId>,
-    typed: Form<QuestionInput>,
+    typed: Form<Typed>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
-    let (figure, words) = typed.parse().map_err(Problem::from)?;
-    let work = async |tx: &crate::db::Tx<'_>| question::ask(tx, *id, figure, &words).await;
+    let text = |name: &str| field(&typed, name).unwrap_or_default().to_owned();
+    let asked = QuestionInput { figure: text("figure"), words: text("words") };
+    let (figure, words) = asked.parse().map_err(Problem::from)?;
+    let work = async |tx: &Tx<'_>| {
+        form::once(tx, &typed, async || question::ask(tx, *id, figure, &words).await.map(drop)).await
+    };
     db.write(sender.0.scope(), sender.0.now(), work).await?;
     Ok(back(*id))
 }

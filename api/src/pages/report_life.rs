@@ -1,5 +1,6 @@
 //! The part of a report's page that is about its life: revisions, what is proposed, questions.
 
+use super::form;
 use super::statement::zone;
 use super::words;
 use crate::auth::{Permission, Role, perm};
@@ -42,6 +43,8 @@ impl Loaded {
 pub(super) struct Life {
     pub(super) id: Uuid,
     pub(super) superseded: bool,
+    /// The key of the form that asks.
+    pub(super) key: String,
     pub(super) revisions: Vec<RevisionLine>,
     pub(super) questions: Vec<Question>,
     /// What is for those alone who issue reports.
@@ -96,6 +99,7 @@ impl Life {
         let issues = perm::IssueReports::ROLES.contains(&role) && newest;
         Self {
             id: stored.id,
+            key: form::key(),
             superseded: !newest,
             revisions: loaded.revisions.iter().filter_map(|one| revision(one, zone)).collect(),
             questions: loaded.questions.iter().map(|one| asked(one, zone)).collect(),

@@ -8,9 +8,11 @@ use super::words::NONE;
 use crate::auth::perm;
 use crate::db::condition::{self, StoredFinding};
 use crate::db::page::{After, PAGE_DEFAULT};
-use crate::db::risk::outcomes::{self, Unscored};
+use crate::db::risk::outcomes::Unscored;
 use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
 use crate::db::{Db, DbError, Tx};
+use crate::http::risk::scores;
+use crate::http::risk::units::NAMED_PARTS;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Query};
@@ -18,14 +20,9 @@ use actix_web::{HttpResponse, get};
 use askama::Template;
 use domain::money::Money;
 use domain::report::display;
-use domain::risk::HORIZONS_DAYS;
-use domain::risk::scores::{Scores, scores};
 use domain::risk::words::{self, WORTH_BRINGING};
 use serde::Deserialize;
 use uuid::Uuid;
-
-/// Parts named of each unit.
-const NAMED_PARTS: i64 = 3;
 
 #[derive(Template)]
 #[template(path = "risk.html")]
@@ -33,6 +30,7 @@ struct Page {
     made_on: Option<String>,
     rows: Vec<Row>,
     next: Option<String>,
+    /// On the first page.
     turned_out: Vec<TurnedOut>,
 }
 
@@ -80,7 +78,10 @@ pub(super) async fn units_at_risk(
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
     let after = After::parse(asked.cursor.as_deref(), PAGE_DEFAULT).ok_or_else(Problem::not_found)?;
-    let page = db.read(caller.scope(), caller.now(), async |tx| Page::of(tx, &after).await).await?;
+    let mut page = db.read(caller.scope(), caller.now(), async |tx| Page::of(tx, &after).await).await?;
+    if asked.cursor.is_none() {
+        page.turned_out = scores::turned_out(&db, &caller).await?.into_iter().map(TurnedOut::from).collect();
+    }
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }
 
@@ -93,15 +94,10 @@ impl Page {
         let next = units.last().filter(|_| more).map(|last| After::cursor(&last.rank.to_string(), last.unit_id));
         let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
         let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
-        let mut turned_out = Vec::new();
-        for days in HORIZONS_DAYS {
-            let found = scores(&outcomes::judged(tx, days).await?);
-            turned_out.push(TurnedOut::of(days, found, outcomes::unscored(tx, days).await?));
-        }
         let made_on = units.first().map(|unit| display::date(unit.night));
         let findings = condition::open_of(tx, &ids).await?;
         let rows: Result<Vec<Row>, DbError> = units.into_iter().map(|unit| Row::of(unit, &parts, &findings)).collect();
-        Ok(Self { made_on, rows: rows?, next, turned_out })
+        Ok(Self { made_on, rows: rows?, next, turned_out: Vec::new() })
     }
 }
 
@@ -139,10 +135,11 @@ impl Part {
     }
 }
 
-impl TurnedOut {
-    fn of(days: u16, found: Option<Scores>, Unscored { pending, unknown }: Unscored) -> Self {
+impl From<scores::TurnedOut> for TurnedOut {
+    fn from(horizon: scores::TurnedOut) -> Self {
+        let (days, Unscored { pending, unknown }) = (horizon.days, horizon.unscored);
         let waiting = format!("{pending} wait for their day, {unknown} can never be scored.");
-        let Some(found) = found else {
+        let Some(found) = horizon.scores else {
             return Self {
                 days,
                 sentence: format!("None can be scored yet: {waiting}"),

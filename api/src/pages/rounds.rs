@@ -2,9 +2,9 @@
 
 use super::fault::Fault;
 use super::html_for;
-use super::readings_due::{day, last};
+use super::readings_due::last;
 use super::visitor::Visitor;
-use super::words;
+use super::words::{self, day};
 use crate::auth::perm;
 use crate::db::asking::due::Held;
 use crate::db::asking::round::{RoundSite, stops};
@@ -15,7 +15,6 @@ use actix_web::web::{Data, Query};
 use actix_web::{HttpResponse, get};
 use askama::Template;
 use chrono::{DateTime, Utc};
-use chrono_tz::Tz;
 use domain::zone::local_date;
 use serde::Deserialize;
 
@@ -59,7 +58,7 @@ pub(super) async fn round(
     let sites = sites(asked.site.as_deref())?;
     let (zone, stops) = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let zone = dealer::get(tx).await?.time_zone.parse().unwrap_or(Tz::UTC);
+            let zone = dealer::zone(tx).await?;
             Ok((zone, stops(tx, &sites).await?))
         })
         .await?;

@@ -10,18 +10,18 @@ use crate::db::stock::balance::{self, Balance};
 use crate::db::stock::forecast::{self, Foreseen};
 use crate::db::stock::orders::{self, NamedLine, Order, Unsupplied};
 use crate::db::stock::place::{self, StoredPlace};
-use crate::db::stock::zone;
-use crate::db::{Db, DbError, Tx};
+use crate::db::{Db, DbError, Tx, dealer};
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpResponse, get};
 use askama::Template;
 use chrono::NaiveDate;
+use chrono_tz::Tz;
 use domain::ids::PlaceId;
 use domain::stock::order::OrderWhy;
 use domain::zone::local_date;
 use serde::Deserialize;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
 
 /// Rows that are shown of all places together.
@@ -71,6 +71,8 @@ pub(super) struct Asked {
 
 /// All that the page shows.
 struct Shown {
+    /// The dealer's.
+    zone: Tz,
     today: NaiveDate,
     place: Option<StoredPlace>,
     places: Vec<StoredPlace>,
@@ -91,20 +93,17 @@ pub(super) async fn stock(
     Ok(html_for(&caller, StatusCode::OK, &Page::of(shown))?)
 }
 
-/// The beginning of a list.
-pub(super) fn from_the_top(limit: i64) -> Result<After, DbError> {
-    After::parse(None, limit).ok_or(DbError::NotFound)
-}
-
 async fn read(tx: &Tx<'_>, id: Option<PlaceId>) -> Result<Shown, DbError> {
     let place = match id {
         Some(id) => Some(place::get(tx, id).await?),
         None => None,
     };
-    let (first, all) = (from_the_top(FIRST)?, from_the_top(PAGE_MAX)?);
+    let zone = dealer::zone(tx).await?;
+    let (first, all) = (After::first(FIRST), After::first(PAGE_MAX));
     let filter = balance::Filter { place: id, ..balance::Filter::default() };
     Ok(Shown {
-        today: local_date(zone(tx).await?, tx.now()),
+        today: local_date(zone, tx.now()),
+        zone,
         foreseen: forecast::list(tx, id, if id.is_some() { &all } else { &first }).await?,
         balances: if id.is_some() { balance::list(tx, &filter, &all).await? } else { Vec::new() },
         orders: orders::due(tx, id).await?,
@@ -115,13 +114,15 @@ async fn read(tx: &Tx<'_>, id: Option<PlaceId>) -> Result<Shown, DbError> {
 
 impl Page {
     fn of(shown: Shown) -> Self {
-        let Shown { today, place, places, foreseen, balances, orders: (due, unsupplied) } = shown;
+        let Shown { zone, today, place, places, foreseen, balances, orders: (due, unsupplied) } = shown;
         let lines: usize = due.iter().map(|order| order.lines.len()).sum();
         let runs_out = foreseen.iter().filter(|row| row.forecast.earliest.is_some_and(|day| day <= today)).count();
         let title = place.as_ref().map_or("Stock".to_owned(), |place| place.value.name.clone());
+        let zones: HashMap<Uuid, Tz> = places.iter().map(|place| (place.id.0, place.value.time_zone)).collect();
+        let zone_of = |row: &Foreseen| zones.get(&row.forecast.place_id).copied().unwrap_or(zone);
         let rows = match &place {
             None => foreseen.iter().map(|row| Row::foreseen(row, today)).collect(),
-            Some(_) => of_place(&balances, &foreseen, today),
+            Some(place) => of_place(&balances, &foreseen, today, place.value.time_zone),
         };
         Self {
             title,
@@ -129,7 +130,7 @@ impl Page {
             more_orders: due.len().saturating_sub(ORDERS_MOST),
             orders: due.into_iter().take(ORDERS_MOST).map(|order| Lines::of(order, today)).collect(),
             unsupplied: unsupplied.iter().map(|due| format!("{}, for {}", due.item, due.place)).collect(),
-            findings: foreseen.iter().filter_map(use_finding).collect(),
+            findings: foreseen.iter().filter_map(|row| use_finding(row, zone_of(row))).collect(),
             rows,
             place: place.map(|place| place.id.0),
             places: places.into_iter().map(|place| Place { id: place.id.0, name: place.value.name }).collect(),
@@ -192,7 +193,7 @@ fn lasts(row: &Foreseen, today: NaiveDate) -> String {
 }
 
 /// One row an item, its lots together; those to run out first come first.
-fn of_place(balances: &[Balance], foreseen: &[Foreseen], today: NaiveDate) -> Vec<Row> {
+fn of_place(balances: &[Balance], foreseen: &[Foreseen], today: NaiveDate, zone: Tz) -> Vec<Row> {
     let mut shelves: BTreeMap<Uuid, Vec<&Balance>> = BTreeMap::new();
     for balance in balances {
         shelves.entry(balance.item_id).or_default().push(balance);
@@ -200,7 +201,7 @@ fn of_place(balances: &[Balance], foreseen: &[Foreseen], today: NaiveDate) -> Ve
     let mut rows = Vec::new();
     for row in foreseen {
         let Some(shelves) = shelves.remove(&row.forecast.consumable_id) else { continue };
-        rows.push(Row { lots: lots(&shelves), counted: counted(&shelves), ..Row::foreseen(row, today) });
+        rows.push(Row { lots: lots(&shelves), counted: counted(&shelves, zone), ..Row::foreseen(row, today) });
     }
     for shelves in shelves.values() {
         let Some(first) = shelves.first() else { continue };
@@ -211,7 +212,7 @@ fn of_place(balances: &[Balance], foreseen: &[Foreseen], today: NaiveDate) -> Ve
             there: quantity(shelves.iter().map(|shelf| shelf.quantity).sum(), &first.unit),
             lasts: "not looked at yet".to_owned(),
             order_by: String::new(),
-            counted: counted(shelves),
+            counted: counted(shelves, zone),
         });
     }
     rows
@@ -225,7 +226,7 @@ fn lots(shelves: &[&Balance]) -> Vec<String> {
     shelves.iter().filter_map(lot).collect()
 }
 
-fn counted(shelves: &[&Balance]) -> String {
+fn counted(shelves: &[&Balance], zone: Tz) -> String {
     let last = shelves.iter().filter_map(|shelf| shelf.counted_at).max();
-    last.map_or("never".to_owned(), |at| day(at.date_naive()))
+    last.map_or("never".to_owned(), |at| day(local_date(zone, at)))
 }

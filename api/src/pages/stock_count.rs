@@ -3,11 +3,10 @@
 
 use super::fault::Fault;
 use super::html_for;
-use super::stock::from_the_top;
 use super::visitor::{Sender, Visitor};
 use super::words::count_difference;
 use crate::auth::perm;
-use crate::db::page::PAGE_MAX;
+use crate::db::page::{After, PAGE_MAX};
 use crate::db::stock::balance::{self, Balance};
 use crate::db::stock::{movement, place};
 use crate::db::{Db, DbError, Tx};
@@ -106,7 +105,7 @@ fn key(balance: &Balance) -> String {
 async fn shelves(tx: &Tx<'_>, id: PlaceId) -> Result<(String, Vec<Balance>), DbError> {
     let name = place::get(tx, id).await?.value.name;
     let filter = balance::Filter { place: Some(id), ..balance::Filter::default() };
-    let mut shelves = balance::list(tx, &filter, &from_the_top(PAGE_MAX)?).await?;
+    let mut shelves = balance::list(tx, &filter, &After::first(PAGE_MAX)).await?;
     shelves.sort_by(|one, other| (&one.item, &one.lot).cmp(&(&other.item, &other.lot)));
     Ok((name, shelves))
 }

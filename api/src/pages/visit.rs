@@ -9,16 +9,18 @@ use crate::auth::{Caller, Permission, perm};
 use crate::db::fleet::{self, MeterRead};
 use crate::db::measures::sample::Judged;
 use crate::db::service::event;
-use crate::db::{Db, DbError, Tx, measures, meter_known, placement, reading, routine, routine_done, site, unit};
+use crate::db::{Db, DbError, Tx, measures, placement, reading, routine, routine_done, site, unit};
 use crate::problem::Problem;
-use crate::readings::batch::{Sheets, group};
-use crate::readings::{Rejected, Row};
+use crate::readings::batch::Sheets;
+use crate::readings::parse::Parsed;
+use crate::readings::{Rejected, Row, intake};
 use actix_web::http::{StatusCode, header};
 use actix_web::web::{Data, Form, Path};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use chrono::{DateTime, NaiveDate, NaiveDateTime, Utc};
 use chrono_tz::Tz;
+use domain::asking::typed::register;
 use domain::fault::Faults;
 use domain::ids::{RoutineId, UnitId};
 use domain::measures::sample::{Quantity, Sample, SampleUnit};
@@ -185,11 +187,10 @@ fn tick(typed: &Typed, kept: &routine::Kept) -> Tick {
     }
 }
 
-/// What was typed, read.
+/// What was typed, read, but for the registers.
 struct Visit {
     event: ServiceEvent,
     samples: Vec<Sample>,
-    rows: Vec<Row>,
     /// Recurring work, and which of its dues was done.
     work: Vec<(RoutineId, u32)>,
 }
@@ -198,14 +199,9 @@ struct Visit {
 async fn keep(caller: &Caller<perm::WriteService>, db: &Db, id: UnitId, typed: &Typed) -> Result<(), Problem> {
     let (scope, now) = (caller.scope(), caller.now());
     let unit = db.read(scope, now, async |tx| known(tx, id).await).await?;
-    let visit = read(id, &unit, typed, now)?;
-    let meters: Vec<Uuid> = visit.rows.iter().map(|row| row.meter).collect();
-    let at = visit.event.at;
-    let meters = db.read(scope, now, async |tx| meter_known::by_ids(tx, &meters, at, at).await).await?;
-    let mut rejected = Vec::new();
-    let sheets = group(&visit.rows, &meters, now, &mut rejected);
+    let (visit, rows) = read(id, &unit, typed, now)?;
+    let (sheets, rejected) = intake::prepare(db, scope, now, Parsed { rows, rejected: Vec::new() }).await?;
     faults_of(&unit, &rejected)?;
-    db.ensure_months(scope, now, &sheets.day).await?;
     let write = async |tx: &Tx<'_>| form::once(tx, typed, async || store(tx, id, &unit, &visit, &sheets).await).await;
     Ok(db.write(scope, now, write).await?)
 }
@@ -243,7 +239,7 @@ fn faults_of(unit: &Known, rejected: &[Rejected]) -> Result<(), Faults> {
     faults.or(())
 }
 
-fn read(id: UnitId, unit: &Known, typed: &Typed, now: DateTime<Utc>) -> Result<Visit, Faults> {
+fn read(id: UnitId, unit: &Known, typed: &Typed, now: DateTime<Utc>) -> Result<(Visit, Vec<Row>), Faults> {
     let mut faults = Faults::default();
     let at = instant(&mut faults, typed, unit.zone).unwrap_or(now);
     let event = event_of(&mut faults, id, typed, at).checked(now);
@@ -258,12 +254,14 @@ fn read(id: UnitId, unit: &Known, typed: &Typed, now: DateTime<Utc>) -> Result<V
     }
     let mut rows = Vec::new();
     for (index, meter) in unit.meters.iter().enumerate() {
-        let Some(register) = number(&mut faults, typed, &meter.id.to_string()) else { continue };
+        let Some(text) = field(typed, &meter.id.to_string()) else { continue };
+        let register = register(text).map_err(|why| Faults::one("", "not_a_register", why.to_string()));
+        let Some(register) = faults.take(&format!("/{}", meter.label), register) else { continue };
         rows.push(Row { index, meter: meter.id, at: at.timestamp(), register, source: Source::HAND });
     }
     let work = work_of(&mut faults, typed);
     match event {
-        Some(event) => faults.or(Visit { event, samples, rows, work }),
+        Some(event) => faults.or((Visit { event, samples, work }, rows)),
         None => Err(faults),
     }
 }

@@ -8,15 +8,14 @@ use super::{html_for, words};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::service::visit::{self, Planned};
-use crate::db::service::{Filter, day_key};
-use crate::db::{Db, DbError, Tx, dealer, site, unit};
+use crate::db::service::{Filter, Names, day_key, names};
+use crate::db::{Db, DbError, Tx, dealer, unit};
 use crate::problem::Problem;
 use actix_web::http::{StatusCode, header};
 use actix_web::web::{Data, Form, Query};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use chrono::{Datelike, Days, NaiveDate, NaiveTime};
-use chrono_tz::Tz;
 use domain::fault::Faults;
 use domain::ids::{AccountId, UnitId};
 use domain::service::visit::{Conflict, Visit, VisitState, When};
@@ -33,9 +32,11 @@ struct Page {
     faults: Vec<String>,
     key: String,
     day: String,
+    from: String,
+    to: String,
     purpose: String,
     units: Vec<Choice>,
-    people: Vec<(String, String)>,
+    people: Vec<Choice>,
     days: Vec<Day>,
 }
 
@@ -109,10 +110,10 @@ async fn wanted(tx: &Tx<'_>, typed: &Typed) -> Result<Visit, DbError> {
         Some(id) => unit::get(tx, id).await?.present,
         None => None,
     };
-    let Some((day, present)) = day.zip(present) else {
+    if present.is_none() {
         faults.add("/unit", "required", "choose a unit that stands somewhere");
-        return Err(faults.into());
-    };
+    }
+    let Some((day, present)) = day.zip(present) else { return Err(faults.into()) };
     let visit = Visit {
         site_id: present.site_id,
         unit_id: unit,
@@ -137,16 +138,15 @@ async fn page<P: Permission>(
     let name =
         |id: AccountId| people.iter().find(|(one, _)| *one == id).map_or(words::NONE, |(_, name)| name).to_owned();
     let known = async |tx: &Tx<'_>| {
-        let zone = dealer::get(tx).await?.time_zone.parse().unwrap_or(Tz::UTC);
-        let first = monday(day.unwrap_or(local_date(zone, tx.now())));
+        let zone = dealer::zone(tx).await?;
+        let first = monday(day.filter(is_possible).unwrap_or(local_date(zone, tx.now())));
         let filter =
             Filter { from: Some(day_key(first)), to: Some(day_key(first + Days::new(7))), ..Filter::default() };
         let visits = visit::list(tx, &filter, &After::first(PAGE_MAX)).await?;
-        let mut rows = Vec::with_capacity(visits.len());
-        for planned in &visits {
-            rows.push((planned.kept.stored.value.when, row(tx, planned, &name).await?));
-        }
-        Ok((first, choices(tx).await?, rows))
+        let named = names(tx, visits.iter().map(|planned| planned.kept.keys)).await?;
+        let row = |planned: &Planned| Ok((planned.kept.stored.value.when, row(planned, &named, &name)?));
+        let rows = visits.iter().map(row).collect::<Result<Vec<_>, DbError>>()?;
+        Ok((first, choices(tx, typed).await?, rows))
     };
     let (first, units, mut rows) = db.read(caller.scope(), caller.now(), known).await?;
     rows.sort_by_key(|(when, _)| (when.day, when.from));
@@ -155,6 +155,7 @@ async fn page<P: Permission>(
         1 => "1 visit this week.".to_owned(),
         n => format!("{n} visits this week."),
     };
+    let text = |name: &str| field(typed, name).unwrap_or_default().to_owned();
     Ok(Page {
         lead,
         before: (first - Days::new(7)).to_string(),
@@ -162,9 +163,11 @@ async fn page<P: Permission>(
         faults,
         key: form::key(),
         day: field(typed, "day").map_or(first.to_string(), str::to_owned),
-        purpose: field(typed, "purpose").unwrap_or_default().to_owned(),
+        from: text("from"),
+        to: text("to"),
+        purpose: text("purpose"),
         units,
-        people: people.iter().map(|(id, name)| (id.to_string(), name.clone())).collect(),
+        people: people.iter().map(|(id, name)| Choice::of(typed, "technician", id.0, name.clone())).collect(),
         days: by_day(first, rows),
     })
 }
@@ -181,22 +184,22 @@ fn by_day(first: NaiveDate, rows: Vec<(When, Row)>) -> Vec<Day> {
     days.into_iter().map(|(_, day)| day).collect()
 }
 
+/// Whether a visit can be on that day; others, such as the calendar's last, have no week around them.
+fn is_possible(day: &NaiveDate) -> bool {
+    When { day: *day, from: None, to: None }.checked().is_ok()
+}
+
 fn monday(day: NaiveDate) -> NaiveDate {
     day - Days::new(u64::from(day.weekday().num_days_from_monday()))
 }
 
-async fn row(tx: &Tx<'_>, planned: &Planned, name: &impl Fn(AccountId) -> String) -> Result<Row, DbError> {
+fn row(planned: &Planned, named: &Names, name: &impl Fn(AccountId) -> String) -> Result<Row, DbError> {
     let visit = &planned.kept.stored.value;
-    let site = site::get(tx, visit.site_id).await?.value.name;
-    let unit = match visit.unit_id {
-        Some(id) => format!(": {}", unit::get(tx, id).await?.unit.value.label),
-        None => String::new(),
-    };
     let time = |time: NaiveTime| time.format("%H:%M").to_string();
     let window = visit.when.from.zip(visit.when.to);
     Ok(Row {
         time: window.map_or("any time".to_owned(), |(from, to)| format!("{} to {}", time(from), time(to))),
-        place: format!("{site}{unit}"),
+        place: named.place(planned.kept.keys)?,
         unit: visit.unit_id.map(|unit| unit.0),
         who: visit.technician_id.map_or("nobody yet".to_owned(), name),
         purpose: visit.purpose.join(", "),

@@ -19,6 +19,7 @@ use domain::span::Span;
 use domain::spell::SpellState;
 use domain::stock::movement::DifferenceWhy;
 use domain::wear::age::AgeSource;
+use domain::zone::local_date;
 use rust_decimal::Decimal;
 
 /// What stands where there is no figure.
@@ -213,8 +214,8 @@ pub(super) fn run_out(forecast: &Forecast, today: NaiveDate) -> String {
     }
 }
 
-/// A use that is out of line; none for one that is in line.
-pub(super) fn use_finding(row: &Foreseen) -> Option<String> {
+/// A use that is out of line, by the days of its place; none for one that is in line.
+pub(super) fn use_finding(row: &Foreseen, zone: Tz) -> Option<String> {
     let forecast = &row.forecast;
     let way = if forecast.use_is.as_deref()? == "above" { "more" } else { "less" };
     let (since, actual, expected) = (forecast.use_since?, forecast.use_actual?, forecast.use_expected?);
@@ -222,7 +223,7 @@ pub(super) fn use_finding(row: &Foreseen) -> Option<String> {
         "{}, {}: {way} than expected since {}: {actual:.0} {} where {expected:.0} were expected.",
         row.place,
         row.item,
-        day(since.date_naive()),
+        day(local_date(zone, since)),
         row.unit
     ))
 }

@@ -2,12 +2,13 @@
 
 mod input;
 
+use super::rows::{self, Rejected};
 use crate::cli::Outcome;
 use clap::Args;
 use domain::condition::baseline::{Baseline, POINTS_MIN};
 use domain::condition::chart::{Cusum, Ewma, Point};
 use domain::condition::run_length::{cusum_limit, ewma_limit};
-use input::{Charted, Rejected};
+use input::Charted;
 use serde_json::{Value, json};
 use std::error::Error;
 use std::io::{self, Write};
@@ -17,7 +18,7 @@ pub(super) const EXAMPLES: &str = "\
 The values are CSV with a header and the columns time and value, in order of time. What is usual is
 the median of the first values, and their deviation comes from the median absolute deviation.
 Run lengths hold for independent normal values. A row that can't be taken is named with its line
-and costs no other one.
+and costs no other one; the exit status says that there was one.
 
 Examples:
   weirbook calc chart flow.csv                          a CUSUM for a shift of one deviation
@@ -52,12 +53,10 @@ pub(crate) struct Chart {
 
 pub(super) fn run(asked: &Chart) -> Outcome {
     let (values, rejected) = input::values(&asked.file)?;
-    for Rejected { line, detail } in &rejected {
-        eprintln!("weirbook: line {line}: {detail}");
-    }
+    rows::name(&rejected);
     let all = asked.answer(&values, &rejected)?;
     writeln!(io::stdout(), "{}", serde_json::to_string_pretty(&all)?)?;
-    Ok(())
+    rows::outcome(&rejected)
 }
 
 impl Chart {

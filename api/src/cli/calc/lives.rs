@@ -3,11 +3,11 @@
 mod answer;
 mod input;
 
+use super::rows;
 use crate::cli::Outcome;
 use clap::Args;
 use domain::money::{Currency, Money};
 use domain::reliability::replace::Costs;
-use input::Rejected;
 use rust_decimal::Decimal;
 use serde_json::json;
 use std::error::Error;
@@ -22,7 +22,8 @@ The lives are CSV with a header, one life a row, in any unit that ages the parts
   last_good   of a failure, the age at which it was last seen good; empty if the failure was seen
   group       parts alike, where there are several kinds
   rated_life  the life the part is sold for
-A row that can't be taken is named with its line and costs no other one.
+A row that can't be taken is named with its line and costs no other one; the exit status says that
+there was one.
 
 Examples:
   weirbook calc lives tubes.csv --at 1000,2000
@@ -60,13 +61,11 @@ pub(crate) struct Lives {
 pub(super) fn run(asked: &Lives) -> Outcome {
     let question = asked.question()?;
     let (groups, rejected) = input::lives(&asked.file)?;
-    for Rejected { line, detail } in &rejected {
-        eprintln!("weirbook: line {line}: {detail}");
-    }
+    rows::name(&rejected);
     let groups: Vec<_> = groups.iter().map(|group| answer::of(group, &question)).collect();
     let all = json!({ "level": question.level, "groups": groups, "rejected": rejected });
     writeln!(io::stdout(), "{}", serde_json::to_string_pretty(&all)?)?;
-    Ok(())
+    rows::outcome(&rejected)
 }
 
 /// What is asked of every group, checked.

@@ -3,19 +3,20 @@
 mod answer;
 mod input;
 
+use super::rows;
 use crate::cli::Outcome;
 use answer::Answer;
 use clap::{Args, ValueEnum};
 use domain::metering::fold::{Folded, MeterFold};
 use domain::metering::history::History;
-use input::{MeterReadings, Rejected};
+use input::MeterReadings;
 use std::path::PathBuf;
 
 pub(super) const EXAMPLES: &str = "\
 The readings are CSV with a header: the columns meter, read_at and register, in any order; without
 the column meter all rows are of one meter. read_at is an RFC 3339 instant, or the local time in the
 zone, such as `2026-01-31 08:15`. Rows may come in any order. A row that can't be taken is named with
-its line and costs no other one.
+its line and costs no other one; the exit status says that there was one.
 
 The facts are JSON. What they leave out stands in the options, and the other way round:
   { \"zone\": \"Europe/Vienna\",
@@ -90,9 +91,7 @@ pub(super) fn run(asked: &Water) -> Outcome {
         answers.push(Answer::of(&meter.name, &known.facts, zone, &folded, asked.by));
     }
     rejected.sort_by_key(|row| row.line);
-    for Rejected { line, detail } in &rejected {
-        eprintln!("weirbook: line {line}: {detail}");
-    }
+    rows::name(&rejected);
     answer::print(zone, &answers, &rejected)
 }
 

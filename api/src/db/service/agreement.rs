@@ -153,7 +153,7 @@ select lower(l.what) as what, l.unit, sum(l.quantity) as quantity
 /// # Errors
 /// When the database fails.
 pub(crate) async fn used(tx: &Tx<'_>, agreement: &Agreement, day: NaiveDate) -> Result<Used, DbError> {
-    let zone = dealer::get(tx).await?.time_zone.parse().unwrap_or(Tz::UTC);
+    let zone = dealer::zone(tx).await?;
     let (from, to) = agreement.year_of(day);
     let asked = |sql: &str| {
         sql_query(format!("{COVERED} {sql}"))

@@ -1,12 +1,13 @@
 //! Call-outs in the database, each with what the scope sees of it.
 
-use super::{Filter, Kept, Keys, Record, agreement, create as keep, get, site_of, stood, update_at};
+use super::{Filter, Kept, Keys, Record, Row, agreement, create as keep, get, site_of, stood, update_at};
 use crate::db::page::After;
 use crate::db::schema::{call_out, call_out_internal, unit};
 use crate::db::{DbError, Revision, Tx};
 use chrono::{DateTime, Utc};
-use diesel::insert_into;
 use diesel::prelude::*;
+use diesel::sql_types::{BigInt, Timestamptz};
+use diesel::{insert_into, sql_query};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{CustomerId, SiteId, UnitId};
@@ -97,6 +98,22 @@ pub(crate) async fn find(tx: &Tx<'_>, id: Uuid) -> Result<Known, DbError> {
 /// [`DbError::Invalid`] for a cursor of another list.
 pub(crate) async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Known>, DbError> {
     known(tx, super::list(tx, filter, after).await?).await
+}
+
+/// The `most` newest call-outs of those since then that are settled, the newest first.
+///
+/// # Errors
+/// When the database fails.
+pub(crate) async fn settled(tx: &Tx<'_>, since: DateTime<Utc>, most: i64) -> Result<Vec<Known>, DbError> {
+    let rows: Vec<Row> = sql_query(
+        "select * from call_out where at >= $1 and coalesce(record->'steps' ? 'settled', false)
+          order by at desc, id desc limit $2",
+    )
+    .bind::<Timestamptz, _>(since)
+    .bind::<BigInt, _>(most)
+    .load(&mut tx.conn())
+    .await?;
+    known(tx, rows.into_iter().map(super::kept).collect::<Result<_, _>>()?).await
 }
 
 /// Records a step.

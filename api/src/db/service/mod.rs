@@ -17,9 +17,10 @@ pub(crate) mod visit;
 use super::error::known;
 use super::page::After;
 use super::stamp::{Change, one_changed};
-use super::{DbError, Revision, Stored, Tx, placement, site, unit};
+use super::{DbError, Revision, Stored, Tx, placement, schema, site, unit};
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
-use diesel::deserialize::QueryableByName;
+use chrono_tz::Tz;
+use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{BigInt, Bool, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
@@ -28,6 +29,7 @@ use domain::ids::{AccountId, CustomerId, SiteId, UnitId};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
+use std::collections::{BTreeSet, HashMap};
 use uuid::Uuid;
 
 /// A kind of record.
@@ -121,6 +123,67 @@ fn kept<T: Record>(row: Row) -> Result<Kept<T>, DbError> {
 /// The beginning of a local day as it stands in `at`.
 pub(crate) fn day_key(day: NaiveDate) -> DateTime<Utc> {
     day.and_time(NaiveTime::MIN).and_utc()
+}
+
+/// What records call the sites and units they are about.
+pub(crate) struct Names {
+    sites: HashMap<Uuid, NamedSite>,
+    units: HashMap<Uuid, String>,
+}
+
+/// A site as it is called.
+pub(crate) struct NamedSite {
+    /// Its name.
+    pub(crate) name: String,
+    /// Where it is.
+    pub(crate) address: Option<String>,
+    /// Its zone.
+    pub(crate) zone: Tz,
+}
+
+/// The names of what records are about, of all of them at once.
+///
+/// # Errors
+/// When the database fails.
+pub(crate) async fn names(tx: &Tx<'_>, of: impl Iterator<Item = Keys> + Clone) -> Result<Names, DbError> {
+    let sites: BTreeSet<Uuid> = of.clone().filter_map(|keys| keys.site).map(|site| site.0).collect();
+    let units: BTreeSet<Uuid> = of.filter_map(|keys| keys.unit).map(|unit| unit.0).collect();
+    let sites: Vec<(Uuid, String, Option<String>, String)> = schema::site::table
+        .filter(schema::site::id.eq_any(sites))
+        .select((schema::site::id, schema::site::name, schema::site::address, schema::site::time_zone))
+        .load(&mut tx.conn())
+        .await?;
+    let units: Vec<(Uuid, String)> = schema::unit::table
+        .filter(schema::unit::id.eq_any(units))
+        .select((schema::unit::id, schema::unit::label))
+        .load(&mut tx.conn())
+        .await?;
+    let site = |(id, name, address, zone): (Uuid, String, Option<String>, String)| {
+        Ok((id, NamedSite { name, address, zone: known("time_zone", zone.parse().ok())? }))
+    };
+    let sites = sites.into_iter().map(site).collect::<Result<_, DbError>>()?;
+    Ok(Names { sites, units: units.into_iter().collect() })
+}
+
+impl Names {
+    /// The site of a record.
+    ///
+    /// # Errors
+    /// [`DbError::NotFound`] outside the scope.
+    pub(crate) fn site(&self, of: Keys) -> Result<&NamedSite, DbError> {
+        of.site.and_then(|site| self.sites.get(&site.0)).ok_or(DbError::NotFound)
+    }
+
+    /// The site and, where the record is about one, the unit.
+    ///
+    /// # Errors
+    /// [`DbError::NotFound`] outside the scope.
+    pub(crate) fn place(&self, of: Keys) -> Result<String, DbError> {
+        let site = &self.site(of)?.name;
+        let Some(unit) = of.unit else { return Ok(site.clone()) };
+        let unit = self.units.get(&unit.0).ok_or(DbError::NotFound)?;
+        Ok(format!("{site}: {unit}"))
+    }
 }
 
 /// Adds a record.

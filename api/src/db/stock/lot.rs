@@ -3,7 +3,7 @@
 use super::item;
 use crate::db::schema::stock_lot;
 use crate::db::stamp::Change;
-use crate::db::{DbError, Tx};
+use crate::db::{DbError, Tx, dealer};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::insert_into;
 use diesel::prelude::*;
@@ -53,7 +53,7 @@ pub async fn create(tx: &Tx<'_>, new: &Lot) -> Result<StoredLot, DbError> {
     if !item.by_lot {
         return Err(Faults::one("", "not_by_lot", "this item is not kept by lot; change its by_lot first").into());
     }
-    let today = local_date(super::zone(tx).await?, tx.now());
+    let today = local_date(dealer::zone(tx).await?, tx.now());
     let row: Row = insert_into(stock_lot::table)
         .values((
             stock_lot::id.eq(tx.new_id()),

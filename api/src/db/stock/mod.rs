@@ -20,10 +20,8 @@ pub mod use_of_site;
 pub mod use_sums;
 pub mod van_load;
 
-use super::{DbError, Tx, dealer};
-use chrono_tz::Tz;
+use super::DbError;
 use domain::fault::Faults;
-use domain::zone::parse_zone;
 
 /// Says that a field names nothing of the dealer's.
 fn unknown(pointer: impl Into<String>) -> Faults {
@@ -41,12 +39,4 @@ pub(in crate::db) fn named<T>(pointer: &str, found: Result<T, DbError>) -> Resul
         Err(DbError::NotFound) => Err(unknown(pointer).into()),
         other => other,
     }
-}
-
-/// The dealer's time zone.
-///
-/// # Errors
-/// When the database fails.
-pub async fn zone(tx: &Tx<'_>) -> Result<Tz, DbError> {
-    Ok(parse_zone(&dealer::get(tx).await?.time_zone)?)
 }

@@ -2,8 +2,8 @@
 
 use super::forecast::{self, Foreseen};
 use super::item::Named;
-use super::{item, reservation, zone};
-use crate::db::{DbError, Tx};
+use super::{item, reservation};
+use crate::db::{DbError, Tx, dealer};
 use domain::ids::{ItemId, PlaceId};
 use domain::stock::kit::reserved;
 use domain::stock::order::{OrderLine, Standing, Suggestions};
@@ -54,7 +54,7 @@ pub struct Unsupplied {
 /// # Errors
 /// When the database fails.
 pub async fn due(tx: &Tx<'_>, place: Option<PlaceId>) -> Result<(Vec<Order>, Vec<Unsupplied>), DbError> {
-    let today = local_date(zone(tx).await?, tx.now());
+    let today = local_date(dealer::zone(tx).await?, tx.now());
     let kept = reservation::open(tx).await?;
     let places: Vec<PlaceId> = kept.iter().map(|one| one.place_id).collect();
     let rows = forecast::maybe_due(tx, today, place, &places).await?;

@@ -1,10 +1,11 @@
 //! `/v1/risk/scores`: how past forecasts turned out.
 
 use crate::auth::{Caller, perm};
-use crate::db::risk::outcomes;
-use crate::db::{Db, DbError, Tx};
+use crate::db::risk::outcomes::{self, Unscored};
+use crate::db::{Db, Tx};
 use crate::http::answer::Problems;
 use crate::problem::Problem;
+use crate::readings::intake::in_background;
 use actix_web::web::Data;
 use actix_web::{HttpResponse, get};
 use domain::reliability::score::Bin;
@@ -135,15 +136,37 @@ pub struct RiskScoresView {
     horizons: Vec<HorizonScoresView>,
 }
 
-async fn of_horizons(tx: &Tx<'_>) -> Result<RiskScoresView, DbError> {
-    let mut horizons = Vec::new();
-    for horizon_days in HORIZONS_DAYS {
-        let judged = outcomes::judged(tx, horizon_days).await?;
-        let outcomes::Unscored { pending, unknown } = outcomes::unscored(tx, horizon_days).await?;
-        let score = scores(&judged).map(ScoreView::from);
-        horizons.push(HorizonScoresView { horizon_days, pending, unknown, score });
+/// How the forecasts of one horizon turned out.
+pub(crate) struct TurnedOut {
+    /// Days ahead.
+    pub(crate) days: u16,
+    /// Those that can't be scored.
+    pub(crate) unscored: Unscored,
+    /// The scores of the others.
+    pub(crate) scores: Option<Scores>,
+}
+
+impl From<TurnedOut> for HorizonScoresView {
+    fn from(found: TurnedOut) -> Self {
+        let Unscored { pending, unknown } = found.unscored;
+        Self { horizon_days: found.days, pending, unknown, score: found.scores.map(ScoreView::from) }
     }
-    Ok(RiskScoresView { horizons })
+}
+
+/// How the forecasts turned out, by horizon; one horizon's are in memory at a time.
+///
+/// # Errors
+/// When the database fails or the service is stopping.
+pub(crate) async fn turned_out(db: &Db, caller: &Caller<perm::ReadRisk>) -> Result<Vec<TurnedOut>, Problem> {
+    let mut horizons = Vec::new();
+    for days in HORIZONS_DAYS {
+        let known =
+            async |tx: &Tx<'_>| Ok((outcomes::judged(tx, days).await?, outcomes::unscored(tx, days).await?));
+        let (judged, unscored) = db.read(caller.scope(), caller.now(), known).await?;
+        let scores = in_background(move || scores(&judged)).await?;
+        horizons.push(TurnedOut { days, unscored, scores });
+    }
+    Ok(horizons)
 }
 
 /// Show how forecasts turned out
@@ -154,6 +177,6 @@ async fn of_horizons(tx: &Tx<'_>) -> Result<RiskScoresView, DbError> {
     responses((status = 200, description = "The scores by horizon", body = RiskScoresView), Problems))]
 #[get("/risk/scores")]
 async fn risk_scores(caller: Caller<perm::ReadRisk>, db: Data<Db>) -> Result<HttpResponse, Problem> {
-    let view = db.read(caller.scope(), caller.now(), async |tx| of_horizons(tx).await).await?;
-    Ok(HttpResponse::Ok().json(view))
+    let horizons = turned_out(&db, &caller).await?.into_iter().map(HorizonScoresView::from).collect();
+    Ok(HttpResponse::Ok().json(RiskScoresView { horizons }))
 }

@@ -23,7 +23,7 @@ pub fn routes(config: &mut ServiceConfig) {
 }
 
 /// Parts named in the list, for each unit.
-const NAMED_PARTS: i64 = 3;
+pub(crate) const NAMED_PARTS: i64 = 3;
 /// Parts of one unit at most.
 const PARTS_MOST: i64 = 1000;
 

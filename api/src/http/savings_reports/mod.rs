@@ -10,11 +10,12 @@ use crate::db::Db;
 use crate::db::report::question::{self, StoredQuestion};
 use crate::db::report::standing::{self, StoredStanding};
 use crate::db::report::{self, Issued, StoredReport};
-use crate::problem::{Kind, Problem};
+use crate::problem::Problem;
 use actix_web::http::header;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
+use domain::fault::Faults;
 use domain::ids::{CustomerId, ReportId};
 use domain::zone::Month;
 use questions::QuestionView;
@@ -145,16 +146,10 @@ pub struct ListReports {
 
 impl ListReports {
     fn parse(&self) -> Result<report::Filter, Problem> {
-        let month = self.month.as_deref().map(|text| month_at("/month", text)).transpose()?;
-        Ok(report::Filter { month, customer: self.customer_id.map(CustomerId) })
+        let mut faults = Faults::default();
+        let month = self.month.as_deref().and_then(|text| faults.take("/month", Month::parse(text)));
+        Ok(faults.or(report::Filter { month, customer: self.customer_id.map(CustomerId) })?)
     }
-}
-
-/// Reads a month; the fault stands at `pointer`.
-fn month_at(pointer: &str, text: &str) -> Result<Month, Problem> {
-    Month::parse(text).map_err(|_faults| {
-        Problem::at(Kind::Invalid, pointer, "unknown_month", "Give a month as YYYY-MM, such as 2026-01.")
-    })
 }
 
 /// List savings reports

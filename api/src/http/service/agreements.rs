@@ -11,7 +11,6 @@ use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
 use chrono::NaiveDate;
-use chrono_tz::Tz;
 use domain::ids::{CustomerId, SiteId, UnitId};
 use domain::money::{Currency, Money};
 use domain::service::agreement::{Agreement, Included, Price, PriceFor, Renewal, YearlyRise};
@@ -240,7 +239,7 @@ async fn used_of_agreement(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let used = async |tx: &crate::db::Tx<'_>| {
-        let zone = crate::db::dealer::get(tx).await?.time_zone.parse().unwrap_or(Tz::UTC);
+        let zone = crate::db::dealer::zone(tx).await?;
         let day = asked.on.unwrap_or(local_date(zone, tx.now()));
         let agreement = service::get::<Agreement>(tx, *id).await?.stored.value;
         let used = agreement::used(tx, &agreement, day).await?;

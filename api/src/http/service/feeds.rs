@@ -5,8 +5,8 @@ use crate::auth::{Caller, Scope, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::service::feed::Feed;
 use crate::db::service::visit::{self, Planned};
-use crate::db::service::{Filter, cursor_of, day_key};
-use crate::db::{Db, DbError, Tx, site, unit};
+use crate::db::service::{Filter, cursor_of, day_key, names};
+use crate::db::{Db, DbError, Tx};
 use crate::http::answer::{self, Page, Problems};
 use crate::problem::Problem;
 use actix_web::http::{StatusCode, header};
@@ -120,9 +120,8 @@ pub(crate) async fn calendar(
 /// A visit with the words that stand in a calendar.
 struct Entry {
     planned: Planned,
-    site: String,
+    place: String,
     address: Option<String>,
-    unit: Option<String>,
 }
 
 /// The technician's visits around today.
@@ -139,8 +138,10 @@ async fn events(tx: &Tx<'_>, technician: AccountId) -> Result<Vec<Entry>, DbErro
         let rows = visit::list(tx, &filter, &after).await?;
         let more = rows.len() > usize::try_from(PAGE_MAX).unwrap_or(usize::MAX);
         let last = rows.iter().rev().nth(1).filter(|_| more).map(|last| cursor_of(&last.kept));
+        let named = names(tx, rows.iter().map(|planned| planned.kept.keys)).await?;
         for planned in rows.into_iter().take(usize::try_from(PAGE_MAX).unwrap_or(usize::MAX)) {
-            entries.push(entry(tx, planned).await?);
+            let (place, address) = (named.place(planned.kept.keys)?, named.site(planned.kept.keys)?.address.clone());
+            entries.push(Entry { planned, place, address });
         }
         let Some(next) = last.and_then(|(text, id)| After::parse(Some(&After::cursor(&text, id)), PAGE_MAX)) else {
             return Ok(entries);
@@ -149,21 +150,11 @@ async fn events(tx: &Tx<'_>, technician: AccountId) -> Result<Vec<Entry>, DbErro
     }
 }
 
-async fn entry(tx: &Tx<'_>, planned: Planned) -> Result<Entry, DbError> {
-    let site = site::get(tx, planned.kept.stored.value.site_id).await?.value;
-    let unit = match planned.kept.stored.value.unit_id {
-        Some(id) => Some(unit::get(tx, id).await?.unit.value.label),
-        None => None,
-    };
-    Ok(Entry { planned, site: site.name, address: site.address, unit })
-}
-
 /// RFC 5545, section 3.6.1. The UID stays the same for good, SEQUENCE counts the moves, and a
 /// visit called off is shown as cancelled.
 fn shown(entry: &Entry, host: &str) -> Event {
     let stored = &entry.planned.kept.stored;
     let visit: &Visit = &stored.value;
-    let title = entry.unit.as_ref().map_or(entry.site.clone(), |unit| format!("{}: {unit}", entry.site));
     let mut event = Event::new();
     event
         .uid(&format!("{}@weirbook", stored.id))
@@ -171,7 +162,7 @@ fn shown(entry: &Entry, host: &str) -> Event {
         .last_modified(stored.changed_at)
         .created(stored.created_at)
         .sequence(u32::try_from(visit.sequence()).unwrap_or(u32::MAX))
-        .summary(&format!("{title} \u{2013} {}", visit.purpose.join(", ")))
+        .summary(&format!("{} \u{2013} {}", entry.place, visit.purpose.join(", ")))
         .status(if visit.state == VisitState::CalledOff { EventStatus::Cancelled } else { EventStatus::Confirmed });
     if let Some(unit) = visit.unit_id {
         event.url(&format!("https://{host}/units/{unit}"));

@@ -106,7 +106,11 @@ impl Asked {
     }
 }
 
-fn in_order<T: PartialOrd>(from: Option<T>, to: Option<T>) -> Result<(), Problem> {
+/// A range of time whose end comes after its begin.
+///
+/// # Errors
+/// `invalid` at `/to` for another.
+pub(crate) fn in_order<T: PartialOrd>(from: Option<T>, to: Option<T>) -> Result<(), Problem> {
     if from.zip(to).is_some_and(|(from, to)| to <= from) {
         return Err(Problem::at(Kind::Invalid, "/to", "not_after_from", "Give a `to` after `from`."));
     }

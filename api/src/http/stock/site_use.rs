@@ -5,7 +5,8 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::stock::use_of_site::{self, ItemUse};
 use crate::http::answer::{self, Page, Problems};
-use crate::problem::{Kind, Problem};
+use crate::http::service::in_order;
+use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -110,9 +111,7 @@ async fn get_consumable_use(
     asked: Query<BetweenDays>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    if asked.to <= asked.from {
-        return Err(Problem::at(Kind::Invalid, "/to", "not_after_from", "Give a `to` after `from`."));
-    }
+    in_order(Some(asked.from), Some(asked.to))?;
     let days = (asked.from, asked.to);
     let rows = db.read(caller.scope(), caller.now(), async |tx| use_of_site::of(tx, *id, days).await).await?;
     Ok(answer::all(rows, ConsumableUseView::from))

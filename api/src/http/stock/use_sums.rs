@@ -1,9 +1,8 @@
 //! `/v1/stock/use`: what units got, by month.
 
 use crate::auth::{Caller, perm};
-use crate::db::Db;
 use crate::db::stock::use_sums::{self, By, MonthSum};
-use crate::db::stock::zone;
+use crate::db::{Db, dealer};
 use crate::http::answer::{self, Page, Problems};
 use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Query};
@@ -89,7 +88,7 @@ async fn list_stock_use(
     let (by, first, last) = asked.parse()?;
     let rows = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let zone = zone(tx).await?;
+            let zone = dealer::zone(tx).await?;
             let span = (first.bounds(zone).0, last.bounds(zone).1);
             use_sums::list(tx, by, span, zone.name()).await
         })

@@ -1,9 +1,8 @@
 //! The file of `weirbook calc chart`, read into values by time.
 
-use serde::Serialize;
+use crate::cli::calc::rows::{self, Rejected};
 use std::error::Error;
-use std::fs::File;
-use std::io::{self, Read};
+use std::io::Read;
 use std::path::Path;
 
 /// A value, and its time as the file has it.
@@ -13,24 +12,11 @@ pub(super) struct Charted {
     pub(super) value: f64,
 }
 
-/// A row that was not taken.
-#[derive(Debug, Serialize, PartialEq, Eq)]
-pub(super) struct Rejected {
-    pub(super) line: u64,
-    pub(super) detail: String,
-}
-
 type Taken = (Vec<Charted>, Vec<Rejected>);
 
 /// Reads a file, `-` for standard input.
 pub(super) fn values(file: &Path) -> Result<Taken, Box<dyn Error>> {
-    let named = |cause: &dyn Error| format!("{}: {cause}", file.display());
-    let source: Box<dyn Read> = if file.as_os_str() == "-" {
-        Box::new(io::stdin())
-    } else {
-        Box::new(File::open(file).map_err(|cause| named(&cause))?)
-    };
-    read(source).map_err(|cause| named(cause.as_ref()).into())
+    read(rows::open(file)?).map_err(|cause| rows::of(file, cause.as_ref()))
 }
 
 fn read(source: impl Read) -> Result<Taken, Box<dyn Error>> {

@@ -1,11 +1,10 @@
 //! The file of `weirbook calc lives`, read into lives by group.
 
+use crate::cli::calc::rows::{self, Rejected};
 use domain::reliability::life::Life;
-use serde::Serialize;
 use std::collections::BTreeMap;
 use std::error::Error;
-use std::fs::File;
-use std::io::{self, Read};
+use std::io::Read;
 use std::path::Path;
 
 /// Lives of parts alike, in the order of the file.
@@ -17,24 +16,11 @@ pub(super) struct Group {
     pub(super) rated_life: Option<f64>,
 }
 
-/// A row that was not taken.
-#[derive(Debug, Serialize, PartialEq, Eq)]
-pub(super) struct Rejected {
-    pub(super) line: u64,
-    pub(super) detail: String,
-}
-
 type Read_ = (Vec<Group>, Vec<Rejected>);
 
 /// Reads a file, `-` for standard input.
 pub(super) fn lives(file: &Path) -> Result<Read_, Box<dyn Error>> {
-    let named = |cause: &dyn Error| format!("{}: {cause}", file.display());
-    let source: Box<dyn Read> = if file.as_os_str() == "-" {
-        Box::new(io::stdin())
-    } else {
-        Box::new(File::open(file).map_err(|cause| named(&cause))?)
-    };
-    read(source).map_err(|cause| named(cause.as_ref()).into())
+    read(rows::open(file)?).map_err(|cause| rows::of(file, cause.as_ref()))
 }
 
 /// Where the columns stand.

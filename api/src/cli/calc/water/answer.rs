@@ -1,8 +1,8 @@
 //! What `weirbook calc water` prints.
 
 use super::By;
-use super::input::Rejected;
 use crate::cli::Outcome;
+use crate::cli::calc::rows::{self, Rejected};
 use chrono_tz::Tz;
 use domain::metering::days::DayShare;
 use domain::metering::fold::Folded;
@@ -100,9 +100,5 @@ pub(super) fn print(zone: Tz, answers: &[Answer], rejected: &[Rejected]) -> Outc
     let meters: Vec<&Value> = answers.iter().map(|answer| &answer.0).collect();
     let all = json!({ "time_zone": zone.name(), "meters": meters, "rejected": rejected });
     writeln!(io::stdout(), "{}", serde_json::to_string_pretty(&all)?)?;
-    // A script has to see that the figures are of less than the file.
-    match rejected.len() {
-        0 => Ok(()),
-        rows => Err(format!("rows that were not taken: {rows}; the others count").into()),
-    }
+    rows::outcome(rejected)
 }

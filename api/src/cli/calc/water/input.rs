@@ -1,6 +1,7 @@
 //! The files of `weirbook calc water`, read into what the arithmetic takes.
 
 use super::Options;
+use crate::cli::calc::rows::{self, Rejected};
 use chrono::{DateTime, NaiveDateTime, TimeZone, Utc};
 use chrono_tz::Tz;
 use domain::fault::Faults;
@@ -10,11 +11,10 @@ use domain::metering::stream::{ReadBy, Stream};
 use domain::reading::{ReadingError, check_register};
 use domain::units::RegisterUnit;
 use domain::zone::parse_zone;
-use serde::{Deserialize, Serialize};
+use serde::Deserialize;
 use std::collections::BTreeMap;
 use std::error::Error;
-use std::fs::{self, File};
-use std::io::{self, Read};
+use std::fs;
 use std::path::Path;
 
 type Failed = Box<dyn Error>;
@@ -64,13 +64,6 @@ pub(super) struct Known {
     pub(super) facts: MeterFacts,
     pub(super) exchanges: Vec<Exchange>,
     pub(super) rulings: Vec<Ruling>,
-}
-
-/// A row that was not taken.
-#[derive(Debug, Serialize)]
-pub(super) struct Rejected {
-    pub(super) line: u64,
-    pub(super) detail: String,
 }
 
 /// The readings of one meter.
@@ -149,14 +142,10 @@ fn said(of: &str, faults: &Faults) -> Failed {
 
 /// The rows of the file by meter, in the order in which the meters first come.
 pub(super) fn readings(file: &Path, zone: Tz) -> Result<(Vec<MeterReadings>, Vec<Rejected>), Failed> {
-    let named = |cause: &dyn Error| format!("{}: {cause}", file.display());
-    let source: Box<dyn Read> = if file.as_os_str() == "-" {
-        Box::new(io::stdin())
-    } else {
-        Box::new(File::open(file).map_err(|cause| named(&cause))?)
-    };
+    let named = |cause: csv::Error| rows::of(file, &cause);
+    let source = rows::open(file)?;
     let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(source);
-    let headers = reader.headers().map_err(|cause| named(&cause))?.clone();
+    let headers = reader.headers().map_err(named)?.clone();
     let place = |name: &str| headers.iter().position(|header| header.eq_ignore_ascii_case(name));
     let (Some(at), Some(register)) = (place("read_at"), place("register")) else {
         return Err(
@@ -167,7 +156,7 @@ pub(super) fn readings(file: &Path, zone: Tz) -> Result<(Vec<MeterReadings>, Vec
     let (mut meters, mut rejected): (Vec<MeterReadings>, Vec<Rejected>) = (Vec::new(), Vec::new());
     let mut places: BTreeMap<String, usize> = BTreeMap::new();
     for record in reader.records() {
-        let record = record.map_err(|cause| named(&cause))?;
+        let record = record.map_err(named)?;
         let line = record.position().map_or(0, csv::Position::line);
         let text = |place: usize| record.get(place).unwrap_or_default();
         let name = meter.map_or("meter", text);
