@@ -11,6 +11,7 @@ use crate::guesses::Guesses;
 use crate::mail::{MailError, Mailer, Post};
 use crate::server::{Limits, Services};
 use crate::telemetry::Metrics;
+use crate::webhook::{Sender, SetupError};
 use chrono::Utc;
 
 /// The database's name at the private server.
@@ -34,6 +35,9 @@ pub enum LaunchError {
     /// The mail server's settings.
     #[error(transparent)]
     Mail(#[from] MailError),
+    /// What sends webhooks.
+    #[error(transparent)]
+    Webhooks(#[from] SetupError),
     /// A task of the start was cut off.
     #[error("the start was cut off: {0}")]
     Cut(#[from] tokio::task::JoinError),
@@ -81,7 +85,9 @@ pub async fn launch(config: &Config) -> Result<Launched, LaunchError> {
     let db = Db::connect(owner.as_role(APP_ROLE), owner.as_role(GATE_ROLE), config.pool_size)?;
     let keys = Keys::load_or_make(&config.signing_key, &config.public_url)?;
     let limits = Limits { batch_bytes_max: config.batch_bytes_max };
-    let services = Services { db, keys, limits, post, metrics: Metrics::default(), guesses: Guesses::default() };
+    let hooks = Sender::new(config.webhook_loopback)?;
+    let (metrics, guesses) = (Metrics::default(), Guesses::default());
+    let services = Services { db, keys, limits, post, metrics, guesses, hooks };
     Ok(Launched { services, cluster })
 }
 

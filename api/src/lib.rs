@@ -18,3 +18,4 @@ pub mod problem;
 pub mod readings;
 pub mod server;
 pub mod telemetry;
+pub mod webhook;

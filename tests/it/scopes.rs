@@ -20,7 +20,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 81] = [
+const VIEWS: [(&str, [&str; 3]); 83] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -131,6 +131,12 @@ const VIEWS: [(&str, [&str; 3]); 81] = [
     ("select (customer_id = md5('a')::uuid)::text from report_question", ["false, true", "true", "false"]),
     ("select 'rule' from report_rule", ["rule", "", ""]),
     ("select record_id from change", ["a, b, own", "a", "b"]),
+    ("select seq::text from change_place", ["1, 2, 3", "1", "2"]),
+    (
+        "select url from webhook_endpoint union all select event from webhook_delivery
+         union all select error from webhook_attempt union all select 'secret' from webhook_secret",
+        ["a, b, event a, event b, event own, secret, tried", "", ""],
+    ),
     (
         "select meter_no || ' ' || coalesce(to_char(upper(valid), 'MM-DD HH24'), 'open') from meter_holding",
         ["1 03-10 12, 1 open, 2 03-10 12, 2 open, 3 open, 4 open", "1 03-10 12, 2 03-10 12, 3 open, 4 open", "1 open"],

@@ -1,7 +1,8 @@
 //! The caller of a request: a verified token, and the permission that its handler demands.
 
-use super::token::Keys;
+use super::token::{Identity, Keys};
 use super::{Permission, Reach, Role, Scope};
+use crate::guesses::address_of;
 use crate::problem::{Kind, Problem};
 use actix_web::http::header;
 use actix_web::web::Data;
@@ -86,14 +87,20 @@ fn caller<P: Permission>(request: &HttpRequest, token: Option<String>) -> Result
         let detail = format!("The role {} lacks the permission {}.", identity.role, P::NAME);
         return Err(Problem::new(Kind::NotAllowed, detail));
     }
+    let scope = scope_of(&identity, request).ok_or_else(refused)?;
+    Ok(Caller { scope, role: identity.role, now: Utc::now(), permission: PhantomData })
+}
+
+/// The scope of somebody whose token or password was verified; none for a role that does not go with
+/// its customer.
+pub(crate) fn scope_of(identity: &Identity, request: &HttpRequest) -> Option<Scope> {
     let reach = match (identity.role, identity.customer) {
         (Role::Owner | Role::Office | Role::Technician, None) => Reach::Dealer,
         (Role::CustomerViewer | Role::CustomerReader, Some(customer)) => Reach::Customer(customer),
-        _ => return Err(refused()),
+        _ => return None,
     };
     let id = request.extensions().get::<RequestId>().map_or_else(Uuid::now_v7, |id| **id);
-    let scope = Scope::of_token(identity.dealer, reach, identity.account, id);
-    Ok(Caller { scope, role: identity.role, now: Utc::now(), permission: PhantomData })
+    Some(Scope::of_token(identity.dealer, reach, identity.account, id).from_address(address_of(request)))
 }
 
 /// The token from the Authorization field, or, for reading only, from a page's cookie: a form

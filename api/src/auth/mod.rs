@@ -7,6 +7,7 @@ mod reading_link;
 mod scope;
 pub mod token;
 
+pub(crate) use caller::scope_of;
 pub use caller::{ACCESS_COOKIE, Caller};
 pub use permission::{Permission, Role, perm, table};
 pub use reading_link::LinkToken;

@@ -192,6 +192,14 @@ permissions! {
     ReadRisk = "read-risk": Owner Office Technician;
     /// Say what failures cost.
     WriteRisk = "write-risk": Owner Office;
+    /// Follow what changes; customers what is theirs.
+    ReadChanges = "read-changes": Owner Office CustomerViewer CustomerReader;
+    /// Look at who did what.
+    ReadAudit = "read-audit": Owner;
+    /// Look at webhook endpoints and what was delivered.
+    ReadWebhooks = "read-webhooks": Owner Office;
+    /// Add, change, try and retire webhook endpoints, and send again.
+    WriteWebhooks = "write-webhooks": Owner Office;
     /// Look at oneself.
     ReadSelf = "read-self": Owner Office Technician CustomerViewer CustomerReader;
 }

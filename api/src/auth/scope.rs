@@ -2,6 +2,7 @@
 //! from a link's secret or by a job, and by nothing else; the database enforces it.
 
 use domain::ids::{AccountId, CustomerId, DealerId};
+use std::net::IpAddr;
 use uuid::Uuid;
 
 /// How far within the dealer a scope reaches.
@@ -20,27 +21,33 @@ pub struct Scope {
     reach: Reach,
     account: Option<AccountId>,
     request: Option<Uuid>,
+    address: Option<IpAddr>,
 }
 
 impl Scope {
     /// The scope of a person or machine whose token was verified.
     pub(super) fn of_token(dealer: DealerId, reach: Reach, account: AccountId, request: Uuid) -> Self {
-        Self { dealer, reach, account: Some(account), request: Some(request) }
+        Self { dealer, reach, account: Some(account), request: Some(request), address: None }
     }
 
     /// The scope of somebody who holds a link whose secret was found.
     pub(super) fn of_link(dealer: DealerId, reach: Reach, request: Uuid) -> Self {
-        Self { dealer, reach, account: None, request: Some(request) }
+        Self { dealer, reach, account: None, request: Some(request), address: None }
     }
 
     /// The scope of the service's own work for a dealer, such as the night run.
     pub(crate) fn of_job(dealer: DealerId) -> Self {
-        Self { dealer, reach: Reach::Dealer, account: None, request: None }
+        Self { dealer, reach: Reach::Dealer, account: None, request: None, address: None }
     }
 
     /// The scope of a calendar program that showed the secret of a person's feed.
     pub(crate) fn of_feed(dealer: DealerId, account: AccountId) -> Self {
-        Self { dealer, reach: Reach::Dealer, account: Some(account), request: None }
+        Self { dealer, reach: Reach::Dealer, account: Some(account), request: None, address: None }
+    }
+
+    /// The same scope, asked for from an address.
+    pub(crate) fn from_address(self, address: Option<IpAddr>) -> Self {
+        Self { address, ..self }
     }
 
     /// The dealer.
@@ -65,6 +72,12 @@ impl Scope {
     #[must_use]
     pub fn request(&self) -> Option<Uuid> {
         self.request
+    }
+
+    /// Where the request came from.
+    #[must_use]
+    pub fn address(&self) -> Option<IpAddr> {
+        self.address
     }
 
     /// The statements that open a transaction in this scope. An integer and a UUID can't carry

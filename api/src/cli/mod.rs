@@ -1,5 +1,6 @@
 //! The command line: one file a command.
 
+mod audit;
 mod backtest;
 mod calc;
 mod dealer;
@@ -57,6 +58,9 @@ enum Command {
     Backtest(With<backtest::Backtest>),
     /// Add a dealer and its owner, who can then sign in
     AddDealer(With<dealer::AddDealer>),
+    /// See whether the change log is as it was written
+    #[command(subcommand)]
+    Audit(audit::Audit),
     /// Do the arithmetic on files, without a database
     #[command(subcommand)]
     Calc(calc::Calc),
@@ -82,6 +86,9 @@ pub fn main() -> ExitCode {
         }
         Command::Backtest(With { told, settings }) => {
             with_config(settings, "weirbook", |config| backtest::run(config, told))
+        }
+        Command::Audit(audit::Audit::Verify(told)) => {
+            with_config(told.settings.clone(), "weirbook", |config| audit::verify(config, told))
         }
         Command::AddDealer(With { told, settings }) => {
             with_config(settings, "weirbook", |config| dealer::add(config, told))

@@ -2,6 +2,7 @@
 
 use super::error::known;
 use super::page::After;
+use super::stamp::Change;
 use super::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
@@ -9,7 +10,7 @@ use diesel::sql_query;
 use diesel::sql_types::{Array, BigInt, Bool, Date, Double, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::condition::test::{Finding, Kind};
-use serde_json::Value;
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 /// What became of a test of a unit.
@@ -35,14 +36,47 @@ on conflict (dealer_id, unit_id, kind)
 const CLOSE: &str = "
 update finding f set closed_at = $3
   from unnest($1::uuid[], $2::text[]) as l (unit_id, kind)
- where f.unit_id = l.unit_id and f.kind = l.kind and f.closed_at is null";
+ where f.unit_id = l.unit_id and f.kind = l.kind and f.closed_at is null
+returning f.id, f.unit_id, f.kind, f.since, f.size, true as turned";
 
 const OPEN: &str = "
 insert into finding as f (id, unit_id, kind, since, size, opened_at, seen_at)
 select l.id, l.unit_id, l.kind, l.since, l.size, $6, $6
   from unnest($1::uuid[], $2::uuid[], $3::text[], $4::date[], $5::float8[]) as l (id, unit_id, kind, since, size)
 on conflict (dealer_id, unit_id, kind) where closed_at is null
-  do update set since = excluded.since, size = excluded.size, seen_at = excluded.seen_at";
+  do update set since = excluded.since, size = excluded.size, seen_at = excluded.seen_at
+returning f.id, f.unit_id, f.kind, f.since, f.size, f.opened_at = f.seen_at as turned";
+
+/// A finding that was opened, seen again, or closed.
+#[derive(QueryableByName)]
+struct Turned {
+    #[diesel(sql_type = SqlUuid)]
+    id: Uuid,
+    #[diesel(sql_type = SqlUuid)]
+    unit_id: Uuid,
+    #[diesel(sql_type = Text)]
+    kind: String,
+    #[diesel(sql_type = Date)]
+    since: NaiveDate,
+    #[diesel(sql_type = Double)]
+    size: f64,
+    /// Whether it was opened or closed just now.
+    #[diesel(sql_type = Bool)]
+    turned: bool,
+}
+
+/// Adds the lines of findings that were opened or closed to the change log.
+async fn log(tx: &Tx<'_>, found: Vec<Turned>, verb: &str) -> Result<(), DbError> {
+    let line = |one: Turned| Change {
+        record: "finding",
+        record_id: one.id.to_string(),
+        revision: None,
+        verb,
+        customer: None,
+        detail: json!({ "kind": one.kind, "unit_id": one.unit_id, "since": one.since, "size": one.size }),
+    };
+    tx.log_all(found.into_iter().filter(|one| one.turned).map(line).collect()).await
+}
 
 /// Keeps what tests came to: opens what was found and not open, brings up to date what was, and
 /// closes what a test that was run no longer finds.
@@ -62,24 +96,25 @@ pub async fn keep(tx: &Tx<'_>, tested: &[Tested]) -> Result<(), DbError> {
         .execute(&mut tx.conn())
         .await?;
     let ended: Vec<&Tested> = tested.iter().filter(|one| one.chart.is_ok() && one.finding.is_none()).collect();
-    sql_query(CLOSE)
+    let closed: Vec<Turned> = sql_query(CLOSE)
         .bind::<Array<SqlUuid>, _>(units(&ended))
         .bind::<Array<Text>, _>(names(&ended))
         .bind::<Timestamptz, _>(tx.now())
-        .execute(&mut tx.conn())
+        .load(&mut tx.conn())
         .await?;
+    log(tx, closed, "closed").await?;
     let found: Vec<&Tested> = tested.iter().filter(|one| one.finding.is_some()).collect();
     let findings = || found.iter().filter_map(|one| one.finding);
-    sql_query(OPEN)
+    let seen: Vec<Turned> = sql_query(OPEN)
         .bind::<Array<SqlUuid>, _>(found.iter().map(|_| tx.new_id()).collect::<Vec<_>>())
         .bind::<Array<SqlUuid>, _>(units(&found))
         .bind::<Array<Text>, _>(names(&found))
         .bind::<Array<Date>, _>(findings().map(|found| found.since).collect::<Vec<_>>())
         .bind::<Array<Double>, _>(findings().map(|found| found.size).collect::<Vec<_>>())
         .bind::<Timestamptz, _>(tx.now())
-        .execute(&mut tx.conn())
+        .load(&mut tx.conn())
         .await?;
-    Ok(())
+    log(tx, seen, "opened").await
 }
 
 /// Closes findings of units that no longer stand where they were found.
@@ -91,9 +126,10 @@ pub async fn close_moved(tx: &Tx<'_>) -> Result<(), DbError> {
       update finding f set closed_at = $1
        where f.closed_at is null and not exists (
          select from placement p
-          where p.dealer_id = f.dealer_id and p.unit_id = f.unit_id and p.valid @> $1 and lower(p.valid) <= f.opened_at)";
-    sql_query(query).bind::<Timestamptz, _>(tx.now()).execute(&mut tx.conn()).await?;
-    Ok(())
+          where p.dealer_id = f.dealer_id and p.unit_id = f.unit_id and p.valid @> $1 and lower(p.valid) <= f.opened_at)
+      returning f.id, f.unit_id, f.kind, f.since, f.size, true as turned";
+    let closed = sql_query(query).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?;
+    log(tx, closed, "closed").await
 }
 
 /// A stored finding.

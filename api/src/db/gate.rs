@@ -1,8 +1,9 @@
 //! Before there is a scope: accounts, sessions, and which dealers there are.
 
 use super::schema::{account, dealer, membership, session_family};
+use super::stamp::Change;
 use super::{Db, DbError};
-use crate::auth::Role;
+use crate::auth::{Role, Scope};
 use chrono::{DateTime, Utc};
 use diesel::dsl::sql;
 use diesel::prelude::*;
@@ -10,6 +11,7 @@ use diesel::sql_types::Text;
 use diesel::{insert_into, update};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use domain::ids::{AccountId, CustomerId, DealerId};
+use serde_json::json;
 use uuid::Uuid;
 
 /// A dealer as the service needs it outside any scope.
@@ -247,16 +249,41 @@ impl Db {
         .await
     }
 
-    /// Ends the sign-in a refresh token stands for, if it still runs.
+    /// Ends the sign-in a refresh token stands for, if it still runs; gives the membership it was of.
     ///
     /// # Errors
     /// When the database fails.
-    pub async fn revoke_family(&self, refresh_hash: &[u8], now: DateTime<Utc>) -> Result<(), DbError> {
+    pub async fn revoke_family(
+        &self,
+        refresh_hash: &[u8],
+        now: DateTime<Utc>,
+    ) -> Result<Option<MembershipRow>, DbError> {
         self.at_gate(async |mut conn| {
             let live = session_family::table
                 .filter(session_family::refresh_hash.eq(refresh_hash).and(session_family::revoked_at.is_null()));
-            update(live).set(session_family::revoked_at.eq(now)).execute(&mut conn).await?;
-            Ok(())
+            let ended: Option<(i32, Uuid)> = update(live)
+                .set(session_family::revoked_at.eq(now))
+                .returning((session_family::dealer_id, session_family::membership_id))
+                .get_result(&mut conn)
+                .await
+                .optional()?;
+            let Some((dealer_id, id)) = ended else { return Ok(None) };
+            let own = membership::dealer_id.eq(dealer_id).and(membership::id.eq(id));
+            let found = membership::table.filter(own).select(MembershipRow::as_select());
+            Ok(found.first(&mut conn).await.optional()?)
+        })
+        .await
+    }
+
+    /// Adds the line of a sign-in or its end to the change log.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn log_session(&self, scope: &Scope, now: DateTime<Utc>, verb: &'static str) -> Result<(), DbError> {
+        self.write(scope, now, async |tx| {
+            let record_id = scope.account().map_or_else(String::new, |account| account.to_string());
+            let line = Change { record: "session", record_id, revision: None, verb, customer: None, detail: json!({}) };
+            tx.log(line).await
         })
         .await
     }

@@ -4,8 +4,10 @@ pub mod accounts;
 pub mod answer;
 pub mod asking;
 pub mod attachments;
+pub mod audit;
 pub mod balance;
 pub mod calibration_limits;
+pub mod changes;
 pub mod components;
 pub mod condition;
 pub mod corrections;
@@ -26,17 +28,20 @@ pub mod risk;
 pub mod routines;
 pub mod routines_due;
 pub mod savings_reports;
+pub mod series;
 pub mod service;
 pub mod sessions;
 pub mod site_costs;
 pub mod sites;
 pub mod spells;
 pub mod stock;
+mod table;
 pub mod templates;
 pub mod trace;
 pub mod unit_models;
 pub mod units;
 pub mod water;
+pub mod webhooks;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -75,5 +80,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(report_rule::routes)
         .configure(service::routes)
         .configure(stock::routes)
-        .configure(risk::routes);
+        .configure(risk::routes)
+        .configure(changes::routes)
+        .configure(audit::routes)
+        .configure(webhooks::routes)
+        .configure(series::routes);
 }

@@ -2,15 +2,15 @@
 
 use super::answer::Problems;
 use crate::auth::token::{ACCESS_MINUTES, Identity, Keys, REFRESH_DAYS, hash_refresh, new_refresh};
-use crate::auth::{Caller, Reach, password, perm};
+use crate::auth::{Caller, Reach, password, perm, scope_of};
 use crate::db::gate::{MembershipRow, NewFamily};
 use crate::db::{Db, dealer};
 use crate::extract::Body;
 use crate::problem::{Kind, Problem};
 use actix_web::http::StatusCode;
 use actix_web::web::{self, Data};
-use actix_web::{HttpResponse, get, post};
-use chrono::{Duration, Utc};
+use actix_web::{HttpRequest, HttpResponse, get, post};
+use chrono::{DateTime, Duration, Utc};
 use domain::fault::Faults;
 use domain::ids::{AccountId, DealerId};
 use serde::{Deserialize, Serialize};
@@ -87,8 +87,13 @@ pub struct Me {
 #[utoipa::path(tag = "sign-in", request_body = SignIn, security(()),
     responses((status = 201, description = "Tokens", body = Tokens), Problems))]
 #[post("/sessions")]
-async fn sign_in(input: Body<SignIn>, db: Data<Db>, keys: Data<Keys>) -> Result<HttpResponse, Problem> {
-    let tokens = tokens_for(&db, &keys, input.0).await?;
+async fn sign_in(
+    request: HttpRequest,
+    input: Body<SignIn>,
+    db: Data<Db>,
+    keys: Data<Keys>,
+) -> Result<HttpResponse, Problem> {
+    let tokens = tokens_for(&request, &db, &keys, input.0).await?;
     Ok(HttpResponse::build(StatusCode::CREATED).json(tokens))
 }
 
@@ -96,7 +101,7 @@ async fn sign_in(input: Body<SignIn>, db: Data<Db>, keys: Data<Keys>) -> Result<
 ///
 /// # Errors
 /// The same words for an unknown address and a wrong password, after the same time.
-pub(crate) async fn tokens_for(db: &Db, keys: &Keys, input: SignIn) -> Result<Tokens, Problem> {
+pub(crate) async fn tokens_for(request: &HttpRequest, db: &Db, keys: &Keys, input: SignIn) -> Result<Tokens, Problem> {
     let refused = || Problem::new(Kind::NotSignedIn, "The e-mail address or the password is wrong.");
     let account = db.account_by_email(&input.email).await?;
     let stored = account.as_ref().map_or(password::DECOY.to_owned(), |account| account.password_hash.clone());
@@ -115,6 +120,7 @@ pub(crate) async fn tokens_for(db: &Db, keys: &Keys, input: SignIn) -> Result<To
         expires_at: now + Duration::days(REFRESH_DAYS),
     };
     db.add_family(&family, now).await?;
+    log(request, db, chosen, now, "signed_in").await?;
     answer(keys, chosen, token)
 }
 
@@ -138,15 +144,32 @@ fn choose(memberships: &[MembershipRow], wanted: Option<Uuid>) -> Result<&Member
 }
 
 fn answer(keys: &Keys, membership: &MembershipRow, refresh_token: String) -> Result<Tokens, Problem> {
-    let identity = Identity {
+    let access_token = keys.issue(&identity(membership)?, Utc::now()).map_err(|error| Problem::internal(&error))?;
+    Ok(Tokens { access_token, token_type: "Bearer", expires_in: ACCESS_MINUTES * 60, refresh_token })
+}
+
+fn identity(membership: &MembershipRow) -> Result<Identity, Problem> {
+    Ok(Identity {
         account: AccountId(membership.account_id),
         dealer: DealerId(membership.dealer_id),
         membership: membership.id,
         role: membership.role()?,
         customer: membership.customer(),
-    };
-    let access_token = keys.issue(&identity, Utc::now()).map_err(|error| Problem::internal(&error))?;
-    Ok(Tokens { access_token, token_type: "Bearer", expires_in: ACCESS_MINUTES * 60, refresh_token })
+    })
+}
+
+/// Adds a sign-in or its end to the change log of the dealer it is for.
+async fn log(
+    request: &HttpRequest,
+    db: &Db,
+    membership: &MembershipRow,
+    now: DateTime<Utc>,
+    verb: &'static str,
+) -> Result<(), Problem> {
+    match scope_of(&identity(membership)?, request) {
+        Some(scope) => Ok(db.log_session(&scope, now, verb).await?),
+        None => Ok(()),
+    }
 }
 
 /// Go on with a sign-in
@@ -173,8 +196,11 @@ async fn refresh(input: Body<Refresh>, db: Data<Db>, keys: Data<Keys>) -> Result
 #[utoipa::path(tag = "sign-in", request_body = Refresh, security(()),
     responses((status = 204, description = "Signed out"), Problems))]
 #[post("/sessions/end")]
-async fn sign_out(input: Body<Refresh>, db: Data<Db>) -> Result<HttpResponse, Problem> {
-    db.revoke_family(&hash_refresh(&input.0.refresh_token), Utc::now()).await?;
+async fn sign_out(request: HttpRequest, input: Body<Refresh>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    let now = Utc::now();
+    if let Some(membership) = db.revoke_family(&hash_refresh(&input.0.refresh_token), now).await? {
+        log(&request, &db, &membership, now, "signed_out").await?;
+    }
     Ok(HttpResponse::NoContent().finish())
 }
 

@@ -1,6 +1,7 @@
 //! Work that nobody waits for: once for each dealer at a time, safe to stop and start again.
 
 pub mod backtest;
+pub mod feed;
 pub mod mail;
 mod night_condition;
 pub mod night_due;
@@ -10,3 +11,4 @@ pub mod night_run;
 mod night_stock;
 mod night_watch;
 pub mod scheduler;
+pub mod webhooks;

@@ -49,7 +49,7 @@ pub(super) async fn sign_in(
 ) -> Result<HttpResponse, Fault> {
     let Typed { email, password, next } = typed.into_inner();
     let next = local(next.as_deref());
-    match tokens_for(&db, &keys, SignIn { email: email.clone(), password, membership_id: None }).await {
+    match tokens_for(&request, &db, &keys, SignIn { email: email.clone(), password, membership_id: None }).await {
         Ok(tokens) => {
             let cookie = access(&request, tokens.access_token, Duration::minutes(ACCESS_MINUTES));
             Ok(HttpResponse::SeeOther().cookie(cookie).insert_header((header::LOCATION, next)).finish())

@@ -18,6 +18,7 @@ use weirbook::guesses::Guesses;
 use weirbook::mail::Post;
 use weirbook::server::{Limits, Services, listen};
 use weirbook::telemetry::Metrics;
+use weirbook::webhook::Sender;
 
 pub(crate) type Outcome<T = ()> = Result<T, Box<dyn Error>>;
 
@@ -42,6 +43,8 @@ impl Bench {
         let folder = std::env::temp_dir().join(format!("weirbook-bench-{}", std::process::id()));
         let options = ClusterOptions { data_dir: folder.clone(), bindir: None, durability: Durability::Safe };
         let cluster = tokio::task::spawn_blocking(move || Cluster::start(&options)).await??;
+        // For the measurements' own clients; a second call changes nothing.
+        let _installed = rustls::crypto::ring::default_provider().install_default();
         let login = |database| Login::at_socket(cluster.host(), cluster.port(), cluster.superuser(), database);
         login("postgres").create_database("bench").await?;
         migrate(&login("bench"), Utc::now()).await?;
@@ -56,6 +59,7 @@ impl Bench {
             limits,
             post: Post::new(None, "http://bench"),
             guesses: Guesses::default(),
+            hooks: Sender::new(true)?,
         };
         let (address, server) = listen(services, SocketAddr::from(([127, 0, 0, 1], 0)), 2)?;
         tokio::spawn(server);
@@ -105,8 +109,7 @@ impl Bench {
 
 /// Adds a dealer; its key, and the token of a person of its office.
 async fn dealer(db: &Db, keys: &Keys) -> Outcome<(DealerId, String)> {
-    let new =
-        NewDealer { name: "Bench".to_owned(), time_zone: "Europe/Vienna".to_owned(), currency: "EUR".to_owned() };
+    let new = NewDealer { name: "Bench".to_owned(), time_zone: "Europe/Vienna".to_owned(), currency: "EUR".to_owned() };
     let dealer = db.add_dealer(&new).await?;
     let person = NewPerson {
         email: format!("office-{dealer}@bench.test"),

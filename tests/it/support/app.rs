@@ -14,10 +14,11 @@ use weirbook::db::login::{APP_ROLE, GATE_ROLE};
 use weirbook::db::night_run::Counts;
 use weirbook::guesses::Guesses;
 use weirbook::jobs::mail::{Drained, drain};
-use weirbook::jobs::night_run;
+use weirbook::jobs::{night_run, webhooks};
 use weirbook::mail::{Mailer, Post};
 use weirbook::server::{Limits, Services, listen};
 use weirbook::telemetry::{Metrics, start_logging};
+use weirbook::webhook::Sender;
 
 /// Database connections of a test's service: requests of one test seldom overlap.
 const POOL_SIZE: usize = 4;
@@ -29,6 +30,7 @@ pub(crate) struct TestApp {
     _server: Running,
     database: Database,
     post: Post,
+    hooks: Sender,
 }
 
 impl TestApp {
@@ -53,7 +55,7 @@ impl TestApp {
         let (address, server) = listen(services.clone(), SocketAddr::from(([127, 0, 0, 1], 0)), 1).unwrap();
         let running = Running { handle: server.handle(), db: services.db.clone() };
         runtime().spawn(server);
-        Self { access: access(address), _server: running, database, post: services.post }
+        Self { access: access(address), _server: running, database, post: services.post, hooks: services.hooks }
     }
 
     /// Adds a dealer in Vienna with an owner, an office person and a technician, all signed in.
@@ -81,6 +83,16 @@ impl TestApp {
         drain(self.db(), &self.post, now).await.unwrap()
     }
 
+    /// Sends the webhooks of a dealer that are due as of an instant.
+    pub(crate) async fn send_webhooks(&self, dealer: &Dealer, now: DateTime<Utc>) {
+        webhooks::drain(self.db(), &self.hooks, dealer.id, now).await.unwrap();
+    }
+
+    /// The service's database, as the owner reaches it.
+    pub(crate) fn database_url(&self) -> String {
+        self.database.url()
+    }
+
     /// A plain connection to the service's database as the superuser, whom row-level security
     /// does not hold: for setting up and looking behind the service.
     pub(crate) async fn superuser(&self) -> tokio_postgres::Client {
@@ -99,6 +111,7 @@ pub(crate) fn services(database: &Database, pool_size: usize) -> Services {
         limits: Limits { batch_bytes_max: 16 << 20 },
         post: Post::new(None, "https://water.example.com"),
         guesses: Guesses::default(),
+        hooks: Sender::new(true).unwrap(),
     }
 }
 

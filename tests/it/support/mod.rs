@@ -7,6 +7,7 @@ mod people;
 mod postgres;
 mod program;
 mod python;
+mod receiver;
 mod records;
 mod smtp;
 
@@ -17,6 +18,7 @@ pub(crate) use people::{Dealer, PASSWORD};
 pub(crate) use postgres::Database;
 pub(crate) use program::{Scratch, Serving, weirbook};
 pub(crate) use python::python;
+pub(crate) use receiver::{Message, Receiver, Reply};
 pub(crate) use records::{id, number, today, today_in_vienna};
 pub(crate) use smtp::MailServer;
 

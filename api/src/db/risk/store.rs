@@ -1,18 +1,21 @@
 //! Writes a night's forecasts: one statement for many rows; what the night had before goes.
 
+use crate::db::schema::unit_risk;
+use crate::db::stamp::Change;
 use crate::db::{DbError, Tx};
 use chrono::NaiveDate;
+use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, Date, Double, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::reliability::assess::Forecaster;
 use domain::reliability::replace::WhyRun;
-use domain::risk::LEVEL;
 use domain::risk::life_model::{GroupKey, LifeModel};
 use domain::risk::night::{Ahead, Night, PartForecast, Plan};
 use domain::risk::words;
+use domain::risk::{AT_RISK_P_30, LEVEL};
 use serde_json::{Value, json};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
 
 /// Rows sent at once.
@@ -168,6 +171,7 @@ fn column<'a, T, V>(rows: &'a [T], value: impl Fn(&'a T) -> V) -> Vec<V> {
 
 /// The ranking is that of the last night; a run for an earlier one leaves it.
 async fn rank(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbError> {
+    let before = at_risk(tx).await?;
     sql_query("delete from unit_risk where not exists (select from forecast_night where night > $1)")
         .bind::<Date, _>(night)
         .execute(&mut tx.conn())
@@ -191,7 +195,29 @@ async fn rank(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbE
     .bind::<Array<Nullable<Text>>, _>(column(units, |unit| unit.upset.as_ref().map(words::upset)))
     .execute(&mut tx.conn())
     .await?;
-    Ok(())
+    log(tx, &before, &at_risk(tx).await?).await
+}
+
+/// The units whose chance to fail within 30 days is high, with that chance.
+async fn at_risk(tx: &Tx<'_>) -> Result<BTreeMap<Uuid, f64>, DbError> {
+    let high = unit_risk::table.filter(unit_risk::p_30.ge(AT_RISK_P_30));
+    Ok(high.select((unit_risk::unit_id, unit_risk::p_30)).load(&mut tx.conn()).await?.into_iter().collect())
+}
+
+/// Adds the units that came to be at risk, and those that no longer are, to the change log.
+async fn log(tx: &Tx<'_>, before: &BTreeMap<Uuid, f64>, after: &BTreeMap<Uuid, f64>) -> Result<(), DbError> {
+    let line = |unit: &Uuid, verb, p_30: Option<&f64>| Change {
+        record: "unit_risk",
+        record_id: unit.to_string(),
+        revision: None,
+        verb,
+        customer: None,
+        detail: json!({ "unit_id": unit, "p_30": p_30 }),
+    };
+    let opened = after.iter().filter(|(unit, _)| !before.contains_key(*unit));
+    let closed = before.keys().filter(|unit| !after.contains_key(*unit));
+    let opened = opened.map(|(unit, p_30)| line(unit, "opened", Some(p_30)));
+    tx.log_all(opened.chain(closed.map(|unit| line(unit, "closed", None))).collect()).await
 }
 
 fn count(number: usize) -> i32 {
