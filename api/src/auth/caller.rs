@@ -100,7 +100,7 @@ pub(crate) fn scope_of(identity: &Identity, request: &HttpRequest) -> Option<Sco
         _ => return None,
     };
     let id = request.extensions().get::<RequestId>().map_or_else(Uuid::now_v7, |id| **id);
-    Some(Scope::of_token(identity.dealer, reach, identity.account, id).from_address(address_of(request)))
+    Some(Scope::of_token(identity.dealer, reach, identity.account, id).asked_from(address_of(request)))
 }
 
 /// The token from the Authorization field, or, for reading only, from a page's cookie: a form

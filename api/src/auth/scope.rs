@@ -46,7 +46,7 @@ impl Scope {
     }
 
     /// The same scope, asked for from an address.
-    pub(crate) fn from_address(self, address: Option<IpAddr>) -> Self {
+    pub(crate) fn asked_from(self, address: Option<IpAddr>) -> Self {
         Self { address, ..self }
     }
 

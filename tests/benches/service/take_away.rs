@@ -64,13 +64,13 @@ pub(crate) async fn feed(bench: &Bench) -> Outcome {
     wrote?;
     let mut lags = lags?;
     lags.sort_by(f64::total_cmp);
-    let at = |share: f64| lags.get(((lags.len() - 1) as f64 * share) as usize).copied().unwrap_or_default();
+    let at = |percent: usize| lags.get(lags.len().saturating_sub(1) * percent / 100).copied().unwrap_or_default();
     println!(
         "feed            {:>10.0} writes/s  seen {:.0} ms after the write's answer (p50), {:.0} ms (p99), {:.0} ms at most",
         total as f64 / begun.elapsed().as_secs_f64(),
-        at(0.5),
-        at(0.99),
-        at(1.0)
+        at(50),
+        at(99),
+        at(100)
     );
     Ok(())
 }
