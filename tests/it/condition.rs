@@ -129,5 +129,5 @@ fn values_in_a_file_are_charted() {
     let output = weirbook(&["calc", "chart", &file, "--baseline", "30"]).output().unwrap();
     let answer: Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!((&answer["signals"][0], &answer["rejected"][0]["line"]), (&json!("31"), &json!(42)), "{answer}");
-    assert!(String::from_utf8_lossy(&output.stderr).contains("line 42"));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("line 42") && !output.status.success());
 }
