@@ -3,7 +3,10 @@
 use crate::db::idempotency::{self, Answer};
 use crate::db::{DbError, Tx};
 use crate::problem::Problem;
+use chrono::{DateTime, NaiveDateTime, Utc};
+use chrono_tz::Tz;
 use domain::fault::Faults;
+use domain::zone::local_instant;
 use std::collections::HashMap;
 use uuid::Uuid;
 
@@ -23,6 +26,18 @@ pub(super) fn number(faults: &mut Faults, typed: &Typed, name: &str) -> Option<f
         faults.add(format!("/{name}"), "not_a_number", format!("\u{201c}{text}\u{201d} is no number"));
     }
     value
+}
+
+/// How a browser writes a local time.
+pub(super) const LOCAL: &str = "%Y-%m-%dT%H:%M";
+
+/// An instant by the clock of `zone`; notes a fault for what is none.
+pub(super) fn local(faults: &mut Faults, typed: &Typed, name: &str, zone: Tz) -> Option<DateTime<Utc>> {
+    let local = NaiveDateTime::parse_from_str(field(typed, name)?, LOCAL);
+    if local.is_err() {
+        faults.add(format!("/{name}"), "not_a_time", "give a day and a time");
+    }
+    local.ok().map(|local| local_instant(zone, local.date(), local.time()))
 }
 
 /// The key of a form that is shown anew.

@@ -5,10 +5,11 @@ use crate::auth::{Permission, Role, perm};
 /// A page's address, its name, and who may see it.
 type Entry = (&'static str, &'static str, &'static [Role]);
 
-const ENTRIES: [Entry; 8] = [
+const ENTRIES: [Entry; 9] = [
     ("/", "Units", perm::ReadUnits::ROLES),
     ("/call-outs", "Call-outs", perm::ReadCallOuts::ROLES),
     ("/readings-due", "Readings due", perm::ReadDue::ROLES),
+    ("/to-decide", "To decide", perm::RuleReadings::ROLES),
     ("/due", "Work due", perm::ReadRoutines::ROLES),
     ("/week", "This week", perm::ReadVisits::ROLES),
     ("/risk", "Units at risk", perm::ReadRisk::ROLES),

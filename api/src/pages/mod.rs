@@ -23,6 +23,7 @@ mod sign_in;
 mod statement;
 mod stock;
 mod stock_count;
+mod to_decide;
 mod unit;
 mod visit;
 mod visitor;
@@ -74,6 +75,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(stock::stock)
         .service(stock_count::form)
         .service(stock_count::counted)
+        .service(to_decide::to_decide)
+        .service(to_decide::decide)
         .configure(report_deeds::routes);
 }
 

@@ -18,6 +18,7 @@ use domain::routine::due::DueBy;
 use domain::span::Span;
 use domain::spell::SpellState;
 use domain::stock::movement::DifferenceWhy;
+use domain::units::Dimension;
 use domain::wear::age::AgeSource;
 use domain::zone::local_date;
 use rust_decimal::Decimal;
@@ -76,6 +77,21 @@ pub(super) fn register_unit(name: &str) -> &str {
 pub(super) fn register(value: f64) -> String {
     let text = display::number(value, 15, 3, UnitSystem::Metric);
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// A register as a form takes it.
+pub(super) fn plain(value: f64) -> String {
+    value.to_string()
+}
+
+/// The unit in which a stream is summed up.
+pub(super) fn stream_unit(stream: Stream) -> &'static str {
+    match stream.dimension() {
+        Dimension::Volume => "L",
+        Dimension::Energy => "kWh",
+        Dimension::Duration => "h",
+        Dimension::Events => "",
+    }
 }
 
 /// What one count of a register is: with painted zeros, several units.

@@ -86,7 +86,8 @@ impl<'c> Case<'c> {
         let money = inputs.money.iter().find(|money| money.site_id.0 == first.site_id);
         let spans = inputs.stays.get(&first.site_id).map_or(&[][..], Vec::as_slice);
         let days = inputs.site_days.get(&first.site_id).map_or(&[][..], Vec::as_slice);
-        let days = stood::of_stays((first.zone, spans), days);
+        let units_apart = subjects.iter().all(|subject| subject.unit.is_some());
+        let days = stood::of_stays((first.zone, spans, units_apart), days);
         Some(Self { inputs, subjects, first, money, days })
     }
 

@@ -32,6 +32,10 @@ use uuid::Uuid;
 /// Share of the days reported that have to be whole for a balance or a ratio: our own choice.
 pub(super) const LEAST_WHOLE_DAYS: f64 = 0.9;
 
+/// Share of the days reported that readings have to cover before the water used is said: of less the
+/// greater part would be left out of the sentence that is read first. Our own choice.
+const LEAST_COVERED: f64 = 0.5;
+
 /// Relative standard uncertainty of an electricity meter: 2 % of a meter of class 2 (IEC 62053-21,
 /// from memory), anywhere within it.
 const ENERGY_U_SHARE: f64 = 0.02 * 0.577_350_269;
@@ -224,7 +228,11 @@ impl<'a> Case<'a> {
     pub(super) fn fresh_used(&self) -> Result<Printed, Withheld> {
         let members = self.read(&[Stream::Makeup], "No meter measures the fresh water that goes into the units.")?;
         let used: Quantity = members.iter().map(|tally| tally.subject.statement.all.fresh_used()).sum();
-        Ok(self.litres(&used.expanded(), &members, covered_share(&members)))
+        let coverage = covered_share(&members);
+        if coverage < LEAST_COVERED {
+            return Err(grade::Withheld::Gap { coverage }.into());
+        }
+        Ok(self.litres(&used.expanded(), &members, coverage))
     }
 
     /// Over the same units and days as the water recycled, where that is printed: the two are read

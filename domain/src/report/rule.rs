@@ -111,7 +111,11 @@ impl ReportRule {
     #[must_use]
     pub fn issues_on(&self, report: &SavingsReport, today: NaiveDate) -> bool {
         let fresh: Option<&Printed> = report.figure(Name::FreshUsed).and_then(|figure| figure.printed());
-        let (grade, coverage) = fresh.map_or((Grade::NotMeasured, 0.0), |fresh| (fresh.grade, fresh.coverage));
+        let (grade, coverage) = fresh.map_or((Grade::NotMeasured, 0.0), |fresh| {
+            // Units that nobody read cover nothing.
+            let read = f64::from(fresh.units_covered) / f64::from(fresh.units.max(1));
+            (fresh.grade, fresh.coverage * read)
+        });
         let due = report.month.next().first_day().checked_add_days(Days::new(u64::from(self.days_after_month_end)));
         self.issues
             && report.issuable(false).is_ok()
@@ -172,6 +176,9 @@ mod tests {
         assert!(!rule().issues_on(&read(27), on("2026-02-06")), "27 of 31 days");
         assert!(ReportRule { least_coverage: 0.8, ..rule() }.issues_on(&read(27), on("2026-02-06")));
         assert!(!ReportRule { least_grade: Grade::Measured, ..rule() }.issues_on(&read(31), on("2026-02-06")));
+        let all = january().map(|date| fact(date, &[(Stream::Makeup, 100.0)])).collect();
+        let one_unread = inputs(vec![subject(1, &[Stream::Makeup], all), subject(2, &[Stream::Makeup], Vec::new())]);
+        assert!(!rule().issues_on(&SavingsReport::of(&one_unread), on("2026-02-06")), "one of two units was read");
         let anything = ReportRule { least_grade: Grade::NotMeasured, least_coverage: 0.0, ..rule() };
         assert!(anything.issues_on(&read(0), on("2026-02-06")), "that says: not read");
         assert!(!rule().issues_on(&read(0), on("2026-02-06")));

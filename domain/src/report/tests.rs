@@ -178,16 +178,23 @@ fn a_month_in_which_nothing_stood_says_so_and_can_be_issued() {
 }
 
 #[test]
-fn one_day_prints_its_volume_with_its_coverage_and_no_balance() {
-    let day = fact("2026-01-09".parse().unwrap(), &[(Stream::Makeup, 500.0), (Stream::Wash, 4_000.0)]);
-    let report = report(vec![subject(1, &LOOP, vec![day])]);
-    let fresh = printed(&report, Name::FreshUsed);
-    assert_eq!((fresh.value, fresh.coverage), (Value::Litres(500.0), 0.0323));
-    assert_eq!(reason(&report, Name::Recycled), Reason::Gap);
-    assert_eq!(reason(&report, Name::ReuseShare), Reason::Gap);
-    let stretches: Vec<_> = report.missing.iter().map(|missing| missing.days).collect();
-    assert_eq!(stretches, [8, 22]);
-    assert!(text(&report.sentence).contains("readings cover 3 % of the time"), "{}", report.sentence);
+fn most_days_print_their_volume_with_its_coverage_and_no_balance() {
+    let of = |days: usize| {
+        let facts =
+            january().skip(8).take(days).map(|date| fact(date, &[(Stream::Makeup, 500.0), (Stream::Wash, 4_000.0)]));
+        report(vec![subject(1, &LOOP, facts.collect())])
+    };
+    let most = of(16);
+    let fresh = printed(&most, Name::FreshUsed);
+    assert_eq!((fresh.value, fresh.coverage), (Value::Litres(8_000.0), 0.5161));
+    assert_eq!(reason(&most, Name::Recycled), Reason::Gap);
+    assert_eq!(reason(&most, Name::ReuseShare), Reason::Gap);
+    let stretches: Vec<_> = most.missing.iter().map(|missing| missing.days).collect();
+    assert_eq!(stretches, [8, 7]);
+    assert!(text(&most.sentence).contains("readings cover 51 % of the time"), "{}", most.sentence);
+    let one = of(1);
+    assert_eq!(reason(&one, Name::FreshUsed), Reason::Gap, "a day's water is not the month's");
+    assert!(text(&one.sentence).contains("not known"), "{}", one.sentence);
 }
 
 #[test]
