@@ -470,7 +470,7 @@ async fn a_step_is_decided_on_a_page() {
     let office = &dealer.office;
     let page = office.page("/to-decide").await;
     let page = page.text();
-    assert!(page.contains("Quay: Quay, Make-up") && page.contains("It may have shown 412\u{202f}530"), "{page}");
+    assert!(page.contains("Quay: Quay, Make-up") && page.contains("It may have shown 413\u{202f}200"), "{page}");
     let path = format!("/to-decide/{exception}");
     let wrong = office.form(&path, None, &form_body(&[("ruling", "correct"), ("which", "later")])).await;
     assert_eq!(wrong.status(), 422);

@@ -18,7 +18,6 @@ use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use domain::fault::Faults;
 use domain::metering::stream::Stream;
-use domain::report::display;
 use domain::zone::parse_zone;
 use serde::Deserialize;
 use uuid::Uuid;
@@ -194,5 +193,5 @@ impl Step {
 fn amount(stream: &str, amount: Option<f64>) -> String {
     let Some(amount) = amount else { return words::NONE.to_owned() };
     let unit = Stream::from_name(stream).map(words::stream_unit).unwrap_or_default();
-    format!("{}\u{a0}{unit}", display::number(amount, 6, 1, domain::customer::UnitSystem::Metric)).trim_end().to_owned()
+    format!("{}\u{a0}{unit}", words::register(amount)).trim_end().to_owned()
 }

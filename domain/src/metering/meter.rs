@@ -147,7 +147,7 @@ impl MeterFacts {
                 _ => {}
             }
         }
-        if self.max_flow_per_h.zip(self.flows.q1_l_per_h).is_some_and(|(most, q1)| most < q1) {
+        if self.max_flow_per_h.zip(self.flows.q1_l_per_h).is_some_and(|(most, q1)| 0.0 < most && most < q1) {
             let detail = "give it in litres an hour: it is below the plate's lowest flow, so that every step would be \
                           more than the meter can pass";
             faults.add("/max_flow_per_h", "below_lowest_flow", detail);
