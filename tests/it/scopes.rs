@@ -82,6 +82,7 @@ const VIEWS: [(&str, [&str; 3]); 81] = [
     ("select (customer_id = md5('a')::uuid)::text from rain_intake", ["false, true", "true", "false"]),
     ("select gun from flow_test", ["a, b", "a", "b"]),
     ("select source from wash_derivation", ["a, b", "a", "b"]),
+    ("select source from wash_sessions", ["a, b", "a", "b"]),
     ("select source from loss_coefficient", ["a, b", "a", "b"]),
     ("select week #>> '{}' from working_days", ["a, b", "a", "b"]),
     ("select what from billed_item", ["a, b", "a", "b"]),

@@ -45,7 +45,8 @@ impl Claim {
                 | Value::LitresPerWash(_)
                 | Value::KwhPerM3(_)
                 | Value::MoneyPerWash(_)
-                | Value::MoneyPerM3(_),
+                | Value::MoneyPerM3(_)
+                | Value::MoneyPerGunHour(_),
             ) => None,
         }
     }

@@ -18,6 +18,8 @@ use super::inputs::{Inputs, Subject};
 use super::money::{self, Found, SiteSaving};
 use crate::accounts::site_cost::CostBasis;
 use crate::baseline::avoided::{Activity, Missing};
+use crate::cost::each::Each;
+use crate::cost::washes::WashesBy;
 use crate::facts::Amounts;
 use crate::metering::stream::Stream;
 use crate::uncertainty::expanded::Expanded;
@@ -310,13 +312,8 @@ impl<'a> Case<'a> {
     fn fresh_per_wash(&self) -> Result<Printed, Withheld> {
         let without = "It takes a counter or a tally of the washes beside the meter of the fresh water; washes are not \
                        guessed.";
-        let makeup = self.whole(&[Stream::Makeup], without)?;
-        let counts = |tally: &&&Tally<'_>| tally.subject.statement.washes.is_some();
-        let members: Vec<&Tally<'_>> = makeup.iter().filter(counts).copied().collect();
-        if members.is_empty() {
-            return Err(Withheld::new(Reason::MetersDoNotSupport, without));
-        }
-        let washes = super::cost::washes(&members).count().unwrap_or(0.0);
+        let members = self.fresh_and_washes(without)?;
+        let washes = self.washes_at(&members, |found| &found.whole_washes);
         let used: Quantity = members.iter().map(|tally| tally.subject.statement.whole.fresh_used()).sum();
         let Some(each) = used.over(Quantity::exact(washes)).filter(|_| washes > 0.0) else {
             return Err(Withheld::new(Reason::NothingWashed, "No wash was counted."));
@@ -324,6 +321,18 @@ impl<'a> Case<'a> {
         let each = each.expanded();
         let value = Value::LitresPerWash(rounded(each.value, 3));
         Ok(self.printed(value, Some(rounded(each.expanded, 3)), &members, whole_share(&members)))
+    }
+
+    /// The subjects of sites where washes are counted on the days that readings cover, and at which the
+    /// fresh water of all of the site is metered: its washes are not for the water of some of its units.
+    fn fresh_and_washes(&self, without: &'static str) -> Result<Vec<&Tally<'a>>, Withheld> {
+        let makeup = self.whole(&[Stream::Makeup], without)?;
+        let counts = |tally: &&Tally<'a>| {
+            let counted = self.found_at(tally).is_some_and(|found| found.whole_washes.count().is_some());
+            counted && self.at_whole_site(tally, |other| makeup.iter().any(|one| std::ptr::eq(*one, other)))
+        };
+        let members: Vec<&Tally<'a>> = makeup.iter().copied().filter(counts).collect();
+        if members.is_empty() { Err(Withheld::new(Reason::MetersDoNotSupport, without)) } else { Ok(members) }
     }
 
     fn energy_per_volume(&self) -> Result<Printed, Withheld> {
@@ -343,10 +352,7 @@ impl<'a> Case<'a> {
 
     /// The sites at which a figure is printed, or why at none.
     pub(super) fn sites(&self, prints: impl Fn(&Found) -> bool, none: &Withheld) -> Result<Vec<&Tally<'a>>, Withheld> {
-        let printed = |tally: &&Tally<'a>| {
-            let site = self.found.iter().find(|found| found.site.site_id.0 == tally.subject.site_id);
-            site.is_some_and(&prints)
-        };
+        let printed = |tally: &&Tally<'a>| self.found_at(tally).is_some_and(&prints);
         let members: Vec<&Tally<'a>> = self.tallies.iter().filter(printed).collect();
         if members.is_empty() { Err(none.clone()) } else { Ok(members) }
     }
@@ -396,8 +402,35 @@ impl<'a> Case<'a> {
             }
             Name::Cost => Some(self.cost_note()),
             Name::CostEach => self.cost_each_note(),
-            _ => None,
+            _ => self.one_sided(name),
         }
+    }
+
+    /// What is known to be off in one direction in a figure of the balance.
+    fn one_sided(&self, name: Name) -> Option<String> {
+        let found = match name {
+            Name::FreshUsed => {
+                let members = self.read(&[Stream::Makeup], "").ok()?;
+                let used: Quantity = members.iter().map(|tally| tally.subject.statement.all.fresh_used()).sum();
+                used.expanded()
+            }
+            Name::Washed => self.balanced().ok()?.parts.get(Part::Wash).0.expanded(),
+            Name::Recycled => self.figures().ok()?.1.recycled_l.ok()?,
+            _ => return None,
+        };
+        (!found.one_sided.is_empty()).then(|| found.one_sided.join(" "))
+    }
+
+    /// How the washes in a figure are known, at each of its sites.
+    fn washes_by(&self, name: Name) -> Vec<WashesBy> {
+        let by_wash = match name {
+            Name::Washes | Name::FreshPerWash => true,
+            Name::CostEach => self.costed_each().is_ok_and(|(each, _)| each == Each::Wash),
+            _ => false,
+        };
+        let members = if by_wash { self.behind(name).members } else { Vec::new() };
+        let by = members.iter().filter_map(|tally| self.found_at(tally)?.site.washes.by());
+        by.collect::<BTreeSet<_>>().into_iter().collect()
     }
 
     pub(super) fn site_savings(&self) -> Vec<SiteSaving> {
@@ -444,7 +477,6 @@ impl<'a> Case<'a> {
         use Summed::{All, Whole};
         let all = |found: Result<Vec<_>, Withheld>| (found.unwrap_or_default(), All);
         let whole = |found: Result<Vec<_>, Withheld>| (found.unwrap_or_default(), Whole);
-        let with_washes = |tally: &&Tally<'_>| tally.subject.statement.washes.is_some();
         let with_wash = |tally: &&Tally<'_>| tally.all.get(Stream::Wash).is_some() || tally.derives_wash();
         let (members, summed) = match name {
             Name::FreshUsed => all(self.read(&[Stream::Makeup], "")),
@@ -454,20 +486,14 @@ impl<'a> Case<'a> {
             },
             Name::Recycled | Name::ReuseShare => whole(self.balanced().map(|of| of.members)),
             Name::Residual => whole(self.whole(&[Stream::Makeup], "")),
-            Name::Washes => match self.read(&[Stream::WashCount], "") {
-                Ok(counted) => (counted, All),
-                Err(_) => (self.tallies.iter().filter(with_washes).collect(), Whole),
-            },
-            Name::FreshPerWash => {
-                let makeup = self.whole(&[Stream::Makeup], "").unwrap_or_default();
-                (makeup.into_iter().filter(with_washes).collect(), Whole)
-            }
+            Name::Washes => all(self.counted()),
+            Name::FreshPerWash => whole(self.fresh_and_washes("")),
             Name::Energy => all(self.read(&[Stream::Energy], "")),
             Name::EnergyPerVolume => whole(self.whole(&[Stream::Energy, Stream::Wash], "")),
             Name::FreshAvoided => all(self.sites(|found| found.avoided.is_ok(), &Missing::Baseline.into())),
             Name::MoneySaved => all(self.sites(|found| found.saved.is_ok(), &Missing::Baseline.into())),
             Name::Cost => all(self.costed(|_| true).map(|(members, ..)| members)),
-            Name::CostEach => all(self.costed_each().map(|(members, ..)| members)),
+            Name::CostEach => all(self.costed_each().map(|(_, (members, ..))| members)),
         };
         let printed = self.figure(name).is_ok();
         Behind { members: if printed { members } else { Vec::new() }, summed }
@@ -499,7 +525,11 @@ pub(super) fn line(case: &Case<'_>, name: Name) -> Line {
     if let (Some(words), Some(_)) = (case.savings_note(name), figure.printed()) {
         note = format!("{words} {note}").trim().to_owned();
     }
-    Line { name, label: name.label().to_owned(), note, figure }
+    let washes_by = if figure.printed().is_some() { case.washes_by(name) } else { Vec::new() };
+    for by in &washes_by {
+        note = format!("{note} {}", by.words()).trim().to_owned();
+    }
+    Line { name, label: name.label().to_owned(), note, figure, washes_by }
 }
 
 fn note(name: Name, figure: &Figure) -> String {

@@ -39,7 +39,7 @@ pub(super) fn fact(date: NaiveDate, amounts: &[(Stream, f64)]) -> DayFact {
     for (stream, amount) in amounts {
         sums.add(*stream, *amount);
     }
-    DayFact { date, amounts: sums, coverage: 1.0, estimated_share: 0.0, open_exceptions: 0 }
+    DayFact { date, amounts: sums, coverage: 1.0, estimated_share: 0.0, open_exceptions: 0, sessions: None }
 }
 
 fn meter(stream: Stream) -> MeterLine {
@@ -104,6 +104,7 @@ pub(super) fn inputs(subjects: Vec<Subject>) -> Inputs {
         now: at("2026-02-05T12:00:00Z"),
         subjects,
         site_days: HashMap::new(),
+        fresh: HashMap::new(),
         stays: HashMap::new(),
         money: Vec::new(),
     }

@@ -14,6 +14,7 @@ use crate::metering::stream::Stream;
 use crate::span::Span;
 use crate::spell::{Spell, SpellState};
 use crate::uncertainty::figures::{MeterShare, Parts};
+use crate::uncertainty::quantity::{Cause, Key, Quantity};
 use crate::units::Litres;
 use crate::zone::{day_bounds, local_date};
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
@@ -116,6 +117,37 @@ pub struct GunWash<'n> {
     pub volume: Term,
 }
 
+/// Hours with a trigger pulled, with their standard uncertainty: of all guns with a derivation that
+/// holds for the stretch, tested or not. `None` without any, and where one of their meters passed
+/// nothing that is known.
+#[must_use]
+pub fn gun_hours(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Option<Quantity> {
+    let hours = deriving(stretch, notes).map(|(derivation, meter)| {
+        let meter_h = meter_hours(stretch, meter)?;
+        let key = Key::new(format!("{of}, {}", derivation.gun), Cause::Hours);
+        let (share, u_share) = derivation.hours.share().unwrap_or((1.0, 0.0));
+        Some(Quantity::exact(meter_h * share).with(key, meter_h * u_share))
+    });
+    hours.reduce(|sum, next| Some(sum? + next?)).flatten()
+}
+
+/// The derivations that hold for the whole stretch, with the meters that count their hours.
+fn deriving<'n>(
+    stretch: &Stretch<'_>,
+    notes: &'n Notes,
+) -> impl Iterator<Item = &'n (WashDerivation, String)> + use<'n> {
+    let (from, to) = (stretch.from, stretch.to);
+    notes.derivations.iter().filter(move |(derivation, _)| {
+        let span = derivation.days.span(notes.zone);
+        span.from() <= from && span.to().is_none_or(|ends| ends >= to)
+    })
+}
+
+/// What the meter of that name counted, in hours.
+fn meter_hours(stretch: &Stretch<'_>, meter: &str) -> Option<f64> {
+    stretch.meters.iter().find(|one| one.meter.name == meter).map(|one| one.passed.amount)
+}
+
 /// Bucket-test flow times trigger hours, for the time in which the unit treats.
 fn derived_wash(stretch: &Stretch<'_>, notes: &Notes) -> Term {
     match guns(stretch, notes) {
@@ -129,13 +161,9 @@ fn derived_wash(stretch: &Stretch<'_>, notes: &Notes) -> Term {
 /// What each gun with a derivation put out; `None` where one of them lacks its test or hours.
 fn guns<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> Option<Vec<GunWash<'n>>> {
     let day = local_date(notes.zone, stretch.from);
-    let here = notes.derivations.iter().filter(|(derivation, _)| {
-        let span = derivation.days.span(notes.zone);
-        span.from() <= stretch.from && span.to().is_none_or(|to| to >= stretch.to)
-    });
-    here.map(|(derivation, meter)| {
+    let guns = deriving(stretch, notes).map(|(derivation, meter)| {
         let tests: Vec<_> = notes.tests.iter().filter(|one| one.gun == derivation.gun).map(|one| one.test).collect();
-        let meter_h = stretch.meters.iter().find(|one| one.meter.name == meter).map(|one| one.passed.amount)?;
+        let meter_h = meter_hours(stretch, meter)?;
         let hours = match derivation.hours {
             GunHours::Counted => TriggerHours::Counted { hours: meter_h },
             GunHours::ShareOfPump { share, u_share } => {
@@ -144,8 +172,8 @@ fn guns<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> Option<Vec<GunWash<'n>>>
         };
         let test = *wash::test_on(&tests, day)?;
         Some(GunWash { derivation, meter, meter_h, test, volume: gun_volume(&test, hours) })
-    })
-    .collect()
+    });
+    guns.collect()
 }
 
 /// The part of the stretch in which the units treat; the mean where meters serve several.

@@ -108,7 +108,7 @@ impl Held {
     /// Whether people read it, and not telemetry.
     #[must_use]
     pub fn is_read_by_people(&self) -> bool {
-        matches!(self.facts.read_by, ReadBy::Technician | ReadBy::Customer)
+        self.facts.read_by.by_hand()
     }
 
     /// An instant's day at its site.
