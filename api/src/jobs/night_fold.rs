@@ -19,6 +19,7 @@ use domain::metering::pulses::{self, Measuring};
 use domain::metering::sessions::SessionRule;
 use domain::metering::spread::Spread;
 use domain::metering::step::Exchange;
+use domain::metering::stream::Stream;
 use domain::metering::watch::stuck;
 use domain::period_facts::{HandRead, PeriodFact, of_subject};
 use domain::water::statement::{MeterMonth, Scope, Statement};
@@ -163,7 +164,8 @@ impl<'a> SubjectFold<'a> {
             let statement = statement(subject, self.known, &finished, &days, month.month);
             (month, statement)
         };
-        let months = months(subject.zone, &days).into_iter().map(stated).collect();
+        let months: Vec<(MonthFact, Statement)> = months(subject.zone, &days).into_iter().map(stated).collect();
+        looked.extend(beyond_guns(subject, self.known, &finished, months.last()));
         let reaches = |period: &PeriodFact| period.from < within.1 && period.to > within.0;
         let periods = of_subject(&hand_read).into_iter().filter(reaches).collect();
         Computed { figures: Figures { subject, days, months, periods }, found, usual, looked }
@@ -290,13 +292,33 @@ fn stand_still(subject: &Subject, finished: &[Finished<'_>]) -> Vec<Looked> {
         .collect()
 }
 
+/// Whether there is more wash water in the newest month than the guns can pass, at the meters that
+/// measure it or count the hours from which it is derived.
+fn beyond_guns(
+    subject: &Subject,
+    known: &Known,
+    finished: &[Finished<'_>],
+    newest: Option<&(MonthFact, Statement)>,
+) -> Vec<Looked> {
+    let Some((month, statement)) = newest else { return Vec::new() };
+    let found = statement.beyond_guns.map(|beyond| beyond.finding(day_start(subject.zone, month.month.first_day())));
+    let goes_on = || finished.iter().filter(|one| one.counts && one.to_the_last && one.stretch.to.is_none());
+    let metered = goes_on().any(|one| one.facts.stream == Stream::Wash);
+    let name = |one: &Finished<'_>| known.histories.get(&one.stretch.meter_no).map(|history| history.name.as_str());
+    let derived = |one: &Finished<'_>| {
+        let notes = known.notes.get(&subject.id).map(|noted| &noted.notes);
+        notes.is_some_and(|notes| notes.derivations.iter().any(|(_, meter)| Some(meter.as_str()) == name(one)))
+    };
+    let behind = goes_on().filter(|one| if metered { one.facts.stream == Stream::Wash } else { derived(one) });
+    behind.map(|one| (one.stretch.meter_no, FindingKind::BeyondTheGuns, found)).collect()
+}
+
 /// The parts of a month's balance.
 fn statement(subject: &Subject, known: &Known, finished: &[Finished<'_>], days: &[DayFact], month: Month) -> Statement {
     let Some(noted) = known.notes.get(&subject.id) else { return Statement::default() };
     let (start, end) = month.bounds(subject.zone);
     let counting = || finished.iter().filter(|one| one.counts);
-    let divided: Vec<Vec<Divided>> =
-        counting().map(|one| one.folded.divided(month, COMMON_DAY_VARIATION)).collect();
+    let divided: Vec<Vec<Divided>> = counting().map(|one| one.folded.divided(month, COMMON_DAY_VARIATION)).collect();
     let meters: Vec<MeterMonth<'_>> = counting()
         .zip(&divided)
         .filter_map(|(one, divided)| {

@@ -41,10 +41,7 @@ impl<'a> Case<'a> {
 
     /// The sites of which the whole cost is known and for which `counts` holds, with its sum and
     /// expanded uncertainty.
-    pub(super) fn costed(
-        &self,
-        counts: impl Fn(&Tally<'a>) -> bool,
-    ) -> Result<Costed<'_, 'a>, Withheld> {
+    pub(super) fn costed(&self, counts: impl Fn(&Tally<'a>) -> bool) -> Result<Costed<'_, 'a>, Withheld> {
         let none = self.found.iter().find_map(|found| whole_cost(found).err());
         let none = none.unwrap_or_else(|| no_cost("Nothing stood at the sites."));
         let mut members = self.sites(|found| whole_cost(found).is_ok(), &none)?;

@@ -13,17 +13,16 @@
 //! on whole days only, those that accepted readings of all meters cover. Because a fill replaces
 //! water lost on other days, it is not printed when many days are incomplete.
 
-use super::figure::{self, Figure, Line, Name, Printed, Reason, Value, Withheld, rounded};
+use super::beside;
+use super::figure::{Line, Name, Printed, Reason, Value, Withheld, rounded};
 use super::inputs::{Inputs, Subject};
 use super::money::{self, Found, SiteSaving};
 use crate::accounts::site_cost::CostBasis;
 use crate::baseline::avoided::{Activity, Missing};
-use crate::cost::each::Each;
-use crate::cost::washes::WashesBy;
 use crate::facts::Amounts;
 use crate::metering::stream::Stream;
 use crate::uncertainty::expanded::Expanded;
-use crate::uncertainty::figures::{Figures, Parts, Residual};
+use crate::uncertainty::figures::{Figures, Parts};
 use crate::uncertainty::quantity::Quantity;
 use crate::water::balance::Basis;
 use crate::water::grade::{self, Grade};
@@ -55,9 +54,9 @@ pub(crate) struct Tally<'a> {
 }
 
 /// Members of a balance, the sum of their parts, and what decides whether it is printed.
-struct Balanced<'c, 'a> {
+pub(super) struct Balanced<'c, 'a> {
     members: Vec<&'c Tally<'a>>,
-    parts: Parts,
+    pub(super) parts: Parts,
     basis: Basis,
 }
 
@@ -157,7 +156,7 @@ impl<'a> Case<'a> {
     }
 
     /// The subjects at which all of these streams are metered and were read.
-    fn read(&self, streams: &[Stream], without: &'static str) -> Result<Vec<&Tally<'a>>, Withheld> {
+    pub(super) fn read(&self, streams: &[Stream], without: &'static str) -> Result<Vec<&Tally<'a>>, Withheld> {
         let fitted: Vec<&Tally<'_>> =
             self.tallies.iter().filter(|tally| streams.iter().all(|stream| tally.has(*stream))).collect();
         if fitted.is_empty() {
@@ -251,7 +250,7 @@ impl<'a> Case<'a> {
     }
 
     /// The subjects at which fresh water into the loop can be held against treated water out.
-    fn balanced(&self) -> Result<Balanced<'_, 'a>, Withheld> {
+    pub(super) fn balanced(&self) -> Result<Balanced<'_, 'a>, Withheld> {
         let without = "It takes a meter of the treated water to the washers beside the one of the fresh water, or bucket \
                        tests of the guns with their trigger hours; no unit has both.";
         let with_wash = |tally: &&&Tally<'_>| {
@@ -275,7 +274,7 @@ impl<'a> Case<'a> {
         Ok(Balanced { members, parts, basis })
     }
 
-    fn figures(&self) -> Result<(Balanced<'_, 'a>, Figures), Withheld> {
+    pub(super) fn figures(&self) -> Result<(Balanced<'_, 'a>, Figures), Withheld> {
         let of = self.balanced()?;
         let figures = Figures::of(&of.parts, &of.basis, Err(Missing::Baseline), &Activity::default());
         Ok((of, figures))
@@ -294,7 +293,7 @@ impl<'a> Case<'a> {
     }
 
     /// What went in and is not known to have come out; needs no wash volume, which cancels out.
-    fn residual(&self) -> Result<(Printed, String), Withheld> {
+    pub(super) fn residual(&self) -> Result<(Printed, String), Withheld> {
         let without = "No meter measures the fresh water that goes into the units.";
         let members = self.whole(&[Stream::Makeup], without)?;
         let parts: Parts = members.iter().map(|tally| tally.subject.statement.whole.clone()).sum();
@@ -306,7 +305,7 @@ impl<'a> Case<'a> {
                          site.";
             return Err(Withheld::new(Reason::PartNotMeasured, words));
         }
-        Ok((self.litres(&residual.litres, &members, basis.coverage), words_of(&residual)))
+        Ok((self.litres(&residual.litres, &members, basis.coverage), beside::words_of(&residual)))
     }
 
     fn fresh_per_wash(&self) -> Result<Printed, Withheld> {
@@ -377,67 +376,11 @@ impl<'a> Case<'a> {
         Ok(self.printed(Value::Money(saved.least), Some(expanded), &members, covered_share(&members)))
     }
 
-    /// What a reader has to know beside the water avoided or the money saved.
-    fn savings_note(&self, name: Name) -> Option<String> {
-        match name {
-            Name::FreshAvoided => {
-                let all = self.found.iter().filter_map(|found| found.avoided.as_ref().ok());
-                let mut words: Vec<&str> = Vec::new();
-                for word in all.flat_map(|one| &one.words) {
-                    if !words.contains(&word.as_str()) {
-                        words.push(word);
-                    }
-                }
-                Some(words.join(" "))
-            }
-            Name::MoneySaved => {
-                let saved = money::sum_saved(self.found.iter().filter_map(|found| found.saved.as_ref().ok()))?;
-                let range = (saved.least != saved.most).then(|| {
-                    format!(
-                        "Between {} and {}, because the other use of an account is not known.",
-                        saved.least, saved.most
-                    )
-                });
-                Some(range.unwrap_or_default())
-            }
-            Name::Cost => Some(self.cost_note()),
-            Name::CostEach => self.cost_each_note(),
-            _ => self.one_sided(name),
-        }
-    }
-
-    /// What is known to be off in one direction in a figure of the balance.
-    fn one_sided(&self, name: Name) -> Option<String> {
-        let found = match name {
-            Name::FreshUsed => {
-                let members = self.read(&[Stream::Makeup], "").ok()?;
-                let used: Quantity = members.iter().map(|tally| tally.subject.statement.all.fresh_used()).sum();
-                used.expanded()
-            }
-            Name::Washed => self.balanced().ok()?.parts.get(Part::Wash).0.expanded(),
-            Name::Recycled => self.figures().ok()?.1.recycled_l.ok()?,
-            _ => return None,
-        };
-        (!found.one_sided.is_empty()).then(|| found.one_sided.join(" "))
-    }
-
-    /// How the washes in a figure are known, at each of its sites.
-    fn washes_by(&self, name: Name) -> Vec<WashesBy> {
-        let by_wash = match name {
-            Name::Washes | Name::FreshPerWash => true,
-            Name::CostEach => self.costed_each().is_ok_and(|(each, _)| each == Each::Wash),
-            _ => false,
-        };
-        let members = if by_wash { self.behind(name).members } else { Vec::new() };
-        let by = members.iter().filter_map(|tally| self.found_at(tally)?.site.washes.by());
-        by.collect::<BTreeSet<_>>().into_iter().collect()
-    }
-
     pub(super) fn site_savings(&self) -> Vec<SiteSaving> {
         self.found.iter().map(|found| found.site.clone()).collect()
     }
 
-    fn figure(&self, name: Name) -> Result<Printed, Withheld> {
+    pub(super) fn figure(&self, name: Name) -> Result<Printed, Withheld> {
         match name {
             Name::FreshUsed => self.fresh_used(),
             Name::Washed => self.washed(),
@@ -512,51 +455,11 @@ impl Tally<'_> {
 
 /// The lines of a report.
 pub(crate) fn lines(case: &Case<'_>) -> Vec<Line> {
-    Name::ALL.iter().map(|name| line(case, *name)).collect()
-}
-
-/// One line of a report.
-pub(super) fn line(case: &Case<'_>, name: Name) -> Line {
-    let figure = Figure::from(case.figure(name));
-    let mut note = note(name, &figure);
-    if let (Name::Residual, Ok((_, words))) = (name, case.residual()) {
-        note = format!("{words} {note}").trim().to_owned();
-    }
-    if let (Some(words), Some(_)) = (case.savings_note(name), figure.printed()) {
-        note = format!("{words} {note}").trim().to_owned();
-    }
-    let washes_by = if figure.printed().is_some() { case.washes_by(name) } else { Vec::new() };
-    for by in &washes_by {
-        note = format!("{note} {}", by.words()).trim().to_owned();
-    }
-    Line { name, label: name.label().to_owned(), note, figure, washes_by }
-}
-
-fn note(name: Name, figure: &Figure) -> String {
-    match (name, figure.printed().map(|printed| printed.value)) {
-        (Name::Recycled, Some(Value::Litres(litres))) if litres < 0.0 => {
-            "Below zero: more fresh water went in than treated water came out.".to_owned()
-        }
-        _ => String::new(),
-    }
+    Name::ALL.iter().map(|name| beside::line(case, *name)).collect()
 }
 
 fn sum(amounts: &Amounts, streams: &[Stream]) -> f64 {
     streams.iter().filter_map(|stream| amounts.get(*stream)).sum()
-}
-
-/// What a residual means, with the usual causes and what is in it because nothing measures it.
-fn words_of(residual: &Residual) -> String {
-    let mut words = figure::sentence(residual.verdict.words());
-    let causes = residual.verdict.usual_causes();
-    if !causes.is_empty() {
-        words.push_str(&format!(" Usual causes: {}.", causes.join("; ")));
-    }
-    if !residual.not_counted.is_empty() {
-        let parts: Vec<String> = residual.not_counted.iter().map(|part| part.as_str().replace('_', " ")).collect();
-        words.push_str(&format!(" Nothing measures these, so they are in it: {}.", parts.join(", ")));
-    }
-    words
 }
 
 /// The share of whole days, when it is enough to set one stream against another.

@@ -30,6 +30,9 @@ pub struct BalanceTrace {
     pub washes: Washes,
     /// Hours with a trigger pulled in it; null where nothing counts them.
     pub gun_h: Option<f64>,
+    /// The most wash water that the tested guns can have passed, in litres: flow and twice its
+    /// uncertainty, times the hours known of the trigger, else of the time. Null without a test.
+    pub guns_pass_l: Option<f64>,
     /// What the meters support.
     pub grade: Grade,
     /// The parts.
@@ -123,6 +126,7 @@ impl BalanceTrace {
             dates,
             washes,
             gun_h,
+            guns_pass_l: behind.limits.iter().map(|gun| gun.most().0).reduce(|sum, next| sum + next),
             grade: figures.grade,
             parts: part_traces(parts),
             notes: NotesTrace::of(behind, notes, (from, to)),

@@ -5,7 +5,7 @@ use super::losses::{self, Catchment};
 use super::spell::treating_share;
 use super::storage::{Events, Storage, VolumeEvent, storage_change};
 use super::term::{Part, Source, Term};
-use super::wash::{self, BucketTest, TriggerHours, gun_volume};
+use super::wash::{self, BucketTest, GunLimit, MoreThanTheGunsPass, TriggerHours, gun_volume};
 use crate::measures::guns::{FlowTest, GunHours, WashDerivation};
 use crate::measures::loss_coefficient::{Loss, LossCoefficient};
 use crate::measures::rain::{RainDay, RainIntake};
@@ -19,6 +19,7 @@ use crate::units::Litres;
 use crate::zone::{day_bounds, local_date};
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
+use std::collections::BTreeMap;
 
 /// What people noted that bears on a subject's balance, over all of its time.
 #[derive(Debug, Clone, PartialEq)]
@@ -115,6 +116,37 @@ pub struct GunWash<'n> {
     pub test: BucketTest,
     /// Flow times trigger hours, before the share of the time in which the unit treats.
     pub volume: Term,
+}
+
+/// The guns of the site as far as they were tested, each with the most hours in which its trigger can
+/// have been pulled: those that are counted or declared for it, else all of the stretch. A volume that
+/// was derived from these hours is held against all of the stretch.
+#[must_use]
+pub fn gun_limits(stretch: &Stretch<'_>, notes: &Notes, wash: Source) -> Vec<GunLimit> {
+    let day = local_date(notes.zone, stretch.from);
+    let all_h = (stretch.to - stretch.from).as_seconds_f64() / 3600.0;
+    let mut guns: BTreeMap<&str, Vec<BucketTest>> = BTreeMap::new();
+    for one in &notes.tests {
+        guns.entry(&one.gun).or_default().push(one.test);
+    }
+    let most_h = |gun: &str| {
+        let (derivation, meter) = deriving(stretch, notes).find(|(derivation, _)| derivation.gun == gun)?;
+        let (share, u_share) = derivation.hours.share().unwrap_or((1.0, 0.0));
+        Some(meter_hours(stretch, meter)? * (share + 2.0 * u_share))
+    };
+    let limit = |(gun, tests): (&str, Vec<BucketTest>)| {
+        let known = most_h(gun).filter(|_| wash != Source::Derived);
+        Some(GunLimit { test: *wash::test_on(&tests, day)?, most_h: known.map_or(all_h, |most| most.min(all_h)) })
+    };
+    guns.into_iter().filter_map(limit).collect()
+}
+
+/// Whether the wash volume is more than the guns can have passed.
+#[must_use]
+pub fn beyond_guns(stretch: &Stretch<'_>, notes: &Notes, parts: &Parts) -> Option<MoreThanTheGunsPass> {
+    let (litres, source) = parts.get(Part::Wash);
+    let wash = Term::new(litres.value, litres.u(), source);
+    wash::within_guns(wash, &gun_limits(stretch, notes, source)).err()
 }
 
 /// Hours with a trigger pulled, with their standard uncertainty: of all guns with a derivation that
@@ -310,6 +342,8 @@ fn applied<'n>(
 /// The notes behind the parts that no meter gives.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Behind<'n> {
+    /// The guns as far as they were tested, with what each can pass at most.
+    pub limits: Vec<GunLimit>,
     /// The guns of a derived wash volume; none where a meter measures it or nothing is derived.
     pub guns: Vec<GunWash<'n>>,
     /// The part of the stretch, 0 to 1, in which the units treat.
@@ -333,6 +367,7 @@ pub fn behind<'n>(stretch: &Stretch<'_>, notes: &'n Notes, parts: &Parts) -> Beh
     let to_washers = to_washers(parts);
     let losses = Loss::ALL.iter().flat_map(|loss| applied(stretch, notes, *loss, to_washers));
     Behind {
+        limits: gun_limits(stretch, notes, parts.get(Part::Wash).1),
         guns: guns(stretch, notes).filter(|_| derived).unwrap_or_default(),
         treating: treating(stretch, notes),
         events: within(stretch, notes).collect(),

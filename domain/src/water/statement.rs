@@ -3,6 +3,7 @@
 //! every figure of the month is computed from it.
 
 use super::assembly::{self, Behind, Notes, Stretch};
+use super::wash::MoreThanTheGunsPass;
 use crate::cost::washes::Washes;
 use crate::facts::DayFact;
 use crate::measures::wash_tally::WashTally;
@@ -32,6 +33,9 @@ pub struct Statement {
     /// Hours with a trigger pulled on the whole days; null where nothing counts them.
     #[serde(default)]
     pub gun_h: Option<Quantity>,
+    /// What is wrong with the wash volume of the whole days: more of it than the guns can pass.
+    #[serde(default)]
+    pub beyond_guns: Option<MoreThanTheGunsPass>,
 }
 
 /// The class of washes that nothing tells apart.
@@ -88,10 +92,18 @@ impl Statement {
         let whole: Vec<&DayFact> = all.iter().copied().filter(|day| scope.is_whole(notes, day)).collect();
         let washed = washed(&whole, tallies);
         let of = |days: &[&DayFact], washes: Option<f64>| scope.parts(meters, days, notes, washes).unwrap_or_default();
-        let (all, _) = of(&all, self::washed(&all, tallies).count());
-        let (whole, gun_h) = of(&whole, washed.count());
-        Self { all, whole, washed, gun_h }
+        let all = of(&all, self::washed(&all, tallies).count()).parts;
+        let Stretched { parts: whole, gun_h, beyond_guns } = of(&whole, washed.count());
+        Self { all, whole, washed, gun_h, beyond_guns }
     }
+}
+
+/// What some days come to.
+#[derive(Default)]
+struct Stretched {
+    parts: Parts,
+    gun_h: Option<Quantity>,
+    beyond_guns: Option<MoreThanTheGunsPass>,
 }
 
 impl Scope<'_> {
@@ -103,19 +115,21 @@ impl Scope<'_> {
         part > 0.0 && day.coverage >= part - UNCOVERED_DAY_PART
     }
 
-    /// The parts of some days, and the hours of the guns in them; `None` of no day.
+    /// The parts of some days, and what the guns say of them; `None` of no day.
     fn parts(
         &self,
         meters: &[MeterMonth<'_>],
         days: &[&DayFact],
         notes: &Notes,
         washes: Option<f64>,
-    ) -> Option<(Parts, Option<Quantity>)> {
+    ) -> Option<Stretched> {
         let (from, to) = bounds(days, notes)?;
         let shares = shares(meters, days, (from, to));
         let stretch = Stretch { from, to, meters: &shares, washes };
+        let parts = assembly::parts(self.name, &stretch, notes);
         let gun_h = assembly::gun_hours(self.name, &stretch, notes);
-        Some((assembly::parts(self.name, &stretch, notes), gun_h))
+        let beyond_guns = assembly::beyond_guns(&stretch, notes, &parts);
+        Some(Stretched { parts, gun_h, beyond_guns })
     }
 
     /// The parts of the days that are over, or of the whole ones of these, with what stands behind
@@ -265,16 +279,26 @@ mod tests {
     }
 
     fn statement(makeup: [f64; 7], wash: [f64; 7]) -> Statement {
+        statement_with(makeup, wash, &notes())
+    }
+
+    fn statement_with(makeup: [f64; 7], wash: [f64; 7], notes: &Notes) -> Statement {
         let (makeup, wash) = (week(makeup), week(wash));
         let facts = |stream| MeterFacts { resolution: Some(1.0), ..MeterFacts::plain(stream, RegisterUnit::L) };
         let (f, w) = (facts(Stream::Makeup), facts(Stream::Wash));
-        let month = |name, facts, days| MeterMonth { name, facts, share: 1.0, days, above: &[], divided: &[], exchanges: 0 };
+        let month =
+            |name, facts, days| MeterMonth { name, facts, share: 1.0, days, above: &[], divided: &[], exchanges: 0 };
         let meters = [month("make-up", &f, &makeup), month("wash", &w, &wash)];
-        let days = |one: &MeterMonth<'_>| MeterDays { stream: one.facts.stream, share: 1.0, days: one.days.to_vec(), sessions: Vec::new() };
-        let facts = assemble(notes().zone, &meters.iter().map(days).collect::<Vec<_>>());
+        let days = |one: &MeterMonth<'_>| MeterDays {
+            stream: one.facts.stream,
+            share: 1.0,
+            days: one.days.to_vec(),
+            sessions: Vec::new(),
+        };
+        let facts = assemble(notes.zone, &meters.iter().map(days).collect::<Vec<_>>());
         let now = "2026-07-01T12:00:00Z".parse().unwrap();
         let scope = Scope { name: "unit", month: Month::parse("2026-06").unwrap(), serving: (None, None), now };
-        Statement::of(&scope, &meters, &facts, &notes(), &[])
+        Statement::of(&scope, &meters, &facts, notes, &[])
     }
 
     /// Worked by hand: seven days of 4,000 L and one fill of 6,000 L on Wednesday recycle
@@ -302,9 +326,15 @@ mod tests {
         let makeup = week([2000.0; 7]);
         let (f, w) =
             (MeterFacts::plain(Stream::Makeup, RegisterUnit::L), MeterFacts::plain(Stream::Wash, RegisterUnit::L));
-        let month = |name, facts, days| MeterMonth { name, facts, share: 1.0, days, above: &[], divided: &[], exchanges: 0 };
+        let month =
+            |name, facts, days| MeterMonth { name, facts, share: 1.0, days, above: &[], divided: &[], exchanges: 0 };
         let meters = [month("make-up", &f, &makeup), month("wash", &w, &wash)];
-        let days = |one: &MeterMonth<'_>| MeterDays { stream: one.facts.stream, share: 1.0, days: one.days.to_vec(), sessions: Vec::new() };
+        let days = |one: &MeterMonth<'_>| MeterDays {
+            stream: one.facts.stream,
+            share: 1.0,
+            days: one.days.to_vec(),
+            sessions: Vec::new(),
+        };
         let facts = assemble(notes().zone, &meters.iter().map(days).collect::<Vec<_>>());
         let now = "2026-06-08T12:00:00Z".parse().unwrap();
         let scope = Scope { name: "unit", month: Month::parse("2026-06").unwrap(), serving: (None, None), now };
@@ -313,6 +343,22 @@ mod tests {
         assert_eq!(of.whole.get(Part::Wash).0.value, 24_000.0);
         assert_eq!(of.whole.get(Part::Evaporation).1, Source::Unknown);
         assert_eq!((of.washed, of.gun_h), (Washes::NotCounted, None));
+    }
+
+    /// By hand: the gun passes 900 L/h and a tenth more, 7 days of 24 hours at most 166,320 L. A wash
+    /// meter that shows 28,000 L is within that; ten times as much, with its 10 % over sqrt(3) twice, is
+    /// not: a register read in gallons or with a painted zero too many.
+    #[test]
+    fn more_wash_water_than_the_guns_can_pass_is_said() {
+        use crate::measures::guns::FlowTest;
+        use crate::water::wash::BucketTest;
+        let test = BucketTest { on: "2026-05-01".parse().unwrap(), litres: 20.0, seconds: 80.0, u_share: 0.05 };
+        let tested = || Notes { tests: vec![FlowTest { gun: "left".into(), test, tested_by: None }], ..notes() };
+        assert_eq!(statement_with([2000.0; 7], [4000.0; 7], &tested()).beyond_guns, None);
+        let found = statement_with([2000.0; 7], [40_000.0; 7], &tested()).beyond_guns.unwrap();
+        assert_eq!(found.wash, Litres(280_000.0));
+        assert!((found.most.0 - 166_320.0).abs() < 1e-6);
+        assert_eq!(statement([2000.0; 7], [40_000.0; 7]).beyond_guns, None, "no gun was tested");
     }
 
     #[test]

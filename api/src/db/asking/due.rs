@@ -14,7 +14,6 @@ use domain::asking::expected::{Expected, LastRead};
 use domain::ids::{CustomerId, SiteId};
 use domain::metering::history::MonthUse;
 use domain::metering::meter::MeterFacts;
-use domain::metering::stream::ReadBy;
 use domain::zone::{Month, day_bounds, local_date};
 use uuid::Uuid;
 
