@@ -20,8 +20,6 @@ struct Gun {
 }
 
 const CAME: &str = "2026-03-28T23:00:00Z";
-/// Midnight in Vienna after the last of March.
-const OVER: &str = "2026-03-31T22:00:00Z";
 
 impl Gun {
     async fn new(dealer: &Dealer) -> Self {
@@ -37,6 +35,7 @@ impl Gun {
     async fn metered(&self, dealer: &Dealer, mut meter: Value) -> Uuid {
         meter["digits"] = json!(7);
         meter["read_by"] = json!("telemetry");
+        meter["read_every_h"] = json!(1);
         let attachment = json!({ "unit_id": self.unit, "from": CAME });
         id(&dealer.office.create("/v1/meters", &json!({ "meter": meter, "attachment": attachment })).await)
     }
