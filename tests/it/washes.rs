@@ -119,14 +119,14 @@ async fn sessions_at_a_single_gun_are_washes() {
     assert!(page.contains("by the pauses between sessions at single guns"), "the page says which");
 
     let trace = dealer.office.get(&format!("/v1/units/{}/water/trace?date=2026-03-30", gun.unit)).await.json();
-    let subject = &trace["subjects"][0];
+    let subject = &trace["items"][0]["trace"];
     let meters = subject["meters"].as_array().unwrap();
     let of_gun = meters.iter().find(|meter| meter["stream"] == "wash").unwrap();
     assert_eq!(of_gun["sessions"], json!([{ "date": "2026-03-30", "sessions": 2 }]), "{trace}");
     assert_eq!(of_gun["pauses"][0]["pause_s"], json!(900));
     assert_eq!(subject["days"][0]["sessions"], json!(2));
     let behind = dealer.office.get(&format!("{path_of_report}/trace")).await.json();
-    assert_eq!(behind["washes"][0]["all_days"], json!({ "by": "sessions", "washes": 6.0 }), "{behind}");
+    assert_eq!(behind["trace"]["washes"][0]["all_days"], json!({ "by": "sessions", "washes": 6.0 }), "{behind}");
 
     let tally = json!({ "from": "2026-03-29", "to": "2026-04-01", "machine_class": "truck", "washes": 7,
         "source": "typed" });
@@ -240,7 +240,7 @@ async fn tallies_go_through_the_baseline_into_the_report() {
     );
     assert_eq!(gun.month(&dealer.office).await["balance"]["washes"]["by"], "tally");
     let trace = dealer.office.get(&format!("{path}/trace")).await.json();
-    assert_eq!(trace["sites"][0]["baseline"]["washes_by"], "tally", "{trace}");
+    assert_eq!(trace["trace"]["sites"][0]["baseline"]["washes_by"], "tally", "{trace}");
 
     // Vans tallied for a day less say nothing of it, so the counter's 40 stand for all: of no class that
     // the baseline knows, since that knows two.

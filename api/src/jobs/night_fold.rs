@@ -165,7 +165,8 @@ impl<'a> SubjectFold<'a> {
             (month, statement)
         };
         let months: Vec<(MonthFact, Statement)> = months(subject.zone, &days).into_iter().map(stated).collect();
-        looked.extend(beyond_guns(subject, self.known, &finished, months.last()));
+        let newest = months.iter().rfind(|(month, _)| month.coverage > 0.0);
+        looked.extend(beyond_guns(subject, self.known, &finished, newest));
         let reaches = |period: &PeriodFact| period.from < within.1 && period.to > within.0;
         let periods = of_subject(&hand_read).into_iter().filter(reaches).collect();
         Computed { figures: Figures { subject, days, months, periods }, found, usual, looked }

@@ -3,8 +3,9 @@
 //!
 //! A counted month is shared out evenly over its days: most counters are dials that people read
 //! once a month, and of the others no part lives so short that its first month decides. Of a month
-//! that was counted in part the other days are expected, evenly over the month too, because which
-//! they are is not kept. What comes after is expected from the latest counted months, per day of running, and from the
+//! that was counted in part the other days are expected: those before a counter's first month began
+//! and after its last one ended, and of the months between evenly, because which days they are is not
+//! kept. What comes after is expected from the latest counted months, per day of running, and from the
 //! season where the same month of the year before was counted.
 
 use crate::stock::idle::IdleDays;
@@ -85,7 +86,7 @@ impl UseLine {
                 // Of the running month, what is still to come is expected.
                 Some(counted) => {
                     let until = to.min(after(today)).max(from);
-                    line.push(rates.of_counted(counted, (from, until), today, idle));
+                    line.push_counted(&rates, counted, (from, until), today, idle);
                     line.push_running((until, to), rates.expected(month), idle);
                 }
                 None => line.push_running((from, to), rates.expected(month), idle),
@@ -130,6 +131,36 @@ impl UseLine {
             left -= here;
         }
         None
+    }
+
+    /// Adds some days of a month that was counted on some or all of its days up to today.
+    fn push_counted(
+        &mut self,
+        rates: &Rates,
+        counted: &CountedMonth,
+        (from, to): (NaiveDate, NaiveDate),
+        today: NaiveDate,
+        idle: &[IdleDays],
+    ) {
+        let (first, end) = (counted.month.first_day(), counted.month.next().first_day().min(after(today)));
+        let of_counter = Piece { from, to, counted: counted.mean_day.max(0.0), expected: 0.0 };
+        let counted_days = Days::new(counted.days.into());
+        let (began, ended) = (rates.is_first(counted.month), rates.is_last(counted.month));
+        if began && !ended {
+            let cut = end.checked_sub_days(counted_days).unwrap_or(first).clamp(from, to);
+            self.push_running((from, cut), rates.expected(counted.month), idle);
+            self.push(Piece { from: cut, ..of_counter });
+        } else if ended && !began {
+            let cut = first.checked_add_days(counted_days).unwrap_or(end).clamp(from, to);
+            self.push(Piece { to: cut, ..of_counter });
+            self.push_running((cut, to), rates.expected(counted.month), idle);
+        } else {
+            let length = days(first, end).max(1.0);
+            let share = (f64::from(counted.days) / length).min(1.0);
+            let running = 1.0 - idle_days(idle, first, end) / length;
+            let expected = (1.0 - share) * running * rates.expected(counted.month);
+            self.push(Piece { counted: share * of_counter.counted, expected, ..of_counter });
+        }
     }
 
     /// Adds a stretch in which idle days use nothing.
@@ -193,24 +224,12 @@ impl Rates {
         (!counted.is_empty()).then_some(Self { running, recent, recent_months, counted })
     }
 
-    /// Some days of a month that was counted on some or all of its days up to today.
-    fn of_counted(
-        &self,
-        counted: &CountedMonth,
-        (from, to): (NaiveDate, NaiveDate),
-        today: NaiveDate,
-        idle: &[IdleDays],
-    ) -> Piece {
-        let (first, end) = (counted.month.first_day(), counted.month.next().first_day().min(after(today)));
-        let length = days(first, end).max(1.0);
-        let share = (f64::from(counted.days) / length).min(1.0);
-        let running = 1.0 - idle_days(idle, first, end) / length;
-        Piece {
-            from,
-            to,
-            counted: share * counted.mean_day.max(0.0),
-            expected: (1.0 - share) * running * self.expected(counted.month),
-        }
+    fn is_first(&self, month: Month) -> bool {
+        self.counted.first_key_value().is_some_and(|(first, _)| *first == month)
+    }
+
+    fn is_last(&self, month: Month) -> bool {
+        self.counted.last_key_value().is_some_and(|(last, _)| *last == month)
     }
 
     /// Use on a day of running in a month that was not counted.
@@ -310,6 +329,20 @@ mod tests {
         let still = [IdleDays { first: date("2026-04-16"), last: date("2026-04-30") }];
         let found = april(&line(10, &still));
         assert!((found.amount - 150.0).abs() < 1e-9 && (found.estimated - 100.0).abs() < 1e-9, "{found:?}");
+    }
+
+    /// A counter that began on 11 April and was last read when June began, but for ten days of May: what
+    /// lies before and after it is expected, and May's ten days over all of May.
+    #[test]
+    fn a_counters_first_and_last_month_are_counted_at_their_inner_ends() {
+        let months = [month("2026-04", 20, 4.0), month("2026-05", 21, 4.0), month("2026-06", 10, 4.0)];
+        let (since, today) = (date("2026-04-01"), date("2026-06-30"));
+        let line = UseLine::counted(&months, &[], (since, horizon(today)), today).unwrap();
+        let estimated = |from: &str, to: &str| line.between(date(from), date(to)).estimated;
+        assert_eq!((estimated("2026-04-01", "2026-04-11"), estimated("2026-04-11", "2026-05-01")), (40.0, 0.0));
+        assert!((estimated("2026-05-01", "2026-06-01") - 40.0).abs() < 1e-9);
+        assert_eq!((estimated("2026-06-01", "2026-06-11"), estimated("2026-06-11", "2026-07-01")), (0.0, 80.0));
+        assert!((line.between(since, date("2026-07-01")).amount - 91.0 * 4.0).abs() < 1e-9);
     }
 
     #[test]
