@@ -127,8 +127,8 @@ impl<'c> Case<'c> {
     }
 
     fn counters(&self) -> bool {
-        let counts = |subject: &&Subject| (subject.unit.is_none(), subject.counts_washes());
-        counters_count_all(self.subjects.iter().filter(|subject| subject.measures()).map(|one| counts(&one)))
+        let measuring = self.subjects.iter().filter(|subject| subject.measures());
+        counters_count_all(measuring.map(|subject| (subject.unit.is_none(), subject.counts_washes())))
     }
 
     /// The site's washes in the month.
