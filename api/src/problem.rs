@@ -252,6 +252,11 @@ fn taken(constraint: &str) -> Problem {
             "derivation_overlaps",
             "This gun's wash volume is derived otherwise in some of these days; end or withdraw that first.",
         ),
+        "wash_sessions_overlap" => (
+            "/from",
+            "sessions_overlap",
+            "Another pause tells washes apart at this meter in some of these days; end or withdraw that first.",
+        ),
         "loss_coefficient_overlap" => (
             "/from",
             "coefficient_overlaps",

@@ -61,4 +61,5 @@ mod tidy;
 mod trace;
 mod units;
 mod visits;
+mod washes;
 mod zones;

@@ -20,7 +20,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 81] = [
+const VIEWS: [(&str, [&str; 3]); 82] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -82,6 +82,7 @@ const VIEWS: [(&str, [&str; 3]); 81] = [
     ("select (customer_id = md5('a')::uuid)::text from rain_intake", ["false, true", "true", "false"]),
     ("select gun from flow_test", ["a, b", "a", "b"]),
     ("select source from wash_derivation", ["a, b", "a", "b"]),
+    ("select source from wash_sessions", ["a, b", "a", "b"]),
     ("select source from loss_coefficient", ["a, b", "a", "b"]),
     ("select week #>> '{}' from working_days", ["a, b", "a", "b"]),
     ("select what from billed_item", ["a, b", "a", "b"]),

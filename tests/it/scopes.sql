@@ -129,6 +129,9 @@ insert into flow_test (id, site_id, customer_id, day, gun, litres, seconds, u_sh
 insert into wash_derivation (id, site_id, customer_id, valid, gun, method, meter_id, source, created_at)
   select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', n, 'trigger_hours', pg_temp.id('meter 3'), n, now()
     from unnest(array['a', 'b']) n;
+insert into wash_sessions (id, site_id, customer_id, valid, meter_id, pause_min, source, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', pg_temp.id('meter 3'), 15, n, now()
+    from unnest(array['a', 'b']) n;
 insert into loss_coefficient (id, site_id, customer_id, valid, loss, basis, value, u_share, source, created_at)
   select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', 'evaporation', 'day', 9, 0, n, now()
     from unnest(array['a', 'b']) n;

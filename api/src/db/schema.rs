@@ -326,6 +326,8 @@ diesel::table! {
         #[doc = "Share of the day that comes from steps longer than a day, spread evenly."]
         estimated_share -> Float4,
         open_exceptions -> Int4,
+        #[doc = "Washes told apart by pauses at single guns. Null: the readings can't."]
+        sessions -> Nullable<Int4>,
     }
 }
 
@@ -1755,6 +1757,26 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "Which pause tells washes apart at a meter that serves a single gun."]
+    wash_sessions (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        valid -> Daterange,
+        meter_id -> Uuid,
+        #[doc = "Minutes without water after which what comes is another wash."]
+        pause_min -> Int4,
+        source -> Text,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     wash_tally (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
@@ -1939,6 +1961,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     volume_event,
     wash_chemical,
     wash_derivation,
+    wash_sessions,
     wash_tally,
     water_account,
     water_bill,

@@ -96,9 +96,10 @@ impl Stood {
 }
 
 impl SiteMoney {
-    /// When it works, and what was tallied there.
-    pub(crate) fn worked(&self) -> Worked<'_> {
-        Worked { working: &self.working, tallies: &self.tallies }
+    /// When it works, and what was tallied there. `counters` says whether those of its day facts count
+    /// all washes.
+    pub(crate) fn worked(&self, counters: bool) -> Worked<'_> {
+        Worked { working: &self.working, tallies: &self.tallies, counters }
     }
 
     /// The billing cycles that touch the days of a month on which something stood at the site, for

@@ -14,12 +14,12 @@ use crate::uncertainty::figures::Parts;
 use crate::uncertainty::quantity::{Cause, Key, Quantity};
 use crate::units::Litres;
 use crate::water::grade::Grade;
-use crate::water::statement::{COUNTED, Statement};
+use crate::water::statement::Statement;
 use crate::water::term::{Part, Source};
 use crate::zone::{Month, parse_zone};
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 use uuid::Uuid;
 
 fn zone() -> Tz {
@@ -39,7 +39,7 @@ pub(super) fn fact(date: NaiveDate, amounts: &[(Stream, f64)]) -> DayFact {
     for (stream, amount) in amounts {
         sums.add(*stream, *amount);
     }
-    DayFact { date, amounts: sums, coverage: 1.0, estimated_share: 0.0, open_exceptions: 0 }
+    DayFact { date, amounts: sums, coverage: 1.0, estimated_share: 0.0, open_exceptions: 0, sessions: None }
 }
 
 fn meter(stream: Stream) -> MeterLine {
@@ -88,11 +88,8 @@ fn statement(of: &str, streams: &[Stream], days: &[DayFact]) -> Statement {
             parts.with(part, Quantity::exact(sum).with_relative(key, 0.02), Source::Metered)
         })
     };
-    let washes = streams.contains(&Stream::WashCount).then(|| {
-        BTreeMap::from([(COUNTED.to_owned(), days.iter().filter_map(|day| day.amounts.get(Stream::WashCount)).sum())])
-    });
     // A unit that left at noon is whole on that day.
-    Statement { all: parts(|_| true), whole: parts(|day| day.coverage >= 0.5), washes }
+    Statement { all: parts(|_| true), whole: parts(|day| day.coverage >= 0.5), ..Statement::default() }
 }
 
 pub(super) fn inputs(subjects: Vec<Subject>) -> Inputs {
@@ -104,6 +101,7 @@ pub(super) fn inputs(subjects: Vec<Subject>) -> Inputs {
         now: at("2026-02-05T12:00:00Z"),
         subjects,
         site_days: HashMap::new(),
+        fresh: HashMap::new(),
         stays: HashMap::new(),
         money: Vec::new(),
     }

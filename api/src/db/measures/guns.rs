@@ -20,6 +20,7 @@ use domain::measures::guns::{FlowTest, GunHours, WashDerivation};
 use domain::metering::stream::Stream;
 use domain::span::Span;
 use domain::water::wash::BucketTest;
+use std::borrow::Cow;
 use uuid::Uuid;
 
 #[derive(QueryableByName, Insertable)]
@@ -167,8 +168,8 @@ impl Dated for WashDerivation {
     const RANGE: (&'static str, &'static str) = ("daterange", "date");
     const KIND: &'static str = "gun";
 
-    fn kind(&self) -> &str {
-        &self.gun
+    fn kind(&self) -> Cow<'_, str> {
+        self.gun.as_str().into()
     }
 
     fn bounds(&self) -> (NaiveDate, Option<NaiveDate>) {

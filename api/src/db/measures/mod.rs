@@ -18,6 +18,7 @@ pub(crate) mod rain;
 pub(crate) mod sample;
 pub(crate) mod volume_event;
 pub(crate) mod wash_chemical;
+pub(crate) mod wash_sessions;
 pub(crate) mod wash_tally;
 pub(crate) mod working_days;
 

@@ -20,6 +20,7 @@ use domain::metering::spread::WorkingCalendar;
 use domain::span::Span;
 use serde_json::{Value, json};
 use std::collections::HashMap;
+use std::borrow::Cow;
 use uuid::Uuid;
 
 #[derive(QueryableByName, Insertable)]
@@ -67,8 +68,8 @@ impl Dated for WorkingDays {
     const RANGE: (&'static str, &'static str) = ("daterange", "date");
     const KIND: &'static str = "'week'";
 
-    fn kind(&self) -> &str {
-        ONE_KIND
+    fn kind(&self) -> Cow<'_, str> {
+        ONE_KIND.into()
     }
 
     fn bounds(&self) -> (NaiveDate, Option<NaiveDate>) {
