@@ -58,6 +58,10 @@ async fn an_order_comes_in_parts_until_nothing_is_to_come() {
     assert_eq!(items(&dealer.office, &format!("{ORDERS}?ended=true")).await.len(), 1);
 
     let other = dealer.office.create(ORDERS, &order(&store, "5", json!({ "expected_on": expected }))).await;
+    for path in [format!("/v1/places/{}", store.warehouse), format!("/v1/consumables/{}", store.item)] {
+        let refused = dealer.office.post_at(&format!("{path}/retire"), "\"1\"").await;
+        assert_eq!(refused.status(), 409, "goods stand there, or are on their way: {refused:?}");
+    }
     let close = format!("{ORDERS}/{}/close", id(&other));
     let closed = dealer.technician.post_at(&close, "\"1\"").await.json();
     assert!(closed["outstanding"] == "0" && closed["received"] == "0" && !closed["ended_at"].is_null(), "{closed}");

@@ -1,6 +1,6 @@
 //! Items in the database: consumables and spare parts that are kept in stock.
 
-use super::supplier;
+use super::{placed, supplier};
 use crate::db::error::known;
 use crate::db::page::After;
 use crate::db::schema::consumable;
@@ -245,12 +245,14 @@ pub async fn update_at(tx: &Tx<'_>, id: ItemId, at: Revision, new: &Named) -> Re
 /// Retires an item that is still at revision `at`; retiring twice changes nothing.
 ///
 /// # Errors
-/// [`DbError::Stale`] at another revision, [`DbError::NotFound`] outside the scope.
+/// [`DbError::Refused`] while some is on its way, [`DbError::Stale`] at another revision,
+/// [`DbError::NotFound`] outside the scope.
 pub async fn retire(tx: &Tx<'_>, id: ItemId, at: Revision) -> Result<StoredItem, DbError> {
     let now = get(tx, id).await?;
     if now.retired_at(at) {
         return Ok(now);
     }
+    placed::none_open(tx, None, Some(id)).await?;
     let running = consumable::id.eq(id.0).and(consumable::revision.eq(at)).and(consumable::ended_at.is_null());
     let changed: Option<Row> = update(consumable::table.filter(running))
         .set((consumable::ended_at.eq(tx.now()), consumable::changed_at.eq(tx.now()), consumable::revision.eq(at + 1)))

@@ -1,5 +1,6 @@
 //! Places of stock in the database.
 
+use super::placed;
 use crate::db::error::known;
 use crate::db::page::After;
 use crate::db::schema::{place, stock_balance};
@@ -164,7 +165,7 @@ pub async fn update_at(tx: &Tx<'_>, id: PlaceId, at: Revision, new: &Place) -> R
 /// Retires an empty place that is still at revision `at`; retiring twice changes nothing.
 ///
 /// # Errors
-/// [`DbError::Refused`] while stock stands there, [`DbError::Stale`] at another revision,
+/// [`DbError::Refused`] while stock stands there or is on its way, [`DbError::Stale`] at another revision,
 /// [`DbError::NotFound`] outside the scope.
 pub async fn retire(tx: &Tx<'_>, id: PlaceId, at: Revision) -> Result<StoredPlace, DbError> {
     let now = get(tx, id).await?;
@@ -177,6 +178,7 @@ pub async fn retire(tx: &Tx<'_>, id: PlaceId, at: Revision) -> Result<StoredPlac
     if select(exists(stock_balance::table.filter(there))).get_result(&mut tx.conn()).await? {
         return Err(DbError::refused("stock_there", "Stock stands there: move it or write it off first."));
     }
+    placed::none_open(tx, Some(id), None).await?;
     let running = place::id.eq(id.0).and(place::revision.eq(at)).and(place::ended_at.is_null());
     let changed = update(place::table.filter(running))
         .set((place::ended_at.eq(tx.now()), place::changed_at.eq(tx.now()), place::revision.eq(at + 1)))

@@ -236,6 +236,22 @@ pub async fn open(tx: &Tx<'_>) -> Result<Vec<PlacedOrder>, DbError> {
     rows.into_iter().map(|row| StoredOrder::try_from(row).map(|stored| stored.value.order)).collect()
 }
 
+/// Refuses to go on while something is on its way to a place, or of an item.
+pub(super) async fn none_open(tx: &Tx<'_>, place: Option<PlaceId>, item: Option<ItemId>) -> Result<(), DbError> {
+    let mut open = stock_order::table.filter(stock_order::ended_at.is_null()).select(stock_order::id).into_boxed();
+    if let Some(place) = place {
+        open = open.filter(stock_order::place_id.eq(place.0));
+    }
+    if let Some(item) = item {
+        open = open.filter(stock_order::consumable_id.eq(item.0));
+    }
+    let found: Option<Uuid> = open.first(&mut tx.conn()).await.optional()?;
+    match found {
+        Some(_) => Err(DbError::refused("on_order", "Some is on order: receive it, or close the order, first.")),
+        None => Ok(()),
+    }
+}
+
 /// A part of an order that came.
 #[derive(Debug, Clone, Copy)]
 pub struct Came {
