@@ -54,7 +54,7 @@ async fn goods_are_kept_move_with_their_visit_and_go_back_when_unused() {
     assert_eq!(planned["reservation_ids"], json!([kept[0]["id"]]));
     assert_eq!((&kept[0]["visit_id"], &kept[0]["planned_on"]), (&planned["id"], &json!("2026-03-30")));
     assert_eq!(kept[0]["lines"], json!([{ "item_id": work.store.item, "quantity": "2" }]));
-    let load = dealer.technician.get(&format!("/v1/places/{}/load?day=2026-03-30", work.store.van)).await;
+    let load = dealer.technician.get(&format!("/v1/places/{}/load?date=2026-03-30", work.store.van)).await;
     assert!(load.text().contains("Coagulant"), "the van takes it along: {load:?}");
 
     let path = format!("{VISITS}/{}", id(&planned));

@@ -508,9 +508,9 @@ mod tests {
             pointers(
                 "handover",
                 json!({ "guns": [{ "gun": "1", "litres": 0.0, "seconds": 80.0 }], "fallback_tried": true,
-                    "first_samples": [{ "point": "Tank", "what": "ph", "value": 15.0, "unit": "mv" }] })
+                    "first_samples": [{ "point": "Tank", "what": "ph", "value": 15.0, "unit": "ph" }] })
             ),
-            ["/first_samples/0/unit", "/first_samples/0/value", "/guns/0/litres"]
+            ["/first_samples/0/value", "/guns/0/litres"]
         );
     }
 }
