@@ -98,7 +98,7 @@ async fn a_handover_is_recorded_with_one_form_or_not_at_all() {
         ]
     };
     for (seconds, register, words) in
-        [("", "1204", "gun s 1: type a number"), ("0", "1204", "details guns 0 seconds"), ("80", "99999999", "Make-up")]
+        [("", "1204", "gun s 1: type a number"), ("0", "1204", "guns 1 seconds"), ("80", "99999999", "Make-up")]
     {
         let wrong = dealer.technician.form_with_files(&path, &fields(seconds, register), &[]).await;
         assert!(wrong.status() == 422 && wrong.text().contains(words), "{words}: {wrong:?}");
@@ -154,7 +154,7 @@ async fn a_part_is_replaced_with_one_form_or_not_at_all() {
         ]
     };
     for (quantity, why, words) in [
-        ("3", "failed", "lines 1 quantity"),
+        ("3", "failed", "lines 2 quantity"),
         ("one", "failed", "quantity: type a number"),
         ("1", "sad", "why: give one of"),
     ] {

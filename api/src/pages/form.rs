@@ -76,7 +76,13 @@ pub(super) fn words(problem: Problem) -> Result<Vec<String>, Problem> {
     if problem.faults().is_empty() {
         return Err(problem);
     }
-    let name = |pointer: &str| pointer.trim_start_matches('/').replace(['/', '_'], " ");
+    // People count from 1, and know of no details.
+    let segment =
+        |text: &str| text.parse().map_or_else(|_word| text.replace('_', " "), |n: u16| (u32::from(n) + 1).to_string());
+    let name = |pointer: &str| {
+        let segments = pointer.split('/').filter(|text| !matches!(*text, "" | "details"));
+        segments.map(segment).collect::<Vec<_>>().join(" ")
+    };
     let one = |fault: &domain::fault::Fault| match name(&fault.pointer) {
         name if name.is_empty() => fault.detail.clone(),
         name => format!("{name}: {}", fault.detail),

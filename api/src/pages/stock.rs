@@ -72,7 +72,8 @@ struct OnOrder {
     /// What came of it already; empty when nothing did.
     came: String,
     outstanding: Decimal,
-    unit: String,
+    /// The same in words.
+    left: String,
     by_lot: bool,
 }
 
@@ -226,7 +227,7 @@ impl OnOrder {
             what,
             came,
             outstanding,
-            unit: named.unit,
+            left: quantity(outstanding, &named.unit),
             by_lot: named.by_lot,
         }
     }
