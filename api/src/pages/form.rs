@@ -76,12 +76,14 @@ pub(super) fn words(problem: Problem) -> Result<Vec<String>, Problem> {
     if problem.faults().is_empty() {
         return Err(problem);
     }
-    // People count from 1, and know of no details.
-    let segment =
-        |text: &str| text.parse().map_or_else(|_word| text.replace('_', " "), |n: u16| (u32::from(n) + 1).to_string());
+    // People count from 1, and know of no details. What stands first is a name, even if it is a number.
+    let segment = |(n, text): (usize, &str)| match text.parse::<u16>() {
+        Ok(place) if n > 0 => (u32::from(place) + 1).to_string(),
+        _ => text.replace('_', " "),
+    };
     let name = |pointer: &str| {
         let segments = pointer.split('/').filter(|text| !matches!(*text, "" | "details"));
-        segments.map(segment).collect::<Vec<_>>().join(" ")
+        segments.enumerate().map(segment).collect::<Vec<_>>().join(" ")
     };
     let one = |fault: &domain::fault::Fault| match name(&fault.pointer) {
         name if name.is_empty() => fault.detail.clone(),
