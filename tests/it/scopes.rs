@@ -90,7 +90,7 @@ const VIEWS: [(&str, [&str; 3]); 82] = [
     ("select unit from price", ["h", "", ""]),
     ("select customer_note from service_event", ["after, at, before", "before", "after, at"]),
     ("select note from event_internal", ["for the dealer alone", "", ""]),
-    ("select 'row' from event_volume", ["row", "", ""]),
+    ("select record from event_note", ["volume_event", "", ""]),
     ("select record #>> '{}' from call_out", ["a, b", "a", "b"]),
     ("select record #>> '{}' from call_out_internal", ["for the dealer alone", "", ""]),
     ("select record #>> '{}' from process_upset", ["a, b", "a", "b"]),
@@ -102,6 +102,7 @@ const VIEWS: [(&str, [&str; 3]); 82] = [
     ("select name from consumable union all select name from place", ["salt, van", "", ""]),
     ("select kind from stock_movement", ["received", "", ""]),
     ("select 'taken' from event_issue", ["taken", "", ""]),
+    ("select quantity::text from stock_order", ["25", "", ""]),
     (
         "select name from supplier union all select number from stock_lot union all select kind from item_price
          union all select name from kit",

@@ -150,7 +150,8 @@ insert into service_event (id, revision, unit_id, at, kind, customer_note, creat
   select pg_temp.id('event ' || n), 1, pg_temp.id('u'), at, 'visit', n, now() from happened;
 insert into event_internal (event_id, revision, note) select id, 1, 'for the dealer alone' from service_event where customer_note = 'at';
 insert into event_line (event_id, revision, n, kind, quantity, unit) values (pg_temp.id('event at'), 1, 1, 'labour', 1, 'h');
-insert into event_volume (event_id, note_id) select pg_temp.id('event at'), id from volume_event where note = 'at';
+insert into event_note (event_id, record, note_id)
+  select pg_temp.id('event at'), 'volume_event', id from volume_event where note = 'at';
 insert into call_out (id, unit_id, site_id, customer_id, at, record, created_at, changed_at)
   select pg_temp.id('call ' || n), pg_temp.id('u'), pg_temp.id('site ' || n), pg_temp.id(n), now(), to_jsonb(n), now(), now()
     from unnest(array['a', 'b']) n;
@@ -183,6 +184,8 @@ insert into item_price (id, consumable_id, kind, valid, amount, currency, create
 insert into kit (id, name, lines, created_at, changed_at) values (pg_temp.id('kit'), 'kit', '[]', now(), now());
 insert into stock_reservation (id, place_id, planned_on, lines, created_at, changed_at)
   values (gen_random_uuid(), pg_temp.id('van'), '2026-03-10', '[]', now(), now());
+insert into stock_order (id, supplier_id, consumable_id, place_id, quantity, ordered_on, expected_on, created_at, changed_at)
+  values (gen_random_uuid(), pg_temp.id('mine'), pg_temp.id('salt'), pg_temp.id('van'), 25, '2026-03-10', '2026-03-20', now(), now());
 insert into stock_forecast (place_id, consumable_id, night, on_hand, stood_on, months)
   values (pg_temp.id('van'), pg_temp.id('salt'), '2026-03-10', 1, '2026-03-10', 0);
 insert into dip (id, site_id, customer_id, at, consumable_id, open_quantity, sealed_quantity, created_at)

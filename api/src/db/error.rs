@@ -72,6 +72,19 @@ pub(in crate::db) fn known<T>(column: &'static str, value: Option<T>) -> Result<
     value.ok_or_else(|| DbError::internal(UnknownValue(column)))
 }
 
+/// Says that a field names nothing of the dealer's.
+pub(in crate::db) fn unknown(pointer: impl Into<String>) -> Faults {
+    Faults::one(pointer, "unknown_reference", "nothing of yours has this id; list them to find the right one")
+}
+
+/// A record that a field names: a fault at the field when there is none.
+pub(in crate::db) fn named<T>(pointer: &str, found: Result<T, DbError>) -> Result<T, DbError> {
+    match found {
+        Err(DbError::NotFound) => Err(unknown(pointer).into()),
+        other => other,
+    }
+}
+
 /// PostgreSQL's words for a statement that ran past its limit or met another transaction.
 /// Diesel has no kind for these two, and PostgreSQL's messages follow `lc_messages`, which
 /// `migrate` sets to C for the service's roles.

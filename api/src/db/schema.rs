@@ -464,10 +464,12 @@ diesel::table! {
 }
 
 diesel::table! {
-    #[doc = "Volume events that a service event brought about; a correction withdraws them and brings others."]
-    event_volume (dealer_id, event_id, note_id) {
+    #[doc = "Notes that a service event brought about; a correction withdraws them and brings others."]
+    event_note (dealer_id, event_id, note_id) {
         dealer_id -> Int4,
         event_id -> Uuid,
+        #[doc = "The note's table."]
+        record -> Text,
         note_id -> Uuid,
     }
 }
@@ -1502,6 +1504,8 @@ diesel::table! {
         use_since -> Nullable<Timestamptz>,
         use_actual -> Nullable<Float8>,
         use_expected -> Nullable<Float8>,
+        #[doc = "What was on its way there, and counted on."]
+        on_order -> Numeric,
     }
 }
 
@@ -1545,6 +1549,27 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "An item ordered from a supplier for a place; it comes in parts."]
+    stock_order (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        supplier_id -> Uuid,
+        consumable_id -> Uuid,
+        place_id -> Uuid,
+        quantity -> Numeric,
+        ordered_on -> Date,
+        expected_on -> Date,
+        #[doc = "Movements by which parts of it came, in the domain's own JSON."]
+        receipts -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        #[doc = "When all of it had come, or it was settled that no more comes."]
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
     #[doc = "What a line of the ledger did to a shelf, and what stood there after it: no balance needs the ledger added up."]
     stock_posting (dealer_id, place_id, consumable_id, lot_id, at, is_count, movement_id) {
         dealer_id -> Int4,
@@ -1578,6 +1603,8 @@ diesel::table! {
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
         ended_at -> Nullable<Timestamptz>,
+        #[doc = "The planned visit that it is kept for; it moves with it."]
+        visit_id -> Nullable<Uuid>,
     }
 }
 
@@ -1684,6 +1711,8 @@ diesel::table! {
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
+        technician_id -> Nullable<Uuid>,
+        state -> Nullable<Text>,
     }
 }
 
@@ -1887,7 +1916,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     event_internal,
     event_issue,
     event_line,
-    event_volume,
+    event_note,
     file,
     file_content,
     file_link,
@@ -1949,6 +1978,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     stock_forecast,
     stock_lot,
     stock_movement,
+    stock_order,
     stock_posting,
     stock_reservation,
     supplier,

@@ -5,6 +5,7 @@
 //! month. Customers' people are told ages by the calendar alone.
 
 use super::error::known;
+use super::measures::calibration;
 use super::{DbError, Stored, Tx, failure};
 use crate::auth::Reach;
 use chrono::{DateTime, NaiveDate, Utc};
@@ -269,6 +270,8 @@ pub struct Seen {
     pub age: Option<Age>,
     /// What follows when it fails, where somebody said it and the scope shows it.
     pub failure: Option<Failure>,
+    /// When a calibration left it beyond use, if one did.
+    pub failed_calibration_at: Option<DateTime<Utc>>,
 }
 
 /// Parts with their ages.
@@ -281,6 +284,7 @@ pub async fn seen(tx: &Tx<'_>, parts: Vec<Stored<ComponentId, Component>>) -> Re
     units.dedup();
     let ids: Vec<Uuid> = parts.iter().map(|part| part.id.0).collect();
     let (mut wear, failures) = (of_units(tx, &units).await?, failure::of_parts(tx, &ids).await?);
+    let failed = calibration::failed(tx, &ids).await?;
     let dealer = tx.scope().reach() == Reach::Dealer;
     if dealer {
         own(tx, &ids, &mut wear).await?;
@@ -290,7 +294,8 @@ pub async fn seen(tx: &Tx<'_>, parts: Vec<Stored<ComponentId, Component>>) -> Re
         let age = unit.and_then(|unit| Age::of(part.id.0, &part.value, &unit.counters, unit.zone));
         // A customer's people see no counted use, so an assumed one would contradict the dealer's.
         let age = age.filter(|age| dealer || age.source == AgeSource::Calendar);
-        Seen { age, failure: failures.get(&part.id.0).copied(), part }
+        let failed_calibration_at = failed.get(&part.id.0).copied();
+        Seen { age, failure: failures.get(&part.id.0).copied(), failed_calibration_at, part }
     };
     Ok(parts.into_iter().map(one).collect())
 }

@@ -84,8 +84,7 @@ impl Tally {
     ) {
         for part in &computed.parts {
             let Some(now_known) = known.get(&part.component) else { continue };
-            let component = &now_known.component;
-            match outcome(made_at, days, component.last_good_at, component.out, now) {
+            match outcome(made_at, days, now_known.component.last_good_at, now_known.ended(), now) {
                 None => self.pending += 1,
                 Some(found) if found.state == State::Unknown => self.unknown += 1,
                 Some(found) => self.judged.extend(judged(part, at, found.state == State::Failed, found.after_days)),

@@ -91,7 +91,15 @@ pub(super) fn words(problem: Problem) -> Result<Vec<String>, Problem> {
     if problem.faults().is_empty() {
         return Err(problem);
     }
-    let name = |pointer: &str| pointer.trim_start_matches('/').replace(['/', '_'], " ");
+    // People count from 1, and know of no details. What stands first is a name, even if it is a number.
+    let segment = |(n, text): (usize, &str)| match text.parse::<u16>() {
+        Ok(place) if n > 0 => (u32::from(place) + 1).to_string(),
+        _ => text.replace('_', " "),
+    };
+    let name = |pointer: &str| {
+        let segments = pointer.split('/').filter(|text| !matches!(*text, "" | "details"));
+        segments.enumerate().map(segment).collect::<Vec<_>>().join(" ")
+    };
     let one = |fault: &domain::fault::Fault| match name(&fault.pointer) {
         name if name.is_empty() => fault.detail.clone(),
         name => format!("{name}: {}", fault.detail),

@@ -2,6 +2,7 @@
 
 mod asked;
 pub mod assets;
+mod at_unit;
 mod calibration;
 mod call_outs;
 pub mod chart;
@@ -10,24 +11,32 @@ pub mod fault;
 mod figure;
 mod fleet;
 mod form;
+mod handover;
 mod menu;
 mod parts;
+mod plate;
 mod read;
 mod readings_due;
+mod replacement;
 mod report_deeds;
 mod report_life;
 mod reports;
 mod risk;
 mod rounds;
+mod sent;
 mod sign_in;
 mod statement;
 mod stock;
 mod stock_count;
 mod to_decide;
+mod stock_orders;
 mod unit;
 mod visit;
+mod visit_goods;
+mod visit_moves;
 mod visitor;
 mod week;
+mod week_work;
 mod words;
 
 use crate::auth::{Caller, Permission};
@@ -53,6 +62,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(sign_in::sign_out)
         .service(fleet::installed_units)
         .service(unit::one_unit)
+        .service(plate::plate)
+        .service(plate::scanned)
         .service(readings_due::readings_due)
         .service(asked::show)
         .service(asked::ask)
@@ -61,11 +72,17 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(read::send)
         .service(visit::empty)
         .service(visit::record)
+        .service(replacement::empty)
+        .service(replacement::record)
+        .service(handover::empty)
+        .service(handover::record)
         .service(call_outs::call_outs)
         .service(call_outs::call_us_out)
         .service(call_outs::take_step)
         .service(week::week)
         .service(week::plan)
+        .service(visit_moves::move_visit)
+        .service(visit_moves::call_off)
         .service(due::dues)
         .service(due::done_form)
         .service(due::note_done)
@@ -77,6 +94,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(stock_count::counted)
         .service(to_decide::to_decide)
         .service(to_decide::decide)
+        .service(stock_orders::place_order)
+        .service(stock_orders::receive)
+        .service(stock_orders::close)
         .configure(report_deeds::routes);
 }
 

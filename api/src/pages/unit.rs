@@ -37,8 +37,8 @@ struct Page {
     label: String,
     standing: String,
     plate: String,
-    /// Where a visit is recorded, for whoever may.
-    visit: Option<String>,
+    /// The unit's own address, for whoever may record what is done at it.
+    work: Option<String>,
     exceptions: Vec<String>,
     /// What is wrong with it now; none for whoever may not see that.
     findings: Option<Vec<String>>,
@@ -86,9 +86,9 @@ pub(super) async fn one_unit(
     let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, id).await).await?;
     let zone = known.zone();
     let may_record = perm::WriteService::ROLES.contains(&caller.role());
-    let visit = may_record.then(|| format!("/units/{id}/visit"));
+    let work = may_record.then(|| format!("/units/{id}"));
     let findings = perm::ReadFindings::ROLES.contains(&caller.role()).then_some(known.findings.clone());
-    Ok(html_for(&caller, StatusCode::OK, &Page { visit, findings, ..Page::of(&known, zone) })?)
+    Ok(html_for(&caller, StatusCode::OK, &Page { work, findings, ..Page::of(&known, zone) })?)
 }
 
 async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
@@ -179,7 +179,7 @@ impl Page {
         Self {
             label: unit.label.clone(),
             standing,
-            visit: None,
+            work: None,
             findings: None,
             plate: format!("Serial number {}.", unit.serial_number),
             exceptions: known.steps.iter().map(|step| step_words(step, zone)).collect(),

@@ -1,8 +1,9 @@
 //! The records that one night's forecasts are made from.
 
 use super::counter::{AgeFrom, Counter, Run, days_between, usual_per_day};
+use super::outcome::ended;
 use super::upset::Counted;
-use crate::component::{Component, RunBasis};
+use crate::component::{Component, RunBasis, TakenOut};
 use crate::ids::{ComponentId, UnitId};
 use crate::site::Fallback;
 use crate::zone::Month;
@@ -21,6 +22,16 @@ pub struct Part {
     pub place: Uuid,
     /// A counter that is the part's own.
     pub counter: Option<Counter>,
+    /// When a calibration left it beyond use: the end of its life, fitted or not.
+    pub failed_calibration_at: Option<DateTime<Utc>>,
+}
+
+impl Part {
+    /// The end of its life, as far as one is known.
+    #[must_use]
+    pub fn ended(&self) -> Option<TakenOut> {
+        ended(self.component.out, self.failed_calibration_at)
+    }
 }
 
 /// What its parts share.

@@ -121,7 +121,7 @@ impl<'a> Group<'a> {
             component: &part.component,
             place: part.place,
             watched_from: None,
-            failed_calibration_at: None,
+            failed_calibration_at: part.failed_calibration_at,
             run,
         });
         let lives = Lives::of(records, now);

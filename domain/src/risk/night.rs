@@ -121,7 +121,7 @@ pub fn forecast(fleet: &Fleet, now: DateTime<Utc>, costs: &RiskCosts, currency: 
     let mut running: Vec<(&Part, &UnitFacts)> = fleet
         .parts
         .iter()
-        .filter(|part| part.component.fitted_at <= now && part.component.out.is_none_or(|out| out.at > now))
+        .filter(|part| part.component.fitted_at <= now && part.ended().is_none_or(|end| end.at > now))
         .filter_map(|part| Some((part, fleet.units.get(&part.component.unit_id).filter(|unit| unit.kept)?)))
         .collect();
     running.sort_by_key(|(part, _)| (part.component.unit_id, part.id));

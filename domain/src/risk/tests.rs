@@ -42,7 +42,13 @@ fn part(n: u128, days: f64, why: Option<OutWhy>) -> Part {
         out: why.map(|why| TakenOut { at: end, why }),
         warranty_until: None,
     };
-    Part { id: ComponentId(Uuid::from_u128(n)), component, place: Uuid::from_u128(n), counter: None }
+    Part {
+        id: ComponentId(Uuid::from_u128(n)),
+        component,
+        place: Uuid::from_u128(n),
+        counter: None,
+        failed_calibration_at: None,
+    }
 }
 
 fn fleet(parts: Vec<Part>) -> Fleet {
@@ -95,6 +101,21 @@ fn a_unit_is_at_the_risk_of_all_its_parts_and_ranked_by_its_loss() {
         near(unit.chances[1], any_of(parts.map(|part| part.ahead[1].chance.unwrap().p)), 1e-12);
         assert!(unit.chances[0] < unit.chances[1] && unit.not_forecast == 0);
     }
+}
+
+#[test]
+fn a_part_that_failed_its_calibration_is_a_failure_and_no_longer_forecast() {
+    let mut parts: Vec<Part> = (1..=8).map(|n| part(n, 100.0 * n as f64, Some(OutWhy::Failed))).collect();
+    parts.extend((9..=12).map(|n| part(n, 90.0 * (n - 8) as f64, None)));
+    let running = night(&fleet(parts.clone()));
+    parts[11].failed_calibration_at = Some(now() - Duration::days(3));
+    let failed = night(&fleet(parts));
+    assert_eq!((running.parts.len(), failed.parts.len()), (4, 3));
+    let ends = |night: &Night| {
+        let ends = night.models.values().next().unwrap().ends;
+        (ends.failed_calibration, ends.running)
+    };
+    assert_eq!((ends(&running), ends(&failed)), ((0, 4), (1, 3)));
 }
 
 #[test]

@@ -84,6 +84,25 @@ impl Client {
         self.send(request.header(CONTENT_TYPE, "application/x-www-form-urlencoded").body(body.to_owned())).await
     }
 
+    /// Sends the form of a page with files, part by part as a browser does.
+    pub(crate) async fn form_with_files(&self, path: &str, fields: &[(&str, &str)], files: &[(&str, &[u8])]) -> Answer {
+        let mut body = Vec::new();
+        let mut part = |head: String, content: &[u8]| {
+            body.extend(format!("--edge\r\nContent-Disposition: form-data; {head}\r\n\r\n").into_bytes());
+            body.extend_from_slice(content);
+            body.extend_from_slice(b"\r\n");
+        };
+        for (name, value) in fields {
+            part(format!("name=\"{name}\""), value.as_bytes());
+        }
+        for (name, bytes) in files {
+            part(format!("name=\"{name}\"; filename=\"IMG_1\"\r\nContent-Type: application/octet-stream"), bytes);
+        }
+        body.extend_from_slice(b"--edge--\r\n");
+        let request = self.browser(Method::POST, path).header("origin", &self.base);
+        self.send(request.header(CONTENT_TYPE, "multipart/form-data; boundary=edge").body(body)).await
+    }
+
     /// A request that names its token in the cookie, as a browser does.
     pub(crate) fn browser(&self, method: Method, path: &str) -> RequestBuilder {
         let token = self.token.as_deref().unwrap_or_default();

@@ -14,7 +14,7 @@ use diesel::prelude::*;
 use diesel::{insert_into, select};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
-use domain::ids::{MeterId, SiteId};
+use domain::ids::{MeterId, NoteId, SiteId};
 use domain::measures::days::Days;
 use domain::measures::guns::{FlowTest, GunHours, WashDerivation};
 use domain::metering::stream::Stream;
@@ -65,6 +65,12 @@ impl Note for FlowTest {
         insert_into(flow_test::table).values(values).execute(&mut tx.conn()).await?;
         Ok(())
     }
+}
+
+/// The site at which a flow test was made.
+pub(in crate::db) async fn tested_at(tx: &Tx<'_>, id: NoteId) -> Result<SiteId, DbError> {
+    let site = flow_test::table.filter(flow_test::id.eq(id.0)).select(flow_test::site_id);
+    Ok(SiteId(site.first(&mut tx.conn()).await?))
 }
 
 #[derive(QueryableByName, Insertable)]

@@ -1,6 +1,7 @@
 //! All parts of a dealer with what ages them, each in one query: no part is asked for by itself.
 
 use crate::db::error::known;
+use crate::db::measures::calibration::CHECKED;
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
@@ -86,23 +87,28 @@ struct PartRow {
     out_why: Option<String>,
     #[diesel(sql_type = Nullable<SqlUuid>)]
     site_id: Option<Uuid>,
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    failed_calibration_at: Option<DateTime<Utc>>,
 }
 
-/// The order is kept: estimates must not hang on how rows happen to lie.
+/// The order is kept: estimates must not hang on how rows happen to lie. A calibration that left a
+/// part good is a sight in good order.
 const PARTS: &str = "
 select c.id, c.unit_id, c.kind, c.model, c.duty, c.run_basis, c.rated_life, c.age_at_fitting, c.fitted_at,
-       case when c.last_good_at <= $1 then c.last_good_at end as last_good_at, c.assumed_per_day,
+       greatest(case when c.last_good_at <= $1 then c.last_good_at end, k.good_at) as last_good_at, c.assumed_per_day,
        coalesce(c.out_at, greatest(u.ended_at, c.fitted_at)) as out_at,
        coalesce(c.out_why, case when u.ended_at is not null then 'unknown' end) as out_why,
        case when c.out_why = 'external' then
-         (select p.site_id from placement p where p.unit_id = c.unit_id and p.valid @> c.out_at) end as site_id
+         (select p.site_id from placement p where p.unit_id = c.unit_id and p.valid @> c.out_at) end as site_id,
+       k.failed_at as failed_calibration_at
   from component c
   join unit u on u.dealer_id = c.dealer_id and u.id = c.unit_id
+  left join checked k on k.component_id = c.id
  where c.fitted_at <= $1 and ($2 or c.created_at <= $1)
  order by c.id";
 
 async fn parts(tx: &Tx<'_>, records: Records) -> Result<Vec<PartRow>, DbError> {
-    Ok(sql_query(PARTS)
+    Ok(sql_query(format!("with {CHECKED} {PARTS}"))
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Bool, _>(records == Records::FittedByThen)
         .load(&mut tx.conn())
@@ -131,7 +137,13 @@ impl PartRow {
             out,
             warranty_until: None,
         };
-        Ok(Part { id: ComponentId(self.id), component, place: self.site_id.unwrap_or(self.unit_id), counter })
+        Ok(Part {
+            id: ComponentId(self.id),
+            component,
+            place: self.site_id.unwrap_or(self.unit_id),
+            counter,
+            failed_calibration_at: self.failed_calibration_at,
+        })
     }
 }
 
