@@ -259,7 +259,8 @@ mod tests {
         let date = |text: &str| text.parse::<NaiveDate>().unwrap();
         let gun = |share, sessions: &[u32]| {
             let dates = date("2026-03-02").iter_days();
-            let sessions: Vec<_> = dates.zip(sessions).map(|(date, &sessions)| DaySessions { date, sessions }).collect();
+            let sessions: Vec<_> =
+                dates.zip(sessions).map(|(date, &sessions)| DaySessions { date, sessions }).collect();
             let days = vec![day("2026-03-02", 100.0, 86_400), day("2026-03-03", 100.0, 86_400)];
             MeterDays { stream: Stream::Wash, share, days, sessions }
         };

@@ -193,9 +193,8 @@ mod tests {
     #[test]
     fn tallies_come_first_then_counters_then_sessions() {
         let days: Vec<_> = (0..10).map(|n| day(n, Some(2.0), Some(3))).collect();
-        let of = |days: &[DayFact], tallies: &[WashTally], counters| {
-            Washes::of(&dates(10), days.iter(), tallies, counters)
-        };
+        let of =
+            |days: &[DayFact], tallies: &[WashTally], counters| Washes::of(&dates(10), days.iter(), tallies, counters);
         let all = of(&days, &[tally("truck", 0, 10, 12)], true);
         assert_eq!((all.by(), all.count()), (Some(WashesBy::Tally), Some(12.0)));
         let counted = of(&days, &[tally("truck", 0, 9, 12)], true);

@@ -363,7 +363,8 @@ mod tests {
         assert_eq!(error(&facts, Some(10.0)), (0.10, LimitBasis::WidestOfClass, true));
         let unknown = MeterFacts { class: None, ..facts.clone() };
         assert_eq!(error(&unknown, None), (0.10, LimitBasis::NoClass, false));
-        let displacement = facts.scale_error(&ScaleKnown::Displacement { wear: Wear::New }, Flow::Usual { l_per_h: 900.0 }, 15.0);
+        let displacement =
+            facts.scale_error(&ScaleKnown::Displacement { wear: Wear::New }, Flow::Usual { l_per_h: 900.0 }, 15.0);
         assert!((displacement.u_share - 0.015 / 3_f64.sqrt()).abs() < 1e-12);
     }
 

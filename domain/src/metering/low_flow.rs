@@ -39,11 +39,7 @@ impl LowFlow {
     /// That of some days of a meter; `None` where nothing passed in them, and where the readings
     /// lie too far apart to tell.
     #[must_use]
-    pub fn of<'d>(
-        flows: &PlateFlows,
-        days: impl Iterator<Item = &'d DayShare>,
-        above: &[DayAbove],
-    ) -> Option<Self> {
+    pub fn of<'d>(flows: &PlateFlows, days: impl Iterator<Item = &'d DayShare>, above: &[DayAbove]) -> Option<Self> {
         let (q1_l_per_h, q2_l_per_h) = flows.lower()?;
         let (mut passed, mut above_q1, mut above_q2) = (0.0, 0.0, 0.0);
         for day in days {

@@ -125,6 +125,7 @@ mod tests {
             coverage: 1.0,
             estimated_share: 0.0,
             open_exceptions: 0,
+            sessions: None,
         };
         let days = ["2026-01-04", "2026-01-06", "2026-01-06", "2026-01-07"].map(fact);
         let coverage = |units_apart| -> Vec<f64> {

@@ -103,7 +103,10 @@ impl ReportTrace {
             lines: lines.collect(),
             sites: super::money::sites(inputs, &present),
             costs: case.site_costs(),
-            washes: case.site_washes().map(|(site_id, all_days, whole_days)| SiteWashes { site_id, all_days, whole_days }).collect(),
+            washes: case
+                .site_washes()
+                .map(|(site_id, all_days, whole_days)| SiteWashes { site_id, all_days, whole_days })
+                .collect(),
         }
     }
 }
@@ -168,7 +171,8 @@ fn reckoned(name: Name) -> Reckoned {
         Name::Washes => plain("washes = sum over the sites of their washes", "washes = sum of washes.all_days", 3),
         Name::FreshPerWash => {
             let parts = FRESH.iter().map(|(_, part)| *part).collect();
-            let words = "fresh_per_wash = fresh_used / washes of the whole days, each summed over subjects and sites first";
+            let words =
+                "fresh_per_wash = fresh_used / washes of the whole days, each summed over subjects and sites first";
             Reckoned { parts, ..plain(words, "fresh_per_wash = (F + H + R + X) / washes", 3) }
         }
         Name::Energy => counted("energy = sum over the subjects of energy", Stream::Energy),

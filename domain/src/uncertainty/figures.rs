@@ -329,7 +329,8 @@ mod tests {
         let [makeup, second, wash, inside] =
             [Stream::Makeup, Stream::Makeup, Stream::Wash, Stream::Recirculation].map(facts);
         let share = |name, facts, amount, share, u_share| {
-            let meter = Meter { name, facts, known: ScaleKnown::Plate, flow: Flow::Usual { l_per_h: 900.0 }, water_c: 15.0 };
+            let meter =
+                Meter { name, facts, known: ScaleKnown::Plate, flow: Flow::Usual { l_per_h: 900.0 }, water_c: 15.0 };
             let (from, to) = ("2026-03-01T00:00:00Z".parse().unwrap(), "2026-04-01T00:00:00Z".parse().unwrap());
             let passed = Passed { from, to, amount, exchanges: 0, divided: &[], timing_u: 0.0 };
             MeterShare { meter, passed, share, u_share }

@@ -362,7 +362,8 @@ mod tests {
 
     #[test]
     fn what_is_of_known_sign_is_said_and_not_folded_in() {
-        let makeup = one(100.0, "makeup", 3.0).with_one_sided(OneSided { of: "makeup".into(), sensitivity: 1.0, low: None });
+        let makeup =
+            one(100.0, "makeup", 3.0).with_one_sided(OneSided { of: "makeup".into(), sensitivity: 1.0, low: None });
         let recycled = one(500.0, "wash", 4.0) - makeup.clone();
         assert_eq!(recycled.u(), 5.0);
         assert!(recycled.one_sided[0].words().ends_with("the figure may be lower."));
@@ -375,7 +376,8 @@ mod tests {
         let low = |below_q1_share, below_q2_share| {
             Some(LowFlow { q1_l_per_h: 25.0, q2_l_per_h: 40.0, below_q1_share, below_q2_share })
         };
-        let month = |low| one(100.0, "makeup", 3.0).with_one_sided(OneSided { of: "makeup".into(), sensitivity: 1.0, low });
+        let month =
+            |low| one(100.0, "makeup", 3.0).with_one_sided(OneSided { of: "makeup".into(), sensitivity: 1.0, low });
         let both = month(low(0.021, 0.05)) + month(low(0.003, 0.06));
         assert_eq!(both.one_sided[0].low, low(0.021, 0.06));
         assert_eq!(

@@ -175,8 +175,7 @@ pub async fn with_evidence(
     let tallies = notes::all::<WashTally>(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
     let baselines = money.site;
     let account = account_record;
-    let evidence =
-        Evidence { account, tariff, before, days, days_before, baselines, working, tallies, counters };
+    let evidence = Evidence { account, tariff, before, days, days_before, baselines, working, tallies, counters };
     Ok((bill, evidence))
 }
 

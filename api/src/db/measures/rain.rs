@@ -18,9 +18,9 @@ use domain::ids::SiteId;
 use domain::measures::days::Days;
 use domain::measures::rain::{RainDay, RainIntake, RainSource};
 use domain::span::Span;
-use std::borrow::Cow;
 use domain::zone::local_date;
 use serde_json::json;
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 #[derive(QueryableByName, Insertable)]

@@ -19,8 +19,8 @@ use domain::measures::working_days::WorkingDays;
 use domain::metering::spread::WorkingCalendar;
 use domain::span::Span;
 use serde_json::{Value, json};
-use std::collections::HashMap;
 use std::borrow::Cow;
+use std::collections::HashMap;
 use uuid::Uuid;
 
 #[derive(QueryableByName, Insertable)]
