@@ -112,7 +112,7 @@ impl<'a> Case<'a> {
             let by = self.found_at(tally).and_then(|found| found.site.washes.by());
             each == Each::Wash && by.is_some_and(|by| by != WashesBy::Counter)
         };
-        let known = if members.iter().all(|tally| of_all(tally)) { 1.0 } else { whole_share(&members) };
+        let known = if members.iter().all(of_all) { 1.0 } else { whole_share(&members) };
         if known < LEAST_COUNTED {
             let words = format!(
                 "What was washed is known for {:.0} % of the days, and the cost is of all; it takes {:.0} %.",
