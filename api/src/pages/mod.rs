@@ -5,6 +5,7 @@ pub mod assets;
 mod calibration;
 mod call_outs;
 pub mod chart;
+mod discharge;
 mod due;
 pub mod fault;
 mod figure;
@@ -56,6 +57,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(asked::show)
         .service(asked::ask)
         .service(rounds::round)
+        .service(discharge::log)
         .service(read::form)
         .service(read::send)
         .service(visit::empty)
