@@ -72,6 +72,14 @@ const UNKNOWN_CLIENT: OauthError = OauthError {
     error_description: "Send the client's id and one of its running secrets, by HTTP Basic or in the form.",
 };
 
+const UNKNOWN_GRANT: OauthError =
+    OauthError { error: "unsupported_grant_type", error_description: "Send grant_type=client_credentials." };
+
+const UNKNOWN_SCOPE: OauthError = OauthError {
+    error: "invalid_scope",
+    error_description: "Ask for scopes that the client was granted, or leave scope out for all of them.",
+};
+
 fn refused(status: StatusCode, error: OauthError) -> HttpResponse {
     let mut answer = HttpResponse::build(status);
     if status == StatusCode::UNAUTHORIZED {
@@ -102,9 +110,7 @@ async fn issue_token(
     guesses: Data<Guesses>,
 ) -> Result<HttpResponse, Problem> {
     if form.grant_type.as_deref() != Some("client_credentials") {
-        let error_description = "Send grant_type=client_credentials.";
-        let error = OauthError { error: "unsupported_grant_type", error_description };
-        return Ok(refused(StatusCode::BAD_REQUEST, error));
+        return Ok(refused(StatusCode::BAD_REQUEST, UNKNOWN_GRANT));
     }
     let entered =
         match enter(&request, (form.client_id.as_deref(), form.client_secret.as_deref()), &db, &guesses).await? {
@@ -112,8 +118,7 @@ async fn issue_token(
             Err(answer) => return Ok(answer),
         };
     let Some(scopes) = granted(form.scope.as_deref(), &entered.program.scopes) else {
-        let error_description = "Ask for scopes that the client was granted, or leave scope out for all of them.";
-        return Ok(refused(StatusCode::BAD_REQUEST, OauthError { error: "invalid_scope", error_description }));
+        return Ok(refused(StatusCode::BAD_REQUEST, UNKNOWN_SCOPE));
     };
     let token = keys.issue(&entered.identity(&scopes), Utc::now()).map_err(|error| Problem::internal(&error))?;
     let expires_in = ACCESS_MINUTES * 60;

@@ -29,6 +29,11 @@ const POINTERS: [(&str, &str); 14] = [
     ("record_id", "meters"),
 ];
 
+/// The names of all pointers.
+pub(super) fn pointers() -> impl Iterator<Item = &'static str> {
+    POINTERS.iter().map(|(name, _)| *name)
+}
+
 fn pointed_at(name: &str) -> Option<&'static str> {
     POINTERS.iter().find(|(pointer, _)| *pointer == name).map(|(_, kind)| *kind)
 }

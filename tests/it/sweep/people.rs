@@ -23,6 +23,9 @@ pub(super) struct Asker {
     forbidden: Vec<String>,
 }
 
+/// What goes with a unit: its meters, and a state that lasts.
+const MOVES: [&str; 4] = ["units", "meters", "meters/attachments", "units/spells"];
+
 /// Which dealer each yard belongs to.
 const DEALER_OF: [usize; 3] = [0, 0, 1];
 
@@ -100,6 +103,11 @@ impl Asker {
         row.roles.contains(&self.role) && self.scopes.as_ref().is_none_or(|scopes| scopes.contains(&row.name))
     }
 
+    /// Whether it is a customer's.
+    pub(super) fn is_a_customers(&self) -> bool {
+        self.yard.is_some()
+    }
+
     /// Whether a yard's records are within reach.
     pub(super) fn reaches(&self, yard: usize) -> bool {
         self.yard.map_or(self.dealer == DEALER_OF[yard], |own| own == yard)
@@ -108,8 +116,8 @@ impl Asker {
     /// Whether it may see a record of that kind in another yard because the unit came to it.
     pub(super) fn inherits(&self, yard: usize, kind: &str) -> bool {
         let of_dealer = self.dealer == DEALER_OF[yard];
-        let moved = (self.yard, yard) == (Some(1), 0) && (kind.starts_with("units") || kind.starts_with("meters"));
-        moved || of_dealer && kind.starts_with("unit-models")
+        let moved = (self.yard, yard) == (Some(1), 0) && MOVES.contains(&kind);
+        moved || of_dealer && kind == "unit-models"
     }
 
     /// Words, ids and beginnings of registers.
