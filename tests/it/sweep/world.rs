@@ -63,7 +63,7 @@ impl World {
         world
     }
 
-    pub(super) async fn night(&self) {
+    async fn night(&self) {
         for dealer in &self.dealers {
             self.app.night(dealer.id, "2026-08-01T02:00:00Z".parse().unwrap()).await;
         }
@@ -135,19 +135,18 @@ impl Yard {
     }
 
     /// Makes a record of every kind that is not there yet; one may need another, so again as long
-    /// as that helps. Gives how many were made.
-    pub(super) async fn make(&mut self, document: &Document, owner: &Client) -> usize {
+    /// as that helps.
+    async fn make(&mut self, document: &Document, owner: &Client) {
         let operations = document.operations();
-        let mut made = 0;
         loop {
-            let before = made;
+            let mut made = 0;
             for operation in operations.iter().filter(|operation| operation.creates()) {
                 if !self.ids.contains_key(&operation.kind()) && self.try_to_make(document, owner, operation).await {
                     made += 1;
                 }
             }
-            if made == before {
-                return made;
+            if made == 0 {
+                return;
             }
         }
     }
@@ -221,7 +220,7 @@ impl Yard {
 }
 
 /// Readings whose registers begin with `register`.
-pub(super) async fn read(client: &Client, meter: &str, register: u32, times: &[&str]) {
+async fn read(client: &Client, meter: &str, register: u32, times: &[&str]) {
     let reading = |(at, time): (usize, &&str)| json!({ "meter_id": meter, "read_at": time, "register": format!("{register}{at}0.25").parse::<f64>().unwrap() });
     let readings: Vec<Value> = times.iter().enumerate().map(reading).collect();
     let taken = client.post("/v1/readings", &json!({ "readings": readings })).await.json();
