@@ -60,7 +60,7 @@ fn is_over(tries: Tries, now: DateTime<Utc>) -> bool {
 }
 
 /// One line of an IPv6 customer has a /64 to choose addresses from (RFC 6177).
-fn network(address: IpAddr) -> IpAddr {
+pub(crate) fn network(address: IpAddr) -> IpAddr {
     match address.to_canonical() {
         IpAddr::V6(v6) => IpAddr::V6((u128::from(v6) >> 64 << 64).into()),
         v4 => v4,

@@ -9,6 +9,7 @@ use crate::db::migrate::{MigrateError, migrate};
 use crate::db::{Db, DbError};
 use crate::guesses::Guesses;
 use crate::mail::{MailError, Mailer, Post};
+use crate::rates::Rates;
 use crate::server::{Limits, Services};
 use crate::telemetry::Metrics;
 use chrono::Utc;
@@ -81,7 +82,8 @@ pub async fn launch(config: &Config) -> Result<Launched, LaunchError> {
     let db = Db::connect(owner.as_role(APP_ROLE), owner.as_role(GATE_ROLE), config.pool_size)?;
     let keys = Keys::load_or_make(&config.signing_key, &config.public_url)?;
     let limits = Limits { batch_bytes_max: config.batch_bytes_max };
-    let services = Services { db, keys, limits, post, metrics: Metrics::default(), guesses: Guesses::default() };
+    let rates = Rates::new(config.allowance);
+    let services = Services { db, keys, limits, post, metrics: Metrics::default(), guesses: Guesses::default(), rates };
     Ok(Launched { services, cluster })
 }
 

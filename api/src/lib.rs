@@ -2,11 +2,13 @@
 //!
 //! `http` requests and answers, `db` all SQL, `auth` who may do what, `pages` what people see.
 
+mod addresses;
 pub mod auth;
 pub mod cli;
 pub mod config;
 pub mod db;
 pub mod demo;
+mod document;
 pub mod extract;
 pub mod guesses;
 pub mod http;
@@ -15,6 +17,7 @@ pub mod launch;
 pub mod mail;
 pub mod pages;
 pub mod problem;
+pub mod rates;
 pub mod readings;
 pub mod server;
 pub mod telemetry;

@@ -167,4 +167,10 @@ impl Post {
     pub fn reading_link(&self, token: &crate::auth::LinkToken) -> String {
         format!("{}/read/{}", self.public_url, token.text())
     }
+
+    /// The address that an inspector's token opens.
+    #[must_use]
+    pub fn discharge_link(&self, token: &crate::auth::LinkToken) -> String {
+        format!("{}/discharge/{}", self.public_url, token.text())
+    }
 }

@@ -140,6 +140,12 @@ impl Problem {
         Self { kind, detail, errors: vec![fault] }
     }
 
+    /// A problem of `kind` with a fault for each thing that is wrong.
+    #[must_use]
+    pub fn with(kind: Kind, faults: Faults) -> Self {
+        Self { kind, ..Self::from(faults) }
+    }
+
     /// What is said when something isn't there, or isn't the caller's.
     #[must_use]
     pub fn not_found() -> Self {
@@ -210,6 +216,7 @@ impl From<DbError> for Problem {
             DbError::UnknownReference { constraint } => unknown_reference(&constraint),
             DbError::Invalid(faults) => faults.into(),
             DbError::Refused { code, detail } => Self::at(Kind::Conflict, "", code, detail),
+            DbError::SignedOut => Self::new(Kind::NotSignedIn, "The token was revoked, or its program has ended."),
             DbError::Collided => Self::new(Kind::Busy, "Two writers met; send it again."),
             DbError::Busy(error) => {
                 tracing::warn!(error = %chain(error.as_ref()), "database busy");

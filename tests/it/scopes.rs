@@ -29,6 +29,12 @@ const VIEWS: [(&str, [&str; 3]); 83] = [
     ("select name from customer", ["a, b", "a", "b"]),
     ("select name from site", ["site a, site b", "site a", "site b"]),
     ("select 'row' from site_access", ["row", "", ""]),
+    (
+        "select name from api_client union all select 'limited' from api_client_site
+         union all select 'hash' from client_secret union all select 'ended' from ended_token",
+        ["ended, hash, limited, program", "", ""],
+    ),
+    ("select person from discharge_link", ["inspector", "", ""]),
     ("select supplier from water_account", ["a, b", "a", "b"]),
     ("select terms #>> '{}' from tariff", ["a, b", "a", "b"]),
     ("select evidence from baseline", ["a, b", "a", "b"]),
@@ -145,21 +151,23 @@ const VIEWS: [(&str, [&str; 3]); 83] = [
     ),
 ];
 
-async fn two_dealers() -> Database {
+pub(crate) async fn two_dealers() -> Database {
     let database = Database::migrated().await;
     database.superuser().await.batch_execute(include_str!("scopes.sql")).await.unwrap();
     database
 }
 
 /// Begins a transaction as the service does.
-async fn begin(client: &Client, dealer: i32, customer: &str) {
+pub(crate) async fn begin(client: &Client, dealer: i32, customer: &str) {
     let customer = if customer == "all" { customer.to_owned() } else { id(client, customer).await };
-    let sql = format!("begin; set local app.dealer_id = '{dealer}'; set local app.customer_id = '{customer}'");
+    let sql = format!(
+        "begin; set local app.dealer_id = '{dealer}'; set local app.customer_id = '{customer}'; set local app.site_ids = 'all'"
+    );
     client.batch_execute(&sql).await.unwrap();
 }
 
 /// The key of whatever `scopes.sql` calls so.
-async fn id(client: &Client, name: &str) -> String {
+pub(crate) async fn id(client: &Client, name: &str) -> String {
     client.query_one("select md5($1)::uuid::text", &[&name]).await.unwrap().get(0)
 }
 
@@ -191,6 +199,55 @@ async fn each_scope_sees_its_own() {
         let named = looked_at.split_whitespace().any(|word| word.trim_end_matches(',') == table);
         assert!(named || left_out.contains(&table.as_str()), "say in VIEWS what each scope sees of {table}");
     }
+}
+
+/// What a customer's people see although no site is chosen for them, or whichever is: their own
+/// names, the models of units, and what is found by its content's hash alone.
+const OF_NO_SITE: [&str; 6] = ["dealer", "membership", "customer", "unit_model", "touched,", "file"];
+/// What those who are limited to sites do not see of their customer: sums over all of its sites, and
+/// the log, which does not say where.
+const OF_ALL_SITES: [&str; 4] = ["savings_report", "report_revision", "report_question", "change"];
+
+#[tokio::test]
+async fn chosen_sites_limit_whatever_stands_at_a_site() {
+    let database = two_dealers().await;
+    let (superuser, app) = (database.superuser().await, database.as_role(APP_ROLE).await);
+    let table = |sql: &str| sql.split(" from ").nth(1).unwrap().split_whitespace().next().unwrap().to_owned();
+    let limited = "set local app.site_ids = ''; set local app.holder_id = '{}'; select app.choose_sites()";
+    let limited = limited.replace("{}", &id(&app, "ma").await);
+    // Limited to the customer's only site: all but what is of all sites.
+    begin(&app, 1, "a").await;
+    app.batch_execute(&limited).await.unwrap();
+    for (sql, expected) in VIEWS {
+        let expected = match table(sql).as_str() {
+            table if OF_ALL_SITES.contains(&table) => "",
+            "site_access" => "row",
+            _ => expected[1],
+        };
+        assert_eq!(seen(&app, sql).await, expected, "{sql} limited to site a");
+    }
+    app.batch_execute(
+        "insert into change (id, at, record, record_id, verb, customer_id) values
+        (gen_random_uuid(), now(), 'x', 'x', 'added', app.customer_id())",
+    )
+    .await
+    .expect("who is limited still adds to the log");
+    app.batch_execute("rollback").await.unwrap();
+    // Limited to another customer's site, which adds nothing to what the customer may see.
+    superuser.execute("update site_access set site_id = md5('site b')::uuid", &[]).await.unwrap();
+    begin(&app, 1, "a").await;
+    app.batch_execute(&limited).await.unwrap();
+    for (sql, expected) in VIEWS {
+        let expected = match table(sql).as_str() {
+            table if OF_NO_SITE.contains(&table) => expected[1],
+            "site_access" => "row",
+            // What the customer's people sent themselves.
+            "file_content" => "sent by a",
+            _ => "",
+        };
+        assert_eq!(seen(&app, sql).await, expected, "{sql} limited to another's site");
+    }
+    app.batch_execute("rollback").await.unwrap();
 }
 
 #[tokio::test]
@@ -331,13 +388,14 @@ async fn one_dealers_row_can_not_point_at_anothers() {
 }
 
 /// A scope as a request gets it: from a verified token.
-async fn owner_scope(keys: &Keys, dealer: i32) -> Scope {
+pub(crate) async fn owner_scope(keys: &Keys, dealer: i32) -> Scope {
     let identity = Identity {
         account: AccountId(Uuid::from_u128(1)),
         dealer: DealerId(dealer),
         membership: Uuid::from_u128(2),
         role: Role::Owner,
         customer: None,
+        grant: None,
     };
     let token = keys.issue(&identity, Utc::now()).unwrap();
     let request = TestRequest::default()

@@ -23,6 +23,14 @@ insert into membership (id, account_id, role, customer_id) values
 insert into site (id, customer_id, name, time_zone, country, created_at, changed_at)
   select pg_temp.id('site ' || n), pg_temp.id(n), 'site ' || n, 'UTC', 'AT', now(), now() from unnest(array['a', 'b']) n;
 insert into site_access (membership_id, site_id) values (pg_temp.id('ma'), pg_temp.id('site a'));
+insert into api_client (id, name, customer_id, scopes, created_at, changed_at)
+  values (pg_temp.id('program'), 'program', pg_temp.id('a'), '{read-water}', now(), now());
+insert into api_client_site (client_id, site_id) values (pg_temp.id('program'), pg_temp.id('site a'));
+insert into client_secret (id, client_id, secret_hash, created_at)
+  values (gen_random_uuid(), pg_temp.id('program'), sha256('secret'), now());
+insert into ended_token (token_id, client_id, expires_at) values (pg_temp.id('token'), pg_temp.id('program'), now());
+insert into discharge_link (id, site_id, customer_id, token_hash, person, first_day, last_day, expires_at, created_at)
+  values (gen_random_uuid(), pg_temp.id('site a'), pg_temp.id('a'), sha256('link'), 'inspector', '2026-01-01', '2026-12-31', now(), now());
 insert into water_account (id, site_id, customer_id, supplier, created_at, changed_at)
   select pg_temp.id('water ' || n), pg_temp.id('site ' || n), pg_temp.id(n), n, now(), now() from unnest(array['a', 'b']) n;
 insert into tariff (id, water_account_id, customer_id, valid, currency, terms, created_at, changed_at)
@@ -156,18 +164,21 @@ insert into call_out (id, unit_id, site_id, customer_id, at, record, created_at,
   select pg_temp.id('call ' || n), pg_temp.id('u'), pg_temp.id('site ' || n), pg_temp.id(n), now(), to_jsonb(n), now(), now()
     from unnest(array['a', 'b']) n;
 insert into call_out_internal (call_out_id, record) values (pg_temp.id('call a'), '"for the dealer alone"');
-insert into process_upset (id, unit_id, customer_id, at, record, created_at, changed_at)
-  select gen_random_uuid(), pg_temp.id('u'), pg_temp.id(n), now(), to_jsonb(n), now(), now() from unnest(array['a', 'b']) n;
+insert into process_upset (id, unit_id, site_id, customer_id, at, record, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('u'), pg_temp.id('site ' || n), pg_temp.id(n), now(), to_jsonb(n), now(), now()
+    from unnest(array['a', 'b']) n;
 insert into wash_chemical (id, site_id, customer_id, valid, product, standing, created_at)
   select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', n, 'untested', now()
     from unnest(array['a', 'b']) n;
 insert into visit (id, site_id, customer_id, at, record, created_at, changed_at)
   select gen_random_uuid(), pg_temp.id('site a'), pg_temp.id('a'), now(), '"visit"', now(), now();
-insert into agreement (id, customer_id, at, record, created_at, changed_at)
-  select gen_random_uuid(), pg_temp.id(n), now(), to_jsonb(n), now(), now() from unnest(array['a', 'b']) n;
+insert into agreement (id, site_id, customer_id, at, record, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), now(), to_jsonb(n), now(), now()
+    from unnest(array['a', 'b']) n;
 -- A supplier's cover is of no customer.
-insert into cover (id, unit_id, customer_id, at, record, created_at, changed_at)
-  select gen_random_uuid(), pg_temp.id('u'), case when n <> 'own' then pg_temp.id(n) end, now(), to_jsonb(n), now(), now()
+insert into cover (id, unit_id, site_id, customer_id, at, record, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('u'), case when n <> 'own' then pg_temp.id('site ' || n) end,
+      case when n <> 'own' then pg_temp.id(n) end, now(), to_jsonb(n), now(), now()
     from unnest(array['a', 'b', 'own']) n;
 insert into consumable (id, name, unit, created_at, changed_at) values (pg_temp.id('salt'), 'salt', 'kg', now(), now());
 insert into place (id, name, kind, created_at) values (pg_temp.id('van'), 'van', 'van', now());

@@ -75,6 +75,9 @@ pub struct Claims {
     role: String,
     #[serde(skip_serializing_if = "Option::is_none")]
     customer: Option<Uuid>,
+    /// RFC 8693, section 4.2: what a program was granted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    scope: Option<String>,
 }
 
 /// Whom a token speaks for.
@@ -84,12 +87,23 @@ pub struct Identity {
     pub account: AccountId,
     /// The dealer it signed in for.
     pub dealer: DealerId,
-    /// The membership.
+    /// The membership; of a program its own id.
     pub membership: Uuid,
     /// The role.
     pub role: Role,
-    /// The customer, for a customer's person.
+    /// The customer, for a customer's person or a program of one customer.
     pub customer: Option<CustomerId>,
+    /// Of a program: what it was granted, and by which token.
+    pub grant: Option<Grant>,
+}
+
+/// What a program was granted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Grant {
+    /// The permissions by their names, with a space between them.
+    pub scopes: String,
+    /// The id of its token.
+    pub token: Uuid,
 }
 
 impl Keys {
@@ -136,12 +150,16 @@ impl Keys {
             iat: now.timestamp(),
             nbf: now.timestamp(),
             exp: (now + Duration::minutes(ACCESS_MINUTES)).timestamp(),
-            jti: Uuid::now_v7(),
-            client_id: "weirbook-people".to_owned(),
+            jti: identity.grant.as_ref().map_or_else(Uuid::now_v7, |grant| grant.token),
+            client_id: identity
+                .grant
+                .as_ref()
+                .map_or("weirbook-people".to_owned(), |_| identity.membership.to_string()),
             dealer: identity.dealer.0,
             membership: identity.membership,
             role: identity.role.as_str().to_owned(),
             customer: identity.customer.map(|customer| customer.0),
+            scope: identity.grant.as_ref().map(|grant| grant.scopes.clone()),
         };
         let mut header = Header::new(Algorithm::EdDSA);
         header.typ = Some("at+jwt".to_owned());
@@ -171,8 +189,9 @@ impl Keys {
             account: AccountId(claims.sub),
             dealer: DealerId(claims.dealer),
             membership: claims.membership,
-            role: Role::from_name(&claims.role)?,
+            role: if claims.scope.is_some() { Role::Client } else { Role::from_name(&claims.role)? },
             customer: claims.customer.map(CustomerId),
+            grant: claims.scope.map(|scopes| Grant { scopes, token: claims.jti }),
         })
     }
 
@@ -239,6 +258,7 @@ mod tests {
             membership: Uuid::from_u128(2),
             role: Role::CustomerReader,
             customer: Some(CustomerId(Uuid::from_u128(3))),
+            grant: None,
         }
     }
 

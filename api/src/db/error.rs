@@ -38,6 +38,9 @@ pub enum DbError {
         /// What to do instead.
         detail: String,
     },
+    /// What let the caller in has ended meanwhile.
+    #[error("the caller's token has ended")]
+    SignedOut,
     /// Two transactions met; trying again may help.
     #[error("two transactions collided")]
     Collided,
@@ -90,6 +93,8 @@ pub(in crate::db) fn named<T>(pointer: &str, found: Result<T, DbError>) -> Resul
 /// `migrate` sets to C for the service's roles.
 const TIMED_OUT: &str = "canceling statement due to statement timeout";
 const DEADLOCK: &str = "deadlock detected";
+/// What `app.enter_client` calls a program or token that has ended.
+const TOKEN_ENDED: &str = "token_ended";
 /// Its words for text that it can't hold, and for times beyond its calendar.
 const NO_TEXT: &str = "invalid byte sequence for encoding";
 const NO_TIME: [&str; 3] = ["date out of range", "timestamp out of range", "date/time field value out of range"];
@@ -110,6 +115,7 @@ impl From<DieselError> for DbError {
             DatabaseErrorKind::ForeignKeyViolation => Self::UnknownReference { constraint: constraint() },
             DatabaseErrorKind::SerializationFailure => Self::Collided,
             DatabaseErrorKind::ClosedConnection | DatabaseErrorKind::UnableToSendCommand => Self::Busy(error.into()),
+            _ if info.constraint_name() == Some(TOKEN_ENDED) => Self::SignedOut,
             _ if info.message() == DEADLOCK => Self::Collided,
             _ if info.message() == TIMED_OUT => Self::Busy(error.into()),
             _ if info.message().starts_with(NO_TEXT) => {

@@ -31,6 +31,34 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "A program with the permissions that were granted to it; of one customer alone, if so made."]
+    api_client (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        name -> Text,
+        customer_id -> Nullable<Uuid>,
+        scopes -> Array<Text>,
+        expires_at -> Nullable<Timestamptz>,
+        #[doc = "When it last asked for a token."]
+        last_used_at -> Nullable<Timestamptz>,
+        created_by -> Nullable<Uuid>,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "Limits a program of one customer to chosen sites; without rows it has all of them."]
+    api_client_site (dealer_id, client_id, site_id) {
+        dealer_id -> Int4,
+        client_id -> Uuid,
+        site_id -> Uuid,
+    }
+}
+
+diesel::table! {
     #[doc = "What the site would have used without the unit, as the customer agreed to it."]
     baseline (dealer_id, id) {
         dealer_id -> Int4,
@@ -166,6 +194,19 @@ diesel::table! {
         verb -> Text,
         customer_id -> Nullable<Uuid>,
         detail -> Jsonb,
+    }
+}
+
+diesel::table! {
+    #[doc = "SHA-256 of each secret of a program. Two may hold at a time, while the program changes over."]
+    client_secret (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        client_id -> Uuid,
+        secret_hash -> Binary,
+        created_at -> Timestamptz,
+        #[doc = "When it stops to hold; null: when the program ends."]
+        ends_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -382,6 +423,27 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "Lets an inspector read one site's discharge and hauling of some days, without signing in, until it expires."]
+    discharge_link (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        token_hash -> Binary,
+        #[doc = "Who was given it."]
+        person -> Text,
+        first_day -> Date,
+        last_day -> Date,
+        expires_at -> Timestamptz,
+        created_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        #[doc = "When it was last opened."]
+        opened_at -> Nullable<Timestamptz>,
+        revoked_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
     #[doc = "How a dosing pump of a unit was left."]
     dosing_setting (dealer_id, id) {
         dealer_id -> Int4,
@@ -419,6 +481,16 @@ diesel::table! {
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "Access tokens that their program revoked before they ran out (RFC 7009)."]
+    ended_token (dealer_id, token_id) {
+        dealer_id -> Int4,
+        token_id -> Uuid,
+        client_id -> Uuid,
+        expires_at -> Timestamptz,
     }
 }
 
@@ -1892,6 +1964,8 @@ diesel::table! {
 diesel::allow_tables_to_appear_in_same_query!(
     account,
     agreement,
+    api_client,
+    api_client_site,
     baseline,
     billed_item,
     calendar_feed,
@@ -1900,6 +1974,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     call_out,
     call_out_internal,
     change,
+    client_secret,
     component,
     component_failure,
     condition_test,
@@ -1911,8 +1986,10 @@ diesel::allow_tables_to_appear_in_same_query!(
     day_sheet,
     dealer,
     dip,
+    discharge_link,
     dosing_setting,
     draw_down,
+    ended_token,
     event_internal,
     event_issue,
     event_line,

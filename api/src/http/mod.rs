@@ -2,6 +2,7 @@
 
 pub mod accounts;
 pub mod answer;
+pub mod api_clients;
 pub mod asking;
 pub mod attachments;
 pub mod balance;
@@ -11,10 +12,12 @@ pub mod condition;
 pub mod corrections;
 pub mod cost_to_serve;
 pub mod customers;
+pub mod discharge_links;
 pub mod files;
 pub mod measures;
 pub mod meter_findings;
 pub mod meters;
+pub mod oauth;
 pub mod operations;
 pub mod part_kinds;
 pub mod placements;
@@ -44,8 +47,11 @@ use utoipa_actix_web::service_config::ServiceConfig;
 pub fn routes(config: &mut ServiceConfig) {
     config
         .configure(sessions::routes)
+        .configure(oauth::routes)
+        .configure(api_clients::routes)
         .configure(customers::routes)
         .configure(sites::routes)
+        .configure(discharge_links::routes)
         .configure(unit_models::routes)
         .configure(units::routes)
         .configure(placements::routes)

@@ -1,6 +1,8 @@
 //! For whoever runs the service: probes, metrics, the API's document and the page that shows it.
 
 use crate::db::Db;
+use crate::http::discharge_links::discharge_json;
+use crate::http::oauth::metadata;
 use crate::http::service::feeds::calendar;
 use crate::problem::{Kind, Problem};
 use crate::telemetry::Metrics;
@@ -17,6 +19,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(document)
         .service(problems)
         .service(calendar)
+        .service(discharge_json)
+        .service(metadata)
         .service(web::redirect("/docs", "/docs/"))
         .service(web::scope("/docs").service(
             SwaggerUi::new("/{_:.*}").config(utoipa_swagger_ui::Config::from("/openapi.json").validator_url("none")),

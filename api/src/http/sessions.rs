@@ -144,6 +144,7 @@ fn answer(keys: &Keys, membership: &MembershipRow, refresh_token: String) -> Res
         membership: membership.id,
         role: membership.role()?,
         customer: membership.customer(),
+        grant: None,
     };
     let access_token = keys.issue(&identity, Utc::now()).map_err(|error| Problem::internal(&error))?;
     Ok(Tokens { access_token, token_type: "Bearer", expires_in: ACCESS_MINUTES * 60, refresh_token })

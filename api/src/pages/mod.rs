@@ -6,6 +6,7 @@ mod at_unit;
 mod calibration;
 mod call_outs;
 pub mod chart;
+mod discharge;
 mod due;
 pub mod fault;
 mod figure;
@@ -68,6 +69,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(asked::show)
         .service(asked::ask)
         .service(rounds::round)
+        .service(discharge::log)
         .service(read::form)
         .service(read::send)
         .service(visit::empty)

@@ -4,6 +4,7 @@ use chrono::{NaiveDate, Utc};
 use domain::ids::DealerId;
 use std::error::Error;
 use std::net::SocketAddr;
+use std::num::NonZeroU32;
 use std::path::PathBuf;
 use tokio_postgres::{Client, NoTls};
 use uuid::Uuid;
@@ -16,6 +17,7 @@ use weirbook::db::login::{APP_ROLE, GATE_ROLE, Login};
 use weirbook::db::migrate::migrate;
 use weirbook::guesses::Guesses;
 use weirbook::mail::Post;
+use weirbook::rates::{Allowance, Rates};
 use weirbook::server::{Limits, Services, listen};
 use weirbook::telemetry::Metrics;
 
@@ -56,6 +58,7 @@ impl Bench {
             limits,
             post: Post::new(None, "http://bench"),
             guesses: Guesses::default(),
+            rates: Rates::new(Allowance { signed_in: NonZeroU32::MAX, unknown: NonZeroU32::MAX }),
         };
         let (address, server) = listen(services, SocketAddr::from(([127, 0, 0, 1], 0)), 2)?;
         tokio::spawn(server);
@@ -115,7 +118,8 @@ async fn dealer(db: &Db, keys: &Keys) -> Outcome<(DealerId, String)> {
         customer: None,
     };
     let account = db.add_person(dealer, &person).await?;
-    let identity = Identity { account, dealer, membership: Uuid::nil(), role: Role::Office, customer: None };
+    let identity =
+        Identity { account, dealer, membership: Uuid::nil(), role: Role::Office, customer: None, grant: None };
     Ok((dealer, keys.issue(&identity, Utc::now())?))
 }
 

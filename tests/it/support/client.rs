@@ -27,6 +27,16 @@ impl Client {
         Self { token: Some(token), ..self.clone() }
     }
 
+    /// Where the service is.
+    pub(crate) fn base(&self) -> &str {
+        &self.base
+    }
+
+    /// The access token; none of somebody who is not signed in.
+    pub(crate) fn token(&self) -> Option<&str> {
+        self.token.as_deref()
+    }
+
     /// A request to be completed and given to [`Client::send`].
     pub(crate) fn request(&self, method: Method, path: &str) -> RequestBuilder {
         let request = self.http.request(method, format!("{}{path}", self.base));
@@ -152,6 +162,11 @@ impl Answer {
 
     pub(crate) fn text(&self) -> &str {
         std::str::from_utf8(&self.body).unwrap()
+    }
+
+    /// All that was answered, its head included.
+    pub(crate) fn whole(&self) -> String {
+        format!("{:?}\n{}", self.headers, String::from_utf8_lossy(&self.body))
     }
 
     pub(crate) fn bytes(&self) -> &[u8] {

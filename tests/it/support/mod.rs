@@ -13,7 +13,7 @@ mod smtp;
 pub(crate) use app::{TestApp, services};
 pub(crate) use client::{Answer, Client, form_body};
 pub(crate) use files::{generated, repository};
-pub(crate) use people::{Dealer, PASSWORD};
+pub(crate) use people::{Access, Dealer, PASSWORD};
 pub(crate) use postgres::Database;
 pub(crate) use program::{Scratch, Serving, weirbook};
 pub(crate) use python::python;

@@ -26,6 +26,7 @@ pub fn routes(config: &mut ServiceConfig) {
 #[into_params(parameter_in = Query)]
 pub struct ListUse {
     /// For each `unit`, `site` or `customer`, or for the `dealer` together.
+    #[param(example = "unit")]
     by: String,
     /// The first month.
     #[param(example = "2026-01")]
