@@ -32,15 +32,23 @@ struct DueRow {
 }
 
 /// Forecasts whose horizon has passed and was not looked up yet, and those of parts that changed
-/// since; a unit's retirement ends the watch over its parts.
+/// since; a unit's retirement ends the watch over its parts, and a calibration that a probe failed
+/// its life.
 const DUE: &str = "
 with asked as (
   select n.night, n.made_at, n.looked_at, h.days,
          n.settled_days < h.days and n.made_at + make_interval(days => h.days) <= $1 as passed
     from forecast_night n cross join unnest($2::int2[]) as h (days)),
+calibrated as materialized (
+  select k.component_id, max(k.at) as last_at, max(k.at) filter (where k.left_good) as good_at,
+         max(greatest(k.created_at, k.withdrawn_at)) as changed_at
+    from calibration k
+   where k.component_id is not null and k.at <= $1 and k.withdrawn_at is null
+   group by k.component_id),
 changed as materialized (
-  select c.id, c.unit_id, c.changed_at from component c
-   where c.changed_at >= (select min(n.looked_at) from forecast_night n)),
+  select c.id, c.unit_id, greatest(c.changed_at, k.changed_at) as changed_at
+    from component c left join calibrated k on k.component_id = c.id
+   where greatest(c.changed_at, k.changed_at) >= (select min(n.looked_at) from forecast_night n)),
 named as (
   select a.*, f.component_id, f.unit_id from asked a join forecast f on f.night = a.night
    where a.passed and f.p_30 is not null
@@ -49,11 +57,14 @@ named as (
     join changed c on c.changed_at >= a.looked_at
     join forecast f on f.night = a.night and f.unit_id = c.unit_id and f.component_id = c.id
    where f.p_30 is not null)
-select a.night, a.made_at, a.component_id, a.days as horizon_days, c.last_good_at,
-       coalesce(c.out_at, u.ended_at) as out_at,
-       coalesce(c.out_why, case when u.ended_at is not null then 'unknown' end) as out_why
+select a.night, a.made_at, a.component_id, a.days as horizon_days, greatest(c.last_good_at, k.good_at) as last_good_at,
+       coalesce(c.out_at, failed.at, u.ended_at) as out_at,
+       coalesce(c.out_why, case when failed.at is not null then 'worn_out_found' when u.ended_at is not null then 'unknown' end)
+         as out_why
   from named a
   join component c on c.id = a.component_id
+  left join calibrated k on k.component_id = c.id
+  cross join lateral (select case when k.last_at > coalesce(k.good_at, '-infinity') then k.last_at end as at) failed
   join unit u on u.id = a.unit_id
  order by a.night, a.days, a.component_id";
 
