@@ -26,6 +26,11 @@ fn a_cusum_is_lucas_and_crosiers() {
     for (point, expected) in points.iter().zip([0.3, 1.7, 2.6, 4.1, 4.7, 4.9, 7.0]) {
         assert!((point.upper - expected).abs() < 1e-9 && point.signal == (expected > 5.0), "{point:?}");
     }
+    // With a head start of 2.5 it signals at the third.
+    let started = Cusum { k: 0.5, h: 5.0 }.points_from(2.5, &z);
+    for (point, expected) in started.iter().zip([2.8, 4.2, 5.1]) {
+        assert!((point.upper - expected).abs() < 1e-9 && point.signal == (expected > 5.0), "{point:?}");
+    }
 }
 
 /// D. C. Montgomery, Introduction to Statistical Quality Control: mean 10, deviation 1, with a
@@ -44,6 +49,10 @@ fn charts_signal_where_montgomerys_do() {
     let ewma = Ewma { lambda: 0.1, width: 2.7 }.points(&z);
     assert_eq!(ewma.iter().position(|point| point.signal), Some(28));
     assert!((10.0 + ewma[28].upper - 10.6468).abs() < 5e-5);
+    let exact = Ewma { lambda: 0.1, width: 2.7 }.limit(29);
+    assert!((10.0 + exact - 10.6187).abs() < 5e-5, "the limit at the 29th: {exact}");
+    let above = cusum[..29].iter().rev().take_while(|point| point.upper > 0.0).count();
+    assert_eq!(above, 7, "N+ of the table");
 }
 
 /// NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4.

@@ -48,6 +48,8 @@ pub async fn fleet(tx: &Tx<'_>, records: Records) -> Result<Fleet, DbError> {
             planned(&mut wear.counters.idle, wear.counters.today);
             (facts.zone, facts.idle) = (wear.zone, wear.counters.idle.clone());
             facts.lines = used.of_unit(id.0, wear);
+            // The months of ten thousand units are worth giving back at once.
+            wear.counters.counted.retain(|(owner, _), _| *owner != id.0);
         }
     }
     let mut parts = Vec::with_capacity(rows.len());
@@ -74,15 +76,15 @@ fn planned(idle: &mut Vec<IdleDays>, today: NaiveDate) {
 
 /// Since when the use of each unit is wanted, by what ages its parts.
 struct Used {
-    since: HashMap<(Uuid, &'static str), DateTime<Utc>>,
+    since: HashMap<(Uuid, RunBasis), DateTime<Utc>>,
 }
 
 impl Used {
     fn new(rows: &[PartRow]) -> Self {
-        let mut since: HashMap<(Uuid, &'static str), DateTime<Utc>> = HashMap::new();
+        let mut since: HashMap<(Uuid, RunBasis), DateTime<Utc>> = HashMap::new();
         for row in rows {
             let Some(basis) = RunBasis::from_name(&row.run_basis) else { continue };
-            let first = since.entry((row.unit_id, basis.as_str())).or_insert(row.fitted_at);
+            let first = since.entry((row.unit_id, basis)).or_insert(row.fitted_at);
             *first = row.fitted_at.min(*first);
         }
         Self { since }
@@ -91,7 +93,7 @@ impl Used {
     /// The lines of a unit's counters from the first part on that they age.
     fn of_unit(&self, unit: Uuid, wear: &UnitWear) -> Vec<(RunBasis, UseLine)> {
         let line = |basis: &RunBasis| {
-            let since = self.since.get(&(unit, basis.as_str()))?;
+            let since = self.since.get(&(unit, *basis))?;
             Some((*basis, wear.counters.line(unit, *basis, lived(wear, *since))?))
         };
         RunBasis::ALL.iter().filter_map(line).collect()

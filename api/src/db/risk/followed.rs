@@ -9,8 +9,10 @@ use diesel::sql_types::{Array, BigInt, Double, Integer, Nullable, Text, Timestam
 use diesel_async::RunQueryDsl;
 use domain::condition::test::Kind;
 use domain::ids::UnitId;
+use domain::reliability::estimate::Bounds;
 use domain::reliability::ratio::Counted;
 use domain::risk::finding::{FAILURES_ENOUGH, Factor, Followed};
+use domain::risk::words;
 use uuid::Uuid;
 
 #[derive(QueryableByName)]
@@ -188,12 +190,11 @@ impl Weight {
     /// # Errors
     /// As of [`finding`](Self::finding).
     pub fn words(&self) -> Result<String, DbError> {
-        use domain::reliability::estimate::Bounds;
         let finding = self.finding()?;
         let bounds = self.lower.map(|lower| Bounds { lower, upper: self.upper });
         let factor = self.factor.zip(bounds).map(|(value, bounds)| Factor { finding, value, bounds });
         let failures = usize::try_from(self.failures).unwrap_or(0);
-        Ok(domain::risk::words::by_finding(finding, &self.part_kind, failures, factor))
+        Ok(words::by_finding(finding, &self.part_kind, failures, factor))
     }
 }
 
