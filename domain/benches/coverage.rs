@@ -155,7 +155,8 @@ fn place(chance: &mut ChaCha8Rng, truth: &Weibull) -> Vec<f64> {
 }
 
 fn forecast(places: &[Vec<f64>], now: f64, days: f64, rated: f64) -> Vec<Judged> {
-    let spans = || places.iter().flat_map(|times| times.iter().zip(times.iter().skip(1))).filter(|(from, _)| **from < now);
+    let spans =
+        || places.iter().flat_map(|times| times.iter().zip(times.iter().skip(1))).filter(|(from, _)| **from < now);
     let life = |(from, to): (&f64, &f64)| if *to <= now { Life::failed(to - from) } else { Life::running(now - from) };
     let lives: Vec<Life> = spans().filter_map(|span| life(span).ok()).collect();
     let Ok(forecaster) = Forecaster::of(&lives, &Question::usual(Some(rated))) else { return Vec::new() };
@@ -186,7 +187,10 @@ fn show(days: u32, found: &Scores) {
     for bin in &score.bins {
         let word = if bin.agrees { "within" } else { "OUTSIDE" };
         let (lower, upper) = (bin.lower, bin.upper);
-        println!("  {:6} forecast {:.4} observed {:.4} [{lower:.4}, {upper:.4}] {word}", bin.count, bin.forecast, bin.observed);
+        println!(
+            "  {:6} forecast {:.4} observed {:.4} [{lower:.4}, {upper:.4}] {word}",
+            bin.count, bin.forecast, bin.observed
+        );
     }
 }
 

@@ -43,7 +43,8 @@ async fn a_drifting_probe_and_a_pump_off_its_setting_are_found_by_notes() {
     let test = |at: &str, taken: f64| json!({ "item_id": store.item, "at": at, "taken_ml": taken, "run_s": 30.0, "division_ml": 0.5 });
     let draw_down = dealer.technician.create(&of_unit("draw-downs"), &test("2026-03-02T08:00:00Z", 15.0)).await;
     for (at, shown) in [("2026-01-05", 220.0), ("2026-02-04", 250.0), ("2026-03-06", 252.0), ("2026-04-05", 251.0)] {
-        let point = |shown: f64| json!([{ "standard": 220.0, "shown": shown, "lot": "O-1", "expires_on": "2026-12-31" }]);
+        let point =
+            |shown: f64| json!([{ "standard": 220.0, "shown": shown, "lot": "O-1", "expires_on": "2026-12-31" }]);
         let calibration = json!({ "at": format!("{at}T08:00:00Z"), "probe": "orp", "temperature_c": 25.0,
             "as_found": point(shown), "as_left": point(220.0) });
         dealer.technician.create(&of_unit("calibrations"), &calibration).await;
@@ -56,15 +57,24 @@ async fn a_drifting_probe_and_a_pump_off_its_setting_are_found_by_notes() {
         (&found[0]["since"], &found[0]["words"]),
         (
             &json!("2026-01-05"),
-            &json!("The ORP probe drifts by 31 mV in 30 days: it will be out of its limits before it is usually calibrated.")
+            &json!(
+                "The ORP probe drifts by 31 mV in 30 days: it will be out of its limits before it is usually calibrated."
+            )
         )
     );
     assert_eq!(
         (&found[1]["about"], &found[1]["words"], &found[1]["cost_per_day"]),
-        (&json!("Coagulant"), &json!("Dosing of Coagulant: the pump gives 25 % less than its setting says."), &Value::Null)
+        (
+            &json!("Coagulant"),
+            &json!("Dosing of Coagulant: the pump gives 25 % less than its setting says."),
+            &Value::Null
+        )
     );
     assert!(found.iter().all(|one| one["no_cost"].as_str().is_some_and(|why| !why.is_empty())), "{found:?}");
-    assert_eq!(outcome(&dealer, unit, "ph_probe_drifts").await, "only 0 stretches from one calibration of a probe to its next are known; it needs 3");
+    assert_eq!(
+        outcome(&dealer, unit, "ph_probe_drifts").await,
+        "only 0 stretches from one calibration of a probe to its next are known; it needs 3"
+    );
     let page = dealer.office.get(&format!("/units/{unit}")).await;
     assert!(page.text().contains("25 % less than its setting says.") && page.text().contains("is not reckoned"));
 
@@ -104,7 +114,10 @@ async fn pressure_across_media_is_found_and_closed_when_its_readings_are_withdra
     }
     app.night(dealer.id, night("2026-10-13T02:00:00Z")).await;
     let found = open(&dealer).await;
-    assert_eq!((found.len(), &found[0]["kind"], &found[0]["since"]), (1, &json!("pressure_above"), &json!("2026-08-03")));
+    assert_eq!(
+        (found.len(), &found[0]["kind"], &found[0]["since"]),
+        (1, &json!("pressure_above"), &json!("2026-08-03"))
+    );
     assert_eq!(found[0]["words"], "20 kPa more than usual are lost across the media.");
     app.night(dealer.id, night("2026-10-14T02:00:00Z")).await;
     assert_eq!(open(&dealer).await[0]["seen_at"], found[0]["seen_at"], "nothing was noted since");
@@ -123,8 +136,10 @@ async fn findings_change_chances_once_enough_failures_followed_them() {
     let dealer = app.dealer("Brookside").await;
     let unit = placed(&dealer).await;
     let now = Utc::now();
-    let tube = |fitted: DateTime<Utc>| json!({ "unit_id": unit, "kind": "pump_tube", "duty": "timed", "run_basis": "days",
-        "rated_life": 400.0, "fitted_at": fitted });
+    let tube = |fitted: DateTime<Utc>| {
+        json!({ "unit_id": unit, "kind": "pump_tube", "duty": "timed", "run_basis": "days",
+        "rated_life": 400.0, "fitted_at": fitted })
+    };
     for week in 0..15 {
         let part = id(&dealer.office.create("/v1/components", &tube(now - Duration::days(300))).await);
         let out = json!({ "out_at": now - Duration::days(3 + 7 * week), "out_why": "failed" });
@@ -199,7 +214,10 @@ async fn signs_of_upsets_are_shown_with_what_they_weigh() {
     wrong.refused_for(422, &[("/holds_days", "out_of_range"), ("/hot_c", "not_above_cold")]);
     app.night(dealer.id, now + Duration::minutes(2)).await;
     let shown = signs().await;
-    assert_eq!((&shown[0]["sign"], &shown[0]["factor"], &shown[0]["upsets_followed"]), (&json!("oxygen_low"), &Value::Null, &json!(0)));
+    assert_eq!(
+        (&shown[0]["sign"], &shown[0]["factor"], &shown[0]["upsets_followed"]),
+        (&json!("oxygen_low"), &Value::Null, &json!(0))
+    );
     let words = "dissolved oxygen was low, which changes nothing here: 0 upsets followed it, and 10 a sign are needed";
     assert_eq!(shown[0]["words"], words);
     let listed = dealer.office.get("/v1/risk").await.json();

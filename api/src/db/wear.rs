@@ -233,7 +233,11 @@ pub(in crate::db) async fn with_own(tx: &Tx<'_>) -> Result<Vec<Uuid>, DbError> {
 ///
 /// # Errors
 /// When the database fails.
-pub(in crate::db) async fn own(tx: &Tx<'_>, parts: &[Uuid], found: &mut HashMap<Uuid, UnitWear>) -> Result<(), DbError> {
+pub(in crate::db) async fn own(
+    tx: &Tx<'_>,
+    parts: &[Uuid],
+    found: &mut HashMap<Uuid, UnitWear>,
+) -> Result<(), DbError> {
     let rows: Vec<OwnRow> = sql_query(OWN)
         .bind::<Array<SqlUuid>, _>(parts)
         .bind::<Array<Text>, _>(counting())

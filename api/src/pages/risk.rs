@@ -98,7 +98,8 @@ impl Page {
         let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
         let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
         let made_on = units.first().map(|unit| display::date(unit.night));
-        let found = Found { findings: condition::open_of(tx, &ids).await?, weights: followed::weights(tx, &ids).await? };
+        let found =
+            Found { findings: condition::open_of(tx, &ids).await?, weights: followed::weights(tx, &ids).await? };
         let rows: Result<Vec<Row>, DbError> = units.into_iter().map(|unit| Row::of(unit, &parts, &found)).collect();
         Ok(Self { made_on, rows: rows?, next, turned_out: Vec::new() })
     }

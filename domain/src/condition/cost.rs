@@ -145,7 +145,11 @@ mod tests {
         let water = Wasted::WaterLPerDay(1000.0);
         assert_eq!(amounts(cost_per_day(water, &site(), Some(2000.0), day())), both("3.00"));
         assert_eq!(amounts(cost_per_day(water, &site(), Some(1200.0), day())), both("1.46"));
-        assert_eq!(amounts(cost_per_day(water, &site(), Some(10.0), day())), both("1.06"), "all that is used, at least");
+        assert_eq!(
+            amounts(cost_per_day(water, &site(), Some(10.0), day())),
+            both("1.06"),
+            "all that is used, at least"
+        );
     }
 
     #[test]
@@ -165,8 +169,7 @@ mod tests {
         };
         let kwh = Wasted::EnergyKwhPerDay(4.0);
         assert_eq!(cost_per_day(kwh, &site, None, day()), Err(NoCost::NoEnergyPrice));
-        site.cost_terms =
-            vec![energy("0.20", "2026-01-01", Some("2026-03-20")), energy("0.31", "2026-03-20", None)];
+        site.cost_terms = vec![energy("0.20", "2026-01-01", Some("2026-03-20")), energy("0.31", "2026-03-20", None)];
         assert_eq!(amounts(cost_per_day(kwh, &site, None, day())), both("1.24"));
     }
 

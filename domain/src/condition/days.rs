@@ -59,7 +59,9 @@ pub fn falling_flow(days: &[Day], meters: Meters, chart: Cusum, known: &[Found])
         (run >= RUN_H_MIN && wash > 0.0).then_some((day.day, wash / run))
     };
     let values: Vec<_> = days.iter().filter_map(flow).collect();
-    Steady { unit: "L/h", values: &values, wrong: Wrong::Fall, spread_max: FLOW_SPREAD_MAX, known }.run(chart).map(as_share)
+    Steady { unit: "L/h", values: &values, wrong: Wrong::Fall, spread_max: FLOW_SPREAD_MAX, known }
+        .run(chart)
+        .map(as_share)
 }
 
 /// Starts for a cubic metre of water.

@@ -241,7 +241,10 @@ mod tests {
         // Its limit takes a while to find.
         static DAILY: LazyLock<Cusum> = LazyLock::new(|| charts().unwrap().daily);
         let chart = *DAILY;
-        Steady { unit: "kWh/day", values, wrong: Wrong::Rise, spread_max: f64::INFINITY, known }.run(chart).unwrap().finding
+        Steady { unit: "kWh/day", values, wrong: Wrong::Rise, spread_max: f64::INFINITY, known }
+            .run(chart)
+            .unwrap()
+            .finding
     }
 
     /// In the first summer the season itself is found. A year on, the same summer is no finding, and
@@ -270,10 +273,16 @@ mod tests {
 
     #[test]
     fn days_of_a_finding_that_ended_are_not_usual() {
-        let mut first = heated(120, 90, 6.0);
-        first.iter_mut().take(40).for_each(|(_, value)| *value += 12.0);
-        assert_eq!(run(&first, &[]), None);
-        assert!(run(&first, &[Found { since: day(0), until: Some(day(39)) }]).is_some());
+        let mut chance = ChaCha8Rng::seed_from_u64(6);
+        let level = |n: u64| match n {
+            0..40 => 130.0,
+            40..90 => 100.0,
+            _ => 110.0,
+        };
+        let noise = |n: u64| (day(n), level(n) + chance.random_range(-8.0..8.0));
+        let values: Vec<(NaiveDate, f64)> = (0..120).map(noise).collect();
+        assert_eq!(run(&values, &[]), None, "most of the first sixty days were too high");
+        assert!(run(&values, &[Found { since: day(0), until: Some(day(39)) }]).is_some());
     }
 
     /// Units of which nothing changes, seen every fourth day of the year after their first sixty days:

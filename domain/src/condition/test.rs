@@ -35,7 +35,9 @@ impl Kind {
     pub fn words(self, size: f64, about: Option<&str>) -> String {
         let percent = 100.0 * size;
         let drifts = |probe: &str, by: String| {
-            format!("The {probe} probe drifts by {by} in 30 days: it will be out of its limits before it is usually calibrated.")
+            format!(
+                "The {probe} probe drifts by {by} in 30 days: it will be out of its limits before it is usually calibrated."
+            )
         };
         match self {
             Self::PassingFillValve => {
@@ -50,7 +52,8 @@ impl Kind {
             Self::OxygenProbeDrifts => drifts("dissolved-oxygen", format!("{size:.1} % of saturation")),
             Self::DoseOff => {
                 let (by, way) = (percent.abs(), if size < 0.0 { "less" } else { "more" });
-                let pump = about.map_or_else(|| "A dosing pump".to_owned(), |name| format!("Dosing of {name}: the pump"));
+                let pump =
+                    about.map_or_else(|| "A dosing pump".to_owned(), |name| format!("Dosing of {name}: the pump"));
                 format!("{pump} gives {by:.0} % {way} than its setting says.")
             }
         }
@@ -63,9 +66,7 @@ impl Kind {
         match self {
             Self::PassingFillValve | Self::FallingFlow | Self::EnergyAbove | Self::StartsAbove => None,
             Self::PressureAbove => Some(WhyNot::NoPressure),
-            Self::PhProbeDrifts | Self::OrpProbeDrifts | Self::OxygenProbeDrifts => {
-                Some(WhyNot::TooFewCalibrations(0))
-            }
+            Self::PhProbeDrifts | Self::OrpProbeDrifts | Self::OxygenProbeDrifts => Some(WhyNot::TooFewCalibrations(0)),
             Self::DoseOff => Some(WhyNot::NoDrawDown),
         }
     }
@@ -133,7 +134,9 @@ pub enum WhyNot {
     #[error("the flow in an hour varied by {percent:.0} % from day to day, so this is no pump of fixed duty", percent = 100.0 * .0)]
     NotSteady(f64),
     /// No pressures that tell what is lost across the media.
-    #[error("it needs pressures of the places \"before media\" and \"after media\", read within 15 minutes of each other while it runs, or of the place \"across media\"")]
+    #[error(
+        "it needs pressures of the places \"before media\" and \"after media\", read within 15 minutes of each other while it runs, or of the place \"across media\""
+    )]
     NoPressure,
     /// Too few of them, of how many.
     #[error("the pressure across the media is known of only {0} running days; it needs {needed}", needed = super::baseline::POINTS_MIN)]

@@ -8,8 +8,8 @@ use super::posterior::{Credible, Posterior};
 use super::prior::{About, Prior, RATED_LIFE_WEIGHT, SHAPE_SD_LN};
 use super::replace::{self, Advice, Costs};
 use super::rivals::{Comparison, Misfit, compare};
-use super::weibull::Weibull;
 use super::turnbull::{Turnbull, turnbull};
+use super::weibull::Weibull;
 use serde::Serialize;
 
 /// Failures from which on the group's own fit is the one to use; below, the posterior. With ten

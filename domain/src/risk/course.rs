@@ -122,7 +122,9 @@ mod tests {
         near(found.days, 1500.0, 1e-12);
         near(found.growth.unwrap(), number(&case["computed"]["beta_unbiased"]), 1e-9);
         near(1.0 - found.growth.unwrap(), number(&case["published_from_memory"]["reliability_growth_slope"]), 1e-4);
-        assert!(found.growth_bounds.unwrap().contains(found.growth.unwrap()) && found.words().starts_with("steady: 10"));
+        assert!(
+            found.growth_bounds.unwrap().contains(found.growth.unwrap()) && found.words().starts_with("steady: 10")
+        );
         let better = course(&[(at(0.0), at(1000.0))], &[3.0, 9.0, 40.0, 95.0, 150.0].map(at)).unwrap();
         assert_eq!(better.way, Way::GettingBetter, "{better:?}");
     }

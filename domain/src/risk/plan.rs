@@ -75,7 +75,8 @@ impl Planned {
     pub(super) fn of_part(&self, visit: Option<(NaiveDate, f64)>) -> Plan {
         let (Plan::Replace(replace), Some(costing)) = (self.plan, self.costing) else { return self.plan };
         let at_visit = visit.and_then(|(day, age)| {
-            let more = cost_rate(&costing.weibull, costing.planned, costing.failure, age) / costing.best.cost_rate - 1.0;
+            let more =
+                cost_rate(&costing.weibull, costing.planned, costing.failure, age) / costing.best.cost_rate - 1.0;
             (more <= LITTLE_MORE).then_some(AtVisit { day, more: more.max(0.0) })
         });
         Plan::Replace(Replace { visit: at_visit, ..replace })

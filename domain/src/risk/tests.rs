@@ -6,14 +6,14 @@ use super::fleet::{Fleet, Part, UnitFacts};
 use super::night::{Night, forecast};
 use super::plan::{Plan, Replace};
 use crate::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
+use crate::condition::test::Kind;
 use crate::ids::{ComponentId, UnitId};
 use crate::money::Currency;
 use crate::reliability::assess::Forecaster;
 use crate::reliability::fit;
 use crate::reliability::forecast::any_of;
-use crate::reliability::tests::published::{list, lives, near, parsed};
-use crate::condition::test::Kind;
 use crate::reliability::ratio::Counted;
+use crate::reliability::tests::published::{list, lives, near, parsed};
 use crate::site::Fallback;
 use crate::stock::idle::IdleDays;
 use crate::wear::age::AgeSource;
@@ -175,14 +175,18 @@ fn replacing_pays_where_wear_is_shown() {
     let night = night(&fleet(worn));
     let plan = night.parts.iter().find_map(|part| part.plan).unwrap();
     let Plan::Replace(Replace { age, saving_per_1000, visit }) = plan else { panic!("{plan:?}") };
-    assert!(age > 100.0 && age < 320.0 && saving_per_1000.unwrap().amount > Decimal::ZERO && visit.is_none(), "{plan:?}");
+    assert!(
+        age > 100.0 && age < 320.0 && saving_per_1000.unwrap().amount > Decimal::ZERO && visit.is_none(),
+        "{plan:?}"
+    );
 }
 
 /// Twelve pumps failed after such findings where three were forecast, and as many as forecast
 /// without: the hazard of a pump in a unit with such a finding is four times as high.
 #[test]
 fn a_finding_changes_a_chance_by_what_followed_such_findings() {
-    let lived: Vec<Part> = (1..=24).map(|n: u128| part(n, 90.0 * n as f64, (n <= 12).then_some(OutWhy::Failed))).collect();
+    let lived: Vec<Part> =
+        (1..=24).map(|n: u128| part(n, 90.0 * n as f64, (n <= 12).then_some(OutWhy::Failed))).collect();
     let mut fleet = fleet(lived);
     let with = fleet.units.get_mut(&UnitId(Uuid::from_u128(1))).unwrap();
     with.findings = vec![Kind::FallingFlow];
@@ -207,7 +211,8 @@ fn a_finding_changes_a_chance_by_what_followed_such_findings() {
             assert_eq!((was, is.factor), (now.p, None));
         }
     }
-    let chance = |night: &Night| night.units.iter().find(|unit| unit.unit == UnitId(Uuid::from_u128(1))).unwrap().chances[0];
+    let chance =
+        |night: &Night| night.units.iter().find(|unit| unit.unit == UnitId(Uuid::from_u128(1))).unwrap().chances[0];
     assert!(chance(&after) > chance(&before));
 }
 

@@ -156,7 +156,11 @@ pub fn rates(histories: &[&History]) -> Option<Rates> {
     let upsets: usize = histories.iter().map(|history| history.upsets.len()).sum();
     let (mut signs, mut followed) = (Vec::new(), BTreeMap::new());
     for sign in Sign::ALL {
-        let after: u32 = histories.iter().filter_map(|history| history.cells(&[*sign]).get(&1).copied()).map(|cell| cell.upsets).sum();
+        let after: u32 = histories
+            .iter()
+            .filter_map(|history| history.cells(&[*sign]).get(&1).copied())
+            .map(|cell| cell.upsets)
+            .sum();
         let after = usize::try_from(after).unwrap_or(usize::MAX);
         followed.insert(*sign, after);
         if after >= UPSETS_EITHER_WAY && upsets.saturating_sub(after) >= UPSETS_EITHER_WAY {
@@ -200,8 +204,7 @@ fn weighed(units: &[BTreeMap<u16, Counted>], signs: Vec<Sign>) -> Vec<Weighed> {
             (PRIOR_UPSETS + upsets(cells)) / (PRIOR_UPSETS * days / all + effective_days(cells, &weighed))
         };
         let rates: Vec<f64> = units.iter().map(rate).collect();
-        let expected: f64 =
-            units.iter().zip(&rates).map(|(cells, rate)| rate * effective_days(cells, &weighed)).sum();
+        let expected: f64 = units.iter().zip(&rates).map(|(cells, rate)| rate * effective_days(cells, &weighed)).sum();
         let cells: Vec<Cell> = units
             .iter()
             .zip(&rates)
@@ -320,10 +323,10 @@ mod tests {
                 *held += usize::from(effect(&rates, sign).ratio(LEVEL).1.contains(ratio));
             }
         }
-        // The prior draws the first a little towards nothing. Of 20 intervals of 90 % fewer than 15
-        // hold the truth in one case of a hundred.
+        // The prior draws the first towards nothing by half its error, so that its intervals hold the
+        // truth in about 87 of a hundred cases: fewer than 13 of 20 in one of a hundred.
         assert!((0.85..1.15).contains(&ln_ratios[0]) && ln_ratios[1].abs() < 0.1, "{ln_ratios:?}");
-        assert!(held.iter().all(|held| *held >= 15), "{held:?}");
+        assert!(held.iter().all(|held| *held >= 13), "{held:?}");
         let rates = found(11);
         let mut plain = history(728.0, &[100.0]);
         let before = rates.risk(&plain, at(728.0));

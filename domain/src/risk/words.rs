@@ -71,7 +71,9 @@ pub fn sign(shown: &Shown) -> String {
     let (words, followed) = (shown.sign.words(), shown.followed);
     match shown.ratio {
         Some((ratio, bounds)) => format!("{words}, {} by {followed} upsets after it", times(ratio, bounds)),
-        None => format!("{words}, which changes nothing here: {followed} upsets followed it, and {UPSETS_A_SIGN} a sign are needed"),
+        None => format!(
+            "{words}, which changes nothing here: {followed} upsets followed it, and {UPSETS_A_SIGN} a sign are needed"
+        ),
     }
 }
 
@@ -202,7 +204,10 @@ mod tests {
         let saves = Money { amount: "1.5".parse().unwrap(), currency: Currency::parse("EUR").unwrap() };
         let visit = Some(AtVisit { day: "2026-03-12".parse().unwrap(), more: 0.02 });
         let aligned = plan(Plan::Replace(Replace { saving_per_1000: Some(saves), visit, ..replace }), RunBasis::Hours);
-        assert!(aligned.starts_with("replace by 4,320 h, which saves 1.50 EUR in 1,000 h; at the visit of "), "{aligned}");
+        assert!(
+            aligned.starts_with("replace by 4,320 h, which saves 1.50 EUR in 1,000 h; at the visit of "),
+            "{aligned}"
+        );
         assert!(aligned.ends_with(" it costs 2\u{a0}% more than at that age"), "{aligned}");
         assert_eq!(bring("dosing_pump_tube", Some("T 6")), "dosing pump tube, T 6");
     }

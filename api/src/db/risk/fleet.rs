@@ -256,7 +256,10 @@ async fn units(tx: &Tx<'_>, records: Records) -> Result<BTreeMap<UnitId, UnitFac
         let fallback = row.fallback.map(|name| known("fallback", Fallback::from_name(&name))).transpose()?;
         let stays = row.came.into_iter().zip(row.left_at).collect();
         let history = History { stays, upsets: row.upsets, signs: Vec::new() };
-        Ok((UnitId(row.id), UnitFacts { kept: row.kept, fallback, history, next_visit: row.next_visit, ..UnitFacts::default() }))
+        Ok((
+            UnitId(row.id),
+            UnitFacts { kept: row.kept, fallback, history, next_visit: row.next_visit, ..UnitFacts::default() },
+        ))
     };
     rows.into_iter().map(unit).collect()
 }

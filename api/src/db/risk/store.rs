@@ -151,7 +151,9 @@ async fn insert_parts(
         .bind::<Array<Nullable<Double>>, _>(column(parts, |part| part.rated_life))
         .bind::<Array<Nullable<Double>>, _>(column(parts, |part| replacement(part).map(|replace| replace.age)))
         .bind::<Array<Nullable<Text>>, _>(column(parts, |part| run_why(part).map(WhyRun::as_str)))
-        .bind::<Array<Nullable<Jsonb>>, _>(column(parts, |part| replacement(part)?.saving_per_1000.map(|money| json!(money))))
+        .bind::<Array<Nullable<Jsonb>>, _>(column(parts, |part| {
+            replacement(part)?.saving_per_1000.map(|money| json!(money))
+        }))
         .bind::<Array<Nullable<Date>>, _>(column(parts, |part| Some(replacement(part)?.visit?.day)))
         .bind::<Array<Nullable<Double>>, _>(column(parts, |part| Some(replacement(part)?.visit?.more)))
         .bind::<Array<Double>, _>(column(parts, |part| part.age.estimated))

@@ -10,10 +10,10 @@ use diesel::sql_types::{Array, BigInt, Date, Double, Integer, Jsonb, Nullable, T
 use diesel_async::RunQueryDsl;
 use domain::component::RunBasis;
 use domain::ids::UnitId;
+use domain::money::Money;
 use domain::reliability::replace::WhyRun;
 use domain::risk::course::{self, Course};
 use domain::risk::life_model::Alike;
-use domain::money::Money;
 use domain::risk::plan::{AtVisit, Plan, Replace};
 use domain::risk::words::Told;
 use domain::wear::age::{Age, AgeSource};
