@@ -5,7 +5,6 @@
 //! `cargo bench -p weirbook-domain --bench coverage`
 
 #![expect(clippy::expect_used, reason = "what cannot be set up cannot be measured")]
-#![expect(clippy::print_stdout, reason = "figures are what it is for")]
 
 use chrono::{Days, NaiveDate};
 use domain::condition::days::{Day, Meters, falling_flow};
@@ -125,8 +124,7 @@ fn line(what: &str, held: &Held) {
 fn calibration() {
     let mut chance = ChaCha8Rng::seed_from_u64(7);
     let mut judged: [Vec<Judged>; 2] = [Vec::new(), Vec::new()];
-    for _ in 0..300 {
-        let shape = [1.0, 1.5, 2.5, 4.0][chance.random_range(0..4)];
+    for shape in [1.0, 1.5, 2.5, 4.0].into_iter().cycle().take(300) {
         let truth = Weibull::new(shape, chance.random_range(150.0..900.0)).expect("the parameters are sound");
         let rated = truth.median() * (chance.random_range(-1.0..1.0_f64) * 0.7).exp();
         let places: Vec<Vec<f64>> = (0..40).map(|_| place(&mut chance, &truth)).collect();
@@ -226,8 +224,8 @@ fn nights(days: &[Day], from: usize, charts: &Charts) -> (usize, usize) {
                 opened += 1;
                 known.push(Found { since: found.since, until: None });
             }
-            (Some(found), Some(at)) => known[at].since = found.since,
-            (None, Some(at)) => known[at].until = today,
+            (Some(found), Some(at)) => known.iter_mut().skip(at).take(1).for_each(|open| open.since = found.since),
+            (None, Some(at)) => known.iter_mut().skip(at).take(1).for_each(|open| open.until = today),
             (None, None) => {}
         }
         open_days += usize::from(ran.finding.is_some());
