@@ -25,6 +25,7 @@ mod call_outs;
 mod cluster;
 mod components;
 mod condition;
+mod condition_notes;
 mod conventions;
 mod cost_to_serve;
 mod costs;

@@ -218,7 +218,7 @@ async fn units_are_ranked_by_what_a_failure_costs_where_they_stand() {
     let alone: f64 = parts.iter().map(|part| 1.0 - number(&part["within_30_days"]["failure_probability"])).product();
     assert!((p(second) - (1.0 - alone)).abs() < 1e-12, "{unit}");
     let oldest = &parts[0];
-    assert_eq!((&oldest["component_id"], &oldest["age_from"]), (&json!(running[0]), &json!("calendar")));
+    assert_eq!((&oldest["component_id"], &oldest["age_source"]), (&json!(running[0]), &json!("calendar")));
     // 95 days now, 125 in a month: rounded up 130. Lives of 60, 62, ... 130 days are 36 of 40, and
     // those longer are known good there; no running part is that old.
     assert_eq!(oldest["reason"], "pump tube at 95 days; 36 of 40 like it had failed by 130 days");
@@ -424,10 +424,10 @@ async fn counters_tell_ages_wherever_the_unit_stands() {
     app.night(dealer.id, as_of).await;
     app.night(dealer.id, as_of).await;
     let risk = dealer.office.get(&format!("/v1/units/{unit}/risk")).await.json();
-    for (component, per_day) in [(of_unit, 10.0), (own, 4.0)] {
+    for (component, per_day, source) in [(of_unit, 10.0, "unit_counter"), (own, 4.0, "own_counter")] {
         let parts = risk["components"].as_array().unwrap();
         let part = parts.iter().find(|part| part["component_id"] == json!(component)).unwrap();
-        assert_eq!((&part["age_from"], &part["run_basis"]), (&json!("counter"), &json!("hours")));
+        assert_eq!((&part["age_source"], &part["run_basis"]), (&json!(source), &json!("hours")));
         near(&part["age"], 152.1 * per_day, 0.02);
         near(&part["within_30_days"]["expected_use"], 30.0 * per_day, 0.02);
     }

@@ -62,7 +62,11 @@ const VIEWS: [(&str, [&str; 3]); 85] = [
     ("select meter_no::text from meter_attachment", ["1, 2, 3, 4", "1, 2, 3, 4", "1"]),
     ("select upper_day::text from meter_month", ["7, 8, 9", "7", "8"]),
     ("select kind from meter_watch", ["stuck", "", ""]),
-    ("select kind from finding union all select kind from condition_test", ["falling_flow, starts_above", "", ""]),
+    (
+        "select kind from finding union all select kind from condition_test union all select 'due' from condition_due
+         union all select part_kind from finding_followed union all select 'limits' from sign_limits",
+        ["due, falling_flow, limits, starts_above, tube", "", ""],
+    ),
     ("select convert_from(bytes, 'UTF8') from file_content", ["behind b, own, sent by a", "sent by a", "behind b"]),
     ("select size_bytes::text from file", ["9, 9, 9", "9", "9"]),
     ("select n::text from file_link", ["1, 2", "", "1"]),

@@ -257,6 +257,10 @@ insert into finding (id, unit_id, kind, since, size, opened_at, seen_at)
   values (gen_random_uuid(), pg_temp.id('u'), 'falling_flow', '2026-03-10', 0.2, now(), now());
 insert into condition_test (unit_id, kind, tested_at, why_not)
   values (pg_temp.id('u'), 'starts_above', now(), 'no meter');
+insert into condition_due (id, unit_id) values (gen_random_uuid(), pg_temp.id('u'));
+insert into finding_followed (finding, part_kind, failures, expected, failures_without, expected_without)
+  values ('falling_flow', 'tube', 1, 1, 0, 0);
+insert into sign_limits (figures, created_at, changed_at) values ('{}', now(), now());
 
 insert into change (id, at, record, record_id, verb, customer_id)
   select gen_random_uuid(), now(), 'site', n, 'created', case when n <> 'own' then pg_temp.id(n) end

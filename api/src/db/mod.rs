@@ -13,6 +13,7 @@ pub mod cluster;
 pub mod component;
 pub mod condition;
 pub mod condition_inputs;
+pub mod condition_notes;
 pub mod correction;
 pub mod cost_to_serve;
 pub mod customer;

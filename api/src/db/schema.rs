@@ -251,6 +251,15 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "Units of which something was noted that the next night run tests them on."]
+    condition_due (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        unit_id -> Uuid,
+    }
+}
+
+diesel::table! {
     #[doc = "What became of each test of a unit in the last night run that touched it."]
     condition_test (dealer_id, unit_id, kind) {
         dealer_id -> Int4,
@@ -593,12 +602,37 @@ diesel::table! {
         kind -> Text,
         #[doc = "The local day on which it began."]
         since -> Date,
-        #[doc = "Litres a day, a share or kWh a day, as the kind says."]
+        #[doc = "Litres a day, a share, kWh a day, kPa, or a drift in 30 days, as the kind says."]
         size -> Float8,
         opened_at -> Timestamptz,
         #[doc = "The last night run that found it."]
         seen_at -> Timestamptz,
         closed_at -> Nullable<Timestamptz>,
+        #[doc = "Which of several things it is about, such as what pumps dose."]
+        about -> Nullable<Text>,
+        #[doc = "What it costs a day, at least and at most."]
+        cost_per_day -> Nullable<Jsonb>,
+        #[doc = "Why no cost is reckoned."]
+        no_cost -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "How parts fared after findings, as the last night took it for its forecasts."]
+    finding_followed (dealer_id, finding, part_kind) {
+        dealer_id -> Int4,
+        finding -> Text,
+        part_kind -> Text,
+        failures -> Int4,
+        #[doc = "Failures that their forecasts had said."]
+        expected -> Float8,
+        #[doc = "The same of weeks without such a finding; counted where enough failures followed one."]
+        failures_without -> Int4,
+        expected_without -> Float8,
+        #[doc = "What such a finding multiplies the hazard by; null before enough failures followed."]
+        factor -> Nullable<Float8>,
+        lower -> Nullable<Float8>,
+        upper -> Nullable<Float8>,
     }
 }
 
@@ -632,6 +666,7 @@ diesel::table! {
         unit_id -> Uuid,
         grp -> Int4,
         age -> Float8,
+        #[doc = "Where the age is from; counter, of either, in nights of earlier versions."]
         age_from -> Text,
         #[doc = "An age that it reaches within 30 days; the next two columns count parts alike up to there."]
         reach -> Float8,
@@ -652,6 +687,16 @@ diesel::table! {
         lower_90 -> Nullable<Float8>,
         upper_90 -> Nullable<Float8>,
         rate_p_90 -> Float8,
+        #[doc = "What of the age nobody counted."]
+        age_estimated -> Float8,
+        #[doc = "What findings at the unit multiplied the hazard by."]
+        factor -> Nullable<Float8>,
+        #[doc = "What replacing at that age saves in a thousand units of run."]
+        replace_saving -> Nullable<Jsonb>,
+        #[doc = "The next planned visit, where replacing at it costs little more."]
+        visit_on -> Nullable<Date>,
+        #[doc = "How much more, as a share."]
+        visit_more -> Nullable<Float8>,
     }
 }
 
@@ -1483,6 +1528,17 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "From where on something is a sign of a process upset; without a row the usual limits count."]
+    sign_limits (dealer_id) {
+        dealer_id -> Int4,
+        figures -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     site (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
@@ -1765,6 +1821,8 @@ diesel::table! {
         not_forecast -> Int4,
         #[doc = "Why the process may upset, in words; null where the dealer has no history of upsets."]
         upset -> Nullable<Text>,
+        #[doc = "Signs of an upset that it shows, and what they weigh."]
+        signs -> Nullable<Jsonb>,
     }
 }
 
@@ -1977,6 +2035,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     client_secret,
     component,
     component_failure,
+    condition_due,
     condition_test,
     consumable,
     cost_terms,
@@ -1998,6 +2057,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     file_content,
     file_link,
     finding,
+    finding_followed,
     flow_test,
     forecast,
     forecast_night,
@@ -2048,6 +2108,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     savings_report,
     service_event,
     session_family,
+    sign_limits,
     site,
     site_access,
     spell,

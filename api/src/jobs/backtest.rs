@@ -99,7 +99,7 @@ fn judged(part: &PartForecast, at: usize, failed: bool, after_days: f64) -> Opti
         probability: ahead.chance?.p,
         failed,
         after_days,
-        age: part.age,
+        age: part.age.value,
         use_: ahead.use_,
         rated_life: part.rated_life,
         by_constant_rate: ahead.by_constant_rate,

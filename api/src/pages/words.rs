@@ -7,6 +7,7 @@ use chrono::{DateTime, Duration, NaiveDate, Utc};
 use chrono_tz::Tz;
 use domain::asking::expected::Expected;
 use domain::component::RunBasis;
+use domain::condition::cost::CostPerDay;
 use domain::customer::UnitSystem;
 use domain::metering::meter::MeterFacts;
 use domain::metering::slip::Slip;
@@ -258,5 +259,11 @@ pub(super) fn count_difference(why: DifferenceWhy) -> &'static str {
 
 /// A finding at a unit with its begin.
 pub(super) fn finding(found: &StoredFinding) -> Result<String, DbError> {
-    Ok(format!("{} Since {}.", found.kind()?.words(found.size), display::date(found.since)))
+    let cost = found.cost().map(|CostPerDay { least, most }| match least == most {
+        true => format!(" It costs {least} a day."),
+        false => format!(" It costs {least} to {most} a day, by how much else the water account uses."),
+    });
+    let why = || found.no_cost.as_ref().map(|why| format!(" What it costs is not reckoned: {why}."));
+    let cost = cost.or_else(why).unwrap_or_default();
+    Ok(format!("{} Since {}.{cost}", found.words()?, display::date(found.since)))
 }

@@ -4,7 +4,7 @@
 //! the horizon has passed counts as good there, as it does among the lives. One taken out in
 //! good order before it never tells; one that failed at an unknown time around it neither.
 
-use super::counter::days_between;
+use super::days_between;
 use crate::component::{OutWhy, TakenOut};
 use crate::named::named;
 use chrono::{DateTime, Duration, Utc};

@@ -10,7 +10,7 @@
 
 use crate::stock::idle::IdleDays;
 use crate::zone::Month;
-use chrono::{Days, NaiveDate};
+use chrono::{Days, NaiveDate, NaiveDateTime, NaiveTime};
 use std::collections::BTreeMap;
 
 /// How far ahead use is projected, in days: later, a due date says nothing.
@@ -107,13 +107,30 @@ impl UseLine {
     /// Use from one day until before another.
     #[must_use]
     pub fn between(&self, from: NaiveDate, to: NaiveDate) -> Use {
-        let first = self.pieces.partition_point(|piece| piece.to <= from);
-        let within = self.pieces.iter().skip(first).take_while(|piece| piece.from < to);
+        self.between_times(midnight(from), midnight(to))
+    }
+
+    /// Use between two local times, that of a day being spread evenly over it.
+    #[must_use]
+    pub fn between_times(&self, from: NaiveDateTime, to: NaiveDateTime) -> Use {
+        let first = self.pieces.partition_point(|piece| midnight(piece.to) <= from);
+        let within = self.pieces.iter().skip(first).take_while(|piece| midnight(piece.from) < to);
         within.fold(Use::default(), |sum, piece| {
-            let days = days(piece.from.max(from), piece.to.min(to));
+            let days = elapsed_days(midnight(piece.from).max(from), midnight(piece.to).min(to));
             let (amount, estimated) = (days * piece.per_day(), days * piece.expected);
             Use { amount: sum.amount + amount, estimated: sum.estimated + estimated }
         })
+    }
+
+    /// Mean use of the days on which something was counted; none where nothing was.
+    #[must_use]
+    pub fn counted_per_day(&self) -> Option<f64> {
+        let counted = self.pieces.iter().filter(|piece| piece.counted > 0.0);
+        let (all, amount) = counted.fold((0.0, 0.0), |(all, amount), piece| {
+            let length = days(piece.from, piece.to);
+            (all + length, amount + length * piece.per_day())
+        });
+        (all > 0.0).then(|| amount / all)
     }
 
     /// The day on which the use since `from` comes to `amount`; `None` when it doesn't within the
@@ -250,6 +267,15 @@ fn year_before(month: Month) -> Month {
 
 fn idle_days(idle: &[IdleDays], from: NaiveDate, to: NaiveDate) -> f64 {
     idle.iter().map(|still| days(still.first.max(from), after(still.last).min(to))).sum()
+}
+
+fn midnight(day: NaiveDate) -> NaiveDateTime {
+    day.and_time(NaiveTime::MIN)
+}
+
+/// Days from one local time to another; none when the other is earlier.
+pub(super) fn elapsed_days(from: NaiveDateTime, to: NaiveDateTime) -> f64 {
+    (to - from).as_seconds_f64().max(0.0) / 86_400.0
 }
 
 /// Days from one to another; none when the other is earlier.

@@ -106,6 +106,10 @@ impl Note for Calibration {
         false
     }
 
+    fn tells_condition(&self) -> bool {
+        true
+    }
+
     async fn prepare(&self, tx: &Tx<'_>, owner: UnitId, _place: &Place) -> Result<(), DbError> {
         let Some(id) = self.component_id else { return Ok(()) };
         let fix = "give the id of a probe that is among this unit's parts";

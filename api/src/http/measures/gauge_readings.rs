@@ -39,7 +39,8 @@ pub struct GaugeReadingInput {
     /// A level's `l` or `mm`, a pressure's or vacuum's `kpa`, a temperature's `degc`, a current's `a`.
     #[schema(example = "l")]
     unit: String,
-    /// Which tank, pump or line.
+    /// Which tank, pump or line. Pressures of the places `before media` and `after media`, read within
+    /// 15 minutes of each other while the unit runs, or of `across media`, tell how clogged media are.
     #[serde(default)]
     #[schema(example = "Clean tank", max_length = 60)]
     place: Option<String>,
