@@ -158,17 +158,17 @@ fn check(parameters: &Parameters, query: &str) -> Result<(), Problem> {
     for (at, (name, value)) in sent.iter().enumerate() {
         let is_repeated = sent.iter().take(at).any(|(earlier, _)| earlier == name);
         match parameters.get(name) {
-            None => faults.add(&pointer(name), "unknown_parameter", unknown(name, parameters)),
-            Some(_) if is_repeated => faults.add(&pointer(name), "repeated", "give it once".to_owned()),
+            None => faults.add(pointer(name), "unknown_parameter", unknown(name, parameters)),
+            Some(_) if is_repeated => faults.add(pointer(name), "repeated", "give it once".to_owned()),
             Some(known) if !known.wanted.fits(value) => {
-                faults.add(&pointer(name), "wrong_type", known.wanted.fix().to_owned());
+                faults.add(pointer(name), "wrong_type", known.wanted.fix().to_owned());
             }
             Some(_) => {}
         }
     }
     for (name, known) in parameters.iter().filter(|(_, known)| known.is_required) {
         if sent.iter().all(|(given, _)| given != name) {
-            faults.add(&pointer(name), "required", known.wanted.fix().to_owned());
+            faults.add(pointer(name), "required", known.wanted.fix().to_owned());
         }
     }
     if faults.0.is_empty() { Ok(()) } else { Err(Problem::with(Kind::Malformed, faults)) }

@@ -79,7 +79,7 @@ async fn nobody_is_let_in_without_a_good_token() {
     let guarded: Vec<_> = operations.iter().filter(|operation| operation.permission.is_some()).collect();
     let pairs = guarded.iter().flat_map(|operation| askers.iter().map(move |asker| (operation, asker)));
     let wrong = all(pairs.map(async |(operation, (what, client))| {
-        let path = operation.path.replace('{', "").replace('}', "");
+        let path = operation.path.replace(['{', '}'], "");
         let answer = client.send(request(client, operation, &path, Some(&json!({})))).await;
         let refused = answer.status() == 401 && answer.header("www-authenticate").starts_with("Bearer");
         let foreign = answer.whole().contains("North");
