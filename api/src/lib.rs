@@ -1,6 +1,7 @@
 //! The Weirbook service around the `domain` crate: it moves data and computes nothing.
 //!
-//! `http` requests and answers, `db` all SQL, `auth` who may do what, `pages` what people see.
+//! `http` requests and answers, `db` all SQL, `auth` who may do what, `signing_in` how people get in, `pages`
+//! what they see.
 
 pub mod auth;
 pub mod cli;
@@ -17,4 +18,5 @@ pub mod pages;
 pub mod problem;
 pub mod readings;
 pub mod server;
+pub mod signing_in;
 pub mod telemetry;

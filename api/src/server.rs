@@ -1,11 +1,13 @@
 //! The one recipe of the web application, used by `serve`, `demo` and the tests.
 
+use crate::auth::revoked::Revoked;
 use crate::auth::token::Keys;
 use crate::db::Db;
 use crate::guesses::Guesses;
 use crate::mail::Post;
 use crate::problem::{FaultBody, Kind, Problem, ProblemBody};
 use crate::telemetry::{Metrics, RequestSpan};
+use crate::signing_in::keep;
 use crate::{extract, http, pages};
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceFactory, ServiceRequest, ServiceResponse};
@@ -32,6 +34,8 @@ pub struct Services {
     pub db: Db,
     /// Signs and verifies tokens.
     pub keys: Keys,
+    /// What was revoked of late.
+    pub revoked: Revoked,
     /// Counters.
     pub metrics: Metrics,
     /// Limits of requests.
@@ -62,7 +66,8 @@ pub struct Limits {
     components(schemas(ProblemBody, FaultBody)),
     security(("bearer" = [])),
     tags(
-        (name = "sign-in", description = "Tokens and who one is"),
+        (name = "sign-in", description = "Tokens, sign-ins, passwords, second factors, and who one is"),
+        (name = "people", description = "A dealer's people, invitations, and what is asked of sign-ins"),
         (name = "customers", description = "Who uses units"),
         (name = "sites", description = "Where units stand: wash bay, time zone, fallback"),
         (name = "water accounts", description = "Accounts with the supplier of water and sewer, their tariffs and bills"),
@@ -115,6 +120,7 @@ pub fn app(
     let app = app
         .app_data(Data::new(services.db.clone()))
         .app_data(Data::new(services.keys.clone()))
+        .app_data(Data::new(services.revoked.clone()))
         .app_data(Data::new(services.metrics.clone()))
         .app_data(Data::new(services.limits))
         .app_data(Data::new(services.post.clone()))
@@ -125,6 +131,7 @@ pub fn app(
         .configure(http::operations::routes)
         .configure(pages::routes)
         .default_service(web::to(no_such_address))
+        .wrap(from_fn(keep::signed_in))
         .wrap(from_fn(watched))
         .wrap(Compress::default())
         .wrap(TracingLogger::<RequestSpan>::new());

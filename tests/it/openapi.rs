@@ -10,7 +10,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 
 /// What may be asked without a token: the ways to get one.
-const OPEN: [&str; 3] = ["POST /v1/sessions", "POST /v1/sessions/refresh", "POST /v1/sessions/end"];
+const OPEN: [&str; 6] = [
+    "POST /v1/sessions",
+    "POST /v1/sessions/refresh",
+    "POST /v1/sessions/end",
+    "POST /v1/invitations/accept",
+    "POST /v1/password-resets",
+    "POST /v1/password-resets/use",
+];
 
 fn document() -> Value {
     serde_json::to_value(weirbook::server::openapi()).unwrap()

@@ -23,6 +23,10 @@ insert into membership (id, account_id, role, customer_id) values
 insert into site (id, customer_id, name, time_zone, country, created_at, changed_at)
   select pg_temp.id('site ' || n), pg_temp.id(n), 'site ' || n, 'UTC', 'AT', now(), now() from unnest(array['a', 'b']) n;
 insert into site_access (membership_id, site_id) values (pg_temp.id('ma'), pg_temp.id('site a'));
+insert into invitation (id, email, name, role, expires_at, created_at, changed_at)
+  values (pg_temp.id('invited'), 'y@example.com', 'invited', 'office', now(), now(), now());
+insert into invitation_link (token_hash, invitation_id, created_at) values (sha256('link'), pg_temp.id('invited'), now());
+insert into sign_in_rule (owners_second_factor, created_at, changed_at) values (true, now(), now());
 insert into water_account (id, site_id, customer_id, supplier, created_at, changed_at)
   select pg_temp.id('water ' || n), pg_temp.id('site ' || n), pg_temp.id(n), n, now(), now() from unnest(array['a', 'b']) n;
 insert into tariff (id, water_account_id, customer_id, valid, currency, terms, created_at, changed_at)

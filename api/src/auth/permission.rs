@@ -35,6 +35,12 @@ impl Role {
         }
     }
 
+    /// Whether it is one of a customer's people, rather than the dealer's own.
+    #[must_use]
+    pub fn is_of_customer(self) -> bool {
+        matches!(self, Self::CustomerViewer | Self::CustomerReader)
+    }
+
     /// The role of that name.
     #[must_use]
     pub fn from_name(name: &str) -> Option<Self> {
@@ -192,6 +198,12 @@ permissions! {
     ReadRisk = "read-risk": Owner Office Technician;
     /// Say what failures cost.
     WriteRisk = "write-risk": Owner Office;
+    /// Look at the dealer's people, invitations, and what is asked of sign-ins.
+    ReadPeople = "read-people": Owner;
+    /// Invite people, change and end what they may do, and say what is asked of sign-ins.
+    WritePeople = "write-people": Owner;
+    /// Change one's own password and second factor, and end one's own sign-ins.
+    WriteSelf = "write-self": Owner Office Technician CustomerViewer CustomerReader;
     /// Look at oneself.
     ReadSelf = "read-self": Owner Office Technician CustomerViewer CustomerReader;
 }

@@ -1,5 +1,5 @@
-//! The link by which somebody who was asked enters readings without signing in: 256 random bits,
-//! of which the database keeps the SHA-256 alone. The dealer's key stands before them in clear,
+//! The links by which somebody who was asked enters readings without signing in, or accepts an
+//! invitation: 256 random bits, of which the database keeps the SHA-256 alone. The dealer's key stands before them in clear,
 //! so that the hash is looked for in one dealer's rows only.
 
 use super::{Reach, Scope};
@@ -46,6 +46,11 @@ impl LinkToken {
     #[must_use]
     pub fn hash(&self) -> Vec<u8> {
         Sha256::digest(self.secret).to_vec()
+    }
+
+    /// The dealer whose link it says it is.
+    pub(crate) fn dealer(&self) -> DealerId {
+        self.dealer
     }
 
     /// The scope in which its hash is looked for, and nothing else.

@@ -33,6 +33,12 @@ impl Scope {
         Self { dealer, reach, account: None, request: Some(request) }
     }
 
+    /// The scope of somebody whose password or invitation has just been checked, for what is written
+    /// of that.
+    pub(crate) fn of_sign_in(dealer: DealerId, account: AccountId) -> Self {
+        Self { dealer, reach: Reach::Dealer, account: Some(account), request: None }
+    }
+
     /// The scope of the service's own work for a dealer, such as the night run.
     pub(crate) fn of_job(dealer: DealerId) -> Self {
         Self { dealer, reach: Reach::Dealer, account: None, request: None }

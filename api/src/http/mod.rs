@@ -12,11 +12,13 @@ pub mod corrections;
 pub mod cost_to_serve;
 pub mod customers;
 pub mod files;
+pub mod invitations;
 pub mod measures;
 pub mod meter_findings;
 pub mod meters;
 pub mod operations;
 pub mod part_kinds;
+pub mod people;
 pub mod placements;
 pub mod prices;
 pub mod reading_exceptions;
@@ -26,6 +28,7 @@ pub mod risk;
 pub mod routines;
 pub mod routines_due;
 pub mod savings_reports;
+pub mod second_factor;
 pub mod service;
 pub mod sessions;
 pub mod site_costs;
@@ -44,6 +47,9 @@ use utoipa_actix_web::service_config::ServiceConfig;
 pub fn routes(config: &mut ServiceConfig) {
     config
         .configure(sessions::routes)
+        .configure(second_factor::routes)
+        .configure(people::routes)
+        .configure(invitations::routes)
         .configure(customers::routes)
         .configure(sites::routes)
         .configure(unit_models::routes)

@@ -1,5 +1,6 @@
 //! Server-rendered pages: without scripts, and with every figure as the domain words it.
 
+mod account;
 mod asked;
 pub mod assets;
 mod calibration;
@@ -10,8 +11,11 @@ pub mod fault;
 mod figure;
 mod fleet;
 mod form;
+mod joining;
 mod menu;
 mod parts;
+mod people;
+mod person;
 mod read;
 mod readings_due;
 mod report_deeds;
@@ -47,9 +51,10 @@ const POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:
 pub fn routes(config: &mut ServiceConfig) {
     config
         .service(assets::css)
-        .service(sign_in::form)
-        .service(sign_in::sign_in)
-        .service(sign_in::sign_out)
+        .configure(sign_in::routes)
+        .configure(joining::routes)
+        .configure(account::routes)
+        .configure(people::routes)
         .service(fleet::installed_units)
         .service(unit::one_unit)
         .service(readings_due::readings_due)

@@ -1,5 +1,6 @@
 //! Names and instants in a reader's words.
 
+use crate::auth::Role;
 use crate::db::DbError;
 use crate::db::condition::StoredFinding;
 use crate::db::stock::forecast::{Forecast, Foreseen};
@@ -243,4 +244,15 @@ pub(super) fn count_difference(why: DifferenceWhy) -> &'static str {
 /// A finding at a unit with its begin.
 pub(super) fn finding(found: &StoredFinding) -> Result<String, DbError> {
     Ok(format!("{} Since {}.", found.kind()?.words(found.size), display::date(found.since)))
+}
+
+/// A role in words.
+pub(super) fn role(role: Role) -> &'static str {
+    match role {
+        Role::Owner => "owner",
+        Role::Office => "office",
+        Role::Technician => "technician",
+        Role::CustomerViewer => "customer, looks only",
+        Role::CustomerReader => "customer, enters readings too",
+    }
 }
