@@ -58,10 +58,10 @@ mod tests {
     #[test]
     fn every_fault_is_named() {
         let person = |name: &str, email: &str| Person { name: name.to_owned(), email: email.to_owned() }.checked();
-        assert_eq!(person(" Mia ", " mia@example.com ").unwrap(), Person {
-            name: "Mia".to_owned(),
-            email: "mia@example.com".to_owned()
-        });
+        assert_eq!(
+            person(" Mia ", " mia@example.com ").unwrap(),
+            Person { name: "Mia".to_owned(), email: "mia@example.com".to_owned() }
+        );
         let faults = person("", "mia").unwrap_err();
         let found: Vec<_> = faults.0.iter().map(|fault| (fault.pointer.as_str(), fault.code)).collect();
         assert_eq!(found, [("/name", "required"), ("/email", "not_an_address")]);

@@ -68,7 +68,10 @@ async fn who_is_invited_gets_a_link_sets_a_password_and_signs_in() {
     let mia = sign_in(&app, "MIA@example.com", CHOSEN).await;
     assert_eq!(mia.get("/v1/me").await.json()["role"], "office");
     let row = person(&dealer.owner, "mia@example.com").await;
-    assert_eq!((&row["name"], &row["role"], &row["second_factor"]), (&json!("Mia Berger"), &json!("office"), &json!(false)));
+    assert_eq!(
+        (&row["name"], &row["role"], &row["second_factor"]),
+        (&json!("Mia Berger"), &json!("office"), &json!(false))
+    );
     assert!(row["last_used_at"].is_string(), "{row}");
     assert_eq!(dealer.owner.get("/v1/invitations").await.json()["items"], json!([]));
     // In the change log stands who did what, and never a secret.
@@ -139,7 +142,10 @@ async fn who_has_an_account_shows_its_password_to_join_another_dealer() {
     assert_eq!(accept(&app, &token, PASSWORD).await.status(), 204);
     let asked = app.anyone().post("/v1/sessions", &json!({ "email": email, "password": PASSWORD })).await;
     assert_eq!(asked.faults().len(), 2, "two memberships to choose from: {asked:?}");
-    assert!(asked.text().contains("technician of Millrace") && asked.text().contains("office of Brookside"), "{asked:?}");
+    assert!(
+        asked.text().contains("technician of Millrace") && asked.text().contains("office of Brookside"),
+        "{asked:?}"
+    );
     // Each dealer sees its own people alone.
     let rows = other.owner.get("/v1/people").await.json();
     assert_eq!(rows["items"].as_array().unwrap().len(), 4, "{rows}");
@@ -155,9 +161,7 @@ async fn customers_people_are_tied_to_a_customer_and_its_sites() {
     let (customer, sites) = customer_with_sites(&dealer).await;
     let foreign = app.dealer("Millrace").await;
     let (theirs, their_sites) = customer_with_sites(&foreign).await;
-    let of = |role: &str, customer: Option<Uuid>, sites: &[Uuid]| {
-        json!({ "name": "Walt", "email": "walt@example.com", "role": role, "customer_id": customer, "site_ids": sites })
-    };
+    let of = |role: &str, customer: Option<Uuid>, sites: &[Uuid]| json!({ "name": "Walt", "email": "walt@example.com", "role": role, "customer_id": customer, "site_ids": sites });
     for (body, fault) in [
         (of("customer_viewer", None, &[]), ("/customer_id", "required")),
         (of("office", Some(customer), &[]), ("/customer_id", "not_for_role")),
@@ -178,7 +182,8 @@ async fn customers_people_are_tied_to_a_customer_and_its_sites() {
     assert_eq!((&me["role"], &me["customer_id"]), (&json!("customer_reader"), &json!(customer)));
 
     let path = format!("/v1/people/{}", id(&row));
-    let wider = dealer.owner.patch(&path, "\"1\"", &json!({ "role": "customer_viewer", "site_ids": sites })).await.json();
+    let wider =
+        dealer.owner.patch(&path, "\"1\"", &json!({ "role": "customer_viewer", "site_ids": sites })).await.json();
     assert_eq!((&wider["role"], wider["site_ids"].as_array().unwrap().len()), (&json!("customer_viewer"), 2));
     let own = dealer.owner.patch(&path, "\"2\"", &json!({ "role": "owner" })).await;
     assert!(own.faults().contains(&("/customer_id".to_owned(), "not_for_role".to_owned())), "{own:?}");
@@ -266,9 +271,10 @@ async fn the_last_owner_stays() {
     let office = id(&person(&dealer.owner, &format!("office-{}@example.com", dealer.id)).await);
     dealer.owner.patch(&format!("/v1/people/{office}"), "\"1\"", &json!({ "role": "owner" })).await.json();
     // Two owners that take each other away at once: one of them stays.
+    let (demoted, other_path) = (json!({ "role": "office" }), format!("/v1/people/{office}"));
     let (one, other) = tokio::join!(
-        dealer.owner.patch(&path, "\"1\"", &json!({ "role": "office" })),
-        dealer.owner.patch(&format!("/v1/people/{office}"), "\"2\"", &json!({ "role": "office" })),
+        dealer.owner.patch(&path, "\"1\"", &demoted),
+        dealer.owner.patch(&other_path, "\"2\"", &demoted),
     );
     let sql = "select count(*) from membership where role = 'owner' and ended_at is null";
     let left: i64 = app.superuser().await.query_one(sql, &[]).await.unwrap().get(0);
@@ -285,7 +291,11 @@ async fn an_invitation_is_made_once_for_each_key_and_address() {
     let twice = dealer.owner.post("/v1/invitations", &invitation("Mia@Example.com", "technician")).await;
     twice.refused_for(409, &[("/email", "invited_already")]);
     let wrong = json!({ "name": "", "email": "mia", "role": "office" });
-    dealer.owner.post("/v1/invitations", &wrong).await.refused_for(422, &[("/name", "required"), ("/email", "not_an_address")]);
+    dealer
+        .owner
+        .post("/v1/invitations", &wrong)
+        .await
+        .refused_for(422, &[("/name", "required"), ("/email", "not_an_address")]);
 }
 
 /// Links of an invitation are no links of a reading request, nor of another dealer.

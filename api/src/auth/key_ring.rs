@@ -164,9 +164,7 @@ impl Ring {
 
     /// The public keys as a JWK Set: RFC 7517, with the members of RFC 8037.
     pub(super) fn key_set(&self) -> Value {
-        let shown = |key: &Key| {
-            json!({ "kty": "OKP", "crv": "Ed25519", "x": key.x, "kid": key.kid, "use": "sig", "alg": "EdDSA" })
-        };
+        let shown = |key: &Key| json!({ "kty": "OKP", "crv": "Ed25519", "x": key.x, "kid": key.kid, "use": "sig", "alg": "EdDSA" });
         json!({ "keys": self.keys.iter().map(shown).collect::<Vec<_>>() })
     }
 
@@ -293,7 +291,8 @@ mod tests {
         let ring = Ring::of_one(new_key()).unwrap();
         let text = ring.text().unwrap();
         assert!(Ring::parse(&text).is_some());
-        for wrong in ["", "Signs-From: yesterday\n", &text[..text.len() - 10], &text.replace("Seals-With: ", "Seals-With: x")]
+        for wrong in
+            ["", "Signs-From: yesterday\n", &text[..text.len() - 10], &text.replace("Seals-With: ", "Seals-With: x")]
         {
             assert!(Ring::parse(wrong).is_none(), "{wrong}");
         }

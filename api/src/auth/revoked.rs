@@ -103,7 +103,8 @@ mod tests {
         };
         let revoked = Revoked::default();
         assert!(revoked.is_due(now) && revoked.allows(&identity, now).is_none(), "nothing is known yet");
-        let at_revision = |revision| Recent { memberships: [(identity.membership, revision)].into(), ..Recent::default() };
+        let at_revision =
+            |revision| Recent { memberships: [(identity.membership, revision)].into(), ..Recent::default() };
         revoked.learn(now, at_revision(2));
         assert_eq!((revoked.allows(&identity, now), revoked.is_due(now)), (Some(true), false));
         revoked.look_again();

@@ -1,6 +1,6 @@
 //! How long somebody has to wait after tries that did not end in a sign-in. Counted are three
-//! things: tries at one account from one network, all tries at an account from places its owner
-//! never signed in from, and all tries of a network. An account under attack from elsewhere so
+//! things: tries at one account from one place (its network, or a browser that the account knows), all
+//! tries at an account from places its owner never signed in from, and all tries of a network. An account under attack from elsewhere so
 //! stays open to its owner's own places, and guessing gets slow for everybody else.
 
 use chrono::Duration;
@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 /// What is counted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Counted {
-    /// Tries at one account from one network.
+    /// Tries at one account from one place.
     Pair,
     /// Tries at one account from places that are strange to it.
     Account,
@@ -55,11 +55,11 @@ impl Counted {
 
     /// Under which key it is kept: a hash, so that the table tells nothing of who was tried.
     #[must_use]
-    pub fn key(self, account: &str, network: &str) -> Vec<u8> {
+    pub fn key(self, account: &str, place: &str) -> Vec<u8> {
         let parts = match self {
-            Self::Pair => ["pair", account, network],
+            Self::Pair => ["pair", account, place],
             Self::Account => ["account", account, ""],
-            Self::Network => ["network", "", network],
+            Self::Network => ["network", "", place],
         };
         Sha256::digest(parts.join("\0")).to_vec()
     }

@@ -140,7 +140,8 @@ impl Keys {
     /// The keys as they stand in the file now, or did a few seconds ago.
     fn ring(&self, now: DateTime<Utc>) -> Arc<Ring> {
         let mut held = self.held.lock().unwrap_or_else(PoisonError::into_inner);
-        let Some(file) = self.file.as_deref().filter(|_| now - held.looked_at >= Duration::seconds(LOOK_AFTER_S)) else {
+        let Some(file) = self.file.as_deref().filter(|_| now - held.looked_at >= Duration::seconds(LOOK_AFTER_S))
+        else {
             return held.ring.clone();
         };
         held.looked_at = now;
@@ -200,7 +201,12 @@ impl Keys {
         self.sign(ACCESS_TYPE, &claims, now)
     }
 
-    fn sign(&self, kind: &str, claims: &impl Serialize, now: DateTime<Utc>) -> Result<String, jsonwebtoken::errors::Error> {
+    fn sign(
+        &self,
+        kind: &str,
+        claims: &impl Serialize,
+        now: DateTime<Utc>,
+    ) -> Result<String, jsonwebtoken::errors::Error> {
         let ring = self.ring(now);
         let key = ring.signing(now).ok_or(jsonwebtoken::errors::ErrorKind::InvalidEddsaKey)?;
         let mut header = Header::new(Algorithm::EdDSA);

@@ -125,10 +125,15 @@ async fn list_people(
     let rows = db.read(caller.scope(), caller.now(), async |tx| people::list(tx, filter.former, &after).await).await?;
     let ids: Vec<_> = rows.iter().map(|row| row.value.account).collect();
     let accounts = db.accounts_of(caller.scope().dealer(), &ids).await?;
-    let named: Vec<_> = rows.into_iter().filter_map(|row| accounts.get(&row.value.account).map(|of| (of, row))).collect();
-    Ok(answer::page(&request, &after, named, |(_, row)| (String::new(), row.id.0), |(of, row)| {
-        PersonView::of(&row, of.clone())
-    }))
+    let named: Vec<_> =
+        rows.into_iter().filter_map(|row| accounts.get(&row.value.account).map(|of| (of, row))).collect();
+    Ok(answer::page(
+        &request,
+        &after,
+        named,
+        |(_, row)| (String::new(), row.id.0),
+        |(of, row)| PersonView::of(&row, of.clone()),
+    ))
 }
 
 /// A person as it is now, with the account's name.

@@ -1,8 +1,8 @@
 //! `/v1/sessions` and `/v1/me`: signing in, going on, signing out, one's own sign-ins, and who one is.
 
 use super::answer::{self, Page, Problems};
-use crate::auth::token::{ACCESS_MINUTES, Keys};
 use crate::auth::revoked::Revoked;
+use crate::auth::token::{ACCESS_MINUTES, Keys};
 use crate::auth::{Caller, Reach, perm};
 use crate::db::people::account::AccountRow;
 use crate::db::people::family::SignIn as Kept;

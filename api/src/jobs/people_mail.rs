@@ -34,13 +34,7 @@ pub(super) async fn letter(
     if job.kind == INVITE { invite(db, scope, post, now, job).await } else { reset(db, scope, post, now, job).await }
 }
 
-async fn invite(
-    db: &Db,
-    scope: &Scope,
-    post: &Post,
-    now: DateTime<Utc>,
-    job: &Job,
-) -> Result<Option<Letter>, DbError> {
+async fn invite(db: &Db, scope: &Scope, post: &Post, now: DateTime<Utc>, job: &Job) -> Result<Option<Letter>, DbError> {
     let OfInvitation { invitation_id } = job::payload(job)?;
     db.write(scope, now, async |tx| {
         if invitation::get(tx, invitation_id).await?.state(tx.now()) != InvitationState::Open {
@@ -66,13 +60,7 @@ async fn invite(
     .await
 }
 
-async fn reset(
-    db: &Db,
-    scope: &Scope,
-    post: &Post,
-    now: DateTime<Utc>,
-    job: &Job,
-) -> Result<Option<Letter>, DbError> {
+async fn reset(db: &Db, scope: &Scope, post: &Post, now: DateTime<Utc>, job: &Job) -> Result<Option<Letter>, DbError> {
     let OfReset { account_id } = job::payload(job)?;
     let account = match db.account(account_id).await {
         Ok(account) => account,

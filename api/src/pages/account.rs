@@ -10,8 +10,8 @@ use crate::db::people::family::SignIn;
 use crate::db::{Db, dealer};
 use crate::http::sessions::{end_one, end_others, own_account};
 use crate::problem::{Kind, Problem};
-use crate::signing_in::place::Visit;
 use crate::signing_in::account;
+use crate::signing_in::place::Visit;
 use crate::signing_in::second_factor::{self, SetUp, Shown};
 use actix_web::http::{StatusCode, header};
 use actix_web::web::{Data, Form, Path, Query, ServiceConfig};
@@ -86,12 +86,7 @@ struct CodesPage {
     codes: Vec<String>,
 }
 
-async fn page<P>(
-    db: &Db,
-    caller: &Caller<P>,
-    note: &'static str,
-    faults: Vec<String>,
-) -> Result<Page, Problem> {
+async fn page<P>(db: &Db, caller: &Caller<P>, note: &'static str, faults: Vec<String>) -> Result<Page, Problem> {
     let own = own_account(db, caller).await?;
     let zone = db.read(caller.scope(), caller.now(), async |tx| dealer::zone(tx).await).await?;
     let sessions = db.sign_ins(own.id, caller.now()).await?;

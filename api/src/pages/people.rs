@@ -153,11 +153,7 @@ pub(super) fn back(done: &str) -> HttpResponse {
 /// The list with what was wrong, where other words would mend it.
 pub(super) async fn again<P: Permission>(db: &Db, caller: &Caller<P>, problem: Problem) -> Result<HttpResponse, Fault> {
     let status = problem.kind().status();
-    let faults = match problem.kind() {
-        Kind::Conflict | Kind::Stale => vec![problem.detail().to_owned()],
-        _ => form::words(problem)?,
-    };
-    Ok(html_for(caller, status, &page(db, caller, "", faults).await?)?)
+    Ok(html_for(caller, status, &page(db, caller, "", said(problem)?).await?)?)
 }
 
 #[derive(Template)]
@@ -285,13 +281,17 @@ async fn invite(
         Ok(Some(link)) => linked(&caller, &typed.name, link),
         Err(problem) => {
             let status = problem.kind().status();
-            let faults = match problem.kind() {
-                Kind::Conflict => vec![problem.detail().to_owned()],
-                _ => form::words(problem)?,
-            };
-            let page = invite_page(&db, &caller, &typed, post.mailer.is_some(), faults).await?;
+            let page = invite_page(&db, &caller, &typed, post.mailer.is_some(), said(problem)?).await?;
             Ok(html_for(&caller, status, &page)?)
         }
+    }
+}
+
+/// What is wrong, in words, where other words would mend it.
+fn said(problem: Problem) -> Result<Vec<String>, Problem> {
+    match problem.kind() {
+        Kind::Conflict | Kind::Stale => Ok(vec![problem.detail().to_owned()]),
+        _ => form::words(problem),
     }
 }
 

@@ -52,9 +52,7 @@ async fn page(db: &Db, caller: &Caller<perm::WritePeople>, id: MembershipId) -> 
             let stored = people::get(tx, id).await?;
             let chosen: Vec<Uuid> = stored.value.sites.iter().map(|site| site.0).collect();
             Ok(match stored.value.customer {
-                Some(of) => {
-                    (stored, customer::get(tx, of).await?.value.name, site_choices(tx, of, &chosen).await?)
-                }
+                Some(of) => (stored, customer::get(tx, of).await?.value.name, site_choices(tx, of, &chosen).await?),
                 None => (stored, String::new(), Vec::new()),
             })
         })

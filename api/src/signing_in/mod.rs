@@ -13,7 +13,7 @@ use crate::auth::token::{Identity, Keys, REFRESH_DAYS};
 use crate::auth::{Role, Scope, password};
 use crate::db::gate::MembershipRow;
 use crate::db::people::account::AccountRow;
-use crate::db::people::family::{Exchanged, NewFamily};
+use crate::db::people::family::{Exchanged, KnownBy, NewFamily};
 use crate::db::people::sign_in_rule;
 use crate::db::{Db, DbError};
 use crate::problem::{Kind, Problem};
@@ -73,11 +73,21 @@ pub async fn check_password(db: &Db, email: &str, typed: String, visit: &Visit) 
 /// What a try counts under.
 type Tries = Vec<(Counted, Vec<u8>)>;
 
+/// A browser that the account knows counts for itself: what others try in its network is not held
+/// against it.
 async fn tries(db: &Db, of: &str, account: Option<AccountId>, visit: &Visit) -> Result<Tries, Problem> {
-    let network = visit.place.network.as_deref().unwrap_or_default();
-    let is_known = db.is_known_place(account, &visit.place, visit.now).await?;
-    let counted = [Some(Counted::Pair), (!is_known).then_some(Counted::Account), Some(Counted::Network)];
-    Ok(counted.into_iter().flatten().map(|counted| (counted, counted.key(of, network))).collect())
+    let known = db.known_place(account, &visit.place, visit.now).await?;
+    let counted: &[Counted] = match known {
+        KnownBy::Device => &[Counted::Pair],
+        KnownBy::Network => &[Counted::Pair, Counted::Network],
+        KnownBy::Nothing => &[Counted::Pair, Counted::Account, Counted::Network],
+    };
+    let device = visit.place.device_hash.as_deref().filter(|_| known == KnownBy::Device);
+    let place = match device {
+        Some(device) => device.iter().map(|byte| format!("{byte:02x}")).collect(),
+        None => visit.place.network.clone().unwrap_or_default(),
+    };
+    Ok(counted.iter().map(|counted| (*counted, counted.key(of, &place))).collect())
 }
 
 async fn begin(db: &Db, tries: &Tries, visit: &Visit) -> Result<(), Problem> {
@@ -97,13 +107,7 @@ fn code_tries_of(account: AccountId) -> String {
 ///
 /// # Errors
 /// For a wrong one, and for one that was taken before; a pause after many tries.
-pub async fn check_code(
-    db: &Db,
-    keys: &Keys,
-    account: &AccountRow,
-    typed: &str,
-    visit: &Visit,
-) -> Result<(), Problem> {
+pub async fn check_code(db: &Db, keys: &Keys, account: &AccountRow, typed: &str, visit: &Visit) -> Result<(), Problem> {
     begin(db, &tries(db, &code_tries_of(account.id), Some(account.id), visit).await?, visit).await?;
     if second_factor::spend(db, keys, account, typed, visit.now).await? {
         return Ok(());

@@ -50,9 +50,8 @@ const SYSTEMS: [(&str, &str); 6] = [
 
 /// A browser or program in words, from what it says of itself.
 fn device(agent: &str) -> String {
-    let among = |words: &[(&str, &'static str)]| {
-        words.iter().find(|(word, _)| agent.contains(word)).map(|(_, name)| *name)
-    };
+    let among =
+        |words: &[(&str, &'static str)]| words.iter().find(|(word, _)| agent.contains(word)).map(|(_, name)| *name);
     match (among(&BROWSERS), among(&SYSTEMS)) {
         (Some(browser), Some(system)) => format!("{browser} on {system}"),
         (Some(browser), None) => browser.to_owned(),

@@ -75,13 +75,7 @@ pub struct Shown {
 ///
 /// # Errors
 /// When none is in use, or one of the two is wrong.
-async fn show_both(
-    db: &Db,
-    keys: &Keys,
-    account: &AccountRow,
-    shown: Shown,
-    visit: &Visit,
-) -> Result<(), Problem> {
+async fn show_both(db: &Db, keys: &Keys, account: &AccountRow, shown: Shown, visit: &Visit) -> Result<(), Problem> {
     if account.totp_since.is_none() {
         return Err(Problem::at(Kind::Conflict, "", "none_in_use", "No second factor is in use."));
     }
@@ -166,4 +160,3 @@ pub fn drawing(address: &str) -> Option<(String, i32)> {
     let dark = (0..size).flat_map(|y| (0..size).map(move |x| (x, y))).filter(|(x, y)| code.get_module(*x, *y));
     Some((dark.map(|(x, y)| format!("M{x} {y}h1v1h-1z")).collect(), size))
 }
-

@@ -1,8 +1,8 @@
 //! One person asked to read some meters of one site.
 
 use crate::fault::Faults;
-use crate::person::{EMAIL_CHARS_MAX, is_address};
 use crate::ids::{MeterId, SiteId};
+use crate::person::{EMAIL_CHARS_MAX, is_address};
 use crate::zone::day_bounds;
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use chrono_tz::Tz;

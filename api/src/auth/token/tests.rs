@@ -158,8 +158,7 @@ fn signatures_are_those_of_the_published_example() {
 #[test]
 fn published_tokens_of_others_are_refused() {
     let claims = "eyJpc3MiOiJqb2UiLA0KICJleHAiOjEzMDA4MTkzODAsDQogImh0dHA6Ly9leGFtcGxlLmNvbS9pc19yb290Ijp0cnVlfQ";
-    let (mac_header, mac) =
-        ("eyJ0eXAiOiJKV1QiLA0KICJhbGciOiJIUzI1NiJ9", "dBjftJeZ4CVP-mB92K27uhbUJU1p1r_wW1gFWFOEjXk");
+    let (mac_header, mac) = ("eyJ0eXAiOiJKV1QiLA0KICJhbGciOiJIUzI1NiJ9", "dBjftJeZ4CVP-mB92K27uhbUJU1p1r_wW1gFWFOEjXk");
     let secret = "AyM1SysPpbyDfgZld3umj1qzKObwVMkoqQ-EstJQLr_T-1qS0gZH75aKtMN3Yj0iPS4hcgUuTwjAzZr1Z9CAow";
     let secret = EncodingKey::from_secret(&URL_SAFE_NO_PAD.decode(secret).unwrap());
     let input = format!("{mac_header}.{claims}");

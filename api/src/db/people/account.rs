@@ -56,14 +56,7 @@ pub struct AccountView {
 
 macro_rules! columns {
     () => {
-        (
-            account::id,
-            account::email,
-            account::name,
-            account::password_hash,
-            account::totp_sealed,
-            account::totp_since,
-        )
+        (account::id, account::email, account::name, account::password_hash, account::totp_sealed, account::totp_since)
     };
 }
 

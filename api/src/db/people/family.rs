@@ -32,6 +32,17 @@ pub struct Place {
     pub device_hash: Option<Vec<u8>>,
 }
 
+/// How an account knows a place from which it signed in before.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum KnownBy {
+    /// By the browser's own secret.
+    Device,
+    /// By the network.
+    Network,
+    /// Not at all.
+    Nothing,
+}
+
 /// A sign-in to be kept.
 pub struct NewFamily<'a> {
     /// Its id.
@@ -227,40 +238,40 @@ impl Db {
     ///
     /// # Errors
     /// When the database fails.
-    pub async fn end_other_sign_ins(
-        &self,
-        account: AccountId,
-        kept: Uuid,
-        now: DateTime<Utc>,
-    ) -> Result<(), DbError> {
+    pub async fn end_other_sign_ins(&self, account: AccountId, kept: Uuid, now: DateTime<Utc>) -> Result<(), DbError> {
         self.at_gate(async |conn| end_sign_ins(conn, account.0, Some(kept), now).await).await
     }
 
-    /// Whether an account signed in from a place before. Of an unknown account it takes as long.
+    /// How an account knows a place. Of an unknown account it takes as long.
     ///
     /// # Errors
     /// When the database fails.
-    pub async fn is_known_place(
+    pub async fn known_place(
         &self,
         account: Option<AccountId>,
         place: &Place,
         now: DateTime<Utc>,
-    ) -> Result<bool, DbError> {
+    ) -> Result<KnownBy, DbError> {
         let account = account.map_or(Uuid::nil(), |account| account.0);
         self.at_gate(async |mut conn| {
             let lately = session_family::account_id
                 .eq(account)
                 .and(session_family::rotated_at.gt(now - Duration::days(KNOWN_DAYS)));
-            let here = session_family::network
-                .eq(place.network.clone())
-                .or(session_family::device_hash.eq(place.device_hash.clone()));
-            let found: Option<Uuid> = session_family::table
-                .filter(lately.and(here.assume_not_null()))
-                .select(session_family::id)
-                .first(&mut conn)
-                .await
-                .optional()?;
-            Ok(found.is_some())
+            let by_device = session_family::device_hash
+                .is_not_null()
+                .and(session_family::device_hash.is_not_distinct_from(place.device_hash.as_deref()));
+            let by_network = session_family::network
+                .is_not_null()
+                .and(session_family::network.is_not_distinct_from(place.network.as_deref()));
+            let devices: i64 =
+                session_family::table.filter(lately.and(by_device)).count().get_result(&mut conn).await?;
+            let networks: i64 =
+                session_family::table.filter(lately.and(by_network)).count().get_result(&mut conn).await?;
+            Ok(match (devices, networks) {
+                (1.., _) => KnownBy::Device,
+                (_, 1..) => KnownBy::Network,
+                _ => KnownBy::Nothing,
+            })
         })
         .await
     }

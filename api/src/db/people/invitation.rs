@@ -237,11 +237,7 @@ pub async fn withdraw_at(
 ///
 /// # Errors
 /// A refusal for one that was accepted or withdrawn.
-pub async fn renew(
-    tx: &Tx<'_>,
-    id: InvitationId,
-    by_mail: bool,
-) -> Result<Stored<InvitationId, Invitation>, DbError> {
+pub async fn renew(tx: &Tx<'_>, id: InvitationId, by_mail: bool) -> Result<Stored<InvitationId, Invitation>, DbError> {
     let now = waiting(tx, id).await?;
     let row: Row = update(invitation::table.filter(invitation::id.eq(id.0)))
         .set((
@@ -272,10 +268,7 @@ async fn waiting(tx: &Tx<'_>, id: InvitationId) -> Result<Stored<InvitationId, I
 ///
 /// # Errors
 /// A refusal when it is over.
-pub async fn add_link(
-    tx: &Tx<'_>,
-    id: InvitationId,
-) -> Result<(LinkToken, Stored<InvitationId, Invitation>), DbError> {
+pub async fn add_link(tx: &Tx<'_>, id: InvitationId) -> Result<(LinkToken, Stored<InvitationId, Invitation>), DbError> {
     let stored = waiting(tx, id).await?;
     let token = LinkToken::random(tx.scope().dealer());
     insert_into(invitation_link::table)
@@ -352,7 +345,6 @@ async fn logged(
     verb: &str,
 ) -> Result<Stored<InvitationId, Invitation>, DbError> {
     let Invitation { person, role, customer, sites, .. } = &stored.value;
-    let detail =
-        json!({ "email": person.email, "role": role.as_str(), "customer_id": customer, "site_ids": sites });
+    let detail = json!({ "email": person.email, "role": role.as_str(), "customer_id": customer, "site_ids": sites });
     tx.logged(stored, ("invitation", verb), None, detail).await
 }

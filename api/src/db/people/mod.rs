@@ -87,11 +87,7 @@ pub async fn get(tx: &Tx<'_>, id: MembershipId) -> Result<Stored<MembershipId, M
 ///
 /// # Errors
 /// When the database fails.
-pub async fn list(
-    tx: &Tx<'_>,
-    former: bool,
-    after: &After,
-) -> Result<Vec<Stored<MembershipId, Membership>>, DbError> {
+pub async fn list(tx: &Tx<'_>, former: bool, after: &After) -> Result<Vec<Stored<MembershipId, Membership>>, DbError> {
     let mut query = membership::table
         .filter(membership::id.gt(after.key().1))
         .select(Row::as_select())
@@ -138,13 +134,17 @@ pub(in crate::db) async fn check_reach(
     let mut faults = Faults::default();
     match (role.is_of_customer(), customer) {
         (true, None) => faults.add("/customer_id", "required", format!("say whose {role} it is to be")),
-        (false, Some(_)) => faults.add("/customer_id", "not_for_role", format!("the role {role} is of the dealer's own")),
+        (false, Some(_)) => {
+            faults.add("/customer_id", "not_for_role", format!("the role {role} is of the dealer's own"))
+        }
         _ => {}
     }
     let own: Vec<Uuid> = match customer {
         Some(customer) => {
             super::customer::get(tx, customer).await.map_err(|error| match error {
-                DbError::NotFound => Faults::one("/customer_id", "unknown_reference", "give one of your customers").into(),
+                DbError::NotFound => {
+                    Faults::one("/customer_id", "unknown_reference", "give one of your customers").into()
+                }
                 other => other,
             })?;
             let of_customer = site::table.filter(site::customer_id.eq(customer.0)).select(site::id);
@@ -179,11 +179,7 @@ pub async fn update_at(
     }
     let running = membership::id.eq(id.0).and(membership::revision.eq(at)).and(membership::ended_at.is_null());
     let changed: Option<Row> = update(membership::table.filter(running))
-        .set((
-            membership::role.eq(role.as_str()),
-            membership::changed_at.eq(tx.now()),
-            membership::revision.eq(at + 1),
-        ))
+        .set((membership::role.eq(role.as_str()), membership::changed_at.eq(tx.now()), membership::revision.eq(at + 1)))
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await
@@ -233,7 +229,10 @@ async fn keep_an_owner(tx: &Tx<'_>, leaving: MembershipId) -> Result<(), DbError
         .load(&mut tx.conn())
         .await?;
     if owners == [leaving.0] {
-        return Err(DbError::refused("last_owner", "The dealer would have no owner left; make somebody else one first."));
+        return Err(DbError::refused(
+            "last_owner",
+            "The dealer would have no owner left; make somebody else one first.",
+        ));
     }
     Ok(())
 }
@@ -241,10 +240,8 @@ async fn keep_an_owner(tx: &Tx<'_>, leaving: MembershipId) -> Result<(), DbError
 async fn limit_to(tx: &Tx<'_>, membership: Uuid, sites: &[SiteId]) -> Result<(), DbError> {
     let before = site_access::table.filter(site_access::membership_id.eq(membership));
     delete(before).execute(&mut tx.conn()).await?;
-    let rows: Vec<_> = sites
-        .iter()
-        .map(|site| (site_access::membership_id.eq(membership), site_access::site_id.eq(site.0)))
-        .collect();
+    let rows: Vec<_> =
+        sites.iter().map(|site| (site_access::membership_id.eq(membership), site_access::site_id.eq(site.0))).collect();
     insert_into(site_access::table).values(rows).execute(&mut tx.conn()).await?;
     Ok(())
 }
@@ -260,13 +257,8 @@ pub(in crate::db) async fn join(
 ) -> Result<Stored<MembershipId, Membership>, DbError> {
     let customer = invited.customer.map(|customer| customer.0);
     let same = membership::account_id.eq(account.0).and(membership::customer_id.is_not_distinct_from(customer));
-    let known: Option<Row> = membership::table
-        .filter(same)
-        .select(Row::as_select())
-        .for_update()
-        .first(&mut tx.conn())
-        .await
-        .optional()?;
+    let known: Option<Row> =
+        membership::table.filter(same).select(Row::as_select()).for_update().first(&mut tx.conn()).await.optional()?;
     let row: Row = match known {
         Some(row) if row.ended_at.is_none() => return Err(is_there()),
         Some(row) => {

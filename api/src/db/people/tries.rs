@@ -50,11 +50,7 @@ impl Db {
     ///
     /// # Errors
     /// When the database fails.
-    pub(crate) async fn end_try_well(
-        &self,
-        counted: &[(Counted, Vec<u8>)],
-        now: DateTime<Utc>,
-    ) -> Result<(), DbError> {
+    pub(crate) async fn end_try_well(&self, counted: &[(Counted, Vec<u8>)], now: DateTime<Utc>) -> Result<(), DbError> {
         self.at_gate(async |mut conn| {
             for (what, key) in counted {
                 let row = sign_in_try::table.filter(sign_in_try::key.eq(key));
