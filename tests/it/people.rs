@@ -272,10 +272,8 @@ async fn the_last_owner_stays() {
     dealer.owner.patch(&format!("/v1/people/{office}"), "\"1\"", &json!({ "role": "owner" })).await.json();
     // Two owners that take each other away at once: one of them stays.
     let (demoted, other_path) = (json!({ "role": "office" }), format!("/v1/people/{office}"));
-    let (one, other) = tokio::join!(
-        dealer.owner.patch(&path, "\"1\"", &demoted),
-        dealer.owner.patch(&other_path, "\"2\"", &demoted),
-    );
+    let (one, other) =
+        tokio::join!(dealer.owner.patch(&path, "\"1\"", &demoted), dealer.owner.patch(&other_path, "\"2\"", &demoted),);
     let sql = "select count(*) from membership where role = 'owner' and ended_at is null";
     let left: i64 = app.superuser().await.query_one(sql, &[]).await.unwrap().get(0);
     assert_eq!(left, 1, "{one:?} {other:?}");

@@ -167,8 +167,7 @@ async fn an_owner_is_led_to_a_second_factor_and_shows_it_from_then_on() {
     assert_eq!(wrong.status(), 401, "{wrong:?}");
     let code = phone_now.shows_in(0);
     went_to(&later.send("/sign-in/code", &[("step", &step), ("code", &code)]).await, "/");
-    let replayed =
-        self::browser(&app).send("/sign-in/code", &[("step", &step), ("code", &code)]).await;
+    let replayed = self::browser(&app).send("/sign-in/code", &[("step", &step), ("code", &code)]).await;
     assert_eq!(replayed.status(), 401, "{replayed:?}");
     let forged = self::browser(&app).send("/sign-in/code", &[("step", "e30.e30.AAAA"), ("code", "1")]).await;
     went_to(&forged, "/sign-in?next=/");

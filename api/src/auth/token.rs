@@ -165,12 +165,6 @@ impl Keys {
         self.ring(Utc::now()).key_set()
     }
 
-    /// Who signs, as tokens name it.
-    #[must_use]
-    pub fn issuer(&self) -> &str {
-        &self.issuer
-    }
-
     /// Seals what must not be readable in the database.
     #[must_use]
     pub fn sealer(&self) -> Sealer {
