@@ -1,6 +1,7 @@
 //! From a configuration to a running service: the database (a private one unless told
 //! otherwise), its schema, the signing key.
 
+use crate::auth::revoked::Revoked;
 use crate::auth::token::{KeyError, Keys};
 use crate::config::Config;
 use crate::db::cluster::{Cluster, ClusterError, ClusterOptions, Durability};
@@ -82,8 +83,16 @@ pub async fn launch(config: &Config) -> Result<Launched, LaunchError> {
     let db = Db::connect(owner.as_role(APP_ROLE), owner.as_role(GATE_ROLE), config.pool_size)?;
     let keys = Keys::load_or_make(&config.signing_key, &config.public_url)?;
     let limits = Limits { batch_bytes_max: config.batch_bytes_max };
-    let rates = Rates::new(config.allowance);
-    let services = Services { db, keys, limits, post, metrics: Metrics::default(), guesses: Guesses::default(), rates };
+    let services = Services {
+        db,
+        keys,
+        limits,
+        post,
+        revoked: Revoked::default(),
+        metrics: Metrics::default(),
+        guesses: Guesses::default(),
+        rates: Rates::new(config.allowance),
+    };
     Ok(Launched { services, cluster })
 }
 

@@ -1,6 +1,7 @@
 //! The Weirbook service around the `domain` crate: it moves data and computes nothing.
 //!
-//! `http` requests and answers, `db` all SQL, `auth` who may do what, `pages` what people see.
+//! `http` requests and answers, `db` all SQL, `auth` who may do what, `signing_in` how people get in, `pages`
+//! what they see.
 
 mod addresses;
 pub mod auth;
@@ -20,4 +21,5 @@ pub mod problem;
 pub mod rates;
 pub mod readings;
 pub mod server;
+pub mod signing_in;
 pub mod telemetry;

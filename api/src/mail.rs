@@ -173,4 +173,16 @@ impl Post {
     pub fn discharge_link(&self, token: &crate::auth::LinkToken) -> String {
         format!("{}/discharge/{}", self.public_url, token.text())
     }
+
+    /// The address at which an invitation is accepted.
+    #[must_use]
+    pub fn invitation_link(&self, token: &crate::auth::LinkToken) -> String {
+        format!("{}/invitation/{}", self.public_url, token.text())
+    }
+
+    /// The address at which a forgotten password is set anew.
+    #[must_use]
+    pub fn reset_link(&self, secret: &str) -> String {
+        format!("{}/reset/{secret}", self.public_url)
+    }
 }

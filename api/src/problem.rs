@@ -235,6 +235,10 @@ fn taken(constraint: &str) -> Problem {
             "serial_number_exists",
             "Another unit has this serial number; find it, or correct the number.",
         ),
+        "account_email" => {
+            ("/email", "account_exists", "This address has an account; sign in with it, or ask your dealer.")
+        }
+        "invitation_open" => ("/email", "invited_already", "An invitation is waiting already; send it again instead."),
         "unit_model_dealer_id_name_key" => ("/name", "name_exists", "Another unit model has this name."),
         "placement_overlap" => {
             ("/from", "placement_overlaps", "The unit stands elsewhere at that time; end that placement first.")

@@ -1,6 +1,7 @@
 //! The one recipe of the web application, used by `serve`, `demo` and the tests.
 
 use crate::addresses::Addresses;
+use crate::auth::revoked::Revoked;
 use crate::auth::token::Keys;
 use crate::db::Db;
 use crate::document::completed;
@@ -8,6 +9,7 @@ use crate::guesses::Guesses;
 use crate::mail::Post;
 use crate::problem::{FaultBody, Kind, Problem, ProblemBody};
 use crate::rates::{Rates, rated};
+use crate::signing_in::keep;
 use crate::telemetry::{Metrics, RequestSpan};
 use crate::{extract, http, pages};
 use actix_web::body::MessageBody;
@@ -33,6 +35,8 @@ pub struct Services {
     pub db: Db,
     /// Signs and verifies tokens.
     pub keys: Keys,
+    /// What was revoked of late.
+    pub revoked: Revoked,
     /// Counters.
     pub metrics: Metrics,
     /// Limits of requests.
@@ -65,7 +69,8 @@ pub struct Limits {
     components(schemas(ProblemBody, FaultBody)),
     security(("bearer" = [])),
     tags(
-        (name = "sign-in", description = "Tokens and who one is"),
+        (name = "sign-in", description = "Tokens, sign-ins, passwords, second factors, and who one is"),
+        (name = "people", description = "A dealer's people, invitations, and what is asked of sign-ins"),
         (name = "API clients", description = "Programs that sign in by themselves, what they may do, their secrets"),
         (name = "customers", description = "Who uses units"),
         (name = "sites", description = "Where units stand: wash bay, time zone, fallback"),
@@ -119,6 +124,7 @@ pub fn app(
     let app = app
         .app_data(Data::new(services.db.clone()))
         .app_data(Data::new(services.keys.clone()))
+        .app_data(Data::new(services.revoked.clone()))
         .app_data(Data::new(services.metrics.clone()))
         .app_data(Data::new(services.limits))
         .app_data(Data::new(services.post.clone()))
@@ -130,6 +136,7 @@ pub fn app(
         .configure(http::operations::routes)
         .configure(pages::routes)
         .default_service(web::to(no_such_address))
+        .wrap(from_fn(keep::signed_in))
         .wrap(from_fn(rated))
         .wrap(from_fn(watched))
         .wrap(Compress::default())

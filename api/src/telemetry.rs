@@ -98,7 +98,7 @@ impl Metrics {
 pub struct RequestSpan;
 
 /// Where the secret links begin.
-const SECRET_PATHS: [&str; 3] = ["/read/", "/calendar/", "/discharge/"];
+const SECRET_PATHS: [&str; 5] = ["/read/", "/invitation/", "/reset/", "/calendar/", "/discharge/"];
 
 impl RootSpanBuilder for RequestSpan {
     fn on_request_start(request: &ServiceRequest) -> Span {

@@ -13,6 +13,7 @@ use tokio::sync::Notify;
 use tokio_postgres::Client;
 use tokio_postgres::error::SqlState;
 use uuid::Uuid;
+use weirbook::auth::revoked::Revoked;
 use weirbook::auth::token::{Identity, Keys};
 use weirbook::auth::{Caller, Role, Scope, perm};
 use weirbook::db::login::{APP_ROLE, GATE_ROLE};
@@ -35,6 +36,10 @@ const VIEWS: [(&str, [&str; 3]); 85] = [
         ["ended, hash, limited, program", "", ""],
     ),
     ("select person from discharge_link", ["inspector", "", ""]),
+    (
+        "select name from invitation union all select 'link' from invitation_link union all select 'rule' from sign_in_rule",
+        ["invited, link, rule", "", ""],
+    ),
     ("select supplier from water_account", ["a, b", "a", "b"]),
     ("select terms #>> '{}' from tariff", ["a, b", "a", "b"]),
     ("select evidence from baseline", ["a, b", "a", "b"]),
@@ -397,13 +402,16 @@ pub(crate) async fn owner_scope(keys: &Keys, dealer: i32) -> Scope {
         account: AccountId(Uuid::from_u128(1)),
         dealer: DealerId(dealer),
         membership: Uuid::from_u128(2),
+        revision: 1,
         role: Role::Owner,
         customer: None,
+        session: Uuid::from_u128(3),
         grant: None,
     };
     let token = keys.issue(&identity, Utc::now()).unwrap();
     let request = TestRequest::default()
         .app_data(Data::new(keys.clone()))
+        .app_data(Data::new(Revoked::none_at(Utc::now())))
         .insert_header(("authorization", format!("Bearer {token}")))
         .to_http_request();
     Caller::<perm::ReadSelf>::extract(&request).await.unwrap().scope().clone()

@@ -31,6 +31,10 @@ insert into client_secret (id, client_id, secret_hash, created_at)
 insert into ended_token (token_id, client_id, expires_at) values (pg_temp.id('token'), pg_temp.id('program'), now());
 insert into discharge_link (id, site_id, customer_id, token_hash, person, first_day, last_day, expires_at, created_at)
   values (gen_random_uuid(), pg_temp.id('site a'), pg_temp.id('a'), sha256('link'), 'inspector', '2026-01-01', '2026-12-31', now(), now());
+insert into invitation (id, email, name, role, expires_at, created_at, changed_at)
+  values (pg_temp.id('invited'), 'y@example.com', 'invited', 'office', now(), now(), now());
+insert into invitation_link (token_hash, invitation_id, created_at) values (sha256('link'), pg_temp.id('invited'), now());
+insert into sign_in_rule (owners_second_factor, created_at, changed_at) values (true, now(), now());
 insert into water_account (id, site_id, customer_id, supplier, created_at, changed_at)
   select pg_temp.id('water ' || n), pg_temp.id('site ' || n), pg_temp.id(n), n, now(), now() from unnest(array['a', 'b']) n;
 insert into tariff (id, water_account_id, customer_id, valid, currency, terms, created_at, changed_at)

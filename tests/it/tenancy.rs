@@ -15,7 +15,8 @@ const RULES: [(&str, &str); 24] = [
         "select relname || ' has no dealer_id' from pg_class c
           where relnamespace = 'public'::regnamespace and relkind in ('r', 'p', 'f')
             and oid not in (select oid from tenant)
-            and relname not in ('dealer', 'account', 'session_family', 'calendar_feed', '__diesel_schema_migrations')",
+            and relname not in ('dealer', 'account', 'session_family', 'calendar_feed', 'recovery_code', 'password_reset',
+                                'sign_in_try', '__diesel_schema_migrations')",
     ),
     (
         "row-level security is on, for the owner too",
@@ -111,7 +112,8 @@ const RULES: [(&str, &str); 24] = [
     (
         "accounts and sign-ins are for the gate alone",
         "select 'weirbook_app may touch ' || c.oid::regclass from pg_class c
-          where oid in ('account'::regclass, 'session_family'::regclass, 'calendar_feed'::regclass)
+          where oid in ('account'::regclass, 'session_family'::regclass, 'calendar_feed'::regclass,
+                        'recovery_code'::regclass, 'password_reset'::regclass, 'sign_in_try'::regclass)
             and (has_table_privilege('weirbook_app', oid, 'select, insert, update, delete')
                  or has_any_column_privilege('weirbook_app', oid, 'select, insert, update'))",
     ),
@@ -119,7 +121,8 @@ const RULES: [(&str, &str); 24] = [
         "the gate sees nothing of what dealers own",
         "select 'weirbook_gate may touch ' || c.oid::regclass from pg_class c
           where relnamespace = 'public'::regnamespace and relkind in ('r', 'p', 'v')
-            and relname not in ('dealer', 'account', 'session_family', 'calendar_feed', 'membership')
+            and relname not in ('dealer', 'account', 'session_family', 'calendar_feed', 'membership', 'recovery_code',
+                                'password_reset', 'sign_in_try')
             and (has_table_privilege('weirbook_gate', oid, 'select, insert, update, delete')
                  or has_any_column_privilege('weirbook_gate', oid, 'select, insert, update'))",
     ),

@@ -38,6 +38,12 @@ impl Role {
         }
     }
 
+    /// Whether it is one of a customer's people, rather than the dealer's own.
+    #[must_use]
+    pub fn is_of_customer(self) -> bool {
+        matches!(self, Self::CustomerViewer | Self::CustomerReader)
+    }
+
     /// The role of people of that name.
     #[must_use]
     pub fn from_name(name: &str) -> Option<Self> {
@@ -221,6 +227,12 @@ permissions! {
     ManageClients = "manage-clients": Owner;
     /// Look at and hand out links to a site's discharge and hauling log.
     ShareDischarge = "share-discharge": Owner Office;
+    /// Look at the dealer's people, invitations, and what is asked of sign-ins.
+    ReadPeople = "read-people": Owner;
+    /// Invite people, change and end what they may do, and say what is asked of sign-ins.
+    WritePeople = "write-people": Owner;
+    /// Change one's own password and second factor, and end one's own sign-ins.
+    WriteSelf = "write-self": Owner Office Technician CustomerViewer CustomerReader;
     /// Look at oneself.
     ReadSelf = "read-self": Owner Office Technician CustomerViewer CustomerReader;
 }

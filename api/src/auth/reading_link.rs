@@ -1,5 +1,5 @@
 //! What lets in whoever holds it: the link by which somebody who was asked enters readings, an
-//! inspector's link, a program's secret. 256 random bits, of which the database keeps the SHA-256 alone. The dealer's key stands before them in clear,
+//! inspector's link, an invitation, a program's secret. 256 random bits, of which the database keeps the SHA-256 alone. The dealer's key stands before them in clear,
 //! so that the hash is looked for in one dealer's rows only.
 
 use super::Scope;
@@ -51,6 +51,11 @@ impl LinkToken {
     #[must_use]
     pub fn hash(&self) -> Vec<u8> {
         Sha256::digest(self.secret).to_vec()
+    }
+
+    /// The dealer whose link it says it is.
+    pub(crate) fn dealer(&self) -> DealerId {
+        self.dealer
     }
 
     /// The scope in which its hash is looked for, and nothing else.

@@ -55,6 +55,13 @@ impl Scope {
         Self { dealer, reach, holder, account: None, request: Some(request) }
     }
 
+    /// The scope of somebody whose password or invitation has just been checked, for what is written
+    /// of that.
+    pub(crate) fn of_sign_in(dealer: DealerId, account: AccountId) -> Self {
+        let holder = Holder::Service;
+        Self { dealer, reach: Reach::Dealer, holder, account: Some(account), request: None }
+    }
+
     /// The scope of the service's own work for a dealer, such as the night run.
     pub(crate) fn of_job(dealer: DealerId) -> Self {
         Self { dealer, reach: Reach::Dealer, holder: Holder::Service, account: None, request: None }

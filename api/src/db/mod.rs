@@ -47,6 +47,7 @@ pub mod night_run;
 pub mod night_store;
 pub(crate) mod notes;
 pub mod page;
+pub mod people;
 pub mod period_fact;
 pub mod placement;
 pub mod price;

@@ -9,6 +9,13 @@ diesel::table! {
         password_hash -> Text,
         created_at -> Timestamptz,
         disabled_at -> Nullable<Timestamptz>,
+        #[doc = "The secret of the second factor (RFC 6238), sealed by a key that is not in the database."]
+        totp_sealed -> Nullable<Binary>,
+        #[doc = "Since when codes are asked for; null: never, or not confirmed yet."]
+        totp_since -> Nullable<Timestamptz>,
+        #[doc = "The time step of the last code that was taken: it and those before it are spent."]
+        totp_step -> Nullable<Int8>,
+        password_set_at -> Timestamptz,
     }
 }
 
@@ -783,6 +790,38 @@ diesel::table! {
 }
 
 diesel::table! {
+    invitation (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        email -> Text,
+        name -> Text,
+        role -> Text,
+        customer_id -> Nullable<Uuid>,
+        #[doc = "The customer's sites it is limited to; empty: all of them."]
+        site_ids -> Array<Uuid>,
+        invited_by -> Nullable<Uuid>,
+        expires_at -> Timestamptz,
+        accepted_at -> Nullable<Timestamptz>,
+        membership_id -> Nullable<Uuid>,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        #[doc = "When it was withdrawn."]
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "SHA-256 of each link sent for an invitation; the secret itself is never stored."]
+    invitation_link (dealer_id, token_hash) {
+        dealer_id -> Int4,
+        token_hash -> Binary,
+        invitation_id -> Uuid,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     item_price (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
@@ -1099,6 +1138,17 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "SHA-256 of the links by which a forgotten password is set anew; the secret is never stored."]
+    password_reset (token_hash) {
+        token_hash -> Binary,
+        account_id -> Uuid,
+        created_at -> Timestamptz,
+        expires_at -> Timestamptz,
+        used_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
     #[doc = "The same between two rounds at which all meters of the subject were read."]
     period_fact (dealer_id, subject_id, from_at) {
         dealer_id -> Int4,
@@ -1301,6 +1351,16 @@ diesel::table! {
         #[doc = "A photo sent before its reading was taken."]
         photo_sha256 -> Nullable<Binary>,
         taken_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "SHA-256 of codes of 120 random bits that stand in, once each, for a lost second factor."]
+    recovery_code (account_id, code_hash) {
+        account_id -> Uuid,
+        code_hash -> Binary,
+        created_at -> Timestamptz,
+        used_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -1524,6 +1584,43 @@ diesel::table! {
         rotated_at -> Timestamptz,
         expires_at -> Timestamptz,
         revoked_at -> Nullable<Timestamptz>,
+        #[doc = "SHA-256 of the part that all refresh tokens of the family share: whoever shows it had one of them."]
+        key_hash -> Nullable<Binary>,
+        #[doc = "SHA-256 of the token before: shown again at once it gets the same successor, later it is a thief's."]
+        previous_hash -> Nullable<Binary>,
+        #[doc = "The present token under a pad that only the token before yields."]
+        successor_sealed -> Nullable<Binary>,
+        #[doc = "Where it was used last."]
+        address -> Nullable<Text>,
+        #[doc = "The network of that address, from which its owner is known."]
+        network -> Nullable<Text>,
+        #[doc = "The browser or program in words."]
+        device -> Nullable<Text>,
+        #[doc = "SHA-256 of the browser's own cookie, by which its owner is known elsewhere too."]
+        device_hash -> Nullable<Binary>,
+    }
+}
+
+diesel::table! {
+    #[doc = "What a dealer asks of sign-ins; without a row nothing beyond the service's own rules."]
+    sign_in_rule (dealer_id) {
+        dealer_id -> Int4,
+        owners_second_factor -> Bool,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "Tries that did not end in a sign-in, by address and account, by account, and by address."]
+    sign_in_try (key) {
+        #[doc = "SHA-256 of what is counted: of unknown accounts too, and nothing to be read from it."]
+        key -> Binary,
+        tries -> Int4,
+        last_at -> Timestamptz,
+        #[doc = "Before that no further try is looked at."]
+        next_at -> Timestamptz,
     }
 }
 
@@ -2065,6 +2162,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     gauge_reading,
     idempotency,
     investment,
+    invitation,
+    invitation_link,
     item_price,
     job,
     kit,
@@ -2084,6 +2183,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     model_stage,
     month_fact,
     night_run,
+    password_reset,
     period_fact,
     place,
     placement,
@@ -2096,6 +2196,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     reading_link,
     reading_request,
     reading_request_meter,
+    recovery_code,
     reminder_rule,
     report_question,
     report_revision,
@@ -2108,6 +2209,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     savings_report,
     service_event,
     session_family,
+    sign_in_rule,
+    sign_in_try,
     sign_limits,
     site,
     site_access,

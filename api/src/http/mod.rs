@@ -14,12 +14,14 @@ pub mod cost_to_serve;
 pub mod customers;
 pub mod discharge_links;
 pub mod files;
+pub mod invitations;
 pub mod measures;
 pub mod meter_findings;
 pub mod meters;
 pub mod oauth;
 pub mod operations;
 pub mod part_kinds;
+pub mod people;
 pub mod placements;
 pub mod prices;
 pub mod reading_exceptions;
@@ -29,6 +31,7 @@ pub mod risk;
 pub mod routines;
 pub mod routines_due;
 pub mod savings_reports;
+pub mod second_factor;
 pub mod service;
 pub mod sessions;
 pub mod site_costs;
@@ -49,6 +52,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(sessions::routes)
         .configure(oauth::routes)
         .configure(api_clients::routes)
+        .configure(second_factor::routes)
+        .configure(people::routes)
+        .configure(invitations::routes)
         .configure(customers::routes)
         .configure(sites::routes)
         .configure(discharge_links::routes)

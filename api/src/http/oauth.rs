@@ -135,13 +135,16 @@ struct Entered {
 
 impl Entered {
     fn identity(&self, scopes: &str) -> Identity {
+        let token = Uuid::now_v7();
         Identity {
             account: AccountId(self.client),
             dealer: self.secret.dealer(),
             membership: self.client,
+            revision: 0,
             role: Role::Client,
             customer: self.program.customer,
-            grant: Some(Grant { scopes: scopes.to_owned(), token: Uuid::now_v7() }),
+            session: token,
+            grant: Some(Grant { scopes: scopes.to_owned(), token }),
         }
     }
 }

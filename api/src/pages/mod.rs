@@ -1,5 +1,6 @@
 //! Server-rendered pages: without scripts, and with every figure as the domain words it.
 
+mod account;
 mod asked;
 pub mod assets;
 mod at_unit;
@@ -16,6 +17,9 @@ mod handover;
 mod menu;
 mod parts;
 mod plate;
+mod joining;
+mod people;
+mod person;
 mod read;
 mod readings_due;
 mod replacement;
@@ -58,9 +62,10 @@ const POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:
 pub fn routes(config: &mut ServiceConfig) {
     config
         .service(assets::css)
-        .service(sign_in::form)
-        .service(sign_in::sign_in)
-        .service(sign_in::sign_out)
+        .configure(sign_in::routes)
+        .configure(joining::routes)
+        .configure(account::routes)
+        .configure(people::routes)
         .service(fleet::installed_units)
         .service(unit::one_unit)
         .service(plate::plate)

@@ -1,5 +1,6 @@
 //! Names and instants in a reader's words.
 
+use crate::auth::Role;
 use crate::db::DbError;
 use crate::db::condition::StoredFinding;
 use crate::db::stock::forecast::{Forecast, Foreseen};
@@ -266,4 +267,15 @@ pub(super) fn finding(found: &StoredFinding) -> Result<String, DbError> {
     let why = || found.no_cost.as_ref().map(|why| format!(" What it costs is not reckoned: {why}."));
     let cost = cost.or_else(why).unwrap_or_default();
     Ok(format!("{} Since {}.{cost}", found.words()?, display::date(found.since)))
+}
+
+/// A role in words.
+pub(super) fn role(role: Role) -> &'static str {
+    match role {
+        Role::Owner => "owner",
+        Role::Office => "office",
+        Role::Technician => "technician",
+        Role::CustomerViewer => "customer, looks only",
+        Role::CustomerReader => "customer, enters readings too",
+    }
 }

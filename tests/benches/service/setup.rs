@@ -8,6 +8,7 @@ use std::num::NonZeroU32;
 use std::path::PathBuf;
 use tokio_postgres::{Client, NoTls};
 use uuid::Uuid;
+use weirbook::auth::revoked::Revoked;
 use weirbook::auth::token::{Identity, Keys};
 use weirbook::auth::{Role, password};
 use weirbook::db::Db;
@@ -54,6 +55,7 @@ impl Bench {
         let services = Services {
             db: db.clone(),
             keys: keys.clone(),
+            revoked: Revoked::default(),
             metrics: Metrics::default(),
             limits,
             post: Post::new(None, "http://bench"),
@@ -118,8 +120,9 @@ async fn dealer(db: &Db, keys: &Keys) -> Outcome<(DealerId, String)> {
         customer: None,
     };
     let account = db.add_person(dealer, &person).await?;
+    let (role, session) = (Role::Office, Uuid::now_v7());
     let identity =
-        Identity { account, dealer, membership: Uuid::nil(), role: Role::Office, customer: None, grant: None };
+        Identity { account, dealer, membership: Uuid::nil(), revision: 1, role, customer: None, session, grant: None };
     Ok((dealer, keys.issue(&identity, Utc::now())?))
 }
 

@@ -12,6 +12,7 @@ use std::net::SocketAddr;
 use std::num::NonZeroU32;
 use std::sync::OnceLock;
 use weirbook::auth::EveryPermission;
+use weirbook::auth::revoked::Revoked;
 use weirbook::auth::token::Keys;
 use weirbook::db::Db;
 use weirbook::db::login::{APP_ROLE, GATE_ROLE};
@@ -60,6 +61,16 @@ impl TestApp {
         let running = Running { handle: server.handle(), db: services.db.clone() };
         runtime().spawn(server);
         Self { access: access(address), _server: running, database, post: services.post }
+    }
+
+    /// Another instance of the service over the same database.
+    pub(crate) fn another_instance(&self) -> Instance {
+        let services = services(&self.database, POOL_SIZE);
+        let _on_the_shared_runtime = runtime().enter();
+        let (address, server) = listen(services.clone(), SocketAddr::from(([127, 0, 0, 1], 0)), 1).unwrap();
+        let running = Running { handle: server.handle(), db: services.db.clone() };
+        runtime().spawn(server);
+        Instance { anyone: Client::new(address), _server: running }
     }
 
     /// Adds a dealer in Vienna with an owner, an office person and a technician, all signed in.
@@ -121,6 +132,7 @@ pub(crate) fn services(database: &Database, pool_size: usize) -> Services {
     Services {
         db: Db::connect(owner.as_role(APP_ROLE), owner.as_role(GATE_ROLE), pool_size).unwrap(),
         keys: postgres().keys().clone(),
+        revoked: Revoked::default(),
         metrics: Metrics::default(),
         limits: Limits { batch_bytes_max: 16 << 20 },
         post: Post::new(None, "https://water.example.com"),
@@ -138,6 +150,19 @@ pub(crate) struct Unguarded {
 impl Drop for Unguarded {
     fn drop(&mut self) {
         drop(self.handle.stop(false));
+    }
+}
+
+/// A further instance of a service.
+pub(crate) struct Instance {
+    anyone: Client,
+    _server: Running,
+}
+
+impl Instance {
+    /// A client that is not signed in.
+    pub(crate) fn anyone(&self) -> &Client {
+        &self.anyone
     }
 }
 

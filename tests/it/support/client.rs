@@ -113,6 +113,11 @@ impl Client {
         self.send(request.header(CONTENT_TYPE, "multipart/form-data; boundary=edge").body(body)).await
     }
 
+    /// A request without a token.
+    pub(crate) fn plain(&self, method: Method, path: &str) -> RequestBuilder {
+        self.http.request(method, format!("{}{path}", self.base))
+    }
+
     /// A request that names its token in the cookie, as a browser does.
     pub(crate) fn browser(&self, method: Method, path: &str) -> RequestBuilder {
         let token = self.token.as_deref().unwrap_or_default();
@@ -158,6 +163,12 @@ impl Answer {
     /// A field of the answer's head; empty when it is not there.
     pub(crate) fn header(&self, name: &str) -> &str {
         self.headers.get(name).map_or("", |value| value.to_str().unwrap())
+    }
+
+    /// The cookies that it sets, by name.
+    pub(crate) fn cookies(&self) -> impl Iterator<Item = (&str, &str)> {
+        let set = self.headers.get_all("set-cookie").into_iter().map(|value| value.to_str().unwrap());
+        set.map(|set| set.split(';').next().unwrap().split_once('=').unwrap())
     }
 
     pub(crate) fn text(&self) -> &str {

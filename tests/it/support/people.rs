@@ -81,10 +81,9 @@ impl Access {
         };
         let account = self.db.add_person(dealer, &new).await.unwrap();
         let membership = self.db.memberships(account).await.unwrap()[0].id;
-        let token = self
-            .keys
-            .issue(&Identity { account, dealer, membership, role, customer, grant: None }, chrono::Utc::now())
-            .unwrap();
+        let session = Uuid::now_v7();
+        let identity = Identity { account, dealer, membership, revision: 1, role, customer, session, grant: None };
+        let token = self.keys.issue(&identity, chrono::Utc::now()).unwrap();
         self.anyone.with_token(token)
     }
 }
