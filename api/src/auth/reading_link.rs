@@ -53,11 +53,6 @@ impl LinkToken {
         Sha256::digest(self.secret).to_vec()
     }
 
-    /// The dealer whose link it says it is.
-    pub(crate) fn dealer(&self) -> DealerId {
-        self.dealer
-    }
-
     /// The scope in which its hash is looked for, and nothing else.
     pub(crate) fn scope_to_look(&self) -> Scope {
         Scope::of_job(self.dealer)

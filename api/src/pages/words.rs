@@ -277,5 +277,6 @@ pub(super) fn role(role: Role) -> &'static str {
         Role::Technician => "technician",
         Role::CustomerViewer => "customer, looks only",
         Role::CustomerReader => "customer, enters readings too",
+        Role::Client => "program",
     }
 }
