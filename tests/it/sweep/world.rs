@@ -37,6 +37,9 @@ pub(super) struct World {
 
 /// The words in what each dealer keeps for itself.
 pub(super) const INSIDE: [&str; 2] = ["firinside", "yewinside"];
+/// The kinds of the meters that are made for what needs one of their stream; they move with their unit.
+pub(super) const MOVING_METERS: [&str; 2] = ["run-hours", "wash-meter"];
+
 /// What every customer of a dealer may see: the unit models.
 const SHARED: &str = "commonword";
 
