@@ -116,6 +116,11 @@ fn open(schema: &mut RefOr<Schema>, closed: &BTreeMap<String, Object>) {
                     object.additional_properties = None;
                     *part = RefOr::T(Schema::Object(object));
                 }
+                if let RefOr::T(Schema::Object(object)) = part
+                    && is_closed(object)
+                {
+                    object.additional_properties = None;
+                }
                 open(part, closed);
             }
         }

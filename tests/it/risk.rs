@@ -363,7 +363,8 @@ async fn what_cannot_be_forecast_is_said() {
     let unit = dealer.unit("W-1").await;
     let now = Utc::now();
     let path = format!("/v1/units/{unit}/risk");
-    assert_eq!(dealer.office.get(&path).await.json(), json!({ "unit_id": unit, "risk": null, "components": [] }));
+    let nothing = json!({ "unit_id": unit, "risk": null, "course": null, "components": [], "upset_signs": [] });
+    assert_eq!(dealer.office.get(&path).await.json(), nothing);
     for age in [50.0, 80.0] {
         part(&dealer, unit, (0.0, age), now, None).await;
     }

@@ -1,6 +1,6 @@
 //! Who asks in the sweep, and what none of them may ever be shown.
 
-use super::world::{INSIDE, World, Yard};
+use super::world::{INSIDE, MOVING_METERS, World, Yard};
 use crate::api_clients::Program;
 use crate::support::{Answer, Client};
 use base64::Engine;
@@ -128,7 +128,7 @@ impl Asker {
             all.extend((!self.inherits(at, "units")).then(|| yard.moving.to_owned()));
             all.insert(format!("{}00.25", yard.register));
             for (kind, ids) in
-                yard.ids.iter().filter(|(kind, _)| !self.inherits(at, kind) && kind.as_str() != "run-hours")
+                yard.ids.iter().filter(|(kind, _)| !self.inherits(at, kind) && !MOVING_METERS.contains(&kind.as_str()))
             {
                 // An id is told apart from its like by 32 digits; what has none of its own is no id.
                 all.extend(ids.iter().filter(|id| id.len() >= 32 && !kind.is_empty()).cloned());

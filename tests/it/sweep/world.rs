@@ -37,6 +37,9 @@ pub(super) struct World {
 
 /// The words in what each dealer keeps for itself.
 pub(super) const INSIDE: [&str; 2] = ["firinside", "yewinside"];
+/// The kinds of the meters that are made for what needs one of their stream; they move with their unit.
+pub(super) const MOVING_METERS: [&str; 2] = ["run-hours", "wash-meter"];
+
 /// What every customer of a dealer may see: the unit models.
 const SHARED: &str = "commonword";
 
@@ -125,10 +128,12 @@ impl Yard {
         let file = dealer.owner.send(sent).await.json();
         self.add("files", file["sha256"].as_str().unwrap());
         self.make(document, &dealer.owner).await;
-        let hours = json!({ "meter": { "label": "Pump", "stream": "run_hours", "unit": "h", "read_by": "never" },
-            "attachment": { "unit_id": self.one("units"), "from": "2026-01-12T09:30:00Z" } });
-        let hours = id(&dealer.owner.create("/v1/meters", &hours).await);
-        self.ids.insert("run-hours".to_owned(), vec![hours.to_string()]);
+        for (kind, stream, unit) in [("run-hours", "run_hours", "h"), ("wash-meter", "wash", "l")] {
+            let meter = json!({ "meter": { "label": kind, "stream": stream, "unit": unit, "read_by": "never" },
+                "attachment": { "unit_id": self.one("units"), "from": "2026-01-12T09:30:00Z" } });
+            let meter = id(&dealer.owner.create("/v1/meters", &meter).await);
+            self.ids.insert(kind.to_owned(), vec![meter.to_string()]);
+        }
         let times = ["2026-02-01T08:00:00Z", "2026-03-01T08:00:00Z", "2026-04-01T08:00:00Z", "2026-05-01T08:00:00Z"];
         read(&dealer.owner, self.one("meters"), self.register, &times).await;
         self.make(document, &dealer.owner).await;
@@ -277,6 +282,7 @@ fn help(operation: &str) -> Value {
         "create_stock_movement" => json!({ "kind": "received", "to_place_id": "$places", "supplier": "Valley",
             "lot_id": "$consumables/lots", "buyer": null, "why": null, "overdraw_reason": null, "payer": null }),
         "create_wash_derivation" => json!({ "meter_id": "$run-hours" }),
+        "create_wash_sessions" => json!({ "meter_id": "$wash-meter" }),
         _ => json!({}),
     }
 }
