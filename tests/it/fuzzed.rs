@@ -1,4 +1,4 @@
-//! The served document against the service, by schemathesis: requests made from the document's own
+//! The document in openapi/ against the service, by schemathesis: requests made from the document's own
 //! examples, at its limits and at random, as an owner. No fault of the service, no status that is
 //! not documented, and answers that are what the document says.
 
