@@ -68,8 +68,7 @@ fn coverage() {
             let lives = fleet(&mut chance, &truth, longest);
             let failures = Tally::of(&lives).failures;
             // The rated life is as far off as the prior takes it to be: by half of itself, mostly.
-            let normal: f64 = (0..12).map(|_| chance.random_range(-0.5..0.5)).sum();
-            let rated = truth.median() * (normal * 0.47).exp();
+            let rated = truth.median() * (0.47 * normal(&mut chance)).exp();
             let held = held(&lives, &truth, rated);
             add(by_failures.entry(failures >= 8).or_default(), held);
             add(ones.entry(failures.min(8)).or_default(), held);

@@ -1,4 +1,4 @@
-//! The served document against the service, by schemathesis: requests made from the document's own
+//! The document in openapi/ against the service, by schemathesis: requests made from the document's own
 //! examples, at its limits and at random, as an owner. No fault of the service, no status that is
 //! not documented, and answers that are what the document says.
 
@@ -13,7 +13,7 @@ const CHECKS: &str = "not_a_server_error,status_code_conformance,content_type_co
 const UNMADE: &str = "add_readings";
 
 #[tokio::test]
-#[ignore = "takes minutes; `.ci/run` and `cargo t fuzzed -- --ignored` run it"]
+#[ignore = "takes minutes, and its requests are random; `cargo t fuzzed -- --ignored` runs it"]
 async fn the_service_answers_as_its_document_says() {
     let app = TestApp::start().await;
     let owner = app.dealer("Brookside").await.owner;

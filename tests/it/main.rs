@@ -30,6 +30,7 @@ mod conventions;
 mod cost_to_serve;
 mod costs;
 mod customers;
+mod demo;
 mod deploy;
 mod discharge_links;
 mod files;

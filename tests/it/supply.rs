@@ -1,6 +1,6 @@
 //! What the program is made of: licences, sources and forbidden crates, and its bill of materials.
 
-use crate::support::{python, repository};
+use crate::support::{Scratch, python, repository};
 use std::process::Command;
 
 /// `cargo deny` (EmbarkStudios) by the rules in `.cargo/deny.toml`; the crates are on this machine
@@ -25,9 +25,9 @@ fn the_bill_of_materials_is_valid_and_whole() {
     assert!(!text.contains("pkg:cargo/criterion@"), "what only tests it is not in it");
     let validate = "import sys\nfrom cyclonedx.schema import SchemaVersion\nfrom cyclonedx.validation.json import JsonStrictValidator\n\
         found = JsonStrictValidator(SchemaVersion.V1_6).validate_str(open(sys.argv[1]).read())\nsys.exit(str(found) if found else 0)";
-    let file = std::env::temp_dir().join(format!("weirbook-sbom-{}.json", std::process::id()));
+    let scratch = Scratch::new();
+    let file = format!("{}/bill.json", scratch.path());
     std::fs::write(&file, &text).unwrap();
-    let checked = Command::new(python()).args(["-c", validate]).arg(&file).output().unwrap();
-    std::fs::remove_file(file).unwrap();
+    let checked = Command::new(python()).args(["-c", validate, &file]).output().unwrap();
     assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stderr));
 }

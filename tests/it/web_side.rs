@@ -77,7 +77,7 @@ async fn who_sends_too_much_is_told_when_to_come_back() {
     assert_eq!(app.anyone().get("/healthz").await.status(), 200, "who watches the service is not counted");
 }
 
-/// One dealer asks for a hundred slow things at once; another's quick ones come through meanwhile.
+/// One dealer asks for eighty slow things at once; another's quick ones come through meanwhile.
 #[tokio::test]
 async fn one_dealers_load_leaves_the_others_their_turn() {
     let app = TestApp::start().await;
@@ -92,7 +92,8 @@ async fn one_dealers_load_leaves_the_others_their_turn() {
         })
     };
     let load = async {
-        futures_util::future::join_all((0..100).map(|_| one())).await;
+        let all = futures_util::future::join_all((0..80).map(|_| one())).await;
+        assert!(all.iter().all(Result::is_ok), "{all:?}");
         Instant::now()
     };
     let quick = async {
@@ -106,12 +107,12 @@ async fn one_dealers_load_leaves_the_others_their_turn() {
         (took, Instant::now())
     };
     let (load_ended, (took, quick_ended)) = tokio::join!(load, quick);
-    println!("beside a hundred waiting requests of another dealer: {took:?}");
+    println!("beside eighty waiting requests of another dealer: {took:?}");
     assert!(quick_ended < load_ended, "the load goes on meanwhile");
-    // Half of the four connections are out of the busy dealer's reach: nobody waits for its hundred.
-    let mut sorted = took;
-    sorted.sort_unstable();
-    assert!(sorted[sorted.len() / 2] < slow, "{sorted:?}");
+    // Half of the four connections are out of the busy dealer's reach: nobody waits for its eighty.
+    // In one queue the first would wait for some 1.9 s.
+    let longest = took.iter().max().unwrap();
+    assert!(*longest < 10 * slow, "{took:?}");
 }
 
 /// The real program at its most talkative, through every way in: none of the secrets stands in what

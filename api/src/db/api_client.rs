@@ -1,13 +1,15 @@
 //! Programs that sign in by themselves, their secrets, and tokens that they revoked.
 
 use super::page::After;
-use super::schema::{api_client, api_client_site, client_secret, ended_token};
+use super::schema::{api_client, api_client_site, client_secret, ended_token, site};
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx};
 use chrono::{DateTime, Duration, Utc};
+use diesel::dsl::exists;
 use diesel::prelude::*;
-use diesel::{delete, insert_into, update};
+use diesel::{delete, insert_into, select, update};
 use diesel_async::RunQueryDsl;
+use domain::fault::Faults;
 use domain::ids::{CustomerId, SiteId};
 use serde_json::json;
 use std::collections::HashMap;
@@ -70,6 +72,13 @@ struct Row {
 /// [`DbError::Taken`] for a name that another has, [`DbError::UnknownReference`] for an unknown
 /// customer or site.
 pub(crate) async fn create(tx: &Tx<'_>, new: &Program) -> Result<Stored<Uuid, Kept>, DbError> {
+    if let Some(customer) = new.customer {
+        let wanted: Vec<Uuid> = new.sites.iter().map(|site| site.0).collect();
+        let others = site::table.filter(site::id.eq_any(wanted).and(site::customer_id.ne(customer.0)));
+        if select(exists(others)).get_result(&mut tx.conn()).await? {
+            return Err(Faults::one("/site_ids", "other_customer", "give sites of the customer alone").into());
+        }
+    }
     let id = tx.new_id();
     insert_into(api_client::table)
         .values((

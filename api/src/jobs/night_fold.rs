@@ -262,7 +262,9 @@ fn finish_all<'a>(subject: &Subject, stretches: Vec<StretchFold<'a>>) -> (Vec<Fi
             finished.push(one.finished(true));
             continue;
         };
-        let dial = one.spread_by(subject, &by.folded, &readings);
+        let mut dial = one.spread_by(subject, &by.folded, &readings);
+        // The pulses see the pauses; a dial that people read does not.
+        dial.folded.sessions.clone_from(&by.folded.sessions);
         if dial.stretch.touched {
             let check = pulses::check((dial.facts, &dial.folded.spans), (by.facts, &by.folded.spans));
             looked.extend(check.findings().map(|(kind, found)| (by.stretch.meter_no, kind, found)));

@@ -1,6 +1,6 @@
 //! What the forms at a unit have in common: when it was, registers, samples, photos, hours of work.
 
-use super::form::{Typed, field, number};
+use super::form::{self, LOCAL, Typed, field, number};
 use super::sent::Sent;
 use super::words;
 use crate::db::file::NewFile;
@@ -8,7 +8,7 @@ use crate::db::fleet::{self, MeterRead};
 use crate::db::service::event_files;
 use crate::db::{DbError, Tx, placement, site, unit};
 use crate::readings::{Rejected, Row};
-use chrono::{DateTime, NaiveDateTime, Utc};
+use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use domain::asking::typed::register;
 use domain::fault::Faults;
@@ -17,7 +17,6 @@ use domain::ids::UnitId;
 use domain::measures::sample::{Quantity, Sample, SampleUnit};
 use domain::reading::Source;
 use domain::service::event::{Line, LineKind, LineUnit};
-use domain::zone::local_instant;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::FromPrimitive;
 use uuid::Uuid;
@@ -30,9 +29,6 @@ const SAMPLES: [(&str, &str, Quantity, SampleUnit); 5] = [
     ("conductivity", "Conductivity, \u{b5}S/cm", Quantity::Conductivity, SampleUnit::UsCm),
     ("odour", "Odour, 0 none to 4 overwhelming", Quantity::Odour, SampleUnit::Scale),
 ];
-
-/// How a browser writes a local time.
-const LOCAL: &str = "%Y-%m-%dT%H:%M";
 
 /// Where samples are taken from unless somebody says otherwise.
 const POINT: &str = "Clean tank";
@@ -119,14 +115,7 @@ pub(super) fn meter_inputs(typed: &Typed, ground: &Ground) -> Vec<Input> {
 
 /// A time of the unit's own site; now where none was given.
 pub(super) fn instant(faults: &mut Faults, typed: &Typed, zone: Tz, now: DateTime<Utc>) -> DateTime<Utc> {
-    let Some(text) = field(typed, "at") else { return now };
-    match NaiveDateTime::parse_from_str(text, LOCAL) {
-        Ok(local) => local_instant(zone, local.date(), local.time()),
-        Err(_unread) => {
-            faults.add("/at", "not_a_time", "give the day and the time");
-            now
-        }
-    }
+    form::local(faults, typed, "at", zone).unwrap_or(now)
 }
 
 /// The samples that were typed.

@@ -11,7 +11,7 @@ use actix_web::{HttpRequest, HttpResponse, get};
 use askama::Template;
 use chrono_tz::Tz;
 use domain::customer::UnitSystem;
-use domain::report::display::{coverage, date, volume};
+use domain::report::display::{coverage, date, digits, volume};
 use domain::zone::local_date;
 
 #[derive(Template)]
@@ -37,8 +37,8 @@ struct DayRow {
     covered: String,
 }
 
-/// Significant digits of a volume: what a meter of class 2 supports.
-const DIGITS: i32 = 4;
+/// Significant digits of a load, as tickets have them.
+const LOAD_DIGITS: i32 = 4;
 
 /// The log.
 #[get("/discharge/{token}")]
@@ -63,12 +63,17 @@ pub(super) async fn log(
 }
 
 fn row(zone: Tz, load: &LoadView) -> LoadRow<'_> {
-    LoadRow { day: date(local_date(zone, load.at)), volume: volume(load.volume_l, UnitSystem::Metric, DIGITS), load }
+    LoadRow {
+        day: date(local_date(zone, load.at)),
+        volume: volume(load.volume_l, UnitSystem::Metric, LOAD_DIGITS),
+        load,
+    }
 }
 
 fn day(day: &DayView) -> DayRow {
+    let digits = digits(f64::from(day.coverage), f64::from(day.estimated_share));
     let shown = |(label, litres): (&'static str, Option<f64>)| {
-        let shown = litres.map(|litres| volume(litres, UnitSystem::Metric, DIGITS));
+        let shown = litres.map(|litres| volume(litres, UnitSystem::Metric, digits));
         (label, shown.unwrap_or_else(|| "\u{2013}".to_owned()))
     };
     let volumes = [

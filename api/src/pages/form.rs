@@ -3,7 +3,7 @@
 use crate::db::idempotency::{self, Answer};
 use crate::db::{DbError, Tx};
 use crate::problem::Problem;
-use chrono::{DateTime, NaiveDateTime, Utc};
+use chrono::{DateTime, NaiveDate, NaiveDateTime, Utc};
 use chrono_tz::Tz;
 use domain::fault::Faults;
 use domain::zone::local_instant;
@@ -38,6 +38,15 @@ pub(super) fn local(faults: &mut Faults, typed: &Typed, name: &str, zone: Tz) ->
         faults.add(format!("/{name}"), "not_a_time", "give a day and a time");
     }
     local.ok().map(|local| local_instant(zone, local.date(), local.time()))
+}
+
+/// A day; notes a fault for what is none.
+pub(super) fn day(faults: &mut Faults, typed: &Typed, name: &str) -> Option<NaiveDate> {
+    let day: Result<NaiveDate, _> = field(typed, name)?.parse();
+    if day.is_err() {
+        faults.add(format!("/{name}"), "not_a_day", "give a day such as 2026-11-20, or leave it empty");
+    }
+    day.ok()
 }
 
 /// The key of a form that is shown anew.

@@ -194,7 +194,7 @@ fn read(
         settings: settings(&mut faults, &typed),
         training: lines(&typed, "training"),
         fallback_tried: field(&typed, "fallback_tried").is_some(),
-        warranty_long_stop: field(&typed, "long_stop").and_then(|text| text.parse().ok()),
+        warranty_long_stop: form::day(&mut faults, &typed, "long_stop"),
     };
     let event = ServiceEvent {
         unit_id: id,
@@ -225,12 +225,22 @@ fn needed(faults: &mut Faults, typed: &Typed, name: &str) -> f64 {
     value.unwrap_or_default()
 }
 
+/// The name of a row; a fault where something else of the row was typed.
+fn named(faults: &mut Faults, typed: &Typed, (name, rest): (&str, &[&str]), n: usize) -> Option<String> {
+    let name = format!("{name}_{n}");
+    let found = field(typed, &name).map(str::to_owned);
+    if found.is_none() && rest.iter().any(|one| field(typed, &format!("{one}_{n}")).is_some()) {
+        faults.add(format!("/{name}"), "required", "say which it is, or leave the row empty");
+    }
+    found
+}
+
 fn levels(faults: &mut Faults, typed: &Typed) -> Vec<LevelThen> {
     let mut levels = Vec::new();
     for n in 1..=LEVELS {
-        let Some(place) = field(typed, &format!("level_{n}")) else { continue };
+        let Some(place) = named(faults, typed, ("level", &["level_l"]), n) else { continue };
         let volume_l = needed(faults, typed, &format!("level_l_{n}"));
-        levels.push(LevelThen { place: place.to_owned(), volume_l });
+        levels.push(LevelThen { place, volume_l });
     }
     levels
 }
@@ -238,10 +248,10 @@ fn levels(faults: &mut Faults, typed: &Typed) -> Vec<LevelThen> {
 fn guns(faults: &mut Faults, typed: &Typed) -> Vec<GunTest> {
     let mut guns = Vec::new();
     for n in 1..=ROWS {
-        let Some(gun) = field(typed, &format!("gun_{n}")) else { continue };
+        let Some(gun) = named(faults, typed, ("gun", &["gun_l", "gun_s"]), n) else { continue };
         let (litres, seconds) =
             (needed(faults, typed, &format!("gun_l_{n}")), needed(faults, typed, &format!("gun_s_{n}")));
-        guns.push(GunTest { gun: gun.to_owned(), litres, seconds, u_share: None });
+        guns.push(GunTest { gun, litres, seconds, u_share: None });
     }
     guns
 }
@@ -249,12 +259,14 @@ fn guns(faults: &mut Faults, typed: &Typed) -> Vec<GunTest> {
 fn settings(faults: &mut Faults, typed: &Typed) -> Vec<Setting> {
     let mut settings = Vec::new();
     for n in 1..=ROWS {
-        let Some(place) = field(typed, &format!("setting_place_{n}")) else { continue };
+        let Some(place) = named(faults, typed, ("setting_place", &["setting_value", "setting_unit"]), n) else {
+            continue;
+        };
         let kind = SettingKind::parse(field(typed, &format!("setting_{n}")).unwrap_or_default());
         let Some(setting) = faults.take(&format!("/setting_{n}"), kind) else { continue };
         let left = needed(faults, typed, &format!("setting_value_{n}"));
         let unit = field(typed, &format!("setting_unit_{n}")).unwrap_or_default().to_owned();
-        settings.push(Setting { setting, place: place.to_owned(), unit, found: left, left });
+        settings.push(Setting { setting, place, unit, found: left, left });
     }
     settings
 }

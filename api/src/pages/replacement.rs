@@ -60,7 +60,7 @@ async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
     Ok(Known {
         ground: at_unit::ground(tx, id).await?,
         parts: parts::fitted(tx, id).await?,
-        items: item::list(tx, false, &all).await?,
+        items: item::list(tx, false, &all).await?.into_iter().filter(is_spare).collect(),
         places: place::list(tx, false, &all).await?,
     })
 }
@@ -76,6 +76,13 @@ fn why_words(why: OutWhy) -> &'static str {
         OutWhy::FaultyNew => "it was faulty when new",
         OutWhy::Unknown => "nobody knows",
     }
+}
+
+/// Whether an item can be a part of a replacement; one kept by lot would need its lot named.
+fn is_spare(item: &StoredItem) -> bool {
+    let item = &item.value.item;
+    let unit = LineUnit::from_name(item.unit.as_str());
+    !item.by_lot && unit.is_some_and(|unit| LineKind::Part.units().contains(&unit))
 }
 
 #[get("/units/{id}/replacement")]

@@ -37,11 +37,7 @@ pub(super) async fn place_order(
 async fn place(tx: &Tx<'_>, typed: &Typed) -> Result<(), DbError> {
     let mut faults = Faults::default();
     let place_id = PlaceId(field(typed, "place").and_then(|id| id.parse().ok()).unwrap_or_default());
-    let expected = field(typed, "expected").map(str::parse);
-    if expected.as_ref().is_some_and(Result::is_err) {
-        faults.add("/expected_on", "not_a_day", "give a day such as 2026-11-20, or leave it empty");
-    }
-    let expected_on = expected.and_then(Result::ok);
+    let expected_on = form::day(&mut faults, typed, "expected");
     let items = typed.iter().filter_map(|(name, amount)| Some((name.strip_prefix(ITEM)?.parse().ok()?, amount)));
     // In one order, whatever the form's was.
     let mut items: Vec<(Uuid, &String)> = items.collect();

@@ -29,6 +29,8 @@ const STEPS_MOST: i64 = 50;
 #[template(path = "to_decide.html")]
 struct Page {
     lead: String,
+    /// What is wrong with a form whose step is not shown.
+    faults: Vec<String>,
     steps: Vec<Step>,
 }
 
@@ -77,9 +79,9 @@ pub(super) async fn decide(
     match rule(&caller, &db, *id, &typed).await {
         Ok(()) => Ok(HttpResponse::SeeOther().insert_header((header::LOCATION, "/to-decide")).finish()),
         Err(problem) => {
-            let faults = form::words(problem)?;
+            let (status, faults) = (problem.kind().status(), form::words(problem)?);
             let page = page(&caller, &db, None, Some((*id, &typed, faults))).await?;
-            Ok(html_for(&caller, StatusCode::UNPROCESSABLE_ENTITY, &page)?)
+            Ok(html_for(&caller, status, &page)?)
         }
     }
 }
@@ -135,12 +137,14 @@ async fn page<P: Permission>(
         n => format!("{n} steps between readings count in no figure until you have said what happened."),
     };
     let mut steps: Vec<Step> = found.iter().map(Step::of).collect::<Result<_, _>>()?;
-    if let Some((id, typed, faults)) = wrong
-        && let Some(step) = steps.iter_mut().find(|step| step.id == id)
-    {
-        step.typed(typed, faults);
+    let mut left = Vec::new();
+    if let Some((id, typed, faults)) = wrong {
+        match steps.iter_mut().find(|step| step.id == id) {
+            Some(step) => step.typed(typed, faults),
+            None => left = faults,
+        }
     }
-    Ok(Page { lead, steps })
+    Ok(Page { lead, faults: left, steps })
 }
 
 impl Step {

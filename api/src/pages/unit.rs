@@ -40,6 +40,8 @@ struct Page {
     plate: String,
     /// The unit's own address, for whoever may record what is done at it.
     work: Option<String>,
+    /// Where its steps are decided on, for whoever may.
+    decide: Option<String>,
     exceptions: Vec<String>,
     /// What is wrong with it now; none for whoever may not see that.
     findings: Option<Vec<String>>,
@@ -92,9 +94,10 @@ pub(super) async fn one_unit(
     let may_record = perm::WriteService::ROLES.contains(&caller.role());
     let work = may_record.then(|| format!("/units/{id}"));
     let may_see = perm::ReadFindings::ROLES.contains(&caller.role());
+    let decide = perm::RuleReadings::ROLES.contains(&caller.role()).then(|| format!("/to-decide?unit={id}"));
     let findings = may_see.then_some(known.findings.clone());
     let course = known.course.clone().filter(|_| may_see);
-    Ok(html_for(&caller, StatusCode::OK, &Page { work, findings, course, ..Page::of(&known, zone) })?)
+    Ok(html_for(&caller, StatusCode::OK, &Page { work, decide, findings, course, ..Page::of(&known, zone) })?)
 }
 
 async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
@@ -187,6 +190,7 @@ impl Page {
             label: unit.label.clone(),
             standing,
             work: None,
+            decide: None,
             findings: None,
             course: None,
             plate: format!("Serial number {}.", unit.serial_number),

@@ -184,7 +184,18 @@ async fn keep(caller: &Caller<perm::WriteService>, db: &Db, id: UnitId, sent: &S
     let (visit, rows) = read(id, &unit, sent, now)?;
     let (sheets, rejected) = intake::prepare(db, scope, now, Parsed { rows, rejected: Vec::new() }).await?;
     at_unit::not_taken(&unit.ground, &rejected)?;
-    let write = async |tx: &Tx<'_>| form::once(tx, &typed, async || store(tx, id, &unit, &visit, &sheets).await).await;
+    let is_over = planned.is_some() && unit.planned.is_none();
+    let write = async |tx: &Tx<'_>| {
+        form::once(tx, &typed, async || {
+            if is_over {
+                let detail = "The planned visit was made or called off meanwhile, and what was kept for it is free. \
+                              Send the form again to record a visit without it.";
+                return Err(DbError::refused("not_planned", detail));
+            }
+            store(tx, id, &unit, &visit, &sheets).await
+        })
+        .await
+    };
     Ok(db.write(scope, now, write).await?)
 }
 

@@ -80,6 +80,7 @@ pub fn dose_off(tests: &[Tested], settings: &[Left]) -> Outcome {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::condition::test::Kind;
     use crate::dosing::pump::{Control, Setting};
     use chrono::Days;
     use uuid::Uuid;
@@ -127,6 +128,8 @@ mod tests {
         let ran = dose_off(&tests, &settings).unwrap();
         assert!((ran.finding.unwrap().size - 0.3).abs() < 1e-9 && ran.finding.unwrap().since == day(5));
         assert_eq!(ran.about.as_deref(), Some("Acid 1, Acid 2"));
+        let words = Kind::DoseOff.words(ran.finding.unwrap().size, ran.about.as_deref());
+        assert!(words.starts_with("Dosing of Acid 1, Acid 2: the pump that is furthest off gives 30"), "{words}");
     }
 
     #[test]

@@ -62,7 +62,7 @@ fn of_one(calibrations: &[&(NaiveDate, Calibration)], stretches: &[Stretch]) -> 
     let per_day = median(lately.iter().map(|stretch| stretch.per_day))?;
     let usual_days = median(stretches.iter().map(Stretch::days))?;
     let (_, last) = calibrations.last()?;
-    let left = mean(last.left.as_deref().unwrap_or(&last.found).iter().zip(last.as_left().errors).map(|one| one.1))?;
+    let left = mean(last.as_left().errors.into_iter())?;
     let limit = limit(last);
     let expected = left + per_day * usual_days;
     let finding = (expected.abs() > limit && per_day * expected > 0.0).then(|| {

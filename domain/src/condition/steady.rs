@@ -26,10 +26,11 @@ pub const BASELINE_POINTS: usize = 60;
 const SD_SHARE_MIN: f64 = 0.02;
 
 /// How far the middle of n points may be off, as deviations over the root of n, that is allowed for:
-/// without it a chart on a baseline of 60 points is wrong twice as often as stated. With it, and with
-/// the deviation of fewer points widened, the stated rate is kept, as `benches/coverage.rs` shows.
+/// without it the error of the middle is in every point. `benches/coverage.rs` counts the false alarms
+/// on 60 points.
 const ALLOWED: f64 = 1.0;
-/// By how much the deviation is widened for each point that is missing, in parts of 1/n - 1/60.
+/// By how much the deviation is widened for each point that is missing, in parts of 1/n - 1/60: our own
+/// choice.
 const WIDENED: f64 = 8.0;
 
 /// No meter counts more in a day.

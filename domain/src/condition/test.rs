@@ -52,8 +52,12 @@ impl Kind {
             Self::OxygenProbeDrifts => drifts("dissolved-oxygen", format!("{size:.1} % of saturation")),
             Self::DoseOff => {
                 let (by, way) = (percent.abs(), if size < 0.0 { "less" } else { "more" });
-                let pump =
-                    about.map_or_else(|| "A dosing pump".to_owned(), |name| format!("Dosing of {name}: the pump"));
+                let pump = match about {
+                    None => "A dosing pump".to_owned(),
+                    // The size is that of one of them alone.
+                    Some(names) if names.contains(", ") => format!("Dosing of {names}: the pump that is furthest off"),
+                    Some(name) => format!("Dosing of {name}: the pump"),
+                };
                 format!("{pump} gives {by:.0} % {way} than its setting says.")
             }
         }

@@ -149,10 +149,13 @@ impl<'a> Case<'a> {
 
     /// The subjects of the sites where washes are counted.
     pub(super) fn counted(&self) -> Result<Vec<&Tally<'a>>, Withheld> {
-        let none = if self.tallies.iter().any(|tally| tally.has(Stream::WashCount)) {
+        let mut counters = self.tallies.iter().filter(|tally| tally.has(Stream::WashCount)).peekable();
+        let none = if counters.peek().is_none() {
+            Withheld::new(Reason::MetersDoNotSupport, "Nobody counts the washes: count or type them in.")
+        } else if counters.all(|tally| tally.all.get(Stream::WashCount).is_none()) {
             grade::Withheld::NotRead.into()
         } else {
-            let words = "Nobody counts the washes: count or type them in.";
+            let words = "Washes are counted at some units of a site alone: count them at each, or type in the site's.";
             Withheld::new(Reason::MetersDoNotSupport, words)
         };
         self.sites(|found| found.site.washes.count().is_some(), &none)

@@ -148,7 +148,16 @@ impl<'c> Case<'c> {
     fn washes_on(&self, counts: impl Fn(NaiveDate) -> bool) -> Washes {
         let dates: Vec<NaiveDate> = self.inputs.days_over(self.first.zone).filter(|date| counts(*date)).collect();
         let tallies = self.money.map_or(&[][..], |money| &money.tallies);
-        Washes::of(&dates, self.subjects.iter().flat_map(|subject| &subject.days), tallies, self.counters())
+        let facts = self.subjects.iter().flat_map(|subject| &subject.days);
+        // A unit that was not read on a day has no fact of it: its sessions are not known, and not none.
+        let read = |date: &NaiveDate| {
+            let mut there = self.subjects.iter().filter(|one| one.measures() && one.part_of_day(*date) > 0.0);
+            there.all(|subject| subject.day(*date).is_some())
+        };
+        match Washes::of(&dates, facts, tallies, self.counters()) {
+            Washes::Sessions { .. } if !dates.iter().all(read) => Washes::NotCounted,
+            washes => washes,
+        }
     }
 
     /// Fresh water used in the month with its errors.

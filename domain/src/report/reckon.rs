@@ -52,7 +52,7 @@ pub(crate) struct Tally<'a> {
     estimated_days: f64,
     whole_days: f64,
     /// Sums of all days.
-    all: Amounts,
+    pub(super) all: Amounts,
     /// Sums of whole days.
     whole: Amounts,
 }

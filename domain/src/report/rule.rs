@@ -2,8 +2,8 @@
 //! without a person's decision.
 
 use super::claims::Claims;
-use super::figure::{Name, Printed};
-use super::model::SavingsReport;
+use super::figure::{Figure, Name, Printed, Reason};
+use super::model::{SavingsReport, UnitRow};
 use crate::fault::Faults;
 use crate::money::{Currency, Money};
 use crate::water::grade::Grade;
@@ -132,9 +132,11 @@ impl ReportRule {
     pub fn issues_on(&self, report: &SavingsReport, today: NaiveDate) -> bool {
         let fresh: Option<&Printed> = report.figure(Name::FreshUsed).and_then(|figure| figure.printed());
         let (grade, coverage) = fresh.map_or((Grade::NotMeasured, 0.0), |fresh| {
-            // Units that nobody read cover nothing.
-            let read = f64::from(fresh.units_covered) / f64::from(fresh.units.max(1));
-            (fresh.grade, fresh.coverage * read)
+            // Units whose own meter of fresh water nobody read cover nothing.
+            let unread =
+                |unit: &&UnitRow| matches!(&unit.fresh_used, Figure::Withheld(why) if why.reason == Reason::NotRead);
+            let unread = report.units.iter().filter(unread).count() as f64;
+            (fresh.grade, fresh.coverage * (1.0 - unread / report.units.len().max(1) as f64))
         });
         let due = report.month.next().first_day().checked_add_days(Days::new(u64::from(self.days_after_month_end)));
         self.issues
@@ -174,7 +176,7 @@ mod tests {
     use crate::metering::step::ExceptionKind;
     use crate::metering::stream::Stream;
     use crate::report::claims::Claim;
-    use crate::report::inputs::OpenException;
+    use crate::report::inputs::{OpenException, Subject};
     use crate::report::model::BeyondGuns;
     use crate::report::tests::{fact, inputs, january, subject};
 
@@ -204,6 +206,13 @@ mod tests {
         let all = january().map(|date| fact(date, &[(Stream::Makeup, 100.0)])).collect();
         let one_unread = inputs(vec![subject(1, &[Stream::Makeup], all), subject(2, &[Stream::Makeup], Vec::new())]);
         assert!(!rule().issues_on(&SavingsReport::of(&one_unread), on("2026-02-06")), "one of two units was read");
+        let days: Vec<_> = january().map(|date| fact(date, &[(Stream::Makeup, 100.0)])).collect();
+        let of_site = Subject { unit: None, ..subject(2, &[Stream::Makeup], days) };
+        let hours_alone = inputs(vec![subject(1, &[Stream::RunHours], Vec::new()), of_site]);
+        assert!(
+            rule().issues_on(&SavingsReport::of(&hours_alone), on("2026-02-06")),
+            "the site's meter measures its water"
+        );
         let anything = ReportRule { least_grade: Grade::NotMeasured, least_coverage: 0.0, ..rule() };
         assert!(anything.issues_on(&read(0), on("2026-02-06")), "that says: not read");
         assert!(!rule().issues_on(&read(0), on("2026-02-06")));

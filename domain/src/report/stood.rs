@@ -35,8 +35,8 @@ pub(super) fn stood(month: Month, (zone, spans): (Tz, &[Span]), days: &[DayFact]
 }
 
 /// A site's day facts with their coverage as a part of what units stood there of the day; so is
-/// the first day's, of which nothing before its first reading is known. Where every unit has meters
-/// of its own, a day on which one of them has no fact was not read: what that one used is not known,
+/// the first day's, of which nothing before its first reading is known. Where no meter
+/// is the site's own, a day on which one of them has no fact was not read: what that one used is not known,
 /// and is not nothing.
 pub(super) fn of_stays((zone, spans, units_apart): (Tz, &[Span], bool), days: &[DayFact]) -> Vec<DayFact> {
     let stays: Vec<Cycle> = spans.iter().map(|span| days_of(zone, *span)).collect();
@@ -60,7 +60,7 @@ pub(super) fn of_stays((zone, spans, units_apart): (Tz, &[Span], bool), days: &[
         } else {
             day.coverage
         };
-        DayFact { coverage, ..day.clone() }
+        DayFact { coverage, sessions: day.sessions.filter(|_| !unread(&day.date)), ..day.clone() }
     };
     days.iter().map(of_stay).collect()
 }

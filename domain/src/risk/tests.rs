@@ -123,6 +123,7 @@ fn a_part_that_failed_its_calibration_is_a_failure_and_no_longer_forecast() {
         (ends.failed_calibration, ends.running)
     };
     assert_eq!((ends(&running), ends(&failed)), ((0, 4), (1, 3)));
+    assert_eq!(failed.models.values().next().unwrap().tally.failures, 9);
 }
 
 #[test]
@@ -229,18 +230,4 @@ fn a_finding_changes_a_chance_by_what_followed_such_findings() {
     let chance =
         |night: &Night| night.units.iter().find(|unit| unit.unit == UnitId(Uuid::from_u128(1))).unwrap().chances[0];
     assert!(chance(&after) > chance(&before));
-}
-
-/// A probe that its calibration left out of its limits has ended its life, and is forecast no more.
-#[test]
-fn a_failed_calibration_ends_a_life() {
-    let mut parts: Vec<Part> = (1..=6).map(|n| part(n, 100.0 * n as f64, None)).collect();
-    for part in &mut parts[..3] {
-        part.failed_calibration_at = Some(now() - Duration::days(10));
-        part.component.rated_life = Some(500.0);
-    }
-    let night = night(&fleet(parts));
-    let model = night.models.values().next().unwrap();
-    assert_eq!((model.ends.failed_calibration, model.ends.running, model.tally.failures), (3, 3, 3));
-    assert_eq!(night.parts.len(), 3);
 }

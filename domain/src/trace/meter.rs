@@ -124,7 +124,9 @@ pub(super) fn replay(zone: Tz, meters: &[MeterInput]) -> Vec<Replayed<'_>> {
         let cuts: Vec<DateTime<Utc>> = dial.readings.iter().map(|reading| reading.at).collect();
         let pulses = filled(fold(zone, by).with_cuts(&cuts), by);
         let spread = Spread::Pulses(&pulses.pieces);
-        let folded = filled(fold(zone, dial).with_cuts(&cuts).with_spread(spread), dial);
+        let mut folded = filled(fold(zone, dial).with_cuts(&cuts).with_spread(spread), dial);
+        // The pulses see the pauses; a dial that people read does not.
+        folded.sessions.clone_from(&pulses.sessions);
         let days = pulses::joined(zone, &folded, &pulses);
         let dial_counts = folded.first.zip(folded.last).map(|(first, last)| (first.at, last.at));
         let spread_by = Some(by.number);

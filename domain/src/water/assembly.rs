@@ -129,6 +129,10 @@ pub fn gun_limits(stretch: &Stretch<'_>, notes: &Notes, wash: Source) -> Vec<Gun
     for one in &notes.tests {
         guns.entry(&one.gun).or_default().push(one.test);
     }
+    // A gun that is known and not tested can pass any amount.
+    if deriving(stretch, notes).any(|(derivation, _)| !guns.contains_key(derivation.gun.as_str())) {
+        return Vec::new();
+    }
     let most_h = |gun: &str| {
         let (derivation, meter) = deriving(stretch, notes).find(|(derivation, _)| derivation.gun == gun)?;
         let (share, u_share) = derivation.hours.share().unwrap_or((1.0, 0.0));
@@ -150,10 +154,18 @@ pub fn beyond_guns(stretch: &Stretch<'_>, notes: &Notes, parts: &Parts) -> Optio
 }
 
 /// Hours with a trigger pulled, with their standard uncertainty: of all guns with a derivation that
-/// holds for the stretch, tested or not. `None` without any, and where one of their meters passed
-/// nothing that is known.
+/// holds for the stretch, tested or not. `None` without any, where a derivation begins or ends
+/// within the stretch, and where one of their meters passed nothing that is known.
 #[must_use]
 pub fn gun_hours(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Option<Quantity> {
+    let touches = notes.derivations.iter().filter(|(derivation, _)| {
+        let span = derivation.days.span(notes.zone);
+        span.from() < stretch.to && span.to().is_none_or(|ends| ends > stretch.from)
+    });
+    // Of a gun whose derivation begins or ends within the stretch the hours are not known.
+    if touches.count() != deriving(stretch, notes).count() {
+        return None;
+    }
     let hours = deriving(stretch, notes).map(|(derivation, meter)| {
         let meter_h = meter_hours(stretch, meter)?;
         let key = Key::new(format!("{of}, {}", derivation.gun), Cause::Hours);

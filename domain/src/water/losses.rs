@@ -141,7 +141,7 @@ mod tests {
         assert_eq!(roof(0.0, 0.8).rain_kept(&days), Term::ABSENT, "under a roof");
     }
 
-    /// A pan's week (Punmia, ex. 4.14, by its transcription in FOSSEE's textbook companions): water added
+    /// A pan's week (Punmia, ex. 4.14, as FOSSEE's textbook companions have it): water added
     /// and rain, times a coefficient of 0.8, are 8.46 mm a day. A millimetre is a litre on a square metre:
     /// 6 m2 of open pit lose 355.2 L in that week.
     #[test]

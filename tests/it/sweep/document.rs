@@ -11,7 +11,7 @@ use weirbook::auth::{Row, table};
 pub(super) type Ids = BTreeMap<String, Vec<String>>;
 
 /// Which kind of record a field or parameter of that name points at.
-const POINTERS: [(&str, &str); 14] = [
+const POINTERS: [(&str, &str); 18] = [
     ("unit_id", "units"),
     ("site_id", "sites"),
     ("site_ids", "sites"),
@@ -23,6 +23,10 @@ const POINTERS: [(&str, &str); 14] = [
     ("item_id", "consumables"),
     ("place_id", "places"),
     ("to_place_id", "places"),
+    ("from_place_id", "places"),
+    ("kit_id", "kits"),
+    ("dial_meter_id", "meters"),
+    ("event_id", "service-events"),
     ("lot_id", "consumables/lots"),
     ("visit_id", "visits"),
     // Of the files behind readings.

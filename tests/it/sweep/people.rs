@@ -116,7 +116,8 @@ impl Asker {
     /// Whether it may see a record of that kind in another yard because the unit came to it.
     pub(super) fn inherits(&self, yard: usize, kind: &str) -> bool {
         let of_dealer = self.dealer == DEALER_OF[yard];
-        let moved = (self.yard, yard) == (Some(1), 0) && MOVES.contains(&kind);
+        let goes_along = MOVES.contains(&kind) || MOVING_METERS.contains(&kind);
+        let moved = (self.yard, yard) == (Some(1), 0) && goes_along;
         moved || of_dealer && kind == "unit-models"
     }
 
@@ -127,9 +128,7 @@ impl Asker {
             all.insert(yard.mark.to_owned());
             all.extend((!self.inherits(at, "units")).then(|| yard.moving.to_owned()));
             all.insert(format!("{}00.25", yard.register));
-            for (kind, ids) in
-                yard.ids.iter().filter(|(kind, _)| !self.inherits(at, kind) && !MOVING_METERS.contains(&kind.as_str()))
-            {
+            for (kind, ids) in yard.ids.iter().filter(|(kind, _)| !self.inherits(at, kind)) {
                 // An id is told apart from its like by 32 digits; what has none of its own is no id.
                 all.extend(ids.iter().filter(|id| id.len() >= 32 && !kind.is_empty()).cloned());
             }

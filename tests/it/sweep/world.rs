@@ -265,6 +265,8 @@ fn help(operation: &str) -> Value {
     match operation {
         "create_consumable" => json!({ "by_lot": true }),
         "create_meter" => json!({ "attachment": { "unit_id": "$units" } }),
+        // Of work and places that are not there nothing is planned, whoever's the rest is.
+        "plan_visit" => json!({ "routine_ids": null, "reserve_at": null }),
         "create_attachment" => json!({ "unit_id": "$units" }),
         "create_cover" => json!({ "claims": null, "consumables": null, "labour": null, "travel": null,
             "parts": { "from": "2026-01-01", "to": "2028-01-01" } }),

@@ -132,7 +132,8 @@ impl Note for WashDerivation {
             let fix = "no gun of this label was tested at the site; add its flow test first, or correct the label";
             faults.add("/gun", "unknown_gun", fix);
         }
-        check_meter(tx, &mut faults, (site, place), self).await?;
+        let of = (Stream::RunHours, "give a meter of run_hours: at the gun's trigger or at its pump");
+        check_meter(tx, &mut faults, (site, self.span(place.zone)), self.meter_id, of).await?;
         faults.or(())?;
         end_running(tx, site, place, self).await
     }
@@ -144,14 +145,15 @@ impl Note for WashDerivation {
     }
 }
 
-/// Notes a fault when the meter of a derivation does not count run hours at the site.
-async fn check_meter(
+/// Notes a fault when a meter does not measure the stream at the site.
+pub(super) async fn check_meter(
     tx: &Tx<'_>,
     faults: &mut Faults,
-    (site, place): (SiteId, &Place),
-    new: &WashDerivation,
+    (site, span): (SiteId, Span),
+    id: MeterId,
+    (stream, fix): (Stream, &'static str),
 ) -> Result<(), DbError> {
-    let meter = match meter::get(tx, new.meter_id).await {
+    let meter = match meter::get(tx, id).await {
         Err(DbError::NotFound) => {
             let fix = "nothing of yours has this id; list the meters to find the right one";
             faults.add("/meter_id", "unknown_reference", fix);
@@ -159,10 +161,10 @@ async fn check_meter(
         }
         found => found?,
     };
-    if meter.meter.value.facts.stream != Stream::RunHours {
-        faults.add("/meter_id", "wrong_stream", "give a meter of run_hours: at the gun's trigger or at its pump");
+    if meter.meter.value.facts.stream != stream {
+        faults.add("/meter_id", "wrong_stream", fix);
     }
-    let serving = holding::of_site(tx, site, new.span(place.zone)).await?;
+    let serving = holding::of_site(tx, site, span).await?;
     if !serving.iter().any(|(no, _)| *no == meter.no.0) {
         faults.add("/meter_id", "not_at_site", "the meter serves another site then; attach it here, or give another");
     }

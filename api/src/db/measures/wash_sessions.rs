@@ -1,11 +1,12 @@
 //! Which pause tells washes apart at meters of a single gun, in the database.
 
 use super::dated::{Dated, end_running};
+use super::guns::check_meter;
 use super::owner::Place;
 use super::{DAYS, Head, Note, head_of_site};
 use crate::db::range::{self, DateRange};
 use crate::db::schema::wash_sessions;
-use crate::db::{DbError, Tx, holding, meter};
+use crate::db::{DbError, Tx};
 use chrono::NaiveDate;
 use chrono_tz::Tz;
 use diesel::insert_into;
@@ -49,7 +50,10 @@ impl Note for WashSessions {
     }
 
     async fn prepare(&self, tx: &Tx<'_>, site: SiteId, place: &Place) -> Result<(), DbError> {
-        check_meter(tx, (site, place), self).await?;
+        let mut faults = Faults::default();
+        let of = (Stream::Wash, "give a meter of wash: the treated water to a single gun");
+        check_meter(tx, &mut faults, (site, self.span(place.zone)), self.meter_id, of).await?;
+        faults.or(())?;
         end_running(tx, site, place, self).await
     }
 
@@ -64,26 +68,6 @@ impl Note for WashSessions {
         insert_into(wash_sessions::table).values(values).execute(&mut tx.conn()).await?;
         Ok(())
     }
-}
-
-/// Refuses a meter that does not measure wash water at the site.
-async fn check_meter(tx: &Tx<'_>, (site, place): (SiteId, &Place), new: &WashSessions) -> Result<(), DbError> {
-    let meter = match meter::get(tx, new.meter_id).await {
-        Err(DbError::NotFound) => {
-            let fix = "nothing of yours has this id; list the meters to find the right one";
-            return Err(Faults::one("/meter_id", "unknown_reference", fix).into());
-        }
-        found => found?,
-    };
-    let mut faults = Faults::default();
-    if meter.meter.value.facts.stream != Stream::Wash {
-        faults.add("/meter_id", "wrong_stream", "give a meter of wash: the treated water to a single gun");
-    }
-    let serving = holding::of_site(tx, site, new.span(place.zone)).await?;
-    if !serving.iter().any(|(no, _)| *no == meter.no.0) {
-        faults.add("/meter_id", "not_at_site", "the meter serves another site then; attach it here, or give another");
-    }
-    Ok(faults.or(())?)
 }
 
 impl Dated for WashSessions {

@@ -146,7 +146,8 @@ struct PartRow {
 /// part good is a sight in good order.
 const PARTS: &str = "
 select c.id, c.unit_id, c.kind, c.model, c.duty, c.run_basis, c.rated_life, c.age_at_fitting, c.fitted_at,
-       greatest(case when c.last_good_at <= $1 then c.last_good_at end, k.good_at) as last_good_at, c.assumed_per_day,
+       greatest(case when c.last_good_at <= $1 and (k.failed_at is null or c.last_good_at < k.failed_at)
+         then c.last_good_at end, k.good_at) as last_good_at, c.assumed_per_day,
        coalesce(c.out_at, greatest(u.ended_at, c.fitted_at)) as out_at,
        coalesce(c.out_why, case when u.ended_at is not null then 'unknown' end) as out_why,
        case when c.out_why = 'external' then
@@ -225,8 +226,8 @@ async fn units(tx: &Tx<'_>, records: Records) -> Result<BTreeMap<UnitId, UnitFac
     let query = "
       with planned as (
         select unit_id, site_id, (at at time zone 'UTC')::date as day from visit
-         where record ->> 'state' = 'planned' and at >= date_trunc('day', $1) and at < $1 + interval '90 days'),
-      to_unit as (select unit_id, min(day) as day from planned group by unit_id),
+         where state = 'planned' and at >= date_trunc('day', $1) and at < $1 + interval '90 days'),
+      to_unit as (select unit_id, site_id, min(day) as day from planned group by unit_id, site_id),
       to_site as (select site_id, min(day) as day from planned where unit_id is null group by site_id)
       select u.id, coalesce(u.ended_at > $1, true) as kept, s.fallback,
              array(select lower(q.valid) from placement q
@@ -241,7 +242,7 @@ async fn units(tx: &Tx<'_>, records: Records) -> Result<BTreeMap<UnitId, UnitFac
         from unit u
         left join placement p on p.dealer_id = u.dealer_id and p.unit_id = u.id and p.valid @> $1
         left join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
-        left join to_unit v on v.unit_id = u.id
+        left join to_unit v on v.unit_id = u.id and v.site_id = p.site_id
         left join to_site w on w.site_id = p.site_id";
     let rows: Vec<UnitRow> = sql_query(query)
         .bind::<Timestamptz, _>(tx.now())

@@ -2,6 +2,7 @@
 //! forecasts are kept, of which there is one a week, so that no failure counts twice.
 
 use crate::db::error::known;
+use crate::db::measures::calibration::CHECKED;
 use crate::db::{DbError, Tx};
 use diesel::prelude::*;
 use diesel::sql_query;
@@ -50,8 +51,10 @@ struct WeekRow {
 /// A forecast's week: whether the part failed in it, and how many failures the forecast had said,
 /// without what findings had multiplied it by.
 const WEEK: &str = "
-  count(*) filter (where c.out_why in ('failed', 'worn_out_found') and c.out_at > n.made_at
-                     and c.out_at <= least(n.made_at + interval '7 days', $1)) as failures,
+  count(*) filter (where coalesce(k.failed_at, case when c.out_why in ('failed', 'worn_out_found') then c.out_at end)
+                       > n.made_at
+                     and coalesce(k.failed_at, case when c.out_why in ('failed', 'worn_out_found') then c.out_at end)
+                       <= least(n.made_at + interval '7 days', $1)) as failures,
   coalesce(sum(1 - power(1 - least(f.p_30, 1 - 1e-12), 7 / 30.0 / coalesce(f.factor, 1))), 0)::float8 as expected";
 
 /// Weeks after nights on which a finding was open at the part's unit.
@@ -61,6 +64,7 @@ const WITH: &str = "
    and (x.closed_at is null or x.closed_at > n.made_at) and n.made_at + interval '7 days' <= $1
   join forecast f on f.dealer_id = n.dealer_id and f.night = n.night and f.unit_id = x.unit_id and f.p_30 is not null
   join component c on c.dealer_id = f.dealer_id and c.id = f.component_id
+  left join checked k on k.component_id = c.id
  group by x.kind, c.kind order by x.kind, c.kind";
 
 /// Weeks without one, of the kinds for which that is wanted, in two years: a control needs no more.
@@ -70,6 +74,7 @@ const WITHOUT: &str = "
   join forecast_night n on n.made_at + interval '7 days' <= $1 and n.made_at > $1 - interval '2 years'
   join forecast f on f.dealer_id = n.dealer_id and f.night = n.night and f.unit_id = c.unit_id and f.component_id = c.id
    and f.p_30 is not null
+  left join checked k on k.component_id = c.id
  where not exists (
    select from finding x where x.unit_id = f.unit_id and x.kind = w.finding and x.opened_at <= n.made_at
       and (x.closed_at is null or x.closed_at > n.made_at))
@@ -80,7 +85,7 @@ const WITHOUT: &str = "
 /// # Errors
 /// When the database fails.
 pub(super) async fn followed(tx: &Tx<'_>) -> Result<Vec<Followed>, DbError> {
-    let query = format!("select x.kind as finding, c.kind as part_kind, {WEEK} {WITH}");
+    let query = format!("with {CHECKED} select x.kind as finding, c.kind as part_kind, {WEEK} {WITH}");
     let rows: Vec<WeekRow> = sql_query(query).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?;
     let mut followed: Vec<Followed> = Vec::with_capacity(rows.len());
     for row in rows {
@@ -99,7 +104,7 @@ async fn control(tx: &Tx<'_>, followed: &mut [Followed]) -> Result<(), DbError> 
     if findings.is_empty() {
         return Ok(());
     }
-    let query = format!("select w.finding, w.part_kind, {WEEK} {WITHOUT}");
+    let query = format!("with {CHECKED} select w.finding, w.part_kind, {WEEK} {WITHOUT}");
     let rows: Vec<WeekRow> = sql_query(query)
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Array<Text>, _>(findings)

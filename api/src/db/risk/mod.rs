@@ -1,10 +1,9 @@
 //! Units at risk in the database: the fleet to forecast, the forecasts, how they turned out,
 //! and what followed findings and signs.
 
-pub mod costs;
+pub mod figures;
 pub mod fleet;
 pub mod followed;
-pub mod limits;
 pub mod outcomes;
 mod signs;
 pub mod store;

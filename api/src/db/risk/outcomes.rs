@@ -57,7 +57,8 @@ named as (
     join forecast f on f.night = a.night and f.unit_id = c.unit_id and f.component_id = c.id
    where f.p_30 is not null)
 select a.night, a.made_at, a.component_id, a.days as horizon_days,
-       greatest(c.last_good_at, k.good_at) as last_good_at, k.failed_at as failed_calibration_at,
+       greatest(case when k.failed_at is null or c.last_good_at < k.failed_at then c.last_good_at end, k.good_at)
+         as last_good_at, k.failed_at as failed_calibration_at,
        coalesce(c.out_at, u.ended_at) as out_at,
        coalesce(c.out_why, case when u.ended_at is not null then 'unknown' end) as out_why
   from named a

@@ -1,6 +1,6 @@
 //! Signs of process upsets, as far as notes carry them.
 
-use super::limits;
+use super::figures;
 use crate::db::error::known;
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, Utc};
@@ -9,7 +9,7 @@ use diesel::sql_query;
 use diesel::sql_types::{Double, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::UnitId;
-use domain::risk::sign::{Noted, Sign};
+use domain::risk::sign::{Noted, Sign, SignLimits};
 use uuid::Uuid;
 
 #[derive(QueryableByName)]
@@ -39,9 +39,11 @@ with measured as (
      and qualifier is distinct from '<' and point ~* 'biolog'
   union all
   select unit_id, 'orp_falling', at
-    from (select unit_id, at, value - lag(value) over w as change, at - lag(at) over w as since
-            from sample where what = 'orp' and withdrawn_at is null
-          window w as (partition by unit_id, point order by at, id)) o
+    from (select s.unit_id, s.at, s.value - lag(s.value) over w as change, s.at - lag(s.at) over w as since
+            from sample s
+            join placement p on p.dealer_id = s.dealer_id and p.unit_id = s.unit_id and p.valid @> s.at
+           where s.what = 'orp' and s.withdrawn_at is null
+          window w as (partition by p.id, s.point order by s.at, s.id)) o
    where change <= -$5 and since <= interval '31 days'
   union all
   select unit_id, case when value < $6 then 'too_cold' else 'too_hot' end, at from gauge_reading
@@ -80,7 +82,7 @@ select unit_id, sign, from_at, to_at from noted where from_at < to_at and from_a
 /// # Errors
 /// When the database fails.
 pub(super) async fn noted(tx: &Tx<'_>) -> Result<Vec<(UnitId, Noted)>, DbError> {
-    let limits = limits::get(tx).await?.value;
+    let limits = figures::get::<SignLimits>(tx).await?.value;
     let rows: Vec<SignRow> = sql_query(NOTED)
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Double, _>(limits.oxygen_low_mg_l)

@@ -2,7 +2,7 @@
 
 use crate::auth::{Caller, perm};
 use crate::db::Db;
-use crate::db::risk::limits::{self, StoredLimits};
+use crate::db::risk::figures::{self, StoredFigures};
 use crate::extract::{Body, IfMatch};
 use crate::http::answer::{self, Problems};
 use crate::problem::Problem;
@@ -99,9 +99,9 @@ pub struct LimitsView {
     changed_at: Option<DateTime<Utc>>,
 }
 
-impl From<StoredLimits> for LimitsView {
-    fn from(stored: StoredLimits) -> Self {
-        let StoredLimits { revision, changed_at, value } = stored;
+impl From<StoredFigures<SignLimits>> for LimitsView {
+    fn from(stored: StoredFigures<SignLimits>) -> Self {
+        let StoredFigures { revision, changed_at, value } = stored;
         Self { limits: value.into(), revision, changed_at }
     }
 }
@@ -110,7 +110,7 @@ impl From<StoredLimits> for LimitsView {
 #[utoipa::path(tag = "risk", responses((status = 200, description = "The limits", body = LimitsView), Problems))]
 #[get("/risk/upset-signs")]
 async fn get_upset_signs(caller: Caller<perm::ReadRisk>, db: Data<Db>) -> Result<HttpResponse, Problem> {
-    let stored = db.read(caller.scope(), caller.now(), async |tx| limits::get(tx).await).await?;
+    let stored = db.read(caller.scope(), caller.now(), async |tx| figures::get::<SignLimits>(tx).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &LimitsView::from(stored)))
 }
 
@@ -127,9 +127,9 @@ async fn update_upset_signs(
     patch: Body<Value>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let current = db.read(caller.scope(), caller.now(), async |tx| limits::get(tx).await).await?;
+    let current = db.read(caller.scope(), caller.now(), async |tx| figures::get::<SignLimits>(tx).await).await?;
     let input: LimitsInput = answer::patched(&LimitsInput::from(current.value), &patch.0)?;
     let new = SignLimits::from(input).checked()?;
-    let stored = db.write(caller.scope(), caller.now(), async |tx| limits::set_at(tx, at.0, &new).await).await?;
+    let stored = db.write(caller.scope(), caller.now(), async |tx| figures::set_at(tx, at.0, &new).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &LimitsView::from(stored)))
 }

@@ -213,3 +213,15 @@ proptest! {
         }
     }
 }
+
+/// Two lives so far apart, and so far from the rated one, that the likelihood leaves the numbers.
+#[test]
+fn lives_beyond_all_measure_have_an_answer() {
+    let ages = [1e15, 7911.038400207173];
+    let of = |end: fn(f64) -> Result<Life, crate::reliability::life::LifeError>, count: usize| {
+        (0..count).map(move |n| end(ages[n % 2]).unwrap())
+    };
+    let lives: Vec<Life> = of(Life::failed, 2).chain(of(Life::running, 273)).collect();
+    let shown = serde_json::to_value(assess(&lives, &Question::usual(Some(100.0)))).unwrap();
+    no_null_but_for_upper_bounds(&shown, "");
+}
