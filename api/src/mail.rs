@@ -167,4 +167,22 @@ impl Post {
     pub fn reading_link(&self, token: &crate::auth::LinkToken) -> String {
         format!("{}/read/{}", self.public_url, token.text())
     }
+
+    /// The address that an inspector's token opens.
+    #[must_use]
+    pub fn discharge_link(&self, token: &crate::auth::LinkToken) -> String {
+        format!("{}/discharge/{}", self.public_url, token.text())
+    }
+
+    /// The address at which an invitation is accepted.
+    #[must_use]
+    pub fn invitation_link(&self, token: &crate::auth::LinkToken) -> String {
+        format!("{}/invitation/{}", self.public_url, token.text())
+    }
+
+    /// The address at which a forgotten password is set anew.
+    #[must_use]
+    pub fn reset_link(&self, secret: &str) -> String {
+        format!("{}/reset/{secret}", self.public_url)
+    }
 }

@@ -1,9 +1,10 @@
-//! The lines of the change log: which of them a customer's people see.
+//! The lines of the change log: which of them a customer's people see, and which stand in the audit
+//! alone.
 
 /// The kinds of record whose lines are shown to the people of the customer whose record it is.
 /// What is not named here is the dealer's alone: what serving costs, stock, risk, findings, plans,
 /// and who signs in.
-pub const SHOWN_TO_CUSTOMERS: [&str; 42] = [
+pub const SHOWN_TO_CUSTOMERS: [&str; 43] = [
     "agreement",
     "baseline",
     "billed_item",
@@ -41,12 +42,17 @@ pub const SHOWN_TO_CUSTOMERS: [&str; 42] = [
     "volume_event",
     "wash_chemical",
     "wash_derivation",
+    "wash_sessions",
     "wash_tally",
     "water_account",
     "water_bill",
     "water_figures",
     "working_days",
 ];
+
+/// The kinds of record that are about people and programs and how they sign in: who follows what
+/// changes need not see them, so they stand in the audit alone.
+pub const OF_PEOPLE: [&str; 6] = ["account", "api_client", "invitation", "membership", "sign_in", "sign_in_rule"];
 
 /// Whether lines about this kind of record are shown to the customer whose record it is.
 #[must_use]

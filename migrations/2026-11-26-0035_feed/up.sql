@@ -32,4 +32,6 @@ comment on column change_place.hash is 'SHA-256 of the hash before it and the li
 comment on column change_place.below_xid is 'All lines of transactions below this one have their place by now.';
 create index change_place_customer on change_place (dealer_id, customer_id, seq);
 call app.guard('change_place', 'customer_id = (select app.customer_id())');
+-- As of the log itself: it does not say at which site a record is.
+call app.guard_sites('change_place', 'false');
 revoke update on change_place from weirbook_app;

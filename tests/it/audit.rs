@@ -27,7 +27,7 @@ async fn writes_and_sign_ins_say_who_what_when_and_from_where() {
     let deeds: Vec<_> =
         lines.iter().map(|line| (line["record"].as_str().unwrap(), line["verb"].as_str().unwrap())).collect();
     let expected =
-        [("session", "signed_out"), ("customer", "updated"), ("customer", "created"), ("session", "signed_in")];
+        [("sign_in", "signed_out"), ("customer", "updated"), ("customer", "created"), ("sign_in", "signed_in")];
     assert_eq!(deeds, expected);
     for line in &lines {
         assert_eq!((&line["address"], &line["name"]), (&json!("127.0.0.1"), &json!(format!("office-{}", dealer.id))));
@@ -38,7 +38,7 @@ async fn writes_and_sign_ins_say_who_what_when_and_from_where() {
     assert_eq!(lines.iter().map(|line| line["seq"].as_i64().unwrap()).collect::<Vec<_>>(), [4, 3, 2, 1]);
 
     let asked = async |query: &str| items(&dealer.owner, &format!("/v1/audit?{query}")).await.len();
-    assert_eq!(asked("record=session").await, 2);
+    assert_eq!(asked("record=sign_in").await, 2);
     assert_eq!(asked(&format!("record_id={}&verb=updated", id(&customer))).await, 1);
     assert_eq!(asked(&format!("account_id={}", lines[0]["account_id"].as_str().unwrap())).await, 4);
     assert_eq!(asked(&format!("customer_id={}", id(&customer))).await, 2);

@@ -8,6 +8,7 @@ mod demo;
 mod migrate;
 mod night_run;
 mod openapi;
+mod rotate_key;
 mod serve;
 
 use crate::config::{Config, Settings};
@@ -61,6 +62,8 @@ enum Command {
     /// See whether the change log is as it was written
     #[command(subcommand)]
     Audit(audit::Audit),
+    /// Sign tokens by a new key from now on; nobody is signed out
+    RotateKey(With<rotate_key::RotateKey>),
     /// Do the arithmetic on files, without a database
     #[command(subcommand)]
     Calc(calc::Calc),
@@ -89,6 +92,9 @@ pub fn main() -> ExitCode {
         }
         Command::Audit(audit::Audit::Verify(told)) => {
             with_config(told.settings.clone(), "weirbook", |config| audit::verify(config, told))
+        }
+        Command::RotateKey(With { told, settings }) => {
+            with_config(settings, "weirbook", |config| rotate_key::run(config, told))
         }
         Command::AddDealer(With { told, settings }) => {
             with_config(settings, "weirbook", |config| dealer::add(config, told))

@@ -116,12 +116,7 @@ impl Paging {
 
 /// A page of such a list.
 pub fn numbered_page<V: Serialize>(request: &HttpRequest, items: Vec<V>, next: Option<i64>) -> HttpResponse {
-    let next_cursor = next.map(|place| After::cursor(&place.to_string(), Uuid::nil()));
-    let mut answer = HttpResponse::Ok();
-    if let Some(link) = next_cursor.as_deref().and_then(|cursor| next_link(request, cursor)) {
-        answer.insert_header((header::LINK, link));
-    }
-    answer.json(Page { items, next_cursor })
+    listed(request, items, next.map(|place| After::cursor(&place.to_string(), Uuid::nil())))
 }
 
 /// A page made of one record more than it may hold, if there are more.
@@ -142,11 +137,15 @@ where
         let (text, id) = key(last);
         After::cursor(&text, id)
     });
+    listed(request, rows.into_iter().map(view).collect(), next_cursor)
+}
+
+/// A page with the link to the next, of each record the fields that the request names.
+fn listed<V: Serialize>(request: &HttpRequest, items: Vec<V>, next_cursor: Option<String>) -> HttpResponse {
     let mut answer = HttpResponse::Ok();
     if let Some(link) = next_cursor.as_deref().and_then(|cursor| next_link(request, cursor)) {
         answer.insert_header((header::LINK, link));
     }
-    let items: Vec<V> = rows.into_iter().map(view).collect();
     match chosen_fields(request) {
         None => answer.json(Page { items, next_cursor }),
         Some(fields) => match chosen(&items, &fields) {

@@ -4,7 +4,7 @@ use super::answer::{Page, Paging, Problems};
 use super::table::{Cell, Column, Kind, Media, Row, streamed};
 use crate::auth::{Caller, Scope, perm};
 use crate::db::changes::audit::{self, Filter, Sealed};
-use crate::db::{Db, DbError};
+use crate::db::{Db, DbError, Tx};
 use crate::problem::Problem;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
@@ -26,9 +26,9 @@ pub fn routes(config: &mut ServiceConfig) {
 #[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct AskAudit {
-    /// Of this person.
+    /// Of this person or program.
     account_id: Option<Uuid>,
-    /// To this kind of record; `session` for sign-ins.
+    /// To this kind of record; `sign_in` for sign-ins.
     #[param(example = "savings_report")]
     record: Option<String>,
     /// To this record.
@@ -56,7 +56,7 @@ pub struct AuditLine {
     at: DateTime<Utc>,
     /// Who; null for the service itself, such as its night run.
     account_id: Option<Uuid>,
-    /// That person's name.
+    /// That person's or program's name.
     #[schema(example = "Mia Berger")]
     name: Option<String>,
     /// From which IP address.
@@ -203,9 +203,15 @@ async fn lines(
     filter: &Filter,
     (before, most): (i64, i64),
 ) -> Result<Vec<AuditLine>, DbError> {
-    let found = db.read(scope, now, async |tx| audit::before(tx, filter, before, most).await).await?;
-    let accounts: BTreeSet<Uuid> = found.iter().filter_map(|sealed| sealed.line.account_id).collect();
-    let names = db.names(&accounts.into_iter().collect::<Vec<_>>()).await?;
+    let read = async |tx: &Tx<'_>| {
+        let found = audit::before(tx, filter, before, most).await?;
+        let who: BTreeSet<Uuid> = found.iter().filter_map(|sealed| sealed.line.account_id).collect();
+        let who: Vec<Uuid> = who.into_iter().collect();
+        let programs = audit::programs(tx, &who).await?;
+        Ok((found, who, programs))
+    };
+    let (found, who, mut names) = db.read(scope, now, read).await?;
+    names.extend(db.names(&who).await?);
     let named = |sealed: Sealed| {
         let name = sealed.line.account_id.and_then(|id| names.get(&id)).cloned();
         AuditLine::of(sealed, name)

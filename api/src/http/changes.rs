@@ -102,7 +102,7 @@ pub struct ChangeView {
     #[schema(example = 2)]
     revision: Option<i32>,
     /// `created`, `updated`, `retired` (it no longer counts), `added`, `computed`, `opened`, `closed`,
-    /// `signed_in`, `signed_out`, `asked`.
+    /// `asked`.
     #[schema(example = "updated")]
     verb: String,
     /// The customer whose record it was then.
@@ -146,7 +146,8 @@ pub struct Changes {
 /// come in their order. Records are retired or withdrawn, never deleted, and that is a change too. The
 /// log is kept without limit: any `next_after` may be used at any later time. A customer's people get
 /// what is theirs. To come into step: ask with `after=newest`, read the lists, then go on from that
-/// answer's `next_after`.
+/// answer's `next_after`. Who is limited to chosen sites gets nothing: a change does not say at which site
+/// it is. What is about people and their sign-ins stands in `/v1/audit` alone.
 #[utoipa::path(tag = "changes", params(AskChanges),
     responses((status = 200, description = "What changed", body = Changes), Problems))]
 #[get("/changes")]

@@ -1,13 +1,16 @@
 //! The queue of mails, and the reminders that go into it. Inside `serve` it is worked off every
 //! few seconds; several instances share it without sending anything twice.
 
+use super::people_mail;
 use crate::auth::Scope;
 use crate::db::asking::request::{self, ASK, Asking, REMIND};
 use crate::db::asking::{due, reminder_rule};
 use crate::db::job::{self, Job};
+use crate::db::people::invitation::INVITE;
 use crate::db::{Db, DbError, Stored, Tx, dealer};
 use crate::mail::{Letter, Mailer, Post, SendError};
 use crate::problem::chain;
+use crate::signing_in::account::RESET;
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use domain::asking::reminder::Asked;
@@ -109,7 +112,11 @@ async fn work(
     job: &Job,
     drained: &mut Drained,
 ) -> Result<(), DbError> {
-    let letter = match db.write(scope, now, async |tx| letter(tx, post, job).await).await {
+    let written = match job.kind.as_str() {
+        INVITE | RESET => people_mail::letter(db, scope, post, now, job).await,
+        _ => db.write(scope, now, async |tx| letter(tx, post, job).await).await,
+    };
+    let letter = match written {
         Ok(letter) => letter,
         // What can't be written down today may be tomorrow, by a later version.
         Err(DbError::Internal(error)) => {

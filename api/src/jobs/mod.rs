@@ -10,5 +10,6 @@ pub mod night_risk;
 pub mod night_run;
 mod night_stock;
 mod night_watch;
+mod people_mail;
 pub mod scheduler;
 pub mod webhooks;

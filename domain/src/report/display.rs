@@ -86,7 +86,7 @@ pub fn uncertainty(printed: &Printed, system: UnitSystem) -> Option<String> {
         }
         Value::Share(_) => format!("{}\u{a0}points", places(expanded * 100.0, 1)),
         Value::Money(_) => places(expanded, 2),
-        Value::MoneyPerWash(_) => places(expanded, 4),
+        Value::MoneyPerWash(_) | Value::MoneyPerGunHour(_) => places(expanded, 4),
         Value::MoneyPerM3(_) => places(per_volume(expanded, system), 4),
         Value::LitresPerWash(_) if system == UnitSystem::Us => places(expanded / LITRES_PER_US_GALLON, 1),
         Value::Count(_) | Value::LitresPerWash(_) | Value::Kwh(_) | Value::KwhPerM3(_) => places(expanded, 1),
@@ -130,6 +130,7 @@ pub fn figure(printed: &Printed, system: UnitSystem) -> String {
         Value::Money(money) => money.to_string(),
         Value::MoneyPerWash(money) => format!("{} per wash", money.rounded()),
         Value::MoneyPerM3(money) => per_volume_of(money, system),
+        Value::MoneyPerGunHour(money) => format!("{} per gun hour", money.rounded()),
         Value::Kwh(kwh) => format!("{}\u{a0}kWh", number(kwh, digits, 1, system)),
         Value::KwhPerM3(kwh) => match system {
             UnitSystem::Metric => format!("{}\u{a0}kWh per m\u{b3}", number(kwh, digits.min(3), 2, system)),

@@ -4,19 +4,25 @@ use super::people::{Access, Dealer};
 use super::postgres::{Database, postgres};
 use super::smtp::MailServer;
 use super::{Client, runtime};
+use actix_web::HttpServer;
 use actix_web::dev::ServerHandle;
 use chrono::{DateTime, Utc};
 use domain::ids::DealerId;
 use std::net::SocketAddr;
+use std::num::NonZeroU32;
 use std::sync::OnceLock;
+use weirbook::auth::EveryPermission;
+use weirbook::auth::revoked::Revoked;
+use weirbook::auth::token::Keys;
 use weirbook::db::Db;
 use weirbook::db::login::{APP_ROLE, GATE_ROLE};
 use weirbook::db::night_run::Counts;
 use weirbook::guesses::Guesses;
 use weirbook::jobs::mail::{Drained, drain};
 use weirbook::jobs::{night_run, webhooks};
-use weirbook::mail::{Mailer, Post};
-use weirbook::server::{Limits, Services, listen};
+use weirbook::mail::Post;
+use weirbook::rates::{Allowance, Rates};
+use weirbook::server::{Limits, Services, app, listen};
 use weirbook::telemetry::{Metrics, start_logging};
 use weirbook::webhook::Sender;
 
@@ -36,19 +42,20 @@ pub(crate) struct TestApp {
 impl TestApp {
     /// Starts it.
     pub(crate) async fn start() -> Self {
-        Self::start_with(None).await
+        Self::start_with(|_as_they_are| {}).await
     }
 
     /// Starts it with that mail server.
     pub(crate) async fn start_with_mail(server: &MailServer) -> Self {
-        Self::start_with(Some(server.mailer())).await
+        Self::start_with(|services| services.post.mailer = Some(server.mailer())).await
     }
 
-    async fn start_with(mailer: Option<Mailer>) -> Self {
+    /// Starts it with its parts changed.
+    pub(crate) async fn start_with(change: impl FnOnce(&mut Services)) -> Self {
         log_if_asked();
         let database = Database::migrated().await;
         let mut services = services(&database, POOL_SIZE);
-        services.post.mailer = mailer;
+        change(&mut services);
         let access =
             |address| Access { db: services.db.clone(), keys: services.keys.clone(), anyone: Client::new(address) };
         let _on_the_shared_runtime = runtime().enter();
@@ -56,6 +63,16 @@ impl TestApp {
         let running = Running { handle: server.handle(), db: services.db.clone() };
         runtime().spawn(server);
         Self { access: access(address), _server: running, database, post: services.post, hooks: services.hooks }
+    }
+
+    /// Another instance of the service over the same database.
+    pub(crate) fn another_instance(&self) -> Instance {
+        let services = services(&self.database, POOL_SIZE);
+        let _on_the_shared_runtime = runtime().enter();
+        let (address, server) = listen(services.clone(), SocketAddr::from(([127, 0, 0, 1], 0)), 1).unwrap();
+        let running = Running { handle: server.handle(), db: services.db.clone() };
+        runtime().spawn(server);
+        Instance { anyone: Client::new(address), _server: running }
     }
 
     /// Adds a dealer in Vienna with an owner, an office person and a technician, all signed in.
@@ -71,6 +88,11 @@ impl TestApp {
     /// The service's own way to the database.
     pub(crate) fn db(&self) -> &Db {
         &self.access.db
+    }
+
+    /// What signs its tokens.
+    pub(crate) fn keys(&self) -> &Keys {
+        &self.access.keys
     }
 
     /// A dealer's night run as of an instant.
@@ -93,6 +115,21 @@ impl TestApp {
         self.database.url()
     }
 
+    /// The same service once more, with the permissions taken out: every role has every one. What
+    /// is left is what the database holds by itself.
+    pub(crate) fn without_permissions(&self) -> Unguarded {
+        let _on_the_shared_runtime = runtime().enter();
+        let services =
+            Services { db: self.access.db.clone(), keys: self.access.keys.clone(), ..services(&self.database, 1) };
+        let application = move || app(&services).0.app_data(EveryPermission);
+        let server = HttpServer::new(application).workers(1).bind(("127.0.0.1", 0)).unwrap();
+        let anyone = Client::new(server.addrs()[0]);
+        let server = server.run();
+        let handle = server.handle();
+        runtime().spawn(server);
+        Unguarded { anyone, handle }
+    }
+
     /// A plain connection to the service's database as the superuser, whom row-level security
     /// does not hold: for setting up and looking behind the service.
     pub(crate) async fn superuser(&self) -> tokio_postgres::Client {
@@ -107,11 +144,38 @@ pub(crate) fn services(database: &Database, pool_size: usize) -> Services {
     Services {
         db: Db::connect(owner.as_role(APP_ROLE), owner.as_role(GATE_ROLE), pool_size).unwrap(),
         keys: postgres().keys().clone(),
+        revoked: Revoked::default(),
         metrics: Metrics::default(),
         limits: Limits { batch_bytes_max: 16 << 20 },
         post: Post::new(None, "https://water.example.com"),
         guesses: Guesses::default(),
         hooks: Sender::new(true).unwrap(),
+        rates: Rates::new(Allowance { signed_in: NonZeroU32::MAX, unknown: NonZeroU32::MAX }),
+    }
+}
+
+/// A service without permissions; it ends when this is dropped.
+pub(crate) struct Unguarded {
+    pub(crate) anyone: Client,
+    handle: ServerHandle,
+}
+
+impl Drop for Unguarded {
+    fn drop(&mut self) {
+        drop(self.handle.stop(false));
+    }
+}
+
+/// A further instance of a service.
+pub(crate) struct Instance {
+    anyone: Client,
+    _server: Running,
+}
+
+impl Instance {
+    /// A client that is not signed in.
+    pub(crate) fn anyone(&self) -> &Client {
+        &self.anyone
     }
 }
 

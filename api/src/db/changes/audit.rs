@@ -13,7 +13,7 @@ use uuid::Uuid;
 /// Which lines.
 #[derive(Debug, Clone, Default)]
 pub struct Filter {
-    /// Of this person.
+    /// Of this person or program.
     pub account: Option<Uuid>,
     /// To this kind of record.
     pub record: Option<String>,
@@ -73,8 +73,20 @@ pub async fn before(tx: &Tx<'_>, filter: &Filter, before: i64, most: i64) -> Res
         .await?)
 }
 
+/// The names of the programs among these.
+///
+/// # Errors
+/// When the database fails.
+pub async fn programs(tx: &Tx<'_>, ids: &[Uuid]) -> Result<HashMap<Uuid, String>, DbError> {
+    use crate::db::schema::api_client;
+    let known = api_client::table.filter(api_client::id.eq_any(ids)).select((api_client::id, api_client::name));
+    let names: Vec<(Uuid, String)> = known.load(&mut tx.conn()).await?;
+    Ok(names.into_iter().collect())
+}
+
 impl Db {
-    /// The names of these accounts, for who may read the audit of what they did.
+    /// The names of these accounts, for who may read the audit of what they did; programs have theirs
+    /// from [`programs`].
     ///
     /// # Errors
     /// When the database fails.

@@ -7,6 +7,7 @@ use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, BigInt, Nullable, Text, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
+use domain::change::OF_PEOPLE;
 use uuid::Uuid;
 
 /// From where a reader goes on.
@@ -94,13 +95,19 @@ async fn of(tx: &Tx<'_>, id: Uuid) -> Result<Option<At>, DbError> {
 
 async fn between(tx: &Tx<'_>, (from, to): (i64, i64), records: &[String], most: i64) -> Result<Vec<Line>, DbError> {
     let whose = if own(tx).is_some() { "and p.customer_id = $3" } else { "and $3 is null" };
-    let which = if records.is_empty() { "and $4 is not null" } else { "and c.record = any ($4)" };
+    // What is about people stands in the audit.
+    let (which, kinds): (_, Vec<&str>) = if records.is_empty() {
+        ("and c.record <> all ($4)", OF_PEOPLE.to_vec())
+    } else {
+        let asked = records.iter().map(String::as_str).filter(|record| !OF_PEOPLE.contains(record));
+        ("and c.record = any ($4)", asked.collect())
+    };
     let sql = format!("{LINES} where p.seq > $1 and p.seq <= $2 {whose} {which} order by p.seq limit $5");
     Ok(sql_query(sql)
         .bind::<BigInt, _>(from)
         .bind::<BigInt, _>(to)
         .bind::<Nullable<SqlUuid>, _>(own(tx))
-        .bind::<Array<Text>, _>(records)
+        .bind::<Array<Text>, _>(kinds)
         .bind::<BigInt, _>(most)
         .load(&mut tx.conn())
         .await?)
