@@ -1,6 +1,8 @@
 //! The feed of changes: nothing is missed and nothing repeated, however transactions interleave; what
 //! is computed anew shows in it; and everybody gets what is theirs.
 
+use crate::api_clients::Program;
+use crate::conventions::items;
 use crate::readings::Plant;
 use crate::report_life::{issue, night, report, rule, send};
 use crate::support::{Client, TestApp, id};
@@ -188,6 +190,38 @@ async fn a_customers_people_follow_what_is_theirs_and_no_more() {
     dealer.office.get("/v1/changes?limit=0").await.refused_for(422, &[("/limit", "out_of_range")]);
     dealer.office.get("/v1/changes?wait_s=21").await.refused_for(422, &[("/wait_s", "out_of_range")]);
     dealer.office.get("/v1/changes?after=x").await.refused_for(422, &[("/after", "unknown_cursor")]);
+}
+
+#[tokio::test]
+async fn programs_follow_what_is_theirs_and_people_stand_in_the_audit_alone() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let customer = dealer.customer("Harbour Haulage").await;
+    let site = dealer.site(customer, "North bay").await;
+    dealer.customer("Somebody else").await;
+    let program = async |name: &str, scope: &str, limits: Value| {
+        Program::add(&dealer, name, &[scope], limits).await.client(app.anyone()).await
+    };
+    let every = program("every", "read-changes", json!({})).await;
+    let own = program("own", "read-changes", json!({ "customer_id": customer })).await;
+    let limited = json!({ "customer_id": customer, "site_ids": [site] });
+    let limited = program("limited", "read-changes", limited).await;
+    let records = |found: &[Value]| -> Vec<String> {
+        found.iter().map(|change| change["record"].as_str().unwrap().to_owned()).collect()
+    };
+    assert_eq!(records(&all(&every, None, "").await.0), ["customer", "site", "customer"]);
+    assert_eq!(records(&all(&own, None, "").await.0), ["customer", "site"]);
+    assert_eq!((all(&limited, None, "").await.0, newest(&limited).await), (Vec::new(), None));
+    program("other", "read-sites", json!({})).await.get("/v1/changes").await.refused(403, "not-allowed");
+    for query in ["", "records=sign_in,api_client"] {
+        let found = records(&all(&dealer.owner, None, query).await.0);
+        assert!(!found.iter().any(|record| ["sign_in", "api_client"].contains(&record.as_str())), "{found:?}");
+    }
+    let signed_in = items(&dealer.owner, "/v1/audit?record=sign_in&verb=signed_in").await;
+    let who: Vec<_> = signed_in.iter().map(|line| (&line["name"], &line["address"])).collect();
+    let local = json!("127.0.0.1");
+    let names = ["other", "limited", "own", "every"].map(|name| json!(name));
+    assert_eq!(who, names.iter().map(|name| (name, &local)).collect::<Vec<_>>());
 }
 
 #[tokio::test]

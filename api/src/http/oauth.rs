@@ -151,6 +151,14 @@ impl Entered {
         }
     }
 
+    /// Ends one of its tokens.
+    async fn end(&self, request: &HttpRequest, db: &Db, token: Uuid) -> Result<(), Problem> {
+        self.note(request, db, token, "signed_out").await?;
+        let (scope, now) = (self.secret.scope_to_look(), Utc::now());
+        let ended = (token, now + Duration::minutes(ACCESS_MINUTES + 1));
+        Ok(db.write(&scope, now, async |tx| api_client::end_token(tx, self.client, ended).await).await?)
+    }
+
     /// Notes in the change log that a token was given or taken back.
     async fn note(&self, request: &HttpRequest, db: &Db, token: Uuid, verb: &str) -> Result<(), Problem> {
         let visit = Visit::of(request);
@@ -251,13 +259,9 @@ async fn revoke_token(
             Ok(entered) => entered,
             Err(answer) => return Ok(answer),
         };
-    let (client, now) = (entered.client, Utc::now());
-    let own = keys.verify(token).filter(|identity| identity.membership == client);
+    let own = keys.verify(token).filter(|identity| identity.membership == entered.client);
     if let Some(grant) = own.and_then(|identity| identity.grant) {
-        let ended = (grant.token, now + Duration::minutes(ACCESS_MINUTES + 1));
-        entered.note(&request, &db, grant.token, "signed_out").await?;
-        let scope = entered.secret.scope_to_look();
-        db.write(&scope, now, async |tx| api_client::end_token(tx, client, ended).await).await?;
+        entered.end(&request, &db, grant.token).await?;
     }
     Ok(HttpResponse::Ok().finish())
 }

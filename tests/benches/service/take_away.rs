@@ -84,7 +84,7 @@ async fn write(bench: &Bench, written: Arc<Mutex<HashMap<String, Instant>>>, wri
         let new = json!({ "name": format!("Customer {writer} {n}") });
         let answer = http.post(&url).bearer_auth(&bench.token).json(&new).send().await?.error_for_status()?;
         let made: Value = answer.json().await?;
-        let id = made["id"].as_str().unwrap_or_default().to_owned();
+        let id = made.get("id").and_then(Value::as_str).unwrap_or_default().to_owned();
         written.lock().unwrap_or_else(PoisonError::into_inner).insert(id, Instant::now());
     }
     Ok(())
@@ -97,8 +97,9 @@ async fn read(bench: &Bench, written: Arc<Mutex<HashMap<String, Instant>>>, tota
         let path = format!("/v1/changes?records=customer&limit=1000&wait_s=5&after={after}");
         let part: Value = serde_json::from_str(&connection.send(&get(&path, &bench.token)).await?)?;
         let now = Instant::now();
-        after = part["next_after"].as_str().unwrap_or_default().to_owned();
-        let ids = part["items"].as_array().into_iter().flatten().filter_map(|change| change["record_id"].as_str());
+        after = part.get("next_after").and_then(Value::as_str).unwrap_or_default().to_owned();
+        let changes = part.get("items").and_then(Value::as_array).into_iter().flatten();
+        let ids = changes.filter_map(|change| change.get("record_id")?.as_str());
         early.extend(ids.map(|id| (id.to_owned(), now)));
         let written = written.lock().unwrap_or_else(PoisonError::into_inner);
         // What shows before its writer has the answer has no lag.
@@ -132,8 +133,9 @@ pub(crate) async fn hooks(bench: &Bench) -> Outcome {
     bench.make_meters(900_000, 1, 1).await?;
     let sites = http.get(format!("{base}/v1/sites")).bearer_auth(&bench.token).send().await?.error_for_status()?;
     let sites: Value = sites.json().await?;
+    let site = sites.pointer("/items/0/id");
     for n in 0..EVENTS {
-        let call = json!({ "site_id": sites["items"][0]["id"], "called_at": "2026-02-05T08:00:00Z",
+        let call = json!({ "site_id": site, "called_at": "2026-02-05T08:00:00Z",
             "symptom": format!("no water {n}"), "bay": "stopped" });
         let request = http.post(format!("{base}/v1/call-outs")).bearer_auth(&bench.token).json(&call);
         request.send().await?.error_for_status()?;
