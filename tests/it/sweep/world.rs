@@ -215,8 +215,12 @@ impl Yard {
         body
     }
 
-    /// What the night made of the yard's records.
+    /// What the night made of the yard's records, and whom it lets in.
     async fn find_what_was_computed(&mut self, dealer: &Dealer) {
+        dealer.customer_viewer(self.customer).await;
+        let people = items(&dealer.owner, "/v1/people?limit=100").await;
+        let own = people.iter().find(|person| person["customer_id"] == json!(self.customer)).unwrap();
+        self.add("people", &id(own).to_string());
         let reports = items(&dealer.owner, &format!("/v1/savings-reports?customer_id={}", self.customer)).await;
         reports.iter().for_each(|report| self.add("savings-reports", &id(report).to_string()));
         let raised = items(&dealer.owner, &format!("/v1/reading-exceptions?unit_id={}", self.one("units"))).await;
@@ -268,6 +272,7 @@ fn help(operation: &str) -> Value {
         // Of work and places that are not there nothing is planned, whoever's the rest is.
         "plan_visit" => json!({ "routine_ids": null, "reserve_at": null }),
         "create_attachment" => json!({ "unit_id": "$units" }),
+        "invite" => json!({ "role": "customer_viewer", "customer_id": "$customers", "site_ids": ["$sites"] }),
         "create_cover" => json!({ "claims": null, "consumables": null, "labour": null, "travel": null,
             "parts": { "from": "2026-01-01", "to": "2028-01-01" } }),
         "create_reading_request" => json!({ "meter_ids": ["$meters"], "due_on": soon, "email": null }),
