@@ -30,8 +30,8 @@ async fn world(document: &Document) -> (KeyFile, World) {
 }
 
 /// Kinds of record that the world has none of: no report was issued there, rain days come as a batch,
-/// and nobody signed in by a password.
-const UNMADE: [&str; 3] = ["savings-reports/revisions", "sites/rain-days", "sessions"];
+/// nobody signed in by a password, and no event was sent on.
+const UNMADE: [&str; 4] = ["savings-reports/revisions", "sites/rain-days", "sessions", "webhook-deliveries"];
 /// What there is only of a report that was issued.
 const OF_ISSUED: &str = "get_proposal";
 

@@ -217,7 +217,7 @@ impl Yard {
 
     /// What the night made of the yard's records, and whom it lets in.
     async fn find_what_was_computed(&mut self, dealer: &Dealer) {
-        dealer.customer_viewer(self.customer).await;
+        dealer.somebody_else(self.customer).await;
         let people = items(&dealer.owner, "/v1/people?limit=100").await;
         let own = people.iter().find(|person| person["customer_id"] == json!(self.customer)).unwrap();
         self.add("people", &id(own).to_string());
@@ -288,6 +288,7 @@ fn help(operation: &str) -> Value {
             "blocks": [{ "up_to": "100", "price": "1.115" }, { "price": "3.905" }] } } }),
         "create_stock_movement" => json!({ "kind": "received", "to_place_id": "$places", "supplier": "Valley",
             "lot_id": "$consumables/lots", "buyer": null, "why": null, "overdraw_reason": null, "payer": null }),
+        "create_webhook_endpoint" => json!({ "url": "https://192.0.1.1/", "events": ["call_out.opened"] }),
         "create_wash_derivation" => json!({ "meter_id": "$run-hours" }),
         "create_wash_sessions" => json!({ "meter_id": "$wash-meter" }),
         _ => json!({}),
