@@ -343,6 +343,14 @@ fn sessions_count_where_nobody_does_else_the_hours_of_the_gun() {
     assert_eq!(value(&seen, Name::Washes), Some(Value::Count(93.0)));
     assert_eq!(line(&seen, Name::CostEach).washes_by, [WashesBy::Sessions]);
     assert_eq!(value(&seen, Name::FreshAvoided), Some(Value::Litres(93.0 * 300.0 - 110_000.0)));
+    // More washes than were told apart would share the water and the cost, and raise the baseline.
+    let lower = "Washes told apart by pauses may be too few: the figure may be lower.";
+    let higher = "Washes told apart by pauses may be too few: the figure may be higher.";
+    for (name, side) in
+        [(Name::Washes, higher), (Name::FreshPerWash, lower), (Name::CostEach, lower), (Name::FreshAvoided, higher)]
+    {
+        assert!(line(&seen, name).note.contains(side), "{:?}", line(&seen, name));
+    }
     let unseen = of(Some(7), Some(62.0));
     assert_eq!((value(&unseen, Name::Washes), value(&unseen, Name::FreshAvoided)), (None, None));
     let (Some(Value::Money(cost)), Some(Value::MoneyPerGunHour(each))) =
