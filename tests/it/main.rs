@@ -54,6 +54,7 @@ mod report_life;
 mod report_pages;
 mod report_recount;
 mod risk;
+mod risk_lives;
 mod routines;
 mod rulings;
 mod schema;

@@ -202,10 +202,15 @@ pub async fn take_out(
 ) -> Result<Stored<ComponentId, Component>, DbError> {
     let old = get(tx, id).await?.value;
     if old.out.is_some() {
-        return Err(DbError::refused("out_already", "The part is out already; fit the next one as a new component."));
+        return Err(out_already());
     }
     let new = old.taken_out(out, tx.now())?;
     write(tx, id, at, &new, "retired").await
+}
+
+/// What is answered where a part that is out already should be taken out.
+pub(super) fn out_already() -> DbError {
+    DbError::refused("out_already", "The part is out already; fit the next one as a new component.")
 }
 
 /// Takes out a part that is still at revision `at` and fits another in its place, in one go. What

@@ -741,6 +741,8 @@ diesel::table! {
         settled_days -> Int2,
         #[doc = "Parts changed since then are looked up again."]
         looked_at -> Timestamptz,
+        #[doc = "Lives by how they ended, all kinds together; null of nights before it was kept."]
+        ends -> Nullable<Jsonb>,
     }
 }
 

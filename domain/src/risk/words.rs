@@ -8,7 +8,9 @@ use crate::component::RunBasis;
 use crate::condition::test::Kind;
 use crate::customer::UnitSystem;
 use crate::reliability::estimate::Bounds;
+use crate::reliability::records::Ends;
 use crate::reliability::replace::WhyRun;
+use crate::reliability::rivals::{Family, Misfit};
 use crate::report::display;
 
 /// Probability of failing within 90 days from which on a part is worth bringing along: one in ten
@@ -133,6 +135,37 @@ pub fn why_run(why: WhyRun) -> &'static str {
     }
 }
 
+/// That the Weibull does not fit the lives of parts alike, and how it shows.
+#[must_use]
+pub fn misfit(misfit: Misfit) -> String {
+    let warning = "the chances rest on a Weibull that does not fit these lives";
+    match misfit {
+        Misfit::Ages { p } => {
+            format!("{warning}: failures so far from its ages have a chance of {}", self::chance(p))
+        }
+        Misfit::Rival { family, aicc_lower_by } => {
+            let rival = match family {
+                Family::Exponential => "one rate at all ages",
+                Family::Weibull => "another Weibull",
+                Family::Lognormal => "a lognormal",
+            };
+            format!("{warning}: {rival} fits better by {aicc_lower_by:.1} (AICc)")
+        }
+    }
+}
+
+/// What of the lives that ended says little of wear; none where nothing does.
+#[must_use]
+pub fn ends(ends: &Ends) -> Option<String> {
+    let external = (ends.external > 0).then(|| {
+        let events = if ends.external_events == 1 { "event" } else { "events" };
+        format!("{} lost to causes from outside, in {} {events}", ends.external, ends.external_events)
+    });
+    let unknown = (ends.unknown > 0).then(|| format!("{} taken out for a reason that nobody wrote down", ends.unknown));
+    let said: Vec<String> = [external, unknown].into_iter().flatten().collect();
+    (!said.is_empty()).then(|| format!("Counted as good until then: {}", said.join("; ")))
+}
+
 /// A kind as it is said.
 #[must_use]
 pub fn kind(kind: &str) -> String {
@@ -219,6 +252,25 @@ mod tests {
         {
             assert!((round_up(value) - up).abs() <= 1e-9 * up, "{value}: {}", round_up(value));
         }
+    }
+
+    #[test]
+    fn a_misfit_says_how_it_shows() {
+        assert_eq!(
+            misfit(Misfit::Ages { p: 0.012 }),
+            "the chances rest on a Weibull that does not fit these lives: failures so far from its ages have a \
+             chance of 1\u{a0}%"
+        );
+        let rival = misfit(Misfit::Rival { family: Family::Lognormal, aicc_lower_by: 6.44 });
+        assert!(rival.ends_with("a lognormal fits better by 6.4 (AICc)"), "{rival}");
+    }
+
+    #[test]
+    fn ends_that_say_little_are_said() {
+        let some = Ends { external: 6, external_events: 1, unknown: 2, failed: 4, ..Ends::default() };
+        let words = "Counted as good until then: 6 lost to causes from outside, in 1 event; 2 taken out for a reason \
+                     that nobody wrote down";
+        assert_eq!((super::ends(&some).as_deref(), super::ends(&Ends::default())), (Some(words), None));
     }
 
     #[test]

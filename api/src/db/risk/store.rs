@@ -1,6 +1,7 @@
 //! Writes a night's forecasts: one statement for many rows; what the night had before goes.
 
 use super::followed;
+use super::life_figures::LifeFigures;
 use crate::db::schema::unit_risk;
 use crate::db::stamp::Change;
 use crate::db::{DbError, Tx};
@@ -32,10 +33,13 @@ const ROWS_AT_ONCE: usize = 20_000;
 pub async fn replace(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbError> {
     forget(tx, night).await?;
     let parts = computed.parts.iter().filter(|part| part.ahead.iter().any(|ahead| ahead.chance.is_some())).count();
-    sql_query("insert into forecast_night (night, made_at, parts, looked_at) values ($1, $2, $3, least($2, now()))")
+    let insert = "
+      insert into forecast_night (night, made_at, parts, ends, looked_at) values ($1, $2, $3, $4, least($2, now()))";
+    sql_query(insert)
         .bind::<Date, _>(night)
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Integer, _>(count(parts))
+        .bind::<Jsonb, _>(json!(computed.ends))
         .execute(&mut tx.conn())
         .await?;
     let groups: HashMap<&GroupKey, i32> = computed.models.keys().zip(0..).collect();
@@ -89,7 +93,7 @@ async fn insert_models(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Resul
     .bind::<Array<Integer>, _>(column(&models, |model| count(model.tally.failures)))
     .bind::<Array<Nullable<Double>>, _>(column(&models, |model| model.rated_life))
     .bind::<Array<Text>, _>(column(&models, |model| basis(model)))
-    .bind::<Array<Jsonb>, _>(column(&models, |model| figures(model)))
+    .bind::<Array<Jsonb>, _>(column(&models, |model| json!(LifeFigures::from(*model))))
     .execute(&mut tx.conn())
     .await?;
     Ok(())
@@ -100,26 +104,6 @@ fn basis(model: &LifeModel) -> &'static str {
         Ok(Forecaster::Held(_)) if model.rated_life.is_some() => "rated_life_and_lives",
         Ok(Forecaster::Fitted(_) | Forecaster::Held(_)) => "lives",
         Err(_) => "nothing",
-    }
-}
-
-/// Shape and scale with their bounds, the ends of the lives, or why there is no estimate.
-fn figures(model: &LifeModel) -> Value {
-    let ends = json!(model.ends);
-    match &model.forecaster {
-        Ok(Forecaster::Fitted(fit)) => json!({
-            "shape": fit.fit.weibull.shape(), "shape_bounds": fit.shape_bounds,
-            "scale": fit.fit.weibull.scale(), "scale_bounds": fit.scale_bounds,
-            "ends": ends, "assumed_per_day": model.assumed_per_day,
-        }),
-        Ok(Forecaster::Held(held)) => {
-            let (shape, scale) = (held.shape(LEVEL), held.scale(LEVEL));
-            json!({
-                "shape": shape.median, "shape_bounds": shape.bounds, "scale": scale.median, "scale_bounds": scale.bounds,
-                "ends": ends, "assumed_per_day": model.assumed_per_day,
-            })
-        }
-        Err(why) => json!({ "why_none": why.to_string(), "ends": ends, "assumed_per_day": model.assumed_per_day }),
     }
 }
 
