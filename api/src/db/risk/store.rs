@@ -12,12 +12,12 @@ use diesel::sql_types::{Array, Bool, Date, Double, Integer, Jsonb, Nullable, Tex
 use diesel_async::RunQueryDsl;
 use domain::reliability::assess::Forecaster;
 use domain::reliability::replace::WhyRun;
+use domain::risk::AT_RISK_P_30;
 use domain::risk::life_model::{GroupKey, LifeModel};
 use domain::risk::night::{Ahead, Night, PartForecast};
 use domain::risk::plan::{Plan, Replace};
 use domain::risk::upset::{Shown, UpsetRisk};
 use domain::risk::words;
-use domain::risk::{AT_RISK_P_30, LEVEL};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
