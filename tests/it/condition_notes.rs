@@ -240,9 +240,12 @@ async fn a_missed_dose_is_a_sign_of_upsets() {
     let setting = json!({ "item_id": store.item, "at": now - Duration::days(20), "full_ml_per_min": 100.0,
         "stroke_share": 0.5, "speed_share": 0.8, "run_share": 0.5 });
     dealer.technician.create(&of_unit("dosing-settings"), &setting).await;
-    for (days_ago, taken, minutes, expected) in
-        [(10, 15.0, 1, vec!["dose_missed"]), (8, 26.0, 2, vec![]), (6, 15.0, 3, vec!["dose_missed"]), (4, 20.1, 4, vec![])]
-    {
+    for (days_ago, taken, minutes, expected) in [
+        (10, 15.0, 1, vec!["dose_missed"]),
+        (8, 26.0, 2, vec![]),
+        (6, 15.0, 3, vec!["dose_missed"]),
+        (4, 20.1, 4, vec![]),
+    ] {
         let test = json!({ "item_id": store.item, "at": now - Duration::days(days_ago), "taken_ml": taken, "run_s": 30.0,
             "division_ml": 0.5 });
         dealer.technician.create(&of_unit("draw-downs"), &test).await;

@@ -23,7 +23,13 @@ fn near(found: &Value, expected: f64, within: f64) {
 }
 
 /// A part that ages by days, of age `entry` when it was fitted; its life ended at `end`.
-pub(crate) async fn part(dealer: &Dealer, unit: Uuid, (entry, age): (f64, f64), end: DateTime<Utc>, out: Option<&str>) -> Uuid {
+pub(crate) async fn part(
+    dealer: &Dealer,
+    unit: Uuid,
+    (entry, age): (f64, f64),
+    end: DateTime<Utc>,
+    out: Option<&str>,
+) -> Uuid {
     let fitted = end - days(age - entry);
     let new = json!({ "unit_id": unit, "kind": "pump_tube", "model": "T 6", "duty": "timed", "run_basis": "days",
         "age_at_fitting": entry, "fitted_at": fitted });
@@ -470,7 +476,11 @@ async fn the_dealer_says_what_failures_cost() {
     let again = dealer.office.patch("/v1/risk/costs", "\"1\"", &json!({ "planned": "90" })).await;
     assert_eq!((again.etag(), &again.json()["none_day"]), ("\"2\"", &json!("1500.50")));
     let light = json!({ "rated_life_weight": 0.0 });
-    dealer.office.patch("/v1/risk/costs", "\"2\"", &light).await.refused_for(422, &[("/rated_life_weight", "out_of_range")]);
+    dealer
+        .office
+        .patch("/v1/risk/costs", "\"2\"", &light)
+        .await
+        .refused_for(422, &[("/rated_life_weight", "out_of_range")]);
     // What was set before a rated life had a weight keeps the usual one.
     let before = "update risk_cost set figures = figures - 'rated_life_weight'";
     app.superuser().await.batch_execute(before).await.unwrap();
@@ -481,5 +491,8 @@ async fn the_dealer_says_what_failures_cost() {
     assert_eq!(dealer.office.patch("/v1/risk/costs", "\"3\"", &heavy).await.json()["rated_life_weight"], 8.0);
     let lines = "select verb from change where record = 'risk_cost' order by id";
     let lines = app.superuser().await.query(lines, &[]).await.unwrap();
-    assert_eq!(lines.iter().map(|row| row.get::<_, &str>(0)).collect::<Vec<_>>(), ["created", "updated", "updated", "updated"]);
+    assert_eq!(
+        lines.iter().map(|row| row.get::<_, &str>(0)).collect::<Vec<_>>(),
+        ["created", "updated", "updated", "updated"]
+    );
 }

@@ -48,7 +48,11 @@ async fn losses_of_a_frost_are_one_event_over_all_kinds() {
     let of = |name: &str| ended[name].as_u64().unwrap();
     assert_eq!((of("external"), of("external_events"), of("unknown"), of("running")), (7, 2, 1, 1), "{ended}");
     let own = risk(&dealer, units[0]).await["components"][0]["life_model"]["figures"]["ends"].clone();
-    assert_eq!((&own["external"], &own["external_events"], &own["unknown"]), (&json!(2), &json!(2), &json!(1)), "{own}");
+    assert_eq!(
+        (&own["external"], &own["external_events"], &own["unknown"]),
+        (&json!(2), &json!(2), &json!(1)),
+        "{own}"
+    );
     let page = dealer.office.get("/risk").await;
     let words = "7 lost to causes from outside, in 2 events; 1 taken out for a reason that nobody wrote down";
     assert!(page.text().contains(words), "{}", page.text());
@@ -143,7 +147,8 @@ async fn a_replacement_is_aligned_with_the_next_visit() {
     assert!((0.0..=0.05).contains(&number(&after["more_at_visit"])), "{after}");
     assert!(after["advice"].as_str().unwrap().contains("; at the visit of "), "{after}");
     let others = risk(&dealer, units[1]).await["components"].clone();
-    let oldest = others.as_array().unwrap().iter().max_by(|a, b| number(&a["age"]).total_cmp(&number(&b["age"]))).unwrap();
+    let oldest =
+        others.as_array().unwrap().iter().max_by(|a, b| number(&a["age"]).total_cmp(&number(&b["age"]))).unwrap();
     assert_eq!(oldest["at_visit"], Value::Null, "it would cost much more then: {oldest}");
     assert!(dealer.office.get("/risk").await.text().contains("; at the visit of "));
 }

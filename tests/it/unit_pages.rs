@@ -200,7 +200,8 @@ async fn a_part_that_is_kept_by_lot_is_taken_from_its_lot() {
     let pump = dealer.pump(bay.unit).await;
     let path = format!("/units/{}/replacement", bay.unit);
     let form = dealer.technician.get(&path).await;
-    let option = form.text().split("<option value=\"").find(|one| one.contains("pH probe, Van 1, P-2: 2")).unwrap().to_owned();
+    let option =
+        form.text().split("<option value=\"").find(|one| one.contains("pH probe, Van 1, P-2: 2")).unwrap().to_owned();
     let lot = option.split('"').next().unwrap();
     let (part, item, elsewhere) = (pump.to_string(), probe.to_string(), store.warehouse.to_string());
     let send = async |lot: &str, place: &str| {
@@ -217,7 +218,9 @@ async fn a_part_that_is_kept_by_lot_is_taken_from_its_lot() {
         ];
         dealer.technician.form_with_files(&path, &fields, &[]).await
     };
-    for (lot, place, words) in [("", "", "lot: the item is kept by lot"), (lot, &*elsewhere, "place: the lot stands elsewhere")] {
+    for (lot, place, words) in
+        [("", "", "lot: the item is kept by lot"), (lot, &*elsewhere, "place: the lot stands elsewhere")]
+    {
         let wrong = send(lot, place).await;
         assert!(wrong.status() == 422 && wrong.text().contains(words), "{words}: {wrong:?}");
     }

@@ -204,7 +204,8 @@ pub fn life_models(fleet: &Fleet, now: DateTime<Utc>, rated_life_weight: f64) ->
 
 /// The groups' priors, each moved by what other duties of its kind tell, in the groups' order.
 fn pooled(groups: &[Group<'_>], rated_life_weight: f64) -> Vec<Result<Prior, NoEstimate>> {
-    let mut priors: Vec<Result<Prior, NoEstimate>> = groups.iter().map(|group| group.prior(rated_life_weight)).collect();
+    let mut priors: Vec<Result<Prior, NoEstimate>> =
+        groups.iter().map(|group| group.prior(rated_life_weight)).collect();
     let mut kin: BTreeMap<(&str, RunBasis), Vec<usize>> = BTreeMap::new();
     for (at, group) in groups.iter().enumerate().filter(|(at, _)| priors.get(*at).is_some_and(Result::is_ok)) {
         kin.entry((&group.key.kind, group.key.run_basis)).or_default().push(at);

@@ -55,14 +55,16 @@ pub struct CostsInput {
 
 impl From<RiskCosts> for CostsInput {
     fn from(costs: RiskCosts) -> Self {
-        let RiskCosts { planned, call_out, days_down, town_water_day, second_unit_day, none_day, rated_life_weight } = costs;
+        let RiskCosts { planned, call_out, days_down, town_water_day, second_unit_day, none_day, rated_life_weight } =
+            costs;
         Self { planned, call_out, days_down, town_water_day, second_unit_day, none_day, rated_life_weight }
     }
 }
 
 impl From<CostsInput> for RiskCosts {
     fn from(input: CostsInput) -> Self {
-        let CostsInput { planned, call_out, days_down, town_water_day, second_unit_day, none_day, rated_life_weight } = input;
+        let CostsInput { planned, call_out, days_down, town_water_day, second_unit_day, none_day, rated_life_weight } =
+            input;
         Self { planned, call_out, days_down, town_water_day, second_unit_day, none_day, rated_life_weight }
     }
 }

@@ -92,7 +92,9 @@ pub struct FitView {
     /// intervals only.
     agreement_p: Option<f64>,
     /// Why the Weibull should not be relied on; null where nothing speaks against it.
-    #[schema(example = "the chances rest on a Weibull that does not fit these lives: a lognormal fits better by 6.4 (AICc)")]
+    #[schema(
+        example = "the chances rest on a Weibull that does not fit these lives: a lognormal fits better by 6.4 (AICc)"
+    )]
     warning: Option<String>,
 }
 

@@ -94,7 +94,10 @@ fn the_standing_is_that_of_the_comparison() {
 /// hazard falls again, which the lognormal says better by more than four.
 #[test]
 fn a_rival_that_fits_better_is_told() {
-    let logs = [-2.2, -1.7, -1.4, -1.15, -0.95, -0.77, -0.6, -0.45, -0.3, -0.15, 0.0, 0.15, 0.3, 0.45, 0.6, 0.77, 0.95, 1.15, 1.4, 1.7, 2.2, 4.6];
+    let logs = [
+        -2.2, -1.7, -1.4, -1.15, -0.95, -0.77, -0.6, -0.45, -0.3, -0.15, 0.0, 0.15, 0.3, 0.45, 0.6, 0.77, 0.95, 1.15,
+        1.4, 1.7, 2.2, 4.6,
+    ];
     let lives: Vec<Life> = logs.iter().map(|ln: &f64| Life::failed(1000.0 * ln.exp()).unwrap()).collect();
     let found = Standing::of(&lives);
     assert!(found.lognormal_aicc.unwrap() < found.weibull_aicc.unwrap() - 4.0, "{found:?}");
