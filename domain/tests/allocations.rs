@@ -10,15 +10,14 @@ use domain::units::RegisterUnit;
 const DAYS: u32 = 70;
 
 /// Allocations of folding so many days with a reading every so many minutes, by whole sheets or one
-/// by one; and how many readings those are.
-fn allocations(every_min: u32, sheets: bool) -> (u64, u32) {
+/// by one, from the first day on; and how many readings those are.
+fn allocations(first: NaiveDate, every_min: u32, sheets: bool) -> (u64, u32) {
     let facts = MeterFacts {
         digits: Some(9),
         max_flow_per_h: Some(50_000.0),
         read_by: ReadBy::Telemetry,
         ..MeterFacts::plain(Stream::Wash, RegisterUnit::L)
     };
-    let first = NaiveDate::from_ymd_opt(2026, 1, 10).unwrap();
     let of_day: Vec<i32> = (0..1440 / every_min).map(|n| (n * every_min * 60).cast_signed()).collect();
     let days: Vec<(NaiveDate, Vec<f64>)> = first
         .iter_days()
@@ -49,8 +48,10 @@ fn allocations(every_min: u32, sheets: bool) -> (u64, u32) {
 /// Ten times as many readings in the same days take not one allocation more.
 #[test]
 fn none_is_made_for_a_reading() {
+    let first = NaiveDate::from_ymd_opt(2026, 1, 10).unwrap();
     for sheets in [true, false] {
-        let ((few, ten_thousand), (many, hundred_thousand)) = (allocations(10, sheets), allocations(1, sheets));
+        let ((few, ten_thousand), (many, hundred_thousand)) =
+            (allocations(first, 10, sheets), allocations(first, 1, sheets));
         assert_eq!((ten_thousand, hundred_thousand), (10_080, 100_800));
         assert!(few > 0, "the counter counts");
         assert_eq!(few, many, "by sheets: {sheets}");
