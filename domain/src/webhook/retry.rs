@@ -2,7 +2,7 @@
 
 /// Pauses after each try, in seconds, before they are spread: three days in all. After the last try
 /// the delivery is a dead letter (common practice, no source).
-const PAUSES_S: [u32; 11] = [5, 30, 120, 600, 1_800, 3_600, 10_800, 21_600, 43_200, 86_400, 86_400];
+const PAUSES_S: [u32; 11] = [5, 30, 120, 600, 1_800, 7_200, 14_400, 21_600, 43_200, 86_400, 86_400];
 
 /// How often a delivery is tried.
 pub const TRIES_MOST: usize = PAUSES_S.len() + 1;
