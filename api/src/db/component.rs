@@ -288,8 +288,10 @@ async fn logged(
     verb: &str,
     more: Value,
 ) -> Result<Stored<ComponentId, Component>, DbError> {
-    let Component { unit_id, kind, .. } = &stored.value;
-    let customer = present(tx, *unit_id).await?.map(|present| present.customer_id);
+    let Component { unit_id, kind, out, .. } = &stored.value;
+    // Who holds the unit now sees nothing of the time before.
+    let present = present(tx, *unit_id).await?.filter(|now| out.as_ref().is_none_or(|out| out.at >= now.since));
+    let customer = present.map(|present| present.customer_id);
     let mut detail = json!({ "unit_id": unit_id, "kind": kind });
     json_patch::merge(&mut detail, &more);
     tx.logged(stored, ("component", verb), customer, detail).await

@@ -4,7 +4,7 @@
 
 use crate::auth::Scope;
 use crate::db::webhook::delivery::{self, Taken, Tried};
-use crate::db::{Db, DbError};
+use crate::db::{Db, DbError, Tx};
 use crate::problem::chain;
 use crate::webhook::{Message, Sender};
 use chrono::{DateTime, Utc};
@@ -99,8 +99,8 @@ async fn lane(
     let (scope, begun) = (Scope::of_job(dealer), Instant::now());
     loop {
         // A long lane must not hand out leases that are over already.
-        let now = now + begun.elapsed();
-        let load = db.write(&scope, now, async |tx| delivery::take_up(tx, endpoint, AT_ONCE).await).await?;
+        let take_up = async |tx: &Tx<'_>| delivery::take_up(tx, endpoint, AT_ONCE).await;
+        let load = db.write(&scope, now + begun.elapsed(), take_up).await?;
         let mut tried = Vec::with_capacity(load.deliveries.len());
         for taken in &load.deliveries {
             let one = send(sender, &load, taken).await?;
@@ -112,8 +112,7 @@ async fn lane(
         }
         let rest: Vec<Uuid> = load.deliveries.iter().skip(tried.len()).map(|taken| taken.delivery_id).collect();
         let failed = tried.last().is_none_or(|last| last.answered.error.is_some());
-        let now = now + begun.elapsed();
-        db.write(&scope, now, async |tx| {
+        db.write(&scope, now + begun.elapsed(), async |tx| {
             delivery::note(tx, endpoint, &tried, rand::random()).await?;
             delivery::give_back(tx, &rest).await
         })

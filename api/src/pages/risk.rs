@@ -144,11 +144,11 @@ impl Row {
 impl Part {
     fn of(part: &PartAtRisk) -> Result<Self, DbError> {
         let worth = part.p_90.is_some_and(|p| p >= WORTH_BRINGING);
-        let basis = part.run_basis()?;
+        let (basis, age) = (part.run_basis()?, part.age()?.value);
         Ok(Self {
             reason: words::reason(&part.told()?),
             chance: part.p_30.map_or_else(|| NONE.to_owned(), words::chance),
-            advice: part.plan().map_or_else(String::new, |plan| words::plan(plan, basis)),
+            advice: part.plan().map_or_else(String::new, |plan| words::plan(plan, basis, age)),
             warning: part.life_figures()?.standing.and_then(|standing| standing.misfit).map(words::misfit),
             bring: if worth { words::bring(&part.kind, part.model.as_deref()) } else { String::new() },
         })

@@ -344,7 +344,18 @@ impl<'a> Case<'a> {
             counted && self.at_whole_site(tally, |other| makeup.iter().any(|one| std::ptr::eq(*one, other)))
         };
         let members: Vec<&Tally<'a>> = makeup.iter().copied().filter(counts).collect();
-        if members.is_empty() { Err(Withheld::new(Reason::MetersDoNotSupport, without)) } else { Ok(members) }
+        let uneven = |tally: &&Tally<'a>| {
+            let found = self.found_at(tally);
+            found.is_some_and(|one| one.site.washes.count().is_some() && one.whole_washes.count().is_none())
+        };
+        if !members.is_empty() {
+            Ok(members)
+        } else if makeup.iter().any(uneven) {
+            let words = "On some days not every unit of the site was read: whose washes they were is not known.";
+            Err(Withheld::new(Reason::Gap, words))
+        } else {
+            Err(Withheld::new(Reason::MetersDoNotSupport, without))
+        }
     }
 
     fn energy_per_volume(&self) -> Result<Printed, Withheld> {

@@ -107,9 +107,9 @@ pub fn bring(of_kind: &str, model: Option<&str>) -> String {
     model.map_or_else(|| kind(of_kind), |model| format!("{}, {model}", kind(of_kind)))
 }
 
-/// What to do about a part.
+/// What to do about a part of an age, in its run basis.
 #[must_use]
-pub fn plan(plan: Plan, run_basis: RunBasis) -> String {
+pub fn plan(plan: Plan, run_basis: RunBasis, part_age: f64) -> String {
     match plan {
         Plan::Replace(Replace { age, saving_per_1000, visit }) => {
             let unit = amount(1000.0, run_basis);
@@ -118,7 +118,8 @@ pub fn plan(plan: Plan, run_basis: RunBasis) -> String {
                 let more = display::percent(visit.more);
                 format!("; at the visit of {} it costs {more} more than at that age", display::date(visit.day))
             });
-            format!("replace by {}{saves}{visit}", amount(age, run_basis))
+            let by = if part_age > age { "overdue: was to be replaced by" } else { "replace by" };
+            format!("{by} {}{saves}{visit}", amount(age, run_basis))
         }
         Plan::RunToFailure(why) => format!("run to failure: {}", why_run(why)),
     }
@@ -233,10 +234,14 @@ mod tests {
             "dosing pump tube at about 5,480 h; none like it is known beyond 5,600 h; rated for 6,000 h"
         );
         let replace = Replace { age: 4321.0, saving_per_1000: None, visit: None };
-        assert_eq!(plan(Plan::Replace(replace), RunBasis::Hours), "replace by 4,320 h");
+        assert_eq!(plan(Plan::Replace(replace), RunBasis::Hours, 4000.0), "replace by 4,320 h");
+        let days = Plan::Replace(Replace { age: 354.0, ..replace });
+        assert_eq!(plan(days, RunBasis::Days, 354.0), "replace by 354 days");
+        assert_eq!(plan(days, RunBasis::Days, 416.0), "overdue: was to be replaced by 354 days");
         let saves = Money { amount: "1.5".parse().unwrap(), currency: Currency::parse("EUR").unwrap() };
         let visit = Some(AtVisit { day: "2026-03-12".parse().unwrap(), more: 0.02 });
-        let aligned = plan(Plan::Replace(Replace { saving_per_1000: Some(saves), visit, ..replace }), RunBasis::Hours);
+        let aligned = Replace { saving_per_1000: Some(saves), visit, ..replace };
+        let aligned = plan(Plan::Replace(aligned), RunBasis::Hours, 4000.0);
         assert!(
             aligned.starts_with("replace by 4,320 h, which saves 1.50 EUR in 1,000 h; at the visit of "),
             "{aligned}"

@@ -49,7 +49,7 @@ struct Row {
 const EVERY: &str = "
 select m.no, m.id, m.label, m.stream, m.unit, tstzrange($1, $2) as valid
   from meter m
- where ($3 is null or m.id = $3) and $4::uuid is null and $5::uuid is null and $6::uuid is null
+ where $1 < $2 and ($3 is null or m.id = $3) and $4::uuid is null and $5::uuid is null and $6::uuid is null
  order by m.no";
 
 /// Meters while they served what is asked for.

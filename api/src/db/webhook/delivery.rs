@@ -130,6 +130,8 @@ select t.delivery_id, t.tries, t.event, t.seq, c.id, c.at, c.account_id, c.reque
 /// [`DbError::NotFound`] outside the scope.
 pub(crate) async fn take_up(tx: &Tx<'_>, id: EndpointId, most: i64) -> Result<Load, DbError> {
     let endpoint = get(tx, id).await?;
+    // Paused or retired while its lane was at work.
+    let most = if endpoint.ended_at.is_some() || endpoint.value.paused_why.is_some() { 0 } else { most };
     let deliveries = sql_query(TAKE_UP)
         .bind::<SqlUuid, _>(id.0)
         .bind::<Timestamptz, _>(tx.now() + Duration::minutes(LEASE_MINUTES))
@@ -221,7 +223,9 @@ async fn die(tx: &Tx<'_>, id: EndpointId, delivery: Uuid) -> Result<(), DbError>
 /// # Errors
 /// When the database fails.
 pub(crate) async fn give_back(tx: &Tx<'_>, deliveries: &[Uuid]) -> Result<(), DbError> {
-    update(webhook_delivery::table.filter(webhook_delivery::id.eq_any(deliveries)))
+    // One that was meanwhile asked for again begins anew anyway.
+    let held = webhook_delivery::id.eq_any(deliveries).and(webhook_delivery::tries.gt(0));
+    update(webhook_delivery::table.filter(held))
         .set((webhook_delivery::due_at.eq(tx.now()), webhook_delivery::tries.eq(webhook_delivery::tries - 1)))
         .execute(&mut tx.conn())
         .await?;

@@ -272,7 +272,7 @@ impl PartAtRiskView {
             },
             reason: words::reason(&part.told()?),
             findings,
-            advice: plan.map(|plan| words::plan(plan, basis)),
+            advice: plan.map(|plan| words::plan(plan, basis, age.value)),
             replace_at: replace.map(|replace| replace.age),
             saving_per_1000: replace.and_then(|replace| replace.saving_per_1000).map(MoneyView::from),
             at_visit: replace.and_then(|replace| replace.visit).map(|visit| visit.day),
