@@ -47,10 +47,9 @@ pub(super) struct Lanes<'a> {
 }
 
 impl<'a> Lanes<'a> {
-    /// Begins the lanes of a dealer's endpoints for which something is due.
-    pub(super) async fn begin(&mut self, db: &'a Db, sender: &'a Sender, dealer: DealerId) -> Result<(), DbError> {
-        let scope = Scope::of_job(dealer);
-        for endpoint in db.read(&scope, Utc::now(), async |tx| delivery::due(tx).await).await? {
+    /// Begins the lanes of a dealer's endpoints for which something is due, and that are not at work.
+    pub(super) fn begin(&mut self, db: &'a Db, sender: &'a Sender, dealer: DealerId, due: Vec<EndpointId>) {
+        for endpoint in due {
             if self.busy.insert((dealer, endpoint)) {
                 let work = async move {
                     if let Err(error) = lane(db, sender, dealer, endpoint, Utc::now()).await {
@@ -61,7 +60,6 @@ impl<'a> Lanes<'a> {
                 self.at_work.push(work.boxed_local());
             }
         }
-        Ok(())
     }
 
     /// Waits for a lane to come to its end; for ever while there is none.

@@ -19,7 +19,7 @@ use weirbook::db::login::{APP_ROLE, GATE_ROLE};
 use weirbook::db::night_run::Counts;
 use weirbook::guesses::Guesses;
 use weirbook::jobs::mail::{Drained, drain};
-use weirbook::jobs::{night_run, webhooks};
+use weirbook::jobs::{feed, night_run, webhooks};
 use weirbook::mail::Post;
 use weirbook::rates::{Allowance, Rates};
 use weirbook::server::{Limits, Services, app, listen};
@@ -103,6 +103,12 @@ impl TestApp {
     /// Works off the queue of mails as of an instant.
     pub(crate) async fn drain_mail(&self, now: DateTime<Utc>) -> Drained {
         drain(self.db(), &self.post, now).await.unwrap()
+    }
+
+    /// Puts changes in order and sends webhooks, as `serve` does beside its answers, for ever.
+    pub(crate) async fn follow_changes(&self) {
+        let (_goes_on, stop) = tokio::sync::watch::channel(());
+        feed::run(self.db().clone(), self.hooks.clone(), stop).await;
     }
 
     /// Sends the webhooks of a dealer that are due as of an instant.
