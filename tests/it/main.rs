@@ -80,6 +80,7 @@ mod trace;
 mod tries;
 mod unit_pages;
 mod units;
+mod untrusted;
 mod visit_goods;
 mod visits;
 mod washes;

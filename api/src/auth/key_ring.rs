@@ -19,7 +19,7 @@ use std::io::{self, Write};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::Path;
 
-/// How long a key is published before it signs: longer than anybody keeps a key set.
+/// How long a key is published before it signs: longer than others may keep the key set.
 const ANNOUNCED_MINUTES: i64 = 10;
 /// How long others may keep the key set.
 pub const KEY_SET_MAX_AGE_S: u32 = 300;

@@ -84,7 +84,7 @@ fn is_common(password: &str, own_words: &[&str]) -> bool {
     let split = own_words.iter().flat_map(|words| words.split(|c: char| !c.is_alphanumeric()));
     let mut words: Vec<&str> = split.filter(|word| word.chars().count() > 2).collect();
     words.push("weirbook");
-    zxcvbn(password, &words).guesses_log10() < GUESSES_LOG10_MIN
+    zxcvbn(&normal(password), &words).guesses_log10() < GUESSES_LOG10_MIN
 }
 
 #[cfg(test)]
@@ -130,6 +130,8 @@ mod tests {
         {
             assert_eq!(code(common, false), Some("too_common"), "{common}");
         }
+        let full_width: String = "passwordpassword".chars().filter_map(|c| char::from_u32(c as u32 + 0xfee0)).collect();
+        assert_eq!(code(&full_width, false), Some("too_common"), "it is hashed as the plain letters");
         assert_eq!(code("berghoferberghofer", false), Some("too_common"));
         assert_eq!(code("iloveyou", true), Some("too_common"));
     }

@@ -33,8 +33,10 @@ impl Recent {
 #[derive(Default)]
 struct Known {
     looked_at: Option<DateTime<Utc>>,
-    /// Whether this instance revoked something itself since then.
-    again: bool,
+    /// How often this instance revoked something itself.
+    revoked: u64,
+    /// How often it had when what is known was looked up.
+    revoked_then: u64,
     recent: Recent,
 }
 
@@ -47,7 +49,7 @@ impl Revoked {
     #[must_use]
     pub fn none_at(now: DateTime<Utc>) -> Self {
         let revoked = Self::default();
-        revoked.learn(now, Recent::default());
+        revoked.learn(now, 0, Recent::default());
         revoked
     }
 
@@ -55,17 +57,29 @@ impl Revoked {
     #[must_use]
     pub fn is_due(&self, now: DateTime<Utc>) -> bool {
         let known = self.known();
-        known.again || known.looked_at.is_none_or(|at| now - at >= Duration::seconds(LOOK_AFTER_S))
+        known.revoked > known.revoked_then
+            || known.looked_at.is_none_or(|at| now - at >= Duration::seconds(LOOK_AFTER_S))
     }
 
-    /// Notes what was found at `now`.
-    pub fn learn(&self, now: DateTime<Utc>, recent: Recent) {
-        *self.known() = Known { looked_at: Some(now), again: false, recent };
+    /// What [`Revoked::learn`] has to be told of a look that begins now: how often this instance had
+    /// revoked something itself. What it revokes meanwhile has it look once more.
+    #[must_use]
+    pub fn begin_look(&self) -> u64 {
+        self.known().revoked
+    }
+
+    /// Notes what a look that began at `now` found.
+    pub fn learn(&self, now: DateTime<Utc>, revoked_then: u64, recent: Recent) {
+        let mut known = self.known();
+        let is_newer = known.looked_at.is_none_or(|at| at <= now) && revoked_then >= known.revoked_then;
+        if is_newer {
+            *known = Known { looked_at: Some(now), revoked: known.revoked, revoked_then, recent };
+        }
     }
 
     /// Has the next request look again, for what this instance revoked itself.
     pub fn look_again(&self) {
-        self.known().again = true;
+        self.known().revoked += 1;
     }
 
     /// Whether a token may be believed; none when too little is known to say.
@@ -106,13 +120,18 @@ mod tests {
         assert!(revoked.is_due(now) && revoked.allows(&identity, now).is_none(), "nothing is known yet");
         let at_revision =
             |revision| Recent { memberships: [(identity.membership, revision)].into(), ..Recent::default() };
-        revoked.learn(now, at_revision(2));
+        revoked.learn(now, revoked.begin_look(), at_revision(2));
         assert_eq!((revoked.allows(&identity, now), revoked.is_due(now)), (Some(true), false));
         revoked.look_again();
         assert_eq!((revoked.allows(&identity, now), revoked.is_due(now)), (Some(true), true));
-        revoked.learn(now, at_revision(3));
+        let before = revoked.begin_look();
+        revoked.look_again();
+        revoked.learn(now, before, at_revision(3));
+        assert!(revoked.is_due(now), "it was revoked during the look");
+        revoked.learn(now, revoked.begin_look(), at_revision(3));
+        revoked.learn(now, before, at_revision(2));
         assert_eq!(revoked.allows(&identity, now), Some(false));
-        revoked.learn(now, Recent { sessions: [identity.session].into(), ..Recent::default() });
+        revoked.learn(now, revoked.begin_look(), Recent { sessions: [identity.session].into(), ..Recent::default() });
         assert_eq!(revoked.allows(&identity, now), Some(false));
         let revoked = Revoked::none_at(now);
         assert!(revoked.is_due(now + Duration::seconds(LOOK_AFTER_S)));

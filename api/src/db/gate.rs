@@ -8,6 +8,7 @@ use diesel::insert_into;
 use diesel::prelude::*;
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use domain::ids::{AccountId, CustomerId, DealerId};
+use std::collections::HashMap;
 use uuid::Uuid;
 
 /// A dealer as the service needs it outside any scope.
@@ -98,6 +99,18 @@ impl Db {
     pub async fn dealers(&self) -> Result<Vec<DealerRow>, DbError> {
         self.at_gate(async |mut conn| {
             Ok(dealer::table.select(DealerRow::as_select()).order(dealer::id).load(&mut conn).await?)
+        })
+        .await
+    }
+
+    /// Names of dealers by their keys.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn dealer_names(&self, ids: &[i32]) -> Result<HashMap<i32, String>, DbError> {
+        self.at_gate(async |mut conn| {
+            let named = dealer::table.filter(dealer::id.eq_any(ids)).select((dealer::id, dealer::name));
+            Ok(named.load::<(i32, String)>(&mut conn).await?.into_iter().collect())
         })
         .await
     }

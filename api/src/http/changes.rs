@@ -134,7 +134,8 @@ pub struct Changes {
     items: Vec<ChangeView>,
     /// Send it as `after` for what comes then; null only while nothing has ever changed.
     next_after: Option<Uuid>,
-    /// Whether there are more already.
+    /// Whether there are more already: ask again at once. A part of a long log may hold none of the kinds
+    /// asked for, and says so here.
     #[schema(example = false)]
     more: bool,
 }
@@ -156,40 +157,59 @@ async fn list_changes(
     asked: Query<AskChanges>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let asked = asked.parse()?;
+    let mut asked = asked.parse()?;
     let ends = Instant::now() + asked.wait;
     let mut told = db.written().of(caller.scope().dealer());
+    let mut woken = Woken::ByWriter;
     loop {
         told.mark_unchanged();
-        let part = part(&db, &caller, &asked).await?;
-        if !part.lines.is_empty() || !passes(&mut told, ends).await {
-            let items = part.lines.into_iter().map(ChangeView::from).collect();
-            return Ok(HttpResponse::Ok().json(Changes { items, next_after: part.last, more: part.more }));
+        if woken == Woken::ByWriter {
+            db.sequence(caller.scope().dealer()).await?;
         }
+        let part = part(&db, &caller, &asked).await?;
+        if part.lines.is_empty() && !part.more {
+            if let Some(by) = wait(&mut told, ends).await {
+                woken = by;
+                asked.from = part.last.map_or(asked.from, From::After);
+                continue;
+            }
+        }
+        let items = part.lines.into_iter().map(ChangeView::from).collect();
+        return Ok(HttpResponse::Ok().json(Changes { items, next_after: part.last, more: part.more }));
     }
 }
 
-/// What there is, with all that is committed by now.
+/// What there is and has its place by now.
 async fn part<P>(db: &Db, caller: &Caller<P>, asked: &Asked) -> Result<Part, Problem> {
-    db.sequence(caller.scope().dealer()).await?;
     let read = async |tx: &crate::db::Tx<'_>| feed::after(tx, asked.from, &asked.records, asked.limit).await;
     db.read(caller.scope(), caller.now(), read).await?.ok_or_else(unknown_cursor)
 }
 
 /// How long what is written is gathered before it is looked at.
 const GATHER: Duration = Duration::from_millis(50);
-/// How often to look for what other instances wrote.
+/// How often to look for what others put in order.
 const LOOK_EVERY: Duration = Duration::from_secs(1);
 
-/// Waits until something may have changed; false when the time is over.
-async fn passes(told: &mut watch::Receiver<()>, ends: Instant) -> bool {
+/// What ended a wait.
+#[derive(PartialEq)]
+enum Woken {
+    /// Something was written here, and has to be put in order.
+    ByWriter,
+    /// It was time to look.
+    ByClock,
+}
+
+/// Waits until something may have changed; none when the time is over.
+async fn wait(told: &mut watch::Receiver<()>, ends: Instant) -> Option<Woken> {
     let left = ends.saturating_duration_since(Instant::now());
     if left.is_zero() {
-        return false;
+        return None;
     }
     tokio::select! {
-        _ = told.changed() => tokio::time::sleep(GATHER.min(left)).await,
-        () = tokio::time::sleep(LOOK_EVERY.min(left)) => {}
+        _ = told.changed() => {
+            tokio::time::sleep(GATHER.min(left)).await;
+            Some(Woken::ByWriter)
+        }
+        () = tokio::time::sleep(LOOK_EVERY.min(left)) => Some(Woken::ByClock),
     }
-    true
 }

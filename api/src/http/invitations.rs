@@ -4,7 +4,7 @@ use super::answer::{self, Page, Paging, Problems, Stamps};
 use super::people::parse_role;
 use crate::auth::{Caller, perm};
 use crate::db::people::invitation::{self, Invitation, NewInvitation};
-use crate::db::{Db, Stored, Tx};
+use crate::db::{Db, DbError, Stored, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::mail::Post;
 use crate::problem::Problem;
@@ -201,10 +201,19 @@ pub(crate) async fn renew(
     let by_mail = post.mailer.is_some();
     let renewed = async |tx: &Tx<'_>| {
         let renewed = invitation::renew(tx, id, by_mail).await?;
-        let link = if by_mail { None } else { Some(post.invitation_link(&invitation::add_link(tx, id).await?.0)) };
-        Ok(InvitationLink { link, expires_at: renewed.value.expires_at })
+        let by_mail = by_mail.then_some(InvitationLink { link: None, expires_at: renewed.value.expires_at });
+        if let Some(sent) = by_mail { Ok(sent) } else { link(tx, id, post).await }
     };
     Ok(db.write(caller.scope(), caller.now(), renewed).await?)
+}
+
+/// Makes a link to be handed over.
+///
+/// # Errors
+/// A refusal for an invitation that is over.
+pub(crate) async fn link(tx: &Tx<'_>, id: InvitationId, post: &Post) -> Result<InvitationLink, DbError> {
+    let (token, stored) = invitation::add_link(tx, id).await?;
+    Ok(InvitationLink { link: Some(post.invitation_link(&token)), expires_at: stored.value.expires_at })
 }
 
 /// An acceptance.

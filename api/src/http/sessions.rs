@@ -16,6 +16,7 @@ use actix_web::web::{Data, Path};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
+use domain::ids::{AccountId, DealerId};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use utoipa::ToSchema;
@@ -165,9 +166,12 @@ async fn refresh(
     keys: Data<Keys>,
     revoked: Data<Revoked>,
 ) -> Result<HttpResponse, Problem> {
-    let tokens = signing_in::refresh(&db, &keys, &input.0.refresh_token, &Visit::of(&request)).await;
-    revoked.look_again();
-    Ok(HttpResponse::Ok().json(Tokens::from(tokens?)))
+    let tokens =
+        signing_in::refresh(&db, &keys, &input.0.refresh_token, &Visit::of(&request)).await.inspect_err(|_| {
+            // It may have ended the whole sign-in.
+            revoked.look_again();
+        })?;
+    Ok(HttpResponse::Ok().json(Tokens::from(tokens)))
 }
 
 /// Sign out
@@ -232,12 +236,13 @@ async fn list_sessions(caller: Caller<perm::ReadSelf>, db: Data<Db>) -> Result<H
     responses((status = 204, description = "It has ended"), Problems))]
 #[post("/sessions/{id}/end")]
 async fn end_session(
+    request: HttpRequest,
     caller: Caller<perm::WriteSelf>,
     id: Path<Uuid>,
     db: Data<Db>,
     revoked: Data<Revoked>,
 ) -> Result<HttpResponse, Problem> {
-    end_one(&db, &revoked, &caller, *id).await?;
+    end_one(&db, &revoked, &caller, *id, &Visit::of(&request)).await?;
     Ok(HttpResponse::NoContent().finish())
 }
 
@@ -245,13 +250,19 @@ async fn end_session(
 ///
 /// # Errors
 /// When it is not the caller's.
-pub(crate) async fn end_one<P>(db: &Db, revoked: &Revoked, caller: &Caller<P>, id: Uuid) -> Result<(), Problem> {
+pub(crate) async fn end_one<P>(
+    db: &Db,
+    revoked: &Revoked,
+    caller: &Caller<P>,
+    id: Uuid,
+    visit: &Visit,
+) -> Result<(), Problem> {
     let account = caller.account()?;
-    let own = db.sign_ins(account, caller.now()).await?;
-    if own.iter().any(|kept| kept.id == id) {
-        db.note(caller.scope(), caller.now(), ("sign_in", id), "signed_out", &json!({})).await?;
+    let own = db.sign_ins(account, visit.now).await?;
+    if let Some(kept) = own.iter().find(|kept| kept.id == id) {
+        note_end(db, account, kept, visit).await?;
     }
-    db.end_sign_in(account, id, caller.now()).await?;
+    db.end_sign_in(account, id, visit.now).await?;
     revoked.look_again();
     Ok(())
 }
@@ -260,11 +271,12 @@ pub(crate) async fn end_one<P>(db: &Db, revoked: &Revoked, caller: &Caller<P>, i
 #[utoipa::path(tag = "sign-in", responses((status = 204, description = "They have ended"), Problems))]
 #[post("/sessions/end-others")]
 async fn end_other_sessions(
+    request: HttpRequest,
     caller: Caller<perm::WriteSelf>,
     db: Data<Db>,
     revoked: Data<Revoked>,
 ) -> Result<HttpResponse, Problem> {
-    end_others(&db, &revoked, &caller).await?;
+    end_others(&db, &revoked, &caller, &Visit::of(&request)).await?;
     Ok(HttpResponse::NoContent().finish())
 }
 
@@ -272,13 +284,25 @@ async fn end_other_sessions(
 ///
 /// # Errors
 /// When the database fails.
-pub(crate) async fn end_others<P>(db: &Db, revoked: &Revoked, caller: &Caller<P>) -> Result<(), Problem> {
+pub(crate) async fn end_others<P>(
+    db: &Db,
+    revoked: &Revoked,
+    caller: &Caller<P>,
+    visit: &Visit,
+) -> Result<(), Problem> {
     let account = caller.account()?;
-    let detail = json!({ "which": "all_others" });
-    db.note(caller.scope(), caller.now(), ("sign_in", caller.session()), "signed_out", &detail).await?;
-    db.end_other_sign_ins(account, caller.session(), caller.now()).await?;
+    for kept in db.sign_ins(account, visit.now).await?.iter().filter(|kept| kept.id != caller.session()) {
+        note_end(db, account, kept, visit).await?;
+    }
+    db.end_other_sign_ins(account, caller.session(), visit.now).await?;
     revoked.look_again();
     Ok(())
+}
+
+/// Notes the end of a sign-in with the dealer it is for, who need not be the one that is asked now.
+async fn note_end(db: &Db, account: AccountId, kept: &Kept, visit: &Visit) -> Result<(), Problem> {
+    let scope = visit.scope_of(DealerId(kept.dealer_id), account);
+    Ok(db.note(&scope, visit.now, ("sign_in", kept.id), "signed_out", &json!({})).await?)
 }
 
 /// Who one is

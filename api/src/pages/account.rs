@@ -136,22 +136,24 @@ async fn again<P: Permission>(db: &Db, caller: &Caller<P>, problem: Problem) -> 
 
 #[post("/account/sessions/{id}/end")]
 async fn end_session(
+    request: HttpRequest,
     sender: Sender<perm::WriteSelf>,
     id: Path<Uuid>,
     db: Data<Db>,
     revoked: Data<Revoked>,
 ) -> Result<HttpResponse, Fault> {
-    end_one(&db, &revoked, &sender.0, *id).await?;
+    end_one(&db, &revoked, &sender.0, *id, &Visit::of(&request)).await?;
     Ok(back("ended"))
 }
 
 #[post("/account/sessions/end-others")]
 async fn end_other_sessions(
+    request: HttpRequest,
     sender: Sender<perm::WriteSelf>,
     db: Data<Db>,
     revoked: Data<Revoked>,
 ) -> Result<HttpResponse, Fault> {
-    end_others(&db, &revoked, &sender.0).await?;
+    end_others(&db, &revoked, &sender.0, &Visit::of(&request)).await?;
     Ok(back("ended"))
 }
 

@@ -10,8 +10,8 @@ use crate::db::page::{After, PAGE_MAX};
 use crate::db::people::account::AccountView;
 use crate::db::people::invitation::{self, InvitationState};
 use crate::db::people::{self, sign_in_rule};
-use crate::db::{Db, Tx, customer, dealer, site};
-use crate::http::invitations::{InvitationInput, InvitationLink, renew};
+use crate::db::{Db, Stored, Tx, customer, dealer, site};
+use crate::http::invitations::{InvitationInput, InvitationLink, link, renew};
 use crate::http::people::set_rule;
 use crate::mail::Post;
 use crate::problem::{Kind, Problem};
@@ -19,6 +19,7 @@ use actix_web::http::{StatusCode, header};
 use actix_web::web::{Data, Form, Path, Query, ServiceConfig};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
+use domain::customer::Customer;
 use domain::ids::{CustomerId, InvitationId};
 use serde::Deserialize;
 use uuid::Uuid;
@@ -42,6 +43,7 @@ struct Page {
     faults: Vec<String>,
     people: Vec<Row>,
     invited: Vec<Invited>,
+    /// Those whose people can be invited.
     customers: Vec<(Uuid, String)>,
     rule_revision: i32,
     owners_second_factor: bool,
@@ -68,15 +70,17 @@ struct Invited {
     expired: bool,
 }
 
-/// The customers' names by their ids.
-async fn customers(tx: &Tx<'_>) -> Result<Vec<(Uuid, String)>, crate::db::DbError> {
-    let rows = customer::list(tx, true, &After::first(PAGE_MAX)).await?;
-    Ok(rows.into_iter().map(|row| (row.id.0, row.value.name)).collect())
+type Customers = [Stored<CustomerId, Customer>];
+
+fn named(customers: &Customers, id: Option<CustomerId>) -> String {
+    let found = id.and_then(|id| customers.iter().find(|known| known.id == id));
+    found.map(|customer| customer.value.name.clone()).unwrap_or_default()
 }
 
-fn named(customers: &[(Uuid, String)], id: Option<CustomerId>) -> String {
-    let found = id.and_then(|id| customers.iter().find(|(known, _)| *known == id.0));
-    found.map(|(_, name)| name.clone()).unwrap_or_default()
+/// Names of the customers that are not retired, by their ids.
+fn with_us(customers: &Customers) -> Vec<(Uuid, String)> {
+    let here = customers.iter().filter(|customer| customer.ended_at.is_none());
+    here.map(|customer| (customer.id.0, customer.value.name.clone())).collect()
 }
 
 async fn page<P>(db: &Db, caller: &Caller<P>, note: &'static str, faults: Vec<String>) -> Result<Page, Problem> {
@@ -85,7 +89,8 @@ async fn page<P>(db: &Db, caller: &Caller<P>, note: &'static str, faults: Vec<St
         .read(caller.scope(), now, async |tx| {
             let people = people::list(tx, false, &After::first(PAGE_MAX)).await?;
             let waiting = invitation::list_waiting(tx, &After::first(PAGE_MAX)).await?;
-            Ok((dealer::zone(tx).await?, customers(tx).await?, people, waiting, sign_in_rule::get(tx).await?))
+            let customers = customer::list(tx, true, &After::first(PAGE_MAX)).await?;
+            Ok((dealer::zone(tx).await?, customers, people, waiting, sign_in_rule::get(tx).await?))
         })
         .await?;
     let ids: Vec<_> = people.iter().map(|row| row.value.account).collect();
@@ -120,7 +125,7 @@ async fn page<P>(db: &Db, caller: &Caller<P>, note: &'static str, faults: Vec<St
         faults,
         people,
         invited: invited.collect(),
-        customers,
+        customers: with_us(&customers),
         rule_revision,
         owners_second_factor: rule.owners_second_factor,
     })
@@ -313,15 +318,15 @@ async fn invited(
     let by_mail = post.mailer.is_some();
     let made = async |tx: &Tx<'_>| {
         let sent = fields.iter().map(|(name, value)| (name.as_str(), value.as_str()));
-        if !form::is_first(tx, sent).await? {
-            return Ok(None);
-        }
-        invitation::create(tx, &new, by_mail).await.map(|stored| Some(stored.id))
+        let stored = if form::is_first(tx, sent).await? {
+            invitation::create(tx, &new, by_mail).await?
+        } else {
+            invitation::waiting_for(tx, &new).await?
+        };
+        // Who sent the form twice sees the second answer alone, so it has to carry a link as well.
+        if by_mail { Ok(None) } else { link(tx, stored.id, post).await.map(Some) }
     };
-    match db.write(caller.scope(), caller.now(), made).await? {
-        Some(id) if !by_mail => Ok(Some(renew(db, caller, id, post).await?)),
-        _ => Ok(None),
-    }
+    Ok(db.write(caller.scope(), caller.now(), made).await?)
 }
 
 #[derive(Template)]

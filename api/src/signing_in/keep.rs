@@ -46,8 +46,9 @@ async fn prepare(request: &HttpRequest) -> Vec<Cookie<'static>> {
     let refresh_token = cookies::read(request, CookieName::Refresh).filter(|_| !by_header);
     let now = Utc::now();
     if (by_header || refresh_token.is_some() || page_token(request).is_some()) && revoked.is_due(now) {
+        let revoked_then = revoked.begin_look();
         match db.revoked_of_late(now).await {
-            Ok(recent) => revoked.learn(now, recent),
+            Ok(recent) => revoked.learn(now, revoked_then, recent),
             Err(error) => tracing::warn!(error = %chain(&error), "what was revoked could not be looked up"),
         }
     }

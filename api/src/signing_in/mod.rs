@@ -154,10 +154,10 @@ async fn well(db: &Db, of: &str, account: AccountId, visit: &Visit) -> Result<()
 }
 
 async fn choices(db: &Db, memberships: &[MembershipRow]) -> Result<Vec<Choice>, Problem> {
-    let dealers = db.dealers().await?;
+    let ids: Vec<i32> = memberships.iter().map(|membership| membership.dealer_id).collect();
+    let names = db.dealer_names(&ids).await?;
     let choice = |membership: &MembershipRow| {
-        let dealer = dealers.iter().find(|dealer| dealer.id == membership.dealer_id);
-        let dealer = dealer.map(|dealer| dealer.name.clone()).unwrap_or_default();
+        let dealer = names.get(&membership.dealer_id).cloned().unwrap_or_default();
         Ok(Choice { membership: membership.id, dealer, role: membership.role()? })
     };
     memberships.iter().map(choice).collect::<Result<_, DbError>>().map_err(Problem::from)

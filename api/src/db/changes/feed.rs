@@ -10,6 +10,9 @@ use diesel_async::RunQueryDsl;
 use domain::change::OF_PEOPLE;
 use uuid::Uuid;
 
+/// Places that one part looks at: who asks for a kind of record that is rare goes on from there.
+const PLACES_MAX: i64 = 50_000;
+
 /// From where a reader goes on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum From {
@@ -60,15 +63,18 @@ pub async fn after(tx: &Tx<'_>, from: From, records: &[String], most: i64) -> Re
     let (Some(newest), seq) = (newest, since.as_ref().map_or(0, |at| at.seq)) else {
         return Ok(Some(Part { lines: Vec::new(), last: None, more: false }));
     };
-    let mut lines = between(tx, (seq, newest.seq), records, most + 1).await?;
+    let end = far(tx, seq).await?;
+    let is_cut = end.is_some();
+    let end = end.unwrap_or(newest);
+    let mut lines = between(tx, (seq, end.seq), records, most + 1).await?;
     let most = usize::try_from(most).unwrap_or(usize::MAX);
-    let more = lines.len() > most;
+    let is_full = lines.len() > most;
     lines.truncate(most);
     let last = match lines.last() {
-        Some(last) if more => last.id,
-        _ => newest.change_id,
+        Some(last) if is_full => last.id,
+        _ => end.change_id,
     };
-    Ok(Some(Part { lines, last: Some(last), more }))
+    Ok(Some(Part { lines, last: Some(last), more: is_full || is_cut }))
 }
 
 /// A customer's people are held to their own places by row-level security; said here too, their
@@ -86,6 +92,19 @@ async fn newest(tx: &Tx<'_>) -> Result<Option<At>, DbError> {
         Some(_) => "select seq, change_id from change_place where customer_id = $1 order by seq desc limit 1",
     };
     Ok(sql_query(sql).bind::<Nullable<SqlUuid>, _>(own(tx)).get_result(&mut tx.conn()).await.optional()?)
+}
+
+/// Where a part ends that looks at the most places, when there are more of them after `seq`.
+async fn far(tx: &Tx<'_>, seq: i64) -> Result<Option<At>, DbError> {
+    // A dealer's places have no gaps; of a customer's people those count that they see.
+    let sql = match own(tx) {
+        None => "select seq, change_id from change_place where seq = $2 + $3 + 1 and $1 is null",
+        Some(_) => {
+            "select seq, change_id from change_place where customer_id = $1 and seq > $2 order by seq offset $3 limit 1"
+        }
+    };
+    let at = sql_query(sql).bind::<Nullable<SqlUuid>, _>(own(tx)).bind::<BigInt, _>(seq).bind::<BigInt, _>(PLACES_MAX);
+    Ok(at.get_result(&mut tx.conn()).await.optional()?)
 }
 
 async fn of(tx: &Tx<'_>, id: Uuid) -> Result<Option<At>, DbError> {

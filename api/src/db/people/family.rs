@@ -63,6 +63,8 @@ pub struct SignIn {
     /// Its id.
     pub id: Uuid,
     /// For which dealer.
+    pub dealer_id: i32,
+    /// The dealer's name.
     pub dealer: String,
     /// Where it was used last.
     pub address: Option<String>,
@@ -203,6 +205,7 @@ impl Db {
                 .order((session_family::rotated_at.desc(), session_family::id))
                 .select((
                     session_family::id,
+                    session_family::dealer_id,
                     dealer::name,
                     session_family::address,
                     session_family::device,

@@ -188,6 +188,20 @@ pub async fn get(tx: &Tx<'_>, id: InvitationId) -> Result<Stored<InvitationId, I
     found.first::<Row>(&mut tx.conn()).await?.try_into()
 }
 
+/// The invitation that waits for such a person; there is at most one.
+///
+/// # Errors
+/// [`DbError::NotFound`] when none does.
+pub async fn waiting_for(tx: &Tx<'_>, new: &NewInvitation) -> Result<Stored<InvitationId, Invitation>, DbError> {
+    let same = invitation::email
+        .eq(&new.person.email)
+        .and(invitation::customer_id.is_not_distinct_from(new.customer.map(|customer| customer.0)))
+        .and(invitation::accepted_at.is_null())
+        .and(invitation::ended_at.is_null());
+    let found = invitation::table.filter(same).select(Row::as_select());
+    found.first::<Row>(&mut tx.conn()).await?.try_into()
+}
+
 /// Invitations that are neither accepted nor withdrawn, the oldest first.
 ///
 /// # Errors

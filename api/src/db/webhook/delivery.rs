@@ -330,7 +330,7 @@ pub async fn attempts(tx: &Tx<'_>, delivery: Uuid) -> Result<Vec<Attempt>, DbErr
 /// Sends a delivery again that was delivered or given up; one that still waits is tried at once.
 ///
 /// # Errors
-/// [`DbError::NotFound`] outside the scope.
+/// [`DbError::NotFound`] outside the scope; a refusal for an endpoint that is sent nothing.
 pub async fn again(tx: &Tx<'_>, delivery: Uuid) -> Result<Listed, DbError> {
     let own = webhook_delivery::table.filter(webhook_delivery::id.eq(delivery));
     let again = (
@@ -341,9 +341,23 @@ pub async fn again(tx: &Tx<'_>, delivery: Uuid) -> Result<Listed, DbError> {
     );
     let endpoint: Uuid =
         update(own).set(again).returning(webhook_delivery::endpoint_id).get_result(&mut tx.conn()).await?;
+    check_sent_to(tx, EndpointId(endpoint)).await?;
     log_again(tx, EndpointId(endpoint), json!({ "deed": "sent_again", "delivery_id": delivery })).await?;
     let sql = format!("{LISTED} where w.id = $1");
     Ok(sql_query(sql).bind::<SqlUuid, _>(delivery).get_result(&mut tx.conn()).await?)
+}
+
+/// Refuses an endpoint that is sent nothing at present: what is wanted again would only wait.
+async fn check_sent_to(tx: &Tx<'_>, id: EndpointId) -> Result<(), DbError> {
+    let endpoint = get(tx, id).await?;
+    match (endpoint.ended_at, &endpoint.value.paused_why) {
+        (Some(_), _) => Err(DbError::refused("retired", "The endpoint is retired; nothing is sent there any more.")),
+        (None, Some(why)) => Err(DbError::refused(
+            "paused",
+            format!("Nothing is sent to the endpoint because {why}. Let it go on first."),
+        )),
+        (None, None) => Ok(()),
+    }
 }
 
 /// Which deliveries to send again.
@@ -357,12 +371,16 @@ pub struct Range {
     pub dead_only: bool,
 }
 
+/// The most deliveries that are sent again at once.
+pub const AGAIN_MAX: usize = 10_000;
+
 /// Sends again what was delivered or given up in a range; how many.
 ///
 /// # Errors
-/// [`DbError::NotFound`] for an endpoint outside the scope.
+/// [`DbError::NotFound`] for an endpoint outside the scope; a refusal for more than [`AGAIN_MAX`], and
+/// for an endpoint that is sent nothing.
 pub async fn again_between(tx: &Tx<'_>, id: EndpointId, range: Range) -> Result<usize, DbError> {
-    get(tx, id).await?;
+    check_sent_to(tx, id).await?;
     let count = sql_query(
         "update webhook_delivery set state = 'waiting', tries = 0, due_at = $1, finished_at = null
           where endpoint_id = $2 and created_at >= $3 and created_at < $4
@@ -375,6 +393,11 @@ pub async fn again_between(tx: &Tx<'_>, id: EndpointId, range: Range) -> Result<
     .bind::<diesel::sql_types::Bool, _>(range.dead_only)
     .execute(&mut tx.conn())
     .await?;
+    if count > AGAIN_MAX {
+        let words =
+            format!("{count} deliveries lie in this range; at most {AGAIN_MAX} are sent again at once. Narrow it.");
+        return Err(DbError::refused("too_many", words));
+    }
     let detail = json!({ "deed": "sent_again", "from": range.from, "to": range.to, "count": count });
     log_again(tx, id, detail).await?;
     Ok(count)

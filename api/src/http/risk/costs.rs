@@ -47,7 +47,7 @@ pub struct CostsInput {
     none_day: Decimal,
     /// How many failures the rated life of a part is worth, from 0.1 to 1000: the more, the longer forecasts
     /// keep to it against the lives that are known. 2 unless set: the scale then lies within a factor of 2.2 of
-    /// the rated one with 90 %, about as far as lives in dirty water are found from what a maker rates, and
+    /// the rated one with 90 %, about as far as lives in dirty water are found from what a maker rates (common practice, no source), and
     /// six failures of the dealer's own outweigh it three to one.
     #[schema(example = 2.0)]
     rated_life_weight: f64,

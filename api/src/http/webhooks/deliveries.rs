@@ -180,6 +180,8 @@ pub struct SentAgain {
 }
 
 /// Send a range of deliveries again
+///
+/// At most 10,000 at once.
 #[utoipa::path(tag = "changes", request_body = SendAgain, params(("id" = Uuid, Path, description = "The endpoint's id")),
     responses((status = 202, description = "They will be sent", body = SentAgain), Problems))]
 #[post("/webhook-endpoints/{id}/send-again")]
