@@ -76,8 +76,8 @@ pub struct Paging {
     /// How many records a page has, 1 to 500.
     #[param(minimum = 1, maximum = 500, default = 100)]
     limit: Option<i64>,
-    /// Which fields of each record to give, separated by commas; all when left out. What a record does
-    /// not have is left out.
+    /// Which fields of each record to give, separated by commas; all when left out. A
+    /// record then has those of them that it knows and no others, whatever the schema requires.
     #[param(example = "id,revision")]
     fields: Option<String>,
 }

@@ -7,7 +7,7 @@ use crate::db::people::invitation::{self, Invitation, NewInvitation};
 use crate::db::{Db, DbError, Stored, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::mail::Post;
-use crate::problem::Problem;
+use crate::problem::{Problem, ProblemBody};
 use crate::signing_in::account;
 use crate::signing_in::place::Visit;
 use actix_web::http::StatusCode;
@@ -236,7 +236,8 @@ pub struct Acceptance {
 ///
 /// Then sign in.
 #[utoipa::path(tag = "people", request_body = Acceptance, security(()),
-    responses((status = 204, description = "It is accepted"), Problems))]
+    responses((status = 204, description = "It is accepted"), Problems,
+        (status = 410, description = "The invitation is over", content_type = "application/problem+json", body = ProblemBody)))]
 #[post("/invitations/accept")]
 async fn accept_invitation(
     request: HttpRequest,
@@ -284,7 +285,8 @@ pub struct NewPassword {
 ///
 /// All sign-ins of the account end. Then sign in; a second factor is still asked for.
 #[utoipa::path(tag = "sign-in", request_body = NewPassword, security(()),
-    responses((status = 204, description = "It is set"), Problems))]
+    responses((status = 204, description = "It is set"), Problems,
+        (status = 410, description = "The link was used or has expired", content_type = "application/problem+json", body = ProblemBody)))]
 #[post("/password-resets/use")]
 async fn set_password_by_link(
     request: HttpRequest,
