@@ -187,8 +187,11 @@ async fn keep_sign_in(
         "address": visit.place.address, "device": visit.place.device, "second_factor": account.totp_since.is_some(),
     });
     db.note(&scope, visit.now, ("sign_in", id), "signed_in", &detail).await?;
-    let family = NewFamily { id, membership, token: &token, place: &visit.place, expires_at: ends_at };
-    db.add_family(&family, visit.now).await?;
+    let family = NewFamily { id, account, membership, token: &token, place: &visit.place, expires_at: ends_at };
+    db.add_family(&family, visit.now).await.map_err(|error| match error {
+        DbError::NotFound => Problem::new(Kind::NotSignedIn, "The account was changed meanwhile; sign in again."),
+        other => other.into(),
+    })?;
     tokens(keys, membership, id, &token, ends_at, visit.now)
 }
 

@@ -1,6 +1,6 @@
 //! Sign-ins at the gate: each is a family of refresh tokens of which one is valid at a time.
 
-use super::account::end_sign_ins;
+use super::account::{AccountRow, end_sign_ins};
 use crate::auth::refresh::RefreshToken;
 use crate::auth::revoked::Recent;
 use crate::db::gate::MembershipRow;
@@ -47,6 +47,8 @@ pub enum KnownBy {
 pub struct NewFamily<'a> {
     /// Its id.
     pub id: Uuid,
+    /// The account as its password, and code where it asks for one, were checked.
+    pub account: &'a AccountRow,
     /// The membership it is for.
     pub membership: &'a MembershipRow,
     /// The first refresh token.
@@ -120,12 +122,20 @@ struct Row {
 }
 
 impl Db {
-    /// Keeps a sign-in.
+    /// Keeps a sign-in. The account is locked meanwhile, so that whoever changes its password or sets a
+    /// second factor up either comes first, and refuses it, or ends it.
     ///
     /// # Errors
-    /// When the database fails.
+    /// [`DbError::NotFound`] when the account changed since it was checked.
     pub async fn add_family(&self, new: &NewFamily<'_>, now: DateTime<Utc>) -> Result<(), DbError> {
         self.at_gate(async |mut conn| {
+            let unchanged = account::id
+                .eq(new.account.id.0)
+                .and(account::password_set_at.eq(new.account.password_set_at))
+                .and(account::totp_since.is_not_distinct_from(new.account.totp_since))
+                .and(account::disabled_at.is_null());
+            let found = account::table.filter(unchanged).select(account::id).for_share();
+            let _locked: Uuid = found.first(&mut conn).await?;
             insert_into(session_family::table)
                 .values((
                     (
