@@ -1,14 +1,13 @@
 //! How accounts come to be and change: an invitation accepted, a password set anew or changed.
 
 use super::place::Visit;
-use super::{check_password, well};
+use super::{check_password, hashing, well};
 use crate::auth::throttle::Counted;
 use crate::auth::{LinkToken, password, secret};
 use crate::db::people::account::AccountRow;
 use crate::db::people::invitation::{self, Invitation, InvitationState};
 use crate::db::{Db, DbError, Stored, Tx, job};
 use crate::problem::{Kind, Problem};
-use actix_web::web;
 use chrono::{DateTime, Duration, Utc};
 use domain::fault::Faults;
 use domain::ids::{DealerId, InvitationId};
@@ -95,7 +94,7 @@ pub async fn accept(
 }
 
 async fn hashed(password: String) -> Result<String, Problem> {
-    let hash = web::block(move || password::hash(&password)).await;
+    let hash = hashing(move || password::hash(&password)).await;
     let hash = hash.map_err(|error| Problem::internal(&error))?;
     hash.map_err(|error| Problem::internal(&error))
 }

@@ -17,11 +17,13 @@ use crate::db::people::family::{Exchanged, KnownBy, NewFamily};
 use crate::db::people::sign_in_rule;
 use crate::db::{Db, DbError};
 use crate::problem::{Kind, Problem};
+use actix_web::error::BlockingError;
 use actix_web::web;
 use chrono::{DateTime, Duration, Utc};
 use domain::ids::{AccountId, DealerId};
 use place::Visit;
 use serde_json::json;
+use tokio::sync::Semaphore;
 use uuid::Uuid;
 
 /// The tokens of a sign-in.
@@ -54,6 +56,15 @@ pub struct Choice {
     pub role: Role,
 }
 
+/// Passwords hashed at once: each takes 19 MiB, and whoever is not signed in can ask for one.
+static HASHING: Semaphore = Semaphore::const_new(8);
+
+/// Hashes or checks a password off the async threads, when it is its turn.
+async fn hashing<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, BlockingError> {
+    let _turn = HASHING.acquire().await;
+    web::block(work).await
+}
+
 /// Checks a password.
 ///
 /// # Errors
@@ -64,7 +75,7 @@ pub async fn check_password(db: &Db, email: &str, typed: String, visit: &Visit) 
     let tries = tries(db, &email.trim().to_lowercase(), account.as_ref().map(|account| account.id), visit).await?;
     begin(db, &tries, visit).await?;
     let stored = account.as_ref().map_or(password::DECOY.to_owned(), |account| account.password_hash.clone());
-    let verified = web::block(move || password::verify(&typed, &stored)).await.unwrap_or(false);
+    let verified = hashing(move || password::verify(&typed, &stored)).await.unwrap_or(false);
     account
         .filter(|_| verified)
         .ok_or_else(|| Problem::new(Kind::NotSignedIn, "The e-mail address or the password is wrong."))
