@@ -76,9 +76,13 @@ pub async fn check_password(db: &Db, email: &str, typed: String, visit: &Visit) 
     begin(db, &tries, visit).await?;
     let stored = account.as_ref().map_or(password::DECOY.to_owned(), |account| account.password_hash.clone());
     let verified = hashing(move || password::verify(&typed, &stored)).await.unwrap_or(false);
-    account
-        .filter(|_| verified)
-        .ok_or_else(|| Problem::new(Kind::NotSignedIn, "The e-mail address or the password is wrong."))
+    if verified && let Some(account) = account {
+        return Ok(account);
+    }
+    // Never what was typed: people type passwords where addresses belong.
+    let id = account.map(|account| account.id.0);
+    tracing::warn!(account = ?id, address = visit.place.address, "a password was wrong");
+    Err(Problem::new(Kind::NotSignedIn, "The e-mail address or the password is wrong."))
 }
 
 /// What a try counts under.
@@ -123,6 +127,7 @@ pub async fn check_code(db: &Db, keys: &Keys, account: &AccountRow, typed: &str,
     if second_factor::spend(db, keys, account, typed, visit.now).await? {
         return Ok(());
     }
+    tracing::warn!(account = %account.id, address = visit.place.address, "a code was wrong");
     let detail = "The code is wrong, or was used before. Wait for the next one.";
     Err(Problem::at(Kind::NotSignedIn, "/code", "wrong_code", detail))
 }
