@@ -202,7 +202,13 @@ async fn go_on(
     let mut visit = Visit::of(request);
     visit.place.device_hash = Some(secret::hash(&device));
     match signing_in::go_on(db, keys, account, membership, &visit).await? {
-        Next::In(tokens) => Ok(signed_in(request, &tokens, device, &visit, next)),
+        Next::In(tokens) => {
+            // This browser's cookies are written over: what they opened before would run on unseen.
+            if let Some(before) = cookies::read(request, CookieName::Refresh) {
+                signing_in::sign_out(db, &before, &visit).await?;
+            }
+            Ok(signed_in(request, &tokens, device, &visit, next))
+        }
         Next::Choose(choices) => {
             let step = step(keys, account, account.totp_since.is_some(), &visit)?;
             let shown = |choice: Choice| (choice.membership, choice.dealer, role(choice.role));
