@@ -246,7 +246,7 @@ fn stamp(headers: &mut HeaderMap, id: Option<String>, path: &str, is_encrypted: 
         headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy));
     }
     if is_encrypted {
-        let a_year = HeaderValue::from_static("max-age=31536000");
+        let a_year = HeaderValue::from_static("max-age=31536000; includeSubDomains");
         headers.insert(header::STRICT_TRANSPORT_SECURITY, a_year);
     }
     if !headers.contains_key(header::CACHE_CONTROL) {

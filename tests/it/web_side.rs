@@ -41,7 +41,7 @@ async fn every_answer_says_what_a_browser_may_do_with_it() {
         );
         assert_eq!(answer.header("x-content-type-options"), "nosniff", "{path}");
         // The tests' service says that it is reached over TLS.
-        assert_eq!(answer.header("strict-transport-security"), "max-age=31536000", "{path}");
+        assert_eq!(answer.header("strict-transport-security"), "max-age=31536000; includeSubDomains", "{path}");
         if !path.starts_with("/docs") {
             assert!(
                 !answer.text().contains("<script") && !has_handler(answer.text()),
