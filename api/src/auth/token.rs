@@ -43,7 +43,14 @@ pub struct Keys {
     issuer: String,
     file: Option<PathBuf>,
     held: Arc<Mutex<Held>>,
-    verified: Arc<Mutex<LruCache<[u8; 32], Claims>>>,
+    verified: Arc<Mutex<LruCache<[u8; 32], Remembered>>>,
+}
+
+/// What a verified token says, and by which key: it is believed no longer than the key.
+#[derive(Clone)]
+struct Remembered {
+    kid: String,
+    claims: Claims,
 }
 
 struct Held {
@@ -166,7 +173,6 @@ impl Keys {
             match Ring::load_or_make(file) {
                 Ok(ring) => {
                     (held.ring, held.written_at) = (Arc::new(ring), written_at);
-                    self.remembered().clear();
                     tracing::info!("the signing keys were read anew");
                 }
                 Err(error) => tracing::error!(%error, "the changed signing keys can't be used; the old ones hold on"),
@@ -236,12 +242,12 @@ impl Keys {
         let ring = self.ring(now);
         // The digest, not the token, is compared: how long that takes says nothing of the token.
         let digest: [u8; 32] = Sha256::digest(token).into();
-        let remembered = self.remembered().get(&digest).cloned();
+        let remembered = self.remembered().get(&digest).cloned().filter(|known| ring.key(&known.kid).is_some());
         let claims = match remembered {
-            Some(claims) => claims,
+            Some(known) => known.claims,
             None => {
-                let claims: Claims = self.signed(&ring, token, ACCESS_TYPE, AUDIENCE)?;
-                self.remembered().put(digest, claims.clone());
+                let (kid, claims): (String, Claims) = self.signed(&ring, token, ACCESS_TYPE, AUDIENCE)?;
+                self.remembered().put(digest, Remembered { kid, claims: claims.clone() });
                 claims
             }
         };
@@ -261,7 +267,7 @@ impl Keys {
         })
     }
 
-    fn remembered(&self) -> std::sync::MutexGuard<'_, LruCache<[u8; 32], Claims>> {
+    fn remembered(&self) -> std::sync::MutexGuard<'_, LruCache<[u8; 32], Remembered>> {
         self.verified.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -284,11 +290,11 @@ impl Keys {
     #[must_use]
     pub fn verify_step(&self, token: &str) -> Option<SignInStep> {
         let ring = self.ring(Utc::now());
-        self.signed::<StepClaims>(&ring, token, STEP_TYPE, STEP_AUDIENCE).map(|claims| claims.step)
+        self.signed::<StepClaims>(&ring, token, STEP_TYPE, STEP_AUDIENCE).map(|(_, claims)| claims.step)
     }
 
-    /// The claims of a token that we signed for that audience and that runs now.
-    fn signed<T: DeserializeOwned>(&self, ring: &Ring, token: &str, kind: &str, audience: &str) -> Option<T> {
+    /// The key and the claims of a token that we signed for that audience and that runs now.
+    fn signed<T: DeserializeOwned>(&self, ring: &Ring, token: &str, kind: &str, audience: &str) -> Option<(String, T)> {
         let header = jsonwebtoken::decode_header(token).ok()?;
         if header.typ.as_deref() != Some(kind) {
             return None;
@@ -300,7 +306,8 @@ impl Keys {
         validation.set_required_spec_claims(&["exp", "nbf", "aud", "iss"]);
         validation.validate_nbf = true;
         validation.leeway = LEEWAY_S.unsigned_abs();
-        Some(jsonwebtoken::decode::<T>(token, &key.decoding, &validation).ok()?.claims)
+        let claims = jsonwebtoken::decode::<T>(token, &key.decoding, &validation).ok()?.claims;
+        Some((key.kid.clone(), claims))
     }
 }
 
