@@ -116,12 +116,17 @@ pub(crate) async fn revoke(tx: &Tx<'_>, of: SiteId, id: Uuid) -> Result<Link, Db
     logged(tx, link, "retired").await
 }
 
-/// The link of that hash; notes that it was opened, in the change log too.
+/// The link of that hash; notes of one that is not over that it was opened, in the change log too.
 ///
 /// # Errors
 /// [`DbError::NotFound`] for an unknown one.
 pub(crate) async fn open(tx: &Tx<'_>, hash: &[u8]) -> Result<Link, DbError> {
-    let link = update(discharge_link::table.filter(discharge_link::token_hash.eq(hash)))
+    let of_hash = discharge_link::table.filter(discharge_link::token_hash.eq(hash));
+    let known: Link = of_hash.select(Link::as_select()).first(&mut tx.conn()).await?;
+    if known.revoked_at.is_some() || known.expires_at <= tx.now() {
+        return Ok(known);
+    }
+    let link = update(of_hash)
         .set(discharge_link::opened_at.eq(tx.now()))
         .returning(Link::as_returning())
         .get_result(&mut tx.conn())
