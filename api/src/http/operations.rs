@@ -9,7 +9,7 @@ use crate::problem::{Kind, Problem};
 use crate::telemetry::Metrics;
 use actix_web::http::header;
 use actix_web::web::{self, Data, ServiceConfig};
-use actix_web::{HttpResponse, get};
+use actix_web::{HttpRequest, HttpResponse, get};
 use utoipa_swagger_ui::SwaggerUi;
 
 /// The routes.
@@ -43,11 +43,15 @@ async fn ready(db: Data<Db>) -> Result<&'static str, Problem> {
     Ok("ok\n")
 }
 
+/// For whoever runs the service, who reaches it itself: what a proxy passes on comes from outside.
 #[get("/metrics")]
-async fn metrics(metrics: Data<Metrics>, db: Data<Db>) -> HttpResponse {
-    HttpResponse::Ok()
+async fn metrics(request: HttpRequest, metrics: Data<Metrics>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    if request.headers().contains_key("x-forwarded-for") {
+        return Err(Problem::not_found());
+    }
+    Ok(HttpResponse::Ok()
         .content_type("application/openmetrics-text; version=1.0.0; charset=utf-8")
-        .body(metrics.text(&db))
+        .body(metrics.text(&db)))
 }
 
 #[get("/openapi.json")]
