@@ -16,6 +16,8 @@ use uuid::Uuid;
 /// How long a token that was just exchanged is given its successor once more: for answers that got
 /// lost, and for pages that a browser asks for at once.
 const LOST_ANSWER_S: i64 = 10;
+/// Days without use after which a sign-in has ended.
+const IDLE_DAYS: i64 = 14;
 /// How long a place stays known to an account that signed in from it.
 const KNOWN_DAYS: i64 = 90;
 
@@ -203,6 +205,7 @@ impl Db {
                 .eq(account.0)
                 .and(session_family::revoked_at.is_null())
                 .and(session_family::expires_at.gt(now))
+                .and(session_family::rotated_at.gt(now - Duration::days(IDLE_DAYS)))
                 .and(membership::ended_at.is_null());
             Ok(session_family::table
                 .inner_join(dealer::table.on(dealer::id.eq(session_family::dealer_id)))
@@ -344,7 +347,7 @@ async fn exchange(
     let Some(row): Option<Row> = found.for_update().first(&mut conn).await.optional()? else {
         return Ok(Exchanged::Over);
     };
-    if row.revoked_at.is_some() || row.expires_at <= now {
+    if row.revoked_at.is_some() || row.expires_at <= now || row.rotated_at <= now - Duration::days(IDLE_DAYS) {
         return Ok(Exchanged::Over);
     }
     let Some(membership) = membership_of(conn, &row).await? else { return Ok(Exchanged::Over) };
