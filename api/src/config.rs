@@ -4,6 +4,7 @@
 use crate::mail::{Encryption, MailSettings};
 use crate::rates::Allowance;
 use clap::Args;
+use ipnet::IpNet;
 use serde::Deserialize;
 use std::net::SocketAddr;
 use std::num::NonZeroU32;
@@ -64,6 +65,9 @@ pub struct Settings {
     /// Address at which people reach the service, named in tokens [default: http:// and the address listened on]
     #[arg(long, env = "WEIRBOOK_PUBLIC_URL", value_name = "URL")]
     pub public_url: Option<String>,
+    /// Networks of the proxies in front, which say where requests came from [default: 127.0.0.0/8,::1/128]
+    #[arg(long, env = "WEIRBOOK_TRUSTED_PROXIES", value_delimiter = ',', value_name = "NETWORK")]
+    pub trusted_proxies: Option<Vec<IpNet>>,
     /// Most database connections [default: 16]
     #[arg(long, env = "WEIRBOOK_POOL_SIZE", value_name = "N")]
     pub pool_size: Option<usize>,
@@ -108,6 +112,8 @@ pub struct Settings {
 /// The configuration, resolved.
 #[derive(Debug, Clone)]
 pub struct Config {
+    /// Networks of the proxies that are believed about where requests came from.
+    pub trusted_proxies: Vec<IpNet>,
     /// Address to listen on.
     pub listen: SocketAddr,
     /// The owner's address of an outside PostgreSQL.
@@ -156,10 +162,12 @@ impl Settings {
             unknown: most(self.requests_per_minute_unknown, file.requests_per_minute_unknown, 300),
         };
         let cores = std::thread::available_parallelism().map_or(2, usize::from);
+        let this_machine = || ["127.0.0.0/8", "::1/128"].iter().filter_map(|network| network.parse().ok()).collect();
         let workers = in_range("workers", self.workers.or(file.workers).unwrap_or(cores), 1..=500)?;
         let batch_mib = in_range("batch-mib", self.batch_mib.or(file.batch_mib).unwrap_or(16), 1..=500)?;
         Ok(Config {
             signing_key: self.signing_key.or(file.signing_key).unwrap_or_else(|| data_dir.join("signing-key.pem")),
+            trusted_proxies: self.trusted_proxies.or(file.trusted_proxies).unwrap_or_else(this_machine),
             public_url: self.public_url.or(file.public_url).unwrap_or_else(|| format!("http://{listen}")),
             database_url: self.database_url.or(file.database_url).filter(|url| !url.is_empty()),
             pg_bindir: self.pg_bindir.or(file.pg_bindir),

@@ -2,7 +2,9 @@
 //! memory, and bounded; with several instances each counts for itself.
 
 use actix_web::HttpRequest;
+use actix_web::web::Data;
 use chrono::{DateTime, Duration, Utc};
+use ipnet::IpNet;
 use lru::LruCache;
 use std::net::IpAddr;
 use std::num::NonZeroUsize;
@@ -69,19 +71,32 @@ pub fn network(address: IpAddr) -> IpAddr {
     }
 }
 
-/// The address a request came from. Behind a proxy on this machine or its network that is the
-/// last one in X-Forwarded-For, which the proxy itself added; what stands before it, anybody may
+/// The proxies that are believed when they say where a request came from.
+#[derive(Debug, Clone)]
+pub struct Proxies(pub Vec<IpNet>);
+
+impl Proxies {
+    fn hold(&self, address: IpAddr) -> bool {
+        self.0.iter().any(|network| network.contains(&address.to_canonical()))
+    }
+}
+
+/// The address a request came from. Each proxy adds to X-Forwarded-For whom it had the request from: read
+/// from its end, the first one that is no proxy of ours is the one. What stands before it, anybody may
 /// have written.
 #[must_use]
 pub fn address_of(request: &HttpRequest) -> Option<IpAddr> {
-    let peer = request.peer_addr()?.ip();
-    let near = match peer.to_canonical() {
-        IpAddr::V4(v4) => v4.is_loopback() || v4.is_private(),
-        IpAddr::V6(v6) => v6.is_loopback() || v6.is_unique_local(),
-    };
-    let forwarded = request.headers().get_all("x-forwarded-for").last().filter(|_| near);
-    let last = forwarded.and_then(|value| value.to_str().ok()?.rsplit(',').next()?.trim().parse().ok());
-    Some(last.unwrap_or(peer))
+    let mut address = request.peer_addr()?.ip();
+    let Some(proxies) = request.app_data::<Data<Proxies>>() else { return Some(address) };
+    let fields: Vec<_> = request.headers().get_all("x-forwarded-for").collect();
+    let mut hops = fields.iter().rev().flat_map(|field| field.to_str().unwrap_or_default().rsplit(','));
+    while proxies.hold(address) {
+        match hops.next().and_then(|hop| hop.trim().parse().ok()) {
+            Some(hop) => address = hop,
+            None => break,
+        }
+    }
+    Some(address)
 }
 
 #[cfg(test)]
@@ -115,13 +130,21 @@ mod tests {
     }
 
     #[test]
-    fn only_a_proxy_nearby_says_where_a_request_came_from() {
-        let from = |peer: &str, forwarded: &str| {
+    fn only_a_proxy_of_ours_says_where_a_request_came_from() {
+        let from = |peer: &str, fields: &[&str]| {
+            let proxies = ["127.0.0.0/8", "10.1.0.0/16"].map(|network| network.parse().unwrap());
             let request = TestRequest::default().peer_addr(peer.parse().unwrap());
-            address_of(&request.insert_header(("x-forwarded-for", forwarded)).to_http_request()).unwrap().to_string()
+            let mut request = request.app_data(Data::new(Proxies(proxies.into())));
+            for field in fields {
+                request = request.append_header(("x-forwarded-for", *field));
+            }
+            address_of(&request.to_http_request()).unwrap().to_string()
         };
-        assert_eq!(from("127.0.0.1:9", "198.51.100.7, 203.0.113.5"), "203.0.113.5");
-        assert_eq!(from("192.0.2.1:9", "203.0.113.5"), "192.0.2.1");
-        assert_eq!(from("127.0.0.1:9", "nonsense"), "127.0.0.1");
+        assert_eq!(from("127.0.0.1:9", &["198.51.100.7, 203.0.113.5"]), "203.0.113.5");
+        assert_eq!(from("127.0.0.1:9", &["198.51.100.7", "203.0.113.5, 10.1.2.3"]), "203.0.113.5", "two of ours");
+        assert_eq!(from("[::ffff:127.0.0.1]:9", &["203.0.113.5"]), "203.0.113.5");
+        assert_eq!(from("192.0.2.1:9", &["203.0.113.5"]), "192.0.2.1");
+        assert_eq!(from("192.168.0.9:9", &["203.0.113.5"]), "192.168.0.9", "near is not enough");
+        assert_eq!(from("127.0.0.1:9", &["nonsense"]), "127.0.0.1");
     }
 }

@@ -8,7 +8,7 @@ use crate::db::cluster::{Cluster, ClusterError, ClusterOptions, Durability};
 use crate::db::login::{APP_ROLE, GATE_ROLE, Login};
 use crate::db::migrate::{MigrateError, migrate};
 use crate::db::{Db, DbError};
-use crate::guesses::Guesses;
+use crate::guesses::{Guesses, Proxies};
 use crate::mail::{MailError, Mailer, Post};
 use crate::rates::Rates;
 use crate::server::{Limits, Services};
@@ -95,6 +95,7 @@ pub async fn launch(config: &Config) -> Result<Launched, LaunchError> {
         revoked: Revoked::default(),
         metrics: Metrics::default(),
         guesses: Guesses::default(),
+        proxies: Proxies(config.trusted_proxies.clone()),
         rates: Rates::new(config.allowance),
         hooks: Sender::new(config.webhook_loopback)?,
     };

@@ -5,7 +5,7 @@ use crate::auth::revoked::Revoked;
 use crate::auth::token::Keys;
 use crate::db::Db;
 use crate::document::completed;
-use crate::guesses::Guesses;
+use crate::guesses::{Guesses, Proxies};
 use crate::mail::Post;
 use crate::problem::{FaultBody, Kind, Problem, ProblemBody};
 use crate::rates::{Rates, rated};
@@ -46,6 +46,8 @@ pub struct Services {
     pub post: Post,
     /// Who tried wrong links of late.
     pub guesses: Guesses,
+    /// Who is believed about where a request came from.
+    pub proxies: Proxies,
     /// Sends webhooks.
     pub hooks: Sender,
     /// Who sent how many requests of late.
@@ -134,6 +136,7 @@ pub fn app(
         .app_data(Data::new(services.limits))
         .app_data(Data::new(services.post.clone()))
         .app_data(Data::new(services.guesses.clone()))
+        .app_data(Data::new(services.proxies.clone()))
         .app_data(Data::new(services.hooks.clone()))
         .app_data(Data::new(services.rates.clone()))
         .app_data(Data::new(document.clone()))

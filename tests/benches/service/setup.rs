@@ -16,7 +16,7 @@ use weirbook::db::cluster::{Cluster, ClusterOptions, Durability};
 use weirbook::db::gate::{NewDealer, NewPerson};
 use weirbook::db::login::{APP_ROLE, GATE_ROLE, Login};
 use weirbook::db::migrate::migrate;
-use weirbook::guesses::Guesses;
+use weirbook::guesses::{Guesses, Proxies};
 use weirbook::mail::Post;
 use weirbook::rates::{Allowance, Rates};
 use weirbook::server::{Limits, Services, listen};
@@ -63,6 +63,7 @@ impl Bench {
             limits,
             post: Post::new(None, "http://bench"),
             guesses: Guesses::default(),
+            proxies: Proxies(Vec::new()),
             hooks: Sender::new(true)?,
             rates: Rates::new(Allowance { signed_in: NonZeroU32::MAX, unknown: NonZeroU32::MAX }),
         };

@@ -17,7 +17,7 @@ use weirbook::auth::token::Keys;
 use weirbook::db::Db;
 use weirbook::db::login::{APP_ROLE, GATE_ROLE};
 use weirbook::db::night_run::Counts;
-use weirbook::guesses::Guesses;
+use weirbook::guesses::{Guesses, Proxies};
 use weirbook::jobs::mail::{Drained, drain};
 use weirbook::jobs::{feed, night_run, webhooks};
 use weirbook::mail::Post;
@@ -155,6 +155,7 @@ pub(crate) fn services(database: &Database, pool_size: usize) -> Services {
         limits: Limits { batch_bytes_max: 16 << 20 },
         post: Post::new(None, "https://water.example.com"),
         guesses: Guesses::default(),
+        proxies: Proxies(vec!["127.0.0.0/8".parse().unwrap()]),
         hooks: Sender::new(true).unwrap(),
         rates: Rates::new(Allowance { signed_in: NonZeroU32::MAX, unknown: NonZeroU32::MAX }),
     }
