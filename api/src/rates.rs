@@ -11,14 +11,16 @@ use actix_web::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use actix_web::middleware::Next;
 use actix_web::web::Data;
 use actix_web::{Error, HttpRequest, ResponseError};
+use domain::ids::AccountId;
 use governor::clock::{Clock, DefaultClock};
 use governor::middleware::StateInformationMiddleware;
 use governor::state::keyed::DefaultKeyedStateStore;
 use governor::{Quota, RateLimiter};
+use std::collections::HashMap;
 use std::net::IpAddr;
 use std::num::NonZeroU32;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use uuid::Uuid;
 
 /// Requests in a minute.
@@ -48,6 +50,8 @@ struct Counts {
     signed_in: Limiter,
     unknown: Limiter,
     clock: DefaultClock,
+    /// Exports under way, by who asked for them.
+    exports: Mutex<HashMap<AccountId, usize>>,
     /// Requests since the counts of those who have come to rest were last forgotten.
     since: AtomicU32,
 }
@@ -72,6 +76,7 @@ impl Rates {
             signed_in: limiter(allowance.signed_in),
             unknown: limiter(allowance.unknown),
             clock: DefaultClock::default(),
+            exports: Mutex::default(),
             since: AtomicU32::new(0),
         }))
     }
@@ -93,6 +98,44 @@ impl Rates {
             Err(not_until) => Left::Seconds(not_until.wait_time_from(counts.clock.now()).as_secs() + 1),
         };
         (most, left)
+    }
+}
+
+/// Exports that one account or program may have under way at once.
+const EXPORTS_MOST: usize = 3;
+
+/// An export under way; over when it is dropped.
+pub(crate) struct Export {
+    of: AccountId,
+    counts: Arc<Counts>,
+}
+
+impl Rates {
+    /// Begins an export.
+    ///
+    /// # Errors
+    /// While too many of the same account are under way.
+    pub(crate) fn begin_export(&self, of: AccountId) -> Result<Export, Problem> {
+        let mut exports = self.0.exports.lock().unwrap_or_else(PoisonError::into_inner);
+        let running = exports.entry(of).or_default();
+        if *running >= EXPORTS_MOST {
+            let detail = format!("{EXPORTS_MOST} exports of yours are under way; wait until one has ended.");
+            return Err(Problem::new(Kind::TooMany, detail));
+        }
+        *running += 1;
+        Ok(Export { of, counts: self.0.clone() })
+    }
+}
+
+impl Drop for Export {
+    fn drop(&mut self) {
+        let mut exports = self.counts.exports.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(running) = exports.get_mut(&self.of) {
+            *running -= 1;
+            if *running == 0 {
+                exports.remove(&self.of);
+            }
+        }
     }
 }
 
@@ -140,5 +183,23 @@ fn stamp(headers: &mut HeaderMap, most: NonZeroU32, left: u32) {
         if let Ok(value) = HeaderValue::from_str(&value) {
             headers.insert(HeaderName::from_static(name), value);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn few_exports_of_one_account_go_on_at_once() {
+        let rates = Rates::new(Allowance { signed_in: NonZeroU32::MAX, unknown: NonZeroU32::MAX });
+        let [one, other] = [1, 2].map(|id| AccountId(Uuid::from_u128(id)));
+        let mut running: Vec<_> = (0..EXPORTS_MOST).map(|_| rates.begin_export(one).ok().unwrap()).collect();
+        assert!(rates.begin_export(one).is_err_and(|problem| problem.kind() == Kind::TooMany));
+        assert!(rates.begin_export(other).is_ok());
+        running.pop();
+        assert!(rates.begin_export(one).is_ok());
+        drop(running);
+        assert!(rates.0.exports.lock().unwrap().is_empty());
     }
 }

@@ -6,6 +6,7 @@ use crate::auth::{Caller, Scope, perm};
 use crate::db::changes::audit::{self, Filter, Sealed};
 use crate::db::{Db, DbError, Tx};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
@@ -162,6 +163,7 @@ async fn list_audit(
     asked: Query<AskAudit>,
     paging: Query<Paging>,
     db: Data<Db>,
+    rates: Data<Rates>,
 ) -> Result<HttpResponse, Problem> {
     let filter = asked.filter();
     db.sequence(caller.scope().dealer()).await?;
@@ -171,6 +173,7 @@ async fn list_audit(
             media,
             columns(),
             pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), filter),
+            rates.begin_export(caller.account()?)?,
         ));
     }
     let (before, limit) = paging.numbered()?;

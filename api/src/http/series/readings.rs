@@ -8,6 +8,7 @@ use crate::db::reading::Reading;
 use crate::db::series::readings::{self, Place, Stretch};
 use crate::db::{Db, DbError};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
@@ -91,7 +92,9 @@ pub(super) async fn export_readings(
     asked: Query<ExportReadings>,
     of: Query<AskOf>,
     db: Data<Db>,
+    rates: Data<Rates>,
 ) -> Result<HttpResponse, Problem> {
+    let export = rates.begin_export(caller.account()?)?;
     if asked.from > asked.to {
         return Err(before_from());
     }
@@ -99,7 +102,7 @@ pub(super) async fn export_readings(
     let read = async |tx: &crate::db::Tx<'_>| readings::stretches(tx, of, span).await;
     let stretches = db.read(caller.scope(), caller.now(), read).await?;
     let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), stretches);
-    Ok(streamed(Media::of(&request), columns(), pages))
+    Ok(streamed(Media::of(&request), columns(), pages, export))
 }
 
 fn pages(

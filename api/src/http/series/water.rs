@@ -10,6 +10,7 @@ use crate::db::fact::{StoredDay, StoredMonth, amount_name, statements};
 use crate::db::series::{Of, water};
 use crate::db::{Db, DbError, Tx};
 use crate::problem::{Kind as Wrong, Problem};
+use crate::rates::Rates;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -154,10 +155,12 @@ pub(super) async fn export_water(
     asked: Query<ExportWater>,
     of: Query<AskOf>,
     db: Data<Db>,
+    rates: Data<Rates>,
 ) -> Result<HttpResponse, Problem> {
+    let export = rates.begin_export(caller.account()?)?;
     let asked = asked.parse(*of)?;
     let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), asked);
-    Ok(streamed(Media::of(&request), columns(asked), pages))
+    Ok(streamed(Media::of(&request), columns(asked), pages, export))
 }
 
 /// The unit of volumes, as names of columns end.

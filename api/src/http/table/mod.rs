@@ -5,6 +5,7 @@ mod parquet;
 mod text;
 
 use crate::db::DbError;
+use crate::rates::Export;
 use actix_web::http::header::{self, HeaderValue};
 use actix_web::{HttpRequest, HttpResponse};
 use bytes::Bytes;
@@ -168,8 +169,10 @@ pub(crate) fn streamed(
     media: Media,
     columns: Vec<Column>,
     pages: impl Stream<Item = Result<Vec<Row>, DbError>> + 'static,
+    export: Export,
 ) -> HttpResponse {
     let body = async_stream::try_stream! {
+        let _under_way = export;
         let mut writer = Writer::new(media, &columns)?;
         pin_mut!(pages);
         while let Some(page) = pages.next().await {
