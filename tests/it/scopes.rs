@@ -8,7 +8,9 @@ use actix_web::web::Data;
 use chrono::Utc;
 use domain::customer::Customer;
 use domain::ids::{AccountId, DealerId};
-use std::pin::pin;
+use std::future::poll_fn;
+use std::pin::{Pin, pin};
+use std::task::Poll;
 use tokio::sync::Notify;
 use tokio_postgres::Client;
 use tokio_postgres::error::SqlState;
@@ -502,6 +504,47 @@ async fn a_read_cut_off_in_the_middle_leaves_nothing() {
     })
     .await;
     assert_eq!(names, ["a", "b", "foreign", "next"]);
+}
+
+/// Lets work go on until it has waited so often; gives whether it ended by itself.
+async fn waited(mut work: Pin<&mut impl Future>, most: usize) -> bool {
+    let mut times = 0;
+    poll_fn(|context| {
+        times += 1;
+        match work.as_mut().poll(context) {
+            Poll::Ready(_) => Poll::Ready(true),
+            Poll::Pending if times > most => Poll::Ready(false),
+            Poll::Pending => Poll::Pending,
+        }
+    })
+    .await
+}
+
+/// Dropped at its first wait, its second, and so on until it ends by itself, with one connection for
+/// all: whoever comes next has a scope of its own, and what was dropped is there whole or not at all.
+#[tokio::test]
+async fn cut_off_at_any_wait_no_scope_is_left() {
+    let database = two_dealers().await;
+    let services = services(&database, 1);
+    let (one, other) = (owner_scope(&services.keys, 1).await, owner_scope(&services.keys, 2).await);
+    let all = After::parse(None, 100).unwrap();
+    let names = async |scope: &Scope| {
+        let rows = services.db.read(scope, Utc::now(), async |tx| customer::list(tx, false, &all).await).await.unwrap();
+        rows.into_iter().map(|row| row.value.name).collect::<Vec<_>>()
+    };
+    let mut most = 0;
+    loop {
+        // Each is dropped, with the connection that it may hold, before the next begins.
+        let read = waited(pin!(names(&one)), most).await;
+        let write = waited(pin!(add(&services.db, &one, &format!("cut {most}"))), most).await;
+        assert_eq!(names(&other).await, ["foreign"], "after {most} waits");
+        if read && write {
+            break;
+        }
+        most += 1;
+    }
+    assert!(most > 4, "it waits for a connection, its begin, its statements and its end: {most}");
+    println!("a read and a write cut off at each of their first {most} waits: no scope is left");
 }
 
 #[tokio::test]
