@@ -290,7 +290,7 @@ async fn without_a_scope_and_in_anothers_nothing_is_seen() {
     for half in ["app.dealer_id = '1'", "app.customer_id = 'all'"] {
         app.batch_execute(&format!("begin; set local {half}")).await.unwrap();
         for table in &tables {
-            let open_to_customers = ["unit_model", "touched", "idempotency"].contains(&table.as_str());
+            let open_to_customers = ["unit_model", "touched"].contains(&table.as_str());
             if !(open_to_customers && half.contains("dealer")) {
                 assert_eq!(count(&app, table, "").await, 0, "{table} with only {half}");
             }

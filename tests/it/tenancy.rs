@@ -39,7 +39,7 @@ const RULES: [(&str, &str); 24] = [
         "a customer's people are not shown everything",
         "select tablename || ' is open to every customer''s people' from pg_policies
           where policyname = 'customer_people' and qual = 'true'
-            and tablename not in ('unit_model', 'touched', 'idempotency')",
+            and tablename not in ('unit_model', 'touched')",
     ),
     (
         "chosen sites limit what a customer's people see by its customer alone",

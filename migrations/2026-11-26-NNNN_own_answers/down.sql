@@ -1,0 +1,1 @@
+alter policy customer_people on idempotency using (true);
