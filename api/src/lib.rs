@@ -23,4 +23,5 @@ pub mod readings;
 pub mod server;
 pub mod signing_in;
 pub mod telemetry;
+mod tls;
 pub mod webhook;

@@ -2,12 +2,12 @@
 //! the very addresses that were looked at; redirects are not followed.
 
 use super::sign::Secret;
+use crate::tls::trusting_the_system;
 use domain::fault::Faults;
 use domain::webhook::address::may_be_sent_to;
 use reqwest::dns::{Addrs, Name, Resolve, Resolving};
 use reqwest::header::{CONTENT_TYPE, HeaderMap, HeaderValue, USER_AGENT};
 use reqwest::{Client, Url};
-use rustls::{ClientConfig, RootCertStore};
 use std::error::Error;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -71,15 +71,8 @@ impl Sender {
     /// # Errors
     /// When TLS can't be set up.
     pub fn new(loopback: bool) -> Result<Self, SetupError> {
-        let mut roots = RootCertStore::empty();
-        roots.add_parsable_certificates(rustls_native_certs::load_native_certs().certs);
-        let provider = Arc::new(rustls::crypto::ring::default_provider());
-        let tls = ClientConfig::builder_with_provider(provider)
-            .with_safe_default_protocol_versions()?
-            .with_root_certificates(roots)
-            .with_no_client_auth();
         let http = Client::builder()
-            .tls_backend_preconfigured(tls)
+            .tls_backend_preconfigured(trusting_the_system()?)
             .dns_resolver(Looked { loopback })
             .redirect(reqwest::redirect::Policy::none())
             .no_proxy()
