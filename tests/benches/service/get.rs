@@ -39,10 +39,19 @@ pub(crate) async fn run(bench: &Bench) -> Outcome {
         client.query_one("select id from customer where dealer_id = $1 limit 1", &[&bench.dealer.0]).await?.get(0);
     let bare = bare_server(bench).await?;
     let (mut scoped_rates, mut bare_rates) = (Vec::new(), Vec::new());
+    let (scoped_get, bare_get) = (get(&format!("/v1/customers/{id}"), &bench.token), get(&format!("/{id}"), "none"));
+    let (mut scoped_us, mut bare_us) = (Vec::new(), Vec::new());
     for _ in 0..ROUNDS {
-        scoped_rates.push(rate(bench.address, &get(&format!("/v1/customers/{id}"), &bench.token)).await?);
-        bare_rates.push(rate(bare, &get(&format!("/{id}"), "none")).await?);
+        scoped_rates.push(rate(bench.address, &scoped_get).await?);
+        bare_rates.push(rate(bare, &bare_get).await?);
+        scoped_us.push(one_by_one_us(bench.address, &scoped_get).await?);
+        bare_us.push(one_by_one_us(bare, &bare_get).await?);
     }
+    let (scoped_us, bare_us) = (median(&mut scoped_us), median(&mut bare_us));
+    println!(
+        "GET by id       {scoped_us:>10.0} us p50, {:.0} more than the bare select ({bare_us:.0}), one at a time",
+        scoped_us - bare_us
+    );
     let (scoped, plain) = (median(&mut scoped_rates), median(&mut bare_rates));
     println!(
         "GET by id       {scoped:>10.0} requests/s  {:.2} of the bare select ({plain:.0}/s), {CONNECTIONS} connections",
@@ -65,6 +74,18 @@ async fn rate(address: SocketAddr, request: &[u8]) -> Outcome<f64> {
     });
     let answers: u32 = futures_util::future::try_join_all(lanes).await?.iter().sum();
     Ok(f64::from(answers) / started.elapsed().as_secs_f64())
+}
+
+/// The median time of an answer, with nothing else going on.
+async fn one_by_one_us(address: SocketAddr, request: &[u8]) -> Outcome<f64> {
+    let mut connection = Connection::open(address).await?;
+    let mut took = Vec::new();
+    for _ in 0..2_000 {
+        let begun = Instant::now();
+        connection.send(request).await?;
+        took.push(begun.elapsed().as_secs_f64() * 1e6);
+    }
+    Ok(median(&mut took))
 }
 
 fn median(rates: &mut [f64]) -> f64 {
