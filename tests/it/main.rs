@@ -47,6 +47,7 @@ mod openapi;
 mod operations;
 mod people;
 mod people_pages;
+mod postgres_tls;
 mod program;
 mod readings;
 mod reference;

@@ -4,7 +4,7 @@ use super::error::known;
 use super::page::After;
 use super::placement::present;
 use super::schema::component;
-use super::stamp::one_changed;
+use super::stamp::{Change, one_changed};
 use super::{DbError, Revision, Stored, Tx, attachment, failure};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
@@ -251,8 +251,19 @@ pub async fn put_back(
         return Err(DbError::refused("not_out", "The part is fitted; there is no taking out to take back."));
     };
     let stored = change(tx, id, at, &Component { out: None, ..old }).await?;
+    // Why it was taken back is the dealer's own note, and when it was out may lie in another's time.
+    let Component { unit_id, kind, .. } = &stored.value;
     let was = json!({ "out_at": out.at, "out_why": out.why });
-    logged(tx, stored, "updated", json!({ "was": was, "why": why })).await
+    tx.log(Change {
+        record: "component",
+        record_id: id.to_string(),
+        revision: Some(stored.revision),
+        verb: "updated",
+        customer: None,
+        detail: json!({ "unit_id": unit_id, "kind": kind, "was": was, "why": why }),
+    })
+    .await?;
+    logged(tx, stored, "updated", json!({})).await
 }
 
 async fn write(

@@ -5,8 +5,8 @@ use super::schema::{file, file_content, file_link};
 use super::stamp::Change;
 use super::{DbError, Tx};
 use crate::auth::Reach;
-use chrono::{DateTime, Utc};
-use diesel::dsl::exists;
+use chrono::{DateTime, Duration, Utc};
+use diesel::dsl::{exists, sum};
 use diesel::prelude::*;
 use diesel::{insert_into, select};
 use diesel_async::RunQueryDsl;
@@ -100,10 +100,30 @@ pub struct NewFile {
     pub bytes: Vec<u8>,
 }
 
+/// Bytes that a dealer's people, and those of each of its customers, may send within a day.
+const A_DAY: (i64, i64) = (8 << 30, 512 << 20);
+
+/// Whether there is room for another file: the disk is everybody's.
+async fn check_room(tx: &Tx<'_>, customer: Option<Uuid>, bytes: usize) -> Result<(), DbError> {
+    let lately = file::created_at.gt(tx.now() - Duration::days(1));
+    let sent: Option<i64> = file::table
+        .filter(file::customer_id.is_not_distinct_from(customer).and(lately))
+        .select(sum(file::size_bytes))
+        .first(&mut tx.conn())
+        .await?;
+    let most = if customer.is_some() { A_DAY.1 } else { A_DAY.0 };
+    if sent.unwrap_or(0).saturating_add(i64::try_from(bytes).unwrap_or(i64::MAX)) > most {
+        let detail =
+            format!("Files of {} MiB were sent within a day; that is the most. Send the rest tomorrow.", most >> 20);
+        return Err(DbError::refused("too_many_files", detail));
+    }
+    Ok(())
+}
+
 /// Keeps a file; one that is there already stays as it is.
 ///
 /// # Errors
-/// When the database fails.
+/// A refusal when too much was sent within a day.
 pub async fn keep(tx: &Tx<'_>, new: &NewFile) -> Result<StoredFile, DbError> {
     let hash = FileHash::of(&new.bytes);
     let size_bytes = i32::try_from(new.bytes.len()).map_err(DbError::internal)?;
@@ -112,6 +132,7 @@ pub async fn keep(tx: &Tx<'_>, new: &NewFile) -> Result<StoredFile, DbError> {
         Reach::Customer(customer) => Some(customer.0),
         Reach::Dealer => None,
     };
+    check_room(tx, customer, new.bytes.len()).await?;
     let fresh = insert_into(file::table)
         .values((
             file::sha256.eq(hash.bytes()),

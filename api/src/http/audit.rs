@@ -167,10 +167,9 @@ async fn list_audit(
 ) -> Result<HttpResponse, Problem> {
     let filter = asked.filter();
     db.sequence(caller.scope().dealer()).await?;
-    let media = Media::of(&request);
-    if media != Media::Json {
+    if Media::of(&request) != Media::Json {
         return Ok(streamed(
-            media,
+            &request,
             columns(),
             pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), filter),
             rates.begin_export(caller.account()?)?,

@@ -5,8 +5,8 @@ use super::place::Visit;
 use super::{Tokens, refresh};
 use crate::auth::cookies::{self, CookieName};
 use crate::auth::revoked::Revoked;
-use crate::auth::token::{ACCESS_MINUTES, Keys};
-use crate::auth::{RenewedAccess, page_token};
+use crate::auth::token::{ACCESS_MINUTES, Identity, Keys};
+use crate::auth::{RenewedAccess, page_token, signed_in as signed_in_as};
 use crate::db::Db;
 use crate::problem::{Kind, chain};
 use actix_web::body::MessageBody;
@@ -45,12 +45,8 @@ async fn prepare(request: &HttpRequest) -> Vec<Cookie<'static>> {
     let by_header = request.headers().contains_key(header::AUTHORIZATION);
     let refresh_token = cookies::read(request, CookieName::Refresh).filter(|_| !by_header);
     let now = Utc::now();
-    if (by_header || refresh_token.is_some() || page_token(request).is_some()) && revoked.is_due(now) {
-        let revoked_then = revoked.begin_look();
-        match db.revoked_of_late(now).await {
-            Ok(recent) => revoked.learn(now, revoked_then, recent),
-            Err(error) => tracing::warn!(error = %chain(&error), "what was revoked could not be looked up"),
-        }
+    if by_header || refresh_token.is_some() || page_token(request).is_some() {
+        look(db, revoked, now).await;
     }
     let runs = |token: String| {
         let identity = keys.verify(&token);
@@ -59,6 +55,40 @@ async fn prepare(request: &HttpRequest) -> Vec<Cookie<'static>> {
     match refresh_token.filter(|_| !page_token(request).is_some_and(runs)) {
         Some(token) => renew(request, db, keys, &token).await,
         None => Vec::new(),
+    }
+}
+
+/// Looks up what was revoked of late, when it is time.
+async fn look(db: &Db, revoked: &Revoked, now: DateTime<Utc>) {
+    if !revoked.is_due(now) {
+        return;
+    }
+    let revoked_then = revoked.begin_look();
+    match db.revoked_of_late(now).await {
+        Ok(recent) => revoked.learn(now, revoked_then, recent),
+        Err(error) => tracing::warn!(error = %chain(&error), "what was revoked could not be looked up"),
+    }
+}
+
+/// Who is given an answer that takes long.
+pub(crate) struct Recipient {
+    db: Data<Db>,
+    revoked: Data<Revoked>,
+    identity: Identity,
+}
+
+impl Recipient {
+    /// Who asks; none where nobody is signed in.
+    pub(crate) fn of(request: &HttpRequest) -> Option<Self> {
+        let (db, revoked) = (request.app_data::<Data<Db>>()?.clone(), request.app_data::<Data<Revoked>>()?.clone());
+        Some(Self { db, revoked, identity: signed_in_as(request)? })
+    }
+
+    /// Whether it may be given more. Of a program each transaction asks that for itself.
+    pub(crate) async fn may_go_on(&self) -> bool {
+        let now = Utc::now();
+        look(&self.db, &self.revoked, now).await;
+        self.identity.grant.is_some() || self.revoked.allows(&self.identity, now) == Some(true)
     }
 }
 

@@ -1,7 +1,7 @@
 //! `GET /v1/readings`: readings of many meters.
 
 use super::super::answer::Problems;
-use super::super::table::{Cell, Column, Kind, Media, Row, streamed};
+use super::super::table::{Cell, Column, Kind, Row, streamed};
 use super::{AskOf, before_from};
 use crate::auth::{Caller, Scope, perm};
 use crate::db::reading::Reading;
@@ -102,7 +102,7 @@ pub(super) async fn export_readings(
     let read = async |tx: &crate::db::Tx<'_>| readings::stretches(tx, of, span).await;
     let stretches = db.read(caller.scope(), caller.now(), read).await?;
     let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), stretches);
-    Ok(streamed(Media::of(&request), columns(), pages, export))
+    Ok(streamed(&request, columns(), pages, export))
 }
 
 fn pages(

@@ -2,7 +2,7 @@
 
 use super::super::answer::Problems;
 use super::super::balance::BalanceView;
-use super::super::table::{Cell, Column, Kind, Media, Row, streamed};
+use super::super::table::{Cell, Column, Kind, Row, streamed};
 use super::super::water::{meters_of, serving};
 use super::{AskOf, before_from};
 use crate::auth::{Caller, Scope, perm};
@@ -160,7 +160,7 @@ pub(super) async fn export_water(
     let export = rates.begin_export(caller.account()?)?;
     let asked = asked.parse(*of)?;
     let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), asked);
-    Ok(streamed(Media::of(&request), columns(asked), pages, export))
+    Ok(streamed(&request, columns(asked), pages, export))
 }
 
 /// The unit of volumes, as names of columns end.

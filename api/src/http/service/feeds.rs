@@ -8,10 +8,11 @@ use crate::db::service::visit::{self, Planned};
 use crate::db::service::{Filter, cursor_of, day_key, names};
 use crate::db::{Db, DbError, Tx};
 use crate::http::answer::{self, Page, Problems};
+use crate::mail::Post;
 use crate::problem::Problem;
 use actix_web::http::{StatusCode, header};
 use actix_web::web::{Data, Path};
-use actix_web::{HttpRequest, HttpResponse, get, post};
+use actix_web::{HttpResponse, get, post};
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use chrono::{DateTime, Days, Duration, NaiveDate, Utc};
@@ -98,20 +99,15 @@ const DAYS_AHEAD: u64 = 400;
 
 /// A feed itself.
 #[get("/calendar/{secret}.ics")]
-pub(crate) async fn calendar(
-    request: HttpRequest,
-    secret: Path<String>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Problem> {
+pub(crate) async fn calendar(secret: Path<String>, db: Data<Db>, post: Data<Post>) -> Result<HttpResponse, Problem> {
     let (dealer, account) = db.feed_of(&hash(&secret)).await?;
     let (scope, now) = (Scope::of_feed(dealer, account), Utc::now());
     let events = db.read(&scope, now, async |tx| events(tx, account).await).await?;
-    let host = request.connection_info().host().to_owned();
     let mut calendar = Calendar::empty();
     for (key, value) in [("VERSION", "2.0"), ("PRODID", "-//Weirbook//Visits//EN"), ("CALSCALE", "GREGORIAN")] {
         calendar.append_property(Property::new(key, value));
     }
-    calendar.extend(events.iter().map(|event| shown(event, &host)));
+    calendar.extend(events.iter().map(|event| shown(event, &post.public_url)));
     Ok(HttpResponse::Ok()
         .insert_header((header::CONTENT_TYPE, "text/calendar; charset=utf-8"))
         .body(calendar.to_string()))
@@ -152,7 +148,7 @@ async fn events(tx: &Tx<'_>, technician: AccountId) -> Result<Vec<Entry>, DbErro
 
 /// RFC 5545, section 3.6.1. The UID stays the same for good, SEQUENCE counts the moves, and a
 /// visit called off is shown as cancelled.
-fn shown(entry: &Entry, host: &str) -> Event {
+fn shown(entry: &Entry, public_url: &str) -> Event {
     let stored = &entry.planned.kept.stored;
     let visit: &Visit = &stored.value;
     let mut event = Event::new();
@@ -165,7 +161,7 @@ fn shown(entry: &Entry, host: &str) -> Event {
         .summary(&format!("{} \u{2013} {}", entry.place, visit.purpose.join(", ")))
         .status(if visit.state == VisitState::CalledOff { EventStatus::Cancelled } else { EventStatus::Confirmed });
     if let Some(unit) = visit.unit_id {
-        event.url(&format!("https://{host}/units/{unit}"));
+        event.url(&format!("{public_url}/units/{unit}"));
     }
     if let Some(address) = &entry.address {
         event.location(address);

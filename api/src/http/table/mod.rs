@@ -6,6 +6,7 @@ mod text;
 
 use crate::db::DbError;
 use crate::rates::Export;
+use crate::signing_in::keep::Recipient;
 use actix_web::http::header::{self, HeaderValue};
 use actix_web::{HttpRequest, HttpResponse};
 use bytes::Bytes;
@@ -126,6 +127,9 @@ pub(crate) enum Broken {
     /// The database.
     #[error("the database failed while a table was read")]
     Database(#[from] DbError),
+    /// Whoever asked is not signed in any more.
+    #[error("the sign-in ended while a table was read")]
+    SignedOut,
     /// A value could not be written.
     #[error("a value could not be written")]
     Value(#[from] serde_json::Error),
@@ -166,16 +170,21 @@ impl Writer {
 /// An answer whose rows come page by page; what fails on the way breaks the answer off, so that
 /// nobody takes a part for the whole.
 pub(crate) fn streamed(
-    media: Media,
+    request: &HttpRequest,
     columns: Vec<Column>,
     pages: impl Stream<Item = Result<Vec<Row>, DbError>> + 'static,
     export: Export,
 ) -> HttpResponse {
+    let (media, recipient) = (Media::of(request), Recipient::of(request));
     let body = async_stream::try_stream! {
         let _under_way = export;
+        let recipient = recipient.ok_or(Broken::SignedOut)?;
         let mut writer = Writer::new(media, &columns)?;
         pin_mut!(pages);
         while let Some(page) = pages.next().await {
+            if !recipient.may_go_on().await {
+                Err(Broken::SignedOut)?;
+            }
             let bytes = writer.rows(&page.map_err(logged)?)?;
             if !bytes.is_empty() {
                 yield bytes;

@@ -6,7 +6,7 @@ use chrono::{DateTime, SecondsFormat, Utc};
 use std::io::Write;
 
 /// How a formula may begin (OWASP, CSV injection). A quotation mark before it makes it text.
-const FORMULA: [char; 6] = ['=', '+', '-', '@', '\t', '\r'];
+const FORMULA: [char; 7] = ['=', '+', '-', '@', '\t', '\r', '\n'];
 
 /// Writes text.
 pub(super) struct Text {
@@ -142,7 +142,7 @@ mod tests {
 
     #[test]
     fn formulas_become_text_and_numbers_stay() {
-        for text in ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1"] {
+        for text in ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1"] {
             let found = written(Media::Csv, &[vec![Cell::Text(text.to_owned()), Cell::Number(-3.5)]]);
             assert_eq!(found, format!("a,b\r\n\"'{text}\",-3.5\r\n"));
         }
