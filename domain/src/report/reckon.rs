@@ -307,6 +307,14 @@ impl<'a> Case<'a> {
         Ok((self.litres(&residual.litres, &members, basis.coverage), words_of(&residual)))
     }
 
+    pub(super) fn residual_printed(&self) -> Option<Printed> {
+        self.residual().ok().map(|(printed, _)| printed)
+    }
+
+    pub(super) fn washed_printed(&self) -> Option<Printed> {
+        self.washed().ok()
+    }
+
     fn fresh_per_wash(&self) -> Result<Printed, Withheld> {
         let without = "It takes a counter or a tally of the washes beside the meter of the fresh water; washes are not \
                        guessed.";

@@ -1,11 +1,12 @@
 //! The report's sentences: plain words first, nothing claimed that the figures do not hold.
 
-use super::display;
+use super::display::{self, Format};
 use super::figure::{Figure, Line, Name, Printed, Reason, Value};
 use super::inputs::{Inputs, Subject};
-use super::model::{Made, MeterRow, Period};
+use super::model::{BaselineRow, Made, MeterRow, Period};
 use super::reckon::LEAST_WHOLE_DAYS;
-use std::collections::BTreeSet;
+use crate::baseline::record::Baseline;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The report in one sentence.
 pub(super) fn sentence(inputs: &Inputs, present: &[&Subject], period: &Period, lines: &[Line]) -> String {
@@ -80,7 +81,7 @@ fn shortfall(fresh: &Printed) -> String {
 }
 
 fn shown(inputs: &Inputs, printed: &Printed) -> String {
-    display::figure(printed, inputs.unit_system)
+    display::figure(printed, Format::of(&inputs.style, inputs.unit_system))
 }
 
 /// How the figures were made.
@@ -127,7 +128,35 @@ pub(super) fn made(inputs: &Inputs, present: &[&Subject]) -> Made {
         let ends: Vec<_> = ends.into_iter().collect();
         method.push(format!("A shared meter is allocated by a declared share at: {}.", ends.join("; ")));
     }
-    Made { method, meters: present.iter().flat_map(|subject| meters(subject)).collect() }
+    Made {
+        method,
+        meters: present.iter().flat_map(|subject| meters(subject)).collect(),
+        baselines: baselines(inputs, present),
+    }
+}
+
+/// The baselines that hold on a day of the month, site by site.
+fn baselines(inputs: &Inputs, present: &[&Subject]) -> Vec<BaselineRow> {
+    let sites: BTreeMap<_, _> = present.iter().map(|subject| (subject.site_id, &subject.site)).collect();
+    let mut rows = Vec::new();
+    for money in &inputs.money {
+        let Some(site) = sites.get(&money.site_id.0) else { continue };
+        let held = money.baselines.touching(inputs.month.first_day(), inputs.month_end());
+        rows.extend(held.map(|held| row(site, held)));
+    }
+    rows
+}
+
+fn row(site: &str, held: &Baseline) -> BaselineRow {
+    BaselineRow {
+        site: site.to_owned(),
+        words: held.method.words(),
+        from: held.first_day,
+        to: held.last_day,
+        agreed_by: held.agreed.by.clone(),
+        role: held.agreed.role.clone(),
+        agreed_on: held.agreed.on,
+    }
 }
 
 fn meters(subject: &Subject) -> Vec<MeterRow> {
