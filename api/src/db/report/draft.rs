@@ -1,6 +1,6 @@
 //! Drafts, made anew as long as nobody has issued them; and issued months counted again.
 
-use super::inputs::gather_with;
+use super::inputs::gather_whole;
 use super::standing;
 use crate::db::schema::{meter_attachment, placement, report_revision, savings_report, site};
 use crate::db::stamp::Change;
@@ -91,7 +91,7 @@ pub async fn remake(tx: &Tx<'_>, customer: CustomerId, month: Month, money: &[Si
         .first(&mut tx.conn())
         .await
         .optional()?;
-    let mut figures = SavingsReport::of(&gather_with(tx, customer, month, money.to_vec()).await?);
+    let mut figures = SavingsReport::of(&gather_whole(tx, customer, month, money.to_vec()).await?);
     if let Some((id, _)) = known.as_ref().filter(|(_, state)| state != "draft") {
         return standing::recount(tx, *id, &figures).await;
     }
