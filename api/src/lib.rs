@@ -3,6 +3,7 @@
 //! `http` requests and answers, `db` all SQL, `auth` who may do what, `pages` what people see.
 
 pub mod auth;
+pub mod chart;
 pub mod cli;
 pub mod config;
 pub mod db;
@@ -16,5 +17,6 @@ pub mod mail;
 pub mod pages;
 pub mod problem;
 pub mod readings;
+pub mod report;
 pub mod server;
 pub mod telemetry;

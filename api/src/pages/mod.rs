@@ -4,14 +4,13 @@ mod asked;
 pub mod assets;
 mod calibration;
 mod call_outs;
-pub mod chart;
 mod due;
 pub mod fault;
-mod figure;
 mod fleet;
 mod form;
 mod menu;
 mod parts;
+mod points;
 mod read;
 mod readings_due;
 mod report_deeds;
@@ -24,6 +23,7 @@ mod statement;
 mod stock;
 mod stock_count;
 mod unit;
+mod unsubscribe;
 mod visit;
 mod visitor;
 mod week;
@@ -71,6 +71,10 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(risk::units_at_risk)
         .service(reports::savings_reports)
         .service(statement::savings_report)
+        .service(statement::pdf)
+        .service(statement::csv)
+        .service(unsubscribe::ask)
+        .service(unsubscribe::no_more)
         .service(stock::stock)
         .service(stock_count::form)
         .service(stock_count::counted)

@@ -160,8 +160,7 @@ impl From<TurnedOut> for HorizonScoresView {
 pub(crate) async fn turned_out(db: &Db, caller: &Caller<perm::ReadRisk>) -> Result<Vec<TurnedOut>, Problem> {
     let mut horizons = Vec::new();
     for days in HORIZONS_DAYS {
-        let known =
-            async |tx: &Tx<'_>| Ok((outcomes::judged(tx, days).await?, outcomes::unscored(tx, days).await?));
+        let known = async |tx: &Tx<'_>| Ok((outcomes::judged(tx, days).await?, outcomes::unscored(tx, days).await?));
         let (judged, unscored) = db.read(caller.scope(), caller.now(), known).await?;
         let scores = in_background(move || scores(&judged)).await?;
         horizons.push(TurnedOut { days, unscored, scores });

@@ -1,0 +1,148 @@
+//! The reckoning, what is carried for earlier months, and the balance.
+
+use super::charts;
+use super::document::Making;
+use super::facts::Fact;
+use domain::report::display;
+use domain::report::figure::{Figure, Line, Name, Printed, Value};
+use domain::report::flow::{Flow, Side};
+use rust_decimal::Decimal;
+use weirbook_paper::document::{Block, Cell, Column, Row, Table};
+
+impl Making<'_> {
+    pub(super) fn reckoning(&mut self) -> Vec<Block> {
+        let rows: Vec<Row> = self.r.reckoning.iter().map(|line| self.reckoned(line)).collect();
+        let facts = self.r.reckoning.iter().map(|line| self.fact_of(line)).collect::<Vec<_>>();
+        self.facts.extend(facts);
+        let columns = vec![
+            Column::words(self.words.say("column-figure"), 9),
+            Column::number(self.words.say("column-amount"), 8),
+            Column::words(self.words.say("column-basis"), 15),
+        ];
+        vec![Block::Table(Table { caption: String::new(), columns, rows })]
+    }
+
+    fn reckoned(&self, line: &Line) -> Row {
+        let basis = match &line.figure {
+            Figure::Printed(printed) => self.basis(printed),
+            Figure::Withheld(withheld) => self.words.withheld(&withheld.words, withheld.reason.as_str()),
+        };
+        let withheld = line.figure.printed().is_none();
+        let amount = Cell { withheld, ..Cell::from(self.shown(line)) };
+        let basis = Cell { below: self.words.said(&line.note), ..Cell::from(basis) };
+        Row { cells: vec![self.words.one_of("figure", line.name.as_str()).into(), amount, basis], sum: false }
+    }
+
+    /// A line's figure with its uncertainty, or that there is none.
+    fn shown(&self, line: &Line) -> String {
+        let Some(printed) = line.figure.printed() else { return self.words.say("not-printed") };
+        let figure = match display::uncertainty(printed, self.words.format) {
+            Some(expanded) => format!("{} \u{b1}\u{a0}{expanded}", self.figure(printed)),
+            None => self.figure(printed),
+        };
+        let at_most = line.name == Name::FreshAvoided && self.r.avoided_at_most();
+        if at_most { self.words.with("at-most", &[("figure", &figure)]) } else { figure }
+    }
+
+    pub(super) fn figure(&self, printed: &Printed) -> String {
+        display::figure(printed, self.words.format)
+    }
+
+    fn basis(&self, printed: &Printed) -> String {
+        let (covered, units) = (printed.units_covered.to_string(), printed.units.to_string());
+        let grade = self.words.one_of("grade", printed.grade.as_str());
+        let coverage = display::coverage(printed.coverage);
+        let share = display::percent(printed.estimated_share);
+        let parts =
+            [("covered", &covered), ("units", &units), ("grade", &grade), ("coverage", &coverage), ("share", &share)];
+        let parts = parts.map(|(name, value)| (name, value.as_str()));
+        self.words.with(if printed.estimated_share > 0.0 { "basis-spread" } else { "basis" }, &parts)
+    }
+
+    fn fact_of(&self, line: &Line) -> Fact {
+        let base = Fact {
+            section: "reckoning",
+            name: line.name.as_str().to_owned(),
+            shown: self.shown(line),
+            ..Fact::default()
+        };
+        match line.figure.printed() {
+            Some(printed) => {
+                let (value, unit) = number_of(&printed.value);
+                let expanded = printed.expanded.map(|expanded| expanded.to_string()).unwrap_or_default();
+                Fact { value, unit, expanded, ..base }
+            }
+            None => base,
+        }
+    }
+
+    pub(super) fn adjustments(&mut self) -> Vec<Block> {
+        let facts = self.r.adjustments.iter().map(|line| {
+            let (value, unit) = number_of(&line.value);
+            let name = line.name.as_str().to_owned();
+            Fact {
+                section: "adjustments",
+                name,
+                from: line.month.to_string(),
+                value,
+                unit,
+                shown: line.words.clone(),
+                ..Fact::default()
+            }
+        });
+        self.facts.extend(facts);
+        let items = self.r.adjustments.iter().map(|line| line.words.clone()).collect();
+        vec![self.text("adjustments-lead"), Block::List { items }]
+    }
+
+    pub(super) fn balance(&mut self) -> Vec<Block> {
+        let residual = self.r.reckoning.iter().find(|line| line.name == Name::Residual);
+        let said = residual.map(|line| self.words.said(&line.note)).filter(|said| !said.is_empty());
+        let Some(flow) = &self.r.flow else {
+            let why = residual.and_then(|line| match &line.figure {
+                Figure::Withheld(withheld) => Some(self.words.withheld(&withheld.words, withheld.reason.as_str())),
+                Figure::Printed(_) => said.clone(),
+            });
+            let why = why.unwrap_or_else(|| self.none());
+            return vec![Block::Text { text: self.words.with("balance-none", &[("why", &why)]) }];
+        };
+        let facts = self.balance_facts(flow);
+        self.facts.extend(facts);
+        let said = said.map(|text| Block::Text { text });
+        std::iter::once(Block::Chart(charts::flow(flow, &self.words))).chain(said).collect()
+    }
+
+    fn balance_facts(&self, flow: &Flow) -> Vec<Fact> {
+        let parts = flow.parts.iter().map(|part| {
+            let value = if part.side == Side::In { part.litres } else { -part.litres };
+            (part.part.as_str().to_owned(), value, part.litres)
+        });
+        let rest = (charts::RESIDUAL.to_owned(), -flow.residual_l, flow.residual_l.abs());
+        let fact = |(name, value, shown): (String, f64, f64)| Fact {
+            section: "balance",
+            name,
+            value: value.to_string(),
+            unit: "L".to_owned(),
+            shown: charts::volume(shown, &self.words),
+            ..Fact::default()
+        };
+        parts.chain([rest]).map(fact).collect()
+    }
+}
+
+/// A value as a plain number, and its unit.
+pub(super) fn number_of(value: &Value) -> (String, String) {
+    let float = |number: f64, unit: &str| (number.to_string(), unit.to_owned());
+    let money = |amount: Decimal, unit: String| (amount.to_string(), unit);
+    match value {
+        Value::Litres(litres) => float(*litres, "L"),
+        Value::Share(share) => float(*share, "1"),
+        Value::Count(count) => float(*count, "1"),
+        Value::LitresPerWash(litres) => float(*litres, "L/wash"),
+        Value::Kwh(kwh) => float(*kwh, "kWh"),
+        Value::KwhPerM3(kwh) => float(*kwh, "kWh/m3"),
+        Value::Money(amount) => money(amount.amount, amount.currency.to_string()),
+        Value::MoneyPerWash(each) => money(each.amount, format!("{}/wash", each.currency)),
+        Value::MoneyPerM3(each) => money(each.amount, format!("{}/m3", each.currency)),
+    }
+}
