@@ -98,12 +98,13 @@ impl Metrics {
 pub struct RequestSpan;
 
 /// Where the secret links begin.
-const SECRET_PATHS: &str = "/read/";
+const SECRET_PATHS: [&str; 2] = ["/read/", "/unsubscribe/"];
 
 impl RootSpanBuilder for RequestSpan {
     fn on_request_start(request: &ServiceRequest) -> Span {
         let path = request.uri().path_and_query().map_or("/", |path| path.as_str());
-        let target = if request.path().starts_with(SECRET_PATHS) { SECRET_PATHS } else { path };
+        let secret = SECRET_PATHS.into_iter().find(|secret| request.path().starts_with(secret));
+        let target = secret.unwrap_or(path);
         let id = request.extensions().get::<RequestId>().map(ToString::to_string);
         tracing::info_span!(
             "HTTP request",

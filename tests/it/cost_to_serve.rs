@@ -191,9 +191,8 @@ async fn no_purchase_price_reaches_a_customer() {
 async fn reads(app: &TestApp, ids: &[Uuid]) -> BTreeSet<String> {
     let document = app.anyone().get("/openapi.json").await.json();
     let reads = document["paths"].as_object().unwrap().iter().filter(|(_, path)| path.get("get").is_some());
-    let paths = reads.flat_map(|(path, _)| {
-        ids.iter().map(move |id| path.replace("{id}", &id.to_string()).replace("{n}", "1"))
-    });
+    let paths =
+        reads.flat_map(|(path, _)| ids.iter().map(move |id| path.replace("{id}", &id.to_string()).replace("{n}", "1")));
     paths.collect()
 }
 
@@ -201,7 +200,9 @@ async fn reads(app: &TestApp, ids: &[Uuid]) -> BTreeSet<String> {
 async fn is_answered(clients: &[&Client], path: &str) -> bool {
     let march = "?from=2026-03-01&to=2026-03-31";
     let mut answered = false;
-    for query in ["", "?month=2026-03", march, &format!("{march}&step=month"), &format!("{march}&step=month&basis=accrued")] {
+    for query in
+        ["", "?month=2026-03", march, &format!("{march}&step=month"), &format!("{march}&step=month&basis=accrued")]
+    {
         for client in clients {
             let answer = client.get(&format!("{path}{query}")).await;
             let text = answer.text();

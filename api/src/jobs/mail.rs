@@ -1,10 +1,12 @@
 //! The queue of mails, and the reminders that go into it. Inside `serve` it is worked off every
 //! few seconds; several instances share it without sending anything twice.
 
+use super::report_mail;
 use crate::auth::Scope;
 use crate::db::asking::request::{self, ASK, Asking, REMIND};
 use crate::db::asking::{due, reminder_rule};
 use crate::db::job::{self, Job};
+use crate::db::report::recipient::SEND;
 use crate::db::{Db, DbError, Stored, Tx, dealer};
 use crate::mail::{Letter, Mailer, Post, SendError};
 use crate::problem::chain;
@@ -109,7 +111,7 @@ async fn work(
     job: &Job,
     drained: &mut Drained,
 ) -> Result<(), DbError> {
-    let letter = match db.write(scope, now, async |tx| letter(tx, post, job).await).await {
+    let letter = match written(db, scope, post, now, job).await {
         Ok(letter) => letter,
         // What can't be written down today may be tomorrow, by a later version.
         Err(DbError::Internal(error)) => {
@@ -156,6 +158,20 @@ async fn note_failed(
     db.write(scope, now, async |tx| job::failed(tx, job, words, hopeless).await.map(drop)).await
 }
 
+/// The letter of a job; none when it is no longer wanted.
+async fn written(
+    db: &Db,
+    scope: &Scope,
+    post: &Post,
+    now: DateTime<Utc>,
+    job: &Job,
+) -> Result<Option<Letter>, DbError> {
+    if job.kind == SEND {
+        return report_mail::letter(db, scope, post, now, job).await;
+    }
+    db.write(scope, now, async |tx| letter(tx, post, job).await).await
+}
+
 #[derive(Deserialize)]
 struct OfRequest {
     request_id: Uuid,
@@ -189,7 +205,7 @@ async fn letter(tx: &Tx<'_>, post: &Post, job: &Job) -> Result<Option<Letter>, D
         asking.value.request.person,
         post.reading_link(&token)
     );
-    Ok(Some(Letter { id: job.id.to_string(), sender: dealer, to, subject, text }))
+    Ok(Some(Letter { id: job.id.to_string(), sender: dealer, to, subject, text, more: None }))
 }
 
 /// The site's name and the meters still to be read, a line each.

@@ -9,4 +9,5 @@ pub mod night_risk;
 pub mod night_run;
 mod night_stock;
 mod night_watch;
+mod report_mail;
 pub mod scheduler;

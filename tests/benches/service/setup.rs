@@ -105,8 +105,7 @@ impl Bench {
 
 /// Adds a dealer; its key, and the token of a person of its office.
 async fn dealer(db: &Db, keys: &Keys) -> Outcome<(DealerId, String)> {
-    let new =
-        NewDealer { name: "Bench".to_owned(), time_zone: "Europe/Vienna".to_owned(), currency: "EUR".to_owned() };
+    let new = NewDealer { name: "Bench".to_owned(), time_zone: "Europe/Vienna".to_owned(), currency: "EUR".to_owned() };
     let dealer = db.add_dealer(&new).await?;
     let person = NewPerson {
         email: format!("office-{dealer}@bench.test"),

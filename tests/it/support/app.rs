@@ -43,8 +43,12 @@ impl TestApp {
     }
 
     async fn start_with(mailer: Option<Mailer>) -> Self {
+        Self::over(Database::migrated().await, mailer).await
+    }
+
+    /// Starts it over a database of the tests' server.
+    pub(crate) async fn over(database: Database, mailer: Option<Mailer>) -> Self {
         log_if_asked();
-        let database = Database::migrated().await;
         let mut services = services(&database, POOL_SIZE);
         services.post.mailer = mailer;
         let access =
@@ -54,6 +58,11 @@ impl TestApp {
         let running = Running { handle: server.handle(), db: services.db.clone() };
         runtime().spawn(server);
         Self { access: access(address), _server: running, database, post: services.post }
+    }
+
+    /// Where its database is, for the program.
+    pub(crate) fn database_url(&self) -> String {
+        self.database.url()
     }
 
     /// Adds a dealer in Vienna with an owner, an office person and a technician, all signed in.
