@@ -2,9 +2,11 @@
 //! option, so `--help` lists them all.
 
 use crate::mail::{Encryption, MailSettings};
+use crate::rates::Allowance;
 use clap::Args;
 use serde::Deserialize;
 use std::net::SocketAddr;
+use std::num::NonZeroU32;
 use std::path::{Path, PathBuf};
 
 /// Why the configuration can't be used.
@@ -71,6 +73,12 @@ pub struct Settings {
     /// Largest batch of readings, in MiB [default: 16]
     #[arg(long, env = "WEIRBOOK_BATCH_MIB", value_name = "N")]
     pub batch_mib: Option<usize>,
+    /// Most requests in a minute of one account or API client [default: 1200]
+    #[arg(long, env = "WEIRBOOK_REQUESTS_PER_MINUTE", value_name = "N")]
+    pub requests_per_minute: Option<NonZeroU32>,
+    /// Most requests in a minute of one address that is not signed in [default: 300]
+    #[arg(long, env = "WEIRBOOK_REQUESTS_PER_MINUTE_UNKNOWN", value_name = "N")]
+    pub requests_per_minute_unknown: Option<NonZeroU32>,
     /// Mail server; without it nothing is mailed and links are handed over by hand
     #[arg(long, env = "WEIRBOOK_SMTP_HOST", value_name = "HOST")]
     pub smtp_host: Option<String>,
@@ -115,6 +123,8 @@ pub struct Config {
     pub workers: usize,
     /// Largest batch of readings, in bytes.
     pub batch_bytes_max: usize,
+    /// How many requests somebody may send.
+    pub allowance: Allowance,
     /// The mail server, if mail is on.
     pub mail: Option<MailSettings>,
     /// Whether log lines are JSON.
@@ -133,6 +143,13 @@ impl Settings {
         let listen = self.listen.or(file.listen).unwrap_or_else(|| SocketAddr::from(([127, 0, 0, 1], 8080)));
         let data_dir = self.data_dir.or(file.data_dir).unwrap_or_else(|| default_data_dir(folder));
         let pool_size = in_range("pool-size", self.pool_size.or(file.pool_size).unwrap_or(16), 2..=500)?;
+        let most = |own: Option<NonZeroU32>, of_file: Option<NonZeroU32>, else_most: u32| {
+            own.or(of_file).or(NonZeroU32::new(else_most)).unwrap_or(NonZeroU32::MAX)
+        };
+        let allowance = Allowance {
+            signed_in: most(self.requests_per_minute, file.requests_per_minute, 1200),
+            unknown: most(self.requests_per_minute_unknown, file.requests_per_minute_unknown, 300),
+        };
         let cores = std::thread::available_parallelism().map_or(2, usize::from);
         let workers = in_range("workers", self.workers.or(file.workers).unwrap_or(cores), 1..=500)?;
         let batch_mib = in_range("batch-mib", self.batch_mib.or(file.batch_mib).unwrap_or(16), 1..=500)?;
@@ -143,6 +160,7 @@ impl Settings {
             pg_bindir: self.pg_bindir.or(file.pg_bindir),
             batch_bytes_max: batch_mib * 1024 * 1024,
             log_json: self.log_json.or(file.log_json).unwrap_or(false),
+            allowance,
             listen,
             data_dir,
             mail,

@@ -178,12 +178,20 @@ pub fn unreadable(pointer: &str, cause: &serde_json::Error) -> Problem {
     }
 }
 
-fn query(error: &QueryPayloadError) -> Problem {
-    Problem::new(Kind::Malformed, format!("The query can't be read: {error}."))
+/// What a query says wrong is named before its handler is asked; this is left for pages, whose own
+/// links never say it.
+fn query(_error: &QueryPayloadError) -> Problem {
+    Problem::new(
+        Kind::Malformed,
+        "The address can't be read: follow a link of the pages, or leave out what follows `?`.",
+    )
 }
 
 fn form(error: &UrlencodedError) -> Problem {
-    Problem::new(Kind::Malformed, format!("The form can't be read: {error}."))
+    match error {
+        UrlencodedError::Overflow { .. } => Problem::new(Kind::TooLarge, "The form is larger than this address takes."),
+        _ => Problem::new(Kind::Malformed, "The form can't be read: send it from the page that shows it."),
+    }
 }
 
 /// An id in the path that is no id names nothing.

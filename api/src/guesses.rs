@@ -59,8 +59,10 @@ fn is_over(tries: Tries, now: DateTime<Utc>) -> bool {
     now - tries.since >= Duration::minutes(HELD_MINUTES)
 }
 
-/// One line of an IPv6 customer has a /64 to choose addresses from (RFC 6177).
-fn network(address: IpAddr) -> IpAddr {
+/// The network that an address stands for: one line of an IPv6 customer has a /64 to choose addresses
+/// from (RFC 6177).
+#[must_use]
+pub fn network(address: IpAddr) -> IpAddr {
     match address.to_canonical() {
         IpAddr::V6(v6) => IpAddr::V6((u128::from(v6) >> 64 << 64).into()),
         v4 => v4,

@@ -1,6 +1,7 @@
 //! From a configuration to a running service: the database (a private one unless told
 //! otherwise), its schema, the signing key.
 
+use crate::auth::revoked::Revoked;
 use crate::auth::token::{KeyError, Keys};
 use crate::config::Config;
 use crate::db::cluster::{Cluster, ClusterError, ClusterOptions, Durability};
@@ -9,6 +10,7 @@ use crate::db::migrate::{MigrateError, migrate};
 use crate::db::{Db, DbError};
 use crate::guesses::Guesses;
 use crate::mail::{MailError, Mailer, Post};
+use crate::rates::Rates;
 use crate::server::{Limits, Services};
 use crate::telemetry::Metrics;
 use chrono::Utc;
@@ -81,7 +83,16 @@ pub async fn launch(config: &Config) -> Result<Launched, LaunchError> {
     let db = Db::connect(owner.as_role(APP_ROLE), owner.as_role(GATE_ROLE), config.pool_size)?;
     let keys = Keys::load_or_make(&config.signing_key, &config.public_url)?;
     let limits = Limits { batch_bytes_max: config.batch_bytes_max };
-    let services = Services { db, keys, limits, post, metrics: Metrics::default(), guesses: Guesses::default() };
+    let services = Services {
+        db,
+        keys,
+        limits,
+        post,
+        revoked: Revoked::default(),
+        metrics: Metrics::default(),
+        guesses: Guesses::default(),
+        rates: Rates::new(config.allowance),
+    };
     Ok(Launched { services, cluster })
 }
 

@@ -1,13 +1,16 @@
 //! The Weirbook service around the `domain` crate: it moves data and computes nothing.
 //!
-//! `http` requests and answers, `db` all SQL, `auth` who may do what, `pages` what people see.
+//! `http` requests and answers, `db` all SQL, `auth` who may do what, `signing_in` how people get in, `pages`
+//! what they see.
 
+mod addresses;
 pub mod auth;
 pub mod chart;
 pub mod cli;
 pub mod config;
 pub mod db;
 pub mod demo;
+mod document;
 pub mod extract;
 pub mod guesses;
 pub mod http;
@@ -16,7 +19,9 @@ pub mod launch;
 pub mod mail;
 pub mod pages;
 pub mod problem;
+pub mod rates;
 pub mod readings;
 pub mod report;
 pub mod server;
+pub mod signing_in;
 pub mod telemetry;

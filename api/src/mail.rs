@@ -227,15 +227,33 @@ impl Post {
         format!("{}/read/{}", self.public_url, token.text())
     }
 
-    /// Where whoever holds a token wants no more of what came with it.
+    /// The address at which whoever holds a token wants no more of what came with it.
     #[must_use]
     pub fn unsubscribe_link(&self, token: &crate::auth::LinkToken) -> String {
         format!("{}/unsubscribe/{}", self.public_url, token.text())
     }
 
-    /// Where a report is.
+    /// The address of a report.
     #[must_use]
     pub fn report_link(&self, report: domain::ids::ReportId) -> String {
         format!("{}/savings-reports/{report}", self.public_url)
+    }
+
+    /// The address that an inspector's token opens.
+    #[must_use]
+    pub fn discharge_link(&self, token: &crate::auth::LinkToken) -> String {
+        format!("{}/discharge/{}", self.public_url, token.text())
+    }
+
+    /// The address at which an invitation is accepted.
+    #[must_use]
+    pub fn invitation_link(&self, token: &crate::auth::LinkToken) -> String {
+        format!("{}/invitation/{}", self.public_url, token.text())
+    }
+
+    /// The address at which a forgotten password is set anew.
+    #[must_use]
+    pub fn reset_link(&self, secret: &str) -> String {
+        format!("{}/reset/{secret}", self.public_url)
     }
 }

@@ -140,6 +140,12 @@ impl Problem {
         Self { kind, detail, errors: vec![fault] }
     }
 
+    /// A problem of `kind` with a fault for each thing that is wrong.
+    #[must_use]
+    pub fn with(kind: Kind, faults: Faults) -> Self {
+        Self { kind, ..Self::from(faults) }
+    }
+
     /// What is said when something isn't there, or isn't the caller's.
     #[must_use]
     pub fn not_found() -> Self {
@@ -210,6 +216,7 @@ impl From<DbError> for Problem {
             DbError::UnknownReference { constraint } => unknown_reference(&constraint),
             DbError::Invalid(faults) => faults.into(),
             DbError::Refused { code, detail } => Self::at(Kind::Conflict, "", code, detail),
+            DbError::SignedOut => Self::new(Kind::NotSignedIn, "The token was revoked, or its program has ended."),
             DbError::Collided => Self::new(Kind::Busy, "Two writers met; send it again."),
             DbError::Busy(error) => {
                 tracing::warn!(error = %chain(error.as_ref()), "database busy");
@@ -228,6 +235,10 @@ fn taken(constraint: &str) -> Problem {
             "serial_number_exists",
             "Another unit has this serial number; find it, or correct the number.",
         ),
+        "account_email" => {
+            ("/email", "account_exists", "This address has an account; sign in with it, or ask your dealer.")
+        }
+        "invitation_open" => ("/email", "invited_already", "An invitation is waiting already; send it again instead."),
         "unit_model_dealer_id_name_key" => ("/name", "name_exists", "Another unit model has this name."),
         "placement_overlap" => {
             ("/from", "placement_overlaps", "The unit stands elsewhere at that time; end that placement first.")
@@ -251,6 +262,11 @@ fn taken(constraint: &str) -> Problem {
             "/from",
             "derivation_overlaps",
             "This gun's wash volume is derived otherwise in some of these days; end or withdraw that first.",
+        ),
+        "wash_sessions_overlap" => (
+            "/from",
+            "sessions_overlap",
+            "Another pause tells washes apart at this meter in some of these days; end or withdraw that first.",
         ),
         "loss_coefficient_overlap" => (
             "/from",

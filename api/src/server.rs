@@ -1,10 +1,15 @@
 //! The one recipe of the web application, used by `serve`, `demo` and the tests.
 
+use crate::addresses::Addresses;
+use crate::auth::revoked::Revoked;
 use crate::auth::token::Keys;
 use crate::db::Db;
+use crate::document::completed;
 use crate::guesses::Guesses;
 use crate::mail::Post;
 use crate::problem::{FaultBody, Kind, Problem, ProblemBody};
+use crate::rates::{Rates, rated};
+use crate::signing_in::keep;
 use crate::telemetry::{Metrics, RequestSpan};
 use crate::{extract, http, pages};
 use actix_web::body::MessageBody;
@@ -21,8 +26,6 @@ use std::panic::AssertUnwindSafe;
 use std::time::Instant;
 use tracing_actix_web::{RequestId, TracingLogger};
 use utoipa::OpenApi;
-use utoipa::openapi::PathItem;
-use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
 use utoipa_actix_web::AppExt;
 
 /// What handlers work with; made once, shared by all workers.
@@ -32,6 +35,8 @@ pub struct Services {
     pub db: Db,
     /// Signs and verifies tokens.
     pub keys: Keys,
+    /// What was revoked of late.
+    pub revoked: Revoked,
     /// Counters.
     pub metrics: Metrics,
     /// Limits of requests.
@@ -40,6 +45,8 @@ pub struct Services {
     pub post: Post,
     /// Who tried wrong links of late.
     pub guesses: Guesses,
+    /// Who sent how many requests of late.
+    pub rates: Rates,
 }
 
 /// Limits of requests.
@@ -62,7 +69,9 @@ pub struct Limits {
     components(schemas(ProblemBody, FaultBody)),
     security(("bearer" = [])),
     tags(
-        (name = "sign-in", description = "Tokens and who one is"),
+        (name = "sign-in", description = "Tokens, sign-ins, passwords, second factors, and who one is"),
+        (name = "people", description = "A dealer's people, invitations, and what is asked of sign-ins"),
+        (name = "API clients", description = "Programs that sign in by themselves, what they may do, their secrets"),
         (name = "customers", description = "Who uses units"),
         (name = "sites", description = "Where units stand: wash bay, time zone, fallback"),
         (name = "water accounts", description = "Accounts with the supplier of water and sewer, their tariffs and bills"),
@@ -110,21 +119,25 @@ pub fn app(
         .openapi(Document::openapi())
         .service(utoipa_actix_web::scope("/v1").configure(http::routes))
         .split_for_parts();
-    let document = finished(document);
-    let known_paths = Data::new(KnownPaths::of(&document));
+    let mut document = completed(document);
+    let addresses = Data::new(Addresses::of(&mut document));
     let app = app
         .app_data(Data::new(services.db.clone()))
         .app_data(Data::new(services.keys.clone()))
+        .app_data(Data::new(services.revoked.clone()))
         .app_data(Data::new(services.metrics.clone()))
         .app_data(Data::new(services.limits))
         .app_data(Data::new(services.post.clone()))
         .app_data(Data::new(services.guesses.clone()))
+        .app_data(Data::new(services.rates.clone()))
         .app_data(Data::new(document.clone()))
-        .app_data(known_paths)
+        .app_data(addresses)
         .configure(extract::refusals)
         .configure(http::operations::routes)
         .configure(pages::routes)
         .default_service(web::to(no_such_address))
+        .wrap(from_fn(keep::signed_in))
+        .wrap(from_fn(rated))
         .wrap(from_fn(watched))
         .wrap(Compress::default())
         .wrap(TracingLogger::<RequestSpan>::new());
@@ -139,14 +152,7 @@ pub fn openapi() -> utoipa::openapi::OpenApi {
         .openapi(Document::openapi())
         .service(utoipa_actix_web::scope("/v1").configure(http::routes))
         .split_for_parts();
-    finished(document)
-}
-
-fn finished(mut document: utoipa::openapi::OpenApi) -> utoipa::openapi::OpenApi {
-    let bearer = HttpBuilder::new().scheme(HttpAuthScheme::Bearer).bearer_format("JWT").build();
-    let components = document.components.get_or_insert_default();
-    components.security_schemes.insert("bearer".to_owned(), SecurityScheme::Http(bearer).into());
-    document
+    completed(document)
 }
 
 /// Serves until the process is told to stop; gives the address listened on first.
@@ -165,48 +171,8 @@ pub fn listen(
     Ok((bound, server))
 }
 
-/// The documented paths with their methods, to tell a wrong method from a wrong address.
-struct KnownPaths(Vec<KnownPath>);
-
-struct KnownPath {
-    /// None where anything fits.
-    steps: Vec<Option<String>>,
-    methods: String,
-}
-
-impl KnownPaths {
-    fn of(document: &utoipa::openapi::OpenApi) -> Self {
-        let step = |text: &str| (!text.starts_with('{')).then(|| text.to_owned());
-        let known = |(path, item): (&String, &PathItem)| {
-            let methods = [
-                ("DELETE", &item.delete),
-                ("GET", &item.get),
-                ("PATCH", &item.patch),
-                ("POST", &item.post),
-                ("PUT", &item.put),
-            ];
-            let methods: Vec<_> = methods.into_iter().filter_map(|(name, said)| said.as_ref().map(|_| name)).collect();
-            KnownPath { steps: path.split('/').map(step).collect(), methods: methods.join(", ") }
-        };
-        Self(document.paths.paths.iter().map(known).collect())
-    }
-
-    /// The methods that the path takes, if it is known.
-    fn methods(&self, path: &str) -> Option<&str> {
-        let asked: Vec<&str> = path.split('/').collect();
-        let fits = |known: &&KnownPath| {
-            let fits = |(known, asked): (&Option<String>, &&str)| match known {
-                Some(text) => text == asked,
-                None => !asked.is_empty(),
-            };
-            known.steps.len() == asked.len() && known.steps.iter().zip(&asked).all(fits)
-        };
-        self.0.iter().find(fits).map(|known| known.methods.as_str())
-    }
-}
-
 /// RFC 9110, section 15.5.6: a wrong method is told the right ones.
-async fn no_such_address(request: HttpRequest, known: Data<KnownPaths>) -> Result<HttpResponse, Problem> {
+async fn no_such_address(request: HttpRequest, known: Data<Addresses>) -> Result<HttpResponse, Problem> {
     let Some(methods) = known.methods(request.path()) else {
         let problem = Problem::not_found();
         return if pages::wanted(&request) { Ok(pages::fault::page(&problem)) } else { Err(problem) };
@@ -227,7 +193,9 @@ async fn watched(
 ) -> Result<ServiceResponse<impl MessageBody>, Error> {
     let started = Instant::now();
     let metrics = request.app_data::<Data<Metrics>>().cloned();
+    let is_encrypted = request.app_data::<Data<Post>>().is_some_and(|post| post.public_url.starts_with("https://"));
     let method = request.method().to_string();
+    let path = request.path().to_owned();
     let id = request.extensions().get::<RequestId>().map(ToString::to_string);
     // No copy of the request may be held meanwhile: the router needs it to itself.
     let outcome = AssertUnwindSafe(next.call(request)).catch_unwind().await.unwrap_or_else(|_panic| {
@@ -243,24 +211,38 @@ async fn watched(
         Ok(mut answer) => {
             let route = answer.request().match_pattern();
             count(route.as_deref().unwrap_or("unmatched"), answer.status());
-            stamp(answer.headers_mut(), id);
+            stamp(answer.headers_mut(), id, &path, is_encrypted);
             Ok(answer)
         }
         Err(error) => {
             let mut answer = error.error_response();
             count("unmatched", answer.status());
-            stamp(answer.headers_mut(), id);
+            stamp(answer.headers_mut(), id, &path, is_encrypted);
             Err(InternalError::from_response(error, answer).into())
         }
     }
 }
 
-fn stamp(headers: &mut HeaderMap, id: Option<String>) {
+/// What an answer may load that is not one of the pages, which have a policy of their own: nothing.
+const NOTHING: &str = "default-src 'none'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'";
+/// The page that shows the API's document is a program of its own; it sets styles as it runs.
+const DOCUMENT_PAGE: &str = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; \
+    img-src 'self' data:; connect-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'";
+
+fn stamp(headers: &mut HeaderMap, id: Option<String>, path: &str, is_encrypted: bool) {
     if let Some(id) = id.and_then(|id| HeaderValue::from_str(&id).ok()) {
         headers.insert(HeaderName::from_static("x-request-id"), id);
     }
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("same-origin"));
+    if !headers.contains_key(header::CONTENT_SECURITY_POLICY) {
+        let policy = if path.starts_with("/docs/") { DOCUMENT_PAGE } else { NOTHING };
+        headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy));
+    }
+    if is_encrypted {
+        let a_year = HeaderValue::from_static("max-age=31536000");
+        headers.insert(header::STRICT_TRANSPORT_SECURITY, a_year);
+    }
     if !headers.contains_key(header::CACHE_CONTROL) {
         headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
     }

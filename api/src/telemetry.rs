@@ -98,12 +98,12 @@ impl Metrics {
 pub struct RequestSpan;
 
 /// Where the secret links begin.
-const SECRET_PATHS: [&str; 2] = ["/read/", "/unsubscribe/"];
+const SECRET_PATHS: [&str; 6] = ["/read/", "/invitation/", "/reset/", "/calendar/", "/discharge/", "/unsubscribe/"];
 
 impl RootSpanBuilder for RequestSpan {
     fn on_request_start(request: &ServiceRequest) -> Span {
         let path = request.uri().path_and_query().map_or("/", |path| path.as_str());
-        let secret = SECRET_PATHS.into_iter().find(|secret| request.path().starts_with(secret));
+        let secret = SECRET_PATHS.into_iter().find(|begin| request.path().starts_with(begin));
         let target = secret.unwrap_or(path);
         let id = request.extensions().get::<RequestId>().map(ToString::to_string);
         tracing::info_span!(

@@ -109,7 +109,7 @@ impl Site {
         let from = on_hand.as_of.date_naive();
         let quantity = domain::stock::quantity::float(on_hand.quantity);
         let reorder_point = LeadTimeUse::expected(&demand, from, (14, 3.0), &[]).reorder_point(level);
-        (Cover::of(quantity, from, &demand, &[], level).order_by(14), reorder_point)
+        (Cover::of((quantity, from), &demand, &[], &[], level).order_by(14), reorder_point)
     }
 }
 

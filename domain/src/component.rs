@@ -95,7 +95,7 @@ pub struct Component {
     pub warranty_until: Option<NaiveDate>,
 }
 
-/// Largest life or age taken: a thousand years in hours, or a large plant's century in litres.
+/// Most litres that pass a part: a large plant's century.
 const LIFE_MAX: f64 = 1e12;
 /// Shortest life that can be meant.
 const LIFE_MIN: f64 = 1e-3;
@@ -111,10 +111,10 @@ impl Component {
         self.model = faults.optional_text("/model", self.model.as_deref(), 120);
         self.serial_number = faults.optional_text("/serial_number", self.serial_number.as_deref(), 60);
         if let Some(life) = self.rated_life {
-            faults.range("/rated_life", life, LIFE_MIN, LIFE_MAX);
+            faults.range("/rated_life", life, LIFE_MIN, age_max(self.run_basis));
         }
         assumed_use(&mut faults, self.assumed_per_day, self.run_basis);
-        faults.range("/age_at_fitting", self.age_at_fitting, 0.0, LIFE_MAX);
+        faults.range("/age_at_fitting", self.age_at_fitting, 0.0, age_max(self.run_basis));
         self.fitted_at = span::instant(&mut faults, "/fitted_at", self.fitted_at);
         self.last_good_at = self.last_good_at.map(|at| span::instant(&mut faults, "/last_good_at", at));
         if self.last_good_at.is_some_and(|good| good < self.fitted_at) {
@@ -168,6 +168,17 @@ impl Component {
         let mut faults = Faults::default();
         span::past(&mut faults, "/out_at", out.at, now);
         faults.and(Self { out: Some(out), ..self }.checked())
+    }
+}
+
+/// The oldest that a part may be: a hundred years, or as much as passes a large plant in them. One
+/// part older than the service believes would outweigh all others of its kind.
+fn age_max(basis: RunBasis) -> f64 {
+    match basis {
+        RunBasis::Hours => 876_600.0,
+        RunBasis::Days => 36_525.0,
+        RunBasis::Starts | RunBasis::Washes => 1e9,
+        RunBasis::Litres => LIFE_MAX,
     }
 }
 

@@ -136,7 +136,7 @@ mod tests {
         assert!((got - want).abs() <= tolerance, "{got} is not {want} within {tolerance}");
     }
 
-    /// Abulencia & Theodore ex. 17.6 (by its transcription in FOSSEE's textbook companions):
+    /// Abulencia & Theodore ex. 17.6 (as FOSSEE's textbook companions have it):
     /// 35 gpm against 36.24 ft, efficiency 0.60.
     #[test]
     fn a_small_pump() {

@@ -2,7 +2,10 @@
 //! day, summed without loss to months. What no meter measures stays unknown, never zero.
 
 use crate::metering::days::DayShare;
+use crate::metering::sessions::DaySessions;
 use crate::metering::stream::Stream;
+use crate::span::Span;
+use crate::spell::{Spell, SpellState};
 use crate::units::Litres;
 use crate::water::grade::Grade;
 use crate::water::term::Source;
@@ -87,6 +90,8 @@ pub struct DayFact {
     pub estimated_share: f64,
     /// Open exceptions whose step touches the day.
     pub open_exceptions: u32,
+    /// Washes that began in it by the sessions at its guns; none where readings can't tell them apart.
+    pub sessions: Option<u32>,
 }
 
 /// One meter's part in a subject.
@@ -98,6 +103,8 @@ pub struct MeterDays {
     pub share: f64,
     /// What it passed, by local day.
     pub days: Vec<DayShare>,
+    /// Its sessions, on the days all of which was seen.
+    pub sessions: Vec<DaySessions>,
 }
 
 /// A subject's days from its meters': the sums of the streams, and the coverage of the least
@@ -130,6 +137,30 @@ fn day_fact(zone: Tz, date: NaiveDate, meters: usize, parts: &[(&MeterDays, DayS
         coverage: (f64::from(least) / length_s).min(1.0),
         estimated_share: (f64::from(most) / length_s).min(1.0),
         open_exceptions: parts.iter().map(|(_, day)| day.open_exceptions).sum(),
+        sessions: sessions_on(date, parts),
+    }
+}
+
+/// The sessions at all guns, where every meter of wash water is the subject's alone, serves a single
+/// gun and saw the whole day.
+fn sessions_on(date: NaiveDate, parts: &[(&MeterDays, DayShare)]) -> Option<u32> {
+    let of_meter = |(meter, _): &(&MeterDays, DayShare)| {
+        let found = meter.sessions.binary_search_by_key(&date, |day| day.date).ok();
+        found.filter(|_| meter.share == 1.0).and_then(|place| meter.sessions.get(place)).map(|day| day.sessions)
+    };
+    let washed = parts.iter().filter(|(meter, _)| meter.stream == Stream::Wash);
+    washed.map(of_meter).reduce(|sum, next| Some(sum? + next?)).flatten()
+}
+
+/// Takes the sessions off days on which a unit was bypassed: its meters do not see those washes.
+pub fn unseen_in_bypass(days: &mut [DayFact], zone: Tz, spells: &[Vec<Spell>]) {
+    let bypassed: Vec<Span> =
+        spells.iter().flatten().filter(|spell| spell.state == SpellState::Bypassed).map(|spell| spell.span).collect();
+    for day in days.iter_mut().filter(|day| day.sessions.is_some()) {
+        let (start, end) = zone::day_bounds(zone, day.date);
+        if bypassed.iter().any(|span| span.from() < end && span.to().is_none_or(|to| to > start)) {
+            day.sessions = None;
+        }
     }
 }
 
@@ -194,7 +225,7 @@ mod tests {
     #[test]
     fn a_day_is_as_complete_as_its_least_covered_meter() {
         let zone = parse_zone("Europe/London").unwrap();
-        let meter = |stream, days| MeterDays { stream, share: 1.0, days };
+        let meter = |stream, days| MeterDays { stream, share: 1.0, days, sessions: Vec::new() };
         let facts = assemble(
             zone,
             &[
@@ -222,6 +253,29 @@ mod tests {
         assert_eq!(amounts.recycled(), Some(Litres(-3.0)));
     }
 
+    #[test]
+    fn sessions_count_where_every_wash_meter_saw_the_day() {
+        let zone = parse_zone("Europe/London").unwrap();
+        let date = |text: &str| text.parse::<NaiveDate>().unwrap();
+        let gun = |share, sessions: &[u32]| {
+            let dates = date("2026-03-02").iter_days();
+            let sessions: Vec<_> =
+                dates.zip(sessions).map(|(date, &sessions)| DaySessions { date, sessions }).collect();
+            let days = vec![day("2026-03-02", 100.0, 86_400), day("2026-03-03", 100.0, 86_400)];
+            MeterDays { stream: Stream::Wash, share, days, sessions }
+        };
+        let of = |meters: &[MeterDays]| assemble(zone, meters).iter().map(|day| day.sessions).collect::<Vec<_>>();
+        assert_eq!(of(&[gun(1.0, &[3, 4]), gun(1.0, &[2])]), [Some(5), None], "one of two guns was not seen");
+        assert_eq!(of(&[gun(0.5, &[3, 4])]), [None, None], "the gun is not the subject's alone");
+        let makeup = MeterDays { stream: Stream::Makeup, ..gun(1.0, &[3, 4]) };
+        assert_eq!(of(&[makeup]), [None, None], "no meter of wash water");
+        let mut days = assemble(zone, &[gun(1.0, &[3, 4])]);
+        let at = |text: &str| text.parse().unwrap();
+        let span = Span::parse(at("2026-03-03T10:00:00Z"), Some(at("2026-03-03T11:00:00Z"))).unwrap();
+        unseen_in_bypass(&mut days, zone, &[vec![Spell { state: SpellState::Bypassed, reason: None, span }]]);
+        assert_eq!(days.iter().map(|day| day.sessions).collect::<Vec<_>>(), [Some(3), None]);
+    }
+
     proptest! {
         /// Conservation: the months of a subject hold what its meters' days hold, share by share.
         #[test]
@@ -234,7 +288,7 @@ mod tests {
             let days: Vec<DayShare> = first.iter_days().zip(&amounts)
                 .map(|(date, &amount)| DayShare { amount, covered_s: 1, ..DayShare::empty(date) })
                 .collect();
-            let facts = assemble(zone, &[MeterDays { stream: Stream::Makeup, share, days }]);
+            let facts = assemble(zone, &[MeterDays { stream: Stream::Makeup, share, days, sessions: Vec::new() }]);
             let total: f64 = months(zone, &facts).iter().filter_map(|month| month.amounts.get(Stream::Makeup)).sum();
             let wanted: f64 = amounts.iter().sum::<f64>() * share;
             let scale: f64 = amounts.iter().map(|amount| amount.abs()).sum();

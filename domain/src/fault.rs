@@ -13,8 +13,17 @@ pub struct Fault {
 
 /// The faults of one input. Constructors collect all of them before they refuse.
 #[derive(Debug, Clone, Default, PartialEq, Eq, thiserror::Error)]
-#[error("{} fault(s) in the input", .0.len())]
+#[error("{}", said(.0))]
 pub struct Faults(pub Vec<Fault>);
+
+/// Each fault with its place, so that whoever reads a log or a command's last words can mend it.
+fn said(faults: &[Fault]) -> String {
+    let one = |Fault { pointer, detail, .. }: &Fault| match pointer.as_str() {
+        "" => detail.clone(),
+        pointer => format!("{pointer}: {detail}"),
+    };
+    faults.iter().map(one).collect::<Vec<_>>().join("; ")
+}
 
 impl Faults {
     /// Adds a fault at `pointer`.

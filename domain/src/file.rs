@@ -24,6 +24,10 @@ named! {
     FileRecord as "record" {
         /// A reading: its meter, at its instant.
         Reading = "reading",
+        /// A service event.
+        ServiceEvent = "service_event",
+        /// What was done of a routine: the certificates of its dues.
+        RoutineDone = "routine_done",
     }
 }
 

@@ -77,6 +77,10 @@ uuid_ids! {
     VisitId;
     /// One person asked to read some meters.
     ReadingRequestId;
+    /// What an account may do for one dealer.
+    MembershipId;
+    /// Somebody invited to become one of a dealer's people.
+    InvitationId;
     /// Work to be done outside a request.
     JobId;
     /// One run of the nightly computation for one dealer.

@@ -61,6 +61,7 @@ pub mod money;
 mod named;
 pub mod payback;
 pub mod period_facts;
+pub mod person;
 pub mod placement;
 pub mod reading;
 pub mod reliability;

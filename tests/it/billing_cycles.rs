@@ -99,7 +99,7 @@ async fn an_issued_month_of_a_cycle_is_settled_in_the_next() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
     let mut rule = crate::report_life::rule(0.5);
-    rule["tolerance"]["money"]["amount"] = json!("100.00");
+    rule["tolerance"]["money"][0]["amount"] = json!("100.00");
     dealer.owner.put("/v1/report-rule", "\"0\"", &rule).await.json();
     let (plant, counter) = on_two_months(&dealer).await;
     let ends = ["2026-01-01T00:00:00Z", "2026-02-01T00:00:00Z", "2026-03-01T00:00:00Z"];

@@ -9,6 +9,13 @@ async fn send(client: &Client, media: &str, bytes: &[u8]) -> Answer {
     client.send(request.body(bytes.to_vec())).await
 }
 
+/// Sends a file and gives its hash.
+pub(crate) async fn sent(client: &Client, bytes: &[u8]) -> String {
+    let made = send(client, "application/octet-stream", bytes).await;
+    assert_eq!(made.status(), 201, "{made:?}");
+    made.json()["sha256"].as_str().unwrap().to_owned()
+}
+
 #[tokio::test]
 async fn a_file_is_what_its_bytes_say_and_comes_back_as_an_attachment() {
     let app = TestApp::start().await;

@@ -10,7 +10,16 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 
 /// What may be asked without a token: the ways to get one.
-const OPEN: [&str; 3] = ["POST /v1/sessions", "POST /v1/sessions/refresh", "POST /v1/sessions/end"];
+const OPEN: [&str; 8] = [
+    "POST /v1/sessions",
+    "POST /v1/sessions/refresh",
+    "POST /v1/sessions/end",
+    "POST /v1/oauth/token",
+    "POST /v1/oauth/revoke",
+    "POST /v1/invitations/accept",
+    "POST /v1/password-resets",
+    "POST /v1/password-resets/use",
+];
 
 fn document() -> Value {
     serde_json::to_value(weirbook::server::openapi()).unwrap()
@@ -30,6 +39,11 @@ fn operations(document: &Value) -> BTreeMap<String, Value> {
 async fn the_generated_document_is_what_the_code_describes() {
     let text = weirbook::server::openapi().to_pretty_json().unwrap();
     generated("openapi/weirbook.json", &format!("{text}\n"));
+}
+
+#[tokio::test]
+async fn the_generated_matrix_is_what_the_handlers_demand() {
+    generated("openapi/permissions.md", &weirbook::auth::matrix());
 }
 
 #[tokio::test]
@@ -59,7 +73,8 @@ async fn an_incomplete_description_is_noticed() {
             "#/components/schemas/Gone".into(),
             "points at nothing",
         ),
-        ("", serde_json::json!({ "security": [{}] }), "is open to everybody"),
+        ("/security", serde_json::json!([{}]), "is open to everybody"),
+        ("/security/0/bearer/0", "read-all".into(), "demands no permission of the table, but `read-all`"),
     ] {
         let found = changed(pointer, value);
         assert!(found.contains(fault), "{pointer}: {found}");
@@ -105,9 +120,14 @@ fn operation_faults(name: &str, said: &Value) -> Vec<String> {
     let in_path = name.split('/').filter_map(|step| step.strip_prefix('{')?.strip_suffix('}'));
     let missing = in_path.filter(|parameter| !described.contains(parameter));
     faults.extend(missing.map(|parameter| format!("parameter {{{parameter}}} is not described")));
-    let open = said.get("security").is_some();
+    let open = said["security"] == serde_json::json!([{}]);
     if open != OPEN.contains(&name) {
         faults.push(format!("is {} to everybody", if open { "open" } else { "not open" }));
+    }
+    let rows = weirbook::auth::table();
+    let demands = said["security"][0]["bearer"][0].as_str().unwrap_or_default();
+    if !open && !rows.iter().any(|row| row.name == demands) {
+        faults.push(format!("demands no permission of the table, but `{demands}`"));
     }
     faults
 }

@@ -409,7 +409,7 @@ async fn all_reports_of_a_month_become_files() {
             .output()
             .unwrap();
     assert!(String::from_utf8_lossy(&missing.stderr).contains("there is no such dealer"), "{missing:?}");
-    let app = TestApp::over(database, None).await;
+    let app = TestApp::over(database, |_as_they_are| {});
     let dealer = app.dealer("Brookside").await;
     let _plant = Plant::new(&dealer, "UTC", json!({})).await;
     night(&app, &dealer, "2026-03-03T03:00:00Z").await;

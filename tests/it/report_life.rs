@@ -40,7 +40,7 @@ pub(crate) fn figure<'a>(report: &'a Value, name: &str) -> &'a Value {
 pub(crate) fn rule(share: f64) -> Value {
     json!({
         "issues": false, "least_grade": "makeup_only", "least_coverage": 0.9, "days_after_month_end": 5,
-        "tolerance": { "share": share, "money": { "amount": "10.00", "currency": "EUR" } }
+        "tolerance": { "share": share, "money": [{ "amount": "10.00", "currency": "EUR" }] }
     })
 }
 
@@ -162,7 +162,7 @@ async fn the_dealers_rule_issues_when_it_is_due() {
     let dealer = app.dealer("Brookside").await;
     let unset = dealer.office.get("/v1/report-rule").await;
     assert_eq!((unset.etag(), &unset.json()["issues"]), ("\"0\"", &json!(false)));
-    assert_eq!(unset.json()["tolerance"], json!({ "share": 0.0, "money": { "amount": "0", "currency": "EUR" } }));
+    assert_eq!(unset.json()["tolerance"], json!({ "share": 0.0, "money": [{ "amount": "0", "currency": "EUR" }] }));
     let (plant, path) = january(&app, &dealer).await;
     night(&app, &dealer, "2026-02-20T03:00:00Z").await;
     assert_eq!(dealer.office.get(&path).await.json()["state"], "live", "off by default");

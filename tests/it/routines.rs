@@ -140,10 +140,19 @@ async fn a_test_counts_only_with_its_certificate() {
     let made = add(&dealer, &new).await;
     done(&dealer.technician, &made, 1, &day_ago(3)).await.refused_for(422, &[("/certificate", "required")]);
     let path = format!("/v1/routines/{}/done", id(&made));
+    let document = crate::files::sent(&dealer.technician, b"%PDF-1.7 a certificate").await;
     let with = |n: u32, number: &str, date: &str, result: &str| {
         json!({ "n": n, "done_on": day_ago(3), "certificate": { "number": number, "tester": "Backflow Testing",
-            "tester_licence": "T-4417", "date": date, "result": result, "certificate_sha256": "0a".repeat(32) } })
+            "tester_licence": "T-4417", "date": date, "result": result, "certificate_sha256": document } })
     };
+    for (sha256, code) in
+        [(Value::Null, "required"), (json!("0a"), "not_a_sha256"), (json!("0a".repeat(32)), "unknown_reference")]
+    {
+        let mut sent = with(1, "B-1", &day_ago(3), "passed");
+        sent["certificate"]["certificate_sha256"] = sha256;
+        let refused = dealer.technician.post(&path, &sent).await;
+        refused.refused_for(422, &[("/certificate/certificate_sha256", code)]);
+    }
     let nameless = dealer.technician.post(&path, &with(1, " ", &day_ago(4), "passed")).await;
     nameless.refused_for(422, &[("/certificate/number", "required"), ("/certificate/date", "before_done")]);
     let unknown = dealer.technician.post(&path, &with(1, "B-1", &day_ago(3), "so-so")).await;
@@ -154,6 +163,8 @@ async fn a_test_counts_only_with_its_certificate() {
     assert_eq!(passed["due_on"], json!(after(&day_ago(3), 365)));
     let kept = items(&dealer.office, &path).await;
     assert_eq!(kept[0]["certificate"], with(2, "B-2", &day_ago(2), "passed")["certificate"]);
+    let behind = items(&dealer.office, &format!("/v1/files?record=routine_done&record_id={}", id(&made))).await;
+    assert_eq!((behind.len(), &behind[0]["sha256"]), (2, &json!(document)));
     let plain = add(&dealer, &routine(unit, &json!({ "days": 1 }), &day_ago(10))).await;
     let (path, sent) = (format!("/v1/routines/{}/done", id(&plain)), with(1, "B", &day_ago(3), "passed"));
     dealer.technician.post(&path, &sent).await.refused_for(422, &[("/certificate", "not_taken")]);
@@ -245,11 +256,17 @@ async fn a_due_is_noted_as_done_on_its_page() {
     }
     let certificate = [("number", "S-1"), ("tester", "Laboratory"), ("date", day.as_str()), ("result", "passed")];
     let whole: Vec<_> = bare.into_iter().chain(certificate).collect();
-    let noted = typed(&dealer.technician, &made, &whole).await;
-    assert_eq!((noted.status(), noted.header("location")), (303, "/due"));
+    let path = format!("/due/{}", id(&made));
+    let without = typed(&dealer.technician, &made, &whole).await;
+    assert!(without.status() == 422 && without.text().contains("The document: attach the certificate"), "{without:?}");
+    let with = async |bytes: &[u8]| dealer.technician.form_with_files(&path, &whole, &[("document", bytes)]).await;
+    let no_document = with(b"<html>").await;
+    assert!(no_document.status() == 422 && no_document.text().contains("The document: send a JPEG"), "{no_document:?}");
+    let noted = with(b"%PDF-1.7 tested").await;
+    assert_eq!((noted.status(), noted.header("location")), (303, "/due"), "{noted:?}");
     let list = dealer.technician.get("/due").await;
     assert!(list.text().contains("Due within 30 days: 1."), "{}", list.text());
-    let again = typed(&dealer.technician, &made, &whole).await;
+    let again = with(b"%PDF-1.7 tested").await;
     assert!(again.status() == 409 && again.text().contains("noted as done before"), "{}", again.text());
     let kept = items(&dealer.office, &format!("/v1/routines/{}/done", id(&made))).await;
     assert_eq!((kept.len(), &kept[0]["note"], &kept[0]["checked"]), (1, &json!("A <worn> tube"), &json!([0])));

@@ -2,7 +2,7 @@
 //! and what figures become.
 
 use crate::conventions::items;
-use crate::support::{Answer, Client, Dealer, TestApp, id};
+use crate::support::{Answer, Client, Dealer, TestApp, form_body, id};
 use chrono::Utc;
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -455,4 +455,29 @@ async fn a_spell_and_a_taking_out_are_set_right_and_the_log_keeps_what_they_were
         .unwrap();
     let was: Vec<String> = logged.iter().map(|row| row.get(0)).collect();
     assert!(was[0].contains("stopped") && was[1].contains("failed") && was.len() == 2, "{was:?}");
+}
+
+/// What is decided on the page is what the API would have decided; without a value it says so.
+#[tokio::test]
+async fn a_step_is_decided_on_a_page() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "Quay").await;
+    let readings = [("2026-01-01", 411_900.0), ("2026-02-01", 412_350.0), ("2026-03-01", 412_300.0)];
+    send(&dealer, bay.meter, &readings).await;
+    app.night(dealer.id, Utc::now()).await;
+    let exception = id(&open(&dealer.office).await.remove(0));
+    let office = &dealer.office;
+    let page = office.page("/to-decide").await;
+    let page = page.text();
+    assert!(page.contains("Quay: Quay, Make-up") && page.contains("It may have shown 413\u{202f}200"), "{page}");
+    let path = format!("/to-decide/{exception}");
+    let wrong = office.form(&path, None, &form_body(&[("ruling", "correct"), ("which", "later")])).await;
+    assert_eq!(wrong.status(), 422);
+    assert!(wrong.text().contains("register: this ruling needs it"), "{}", wrong.text());
+    let right = [("ruling", "correct"), ("which", "later"), ("register", "412530"), ("note", "two digits")];
+    assert_eq!(office.form(&path, None, &form_body(&right)).await.status(), 303);
+    app.night(dealer.id, Utc::now()).await;
+    assert_eq!(of_2026(&dealer, &bay).await, 630.0);
+    assert!(office.page("/to-decide").await.text().contains("Nothing: every step"));
 }

@@ -3,7 +3,8 @@ with kinds (udt, diesel) as (values
   ('bool', 'Bool'), ('bytea', 'Binary'), ('date', 'Date'), ('daterange', 'Daterange'), ('float4', 'Float4'),
   ('float8', 'Float8'), ('int2', 'Int2'), ('int4', 'Int4'), ('int8', 'Int8'), ('jsonb', 'Jsonb'),
   ('numeric', 'Numeric'), ('text', 'Text'), ('timestamptz', 'Timestamptz'), ('tstzrange', 'Tstzrange'),
-  ('uuid', 'Uuid'), ('_float8', 'Array<Float8>'), ('_int2', 'Array<Int2>'), ('_int4', 'Array<Int4>')),
+  ('uuid', 'Uuid'), ('_float8', 'Array<Float8>'), ('_int2', 'Array<Int2>'), ('_int4', 'Array<Int4>'),
+  ('_text', 'Array<Text>'), ('_uuid', 'Array<Uuid>')),
 tables as (
   select c.oid, c.relname, obj_description(c.oid) as doc
     from pg_class c

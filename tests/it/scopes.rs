@@ -13,6 +13,7 @@ use tokio::sync::Notify;
 use tokio_postgres::Client;
 use tokio_postgres::error::SqlState;
 use uuid::Uuid;
+use weirbook::auth::revoked::Revoked;
 use weirbook::auth::token::{Identity, Keys};
 use weirbook::auth::{Caller, Role, Scope, perm};
 use weirbook::db::login::{APP_ROLE, GATE_ROLE};
@@ -20,7 +21,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 84] = [
+const VIEWS: [(&str, [&str; 3]); 88] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -29,6 +30,16 @@ const VIEWS: [(&str, [&str; 3]); 84] = [
     ("select name from customer", ["a, b", "a", "b"]),
     ("select name from site", ["site a, site b", "site a", "site b"]),
     ("select 'row' from site_access", ["row", "", ""]),
+    (
+        "select name from api_client union all select 'limited' from api_client_site
+         union all select 'hash' from client_secret union all select 'ended' from ended_token",
+        ["ended, hash, limited, program", "", ""],
+    ),
+    ("select person from discharge_link", ["inspector", "", ""]),
+    (
+        "select name from invitation union all select 'link' from invitation_link union all select 'rule' from sign_in_rule",
+        ["invited, link, rule", "", ""],
+    ),
     ("select supplier from water_account", ["a, b", "a", "b"]),
     ("select terms #>> '{}' from tariff", ["a, b", "a", "b"]),
     ("select evidence from baseline", ["a, b", "a", "b"]),
@@ -56,7 +67,11 @@ const VIEWS: [(&str, [&str; 3]); 84] = [
     ("select meter_no::text from meter_attachment", ["1, 2, 3, 4", "1, 2, 3, 4", "1"]),
     ("select upper_day::text from meter_month", ["7, 8, 9", "7", "8"]),
     ("select kind from meter_watch", ["stuck", "", ""]),
-    ("select kind from finding union all select kind from condition_test", ["falling_flow, starts_above", "", ""]),
+    (
+        "select kind from finding union all select kind from condition_test union all select 'due' from condition_due
+         union all select part_kind from finding_followed union all select 'limits' from sign_limits",
+        ["due, falling_flow, limits, starts_above, tube", "", ""],
+    ),
     ("select convert_from(bytes, 'UTF8') from file_content", ["behind b, own, sent by a", "sent by a", "behind b"]),
     ("select size_bytes::text from file", ["9, 9, 9", "9", "9"]),
     ("select n::text from file_link", ["1, 2", "", "1"]),
@@ -82,6 +97,7 @@ const VIEWS: [(&str, [&str; 3]); 84] = [
     ("select (customer_id = md5('a')::uuid)::text from rain_intake", ["false, true", "true", "false"]),
     ("select gun from flow_test", ["a, b", "a", "b"]),
     ("select source from wash_derivation", ["a, b", "a", "b"]),
+    ("select source from wash_sessions", ["a, b", "a", "b"]),
     ("select source from loss_coefficient", ["a, b", "a", "b"]),
     ("select week #>> '{}' from working_days", ["a, b", "a", "b"]),
     ("select what from billed_item", ["a, b", "a", "b"]),
@@ -89,7 +105,7 @@ const VIEWS: [(&str, [&str; 3]); 84] = [
     ("select unit from price", ["h", "", ""]),
     ("select customer_note from service_event", ["after, at, before", "before", "after, at"]),
     ("select note from event_internal", ["for the dealer alone", "", ""]),
-    ("select 'row' from event_volume", ["row", "", ""]),
+    ("select record from event_note", ["volume_event", "", ""]),
     ("select record #>> '{}' from call_out", ["a, b", "a", "b"]),
     ("select record #>> '{}' from call_out_internal", ["for the dealer alone", "", ""]),
     ("select record #>> '{}' from process_upset", ["a, b", "a", "b"]),
@@ -101,6 +117,7 @@ const VIEWS: [(&str, [&str; 3]); 84] = [
     ("select name from consumable union all select name from place", ["salt, van", "", ""]),
     ("select kind from stock_movement", ["received", "", ""]),
     ("select 'taken' from event_issue", ["taken", "", ""]),
+    ("select quantity::text from stock_order", ["25", "", ""]),
     (
         "select name from supplier union all select number from stock_lot union all select kind from item_price
          union all select name from kit",
@@ -146,21 +163,23 @@ const VIEWS: [(&str, [&str; 3]); 84] = [
     ),
 ];
 
-async fn two_dealers() -> Database {
+pub(crate) async fn two_dealers() -> Database {
     let database = Database::migrated().await;
     database.superuser().await.batch_execute(include_str!("scopes.sql")).await.unwrap();
     database
 }
 
 /// Begins a transaction as the service does.
-async fn begin(client: &Client, dealer: i32, customer: &str) {
+pub(crate) async fn begin(client: &Client, dealer: i32, customer: &str) {
     let customer = if customer == "all" { customer.to_owned() } else { id(client, customer).await };
-    let sql = format!("begin; set local app.dealer_id = '{dealer}'; set local app.customer_id = '{customer}'");
+    let sql = format!(
+        "begin; set local app.dealer_id = '{dealer}'; set local app.customer_id = '{customer}'; set local app.site_ids = 'all'"
+    );
     client.batch_execute(&sql).await.unwrap();
 }
 
 /// The key of whatever `scopes.sql` calls so.
-async fn id(client: &Client, name: &str) -> String {
+pub(crate) async fn id(client: &Client, name: &str) -> String {
     client.query_one("select md5($1)::uuid::text", &[&name]).await.unwrap().get(0)
 }
 
@@ -192,6 +211,55 @@ async fn each_scope_sees_its_own() {
         let named = looked_at.split_whitespace().any(|word| word.trim_end_matches(',') == table);
         assert!(named || left_out.contains(&table.as_str()), "say in VIEWS what each scope sees of {table}");
     }
+}
+
+/// What a customer's people see although no site is chosen for them, or whichever is: their own
+/// names, the models of units, and what is found by its content's hash alone.
+const OF_NO_SITE: [&str; 6] = ["dealer", "membership", "customer", "unit_model", "touched,", "file"];
+/// What those who are limited to sites do not see of their customer: sums over all of its sites, and
+/// the log, which does not say where.
+const OF_ALL_SITES: [&str; 4] = ["savings_report", "report_revision", "report_question", "change"];
+
+#[tokio::test]
+async fn chosen_sites_limit_whatever_stands_at_a_site() {
+    let database = two_dealers().await;
+    let (superuser, app) = (database.superuser().await, database.as_role(APP_ROLE).await);
+    let table = |sql: &str| sql.split(" from ").nth(1).unwrap().split_whitespace().next().unwrap().to_owned();
+    let limited = "set local app.site_ids = ''; set local app.holder_id = '{}'; select app.choose_sites()";
+    let limited = limited.replace("{}", &id(&app, "ma").await);
+    // Limited to the customer's only site: all but what is of all sites.
+    begin(&app, 1, "a").await;
+    app.batch_execute(&limited).await.unwrap();
+    for (sql, expected) in VIEWS {
+        let expected = match table(sql).as_str() {
+            table if OF_ALL_SITES.contains(&table) => "",
+            "site_access" => "row",
+            _ => expected[1],
+        };
+        assert_eq!(seen(&app, sql).await, expected, "{sql} limited to site a");
+    }
+    app.batch_execute(
+        "insert into change (id, at, record, record_id, verb, customer_id) values
+        (gen_random_uuid(), now(), 'x', 'x', 'added', app.customer_id())",
+    )
+    .await
+    .expect("who is limited still adds to the log");
+    app.batch_execute("rollback").await.unwrap();
+    // Limited to another customer's site, which adds nothing to what the customer may see.
+    superuser.execute("update site_access set site_id = md5('site b')::uuid", &[]).await.unwrap();
+    begin(&app, 1, "a").await;
+    app.batch_execute(&limited).await.unwrap();
+    for (sql, expected) in VIEWS {
+        let expected = match table(sql).as_str() {
+            table if OF_NO_SITE.contains(&table) => expected[1],
+            "site_access" => "row",
+            // What the customer's people sent themselves.
+            "file_content" => "sent by a",
+            _ => "",
+        };
+        assert_eq!(seen(&app, sql).await, expected, "{sql} limited to another's site");
+    }
+    app.batch_execute("rollback").await.unwrap();
 }
 
 #[tokio::test]
@@ -332,17 +400,21 @@ async fn one_dealers_row_can_not_point_at_anothers() {
 }
 
 /// A scope as a request gets it: from a verified token.
-async fn owner_scope(keys: &Keys, dealer: i32) -> Scope {
+pub(crate) async fn owner_scope(keys: &Keys, dealer: i32) -> Scope {
     let identity = Identity {
         account: AccountId(Uuid::from_u128(1)),
         dealer: DealerId(dealer),
         membership: Uuid::from_u128(2),
+        revision: 1,
         role: Role::Owner,
         customer: None,
+        session: Uuid::from_u128(3),
+        grant: None,
     };
     let token = keys.issue(&identity, Utc::now()).unwrap();
     let request = TestRequest::default()
         .app_data(Data::new(keys.clone()))
+        .app_data(Data::new(Revoked::none_at(Utc::now())))
         .insert_header(("authorization", format!("Bearer {token}")))
         .to_http_request();
     Caller::<perm::ReadSelf>::extract(&request).await.unwrap().scope().clone()

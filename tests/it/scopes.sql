@@ -23,6 +23,18 @@ insert into membership (id, account_id, role, customer_id) values
 insert into site (id, customer_id, name, time_zone, country, created_at, changed_at)
   select pg_temp.id('site ' || n), pg_temp.id(n), 'site ' || n, 'UTC', 'AT', now(), now() from unnest(array['a', 'b']) n;
 insert into site_access (membership_id, site_id) values (pg_temp.id('ma'), pg_temp.id('site a'));
+insert into api_client (id, name, customer_id, scopes, created_at, changed_at)
+  values (pg_temp.id('program'), 'program', pg_temp.id('a'), '{read-water}', now(), now());
+insert into api_client_site (client_id, site_id) values (pg_temp.id('program'), pg_temp.id('site a'));
+insert into client_secret (id, client_id, secret_hash, created_at)
+  values (gen_random_uuid(), pg_temp.id('program'), sha256('secret'), now());
+insert into ended_token (token_id, client_id, expires_at) values (pg_temp.id('token'), pg_temp.id('program'), now());
+insert into discharge_link (id, site_id, customer_id, token_hash, person, first_day, last_day, expires_at, created_at)
+  values (gen_random_uuid(), pg_temp.id('site a'), pg_temp.id('a'), sha256('link'), 'inspector', '2026-01-01', '2026-12-31', now(), now());
+insert into invitation (id, email, name, role, expires_at, created_at, changed_at)
+  values (pg_temp.id('invited'), 'y@example.com', 'invited', 'office', now(), now(), now());
+insert into invitation_link (token_hash, invitation_id, created_at) values (sha256('link'), pg_temp.id('invited'), now());
+insert into sign_in_rule (owners_second_factor, created_at, changed_at) values (true, now(), now());
 insert into water_account (id, site_id, customer_id, supplier, created_at, changed_at)
   select pg_temp.id('water ' || n), pg_temp.id('site ' || n), pg_temp.id(n), n, now(), now() from unnest(array['a', 'b']) n;
 insert into tariff (id, water_account_id, customer_id, valid, currency, terms, created_at, changed_at)
@@ -129,6 +141,9 @@ insert into flow_test (id, site_id, customer_id, day, gun, litres, seconds, u_sh
 insert into wash_derivation (id, site_id, customer_id, valid, gun, method, meter_id, source, created_at)
   select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', n, 'trigger_hours', pg_temp.id('meter 3'), n, now()
     from unnest(array['a', 'b']) n;
+insert into wash_sessions (id, site_id, customer_id, valid, meter_id, pause_min, source, created_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', pg_temp.id('meter 3'), 15, n, now()
+    from unnest(array['a', 'b']) n;
 insert into loss_coefficient (id, site_id, customer_id, valid, loss, basis, value, u_share, source, created_at)
   select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', 'evaporation', 'day', 9, 0, n, now()
     from unnest(array['a', 'b']) n;
@@ -147,23 +162,27 @@ insert into service_event (id, revision, unit_id, at, kind, customer_note, creat
   select pg_temp.id('event ' || n), 1, pg_temp.id('u'), at, 'visit', n, now() from happened;
 insert into event_internal (event_id, revision, note) select id, 1, 'for the dealer alone' from service_event where customer_note = 'at';
 insert into event_line (event_id, revision, n, kind, quantity, unit) values (pg_temp.id('event at'), 1, 1, 'labour', 1, 'h');
-insert into event_volume (event_id, note_id) select pg_temp.id('event at'), id from volume_event where note = 'at';
+insert into event_note (event_id, record, note_id)
+  select pg_temp.id('event at'), 'volume_event', id from volume_event where note = 'at';
 insert into call_out (id, unit_id, site_id, customer_id, at, record, created_at, changed_at)
   select pg_temp.id('call ' || n), pg_temp.id('u'), pg_temp.id('site ' || n), pg_temp.id(n), now(), to_jsonb(n), now(), now()
     from unnest(array['a', 'b']) n;
 insert into call_out_internal (call_out_id, record) values (pg_temp.id('call a'), '"for the dealer alone"');
-insert into process_upset (id, unit_id, customer_id, at, record, created_at, changed_at)
-  select gen_random_uuid(), pg_temp.id('u'), pg_temp.id(n), now(), to_jsonb(n), now(), now() from unnest(array['a', 'b']) n;
+insert into process_upset (id, unit_id, site_id, customer_id, at, record, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('u'), pg_temp.id('site ' || n), pg_temp.id(n), now(), to_jsonb(n), now(), now()
+    from unnest(array['a', 'b']) n;
 insert into wash_chemical (id, site_id, customer_id, valid, product, standing, created_at)
   select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-03-01,)', n, 'untested', now()
     from unnest(array['a', 'b']) n;
 insert into visit (id, site_id, customer_id, at, record, created_at, changed_at)
   select gen_random_uuid(), pg_temp.id('site a'), pg_temp.id('a'), now(), '"visit"', now(), now();
-insert into agreement (id, customer_id, at, record, created_at, changed_at)
-  select gen_random_uuid(), pg_temp.id(n), now(), to_jsonb(n), now(), now() from unnest(array['a', 'b']) n;
+insert into agreement (id, site_id, customer_id, at, record, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), now(), to_jsonb(n), now(), now()
+    from unnest(array['a', 'b']) n;
 -- A supplier's cover is of no customer.
-insert into cover (id, unit_id, customer_id, at, record, created_at, changed_at)
-  select gen_random_uuid(), pg_temp.id('u'), case when n <> 'own' then pg_temp.id(n) end, now(), to_jsonb(n), now(), now()
+insert into cover (id, unit_id, site_id, customer_id, at, record, created_at, changed_at)
+  select gen_random_uuid(), pg_temp.id('u'), case when n <> 'own' then pg_temp.id('site ' || n) end,
+      case when n <> 'own' then pg_temp.id(n) end, now(), to_jsonb(n), now(), now()
     from unnest(array['a', 'b', 'own']) n;
 insert into consumable (id, name, unit, created_at, changed_at) values (pg_temp.id('salt'), 'salt', 'kg', now(), now());
 insert into place (id, name, kind, created_at) values (pg_temp.id('van'), 'van', 'van', now());
@@ -180,6 +199,8 @@ insert into item_price (id, consumable_id, kind, valid, amount, currency, create
 insert into kit (id, name, lines, created_at, changed_at) values (pg_temp.id('kit'), 'kit', '[]', now(), now());
 insert into stock_reservation (id, place_id, planned_on, lines, created_at, changed_at)
   values (gen_random_uuid(), pg_temp.id('van'), '2026-03-10', '[]', now(), now());
+insert into stock_order (id, supplier_id, consumable_id, place_id, quantity, ordered_on, expected_on, created_at, changed_at)
+  values (gen_random_uuid(), pg_temp.id('mine'), pg_temp.id('salt'), pg_temp.id('van'), 25, '2026-03-10', '2026-03-20', now(), now());
 insert into stock_forecast (place_id, consumable_id, night, on_hand, stood_on, months)
   values (pg_temp.id('van'), pg_temp.id('salt'), '2026-03-10', 1, '2026-03-10', 0);
 insert into dip (id, site_id, customer_id, at, consumable_id, open_quantity, sealed_quantity, created_at)
@@ -245,6 +266,10 @@ insert into finding (id, unit_id, kind, since, size, opened_at, seen_at)
   values (gen_random_uuid(), pg_temp.id('u'), 'falling_flow', '2026-03-10', 0.2, now(), now());
 insert into condition_test (unit_id, kind, tested_at, why_not)
   values (pg_temp.id('u'), 'starts_above', now(), 'no meter');
+insert into condition_due (id, unit_id) values (gen_random_uuid(), pg_temp.id('u'));
+insert into finding_followed (finding, part_kind, failures, expected, failures_without, expected_without)
+  values ('falling_flow', 'tube', 1, 1, 0, 0);
+insert into sign_limits (figures, created_at, changed_at) values ('{}', now(), now());
 
 insert into change (id, at, record, record_id, verb, customer_id)
   select gen_random_uuid(), now(), 'site', n, 'created', case when n <> 'own' then pg_temp.id(n) end

@@ -35,8 +35,8 @@ fn other_kinds() -> Vec<(&'static str, Value)> {
         ("visit", json!({ "purpose": ["Quarterly"] })),
         (
             "calibration",
-            json!({ "instrument": "pH probe", "quantity": "ph", "unit": "ph", "passed": true,
-                "points": [{ "standard": 7.0, "found": 7.2, "left": 7.0 }] }),
+            json!({ "probe": "orp", "temperature_c": 25.0,
+                "as_found": [{ "standard": 220.0, "shown": 231.0, "mv": null, "lot": "O-1", "expires_on": "2026-12-31" }] }),
         ),
         ("replacement", json!({ "part": "Blower", "why": "preventive" })),
         ("adjustment", json!({ "settings": [setting] })),
@@ -355,4 +355,126 @@ async fn a_replacement_takes_out_the_part_it_names() {
     dealer.technician.create(EVENTS, &named).await;
     assert_eq!(component(id(&fitted)).await["out_at"], "2026-03-05T08:00:00Z");
     assert_eq!(component(id(&next)).await["out_at"], Value::Null);
+}
+
+/// What a handover measured counts as if it had been noted down by itself.
+#[tokio::test]
+async fn a_handover_brings_samples_and_flow_tests() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "W-1").await;
+    let handover = |ph: f64, litres: f64| {
+        let details = json!({ "fallback_tried": true, "warranty_long_stop": "2026-04-01",
+            "first_samples": [{ "point": "Clean tank", "what": "ph", "value": ph, "unit": "ph" },
+                { "point": "Clean tank", "what": "turbidity", "qualifier": "<", "value": 5.0, "unit": "ntu" }],
+            "guns": [{ "gun": "1", "litres": litres, "seconds": 80.0, "u_share": 0.02 }] });
+        let mut sent = event(bay.unit, "2026-03-01T23:30:00Z", "handover", &details);
+        sent["signature"] = json!({ "name": "The foreman", "at": "2026-03-01T23:40:00Z" });
+        sent
+    };
+    let wrong = dealer.technician.post(EVENTS, &handover(15.0, 0.0)).await;
+    wrong.refused_for(
+        422,
+        &[("/details/first_samples/0/value", "out_of_range"), ("/details/guns/0/litres", "out_of_range")],
+    );
+    app.forget_touched().await;
+    let recorded = dealer.technician.create(EVENTS, &handover(7.1, 20.0)).await;
+    assert_eq!(recorded["warranty_starts_on"], "2026-03-02", "by the clock of Vienna");
+    let kinds = |event: &Value| {
+        let all = event["brought_about"].as_array().unwrap();
+        all.iter().map(|one| one["record"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    assert_eq!(kinds(&recorded), ["sample", "sample", "flow_test"]);
+    let samples = async || {
+        let all = items(&dealer.office, &bay.of_unit("samples")).await;
+        all.iter().map(|one| (one["value"].clone(), one["qualifier"].clone())).collect::<Vec<_>>()
+    };
+    assert_eq!(samples().await, [(json!(7.1), Value::Null), (json!(5.0), json!("<"))]);
+    let tests = items(&dealer.office, &bay.of_site("flow-tests")).await;
+    assert_eq!((&tests[0]["day"], &tests[0]["litres"]), (&json!("2026-03-02"), &json!(20.0)), "{tests:?}");
+    assert!(!app.touched().await.is_empty(), "derived wash volume is computed again");
+
+    let correct = format!("{EVENTS}/{}/correct", id(&recorded));
+    let correction = json!({ "reason": "Misread", "event": handover(7.3, 22.0) });
+    let corrected = dealer.technician.post_at_with(&correct, "\"1\"", &correction).await;
+    assert_eq!(kinds(&corrected.json()).len(), 6, "those of the first revision stay readable: {corrected:?}");
+    assert_eq!(samples().await[0].0, 7.3);
+    let litres: Vec<_> =
+        items(&dealer.office, &bay.of_site("flow-tests")).await.iter().map(|one| one["litres"].clone()).collect();
+    assert_eq!(litres, [json!(22.0)]);
+}
+
+/// One record of a calibration, whichever way it came; one that fails ends a probe's life.
+#[tokio::test]
+async fn a_calibration_is_one_record_and_a_failed_one_ends_a_life() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "W-1").await;
+    let probe = json!({ "unit_id": bay.unit, "kind": "ph_probe", "duty": "continuous", "run_basis": "days",
+        "rated_life": 400.0, "fitted_at": "2026-01-02T00:00:00Z" });
+    let probe = id(&dealer.office.create("/v1/components", &probe).await);
+    let calibrated = |at: &str, error: f64| {
+        let mut details = crate::calibrations::ph(at, error);
+        details.as_object_mut().unwrap().remove("at");
+        details["component_id"] = json!(probe);
+        event(bay.unit, at, "calibration", &details)
+    };
+    let failed_at =
+        async || dealer.office.get(&format!("/v1/components/{probe}")).await.json()["failed_calibration_at"].clone();
+    dealer.technician.create(EVENTS, &calibrated("2026-02-02T08:00:00Z", 0.0)).await;
+    assert_eq!(failed_at().await, Value::Null);
+    let early = dealer.technician.post(EVENTS, &calibrated("2026-01-01T08:00:00Z", 0.0)).await;
+    early.refused_for(422, &[("/details/component_id", "not_fitted")]);
+    let failed = dealer.technician.create(EVENTS, &calibrated("2026-03-02T08:00:00Z", 0.6)).await;
+    assert_eq!(failed["brought_about"][0]["record"], "calibration");
+    assert_eq!(failed_at().await, "2026-03-02T08:00:00Z");
+    let kept = items(&dealer.office, &bay.of_unit("calibrations")).await;
+    assert_eq!((kept.len(), &kept[1]["found"]["good"]), (2, &json!(false)));
+    let page = dealer.office.get(&format!("/units/{}", bay.unit)).await;
+    assert!(page.text().contains("failed its calibration on"), "{page:?}");
+    // It runs no more as far as forecasts go, and its failure is one of its kind.
+    app.night(dealer.id, chrono::Utc::now()).await;
+    let superuser = app.superuser().await;
+    let forecast = superuser.query("select 1 from forecast where component_id = $1", &[&probe]).await.unwrap();
+    let failures = superuser.query("select failures from life_model where kind = 'ph_probe'", &[]).await.unwrap();
+    assert_eq!((forecast.len(), failures[0].get::<_, i32>(0)), (0, 1));
+
+    // It passed after all: the later good one says that it was not beyond use.
+    dealer.technician.create(EVENTS, &calibrated("2026-03-03T08:00:00Z", 0.0)).await;
+    assert_eq!(failed_at().await, Value::Null);
+    let correction = json!({ "reason": "Misread", "event": calibrated("2026-03-02T08:00:00Z", 0.05) });
+    let correct = format!("{EVENTS}/{}/correct", id(&failed));
+    assert_eq!(dealer.technician.post_at_with(&correct, "\"1\"", &correction).await.status(), 200);
+    let good = items(&dealer.office, &bay.of_unit("calibrations")).await;
+    assert!(good.len() == 3 && good.iter().all(|one| one["found"]["good"] == true), "{good:?}");
+}
+
+/// A photo or document stands behind the event; a customer sees what is shown to it.
+#[tokio::test]
+async fn files_stand_behind_an_event() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "W-1").await;
+    let recorded = dealer.technician.create(EVENTS, &clean_out(bay.unit, 4000.0)).await;
+    let (path, behind) = (
+        format!("{EVENTS}/{}/files", id(&recorded)),
+        format!("/v1/files?record=service_event&record_id={}", id(&recorded)),
+    );
+    let shown = crate::files::sent(&dealer.technician, b"\xff\xd8\xff\xe0 the pit").await;
+    let hidden = crate::files::sent(&dealer.technician, b"%PDF-1.7 the ticket").await;
+    let attach = async |sha256: &str, shown: bool| {
+        dealer.technician.post(&path, &json!({ "sha256": sha256, "shown_to_customer": shown })).await
+    };
+    assert_eq!((attach(&shown, true).await.status(), attach(&hidden, false).await.status()), (204, 204));
+    attach("0a", true).await.refused_for(422, &[("/sha256", "not_a_sha256")]);
+    attach(&"0a".repeat(32), true).await.refused_for(422, &[("/sha256", "unknown_reference")]);
+    let hashes = async |client: &crate::support::Client| {
+        items(client, &behind).await.iter().map(|file| file["sha256"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    assert_eq!(hashes(&dealer.office).await, [hidden.clone(), shown.clone()]);
+    let viewer = dealer.customer_viewer(bay.customer).await;
+    assert_eq!(hashes(&viewer).await, [shown]);
+    viewer.get(&format!("/v1/files/{hidden}")).await.refused(404, "not-found");
+    let foreign = app.dealer("Elsewhere").await.owner;
+    foreign.post(&path, &json!({ "sha256": hidden })).await.refused(404, "not-found");
 }

@@ -233,3 +233,52 @@ async fn a_visit_ticks_off_the_work_that_is_due() {
     assert_eq!(other.status(), 409, "{other:?}");
     assert_eq!(items(&dealer.office, EVENTS).await.len(), 1);
 }
+
+#[tokio::test]
+async fn visits_are_moved_and_called_off_on_the_week() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let (ann, bob) = (account(&dealer.technician).await, account(&dealer.owner).await);
+    let new = |window, technician| visit(&bay, "2026-03-31".parse().unwrap(), Some(window), technician);
+    dealer.office.create(VISITS, &new(("08:00:00", "10:00:00"), ann)).await;
+    let other = dealer.office.create(VISITS, &new(("09:00:00", "11:00:00"), bob)).await;
+    let path = format!("/visits/{}", id(&other));
+    let (moving, technician) = (format!("{path}/move"), ann.to_string());
+    let move_to = |day: &'static str, reason: &'static str, revision: &'static str| {
+        [
+            ("revision", revision),
+            ("week", "2026-03-31"),
+            ("day", day),
+            ("from", "09:30"),
+            ("to", "11:30"),
+            ("technician", technician.as_str()),
+            ("reason", reason),
+        ]
+    };
+    let week = dealer.technician.get("/week?day=2026-03-31").await;
+    assert!(week.text().contains(&moving) && !week.text().contains("<details open"), "{week:?}");
+    let wrong = send(&dealer.office, &moving, &move_to("2026-03-31", " ", "1")).await;
+    for words in ["reason: write at least one character", "<details open", "value=\"09:30\"", "2 visits this week"] {
+        assert!(wrong.status() == 422 && wrong.text().contains(words), "{words}: {wrong:?}");
+    }
+    assert_eq!(send(&dealer.office, &moving, &move_to("soon", "Snow", "1")).await.status(), 422);
+    let moved = send(&dealer.office, &moving, &move_to("2026-03-31", "Snow", "1")).await;
+    let address = format!("/week?day=2026-03-31#visit-{}", id(&other));
+    assert_eq!((moved.status(), moved.header("location")), (303, address.as_str()), "{moved:?}");
+    let week = dealer.technician.get("/week?day=2026-03-31").await;
+    assert_eq!(week.text().matches("The technician makes another visit then").count(), 2, "{week:?}");
+    assert_eq!(send(&dealer.office, &moving, &move_to("2026-04-07", "Snow", "1")).await.status(), 412);
+    let moved = send(&dealer.office, &moving, &move_to("2026-04-07", "Snow", "2")).await;
+    assert!(moved.header("location").starts_with("/week?day=2026-04-07#"), "{moved:?}");
+    let shown = dealer.office.get(&format!("{VISITS}/{}", id(&other))).await.json();
+    assert_eq!((&shown["technician_id"], shown["moves"].as_array().unwrap().len()), (&json!(ann), 2));
+    let off = send(&dealer.technician, &format!("{path}/call-off"), &[("revision", "3")]).await;
+    assert_eq!(off.status(), 303, "{off:?}");
+    let week = dealer.technician.get("/week?day=2026-04-07").await;
+    assert!(week.text().contains("(called off)") && !week.text().contains(&moving), "{week:?}");
+    let viewer = dealer.customer_viewer(bay.customer).await;
+    assert_eq!(send(&viewer, &moving, &move_to("2026-04-08", "x", "4")).await.status(), 403);
+    let foreign = app.dealer("Elsewhere").await.owner;
+    assert_eq!(send(&foreign, &moving, &move_to("2026-04-08", "x", "4")).await.status(), 404);
+}

@@ -1,7 +1,9 @@
 //! Signing in, going on, signing out.
 
 use crate::support::{Answer, Client, PASSWORD, TestApp};
+use reqwest::Method;
 use serde_json::{Value, json};
+use std::time::{Duration, Instant};
 use weirbook::auth::Role;
 use weirbook::db::gate::NewPerson;
 
@@ -60,8 +62,14 @@ async fn without_a_token_nothing_is_shown() {
     assert_eq!(dealer.office.get("/v1/customers").await.json()["items"], json!([]));
 }
 
+/// As if the last exchange lay further back than a lost answer could.
+async fn age_exchanges(app: &TestApp) {
+    let sql = "update session_family set rotated_at = rotated_at - interval '1 minute'";
+    app.superuser().await.execute(sql, &[]).await.unwrap();
+}
+
 #[tokio::test]
-async fn a_refresh_token_works_once() {
+async fn a_refresh_token_is_exchanged_for_the_next() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
     let first = sign_in(&app, &format!("technician-{}@example.com", dealer.id), PASSWORD).await.json();
@@ -70,8 +78,49 @@ async fn a_refresh_token_works_once() {
     let second = second.json();
     assert_ne!(second["refresh_token"], first["refresh_token"]);
     assert_eq!(signed_in(&app, &second).get("/v1/me").await.json()["role"], "technician");
-    refresh(&app, &first["refresh_token"]).await.refused(401, "not-signed-in");
     refresh(&app, &json!("unheard of")).await.refused(401, "not-signed-in");
+    // The answer got lost, or two were asked for at once: the same next token, and it goes on.
+    let again = refresh(&app, &first["refresh_token"]).await.json();
+    assert_eq!(again["refresh_token"], second["refresh_token"]);
+    assert_eq!(refresh(&app, &second["refresh_token"]).await.status(), 200);
+}
+
+#[tokio::test]
+async fn a_refresh_token_shown_again_later_ends_the_sign_in() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let email = format!("technician-{}@example.com", dealer.id);
+    let (first, other) = (sign_in(&app, &email, PASSWORD).await.json(), sign_in(&app, &email, PASSWORD).await.json());
+    let second = refresh(&app, &first["refresh_token"]).await.json();
+    let third = refresh(&app, &second["refresh_token"]).await.json();
+    let client = signed_in(&app, &third);
+    assert_eq!(client.get("/v1/me").await.status(), 200);
+    // The thief's copy is older than the last two, so no lost answer explains it.
+    refresh(&app, &first["refresh_token"]).await.refused(401, "not-signed-in");
+    refresh(&app, &third["refresh_token"]).await.refused(401, "not-signed-in");
+    client.get("/v1/me").await.refused(401, "not-signed-in");
+    assert_eq!(refresh(&app, &other["refresh_token"]).await.status(), 200, "another sign-in goes on");
+
+    let second = refresh(&app, &sign_in(&app, &email, PASSWORD).await.json()["refresh_token"]).await.json();
+    let third = refresh(&app, &second["refresh_token"]).await.json();
+    age_exchanges(&app).await;
+    refresh(&app, &second["refresh_token"]).await.refused(401, "not-signed-in");
+    refresh(&app, &third["refresh_token"]).await.refused(401, "not-signed-in");
+    let sql = "select count(*) from change where record = 'sign_in' and detail ->> 'why' = 'refresh_token_used_twice'";
+    assert_eq!(app.superuser().await.query_one(sql, &[]).await.unwrap().get::<_, i64>(0), 2);
+}
+
+/// One token, shown by many at once: all of them get the same next one.
+#[tokio::test]
+async fn exchanges_at_once_agree() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let first = sign_in(&app, &format!("technician-{}@example.com", dealer.id), PASSWORD).await.json();
+    let answers = (0..8).map(|_| refresh(&app, &first["refresh_token"]));
+    let answers = futures_util::future::join_all(answers).await;
+    let next: std::collections::BTreeSet<String> =
+        answers.iter().map(|answer| answer.json()["refresh_token"].as_str().unwrap().to_owned()).collect();
+    assert_eq!(next.len(), 1, "{next:?}");
 }
 
 #[tokio::test]
@@ -86,6 +135,64 @@ async fn signing_out_ends_the_sign_in() {
     }
     refresh(&app, &ended["refresh_token"]).await.refused(401, "not-signed-in");
     assert_eq!(refresh(&app, &other["refresh_token"]).await.status(), 200, "another sign-in goes on");
+}
+
+#[tokio::test]
+async fn sign_ins_are_listed_and_ended_by_their_owner() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let email = format!("owner-{}@example.com", dealer.id);
+    let body = json!({ "email": email, "password": PASSWORD });
+    let from = async |address: &str, agent: &str| {
+        let request = app.anyone().request(Method::POST, "/v1/sessions").json(&body);
+        let request = request.header("x-forwarded-for", address).header("user-agent", agent);
+        signed_in(&app, &app.anyone().send(request).await.json())
+    };
+    let phone = from("203.0.113.5", "Mozilla/5.0 (Android 16; Mobile; rv:140.0) Gecko/140.0 Firefox/140.0").await;
+    let script = from("2001:db8::7", "curl/8.14.1").await;
+    let other = from("198.51.100.9", "").await;
+    let list = phone.get("/v1/sessions").await.json();
+    let rows = list["items"].as_array().unwrap();
+    let of = |device: &str| rows.iter().find(|row| row["device"] == device).unwrap_or_else(|| panic!("{list}"));
+    assert_eq!(rows.len(), 3);
+    let own = of("Firefox on Android");
+    assert_eq!((&own["current"], &own["address"]), (&json!(true), &json!("203.0.113.5")));
+    assert_eq!((&own["dealer"], &of("curl")["address"]), (&json!("Brookside"), &json!("2001:db8::7")));
+
+    // Somebody else can't end them, and does not learn that they are there.
+    let end = format!("/v1/sessions/{}/end", of("curl")["id"].as_str().unwrap());
+    let stranger = sign_in(&app, &format!("office-{}@example.com", dealer.id), PASSWORD).await.json();
+    signed_in(&app, &stranger).post(&end, &json!({})).await.refused(404, "not-found");
+    assert_eq!(script.get("/v1/me").await.status(), 200);
+    for _twice in 0..2 {
+        assert_eq!(phone.post(&end, &json!({})).await.status(), 204);
+    }
+    script.get("/v1/me").await.refused(401, "not-signed-in");
+    assert_eq!(other.get("/v1/me").await.status(), 200);
+    assert_eq!(phone.post("/v1/sessions/end-others", &json!({})).await.status(), 204);
+    other.get("/v1/me").await.refused(401, "not-signed-in");
+    assert_eq!(phone.get("/v1/sessions").await.json()["items"].as_array().unwrap().len(), 1);
+}
+
+/// Access tokens are believed without asking the database: what another instance revoked must hold
+/// within a minute, and does so within seconds.
+#[tokio::test]
+async fn a_revocation_reaches_other_instances_within_a_minute() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let elsewhere = app.another_instance();
+    let tokens = sign_in(&app, &format!("owner-{}@example.com", dealer.id), PASSWORD).await.json();
+    let token = tokens["access_token"].as_str().unwrap().to_owned();
+    let there = elsewhere.anyone().with_token(token);
+    assert_eq!(there.get("/v1/me").await.status(), 200);
+    let ended = Instant::now();
+    let out = app.anyone().post("/v1/sessions/end", &json!({ "refresh_token": tokens["refresh_token"] })).await;
+    assert_eq!(out.status(), 204);
+    while there.get("/v1/me").await.status() != 401 {
+        assert!(ended.elapsed() < Duration::from_secs(60), "still believed");
+        tokio::time::sleep(Duration::from_millis(250)).await;
+    }
+    assert!(ended.elapsed() < Duration::from_secs(10), "it took {:?}", ended.elapsed());
 }
 
 #[tokio::test]

@@ -191,9 +191,12 @@ async fn balances_are_those_of_the_ledger_at_any_instant() {
     balance_is_the_sum(&app).await;
     let by = |by: &str| format!("/v1/stock/use?by={by}&from=2026-03&to=2026-03");
     let sums = items(office, &by("unit")).await;
-    let sums: Vec<_> = sums.iter().map(|sum| (&sum["of"], &sum["payer"], &sum["quantity"])).collect();
-    let unit = json!(unit);
-    assert_eq!(sums, [(&unit, &json!("billed"), &json!("10")), (&unit, &json!("included"), &json!("1"))]);
+    let paid = json!([{ "payer": "billed", "quantity": "10" }, { "payer": "included", "quantity": "1" }]);
+    assert_eq!(
+        (sums.len(), &sums[0]["of"], &sums[0]["quantity"], &sums[0]["payers"]),
+        (1, &json!(unit), &json!(11.0), &paid)
+    );
+    assert_eq!(sums[0]["found_by"], json!([{ "method": "ledger", "quantity": 11.0 }]));
     assert_eq!(items(office, &by("dealer")).await[0]["of"], Value::Null);
     office.get(&by("van")).await.refused_for(422, &[("/by", "unknown_by")]);
     let listed = items(office, &format!("/v1/stock-movements?place_id={}", store.warehouse)).await;
@@ -505,4 +508,27 @@ async fn kits_are_kept_loaded_and_used() {
     assert_eq!(items(&dealer.office, path).await, [Value::Null; 0]);
     let nothing = json!({ "place_id": store.warehouse, "planned_on": "2026-03-09" });
     dealer.technician.post(path, &nothing).await.refused_for(422, &[("/lines", "required")]);
+}
+
+/// Whoever brings goods to a place and whoever retires it meet in either order, and nothing is left on
+/// a shelf of a place that is no more.
+#[tokio::test]
+async fn no_goods_stand_at_a_place_that_was_retired_meanwhile() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let store = Store::new(&dealer).await;
+    store.receive(&dealer, "2026-03-01T08:00:00Z", "100").await;
+    for n in 0..12 {
+        let van = place(&dealer, &format!("Van {n} of twelve"), "van").await;
+        let moved = json!({ "from_place_id": store.warehouse, "to_place_id": van });
+        let moved = store.movement("moved", "2026-03-02T08:00:00Z", "1", moved);
+        let retire = format!("/v1/places/{van}/retire");
+        let (moved, retired) = tokio::join!(post(&dealer.technician, &moved), dealer.office.post_at(&retire, "\"1\""));
+        let there = store.at(&dealer.office, &format!("&place_id={van}")).await.len();
+        match (moved.status(), retired.status()) {
+            (201, 409) => assert_eq!(there, 1, "{retired:?}"),
+            (422, 200) => assert_eq!(there, 0, "{moved:?}"),
+            other => panic!("{other:?}: {moved:?} {retired:?}"),
+        }
+    }
 }

@@ -237,3 +237,50 @@ async fn too_little_of_a_past_foresees_nothing() {
     assert_eq!(rows.len(), 1, "{rows:?}");
     assert_eq!((&rows[0]["model"], &rows[0]["earliest"], &rows[0]["months"]), (&Value::Null, &Value::Null, &json!(0)));
 }
+
+/// Sums of a month take dips where they span it, else the ledger, else dosing.
+#[tokio::test]
+async fn sums_of_months_take_dips_where_they_span_the_month() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (store, yard) = (Store::new(&dealer).await, Yard::new(&dealer).await);
+    store.receive(&dealer, "2026-01-05T08:00:00Z", "500").await;
+    let moved = json!({ "from_place_id": store.warehouse, "to_place_id": yard.place });
+    let line = |kind: &str, at: &str, quantity: &str, more: Value| movement(store.item, kind, at, quantity, more);
+    let post = async |sent: Value| dealer.technician.create("/v1/stock-movements", &sent).await;
+    post(line("moved", "2026-02-05T08:00:00Z", "100", moved)).await;
+    let issued = |at: &str, quantity: &str| {
+        let more = json!({ "from_place_id": yard.place, "unit_id": yard.unit, "payer": "included" });
+        line("issued", at, quantity, more)
+    };
+    post(issued("2026-02-10T08:00:00Z", "7")).await;
+    post(issued("2026-03-10T08:00:00Z", "9")).await;
+    // 60 + 100 - 120 in the 40 days from 21 January to 2 March: one a day.
+    yard.dip(&dealer, store.item, "2026-01-21T08:00:00Z", "60").await;
+    yard.dip(&dealer, store.item, "2026-03-02T08:00:00Z", "120").await;
+    // A unit at a site that nobody dips at has its use by the ledger alone.
+    let other = dealer.unit("W-2").await;
+    dealer
+        .place(other, dealer.site(dealer.customer("Quarry Trucks").await, "South").await, "2026-01-01T00:00:00Z")
+        .await;
+    let straight = json!({ "from_place_id": store.warehouse, "unit_id": other, "payer": "billed" });
+    post(line("issued", "2026-02-11T08:00:00Z", "5", straight)).await;
+
+    let sums = async |by: &str| items(&dealer.office, &format!("/v1/stock/use?by={by}&from=2026-02&to=2026-03")).await;
+    let near = |value: &Value, expected: f64| (value.as_f64().unwrap() - expected).abs() < 1e-6;
+    let of_site: Vec<Value> = sums("site").await.into_iter().filter(|sum| sum["of"] == json!(yard.site)).collect();
+    let months: Vec<_> = of_site.iter().map(|sum| sum["month"].as_str().unwrap()).collect();
+    assert_eq!(months, ["2026-02", "2026-03"]);
+    assert!(near(&of_site[0]["quantity"], 28.0), "{of_site:?}");
+    assert_eq!(of_site[0]["found_by"][0]["method"], "dips");
+    let differences = &of_site[0]["differences"][0];
+    assert!(differences["method"] == "ledger" && near(&differences["beyond"], -21.0), "{differences}");
+    assert_eq!(of_site[0]["payers"], json!([{ "payer": "included", "quantity": "7" }]));
+    assert_eq!((&of_site[1]["quantity"], &of_site[1]["found_by"][0]["method"]), (&json!(9.0), &json!("ledger")));
+    let all = sums("dealer").await;
+    assert!(near(&all[0]["quantity"], 33.0), "28 by dips and 5 by the ledger: {all:?}");
+    let ways: Vec<_> = all[0]["found_by"].as_array().unwrap().iter().map(|way| way["method"].clone()).collect();
+    assert_eq!(ways, ["dips", "ledger"]);
+    let of_unit: Vec<Value> = sums("unit").await.into_iter().filter(|sum| sum["of"] == json!(yard.unit)).collect();
+    assert_eq!(of_unit[0]["quantity"], 7.0, "a unit's are the ledger's");
+}

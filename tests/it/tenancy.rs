@@ -9,13 +9,14 @@ use tokio_postgres::Client;
 ///
 /// `tenant` stands for the tables that belong to a dealer. Tables without a dealer, and the
 /// sign-ins and feeds that exist before there is a scope, are named in the first rule.
-const RULES: [(&str, &str); 20] = [
+const RULES: [(&str, &str); 24] = [
     (
         "a table belongs to a dealer",
         "select relname || ' has no dealer_id' from pg_class c
           where relnamespace = 'public'::regnamespace and relkind in ('r', 'p', 'f')
             and oid not in (select oid from tenant)
-            and relname not in ('dealer', 'account', 'session_family', 'calendar_feed', '__diesel_schema_migrations')",
+            and relname not in ('dealer', 'account', 'session_family', 'calendar_feed', 'recovery_code', 'password_reset',
+                                'sign_in_try', '__diesel_schema_migrations')",
     ),
     (
         "row-level security is on, for the owner too",
@@ -39,6 +40,13 @@ const RULES: [(&str, &str); 20] = [
         "select tablename || ' is open to every customer''s people' from pg_policies
           where policyname = 'customer_people' and qual = 'true'
             and tablename not in ('unit_model', 'touched', 'idempotency')",
+    ),
+    (
+        "chosen sites limit what a customer's people see by its customer alone",
+        "select tablename || ' is not limited to chosen sites' from pg_policies
+          where policyname = 'customer_people' and qual like '%customer_id%'
+            and tablename not in (select relname from limited_to_sites)
+            and tablename not in ('customer', 'membership', 'file')",
     ),
     (
         "an index begins with the dealer",
@@ -104,7 +112,8 @@ const RULES: [(&str, &str); 20] = [
     (
         "accounts and sign-ins are for the gate alone",
         "select 'weirbook_app may touch ' || c.oid::regclass from pg_class c
-          where oid in ('account'::regclass, 'session_family'::regclass, 'calendar_feed'::regclass)
+          where oid in ('account'::regclass, 'session_family'::regclass, 'calendar_feed'::regclass,
+                        'recovery_code'::regclass, 'password_reset'::regclass, 'sign_in_try'::regclass)
             and (has_table_privilege('weirbook_app', oid, 'select, insert, update, delete')
                  or has_any_column_privilege('weirbook_app', oid, 'select, insert, update'))",
     ),
@@ -112,9 +121,29 @@ const RULES: [(&str, &str); 20] = [
         "the gate sees nothing of what dealers own",
         "select 'weirbook_gate may touch ' || c.oid::regclass from pg_class c
           where relnamespace = 'public'::regnamespace and relkind in ('r', 'p', 'v')
-            and relname not in ('dealer', 'account', 'session_family', 'calendar_feed', 'membership')
+            and relname not in ('dealer', 'account', 'session_family', 'calendar_feed', 'membership', 'recovery_code',
+                                'password_reset', 'sign_in_try')
             and (has_table_privilege('weirbook_gate', oid, 'select, insert, update, delete')
                  or has_any_column_privilege('weirbook_gate', oid, 'select, insert, update'))",
+    ),
+    (
+        "numbers are given out by the server alone",
+        "select rolname || ' may use ' || c.oid::regclass from service, pg_class c
+          where relkind = 'S' and relnamespace in ('public'::regnamespace, 'app'::regnamespace, 'sheets'::regnamespace)
+            and has_sequence_privilege(rolname, c.oid, 'usage, select, update')",
+    ),
+    (
+        "what changes something is not for everybody to call",
+        "select p.oid::regprocedure || ' can be called by everybody' from pg_proc p
+          where pronamespace in ('public'::regnamespace, 'app'::regnamespace, 'sheets'::regnamespace)
+            and provolatile = 'v' and has_function_privilege('public', p.oid, 'execute')
+            and not exists (select from pg_depend where objid = p.oid and deptype = 'e')",
+    ),
+    (
+        "what is made later is granted to nobody by itself",
+        "select 'new objects of schema ' || coalesce(defaclnamespace::regnamespace::text, 'any') || ' are granted to '
+                || g.grantee::regrole from pg_default_acl, aclexplode(defaclacl) as g
+          where g.grantee = 0 or g.grantee in (select rolname::regrole from service)",
     ),
     (
         "nothing is granted to everybody",
@@ -161,6 +190,13 @@ with tenant as (
     join pg_attribute a on a.attrelid = c.oid and a.attname = 'dealer_id' and not a.attisdropped
    where c.relnamespace = 'public'::regnamespace and c.relkind in ('r', 'p')
      and c.relname not in ('session_family', 'calendar_feed')),
+limited_to_sites as (
+  select t.relname from tenant t join pg_policies p on p.tablename = t.relname and p.policyname = 'customer_people'
+   where p.qual <> 'false' and (
+     t.relname in ('site', 'tariff', 'water_bill', 'file_link', 'savings_report', 'report_revision', 'report_question',
+       'change')
+     or 2 = (select count(*) from pg_attribute a
+              where a.attrelid = t.oid and a.attname in ('customer_id', 'site_id') and not a.attisdropped))),
 service as (select unnest(array['weirbook_app', 'weirbook_gate']) as rolname),
 expected_policy (relname, policy, permissive, roles, cmd, qual) as (
   select relname, 'tenant', 'RESTRICTIVE', case relname when 'membership' then '{weirbook_app}' else '{public}' end,
@@ -174,6 +210,15 @@ expected_policy (relname, policy, permissive, roles, cmd, qual) as (
            'file', 'file_content', 'file_link', 'reading_request', 'reading_request_meter', 'report_question',
            'call_out') then 'ALL' else 'SELECT' end, null
     from tenant
+  union all
+  select relname, 'chosen_sites', 'RESTRICTIVE', '{public}', case relname when 'change' then 'SELECT' else 'ALL' end,
+         case when relname in ('tariff', 'water_bill', 'file_link') then null
+              when relname in ('savings_report', 'report_revision', 'report_question', 'change')
+                then '(( SELECT app.all_sites() AS all_sites) OR false)'
+              else '(( SELECT app.all_sites() AS all_sites) OR ('
+                || case relname when 'site' then 'id' else 'site_id' end
+                || ' = ANY (( SELECT app.site_ids() AS site_ids)::uuid[])))' end
+    from limited_to_sites
   union all
   values ('membership', 'gate', 'PERMISSIVE', '{weirbook_gate}', 'ALL', 'true'),
          ('dealer', 'gate', 'PERMISSIVE', '{weirbook_gate}', 'ALL', 'true'),
@@ -200,7 +245,7 @@ async fn the_catalogue_keeps_the_rules() {
 }
 
 /// Each statement breaks a rule, and the answer must name it.
-const BREACHES: [(&str, &str); 34] = [
+const BREACHES: [(&str, &str); 41] = [
     ("create table stray (id int)", "stray has no dealer_id"),
     ("alter table site disable row level security", "site is not under row-level security"),
     ("alter table site no force row level security", "site is not under row-level security"),
@@ -218,6 +263,13 @@ const BREACHES: [(&str, &str); 34] = [
         "site has policy customer_people",
     ),
     ("alter policy customer_people on site using (true)", "site is open to every customer's people"),
+    ("drop policy chosen_sites on placement", "placement lacks policy chosen_sites"),
+    ("alter policy chosen_sites on baseline using (true)", "baseline has policy chosen_sites true"),
+    (
+        "create table stray (dealer_id int4 not null, customer_id uuid, primary key (dealer_id, customer_id));
+         call app.guard('stray', 'customer_id = (select app.customer_id())')",
+        "stray is not limited to chosen sites",
+    ),
     ("create index stray on site (customer_id)", "stray does not begin with dealer_id"),
     ("create index stray on site ((name || dealer_id))", "stray does not begin with dealer_id"),
     ("alter table site add constraint stray unique (id)", "stray does not begin with dealer_id"),
@@ -246,6 +298,20 @@ const BREACHES: [(&str, &str); 34] = [
     ("grant select on all tables in schema sheets to weirbook_gate", "weirbook_gate may touch sheets.day_sheet_"),
     ("grant select (email) on account to weirbook_app", "weirbook_app may touch account"),
     ("grant select on meter_holding to weirbook_gate", "weirbook_gate may touch meter_holding"),
+    ("grant usage on sequence dealer_id_seq to weirbook_app", "weirbook_app may use dealer_id_seq"),
+    (
+        "create function app.stray() returns int language sql volatile as 'select 1'",
+        "app.stray() can be called by everybody",
+    ),
+    (
+        "alter default privileges in schema public grant select on tables to weirbook_gate",
+        "new objects of schema public are granted to weirbook_gate",
+    ),
+    (
+        "alter default privileges grant execute on functions to public;
+         alter default privileges in schema app grant execute on functions to weirbook_app",
+        "new objects of schema app are granted to weirbook_app",
+    ),
     ("grant select on site to public", "site is granted to everybody"),
     ("grant truncate on site to weirbook_app", "weirbook_app may truncate, reference or watch site"),
     ("grant delete on change to weirbook_app", "weirbook_app may rewrite the change log"),

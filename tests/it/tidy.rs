@@ -16,9 +16,10 @@ const HANDLER_LINES_MAX: usize = 25;
 const GENERATED: [&str; 1] = ["api/src/db/schema.rs"];
 
 /// What stands at the top of the repository.
-const TOP_LEVEL: [&str; 17] = [
+const TOP_LEVEL: [&str; 18] = [
     ".cargo",
     ".ci",
+    ".github",
     ".gitignore",
     "Cargo.lock",
     "Cargo.toml",

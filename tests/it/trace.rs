@@ -430,7 +430,7 @@ async fn every_line_of_a_savings_report_follows_from_its_trace() {
         match line["name"].as_str().unwrap() {
             "cost" => assert_eq!(cents(cost), number(&printed["value_money"]["amount"])),
             "cost_each" => {
-                let each = (cost / washes(line) * 1e6).round() / 1e6;
+                let each = (cost / washes(trace, "all_days") * 1e6).round() / 1e6;
                 close(each, number(&printed["value_money_per_wash"]["amount"]), "cost_each");
             }
             _ => reckoned(trace, line, printed),
@@ -452,30 +452,33 @@ async fn every_line_of_a_savings_report_follows_from_its_trace() {
     stranger.get(&format!("{path}/trace")).await.refused(404, "not-found");
 }
 
-/// Washes of a line's subjects.
-fn washes(line: &Value) -> f64 {
-    let each = list(&line["subjects"]).iter().filter_map(|subject| subject["washes"].as_object());
-    each.flatten().map(|(_, count)| number(count)).sum()
+/// Washes of all sites, on all days or on whole ones.
+fn washes(trace: &Value, days: &str) -> f64 {
+    let each = list(&trace["washes"]).iter().map(|site| &site[days]);
+    each.map(|of| match of["by"].as_str().unwrap() {
+        "tally" => of["by_class"].as_object().unwrap().values().map(number).sum(),
+        "not_counted" => 0.0,
+        _ => number(&of["washes"]),
+    })
+    .sum()
 }
 
 /// A line from the parts of its subjects, against what the report prints.
 #[track_caller]
 fn reckoned(trace: &Value, line: &Value, printed: &Value) {
     let mut sums: BTreeMap<String, f64> = BTreeMap::new();
-    let mut counted = 0.0;
     for subject in list(&line["subjects"]) {
         for part in list(&subject["parts"]) {
             *sums.entry(part["symbol"].as_str().unwrap().to_owned()).or_default() += number(&part["volume_l"]);
         }
-        counted += list(&subject["amounts"]).iter().map(|one| number(&one["amount"])).sum::<f64>();
     }
     let fresh = evaluated("fresh = F + H + R + X", &sums);
     let (value, field) = match line["name"].as_str().unwrap() {
         "reuse_share" => {
             (evaluated("r = W - F - H - P + dS", &sums) / evaluated("w = W + R + X", &sums), "value_share")
         }
-        "washes" => (counted, "value_count"),
-        "fresh_per_wash" => (fresh / washes(line), "value_l_per_wash"),
+        "washes" => (washes(trace, "all_days"), "value_count"),
+        "fresh_per_wash" => (fresh / washes(trace, "whole_days"), "value_l_per_wash"),
         "fresh_avoided" => {
             let avoided = |site: &Value| Some(number(&baseline_of(site.get("baseline").filter(|one| !one.is_null())?)));
             (list(&trace["sites"]).iter().filter_map(avoided).sum::<f64>() - fresh, "value_l")

@@ -304,3 +304,27 @@ async fn what_changes_a_units_figures_is_noted_for_the_night() {
     office.patch(&path, "\"2\"", &json!({ "working_volume_l": 3000.0 })).await.json();
     assert_eq!(noted().await, since(&both, "2026-01-05"));
 }
+
+/// Where a unit was is told by the unit, by its serial number, and by the site.
+#[tokio::test]
+async fn history_is_told_by_serial_number_and_by_site() {
+    let app = TestApp::start().await;
+    let two = Two::add(&app).await;
+    let (dealer, unit) = (&two.dealer, two.dealer.unit("W-1").await);
+    let other = dealer.unit("W-2").await;
+    let first = dealer.place(unit, two.quay, "2026-01-01T00:00:00Z").await;
+    dealer.end_placement(&first, "2026-03-01T00:00:00Z").await;
+    dealer.place(unit, two.pit_head, "2026-03-01T00:00:00Z").await;
+    dealer.place(other, two.quay, "2026-04-01T00:00:00Z").await;
+    assert_eq!(ids(&items(&dealer.office, "/v1/units?serial_number=W-1").await), [unit]);
+    assert_eq!(items(&dealer.office, "/v1/units?serial_number=W-9").await, [Value::Null; 0]);
+    let at_quay = format!("/v1/sites/{}/placements", two.quay);
+    let units = async |client: &crate::support::Client| {
+        let rows = items(client, &at_quay).await;
+        rows.iter().map(|row| row["unit_id"].as_str().unwrap().parse().unwrap()).collect::<Vec<Uuid>>()
+    };
+    assert_eq!(units(&dealer.office).await, [unit, other]);
+    assert_eq!(units(&dealer.customer_viewer(two.harbour).await).await, [unit, other]);
+    dealer.customer_viewer(two.quarry).await.get(&at_quay).await.refused(404, "not-found");
+    app.dealer("Elsewhere").await.owner.get(&at_quay).await.refused(404, "not-found");
+}

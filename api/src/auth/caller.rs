@@ -1,12 +1,17 @@
 //! The caller of a request: a verified token, and the permission that its handler demands.
 
-use super::token::Keys;
+use super::cookies::{self, CookieName};
+use super::demand::Asked;
+use super::revoked::Revoked;
+use super::token::{Grant, Identity, Keys};
 use super::{Permission, Reach, Role, Scope};
+use crate::addresses::Addresses;
 use crate::problem::{Kind, Problem};
 use actix_web::http::header;
 use actix_web::web::Data;
 use actix_web::{FromRequest, HttpMessage, HttpRequest, dev};
 use chrono::{DateTime, Utc};
+use domain::ids::AccountId;
 use std::future::{Ready, ready};
 use std::marker::PhantomData;
 use tracing_actix_web::RequestId;
@@ -16,6 +21,7 @@ use uuid::Uuid;
 pub struct Caller<P> {
     scope: Scope,
     role: Role,
+    session: Uuid,
     now: DateTime<Utc>,
     permission: PhantomData<P>,
 }
@@ -27,10 +33,24 @@ impl<P> Caller<P> {
         &self.scope
     }
 
+    /// The account of who is asking.
+    ///
+    /// # Errors
+    /// When it is no person.
+    pub fn account(&self) -> Result<AccountId, Problem> {
+        self.scope.account().ok_or_else(|| Problem::new(Kind::NotAllowed, "This is for people who sign in."))
+    }
+
     /// The role.
     #[must_use]
     pub fn role(&self) -> Role {
         self.role
+    }
+
+    /// The sign-in that the token belongs to.
+    #[must_use]
+    pub fn session(&self) -> Uuid {
+        self.session
     }
 
     /// The instant at which the request arrived.
@@ -40,15 +60,18 @@ impl<P> Caller<P> {
     }
 }
 
-/// Name of the cookie that carries a page visitor's access token.
-pub const ACCESS_COOKIE: &str = "weirbook_access";
+/// Put beside the application by tests alone, as its data: every role has every permission then, so
+/// that what row-level security holds by itself can be seen.
+#[derive(Debug, Clone, Copy)]
+pub struct EveryPermission;
 
 impl<P: Permission> FromRequest for Caller<P> {
     type Error = Problem;
     type Future = Ready<Result<Self, Problem>>;
 
     fn from_request(request: &HttpRequest, _payload: &mut dev::Payload) -> Self::Future {
-        ready(caller(request, bearer(request)))
+        Asked::note(request, P::NAME);
+        ready(caller(request, bearer(request)).and_then(|caller| queried(request).map(|()| caller)))
     }
 }
 
@@ -58,11 +81,29 @@ impl<P: Permission> Caller<P> {
     /// # Errors
     /// When it comes from elsewhere, nobody is signed in, or the permission is lacking.
     pub fn of_form(request: &HttpRequest) -> Result<Self, Problem> {
-        if !is_from_own_page(request) {
-            return Err(Problem::new(Kind::NotAllowed, "Send this form from the page that shows it."));
-        }
-        caller(request, request.cookie(ACCESS_COOKIE).map(|cookie| cookie.value().to_owned()))
+        from_own_page(request)?;
+        caller(request, page_token(request))
     }
+}
+
+/// Lets a form pass that a page of this service sent, whoever its sender is.
+///
+/// # Errors
+/// When it comes from elsewhere, or the browser does not say.
+pub(crate) fn from_own_page(request: &HttpRequest) -> Result<(), Problem> {
+    if is_from_own_page(request) {
+        return Ok(());
+    }
+    Err(Problem::new(Kind::NotAllowed, "Send this form from the page that shows it."))
+}
+
+/// An access token that took the place of the one in a page's cookie while this request came in.
+pub(crate) struct RenewedAccess(pub(crate) String);
+
+/// The access token of a page's visitor.
+pub(crate) fn page_token(request: &HttpRequest) -> Option<String> {
+    let renewed = request.extensions().get::<RenewedAccess>().map(|renewed| renewed.0.clone());
+    renewed.or_else(|| cookies::read(request, CookieName::Access))
 }
 
 /// Whether the browser says that a page of this very origin sent the request. A browser that says
@@ -76,24 +117,51 @@ fn is_from_own_page(request: &HttpRequest) -> bool {
     }
 }
 
+/// Whose token a request shows, in either place where one may stand; good for counting, not for
+/// letting in.
+pub(crate) fn signed_in(request: &HttpRequest) -> Option<Identity> {
+    let keys = request.app_data::<Data<Keys>>()?;
+    bearer(request).or_else(|| page_token(request)).and_then(|token| keys.verify(&token))
+}
+
 fn caller<P: Permission>(request: &HttpRequest, token: Option<String>) -> Result<Caller<P>, Problem> {
     let refused =
         || Problem::new(Kind::NotSignedIn, "Send `Authorization: Bearer` with a token from POST /v1/sessions.");
     let keys = request.app_data::<Data<Keys>>().ok_or_else(refused)?;
     let token = token.ok_or_else(refused)?;
     let identity = keys.verify(&token).ok_or_else(refused)?;
-    if !P::ROLES.contains(&identity.role) {
+    let now = Utc::now();
+    let revoked = request.app_data::<Data<Revoked>>().and_then(|revoked| revoked.allows(&identity, now));
+    match revoked {
+        // Whether a program's token still holds is asked in its transaction.
+        _ if identity.grant.is_some() => {}
+        Some(true) => {}
+        Some(false) => return Err(refused()),
+        None => return Err(Problem::new(Kind::Busy, "Sign-ins can't be checked just now; try again soon.")),
+    }
+    let reach = match (identity.role, identity.customer) {
+        (Role::Owner | Role::Office | Role::Technician | Role::Client, None) => Reach::Dealer,
+        (Role::CustomerViewer | Role::CustomerReader | Role::Client, Some(customer)) => Reach::Customer(customer),
+        _ => return Err(refused()),
+    };
+    if !may::<P>(&identity) && request.app_data::<EveryPermission>().is_none() {
         let detail = format!("The role {} lacks the permission {}.", identity.role, P::NAME);
         return Err(Problem::new(Kind::NotAllowed, detail));
     }
-    let reach = match (identity.role, identity.customer) {
-        (Role::Owner | Role::Office | Role::Technician, None) => Reach::Dealer,
-        (Role::CustomerViewer | Role::CustomerReader, Some(customer)) => Reach::Customer(customer),
-        _ => return Err(refused()),
-    };
     let id = request.extensions().get::<RequestId>().map_or_else(Uuid::now_v7, |id| **id);
-    let scope = Scope::of_token(identity.dealer, reach, identity.account, id);
-    Ok(Caller { scope, role: identity.role, now: Utc::now(), permission: PhantomData })
+    let scope = Scope::of_token(&identity, reach, id);
+    Ok(Caller { scope, role: identity.role, session: identity.session, now, permission: PhantomData })
+}
+
+/// Holds the query against what the address takes.
+fn queried(request: &HttpRequest) -> Result<(), Problem> {
+    request.app_data::<Data<Addresses>>().map_or(Ok(()), |known| known.check(request))
+}
+
+/// Whether somebody has a permission: a person by the role, a program by what was granted to it.
+fn may<P: Permission>(identity: &Identity) -> bool {
+    let granted = |grant: &Grant| grant.scopes.split(' ').any(|scope| scope == P::NAME);
+    P::ROLES.contains(&identity.role) && (identity.role != Role::Client || identity.grant.as_ref().is_some_and(granted))
 }
 
 /// The token from the Authorization field, or, for reading only, from a page's cookie: a form
@@ -104,5 +172,5 @@ fn bearer(request: &HttpRequest) -> Option<String> {
         return scheme.eq_ignore_ascii_case("bearer").then(|| token.trim().to_owned());
     }
     let safe = request.method().is_safe();
-    safe.then(|| request.cookie(ACCESS_COOKIE)).flatten().map(|cookie| cookie.value().to_owned())
+    safe.then(|| page_token(request)).flatten()
 }

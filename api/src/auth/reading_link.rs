@@ -1,11 +1,12 @@
-//! The link by which somebody who was asked enters readings without signing in: 256 random bits,
-//! of which the database keeps the SHA-256 alone. The dealer's key stands before them in clear,
-//! so that the hash is looked for in one dealer's rows only.
+//! What lets in whoever holds it: the link by which somebody who was asked enters readings, an
+//! inspector's link, an invitation, a program's secret, the link to get no more reports. 256 random bits,
+//! of which the database keeps the SHA-256 alone. The dealer's key stands before them in clear, so that
+//! the hash is looked for in one dealer's rows only.
 
-use super::{Reach, Scope};
+use super::Scope;
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
-use domain::ids::{CustomerId, DealerId};
+use domain::ids::{CustomerId, DealerId, SiteId};
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
 
@@ -14,7 +15,7 @@ const DEALER_BYTES: usize = 4;
 /// Random bytes.
 const SECRET_BYTES: usize = 32;
 
-/// A link's token, as it was sent or is to be.
+/// A link's token or a program's secret, as it was handed out or is to be.
 #[derive(Clone)]
 pub struct LinkToken {
     dealer: DealerId,
@@ -42,6 +43,11 @@ impl LinkToken {
         URL_SAFE_NO_PAD.encode([&self.dealer.0.to_be_bytes()[..], &self.secret].concat())
     }
 
+    /// The dealer it is of.
+    pub(crate) fn dealer(&self) -> DealerId {
+        self.dealer
+    }
+
     /// What is stored of it.
     #[must_use]
     pub fn hash(&self) -> Vec<u8> {
@@ -53,9 +59,9 @@ impl LinkToken {
         Scope::of_job(self.dealer)
     }
 
-    /// The scope of who holds it, once its hash was found: what the customer asked may see.
-    pub(crate) fn scope_of(&self, customer: CustomerId, request: Uuid) -> Scope {
-        Scope::of_link(self.dealer, Reach::Customer(customer), request)
+    /// The scope of who holds it, once its hash was found: what the customer may see of that site.
+    pub(crate) fn scope_of(&self, site: (CustomerId, SiteId), request: Uuid) -> Scope {
+        Scope::of_link(self.dealer, site, request)
     }
 }
 

@@ -1,7 +1,8 @@
 //! A scope: one dealer's data, or what one customer may see of it. Made from a verified token,
 //! from a link's secret or by a job, and by nothing else; the database enforces it.
 
-use domain::ids::{AccountId, CustomerId, DealerId};
+use super::token::Identity;
+use domain::ids::{AccountId, CustomerId, DealerId, SiteId};
 use uuid::Uuid;
 
 /// How far within the dealer a scope reaches.
@@ -13,34 +14,62 @@ pub enum Reach {
     Customer(CustomerId),
 }
 
+/// In whose name a transaction runs: the database knows to which sites they are limited, and
+/// whether they may still do anything.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Holder {
+    /// A person, by the membership.
+    Membership(Uuid),
+    /// A program, by its id and that of its token.
+    Client(Uuid, Uuid),
+    /// Whoever holds a link that is about this site.
+    Site(SiteId),
+    /// The service itself.
+    Service,
+}
+
 /// The scope of a transaction, and for whom it runs.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Scope {
     dealer: DealerId,
     reach: Reach,
+    holder: Holder,
     account: Option<AccountId>,
     request: Option<Uuid>,
 }
 
 impl Scope {
     /// The scope of a person or machine whose token was verified.
-    pub(super) fn of_token(dealer: DealerId, reach: Reach, account: AccountId, request: Uuid) -> Self {
-        Self { dealer, reach, account: Some(account), request: Some(request) }
+    pub(super) fn of_token(identity: &Identity, reach: Reach, request: Uuid) -> Self {
+        let holder = match &identity.grant {
+            Some(grant) => Holder::Client(identity.membership, grant.token),
+            None => Holder::Membership(identity.membership),
+        };
+        let account = Some(identity.account);
+        Self { dealer: identity.dealer, reach, holder, account, request: Some(request) }
     }
 
-    /// The scope of somebody who holds a link whose secret was found.
-    pub(super) fn of_link(dealer: DealerId, reach: Reach, request: Uuid) -> Self {
-        Self { dealer, reach, account: None, request: Some(request) }
+    /// The scope of somebody who holds a link about a site, whose secret was found.
+    pub(super) fn of_link(dealer: DealerId, (customer, site): (CustomerId, SiteId), request: Uuid) -> Self {
+        let (reach, holder) = (Reach::Customer(customer), Holder::Site(site));
+        Self { dealer, reach, holder, account: None, request: Some(request) }
+    }
+
+    /// The scope of somebody whose password or invitation has just been checked, for what is written
+    /// of that.
+    pub(crate) fn of_sign_in(dealer: DealerId, account: AccountId) -> Self {
+        let holder = Holder::Service;
+        Self { dealer, reach: Reach::Dealer, holder, account: Some(account), request: None }
     }
 
     /// The scope of the service's own work for a dealer, such as the night run.
     pub(crate) fn of_job(dealer: DealerId) -> Self {
-        Self { dealer, reach: Reach::Dealer, account: None, request: None }
+        Self { dealer, reach: Reach::Dealer, holder: Holder::Service, account: None, request: None }
     }
 
     /// The scope of a calendar program that showed the secret of a person's feed.
     pub(crate) fn of_feed(dealer: DealerId, account: AccountId) -> Self {
-        Self { dealer, reach: Reach::Dealer, account: Some(account), request: None }
+        Self { dealer, reach: Reach::Dealer, holder: Holder::Service, account: Some(account), request: None }
     }
 
     /// The dealer.
@@ -67,17 +96,26 @@ impl Scope {
         self.request
     }
 
-    /// The statements that open a transaction in this scope. An integer and a UUID can't carry
-    /// SQL, and SET takes no parameters; SET LOCAL ends with the transaction.
+    /// The statements that open a transaction in this scope. An integer and UUIDs can't carry
+    /// SQL, and SET takes no parameters; SET LOCAL ends with the transaction, and so does what the
+    /// functions set.
     pub(crate) fn opening_sql(&self, access: &'static str) -> String {
-        let dealer = self.dealer;
-        match self.reach {
-            Reach::Dealer => {
-                format!("BEGIN {access}; SET LOCAL app.dealer_id = '{dealer}'; SET LOCAL app.customer_id = 'all'")
+        let customer = match self.reach {
+            Reach::Dealer => "all".to_owned(),
+            Reach::Customer(customer) => customer.to_string(),
+        };
+        let sites = match (self.holder, self.reach) {
+            (Holder::Client(client, token), _) => {
+                format!("; SET LOCAL app.holder_id = '{client}'; SELECT app.enter_client('{token}')")
             }
-            Reach::Customer(customer) => format!(
-                "BEGIN {access}; SET LOCAL app.dealer_id = '{dealer}'; SET LOCAL app.customer_id = '{customer}'"
-            ),
-        }
+            (Holder::Membership(membership), Reach::Customer(_)) => {
+                format!("; SET LOCAL app.holder_id = '{membership}'; SELECT app.choose_sites()")
+            }
+            (Holder::Site(site), _) => format!("; SET LOCAL app.site_ids = '{{{site}}}'"),
+            // The dealer's own people and the service have all sites.
+            (Holder::Membership(_) | Holder::Service, _) => String::new(),
+        };
+        let dealer = self.dealer;
+        format!("BEGIN {access}; SET LOCAL app.dealer_id = '{dealer}'; SET LOCAL app.customer_id = '{customer}'{sites}")
     }
 }

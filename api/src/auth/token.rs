@@ -1,56 +1,55 @@
-//! Access tokens: short-lived JWTs signed with Ed25519 (RFC 8037), shaped after RFC 9068.
-//! Refresh tokens: 256 random bits, stored as their SHA-256.
+//! Access tokens: short-lived JWTs signed with Ed25519 (RFC 8037), shaped after RFC 9068. And the
+//! tokens that carry a browser from one step of a sign-in to the next.
 
 use super::Role;
-use base64::Engine;
-use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use super::key_ring::{Key, Ring};
+use super::seal::Sealer;
 use chrono::{DateTime, Duration, Utc};
 use domain::ids::{AccountId, CustomerId, DealerId};
-use ed25519_dalek::SigningKey;
-use ed25519_dalek::pkcs8::spki::der::pem::LineEnding;
-use ed25519_dalek::pkcs8::{DecodePrivateKey, EncodePrivateKey};
-use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
+use jsonwebtoken::{Algorithm, Header, Validation};
 use lru::LruCache;
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use sha2::{Digest, Sha256};
 use std::fs;
-use std::io;
 use std::num::NonZeroUsize;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::SystemTime;
 use uuid::Uuid;
+
+pub use super::key_ring::{KEY_SET_MAX_AGE_S, KeyError, Rotated, rotate};
 
 /// How long an access token lives.
 pub const ACCESS_MINUTES: i64 = 15;
-/// How long a sign-in lives without being used.
+/// How long a sign-in lives, however often it is used.
 pub const REFRESH_DAYS: i64 = 30;
-/// Who tokens are for.
+/// How long somebody has from one step of a sign-in to the next.
+const STEP_MINUTES: i64 = 10;
+/// Who access tokens are for.
 const AUDIENCE: &str = "weirbook-api";
-
-/// Why the signing key could not be had.
-#[derive(Debug, thiserror::Error)]
-pub enum KeyError {
-    /// The file can't be read or written.
-    #[error("the signing key {path} can't be read or made: {source}")]
-    File {
-        /// The file.
-        path: String,
-        /// Why.
-        source: io::Error,
-    },
-    /// The file holds something else.
-    #[error("{0} holds no Ed25519 private key in PKCS #8 PEM; move it away and start again to make one")]
-    NotAKey(String),
-}
+/// RFC 9068, section 2.1.
+const ACCESS_TYPE: &str = "at+jwt";
+/// Who the tokens between steps are for, and their type: never taken for access tokens.
+const STEP_AUDIENCE: &str = "weirbook-sign-in";
+const STEP_TYPE: &str = "weirbook-step+jwt";
+/// How often to look whether the file of keys has changed.
+const LOOK_AFTER_S: i64 = 15;
 
 /// Signs and verifies access tokens.
 #[derive(Clone)]
 pub struct Keys {
-    kid: String,
     issuer: String,
-    encoding: EncodingKey,
-    decoding: DecodingKey,
+    file: Option<PathBuf>,
+    held: Arc<Mutex<Held>>,
     verified: Arc<Mutex<LruCache<[u8; 32], Claims>>>,
+}
+
+struct Held {
+    ring: Arc<Ring>,
+    written_at: Option<SystemTime>,
+    looked_at: DateTime<Utc>,
 }
 
 /// Tokens whose signature was verified of late and is not verified again: checking one costs
@@ -70,11 +69,16 @@ pub struct Claims {
     exp: i64,
     jti: Uuid,
     client_id: String,
+    sid: Uuid,
     dealer: i32,
     membership: Uuid,
+    revision: i32,
     role: String,
     #[serde(skip_serializing_if = "Option::is_none")]
     customer: Option<Uuid>,
+    /// RFC 8693, section 4.2: what a program was granted.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    scope: Option<String>,
 }
 
 /// Whom a token speaks for.
@@ -84,44 +88,101 @@ pub struct Identity {
     pub account: AccountId,
     /// The dealer it signed in for.
     pub dealer: DealerId,
-    /// The membership.
+    /// The membership; of a program its own id.
     pub membership: Uuid,
+    /// The membership's revision when the token was made: after a change it is no longer believed.
+    pub revision: i32,
     /// The role.
     pub role: Role,
-    /// The customer, for a customer's person.
+    /// The customer, for a customer's person or a program of one customer.
     pub customer: Option<CustomerId>,
+    /// The sign-in that it belongs to; of a program its token.
+    pub session: Uuid,
+    /// Of a program: what it was granted, and by which token.
+    pub grant: Option<Grant>,
+}
+
+/// What a program was granted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Grant {
+    /// The permissions by their names, with a space between them.
+    pub scopes: String,
+    /// The id of its token.
+    pub token: Uuid,
+}
+
+/// How far a sign-in has come, between two of its pages.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SignInStep {
+    /// Whose password was right.
+    pub account: AccountId,
+    /// Whether the second factor was shown too.
+    pub with_code: bool,
+}
+
+#[derive(Serialize, Deserialize)]
+struct StepClaims {
+    iss: String,
+    aud: String,
+    nbf: i64,
+    exp: i64,
+    #[serde(flatten)]
+    step: SignInStep,
 }
 
 impl Keys {
-    /// Reads the signing key in `path`, or makes one there that only its owner can read.
+    /// Reads the signing keys in `path`, or makes one there that only its owner can read.
     ///
     /// # Errors
     /// When the file can't be used.
     pub fn load_or_make(path: &Path, issuer: &str) -> Result<Self, KeyError> {
-        let file_error = |source| KeyError::File { path: path.display().to_string(), source };
-        let key = match fs::read_to_string(path) {
-            Ok(pem) => {
-                SigningKey::from_pkcs8_pem(&pem).map_err(|_der| KeyError::NotAKey(path.display().to_string()))?
-            }
-            Err(error) if error.kind() == io::ErrorKind::NotFound => make(path).map_err(file_error)?,
-            Err(error) => return Err(file_error(error)),
-        };
-        Self::from_key(&key, issuer).ok_or_else(|| KeyError::NotAKey(path.display().to_string()))
+        let ring = Ring::load_or_make(path)?;
+        Ok(Self::new(ring, Some(path.to_owned()), issuer))
     }
 
-    fn from_key(key: &SigningKey, issuer: &str) -> Option<Self> {
-        let public = key.verifying_key();
-        let x = URL_SAFE_NO_PAD.encode(public.as_bytes());
-        // RFC 7638: the thumbprint of the public key, its members in this order.
-        let canonical = format!(r#"{{"crv":"Ed25519","kty":"OKP","x":"{x}"}}"#);
-        let pkcs8 = key.to_pkcs8_der().ok()?;
-        Some(Self {
-            kid: URL_SAFE_NO_PAD.encode(Sha256::digest(canonical)),
+    fn new(ring: Ring, file: Option<PathBuf>, issuer: &str) -> Self {
+        let written_at = file.as_deref().and_then(written_at);
+        let held = Held { ring: Arc::new(ring), written_at, looked_at: Utc::now() };
+        Self {
             issuer: issuer.to_owned(),
-            encoding: EncodingKey::from_ed_der(pkcs8.as_bytes()),
-            decoding: DecodingKey::from_ed_components(&x).ok()?,
+            file,
+            held: Arc::new(Mutex::new(held)),
             verified: Arc::new(Mutex::new(LruCache::new(TOKENS_REMEMBERED))),
-        })
+        }
+    }
+
+    /// The keys as they stand in the file now, or did a few seconds ago.
+    fn ring(&self, now: DateTime<Utc>) -> Arc<Ring> {
+        let mut held = self.held.lock().unwrap_or_else(PoisonError::into_inner);
+        let Some(file) = self.file.as_deref().filter(|_| now - held.looked_at >= Duration::seconds(LOOK_AFTER_S))
+        else {
+            return held.ring.clone();
+        };
+        held.looked_at = now;
+        let written_at = written_at(file);
+        if written_at.is_some() && written_at != held.written_at {
+            match Ring::load_or_make(file) {
+                Ok(ring) => {
+                    (held.ring, held.written_at) = (Arc::new(ring), written_at);
+                    self.remembered().clear();
+                    tracing::info!("the signing keys were read anew");
+                }
+                Err(error) => tracing::error!(%error, "the changed signing keys can't be used; the old ones hold on"),
+            }
+        }
+        held.ring.clone()
+    }
+
+    /// The public keys as a JWK Set (RFC 7517).
+    #[must_use]
+    pub fn key_set(&self) -> Value {
+        self.ring(Utc::now()).key_set()
+    }
+
+    /// Seals what must not be readable in the database.
+    #[must_use]
+    pub fn sealer(&self) -> Sealer {
+        self.ring(Utc::now()).sealer()
     }
 
     /// An access token for `identity`, and when it ends.
@@ -136,34 +197,53 @@ impl Keys {
             iat: now.timestamp(),
             nbf: now.timestamp(),
             exp: (now + Duration::minutes(ACCESS_MINUTES)).timestamp(),
-            jti: Uuid::now_v7(),
-            client_id: "weirbook-people".to_owned(),
+            jti: identity.grant.as_ref().map_or_else(Uuid::now_v7, |grant| grant.token),
+            client_id: identity
+                .grant
+                .as_ref()
+                .map_or("weirbook-people".to_owned(), |_| identity.membership.to_string()),
+            sid: identity.session,
             dealer: identity.dealer.0,
             membership: identity.membership,
+            revision: identity.revision,
             role: identity.role.as_str().to_owned(),
             customer: identity.customer.map(|customer| customer.0),
+            scope: identity.grant.as_ref().map(|grant| grant.scopes.clone()),
         };
+        self.sign(ACCESS_TYPE, &claims, now)
+    }
+
+    fn sign(
+        &self,
+        kind: &str,
+        claims: &impl Serialize,
+        now: DateTime<Utc>,
+    ) -> Result<String, jsonwebtoken::errors::Error> {
+        let ring = self.ring(now);
+        let key = ring.signing(now).ok_or(jsonwebtoken::errors::ErrorKind::InvalidEddsaKey)?;
         let mut header = Header::new(Algorithm::EdDSA);
-        header.typ = Some("at+jwt".to_owned());
-        header.kid = Some(self.kid.clone());
-        jsonwebtoken::encode(&header, &claims, &self.encoding)
+        header.typ = Some(kind.to_owned());
+        header.kid = Some(key.kid.clone());
+        jsonwebtoken::encode(&header, claims, &key.encoding)
     }
 
     /// Whom a token speaks for, when it is one of ours and runs at the present time.
     #[must_use]
     pub fn verify(&self, token: &str) -> Option<Identity> {
-        let now = Utc::now().timestamp();
+        let now = Utc::now();
+        let ring = self.ring(now);
         // The digest, not the token, is compared: how long that takes says nothing of the token.
         let digest: [u8; 32] = Sha256::digest(token).into();
         let remembered = self.remembered().get(&digest).cloned();
         let claims = match remembered {
             Some(claims) => claims,
             None => {
-                let claims = self.signed(token)?;
+                let claims: Claims = self.signed(&ring, token, ACCESS_TYPE, AUDIENCE)?;
                 self.remembered().put(digest, claims.clone());
                 claims
             }
         };
+        let now = now.timestamp();
         if now > claims.exp + LEEWAY_S || now < claims.nbf - LEEWAY_S {
             return None;
         }
@@ -171,8 +251,11 @@ impl Keys {
             account: AccountId(claims.sub),
             dealer: DealerId(claims.dealer),
             membership: claims.membership,
-            role: Role::from_name(&claims.role)?,
+            revision: claims.revision,
+            role: if claims.scope.is_some() { Role::Client } else { Role::from_name(&claims.role)? },
             customer: claims.customer.map(CustomerId),
+            session: claims.sid,
+            grant: claims.scope.map(|scopes| Grant { scopes, token: claims.jti }),
         })
     }
 
@@ -180,108 +263,48 @@ impl Keys {
         self.verified.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// The claims of a token that we signed for ourselves and that runs now.
-    fn signed(&self, token: &str) -> Option<Claims> {
+    /// A token that carries a browser to the next step of its sign-in.
+    ///
+    /// # Errors
+    /// When signing fails.
+    pub fn issue_step(&self, step: SignInStep, now: DateTime<Utc>) -> Result<String, jsonwebtoken::errors::Error> {
+        let claims = StepClaims {
+            iss: self.issuer.clone(),
+            aud: STEP_AUDIENCE.to_owned(),
+            nbf: now.timestamp(),
+            exp: (now + Duration::minutes(STEP_MINUTES)).timestamp(),
+            step,
+        };
+        self.sign(STEP_TYPE, &claims, now)
+    }
+
+    /// How far a sign-in has come, while its next step may follow.
+    #[must_use]
+    pub fn verify_step(&self, token: &str) -> Option<SignInStep> {
+        let ring = self.ring(Utc::now());
+        self.signed::<StepClaims>(&ring, token, STEP_TYPE, STEP_AUDIENCE).map(|claims| claims.step)
+    }
+
+    /// The claims of a token that we signed for that audience and that runs now.
+    fn signed<T: DeserializeOwned>(&self, ring: &Ring, token: &str, kind: &str, audience: &str) -> Option<T> {
         let header = jsonwebtoken::decode_header(token).ok()?;
-        if header.kid.as_deref() != Some(&self.kid) || header.typ.as_deref() != Some("at+jwt") {
+        if header.typ.as_deref() != Some(kind) {
             return None;
         }
+        let key: &Key = ring.key(header.kid.as_deref()?)?;
         let mut validation = Validation::new(Algorithm::EdDSA);
-        validation.set_audience(&[AUDIENCE]);
+        validation.set_audience(&[audience]);
         validation.set_issuer(&[&self.issuer]);
-        validation.set_required_spec_claims(&["exp", "nbf", "aud", "iss", "sub"]);
+        validation.set_required_spec_claims(&["exp", "nbf", "aud", "iss"]);
         validation.validate_nbf = true;
         validation.leeway = LEEWAY_S.unsigned_abs();
-        Some(jsonwebtoken::decode::<Claims>(token, &self.decoding, &validation).ok()?.claims)
+        Some(jsonwebtoken::decode::<T>(token, &key.decoding, &validation).ok()?.claims)
     }
 }
 
-fn make(path: &Path) -> io::Result<SigningKey> {
-    use std::io::Write;
-    use std::os::unix::fs::OpenOptionsExt;
-    let key = SigningKey::from_bytes(&rand::random());
-    let pem = key.to_pkcs8_pem(LineEnding::LF).map_err(io::Error::other)?;
-    if let Some(folder) = path.parent() {
-        fs::create_dir_all(folder)?;
-    }
-    let mut file = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path)?;
-    file.write_all(pem.as_bytes())?;
-    Ok(key)
-}
-
-/// A refresh token and the hash that is stored of it.
-#[must_use]
-pub fn new_refresh() -> (String, Vec<u8>) {
-    let secret: [u8; 32] = rand::random();
-    let token = URL_SAFE_NO_PAD.encode(secret);
-    let hash = hash_refresh(&token);
-    (token, hash)
-}
-
-/// What is stored of a refresh token.
-#[must_use]
-pub fn hash_refresh(token: &str) -> Vec<u8> {
-    Sha256::digest(token).to_vec()
+fn written_at(file: &Path) -> Option<SystemTime> {
+    fs::metadata(file).and_then(|found| found.modified()).ok()
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn keys(seed: u8) -> Keys {
-        Keys::from_key(&SigningKey::from_bytes(&[seed; 32]), "http://localhost").unwrap()
-    }
-
-    fn identity() -> Identity {
-        Identity {
-            account: AccountId(Uuid::from_u128(1)),
-            dealer: DealerId(7),
-            membership: Uuid::from_u128(2),
-            role: Role::CustomerReader,
-            customer: Some(CustomerId(Uuid::from_u128(3))),
-        }
-    }
-
-    #[test]
-    fn a_token_says_who_it_was_made_for() {
-        let token = keys(1).issue(&identity(), Utc::now()).unwrap();
-        assert_eq!(keys(1).verify(&token), Some(identity()));
-    }
-
-    #[test]
-    fn a_remembered_token_still_expires() {
-        let keys = keys(1);
-        let now = Utc::now();
-        let ending = keys.issue(&identity(), now - Duration::minutes(ACCESS_MINUTES)).unwrap();
-        assert!(keys.verify(&ending).is_some(), "within the leeway");
-        let digest: [u8; 32] = Sha256::digest(&ending).into();
-        keys.remembered().get_mut(&digest).unwrap().exp -= 2 * LEEWAY_S;
-        assert_eq!(keys.verify(&ending), None);
-    }
-
-    #[test]
-    fn foreign_expired_and_unsigned_tokens_say_nothing() {
-        let now = Utc::now();
-        let good = keys(1).issue(&identity(), now).unwrap();
-        let [header, claims, _signature] = good.split('.').collect::<Vec<_>>()[..] else { panic!() };
-        let unsigned = format!("{}.{claims}.", URL_SAFE_NO_PAD.encode(r#"{"alg":"none","typ":"at+jwt"}"#));
-        for token in [
-            keys(2).issue(&identity(), now).unwrap(),
-            keys(1).issue(&identity(), now - Duration::hours(1)).unwrap(),
-            keys(1).issue(&identity(), now + Duration::hours(1)).unwrap(),
-            unsigned,
-            format!("{header}.{claims}.AAAA"),
-            String::new(),
-        ] {
-            assert_eq!(keys(1).verify(&token), None, "{token}");
-        }
-    }
-
-    /// RFC 8037 appendix A.1 and A.3: the key and its RFC 7638 thumbprint.
-    #[test]
-    fn the_key_id_is_the_published_thumbprint() {
-        let d = URL_SAFE_NO_PAD.decode("nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A").unwrap();
-        let key = SigningKey::from_bytes(&d.try_into().unwrap());
-        assert_eq!(Keys::from_key(&key, "x").unwrap().kid, "kPrK_qmxVWaYVA9wwBF6Iuo3vVzz7TxHCTwXBygrS4k");
-    }
-}
+mod tests;

@@ -1,7 +1,7 @@
 //! `weirbook add-dealer`.
 
 use super::Outcome;
-use crate::auth::{Role, password};
+use crate::auth::{Role, password, secret};
 use crate::config::Config;
 use crate::db::gate::{NewDealer, NewPerson};
 use crate::launch;
@@ -52,10 +52,5 @@ pub(super) async fn add(config: Config, new: AddDealer) -> Outcome {
 
 /// 100 random bits in letters that can't be taken for one another.
 pub(super) fn first_password() -> String {
-    const LETTERS: [char; 32] = [
-        'a', 'b', 'c', 'd', 'e', 'f', 'g', 'h', 'i', 'j', 'k', 'm', 'n', 'p', 'q', 'r', 's', 't', 'u', 'v', 'w', 'x',
-        'y', 'z', '2', '3', '4', '5', '6', '7', '8', '9',
-    ];
-    let bytes: [u8; 20] = rand::random();
-    bytes.iter().filter_map(|byte| LETTERS.get(usize::from(byte % 32))).collect()
+    secret::letters::<20>()
 }

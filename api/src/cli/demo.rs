@@ -81,7 +81,7 @@ pub(super) async fn run(mut config: Config, demo: Demo) -> Outcome {
     if !complete {
         write_private(&config.data_dir.join(MADE), &serde_json::to_string(&size)?)?;
     }
-    serve_until_told(launched, &config, |_address| print(&sign_ins, size, &config.data_dir)).await
+    serve_until_told(launched, &config, || print(&sign_ins, size, &config.data_dir)).await
 }
 
 /// The address to serve at: taken and let go again, so that a port in use is told before the

@@ -8,6 +8,7 @@ mod migrate;
 mod night_run;
 mod openapi;
 mod reports;
+mod rotate_key;
 mod serve;
 
 use crate::config::{Config, Settings};
@@ -61,6 +62,8 @@ enum Command {
     Backtest(With<backtest::Backtest>),
     /// Add a dealer and its owner, who can then sign in
     AddDealer(With<dealer::AddDealer>),
+    /// Sign tokens by a new key from now on; nobody is signed out
+    RotateKey(With<rotate_key::RotateKey>),
     /// Do the arithmetic on files, without a database
     #[command(subcommand)]
     Calc(calc::Calc),
@@ -89,6 +92,9 @@ pub fn main() -> ExitCode {
         }
         Command::Backtest(With { told, settings }) => {
             with_config(settings, "weirbook", |config| backtest::run(config, told))
+        }
+        Command::RotateKey(With { told, settings }) => {
+            with_config(settings, "weirbook", |config| rotate_key::run(config, told))
         }
         Command::AddDealer(With { told, settings }) => {
             with_config(settings, "weirbook", |config| dealer::add(config, told))

@@ -35,12 +35,22 @@ async fn run_all(db: &Db, which: &NightRun) -> Outcome {
     if dealers.is_empty() {
         return Err("there is no such dealer; `weirbook add-dealer` adds one".into());
     }
+    let mut stopped = Vec::new();
     for dealer in dealers {
         let started = Instant::now();
         let bar = progress_bar(&dealer.name);
         let as_of = which.as_of.unwrap_or_else(Utc::now);
-        let counts = night_run::run(db, DealerId(dealer.id), as_of, &|done, total| show(&bar, done, total)).await?;
+        let ran = night_run::run(db, DealerId(dealer.id), as_of, &|done, total| show(&bar, done, total)).await;
         bar.finish_and_clear();
+        let counts = match ran {
+            Ok(counts) => counts,
+            // What is the matter with one dealer's records is no reason to leave the others'.
+            Err(error) => {
+                eprintln!("{}: {}", dealer.name, super::chain(&error));
+                stopped.push(dealer.name);
+                continue;
+            }
+        };
         println!(
             "{}: {} readings, {} subjects, {} days, {} months, {} reports, {} exceptions in {:.1} s",
             dealer.name,
@@ -53,7 +63,7 @@ async fn run_all(db: &Db, which: &NightRun) -> Outcome {
             started.elapsed().as_secs_f64()
         );
     }
-    Ok(())
+    if stopped.is_empty() { Ok(()) } else { Err(format!("the night run stopped for {}", stopped.join(", ")).into()) }
 }
 
 /// A bar on standard error, when that is a terminal.

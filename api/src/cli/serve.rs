@@ -5,22 +5,18 @@ use crate::config::Config;
 use crate::jobs::{mail, scheduler};
 use crate::launch::{self, Launched};
 use crate::server;
-use std::net::SocketAddr;
 use tokio::sync::watch;
 
 pub(super) async fn run(config: Config) -> Outcome {
     let launched = launch::launch(&config).await?;
-    serve_until_told(launched, &config, |address| tracing::info!("serving on http://{address}")).await
+    serve_until_told(launched, &config, || ()).await
 }
 
-/// Serves, tells `listening` where, runs the nights and sends the mails until SIGINT or SIGTERM.
-pub(super) async fn serve_until_told(
-    launched: Launched,
-    config: &Config,
-    listening: impl FnOnce(SocketAddr),
-) -> Outcome {
+/// Serves, calls `listening` once it does, runs the nights and sends the mails until SIGINT or SIGTERM.
+pub(super) async fn serve_until_told(launched: Launched, config: &Config, listening: impl FnOnce()) -> Outcome {
     let (address, server) = server::listen(launched.services.clone(), config.listen, config.workers)?;
-    listening(address);
+    tracing::info!("serving on http://{address}");
+    listening();
     let (stop, stopped) = watch::channel(());
     let nights = scheduler::run(launched.services.db.clone(), stopped.clone());
     let mails = mail::run(launched.services.db.clone(), launched.services.post.clone(), stopped);

@@ -8,8 +8,9 @@ use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, BigInt, Bool, Date, Double, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
+use domain::condition::cost::CostPerDay;
 use domain::condition::test::{Finding, Kind};
-use serde_json::Value;
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 /// What became of a test of a unit.
@@ -23,6 +24,13 @@ pub struct Tested {
     pub finding: Option<Finding>,
     /// Its chart, or why it was not run.
     pub chart: Result<Value, String>,
+    /// Which of several things the finding is about.
+    pub about: Option<String>,
+    /// What the finding costs a day, or why that is not reckoned.
+    pub cost: Option<Result<CostPerDay, String>>,
+    /// Whether an open finding ends: the test was run and finds it no more, or what it was
+    /// found on is gone.
+    pub ends: bool,
 }
 
 const KEEP_TESTS: &str = "
@@ -38,11 +46,13 @@ update finding f set closed_at = $3
  where f.unit_id = l.unit_id and f.kind = l.kind and f.closed_at is null";
 
 const OPEN: &str = "
-insert into finding as f (id, unit_id, kind, since, size, opened_at, seen_at)
-select l.id, l.unit_id, l.kind, l.since, l.size, $6, $6
-  from unnest($1::uuid[], $2::uuid[], $3::text[], $4::date[], $5::float8[]) as l (id, unit_id, kind, since, size)
+insert into finding as f (id, unit_id, kind, since, size, about, cost_per_day, no_cost, opened_at, seen_at)
+select l.id, l.unit_id, l.kind, l.since, l.size, l.about, l.cost_per_day, l.no_cost, $9, $9
+  from unnest($1::uuid[], $2::uuid[], $3::text[], $4::date[], $5::float8[], $6::text[], $7::jsonb[], $8::text[])
+    as l (id, unit_id, kind, since, size, about, cost_per_day, no_cost)
 on conflict (dealer_id, unit_id, kind) where closed_at is null
-  do update set since = excluded.since, size = excluded.size, seen_at = excluded.seen_at";
+  do update set since = excluded.since, size = excluded.size, about = excluded.about,
+    cost_per_day = excluded.cost_per_day, no_cost = excluded.no_cost, seen_at = excluded.seen_at";
 
 /// Keeps what tests came to: opens what was found and not open, brings up to date what was, and
 /// closes what a test that was run no longer finds.
@@ -61,7 +71,7 @@ pub async fn keep(tx: &Tx<'_>, tested: &[Tested]) -> Result<(), DbError> {
         .bind::<Timestamptz, _>(tx.now())
         .execute(&mut tx.conn())
         .await?;
-    let ended: Vec<&Tested> = tested.iter().filter(|one| one.chart.is_ok() && one.finding.is_none()).collect();
+    let ended: Vec<&Tested> = tested.iter().filter(|one| one.ends).collect();
     sql_query(CLOSE)
         .bind::<Array<SqlUuid>, _>(units(&ended))
         .bind::<Array<Text>, _>(names(&ended))
@@ -70,12 +80,16 @@ pub async fn keep(tx: &Tx<'_>, tested: &[Tested]) -> Result<(), DbError> {
         .await?;
     let found: Vec<&Tested> = tested.iter().filter(|one| one.finding.is_some()).collect();
     let findings = || found.iter().filter_map(|one| one.finding);
+    let cost = |one: &Tested| one.cost.as_ref()?.as_ref().ok().map(|cost| json!(cost));
     sql_query(OPEN)
         .bind::<Array<SqlUuid>, _>(found.iter().map(|_| tx.new_id()).collect::<Vec<_>>())
         .bind::<Array<SqlUuid>, _>(units(&found))
         .bind::<Array<Text>, _>(names(&found))
         .bind::<Array<Date>, _>(findings().map(|found| found.since).collect::<Vec<_>>())
         .bind::<Array<Double>, _>(findings().map(|found| found.size).collect::<Vec<_>>())
+        .bind::<Array<Nullable<Text>>, _>(found.iter().map(|one| one.about.clone()).collect::<Vec<_>>())
+        .bind::<Array<Nullable<Jsonb>>, _>(found.iter().map(|one| cost(one)).collect::<Vec<_>>())
+        .bind::<Array<Nullable<Text>>, _>(found.iter().map(|one| one.cost.as_ref()?.as_ref().err()).collect::<Vec<_>>())
         .bind::<Timestamptz, _>(tx.now())
         .execute(&mut tx.conn())
         .await?;
@@ -117,6 +131,15 @@ pub struct StoredFinding {
     /// How large it is, as its kind says.
     #[diesel(sql_type = Double)]
     pub size: f64,
+    /// Which of several things it is about.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub about: Option<String>,
+    /// What it costs a day, at least and at most.
+    #[diesel(sql_type = Nullable<Jsonb>)]
+    pub cost_per_day: Option<Value>,
+    /// Why no cost is reckoned.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub no_cost: Option<String>,
     /// When it was first found.
     #[diesel(sql_type = Timestamptz)]
     pub opened_at: DateTime<Utc>,
@@ -136,10 +159,25 @@ impl StoredFinding {
     pub fn kind(&self) -> Result<Kind, DbError> {
         known("kind", Kind::from_name(&self.kind))
     }
+
+    /// It in words.
+    ///
+    /// # Errors
+    /// [`DbError::Internal`] for a kind that this version doesn't know.
+    pub fn words(&self) -> Result<String, DbError> {
+        Ok(self.kind()?.words(self.size, self.about.as_deref()))
+    }
+
+    /// What it costs a day.
+    #[must_use]
+    pub fn cost(&self) -> Option<CostPerDay> {
+        serde_json::from_value(self.cost_per_day.clone()?).ok()
+    }
 }
 
 const LIST: &str = "
-select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.opened_at, f.seen_at, f.closed_at
+select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.about, f.cost_per_day, f.no_cost,
+       f.opened_at, f.seen_at, f.closed_at
   from finding f
   join unit u on u.dealer_id = f.dealer_id and u.id = f.unit_id
  where f.id > $1 and ($2::uuid is null or f.unit_id = $2) and ($3::bool is null or (f.closed_at is null) = $3)
@@ -171,7 +209,8 @@ pub async fn list(
 /// When the database fails.
 pub async fn open_of(tx: &Tx<'_>, units: &[Uuid]) -> Result<Vec<StoredFinding>, DbError> {
     let query = "
-      select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.opened_at, f.seen_at, f.closed_at
+      select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.about, f.cost_per_day, f.no_cost,
+       f.opened_at, f.seen_at, f.closed_at
         from finding f
         join unit u on u.dealer_id = f.dealer_id and u.id = f.unit_id
        where f.unit_id = any($1) and f.closed_at is null

@@ -38,6 +38,9 @@ pub enum DbError {
         /// What to do instead.
         detail: String,
     },
+    /// What let the caller in has ended meanwhile.
+    #[error("the caller's token has ended")]
+    SignedOut,
     /// Two transactions met; trying again may help.
     #[error("two transactions collided")]
     Collided,
@@ -72,11 +75,26 @@ pub(in crate::db) fn known<T>(column: &'static str, value: Option<T>) -> Result<
     value.ok_or_else(|| DbError::internal(UnknownValue(column)))
 }
 
+/// Says that a field names nothing of the dealer's.
+pub(in crate::db) fn unknown(pointer: impl Into<String>) -> Faults {
+    Faults::one(pointer, "unknown_reference", "nothing of yours has this id; list them to find the right one")
+}
+
+/// A record that a field names: a fault at the field when there is none.
+pub(in crate::db) fn named<T>(pointer: &str, found: Result<T, DbError>) -> Result<T, DbError> {
+    match found {
+        Err(DbError::NotFound) => Err(unknown(pointer).into()),
+        other => other,
+    }
+}
+
 /// PostgreSQL's words for a statement that ran past its limit or met another transaction.
 /// Diesel has no kind for these two, and PostgreSQL's messages follow `lc_messages`, which
 /// `migrate` sets to C for the service's roles.
 const TIMED_OUT: &str = "canceling statement due to statement timeout";
 const DEADLOCK: &str = "deadlock detected";
+/// What `app.enter_client` calls a program or token that has ended.
+const TOKEN_ENDED: &str = "token_ended";
 /// Its words for text that it can't hold, and for times beyond its calendar.
 const NO_TEXT: &str = "invalid byte sequence for encoding";
 const NO_TIME: [&str; 3] = ["date out of range", "timestamp out of range", "date/time field value out of range"];
@@ -97,6 +115,7 @@ impl From<DieselError> for DbError {
             DatabaseErrorKind::ForeignKeyViolation => Self::UnknownReference { constraint: constraint() },
             DatabaseErrorKind::SerializationFailure => Self::Collided,
             DatabaseErrorKind::ClosedConnection | DatabaseErrorKind::UnableToSendCommand => Self::Busy(error.into()),
+            _ if info.constraint_name() == Some(TOKEN_ENDED) => Self::SignedOut,
             _ if info.message() == DEADLOCK => Self::Collided,
             _ if info.message() == TIMED_OUT => Self::Busy(error.into()),
             _ if info.message().starts_with(NO_TEXT) => {

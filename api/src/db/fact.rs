@@ -6,7 +6,9 @@ use chrono::NaiveDate;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::facts::{Amounts, DayFact, MonthFact};
+use domain::ids::CustomerId;
 use domain::metering::stream::Stream;
+use domain::uncertainty::quantity::Quantity;
 use domain::water::grade::Grade;
 use domain::water::statement::Statement;
 use domain::zone::Month;
@@ -88,6 +90,7 @@ struct DayRow {
     coverage: f32,
     estimated_share: f32,
     open_exceptions: i32,
+    sessions: Option<i32>,
 }
 
 impl From<DayRow> for StoredDay {
@@ -118,6 +121,7 @@ impl From<DayRow> for StoredDay {
             coverage: f64::from(row.coverage),
             estimated_share: f64::from(row.estimated_share),
             open_exceptions: u32::try_from(row.open_exceptions).unwrap_or(0),
+            sessions: row.sessions.and_then(|sessions| u32::try_from(sessions).ok()),
         };
         Self { subject_id: row.subject_id, unit_id: row.unit_id, site_id: row.site_id, fact }
     }
@@ -265,4 +269,34 @@ pub async fn statements(
         Ok(((subject, Month::of(month)), serde_json::from_value(statement).map_err(DbError::internal)?))
     };
     rows.into_iter().map(read).collect()
+}
+
+/// Fresh water used at a customer's sites in each month from the first to the last, with its errors,
+/// but not in the month `without`.
+///
+/// # Errors
+/// When the database fails.
+pub(in crate::db) async fn fresh_of_sites(
+    tx: &Tx<'_>,
+    of: CustomerId,
+    (first, last): (Month, Month),
+    without: Month,
+) -> Result<HashMap<(Uuid, Month), Quantity>, DbError> {
+    if first == last {
+        return Ok(HashMap::new());
+    }
+    let rows: Vec<(Uuid, NaiveDate, Value)> = month_fact::table
+        .filter(month_fact::customer_id.eq(of.0))
+        .filter(month_fact::month.between(first.first_day(), last.first_day()))
+        .filter(month_fact::month.ne(without.first_day()))
+        .select((month_fact::site_id, month_fact::month, month_fact::statement))
+        .load(&mut tx.conn())
+        .await?;
+    let mut found: HashMap<(Uuid, Month), Quantity> = HashMap::new();
+    for (site, month, statement) in rows {
+        let statement: Statement = serde_json::from_value(statement).map_err(DbError::internal)?;
+        let sum = found.entry((site, Month::of(month))).or_default();
+        *sum = std::mem::take(sum) + statement.all.fresh_used();
+    }
+    Ok(found)
 }

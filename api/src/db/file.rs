@@ -6,10 +6,11 @@ use super::stamp::Change;
 use super::{DbError, Tx};
 use crate::auth::Reach;
 use chrono::{DateTime, Utc};
-use diesel::dsl::max;
-use diesel::insert_into;
+use diesel::dsl::{exists, max};
 use diesel::prelude::*;
+use diesel::{insert_into, select};
 use diesel_async::RunQueryDsl;
+use domain::fault::Faults;
 use domain::file::{FileRecord, MediaType};
 use domain::ids::CustomerId;
 use serde_json::json;
@@ -160,6 +161,19 @@ pub async fn get(tx: &Tx<'_>, hash: FileHash) -> Result<(StoredFile, Vec<u8>), D
         .first(&mut tx.conn())
         .await?;
     Ok((row.try_into()?, bytes))
+}
+
+/// Looks for a file that a field names.
+///
+/// # Errors
+/// [`DbError::Invalid`] at `pointer` when it is not kept, or not within the scope.
+pub(in crate::db) async fn known_to(tx: &Tx<'_>, pointer: &str, hash: FileHash) -> Result<(), DbError> {
+    let is_kept = select(exists(file::table.filter(file::sha256.eq(hash.bytes()))));
+    if is_kept.get_result(&mut tx.conn()).await? { Ok(()) } else { Err(unknown_file(pointer).into()) }
+}
+
+fn unknown_file(pointer: &str) -> Faults {
+    Faults::one(pointer, "unknown_reference", "no file of this hash is kept; send its bytes to /v1/files first")
 }
 
 /// The record that a file stands behind.

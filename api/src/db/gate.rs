@@ -1,13 +1,11 @@
-//! Before there is a scope: accounts, sessions, and which dealers there are.
+//! Before there is a scope: which dealers there are, and what accounts may do for them.
 
-use super::schema::{account, dealer, membership, session_family};
+use super::people::account::{find_account, insert_account};
+use super::schema::{dealer, membership};
 use super::{Db, DbError};
 use crate::auth::Role;
-use chrono::{DateTime, Utc};
-use diesel::dsl::sql;
+use diesel::insert_into;
 use diesel::prelude::*;
-use diesel::sql_types::Text;
-use diesel::{insert_into, update};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use domain::ids::{AccountId, CustomerId, DealerId};
 use uuid::Uuid;
@@ -54,15 +52,6 @@ pub struct NewPerson {
     pub customer: Option<CustomerId>,
 }
 
-/// An account that wants to sign in.
-#[derive(Debug, Clone)]
-pub struct AccountRow {
-    /// Its id.
-    pub id: AccountId,
-    /// Argon2id in PHC format.
-    pub password_hash: String,
-}
-
 /// What an account may do for one dealer.
 #[derive(Debug, Clone, Queryable, Selectable)]
 #[diesel(table_name = membership)]
@@ -73,6 +62,8 @@ pub struct MembershipRow {
     pub dealer_id: i32,
     /// The account.
     pub account_id: Uuid,
+    /// How often it was written.
+    pub revision: i32,
     role: String,
     customer_id: Option<Uuid>,
 }
@@ -92,20 +83,6 @@ impl MembershipRow {
     pub fn customer(&self) -> Option<CustomerId> {
         self.customer_id.map(CustomerId)
     }
-}
-
-/// A sign-in to be kept.
-pub struct NewFamily {
-    /// The account.
-    pub account: AccountId,
-    /// The dealer it signed in for.
-    pub dealer: DealerId,
-    /// Its membership there.
-    pub membership: Uuid,
-    /// SHA-256 of the refresh token.
-    pub refresh_hash: Vec<u8>,
-    /// When the whole sign-in ends.
-    pub expires_at: DateTime<Utc>,
 }
 
 pub(in crate::db) async fn probe(mut conn: &AsyncPgConnection) -> Result<(), DbError> {
@@ -151,10 +128,9 @@ impl Db {
     /// [`DbError::Taken`] when the account has that membership already.
     pub async fn add_person(&self, dealer: DealerId, new: &NewPerson) -> Result<AccountId, DbError> {
         self.at_gate(async |mut conn| {
-            let known = find_account(conn, &new.email).await?;
-            let id = match known {
+            let id = match find_account(conn, &new.email).await? {
                 Some(account) => account.id,
-                None => insert_account(conn, new).await?,
+                None => insert_account(conn, &new.email, &new.name, &new.password_hash).await?,
             };
             insert_into(membership::table)
                 .values((
@@ -169,14 +145,6 @@ impl Db {
             Ok(id)
         })
         .await
-    }
-
-    /// The account of an e-mail address, if it may sign in.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub async fn account_by_email(&self, email: &str) -> Result<Option<AccountRow>, DbError> {
-        self.at_gate(async |conn| find_account(conn, email).await).await
     }
 
     /// The running memberships of an account, oldest first.
@@ -194,95 +162,4 @@ impl Db {
         })
         .await
     }
-
-    /// Keeps a sign-in.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub async fn add_family(&self, new: &NewFamily, now: DateTime<Utc>) -> Result<(), DbError> {
-        self.at_gate(async |mut conn| {
-            insert_into(session_family::table)
-                .values((
-                    session_family::id.eq(Uuid::now_v7()),
-                    session_family::account_id.eq(new.account.0),
-                    session_family::dealer_id.eq(new.dealer.0),
-                    session_family::membership_id.eq(new.membership),
-                    session_family::refresh_hash.eq(&new.refresh_hash),
-                    session_family::created_at.eq(now),
-                    session_family::rotated_at.eq(now),
-                    session_family::expires_at.eq(new.expires_at),
-                ))
-                .execute(&mut conn)
-                .await?;
-            Ok(())
-        })
-        .await
-    }
-
-    /// Exchanges a refresh token for its successor, once; gives the membership it stands for.
-    ///
-    /// # Errors
-    /// [`DbError::NotFound`] when the token is unknown, used, expired or revoked.
-    pub async fn rotate_family(&self, old: &[u8], new: &[u8], now: DateTime<Utc>) -> Result<MembershipRow, DbError> {
-        self.at_gate(async |mut conn| {
-            let live = session_family::table.filter(
-                session_family::refresh_hash
-                    .eq(old)
-                    .and(session_family::revoked_at.is_null())
-                    .and(session_family::expires_at.gt(now)),
-            );
-            let (dealer_id, id): (i32, Uuid) = update(live)
-                .set((session_family::refresh_hash.eq(new), session_family::rotated_at.eq(now)))
-                .returning((session_family::dealer_id, session_family::membership_id))
-                .get_result(&mut conn)
-                .await?;
-            Ok(membership::table
-                .filter(
-                    membership::dealer_id.eq(dealer_id).and(membership::id.eq(id)).and(membership::ended_at.is_null()),
-                )
-                .select(MembershipRow::as_select())
-                .first(&mut conn)
-                .await?)
-        })
-        .await
-    }
-
-    /// Ends the sign-in a refresh token stands for, if it still runs.
-    ///
-    /// # Errors
-    /// When the database fails.
-    pub async fn revoke_family(&self, refresh_hash: &[u8], now: DateTime<Utc>) -> Result<(), DbError> {
-        self.at_gate(async |mut conn| {
-            let live = session_family::table
-                .filter(session_family::refresh_hash.eq(refresh_hash).and(session_family::revoked_at.is_null()));
-            update(live).set(session_family::revoked_at.eq(now)).execute(&mut conn).await?;
-            Ok(())
-        })
-        .await
-    }
-}
-
-async fn find_account(mut conn: &AsyncPgConnection, email: &str) -> Result<Option<AccountRow>, DbError> {
-    let lower = sql::<Text>("lower(email)");
-    let found: Option<(Uuid, String)> = account::table
-        .filter(lower.eq(email.trim().to_lowercase()).and(account::disabled_at.is_null()))
-        .select((account::id, account::password_hash))
-        .first(&mut conn)
-        .await
-        .optional()?;
-    Ok(found.map(|(id, password_hash)| AccountRow { id: AccountId(id), password_hash }))
-}
-
-async fn insert_account(mut conn: &AsyncPgConnection, new: &NewPerson) -> Result<AccountId, DbError> {
-    let id = Uuid::now_v7();
-    insert_into(account::table)
-        .values((
-            account::id.eq(id),
-            account::email.eq(new.email.trim()),
-            account::name.eq(&new.name),
-            account::password_hash.eq(&new.password_hash),
-        ))
-        .execute(&mut conn)
-        .await?;
-    Ok(AccountId(id))
 }

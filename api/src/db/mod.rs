@@ -5,6 +5,7 @@
 //! security holds every statement to them. This is the only file that sees the pools.
 
 pub mod accounts;
+pub(crate) mod api_client;
 pub mod asking;
 pub mod attachment;
 pub mod calibration_limits;
@@ -12,10 +13,12 @@ pub mod cluster;
 pub mod component;
 pub mod condition;
 pub mod condition_inputs;
+pub mod condition_notes;
 pub mod correction;
 pub mod cost_to_serve;
 pub mod customer;
 pub mod dealer;
+pub(crate) mod discharge;
 pub mod due;
 pub mod error;
 pub mod exception;
@@ -44,6 +47,7 @@ pub mod night_run;
 pub mod night_store;
 pub(crate) mod notes;
 pub mod page;
+pub mod people;
 pub mod period_fact;
 pub mod placement;
 pub mod price;
@@ -56,6 +60,7 @@ pub mod routine_done;
 pub mod ruling;
 pub(in crate::db) mod schema;
 pub(crate) mod service;
+mod share;
 pub mod sheet_stream;
 pub mod site;
 pub mod site_cost;
@@ -80,6 +85,7 @@ use diesel_async::pooled_connection::{AsyncDieselConnectionManager, ManagerConfi
 use diesel_async::{AsyncPgConnection, SimpleAsyncConnection};
 use futures_util::FutureExt;
 use login::Login;
+use share::{Share, Shares};
 use std::collections::{BTreeSet, HashSet};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
@@ -91,6 +97,7 @@ type Manager = AsyncDieselConnectionManager<AsyncPgConnection>;
 pub struct Db {
     app: Pool<Manager>,
     gate: Pool<Manager>,
+    shares: Shares,
     app_login: Login,
     months: Arc<Mutex<HashSet<NaiveDate>>>,
 }
@@ -133,6 +140,7 @@ impl Db {
         Ok(Self {
             app: pool(app.clone(), size)?,
             gate: pool(gate, size.div_ceil(4))?,
+            shares: Shares::of(size),
             app_login: app,
             months: Arc::default(),
         })
@@ -151,7 +159,7 @@ impl Db {
         now: DateTime<Utc>,
         work: impl AsyncFnOnce(&Tx<'_>) -> Result<T, DbError>,
     ) -> Result<T, DbError> {
-        let held = Held::take(&self.app).await?;
+        let held = Held::take(&self.app, Some(self.shares.take(scope.dealer()).await?)).await?;
         let tx = Tx { conn: held.conn(), scope, now };
         let opening = scope.opening_sql("READ ONLY");
         // `join` polls in the order of its arguments, so BEGIN is on the wire first.
@@ -183,7 +191,7 @@ impl Db {
         now: DateTime<Utc>,
         work: impl AsyncFnOnce(&Tx<'_>) -> Result<T, DbError>,
     ) -> Result<T, DbError> {
-        let held = Held::take(&self.app).await?;
+        let held = Held::take(&self.app, Some(self.shares.take(scope.dealer()).await?)).await?;
         let tx = Tx { conn: held.conn(), scope, now };
         run(tx.conn, &scope.opening_sql("READ WRITE")).await?;
         let answer = work(&tx).await;
@@ -195,7 +203,7 @@ impl Db {
         &self,
         work: impl AsyncFnOnce(&AsyncPgConnection) -> Result<T, DbError>,
     ) -> Result<T, DbError> {
-        let held = Held::take(&self.gate).await?;
+        let held = Held::take(&self.gate, None).await?;
         run(held.conn(), "BEGIN").await?;
         let answer = work(held.conn()).await;
         held.end(answer).await
@@ -259,23 +267,27 @@ async fn run(mut conn: &AsyncPgConnection, sql: &str) -> Result<(), DbError> {
 /// A pooled connection that goes back to the pool only after its transaction has ended.
 /// Dropped before that, by an error or a cancelled request, it is closed: a scope never
 /// outlives its transaction.
-struct Held(Option<Pooled<Manager>>);
+struct Held {
+    pooled: Option<Pooled<Manager>>,
+    /// The dealer's place, given up with the connection.
+    _share: Option<Share>,
+}
 
 impl Held {
-    async fn take(pool: &Pool<Manager>) -> Result<Self, DbError> {
-        Ok(Self(Some(pool.get().await?)))
+    async fn take(pool: &Pool<Manager>, share: Option<Share>) -> Result<Self, DbError> {
+        Ok(Self { pooled: Some(pool.get().await?), _share: share })
     }
 
     #[expect(clippy::expect_used, reason = "only `end`, which consumes the value, and `drop` empty it")]
     fn conn(&self) -> &AsyncPgConnection {
-        self.0.as_ref().expect("held until the end")
+        self.pooled.as_ref().expect("held until the end")
     }
 
     async fn end<T>(mut self, answer: Result<T, DbError>) -> Result<T, DbError> {
         let sql = if answer.is_ok() { "COMMIT" } else { "ROLLBACK" };
         let ended = run(self.conn(), sql).await;
         if ended.is_ok() {
-            drop(self.0.take());
+            drop(self.pooled.take());
         }
         answer.and_then(|value| ended.map(|()| value))
     }
@@ -289,7 +301,7 @@ impl Held {
         }
         let sent = run(self.conn(), "COMMIT").now_or_never();
         if !matches!(sent, Some(Err(_))) {
-            drop(self.0.take());
+            drop(self.pooled.take());
         }
         answer
     }
@@ -297,7 +309,7 @@ impl Held {
 
 impl Drop for Held {
     fn drop(&mut self) {
-        if let Some(pooled) = self.0.take() {
+        if let Some(pooled) = self.pooled.take() {
             drop(Pooled::take(pooled));
         }
     }

@@ -1,9 +1,9 @@
 //! The lines of unit models as templates. They are written whole with their model, and its
 //! revision is theirs.
 
-use super::error::known;
+use super::error::{known, named};
 use super::schema::{model_component, model_consumable, model_kit_line, model_routine, model_stage};
-use super::stock::{item, named};
+use super::stock::item;
 use super::{DbError, Tx};
 use diesel::prelude::*;
 use diesel::{delete, insert_into};

@@ -138,12 +138,12 @@ impl Keys {
 
 async fn insert_days(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, DayFact>]) -> Result<(), DbError> {
     let columns = STREAM_COLUMNS.join(", ");
-    let arrays: String = (10..10 + STREAM_COLUMNS.len()).map(|n| format!(", ${n}::float8[]")).collect();
+    let arrays: String = (11..11 + STREAM_COLUMNS.len()).map(|n| format!(", ${n}::float8[]")).collect();
     let insert = format!(
-        "insert into day_fact ({KEY_COLUMNS}, day, coverage, estimated_share, open_exceptions, {columns})
-         select {KEYS}, g.day, g.coverage, g.estimated_share, g.open_exceptions, {columns}
-           from unnest($5::int4[], $6::date[], $7::float4[], $8::float4[], $9::int4[]{arrays})
-             as g (n, day, coverage, estimated_share, open_exceptions, {columns})"
+        "insert into day_fact ({KEY_COLUMNS}, day, coverage, estimated_share, open_exceptions, sessions, {columns})
+         select {KEYS}, g.day, g.coverage, g.estimated_share, g.open_exceptions, g.sessions, {columns}
+           from unnest($5::int4[], $6::date[], $7::float4[], $8::float4[], $9::int4[], $10::int4[]{arrays})
+             as g (n, day, coverage, estimated_share, open_exceptions, sessions, {columns})"
     );
     let mut query = keyed!(insert, keys)
         .into_boxed()
@@ -151,7 +151,8 @@ async fn insert_days(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, DayFact>]) -> Res
         .bind::<Array<Date>, _>(column(rows, |day| day.date))
         .bind::<Array<Float>, _>(column(rows, |day| single(day.coverage)))
         .bind::<Array<Float>, _>(column(rows, |day| single(day.estimated_share)))
-        .bind::<Array<Integer>, _>(column(rows, |day| count(day.open_exceptions)));
+        .bind::<Array<Integer>, _>(column(rows, |day| count(day.open_exceptions)))
+        .bind::<Array<Nullable<Integer>>, _>(column(rows, |day| day.sessions.map(count)));
     for stream in Stream::ALL {
         query = query.bind::<Array<Nullable<Double>>, _>(column(rows, |day| day.amounts.get(stream)));
     }

@@ -19,7 +19,9 @@ use domain::measures::guns::{FlowTest, WashDerivation};
 use domain::measures::loss_coefficient::LossCoefficient;
 use domain::measures::rain::{RainDay, RainIntake};
 use domain::measures::volume_event::VolumeEvent;
+use domain::measures::wash_sessions::WashSessions;
 use domain::measures::wash_tally::WashTally;
+use domain::metering::sessions::SessionRule;
 use domain::metering::spread::WorkingCalendar;
 use domain::span::Span;
 use domain::spell::{Spell, SpellState};
@@ -38,6 +40,8 @@ pub(crate) struct Noted {
     pub tallies: Vec<WashTally>,
     /// When its site works.
     pub working: WorkingCalendar,
+    /// Meters that serve a single gun, by number, and which pause tells washes apart there.
+    pub sessions: Vec<(i32, SessionRule)>,
 }
 
 /// Runoff of a paved pad, where the site's is not known: the middle of 0.70 to 0.95 (rational
@@ -62,6 +66,7 @@ pub(crate) async fn of(tx: &Tx<'_>, subjects: &[Subject]) -> Result<HashMap<Uuid
         losses: all::<LossCoefficient>(tx, &sites).await?,
         tallies: all::<WashTally>(tx, &sites).await?,
         working: working_days::calendars(tx, &sites).await?,
+        sessions: session_rules(tx, &sites).await?,
         events: all::<VolumeEvent>(tx, &units).await?,
         gauges: all::<GaugeReading>(tx, &units).await?,
         spells: spells(tx, &units).await?,
@@ -100,6 +105,7 @@ struct Loaded {
     losses: HashMap<Uuid, Vec<LossCoefficient>>,
     tallies: HashMap<Uuid, Vec<WashTally>>,
     working: HashMap<Uuid, WorkingCalendar>,
+    sessions: HashMap<Uuid, Vec<(i32, SessionRule)>>,
     events: HashMap<Uuid, Vec<VolumeEvent>>,
     gauges: HashMap<Uuid, Vec<GaugeReading>>,
     spells: HashMap<Uuid, Vec<Spell>>,
@@ -137,7 +143,8 @@ impl Loaded {
         // A site's tally can't tell its units apart: it is the subject's where nothing else stands there.
         let alone = self.stays.iter().filter(|stay| stay.site_id == site).count() <= 1;
         let tallies = if alone || subject.unit_id.is_none() { listed(&self.tallies, site) } else { Vec::new() };
-        Noted { notes, tallies, working: self.working.get(&site).cloned().unwrap_or_default() }
+        let working = self.working.get(&site).cloned().unwrap_or_default();
+        Noted { notes, tallies, working, sessions: listed(&self.sessions, site) }
     }
 
     fn events_of(&self, stay: &Stay) -> impl Iterator<Item = VolumeEvent> {
@@ -236,6 +243,17 @@ pub(in crate::db) async fn all<N: Note>(tx: &Tx<'_>, owners: &[Uuid]) -> Result<
         of.entry(owner.owner_key).or_default().push(row.try_into()?);
     }
     Ok(of)
+}
+
+/// Which pause tells washes apart at meters of a single gun, by their numbers.
+async fn session_rules(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, Vec<(i32, SessionRule)>>, DbError> {
+    let of = all::<WashSessions>(tx, sites).await?;
+    let ids: Vec<Uuid> = of.values().flatten().map(|one| one.meter_id.0).collect();
+    let rows: Vec<(Uuid, i32)> =
+        meter::table.filter(meter::id.eq_any(ids)).select((meter::id, meter::no)).load(&mut tx.conn()).await?;
+    let numbers: HashMap<Uuid, i32> = rows.into_iter().collect();
+    let numbered = |one: WashSessions| Some((*numbers.get(&one.meter_id.0)?, one.rule()));
+    Ok(of.into_iter().map(|(site, list)| (site, list.into_iter().filter_map(numbered).collect())).collect())
 }
 
 /// The wash derivations with the names of the meters that count their hours.

@@ -120,6 +120,21 @@ pub async fn list(tx: &Tx<'_>, unit_id: UnitId) -> Result<Vec<Stored<PlacementId
     rows.into_iter().map(TryInto::try_into).collect()
 }
 
+/// The placements at a site, all that the scope reaches, oldest first.
+///
+/// # Errors
+/// [`DbError::NotFound`] for a site outside the scope.
+pub async fn at_site(tx: &Tx<'_>, site_id: SiteId) -> Result<Vec<Stored<PlacementId, Placement>>, DbError> {
+    site::get(tx, site_id).await?;
+    let rows: Vec<Row> = placement::table
+        .filter(placement::site_id.eq(site_id.0))
+        .select(Row::as_select())
+        .order((placement::valid, placement::id))
+        .load(&mut tx.conn())
+        .await?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}
+
 /// Ends a placement that is still at revision `at`, with what was read then. One that was
 /// made with an end in mind ends when it really did.
 ///

@@ -3,7 +3,7 @@
 use super::error::known;
 use super::page::After;
 use super::schema::routine;
-use super::stamp::one_changed;
+use super::stamp::{Change, one_changed};
 use super::{DbError, Revision, Stored, Tx, due};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
@@ -14,6 +14,7 @@ use domain::routine::due::{Due, DueBy};
 use domain::routine::every::{Every, MonthDay};
 use domain::routine::{Certificate, Plan, Routine};
 use serde_json::{Value, json};
+use std::collections::BTreeSet;
 use uuid::Uuid;
 
 /// A routine with how far it has come.
@@ -161,12 +162,32 @@ impl<'a> Fields<'a> {
 /// # Errors
 /// [`DbError::UnknownReference`] for a unit that isn't the dealer's.
 pub async fn create(tx: &Tx<'_>, new: &Routine) -> Result<Kept, DbError> {
+    let kept = insert(tx, new).await?;
+    projected(tx, kept.routine.id, new.unit_id).await
+}
+
+/// Adds several to their units, and says once when all of them are due.
+///
+/// # Errors
+/// As [`create`].
+pub async fn create_all(tx: &Tx<'_>, new: &[Routine]) -> Result<(), DbError> {
+    for one in new {
+        insert(tx, one).await?;
+    }
+    let units: BTreeSet<Uuid> = new.iter().map(|one| one.unit_id.0).collect();
+    due::project(tx, &units.into_iter().collect::<Vec<_>>()).await?;
+    Ok(())
+}
+
+async fn insert(tx: &Tx<'_>, new: &Routine) -> Result<Kept, DbError> {
     let row: Row = insert_into(routine::table)
         .values((routine::id.eq(tx.new_id()), routine::created_at.eq(tx.now()), Fields::of(tx, new)))
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await?;
-    logged(tx, row.try_into()?, "created").await
+    let kept = row.try_into()?;
+    log(tx, &kept, "created").await?;
+    Ok(kept)
 }
 
 /// One routine.
@@ -281,11 +302,25 @@ pub(super) async fn advance(tx: &Tx<'_>, kept: &Kept, on: Option<NaiveDate>) -> 
 /// Adds the line to the change log and projects the next due. A routine that isn't due any more,
 /// because it is retired, keeps the last one.
 async fn logged(tx: &Tx<'_>, kept: Kept, verb: &str) -> Result<Kept, DbError> {
+    log(tx, &kept, verb).await?;
+    projected(tx, kept.routine.id, kept.routine.value.unit_id).await
+}
+
+/// Routines are the dealer's own: no customer sees the line.
+async fn log(tx: &Tx<'_>, kept: &Kept, verb: &str) -> Result<(), DbError> {
     let Routine { unit_id, plan, .. } = &kept.routine.value;
-    let (id, unit_id) = (kept.routine.id, *unit_id);
-    let detail = json!({ "unit_id": unit_id, "name": plan.name, "done_times": kept.done_times });
-    // Routines are the dealer's own: no customer sees the line.
-    tx.logged(kept.routine, ("routine", verb), None, detail).await?;
-    due::project(tx, &[unit_id.0]).await?;
+    tx.log(Change {
+        record: "routine",
+        record_id: kept.routine.id.to_string(),
+        revision: Some(kept.routine.revision),
+        verb,
+        customer: None,
+        detail: json!({ "unit_id": unit_id, "name": plan.name, "done_times": kept.done_times }),
+    })
+    .await
+}
+
+async fn projected(tx: &Tx<'_>, id: RoutineId, unit: UnitId) -> Result<Kept, DbError> {
+    due::project(tx, &[unit.0]).await?;
     get(tx, id).await
 }

@@ -1,6 +1,7 @@
 //! Dues that were done, each once.
 
 use super::error::known;
+use super::file::{self, Behind, FileHash};
 use super::routine::{self, Kept};
 use super::schema::routine_done;
 use super::{DbError, Tx, wear};
@@ -8,6 +9,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use diesel::insert_into;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
+use domain::file::FileRecord;
 use domain::ids::RoutineId;
 use domain::routine::done::{Certified, Done, TestResult};
 use serde_json::{Value, json};
@@ -97,6 +99,11 @@ pub async fn create(tx: &Tx<'_>, id: RoutineId, new: &Done) -> Result<Kept, DbEr
     let unit = kept.routine.value.unit_id;
     let wear = wear::of_units(tx, &[unit.0]).await?.remove(&unit.0).ok_or(DbError::NotFound)?;
     let done = new.clone().checked(&kept.routine.value, kept.last_done_on, wear.counters.today)?;
+    if let Some(hash) = done.certified.as_ref().and_then(|certified| FileHash::parse(certified.sha256.as_deref()?)) {
+        file::known_to(tx, "/certificate/certificate_sha256", hash).await?;
+        let behind = Behind { record: FileRecord::RoutineDone, id: id.0, at: None, customer: None };
+        file::link(tx, &behind, hash).await?;
+    }
     insert_into(routine_done::table).values(row(tx, &kept, &done, n)).execute(&mut tx.conn()).await?;
     routine::advance(tx, &kept, (!done.leaves_it_due()).then_some(done.on)).await
 }

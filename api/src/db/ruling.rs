@@ -7,6 +7,7 @@ use super::schema::{meter, reading_exception};
 use super::stamp::Change;
 use super::{DbError, Tx, correction, holding, touched};
 use chrono::{DateTime, Utc};
+use diesel::pg::Pg;
 use diesel::prelude::*;
 use diesel::sql_types::{BigInt, Bool, Double, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel::{sql_query, update};
@@ -116,6 +117,57 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     load(tx, filter, after.key().1, None, after.ask()).await
 }
 
+/// An exception, and where its meter was.
+#[derive(Debug, Clone, QueryableByName)]
+pub(crate) struct Located {
+    #[diesel(embed)]
+    pub(crate) exception: StoredException,
+    /// The unit, or nothing for a meter of the whole site.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub(crate) unit: Option<String>,
+    /// The site; nothing where the meter was at none.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub(crate) site: Option<String>,
+    #[diesel(sql_type = Nullable<Text>)]
+    pub(crate) time_zone: Option<String>,
+}
+
+/// The exceptions that wait for a ruling, of one unit or of all, with where they are: the first
+/// `most` that were found.
+///
+/// # Errors
+/// When the database fails.
+pub(crate) async fn waiting(tx: &Tx<'_>, unit: Option<Uuid>, most: i64) -> Result<Vec<Located>, DbError> {
+    let filter = Filter { open: Some(true), unit, ..Filter::default() };
+    asked(tx, &located_sql(), (&filter, Uuid::nil(), None), most).await
+}
+
+/// One exception, with where it is.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub(crate) async fn located(tx: &Tx<'_>, id: Uuid) -> Result<Located, DbError> {
+    let found = asked(tx, &located_sql(), (&Filter::default(), Uuid::nil(), Some(id)), 1).await?;
+    found.into_iter().next().ok_or(DbError::NotFound)
+}
+
+fn located_sql() -> String {
+    format!(
+        "select x.*, h.unit, s.name as site, s.time_zone
+           from ({LIST}) x
+           join meter m on m.id = x.meter_id
+           left join lateral (
+             select h.site_id, u.label as unit
+               from meter_holding h
+               left join placement p on p.id = h.placement_id
+               left join unit u on u.id = p.unit_id
+              where h.meter_no = m.no and h.valid && tstzrange(x.from_at, x.to_at)
+              order by lower(h.valid) desc nulls last limit 1) h on true
+           left join site s on s.id = h.site_id
+          order by x.id"
+    )
+}
+
 /// One exception.
 ///
 /// # Errors
@@ -131,7 +183,17 @@ async fn load(
     id: Option<Uuid>,
     most: i64,
 ) -> Result<Vec<StoredException>, DbError> {
-    Ok(sql_query(LIST)
+    asked(tx, LIST, (filter, after, id), most).await
+}
+
+/// What `sql`, which begins with [`LIST`] or has it inside, finds.
+async fn asked<T: QueryableByName<Pg> + Send + 'static>(
+    tx: &Tx<'_>,
+    sql: &str,
+    (filter, after, id): (&Filter, Uuid, Option<Uuid>),
+    most: i64,
+) -> Result<Vec<T>, DbError> {
+    Ok(sql_query(sql)
         .bind::<SqlUuid, _>(after)
         .bind::<Nullable<Bool>, _>(filter.open)
         .bind::<Nullable<SqlUuid>, _>(filter.meter)

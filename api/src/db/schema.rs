@@ -9,6 +9,13 @@ diesel::table! {
         password_hash -> Text,
         created_at -> Timestamptz,
         disabled_at -> Nullable<Timestamptz>,
+        #[doc = "The secret of the second factor (RFC 6238), sealed by a key that is not in the database."]
+        totp_sealed -> Nullable<Binary>,
+        #[doc = "Since when codes are asked for; null: never, or not confirmed yet."]
+        totp_since -> Nullable<Timestamptz>,
+        #[doc = "The time step of the last code that was taken: it and those before it are spent."]
+        totp_step -> Nullable<Int8>,
+        password_set_at -> Timestamptz,
     }
 }
 
@@ -27,6 +34,34 @@ diesel::table! {
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "A program with the permissions that were granted to it; of one customer alone, if so made."]
+    api_client (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        name -> Text,
+        customer_id -> Nullable<Uuid>,
+        scopes -> Array<Text>,
+        expires_at -> Nullable<Timestamptz>,
+        #[doc = "When it last asked for a token."]
+        last_used_at -> Nullable<Timestamptz>,
+        created_by -> Nullable<Uuid>,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "Limits a program of one customer to chosen sites; without rows it has all of them."]
+    api_client_site (dealer_id, client_id, site_id) {
+        dealer_id -> Int4,
+        client_id -> Uuid,
+        site_id -> Uuid,
     }
 }
 
@@ -170,6 +205,19 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "SHA-256 of each secret of a program. Two may hold at a time, while the program changes over."]
+    client_secret (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        client_id -> Uuid,
+        secret_hash -> Binary,
+        created_at -> Timestamptz,
+        #[doc = "When it stops to hold; null: when the program ends."]
+        ends_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
     component (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
@@ -206,6 +254,15 @@ diesel::table! {
         down_town_water_d -> Float8,
         down_second_unit_d -> Float8,
         down_none_d -> Float8,
+    }
+}
+
+diesel::table! {
+    #[doc = "Units of which something was noted that the next night run tests them on."]
+    condition_due (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        unit_id -> Uuid,
     }
 }
 
@@ -326,6 +383,8 @@ diesel::table! {
         #[doc = "Share of the day that comes from steps longer than a day, spread evenly."]
         estimated_share -> Float4,
         open_exceptions -> Int4,
+        #[doc = "Washes told apart by pauses at single guns. Null: the readings can't."]
+        sessions -> Nullable<Int4>,
     }
 }
 
@@ -380,6 +439,27 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "Lets an inspector read one site's discharge and hauling of some days, without signing in, until it expires."]
+    discharge_link (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        token_hash -> Binary,
+        #[doc = "Who was given it."]
+        person -> Text,
+        first_day -> Date,
+        last_day -> Date,
+        expires_at -> Timestamptz,
+        created_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        #[doc = "When it was last opened."]
+        opened_at -> Nullable<Timestamptz>,
+        revoked_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
     #[doc = "How a dosing pump of a unit was left."]
     dosing_setting (dealer_id, id) {
         dealer_id -> Int4,
@@ -417,6 +497,16 @@ diesel::table! {
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "Access tokens that their program revoked before they ran out (RFC 7009)."]
+    ended_token (dealer_id, token_id) {
+        dealer_id -> Int4,
+        token_id -> Uuid,
+        client_id -> Uuid,
+        expires_at -> Timestamptz,
     }
 }
 
@@ -462,10 +552,12 @@ diesel::table! {
 }
 
 diesel::table! {
-    #[doc = "Volume events that a service event brought about; a correction withdraws them and brings others."]
-    event_volume (dealer_id, event_id, note_id) {
+    #[doc = "Notes that a service event brought about; a correction withdraws them and brings others."]
+    event_note (dealer_id, event_id, note_id) {
         dealer_id -> Int4,
         event_id -> Uuid,
+        #[doc = "The note's table."]
+        record -> Text,
         note_id -> Uuid,
     }
 }
@@ -517,12 +609,37 @@ diesel::table! {
         kind -> Text,
         #[doc = "The local day on which it began."]
         since -> Date,
-        #[doc = "Litres a day, a share or kWh a day, as the kind says."]
+        #[doc = "Litres a day, a share, kWh a day, kPa, or a drift in 30 days, as the kind says."]
         size -> Float8,
         opened_at -> Timestamptz,
         #[doc = "The last night run that found it."]
         seen_at -> Timestamptz,
         closed_at -> Nullable<Timestamptz>,
+        #[doc = "Which of several things it is about, such as what pumps dose."]
+        about -> Nullable<Text>,
+        #[doc = "What it costs a day, at least and at most."]
+        cost_per_day -> Nullable<Jsonb>,
+        #[doc = "Why no cost is reckoned."]
+        no_cost -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "How parts fared after findings, as the last night took it for its forecasts."]
+    finding_followed (dealer_id, finding, part_kind) {
+        dealer_id -> Int4,
+        finding -> Text,
+        part_kind -> Text,
+        failures -> Int4,
+        #[doc = "Failures that their forecasts had said."]
+        expected -> Float8,
+        #[doc = "The same of weeks without such a finding; counted where enough failures followed one."]
+        failures_without -> Int4,
+        expected_without -> Float8,
+        #[doc = "What such a finding multiplies the hazard by; null before enough failures followed."]
+        factor -> Nullable<Float8>,
+        lower -> Nullable<Float8>,
+        upper -> Nullable<Float8>,
     }
 }
 
@@ -556,6 +673,7 @@ diesel::table! {
         unit_id -> Uuid,
         grp -> Int4,
         age -> Float8,
+        #[doc = "Where the age is from; counter, of either, in nights of earlier versions."]
         age_from -> Text,
         #[doc = "An age that it reaches within 30 days; the next two columns count parts alike up to there."]
         reach -> Float8,
@@ -576,6 +694,16 @@ diesel::table! {
         lower_90 -> Nullable<Float8>,
         upper_90 -> Nullable<Float8>,
         rate_p_90 -> Float8,
+        #[doc = "What of the age nobody counted."]
+        age_estimated -> Float8,
+        #[doc = "What findings at the unit multiplied the hazard by."]
+        factor -> Nullable<Float8>,
+        #[doc = "What replacing at that age saves in a thousand units of run."]
+        replace_saving -> Nullable<Jsonb>,
+        #[doc = "The next planned visit, where replacing at it costs little more."]
+        visit_on -> Nullable<Date>,
+        #[doc = "How much more, as a share."]
+        visit_more -> Nullable<Float8>,
     }
 }
 
@@ -658,6 +786,38 @@ diesel::table! {
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    invitation (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        email -> Text,
+        name -> Text,
+        role -> Text,
+        customer_id -> Nullable<Uuid>,
+        #[doc = "The customer's sites it is limited to; empty: all of them."]
+        site_ids -> Array<Uuid>,
+        invited_by -> Nullable<Uuid>,
+        expires_at -> Timestamptz,
+        accepted_at -> Nullable<Timestamptz>,
+        membership_id -> Nullable<Uuid>,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        #[doc = "When it was withdrawn."]
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "SHA-256 of each link sent for an invitation; the secret itself is never stored."]
+    invitation_link (dealer_id, token_hash) {
+        dealer_id -> Int4,
+        token_hash -> Binary,
+        invitation_id -> Uuid,
+        created_at -> Timestamptz,
     }
 }
 
@@ -978,6 +1138,17 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "SHA-256 of the links by which a forgotten password is set anew; the secret is never stored."]
+    password_reset (token_hash) {
+        token_hash -> Binary,
+        account_id -> Uuid,
+        created_at -> Timestamptz,
+        expires_at -> Timestamptz,
+        used_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
     #[doc = "The same between two rounds at which all meters of the subject were read."]
     period_fact (dealer_id, subject_id, from_at) {
         dealer_id -> Int4,
@@ -1180,6 +1351,16 @@ diesel::table! {
         #[doc = "A photo sent before its reading was taken."]
         photo_sha256 -> Nullable<Binary>,
         taken_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "SHA-256 of codes of 120 random bits that stand in, once each, for a lost second factor."]
+    recovery_code (account_id, code_hash) {
+        account_id -> Uuid,
+        code_hash -> Binary,
+        created_at -> Timestamptz,
+        used_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -1440,6 +1621,54 @@ diesel::table! {
         rotated_at -> Timestamptz,
         expires_at -> Timestamptz,
         revoked_at -> Nullable<Timestamptz>,
+        #[doc = "SHA-256 of the part that all refresh tokens of the family share: whoever shows it had one of them."]
+        key_hash -> Nullable<Binary>,
+        #[doc = "SHA-256 of the token before: shown again at once it gets the same successor, later it is a thief's."]
+        previous_hash -> Nullable<Binary>,
+        #[doc = "The present token under a pad that only the token before yields."]
+        successor_sealed -> Nullable<Binary>,
+        #[doc = "Where it was used last."]
+        address -> Nullable<Text>,
+        #[doc = "The network of that address, from which its owner is known."]
+        network -> Nullable<Text>,
+        #[doc = "The browser or program in words."]
+        device -> Nullable<Text>,
+        #[doc = "SHA-256 of the browser's own cookie, by which its owner is known elsewhere too."]
+        device_hash -> Nullable<Binary>,
+    }
+}
+
+diesel::table! {
+    #[doc = "What a dealer asks of sign-ins; without a row nothing beyond the service's own rules."]
+    sign_in_rule (dealer_id) {
+        dealer_id -> Int4,
+        owners_second_factor -> Bool,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "Tries that did not end in a sign-in, by address and account, by account, and by address."]
+    sign_in_try (key) {
+        #[doc = "SHA-256 of what is counted: of unknown accounts too, and nothing to be read from it."]
+        key -> Binary,
+        tries -> Int4,
+        last_at -> Timestamptz,
+        #[doc = "Before that no further try is looked at."]
+        next_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "From where on something is a sign of a process upset; without a row the usual limits count."]
+    sign_limits (dealer_id) {
+        dealer_id -> Int4,
+        figures -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
     }
 }
 
@@ -1537,6 +1766,8 @@ diesel::table! {
         use_since -> Nullable<Timestamptz>,
         use_actual -> Nullable<Float8>,
         use_expected -> Nullable<Float8>,
+        #[doc = "What was on its way there, and counted on."]
+        on_order -> Numeric,
     }
 }
 
@@ -1580,6 +1811,27 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "An item ordered from a supplier for a place; it comes in parts."]
+    stock_order (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        supplier_id -> Uuid,
+        consumable_id -> Uuid,
+        place_id -> Uuid,
+        quantity -> Numeric,
+        ordered_on -> Date,
+        expected_on -> Date,
+        #[doc = "Movements by which parts of it came, in the domain's own JSON."]
+        receipts -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        #[doc = "When all of it had come, or it was settled that no more comes."]
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
     #[doc = "What a line of the ledger did to a shelf, and what stood there after it: no balance needs the ledger added up."]
     stock_posting (dealer_id, place_id, consumable_id, lot_id, at, is_count, movement_id) {
         dealer_id -> Int4,
@@ -1613,6 +1865,8 @@ diesel::table! {
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
         ended_at -> Nullable<Timestamptz>,
+        #[doc = "The planned visit that it is kept for; it moves with it."]
+        visit_id -> Nullable<Uuid>,
     }
 }
 
@@ -1701,6 +1955,8 @@ diesel::table! {
         not_forecast -> Int4,
         #[doc = "Why the process may upset, in words; null where the dealer has no history of upsets."]
         upset -> Nullable<Text>,
+        #[doc = "Signs of an upset that it shows, and what they weigh."]
+        signs -> Nullable<Jsonb>,
     }
 }
 
@@ -1719,6 +1975,8 @@ diesel::table! {
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
+        technician_id -> Nullable<Uuid>,
+        state -> Nullable<Text>,
     }
 }
 
@@ -1782,6 +2040,26 @@ diesel::table! {
         share -> Nullable<Float8>,
         #[doc = "Standard uncertainty of the share."]
         u_share -> Nullable<Float8>,
+        source -> Text,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "Which pause tells washes apart at a meter that serves a single gun."]
+    wash_sessions (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        site_id -> Uuid,
+        customer_id -> Uuid,
+        valid -> Daterange,
+        meter_id -> Uuid,
+        #[doc = "Minutes without water after which what comes is another wash."]
+        pause_min -> Int4,
         source -> Text,
         recorded_by -> Nullable<Uuid>,
         created_at -> Timestamptz,
@@ -1878,6 +2156,8 @@ diesel::table! {
 diesel::allow_tables_to_appear_in_same_query!(
     account,
     agreement,
+    api_client,
+    api_client_site,
     baseline,
     billed_item,
     calendar_feed,
@@ -1886,8 +2166,10 @@ diesel::allow_tables_to_appear_in_same_query!(
     call_out,
     call_out_internal,
     change,
+    client_secret,
     component,
     component_failure,
+    condition_due,
     condition_test,
     consumable,
     cost_terms,
@@ -1897,16 +2179,19 @@ diesel::allow_tables_to_appear_in_same_query!(
     day_sheet,
     dealer,
     dip,
+    discharge_link,
     dosing_setting,
     draw_down,
+    ended_token,
     event_internal,
     event_issue,
     event_line,
-    event_volume,
+    event_note,
     file,
     file_content,
     file_link,
     finding,
+    finding_followed,
     flow_test,
     forecast,
     forecast_night,
@@ -1914,6 +2199,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     gauge_reading,
     idempotency,
     investment,
+    invitation,
+    invitation_link,
     item_price,
     job,
     kit,
@@ -1933,6 +2220,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     model_stage,
     month_fact,
     night_run,
+    password_reset,
     period_fact,
     place,
     placement,
@@ -1945,6 +2233,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     reading_link,
     reading_request,
     reading_request_meter,
+    recovery_code,
     reminder_rule,
     report_question,
     report_recipient,
@@ -1960,6 +2249,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     savings_report,
     service_event,
     session_family,
+    sign_in_rule,
+    sign_in_try,
+    sign_limits,
     site,
     site_access,
     spell,
@@ -1967,6 +2259,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     stock_forecast,
     stock_lot,
     stock_movement,
+    stock_order,
     stock_posting,
     stock_reservation,
     supplier,
@@ -1979,6 +2272,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     volume_event,
     wash_chemical,
     wash_derivation,
+    wash_sessions,
     wash_tally,
     water_account,
     water_bill,

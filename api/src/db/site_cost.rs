@@ -53,7 +53,8 @@ pub(crate) async fn payback(tx: &Tx<'_>, id: SiteId) -> Result<Option<(Noted<Inv
     let rows: Vec<(NaiveDate, String, Value)> = newest
         .distinct_on((savings_report::month, savings_report::id))
         .filter(savings_report::customer_id.eq(site.customer_id.0))
-        .filter(savings_report::month.between(first.first_day(), last.first_day()))
+        // What later ones carry for these months counts too.
+        .filter(savings_report::month.ge(first.first_day()))
         .order((savings_report::month, savings_report::id, report_revision::n.desc()))
         .select((savings_report::month, savings_report::state, report_revision::figures))
         .load(&mut tx.conn())

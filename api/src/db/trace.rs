@@ -10,6 +10,7 @@ use chrono::{DateTime, Days, NaiveTime, TimeDelta, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::ids::{CustomerId, ReportId};
+use domain::metering::sessions::SessionRule;
 use domain::metering::step::{Doubted, ExceptionKind};
 use domain::period_facts::ROUND_HOURS;
 use domain::report::inputs::Inputs;
@@ -49,12 +50,17 @@ pub async fn subjects(
         records: records(tx, &numbers).await?,
         doubted: doubted(tx, &numbers).await?,
         corrections: corrections(tx, &numbers).await?,
+        sessions: HashMap::new(),
         left: READINGS_IN_ALL_MAX,
     };
     let mut inputs = Vec::with_capacity(planned.len());
     for subject in planned {
-        let meters = loading.meters(tx, &subject, window).await?;
         let noted = noted.remove(&subject.id).ok_or(DbError::NotFound)?;
+        loading.sessions.clear();
+        for (meter_no, rule) in &noted.sessions {
+            loading.sessions.entry(*meter_no).or_default().push(*rule);
+        }
+        let meters = loading.meters(tx, &subject, window).await?;
         inputs.push(SubjectInput {
             id: subject.id,
             unit_id: subject.unit_id,
@@ -79,6 +85,8 @@ struct Loading {
     records: HashMap<i32, Record>,
     doubted: HashMap<i32, Vec<Doubted>>,
     corrections: HashMap<i32, Vec<Corrected>>,
+    /// Which pause tells washes apart, at the subject's meters of a single gun.
+    sessions: HashMap<i32, Vec<SessionRule>>,
     /// Readings that the answer can still take.
     left: usize,
 }
@@ -110,6 +118,10 @@ impl Loading {
         let (Some(history), Some(record)) = (self.histories.get(&number), self.records.get(&number)) else {
             return Ok(None);
         };
+        let sessions = self.sessions.get(&number).cloned().unwrap_or_default();
+        // Whether water came in the pause before the time says whether its first water is another wash.
+        let before = TimeDelta::days(i64::from(!sessions.is_empty()));
+        let time = (time.0 - before, time.1);
         let most = self.left.min(READINGS_MAX);
         let (readings, too_many) =
             if overlaps(stretch, time) { around(tx, stretch, time, most).await? } else { (Vec::new(), None) };
@@ -134,6 +146,7 @@ impl Loading {
             doubted: self.doubted.get(&number).cloned().unwrap_or_default(),
             corrections: corrections.cloned().collect(),
             readings,
+            sessions,
             too_many,
         }))
     }

@@ -27,8 +27,10 @@ pub struct Placed {
 }
 
 /// Which units.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Filter {
+    /// Of this serial number.
+    pub serial_number: Option<String>,
     /// That stand with this customer now.
     pub customer: Option<CustomerId>,
     /// That stand at this site now.
@@ -127,10 +129,8 @@ async fn from_model(tx: &Tx<'_>, id: UnitId, model: ModelId) -> Result<(), DbErr
         failure::create(tx, fitted.id, &part.failure).await?;
     }
     let zone = parse_zone(&dealer::get(tx).await?.time_zone)?;
-    for plan in template.routines_of(id, local_date(zone, tx.now())) {
-        routine::create(tx, &plan).await?;
-    }
-    Ok(())
+    let plans: Vec<_> = template.routines_of(id, local_date(zone, tx.now())).collect();
+    routine::create_all(tx, &plans).await
 }
 
 /// One unit.
@@ -166,6 +166,9 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Pla
     }
     if let Some(site) = filter.site {
         query = query.filter(unit::id.eq_any(standing().filter(placements::site_id.eq(site.0))));
+    }
+    if let Some(serial_number) = &filter.serial_number {
+        query = query.filter(unit::serial_number.eq(serial_number));
     }
     if let Some(model) = filter.model {
         query = query.filter(unit::model_id.eq(model.0));

@@ -5,6 +5,8 @@
 //! month. Customers' people are told ages by the calendar alone.
 
 use super::error::known;
+use super::measures::calibration;
+use super::schema::meter_attachment;
 use super::{DbError, Stored, Tx, failure};
 use crate::auth::Reach;
 use chrono::{DateTime, NaiveDate, Utc};
@@ -87,6 +89,8 @@ struct CountedRow {
 }
 
 /// Each counter of a unit with its months at the unit's placements; a pulse total repeats its dial.
+/// A month that is not over counts unless days after the present are in it, as when past nights are
+/// looked at again.
 const COUNTED: &str = "
 select a.unit_id, m.stream, a.valid @> $3 as present,
        array_agg(u.month order by u.month) as months,
@@ -97,7 +101,7 @@ select a.unit_id, m.stream, a.valid @> $3 as present,
   join placement p on p.dealer_id = a.dealer_id and p.unit_id = a.unit_id and p.valid && a.valid
   join meter_month u on u.dealer_id = p.dealer_id and u.subject_id = p.id and u.meter_no = a.meter_no
    and u.month + interval '1 month' > lower(a.valid) and (upper_inf(a.valid) or u.month < upper(a.valid))
-   and u.days > 0
+   and u.days > 0 and (u.month + interval '1 month' <= $3 or u.days <= $3::date - u.month + 1)
  where a.unit_id = any($1)
  group by a.unit_id, m.stream, a.meter_no, a.valid";
 
@@ -216,8 +220,25 @@ async fn counted(tx: &Tx<'_>, units: &[Uuid], found: &mut HashMap<Uuid, UnitWear
     Ok(())
 }
 
+/// The parts that have a counter of their own.
+///
+/// # Errors
+/// When the database fails.
+pub(in crate::db) async fn with_own(tx: &Tx<'_>) -> Result<Vec<Uuid>, DbError> {
+    let ids = meter_attachment::table.select(meter_attachment::component_id.assume_not_null());
+    let ids = ids.filter(meter_attachment::component_id.is_not_null()).distinct();
+    Ok(ids.load(&mut tx.conn()).await?)
+}
+
 /// Adds what the parts' own counters counted.
-async fn own(tx: &Tx<'_>, parts: &[Uuid], found: &mut HashMap<Uuid, UnitWear>) -> Result<(), DbError> {
+///
+/// # Errors
+/// When the database fails.
+pub(in crate::db) async fn own(
+    tx: &Tx<'_>,
+    parts: &[Uuid],
+    found: &mut HashMap<Uuid, UnitWear>,
+) -> Result<(), DbError> {
     let rows: Vec<OwnRow> = sql_query(OWN)
         .bind::<Array<SqlUuid>, _>(parts)
         .bind::<Array<Text>, _>(counting())
@@ -269,6 +290,8 @@ pub struct Seen {
     pub age: Option<Age>,
     /// What follows when it fails, where somebody said it and the scope shows it.
     pub failure: Option<Failure>,
+    /// When a calibration left it beyond use, if one did.
+    pub failed_calibration_at: Option<DateTime<Utc>>,
 }
 
 /// Parts with their ages.
@@ -281,6 +304,7 @@ pub async fn seen(tx: &Tx<'_>, parts: Vec<Stored<ComponentId, Component>>) -> Re
     units.dedup();
     let ids: Vec<Uuid> = parts.iter().map(|part| part.id.0).collect();
     let (mut wear, failures) = (of_units(tx, &units).await?, failure::of_parts(tx, &ids).await?);
+    let failed = calibration::failed(tx, &ids).await?;
     let dealer = tx.scope().reach() == Reach::Dealer;
     if dealer {
         own(tx, &ids, &mut wear).await?;
@@ -290,7 +314,8 @@ pub async fn seen(tx: &Tx<'_>, parts: Vec<Stored<ComponentId, Component>>) -> Re
         let age = unit.and_then(|unit| Age::of(part.id.0, &part.value, &unit.counters, unit.zone));
         // A customer's people see no counted use, so an assumed one would contradict the dealer's.
         let age = age.filter(|age| dealer || age.source == AgeSource::Calendar);
-        Seen { age, failure: failures.get(&part.id.0).copied(), part }
+        let failed_calibration_at = failed.get(&part.id.0).copied();
+        Seen { age, failure: failures.get(&part.id.0).copied(), failed_calibration_at, part }
     };
     Ok(parts.into_iter().map(one).collect())
 }

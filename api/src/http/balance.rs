@@ -2,6 +2,7 @@
 //! withheld with the reason.
 
 use domain::baseline::avoided::{Activity, Missing};
+use domain::cost::washes::Washes;
 use domain::uncertainty::expanded::Expanded;
 use domain::uncertainty::figures::Figures;
 use domain::water::balance::Basis;
@@ -39,6 +40,17 @@ pub struct BalanceView {
     residual_l: BalanceFigure,
     /// Recycled over all water to the washers.
     recycled_share: BalanceFigure,
+    /// Washes of these days, by tallies that cover all of them, else by counters, else by sessions at
+    /// single guns: `by` says which; `not_counted` where nothing does.
+    #[schema(value_type = Object, example = json!({"by": "counter", "washes": 412.0}))]
+    washes: Washes,
+    /// Hours with a trigger pulled; null where nothing counts them.
+    #[schema(example = 61.5)]
+    gun_h: Option<f64>,
+    /// That the wash volume is more than the tested guns can pass, and what to check; null where it is
+    /// not.
+    #[schema(example = json!(null))]
+    beyond_guns: Option<String>,
 }
 
 impl BalanceFigure {
@@ -70,6 +82,9 @@ impl BalanceView {
             recycled_by_losses_l: BalanceFigure::of(figures.recycled_by_losses_l),
             residual_l: residual,
             recycled_share: BalanceFigure::of(figures.recycled_share),
+            washes: statement.washed.clone(),
+            gun_h: statement.gun_h.as_ref().map(|hours| hours.value),
+            beyond_guns: statement.beyond_guns.map(|beyond| beyond.to_string()),
         }
     }
 }

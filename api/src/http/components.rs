@@ -169,6 +169,8 @@ pub struct ComponentView {
     out_why: Option<&'static str>,
     /// How old it is; null where nothing tells it.
     age: Option<AgeView>,
+    /// When a calibration left it beyond use: its life ended then, though it may still be fitted.
+    failed_calibration_at: Option<DateTime<Utc>>,
     /// What follows when it fails, for the dealer's people; null where nobody said.
     failure: Option<FailureInput>,
     #[serde(flatten)]
@@ -205,13 +207,14 @@ impl AgeView {
 }
 
 impl From<Seen> for ComponentView {
-    fn from(Seen { part: stored, age, failure }: Seen) -> Self {
+    fn from(Seen { part: stored, age, failure, failed_calibration_at }: Seen) -> Self {
         Self {
             id: stored.id.0,
             record: ComponentInput::from(&stored.value),
             out_at: stored.value.out.map(|out| out.at),
             out_why: stored.value.out.map(|out| out.why.as_str()),
             age: age.map(|age| AgeView::of(age, stored.value.rated_life)),
+            failed_calibration_at,
             failure: failure.as_ref().map(FailureInput::from),
             stamps: Stamps::from(&stored),
         }

@@ -1,5 +1,6 @@
 //! `/v1/findings` and `/v1/units/{id}/condition`: what is wrong with units before a part fails.
 
+use super::accounts::preview::MoneyView;
 use super::answer::{self, Page, Paging, Problems};
 use crate::auth::{Caller, perm};
 use crate::db::condition::{self, StoredFinding, StoredTest};
@@ -8,6 +9,8 @@ use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
+use domain::condition::cost::CostPerDay;
+use domain::condition::test::Kind;
 use domain::ids::UnitId;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -20,6 +23,22 @@ pub fn routes(config: &mut ServiceConfig) {
     config.service(list_findings).service(unit_condition);
 }
 
+/// What a finding costs a day. The two bounds differ where other use of the water account is known by
+/// bounds alone.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct FindingCost {
+    /// At least.
+    least: MoneyView,
+    /// At most.
+    most: MoneyView,
+}
+
+impl From<CostPerDay> for FindingCost {
+    fn from(CostPerDay { least, most }: CostPerDay) -> Self {
+        Self { least: least.into(), most: most.into() }
+    }
+}
+
 /// Something wrong with a unit that began on a day and has a size.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = Finding)]
@@ -30,7 +49,8 @@ pub struct FindingView {
     /// What the unit is called.
     #[schema(example = "Unit 3")]
     unit: String,
-    /// `passing_fill_valve`, `falling_flow`, `energy_above` or `starts_above`.
+    /// `passing_fill_valve`, `falling_flow`, `energy_above`, `starts_above`, `pressure_above`,
+    /// `ph_probe_drifts`, `orp_probe_drifts`, `oxygen_probe_drifts` or `dose_off`.
     #[schema(example = "falling_flow")]
     kind: &'static str,
     /// The same in words, with its size.
@@ -38,9 +58,16 @@ pub struct FindingView {
     words: String,
     /// The local day on which it began.
     since: NaiveDate,
-    /// Litres a day, a share, or kWh a day, as the kind says.
+    /// Litres a day of a fill valve; the share of flow, starts or dose; kWh a day; kPa; or a probe's
+    /// drift in 30 days, in pH, mV or percent of saturation.
     #[schema(example = 0.18)]
     size: f64,
+    /// Which of several things it is about, such as what pumps dose.
+    about: Option<String>,
+    /// What it costs a day: water at the tariff's marginal price, or energy at its price.
+    cost_per_day: Option<FindingCost>,
+    /// Why no cost is reckoned; null where one is, and until a night run has looked.
+    no_cost: Option<String>,
     /// When it was first found.
     opened_at: DateTime<Utc>,
     /// When it was last found.
@@ -52,9 +79,25 @@ pub struct FindingView {
 impl FindingView {
     fn of(stored: StoredFinding) -> Result<Self, DbError> {
         let kind = stored.kind()?;
-        let StoredFinding { id, unit_id, unit, since, size, opened_at, seen_at, closed_at, .. } = stored;
-        let (words, kind) = (kind.words(size), kind.as_str());
-        Ok(Self { id, unit_id, unit, kind, words, since, size, opened_at, seen_at, closed_at })
+        let (words, kind) = (stored.words()?, kind.as_str());
+        let cost_per_day = stored.cost().map(FindingCost::from);
+        let StoredFinding { id, unit_id, unit, since, size, about, no_cost, .. } = stored;
+        let StoredFinding { opened_at, seen_at, closed_at, .. } = stored;
+        Ok(Self {
+            id,
+            unit_id,
+            unit,
+            kind,
+            words,
+            since,
+            size,
+            about,
+            cost_per_day,
+            no_cost,
+            opened_at,
+            seen_at,
+            closed_at,
+        })
     }
 }
 
@@ -96,7 +139,7 @@ async fn list_findings(
 /// A test of a unit's condition.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct ConditionTest {
-    /// `passing_fill_valve`, `falling_flow`, `energy_above` or `starts_above`.
+    /// As of findings.
     #[schema(example = "starts_above")]
     kind: String,
     /// The night run that last came to it.
@@ -107,6 +150,16 @@ pub struct ConditionTest {
     /// The `unit` of values, what is `usual`, the `limit` of the statistic, and the last `points`
     /// with `day`, `value` and `statistic`; null where it was not run.
     chart: Option<Value>,
+}
+
+impl ConditionTest {
+    /// Tests on what people note, where nobody noted any of it.
+    fn without_notes(stored: &[StoredTest]) -> Vec<Self> {
+        let Some(tested_at) = stored.iter().map(|test| test.tested_at).max() else { return Vec::new() };
+        let missing = Kind::ALL.iter().filter(|kind| stored.iter().all(|test| test.kind != kind.as_str()));
+        let why = missing.filter_map(|kind| Some((kind.as_str().to_owned(), kind.needs_notes()?.to_string())));
+        why.map(|(kind, why)| Self { kind, tested_at, why_not: Some(why), chart: None }).collect()
+    }
 }
 
 impl From<StoredTest> for ConditionTest {
@@ -142,7 +195,9 @@ async fn unit_condition(
             unit::get(tx, *id).await?;
             let open = condition::open_of(tx, &[id.0]).await?;
             let findings = open.into_iter().map(FindingView::of).collect::<Result<Vec<_>, _>>()?;
-            let tests = condition::tests(tx, id.0).await?.into_iter().map(ConditionTest::from).collect();
+            let stored = condition::tests(tx, id.0).await?;
+            let without_notes = ConditionTest::without_notes(&stored);
+            let tests = stored.into_iter().map(ConditionTest::from).chain(without_notes).collect();
             Ok(UnitCondition { unit_id: id.0, findings, tests })
         })
         .await?;

@@ -86,10 +86,10 @@ async fn add_file(
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListFiles {
-    /// The kind of record: `reading`.
+    /// The kind of record: `reading`, `service_event` or `routine_done`.
     #[param(example = "reading")]
     record: String,
-    /// The record's id; of readings that of their meter.
+    /// The record's id; of readings that of their meter, of certificates that of their routine.
     record_id: Uuid,
 }
 

@@ -29,7 +29,7 @@ pub struct FindingView {
     /// What the meter is called.
     #[schema(example = "Make-up, bay 2")]
     meter: String,
-    /// `readings_missing`, `stuck`, `pulses_lost`, `pulses_extra` or `pulse_drift`.
+    /// `readings_missing`, `stuck`, `pulses_lost`, `pulses_extra`, `pulse_drift` or `beyond_the_guns`.
     #[schema(example = "pulses_lost")]
     kind: String,
     /// The same in words, with its size.

@@ -2,6 +2,7 @@
 
 pub mod accounts;
 pub mod answer;
+pub mod api_clients;
 pub mod asking;
 pub mod attachments;
 pub mod balance;
@@ -11,12 +12,16 @@ pub mod condition;
 pub mod corrections;
 pub mod cost_to_serve;
 pub mod customers;
+pub mod discharge_links;
 pub mod files;
+pub mod invitations;
 pub mod measures;
 pub mod meter_findings;
 pub mod meters;
+pub mod oauth;
 pub mod operations;
 pub mod part_kinds;
+pub mod people;
 pub mod placements;
 pub mod prices;
 pub mod reading_exceptions;
@@ -26,6 +31,7 @@ pub mod risk;
 pub mod routines;
 pub mod routines_due;
 pub mod savings_reports;
+pub mod second_factor;
 pub mod service;
 pub mod sessions;
 pub mod site_costs;
@@ -44,8 +50,14 @@ use utoipa_actix_web::service_config::ServiceConfig;
 pub fn routes(config: &mut ServiceConfig) {
     config
         .configure(sessions::routes)
+        .configure(oauth::routes)
+        .configure(api_clients::routes)
+        .configure(second_factor::routes)
+        .configure(people::routes)
+        .configure(invitations::routes)
         .configure(customers::routes)
         .configure(sites::routes)
+        .configure(discharge_links::routes)
         .configure(unit_models::routes)
         .configure(units::routes)
         .configure(placements::routes)

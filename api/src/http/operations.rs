@@ -1,9 +1,13 @@
 //! For whoever runs the service: probes, metrics, the API's document and the page that shows it.
 
+use crate::auth::token::{KEY_SET_MAX_AGE_S, Keys};
 use crate::db::Db;
+use crate::http::discharge_links::discharge_json;
+use crate::http::oauth::metadata;
 use crate::http::service::feeds::calendar;
 use crate::problem::{Kind, Problem};
 use crate::telemetry::Metrics;
+use actix_web::http::header;
 use actix_web::web::{self, Data, ServiceConfig};
 use actix_web::{HttpResponse, get};
 use utoipa_swagger_ui::SwaggerUi;
@@ -16,7 +20,10 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(metrics)
         .service(document)
         .service(problems)
+        .service(key_set)
         .service(calendar)
+        .service(discharge_json)
+        .service(metadata)
         .service(web::redirect("/docs", "/docs/"))
         .service(web::scope("/docs").service(
             SwaggerUi::new("/{_:.*}").config(utoipa_swagger_ui::Config::from("/openapi.json").validator_url("none")),
@@ -46,6 +53,15 @@ async fn metrics(metrics: Data<Metrics>, db: Data<Db>) -> HttpResponse {
 #[get("/openapi.json")]
 async fn document(document: Data<utoipa::openapi::OpenApi>) -> HttpResponse {
     HttpResponse::Ok().json(document.get_ref())
+}
+
+/// The public keys of access tokens, as a JWK Set (RFC 7517).
+#[get("/.well-known/jwks.json")]
+async fn key_set(keys: Data<Keys>) -> HttpResponse {
+    HttpResponse::Ok()
+        .content_type("application/jwk-set+json")
+        .insert_header((header::CACHE_CONTROL, format!("public, max-age={KEY_SET_MAX_AGE_S}")))
+        .body(keys.key_set().to_string())
 }
 
 /// What each kind of problem means: where a problem's `type` points.

@@ -20,7 +20,7 @@ use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_placement).service(list_placements).service(end_placement);
+    config.service(create_placement).service(list_placements).service(list_site_placements).service(end_placement);
 }
 
 /// What was read when a unit changed hands.
@@ -208,6 +208,21 @@ async fn list_placements(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| placement::list(tx, *id).await).await?;
+    Ok(answer::all(rows, PlacementView::from))
+}
+
+/// List the placements at a site
+///
+/// Every unit that stands or stood there, all on one page, oldest first; a customer sees its own.
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The site's id")),
+    responses((status = 200, description = "The placements", body = Page<PlacementView>), Problems))]
+#[get("/sites/{id}/placements")]
+async fn list_site_placements(
+    caller: Caller<perm::ReadUnits>,
+    id: Path<SiteId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let rows = db.read(caller.scope(), caller.now(), async |tx| placement::at_site(tx, *id).await).await?;
     Ok(answer::all(rows, PlacementView::from))
 }
 

@@ -128,35 +128,39 @@ pub struct RulingInput {
     /// `accept`: the step counts. `void`: one of its two readings is taken out. `correct`: one
     /// of them was another value. `exchange`: the register was exchanged in between.
     #[schema(example = "correct")]
-    ruling: String,
+    pub(crate) ruling: String,
     /// For `void` and `correct`: the reading, by its instant; the later one where left out.
     #[serde(default, deserialize_with = "optional_instant")]
     #[schema(example = "2026-03-01T08:00:00Z")]
-    read_at: Option<DateTime<Utc>>,
+    pub(crate) read_at: Option<DateTime<Utc>>,
     /// For `correct`: what the register really showed, in the meter's own unit.
     #[serde(default)]
     #[schema(example = 412_530.0)]
-    register: Option<f64>,
+    pub(crate) register: Option<f64>,
     /// For `exchange`: when.
     #[serde(default, deserialize_with = "optional_instant")]
     #[schema(example = json!(null))]
-    at: Option<DateTime<Utc>>,
+    pub(crate) at: Option<DateTime<Utc>>,
     /// For `exchange`: last value of the old register, in counts.
     #[serde(default)]
     #[schema(example = json!(null))]
-    old_final: Option<f64>,
+    pub(crate) old_final: Option<f64>,
     /// For `exchange`: first value of the new register, in counts.
     #[serde(default)]
     #[schema(example = json!(null))]
-    new_start: Option<f64>,
+    pub(crate) new_start: Option<f64>,
     /// Why.
     #[serde(default)]
     #[schema(example = "Two digits changed places on the round sheet", max_length = 500)]
-    note: Option<String>,
+    pub(crate) note: Option<String>,
 }
 
 impl RulingInput {
-    fn parse(&self) -> Result<(Decision, Option<String>), Faults> {
+    /// The decision and what is said with it.
+    ///
+    /// # Errors
+    /// Every fault found.
+    pub(crate) fn parse(&self) -> Result<(Decision, Option<String>), Faults> {
         let mut faults = Faults::default();
         let decision = self.decision(&mut faults);
         let note = faults.optional_text("/note", self.note.as_deref(), 500);

@@ -1,7 +1,7 @@
 //! `/v1/readings`: batches in, and a meter's readings back.
 
 use super::answer::Problems;
-use crate::auth::{Caller, Role, perm};
+use crate::auth::{Caller, Reach, perm};
 use crate::db::{Db, Tx, meter_known, reading};
 use crate::extract::collect;
 use crate::problem::{FaultBody, Kind, Problem};
@@ -100,7 +100,7 @@ async fn add_readings(
 ) -> Result<HttpResponse, Problem> {
     let media = Media::of(request.content_type())?;
     let body = collect(&request, payload.into_inner(), limits.batch_bytes_max).await?;
-    let by_customer = caller.role() == Role::CustomerReader;
+    let by_customer = caller.scope().reach() != Reach::Dealer;
     let mut parsed = in_background(move || parse(media, &body)).await??;
     if by_customer {
         parsed.rows.iter_mut().for_each(|row| row.source = Source::CUSTOMER);

@@ -50,9 +50,10 @@ pub struct ToleranceInput {
     /// Share of each issued volume, count or energy, 0 to 1.
     #[schema(example = 0.05, minimum = 0, maximum = 1)]
     share: f64,
-    /// Amount of money saved, `{"amount": "10.00", "currency": "EUR"}`.
-    #[schema(value_type = Object, example = json!({"amount": "10.00", "currency": "EUR"}))]
-    money: Money,
+    /// Amounts of money, `{"amount": "10.00", "currency": "EUR"}`, one for each currency in which
+    /// accounts are billed. Money in another currency may not differ at all.
+    #[schema(value_type = Vec<Object>, example = json!([{"amount": "10.00", "currency": "EUR"}]))]
+    money: Vec<Money>,
 }
 
 impl From<&ReportRule> for ReportRuleInput {
@@ -62,7 +63,7 @@ impl From<&ReportRule> for ReportRuleInput {
             least_grade: rule.least_grade,
             least_coverage: rule.least_coverage,
             days_after_month_end: rule.days_after_month_end,
-            tolerance: ToleranceInput { share: rule.tolerance.share, money: rule.tolerance.money },
+            tolerance: ToleranceInput { share: rule.tolerance.share, money: rule.tolerance.money.clone() },
         }
     }
 }

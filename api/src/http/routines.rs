@@ -200,9 +200,9 @@ pub struct CertificateInput {
     /// `passed`, or `failed`: then the work stays due.
     #[schema(example = "passed")]
     result: String,
-    /// SHA-256 of the document, in hexadecimal.
+    /// SHA-256 of the document, which was sent to `/v1/files`, in hexadecimal. It counts only with it.
     #[serde(default)]
-    #[schema(example = json!(null))]
+    #[schema(example = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08")]
     certificate_sha256: Option<String>,
 }
 

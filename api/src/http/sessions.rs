@@ -1,26 +1,38 @@
-//! `/v1/sessions` and `/v1/me`: signing in, going on, signing out, and who one is.
+//! `/v1/sessions` and `/v1/me`: signing in, going on, signing out, one's own sign-ins, and who one is.
 
-use super::answer::Problems;
-use crate::auth::token::{ACCESS_MINUTES, Identity, Keys, REFRESH_DAYS, hash_refresh, new_refresh};
-use crate::auth::{Caller, Reach, password, perm};
-use crate::db::gate::{MembershipRow, NewFamily};
-use crate::db::{Db, dealer};
+use super::answer::{self, Page, Problems};
+use crate::auth::revoked::Revoked;
+use crate::auth::token::{ACCESS_MINUTES, Keys};
+use crate::auth::{Caller, Reach, perm};
+use crate::db::people::account::AccountRow;
+use crate::db::people::family::SignIn as Kept;
+use crate::db::{Db, DbError, dealer};
 use crate::extract::Body;
 use crate::problem::{Kind, Problem};
+use crate::signing_in::place::Visit;
+use crate::signing_in::{self, Choice, Next, account};
 use actix_web::http::StatusCode;
-use actix_web::web::{self, Data};
-use actix_web::{HttpResponse, get, post};
-use chrono::{Duration, Utc};
+use actix_web::web::{Data, Path};
+use actix_web::{HttpRequest, HttpResponse, get, post};
+use chrono::{DateTime, Utc};
 use domain::fault::Faults;
-use domain::ids::{AccountId, DealerId};
 use serde::{Deserialize, Serialize};
+use serde_json::json;
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(sign_in).service(refresh).service(sign_out).service(me);
+    config
+        .service(sign_in)
+        .service(list_sessions)
+        .service(refresh)
+        .service(sign_out)
+        .service(end_other_sessions)
+        .service(end_session)
+        .service(me)
+        .service(change_password);
 }
 
 /// A sign-in.
@@ -29,20 +41,24 @@ pub fn routes(config: &mut ServiceConfig) {
 pub struct SignIn {
     /// E-mail address of the account.
     #[schema(example = "office@example.com")]
-    pub(crate) email: String,
+    email: String,
     /// Its password.
     #[schema(example = "correct horse battery staple")]
-    pub(crate) password: String,
+    password: String,
+    /// The code of the second factor, or a recovery code, for an account that has one.
+    #[serde(default)]
+    #[schema(example = "492039")]
+    code: Option<String>,
     /// Which membership, for an account that has several; the problem lists them.
     #[serde(default)]
-    pub(crate) membership_id: Option<Uuid>,
+    membership_id: Option<Uuid>,
 }
 
 /// Tokens.
 #[derive(Serialize, ToSchema)]
 pub struct Tokens {
     /// Send it as `Authorization: Bearer`.
-    pub(crate) access_token: String,
+    access_token: String,
     /// Always `Bearer`.
     token_type: &'static str,
     /// Seconds until the access token ends.
@@ -50,6 +66,17 @@ pub struct Tokens {
     expires_in: i64,
     /// Exchange it, once, for the next pair.
     refresh_token: String,
+}
+
+impl From<signing_in::Tokens> for Tokens {
+    fn from(tokens: signing_in::Tokens) -> Self {
+        Self {
+            access_token: tokens.access,
+            token_type: "Bearer",
+            expires_in: ACCESS_MINUTES * 60,
+            refresh_token: tokens.refresh,
+        }
+    }
 }
 
 /// A refresh token.
@@ -83,88 +110,64 @@ pub struct Me {
 
 /// Sign in
 ///
-/// Gives an access token for 15 minutes and a refresh token for 30 days.
+/// Gives an access token for 15 minutes and a refresh token that goes on for 30 days. An account with a
+/// second factor sends its code along. After some wrong tries each further one has to wait longer; who
+/// signed in from an address before is not held up by what others try elsewhere.
 #[utoipa::path(tag = "sign-in", request_body = SignIn, security(()),
     responses((status = 201, description = "Tokens", body = Tokens), Problems))]
 #[post("/sessions")]
-async fn sign_in(input: Body<SignIn>, db: Data<Db>, keys: Data<Keys>) -> Result<HttpResponse, Problem> {
-    let tokens = tokens_for(&db, &keys, input.0).await?;
-    Ok(HttpResponse::build(StatusCode::CREATED).json(tokens))
-}
-
-/// Checks a sign-in and keeps it.
-///
-/// # Errors
-/// The same words for an unknown address and a wrong password, after the same time.
-pub(crate) async fn tokens_for(db: &Db, keys: &Keys, input: SignIn) -> Result<Tokens, Problem> {
-    let refused = || Problem::new(Kind::NotSignedIn, "The e-mail address or the password is wrong.");
-    let account = db.account_by_email(&input.email).await?;
-    let stored = account.as_ref().map_or(password::DECOY.to_owned(), |account| account.password_hash.clone());
-    let typed = input.password;
-    let verified = web::block(move || password::verify(&typed, &stored)).await.unwrap_or(false);
-    let account = account.filter(|_| verified).ok_or_else(refused)?;
-    let memberships = db.memberships(account.id).await?;
-    let chosen = choose(&memberships, input.membership_id)?;
-    let (token, refresh_hash) = new_refresh();
-    let now = Utc::now();
-    let family = NewFamily {
-        account: account.id,
-        dealer: DealerId(chosen.dealer_id),
-        membership: chosen.id,
-        refresh_hash,
-        expires_at: now + Duration::days(REFRESH_DAYS),
-    };
-    db.add_family(&family, now).await?;
-    answer(keys, chosen, token)
-}
-
-fn choose(memberships: &[MembershipRow], wanted: Option<Uuid>) -> Result<&MembershipRow, Problem> {
-    match (memberships, wanted) {
-        ([only], None) => Ok(only),
-        (several, Some(wanted)) => several.iter().find(|membership| membership.id == wanted).ok_or_else(|| {
-            Problem::at(Kind::Invalid, "/membership_id", "unknown_membership", "It is not one of yours.")
-        }),
-        ([], None) => Err(Problem::new(Kind::NotAllowed, "The account belongs to no dealer; ask yours to add you.")),
-        (several, None) => {
-            let mut faults = Faults::default();
-            for membership in several {
-                let role = membership.role()?;
-                let detail = format!("send {} to sign in as {role} of dealer {}", membership.id, membership.dealer_id);
-                faults.add("/membership_id", "choose_membership", detail);
-            }
-            Err(faults.into())
+async fn sign_in(
+    request: HttpRequest,
+    input: Body<SignIn>,
+    db: Data<Db>,
+    keys: Data<Keys>,
+) -> Result<HttpResponse, Problem> {
+    let (SignIn { email, password, code, membership_id }, visit) = (input.0, Visit::of(&request));
+    let account = signing_in::check_password(&db, &email, password, &visit).await?;
+    match (account.totp_since, code.as_deref()) {
+        (None, _) => {}
+        (Some(_), Some(code)) => signing_in::check_code(&db, &keys, &account, code, &visit).await?,
+        (Some(_), None) => {
+            return Err(Problem::at(Kind::Invalid, "/code", "required", "Send the code of your second factor along."));
         }
+    }
+    match signing_in::go_on(&db, &keys, &account, membership_id, &visit).await? {
+        Next::In(tokens) => Ok(HttpResponse::build(StatusCode::CREATED).json(Tokens::from(tokens))),
+        Next::Choose(choices) => Err(choose(&choices)),
+        Next::SetUpCode => Err(Problem::new(Kind::NotAllowed, SET_UP_FIRST)),
     }
 }
 
-fn answer(keys: &Keys, membership: &MembershipRow, refresh_token: String) -> Result<Tokens, Problem> {
-    let identity = Identity {
-        account: AccountId(membership.account_id),
-        dealer: DealerId(membership.dealer_id),
-        membership: membership.id,
-        role: membership.role()?,
-        customer: membership.customer(),
-    };
-    let access_token = keys.issue(&identity, Utc::now()).map_err(|error| Problem::internal(&error))?;
-    Ok(Tokens { access_token, token_type: "Bearer", expires_in: ACCESS_MINUTES * 60, refresh_token })
+const SET_UP_FIRST: &str =
+    "Your dealer asks its owners for a second factor. Sign in at /sign-in with a browser once, to set one up.";
+
+fn choose(choices: &[Choice]) -> Problem {
+    let mut faults = Faults::default();
+    for Choice { membership, dealer, role } in choices {
+        let detail = format!("send {membership} to sign in as {role} of {dealer}");
+        faults.add("/membership_id", "choose_membership", detail);
+    }
+    faults.into()
 }
 
 /// Go on with a sign-in
 ///
-/// Exchanges a refresh token for the next pair; each works once.
+/// Exchanges a refresh token for the next pair; each works once. One that was exchanged before ends the
+/// whole sign-in, because somebody else has it too; only within ten seconds it gives the same next token
+/// again, for answers that got lost.
 #[utoipa::path(tag = "sign-in", request_body = Refresh, security(()),
     responses((status = 200, description = "The next tokens", body = Tokens), Problems))]
 #[post("/sessions/refresh")]
-async fn refresh(input: Body<Refresh>, db: Data<Db>, keys: Data<Keys>) -> Result<HttpResponse, Problem> {
-    let (token, new_hash) = new_refresh();
-    let rotated = db.rotate_family(&hash_refresh(&input.0.refresh_token), &new_hash, Utc::now()).await;
-    let membership = match rotated {
-        Err(crate::db::DbError::NotFound) => {
-            return Err(Problem::new(Kind::NotSignedIn, "The refresh token is used up or expired; sign in again."));
-        }
-        other => other?,
-    };
-    Ok(HttpResponse::Ok().json(answer(&keys, &membership, token)?))
+async fn refresh(
+    request: HttpRequest,
+    input: Body<Refresh>,
+    db: Data<Db>,
+    keys: Data<Keys>,
+    revoked: Data<Revoked>,
+) -> Result<HttpResponse, Problem> {
+    let tokens = signing_in::refresh(&db, &keys, &input.0.refresh_token, &Visit::of(&request)).await;
+    revoked.look_again();
+    Ok(HttpResponse::Ok().json(Tokens::from(tokens?)))
 }
 
 /// Sign out
@@ -173,9 +176,104 @@ async fn refresh(input: Body<Refresh>, db: Data<Db>, keys: Data<Keys>) -> Result
 #[utoipa::path(tag = "sign-in", request_body = Refresh, security(()),
     responses((status = 204, description = "Signed out"), Problems))]
 #[post("/sessions/end")]
-async fn sign_out(input: Body<Refresh>, db: Data<Db>) -> Result<HttpResponse, Problem> {
-    db.revoke_family(&hash_refresh(&input.0.refresh_token), Utc::now()).await?;
+async fn sign_out(input: Body<Refresh>, db: Data<Db>, revoked: Data<Revoked>) -> Result<HttpResponse, Problem> {
+    signing_in::sign_out(&db, &input.0.refresh_token, Utc::now()).await?;
+    revoked.look_again();
     Ok(HttpResponse::NoContent().finish())
+}
+
+/// One of one's own sign-ins.
+#[derive(Serialize, ToSchema)]
+pub struct Session {
+    id: Uuid,
+    /// Whether it is the one that asks.
+    current: bool,
+    /// For which dealer.
+    #[schema(example = "Brookside Wash Systems")]
+    dealer: String,
+    /// The browser or program, as it calls itself.
+    #[schema(example = "Firefox on Linux")]
+    device: Option<String>,
+    /// The address it was last renewed from.
+    #[schema(example = "198.51.100.7")]
+    address: Option<String>,
+    /// When it began.
+    created_at: DateTime<Utc>,
+    /// When it was last renewed; in use it is so every 15 minutes.
+    last_used_at: DateTime<Utc>,
+    /// When it ends, however often it is used.
+    expires_at: DateTime<Utc>,
+}
+
+/// List one's own sign-ins, the last used first
+#[utoipa::path(tag = "sign-in", responses((status = 200, description = "The sign-ins", body = Page<Session>), Problems))]
+#[get("/sessions")]
+async fn list_sessions(caller: Caller<perm::ReadSelf>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    let own = db.sign_ins(caller.account()?, caller.now()).await?;
+    Ok(answer::all(own, |kept: Kept| Session {
+        id: kept.id,
+        current: kept.id == caller.session(),
+        dealer: kept.dealer,
+        device: kept.device,
+        address: kept.address,
+        created_at: kept.created_at,
+        last_used_at: kept.used_at,
+        expires_at: kept.expires_at,
+    }))
+}
+
+/// End one of one's own sign-ins
+#[utoipa::path(tag = "sign-in", params(("id" = Uuid, Path, description = "The sign-in's id")),
+    responses((status = 204, description = "It has ended"), Problems))]
+#[post("/sessions/{id}/end")]
+async fn end_session(
+    caller: Caller<perm::WriteSelf>,
+    id: Path<Uuid>,
+    db: Data<Db>,
+    revoked: Data<Revoked>,
+) -> Result<HttpResponse, Problem> {
+    end_one(&db, &revoked, &caller, *id).await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// Ends one of the caller's own sign-ins.
+///
+/// # Errors
+/// When it is not the caller's.
+pub(crate) async fn end_one<P>(db: &Db, revoked: &Revoked, caller: &Caller<P>, id: Uuid) -> Result<(), Problem> {
+    let account = caller.account()?;
+    let own = db.sign_ins(account, caller.now()).await?;
+    if own.iter().any(|kept| kept.id == id) {
+        db.note(caller.scope(), caller.now(), ("sign_in", id), "signed_out", &json!({})).await?;
+    }
+    db.end_sign_in(account, id, caller.now()).await?;
+    revoked.look_again();
+    Ok(())
+}
+
+/// End all of one's own sign-ins but this one
+#[utoipa::path(tag = "sign-in", responses((status = 204, description = "They have ended"), Problems))]
+#[post("/sessions/end-others")]
+async fn end_other_sessions(
+    caller: Caller<perm::WriteSelf>,
+    db: Data<Db>,
+    revoked: Data<Revoked>,
+) -> Result<HttpResponse, Problem> {
+    end_others(&db, &revoked, &caller).await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// Ends all of the caller's own sign-ins but the one that asks.
+///
+/// # Errors
+/// When the database fails.
+pub(crate) async fn end_others<P>(db: &Db, revoked: &Revoked, caller: &Caller<P>) -> Result<(), Problem> {
+    let account = caller.account()?;
+    let detail = json!({ "which": "all_others" });
+    db.note(caller.scope(), caller.now(), ("sign_in", caller.session()), "signed_out", &detail).await?;
+    db.end_other_sign_ins(account, caller.session(), caller.now()).await?;
+    revoked.look_again();
+    Ok(())
 }
 
 /// Who one is
@@ -188,11 +286,55 @@ async fn me(caller: Caller<perm::ReadSelf>, db: Data<Db>) -> Result<HttpResponse
         Reach::Customer(customer) => Some(customer.0),
     };
     Ok(HttpResponse::Ok().json(Me {
-        account_id: caller.scope().account().map_or(Uuid::nil(), |account| account.0),
+        account_id: caller.account()?.0,
         role: caller.role().as_str(),
         dealer: dealer.name,
         time_zone: dealer.time_zone,
         currency: dealer.currency,
         customer_id,
     }))
+}
+
+/// A change of one's own password.
+#[derive(Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PasswordChange {
+    /// The present password.
+    #[schema(example = "correct horse battery staple")]
+    password: String,
+    /// The new one: 15 characters or more, 8 beside a second factor, and not easily guessed.
+    #[schema(example = "seven otters under a bridge", min_length = 8, max_length = 256)]
+    new_password: String,
+}
+
+/// Change one's own password
+///
+/// All other sign-ins of the account end.
+#[utoipa::path(tag = "sign-in", request_body = PasswordChange,
+    responses((status = 204, description = "It is changed"), Problems))]
+#[post("/me/password")]
+async fn change_password(
+    request: HttpRequest,
+    caller: Caller<perm::WriteSelf>,
+    input: Body<PasswordChange>,
+    db: Data<Db>,
+    revoked: Data<Revoked>,
+) -> Result<HttpResponse, Problem> {
+    let own = own_account(&db, &caller).await?;
+    let PasswordChange { password, new_password } = input.0;
+    let visit = Visit::of(&request);
+    account::change_password(&db, &own, (password, new_password), caller.session(), &visit).await?;
+    revoked.look_again();
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// The account of who asks.
+///
+/// # Errors
+/// When it may not sign in any more.
+pub(crate) async fn own_account<P>(db: &Db, caller: &Caller<P>) -> Result<AccountRow, Problem> {
+    db.account(caller.account()?).await.map_err(|error| match error {
+        DbError::NotFound => Problem::new(Kind::NotSignedIn, "The account may not sign in any more."),
+        other => other.into(),
+    })
 }

@@ -141,7 +141,9 @@ pub struct PaybackAnswer {
 ///
 /// From the savings that the reports of the months say, less what the unit cost to run.
 #[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id")),
-    responses((status = 200, description = "How it stands", body = PaybackAnswer), Problems))]
+    responses((status = 200, description = "How it stands", body = PaybackAnswer), Problems,
+        (status = 409, description = "No investment is recorded for the site",
+            content_type = "application/problem+json", body = crate::problem::ProblemBody)))]
 #[get("/sites/{id}/payback")]
 async fn get_site_payback(
     caller: Caller<perm::ReadAccounts>,

@@ -140,6 +140,9 @@ pub struct ListUnits {
     site_id: Option<Uuid>,
     /// Only those of this model.
     model_id: Option<Uuid>,
+    /// Only that of this serial number.
+    #[param(example = "LP-2207")]
+    serial_number: Option<String>,
     /// Whether to give retired ones too.
     #[serde(default)]
     #[param(required = false)]
@@ -149,6 +152,7 @@ pub struct ListUnits {
 impl ListUnits {
     fn filter(&self) -> unit::Filter {
         unit::Filter {
+            serial_number: self.serial_number.clone(),
             customer: self.customer_id.map(CustomerId),
             site: self.site_id.map(SiteId),
             model: self.model_id.map(ModelId),

@@ -101,6 +101,11 @@ pub struct WaterFigure {
     /// `run_h`, `starts`, `wash_count`. What no meter measures is left out, never zero.
     #[schema(value_type = Object, example = json!({"makeup_l": 412.5}))]
     amounts: Value,
+    /// Washes by the pauses between sessions at single guns, of `step=day`; left out where the
+    /// readings can't tell them apart.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = 12)]
+    sessions: Option<u32>,
     /// The expanded uncertainty (coverage factor 2) of each volume in `amounts`, in litres: class of
     /// its meters in service, resolution, and how steps longer than a day were spread; where
     /// several meters measure it, the widest of their classes. Of days and read periods; months
@@ -144,6 +149,7 @@ impl From<StoredDay> for WaterFigure {
             state: "live",
             grade: day.fact.amounts.grade().as_str(),
             amounts: fact::to_json(&day.fact.amounts),
+            sessions: day.fact.sessions,
             expanded: None,
             coverage: day.fact.coverage,
             estimated_share: day.fact.estimated_share,
@@ -165,6 +171,7 @@ impl From<StoredMonth> for WaterFigure {
             state: "live",
             grade: month.fact.grade.as_str(),
             amounts: fact::to_json(&month.fact.amounts),
+            sessions: None,
             expanded: None,
             coverage: month.fact.coverage,
             estimated_share: month.fact.estimated_share,
@@ -186,6 +193,7 @@ impl From<period_fact::StoredPeriod> for WaterFigure {
             state: "live",
             grade: period.amounts.grade().as_str(),
             amounts: fact::to_json(&period.amounts),
+            sessions: None,
             expanded: None,
             // A read period is what lies between readings, and its sum is no estimate.
             coverage: 1.0,

@@ -84,8 +84,7 @@ impl Tally {
     ) {
         for part in &computed.parts {
             let Some(now_known) = known.get(&part.component) else { continue };
-            let component = &now_known.component;
-            match outcome(made_at, days, component.last_good_at, component.out, now) {
+            match outcome(made_at, days, now_known.component.last_good_at, now_known.ended(), now) {
                 None => self.pending += 1,
                 Some(found) if found.state == State::Unknown => self.unknown += 1,
                 Some(found) => self.judged.extend(judged(part, at, found.state == State::Failed, found.after_days)),
@@ -100,7 +99,7 @@ fn judged(part: &PartForecast, at: usize, failed: bool, after_days: f64) -> Opti
         probability: ahead.chance?.p,
         failed,
         after_days,
-        age: part.age,
+        age: part.age.value,
         use_: ahead.use_,
         rated_life: part.rated_life,
         by_constant_rate: ahead.by_constant_rate,

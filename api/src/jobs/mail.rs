@@ -1,15 +1,17 @@
 //! The queue of mails, and the reminders that go into it. Inside `serve` it is worked off every
 //! few seconds; several instances share it without sending anything twice.
 
-use super::report_mail;
+use super::{people_mail, report_mail};
 use crate::auth::Scope;
 use crate::db::asking::request::{self, ASK, Asking, REMIND};
 use crate::db::asking::{due, reminder_rule};
 use crate::db::job::{self, Job};
+use crate::db::people::invitation::INVITE;
 use crate::db::report::recipient::SEND;
 use crate::db::{Db, DbError, Stored, Tx, dealer};
 use crate::mail::{Letter, Mailer, Post, SendError};
 use crate::problem::chain;
+use crate::signing_in::account::RESET;
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use domain::asking::reminder::Asked;
@@ -111,7 +113,12 @@ async fn work(
     job: &Job,
     drained: &mut Drained,
 ) -> Result<(), DbError> {
-    let letter = match written(db, scope, post, now, job).await {
+    let written = match job.kind.as_str() {
+        INVITE | RESET => people_mail::letter(db, scope, post, now, job).await,
+        SEND => report_mail::letter(db, scope, post, now, job).await,
+        _ => db.write(scope, now, async |tx| letter(tx, post, job).await).await,
+    };
+    let letter = match written {
         Ok(letter) => letter,
         // What can't be written down today may be tomorrow, by a later version.
         Err(DbError::Internal(error)) => {
@@ -156,20 +163,6 @@ async fn note_failed(
 ) -> Result<(), DbError> {
     tracing::warn!(job = %job.id, kind = job.kind, error = words, "mail not written");
     db.write(scope, now, async |tx| job::failed(tx, job, words, hopeless).await.map(drop)).await
-}
-
-/// The letter of a job; none when it is no longer wanted.
-async fn written(
-    db: &Db,
-    scope: &Scope,
-    post: &Post,
-    now: DateTime<Utc>,
-    job: &Job,
-) -> Result<Option<Letter>, DbError> {
-    if job.kind == SEND {
-        return report_mail::letter(db, scope, post, now, job).await;
-    }
-    db.write(scope, now, async |tx| letter(tx, post, job).await).await
 }
 
 #[derive(Deserialize)]

@@ -1,28 +1,37 @@
-//! What is wrong with the units that the night touches: tests on their days, and on their hours
-//! where meters report by the hour. Chunks of units keep memory bounded; each reading is passed once.
+//! What is wrong with the units that the night touches: tests on their days, on their hours where
+//! meters report by the hour, and on what people noted of pressures, probes and dosing. Chunks of units keep memory bounded; each reading is passed once.
 
 use crate::auth::Scope;
 use crate::db::condition::{self, Tested};
 use crate::db::condition_inputs::{self as inputs, OwnMeter, RunningDay, Standing};
+use crate::db::condition_notes::{self as notes, UnitNotes};
 use crate::db::night_plan::Subject;
 use crate::db::sheet_stream::{SheetView, Wanted};
-use crate::db::{Db, DbError};
+use crate::db::{Db, DbError, money_inputs};
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeDelta, Utc};
-use domain::condition::chart::Cusum;
+use domain::condition::cost::{CostPerDay, Wasted, cost_per_day};
 use domain::condition::days::{Day, Meters, energy_above, falling_flow, starts_above};
+use domain::condition::dose::dose_off;
+use domain::condition::drift::drifting;
 use domain::condition::hours::{Hours, Idle, idle};
-use domain::condition::steady;
+use domain::condition::pressure::pressure_above;
+use domain::condition::steady::{Charts, Found, charts};
 use domain::condition::test::{Kind, Outcome, WhyNot};
 use domain::condition::valve::passing;
+use domain::ids::{CustomerId, SiteId};
+use domain::measures::calibration::Probe;
 use domain::metering::stream::Stream;
+use domain::zone::local_date;
 use serde_json::json;
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use uuid::Uuid;
 
 /// Units tested in one go.
 const UNITS_A_CHUNK: usize = 32;
-/// Days looked back on.
-const DAYS_BACK: u64 = 400;
+/// Days looked back on: the months of the year before and what was usual at their begin.
+const DAYS_BACK: u64 = 550;
+/// Days that tell how much water a site uses lately.
+const DAYS_OF_USE: u64 = 30;
 /// Days looked back on by the hour.
 const HOURS_BACK_DAYS: u64 = 120;
 /// What is open keeps this many days before it in view, so that it does not become usual.
@@ -30,18 +39,26 @@ const DAYS_BEFORE_FINDING: u64 = 120;
 /// No open finding has more days than these read.
 const DAYS_BACK_MAX: u64 = 800;
 
-/// Tests the units of these subjects that stand where they stood.
+/// Tests the units of these subjects that stand where they stood, and those of which something was
+/// noted that they are tested on.
 pub(super) async fn test(db: &Db, scope: &Scope, as_of: DateTime<Utc>, subjects: &[Subject]) -> Result<(), DbError> {
-    let Some(chart) = steady::chart() else { return Ok(()) };
-    let placements: Vec<Uuid> =
-        subjects.iter().filter(|subject| subject.unit_id.is_some()).map(|subject| subject.id).collect();
+    let Some(charts) = charts() else { return Ok(()) };
+    let (taken_on, noted) = db.read(scope, as_of, async |tx| notes::taken_on(tx).await).await?;
+    let touched = subjects.iter().filter(|subject| subject.unit_id.is_some()).map(|subject| subject.id);
+    let mut placements: Vec<Uuid> = touched.chain(noted).collect();
+    placements.sort_unstable();
+    placements.dedup();
     for chunk in placements.chunks(UNITS_A_CHUNK) {
-        let tested = test_chunk(db, scope, as_of, chunk, chart).await?;
+        let tested = test_chunk(db, scope, as_of, chunk, &charts).await?;
         if !tested.is_empty() {
             db.write(scope, as_of, async |tx| condition::keep(tx, &tested).await).await?;
         }
     }
-    db.write(scope, as_of, async |tx| condition::close_moved(tx).await).await
+    db.write(scope, as_of, async |tx| {
+        notes::forget(tx, &taken_on).await?;
+        condition::close_moved(tx).await
+    })
+    .await
 }
 
 async fn test_chunk(
@@ -49,16 +66,18 @@ async fn test_chunk(
     scope: &Scope,
     as_of: DateTime<Utc>,
     placements: &[Uuid],
-    chart: Cusum,
+    charts: &Charts,
 ) -> Result<Vec<Tested>, DbError> {
     let today = as_of.date_naive();
-    let (standing, meters, days) = db
+    let (standing, meters, days, notes) = db
         .read(scope, as_of, async |tx| {
             let standing = inputs::standing(tx, placements).await?;
             let units: Vec<Uuid> = standing.iter().map(|unit| unit.unit_id).collect();
-            let wanted: Vec<_> =
-                standing.iter().map(|unit| (unit.placement_id, from(unit, today, DAYS_BACK))).collect();
-            Ok((standing, inputs::meters(tx, &units).await?, inputs::days(tx, &wanted).await?))
+            let since = |unit: &Standing| from(unit, today, DAYS_BACK);
+            let wanted: Vec<_> = standing.iter().map(|unit| (unit.placement_id, since(unit))).collect();
+            let noted: Vec<_> = standing.iter().map(|unit| (unit.unit_id, since(unit))).collect();
+            let days = inputs::days(tx, &wanted).await?;
+            Ok((standing, inputs::meters(tx, &units).await?, days, notes::of_units(tx, &noted).await?))
         })
         .await?;
     let mut registers = Registers::new(&standing, &meters, today);
@@ -68,13 +87,54 @@ async fn test_chunk(
     for day in days {
         by_placement.entry(day.placement_id).or_default().push(day);
     }
-    let tested = standing.iter().flat_map(|unit| {
+    let (nothing, mut tested) = (UnitNotes::default(), Vec::new());
+    for unit in &standing {
         let days = by_placement.get(&unit.placement_id).map_or(&[][..], Vec::as_slice);
         let own: Vec<&OwnMeter> = meters.iter().filter(|meter| meter.unit_id == unit.unit_id).collect();
         let nights = registers.nights(unit, &own, days);
-        of_unit(unit.unit_id, days, &own, nights, chart)
-    });
-    Ok(tested.collect())
+        let on = TestedOn { days, own: &own, notes: notes.get(&unit.unit_id).unwrap_or(&nothing) };
+        tested.extend(on.all(unit.unit_id, nights, charts));
+    }
+    price(db, scope, as_of, &standing, &mut tested).await?;
+    Ok(tested)
+}
+
+/// Says of each finding what it costs a day.
+async fn price(
+    db: &Db,
+    scope: &Scope,
+    as_of: DateTime<Utc>,
+    standing: &[Standing],
+    tested: &mut [Tested],
+) -> Result<(), DbError> {
+    let wasted = |one: &Tested| one.finding.map(|found| one.kind.wasted(found.size));
+    let of_unit: HashMap<Uuid, &Standing> = standing.iter().map(|unit| (unit.unit_id, unit)).collect();
+    let priced = tested.iter().filter(|one| !matches!(wasted(one), None | Some(Wasted::Unpriced(_))));
+    let units: Vec<&Standing> = priced.filter_map(|one| of_unit.get(&one.unit_id).copied()).collect();
+    let customers: BTreeSet<CustomerId> = units.iter().map(|unit| unit.customer).collect();
+    let sites: Vec<Uuid> = units.iter().map(|unit| unit.site_id).collect();
+    let (mut money, mut used) = (HashMap::new(), HashMap::new());
+    for customer in customers {
+        let of_customer = db.read(scope, as_of, async |tx| money_inputs::of_customer(tx, customer).await).await?;
+        money.extend(of_customer.into_iter().map(|site| (site.site_id, site)));
+    }
+    if !sites.is_empty() {
+        let since = as_of.date_naive().checked_sub_days(Days::new(DAYS_OF_USE)).unwrap_or_default();
+        used = db.read(scope, as_of, async |tx| notes::used(tx, &sites, since).await).await?;
+    }
+    for one in tested {
+        let Some(wasted) = wasted(one) else { continue };
+        let cost = |unit: &Standing| -> Result<CostPerDay, String> {
+            if let Wasted::Unpriced(why) = wasted {
+                return Err(why.to_owned());
+            }
+            let site = money.get(&SiteId(unit.site_id)).ok_or("the site has no water account")?;
+            let today = local_date(unit.zone, as_of);
+            cost_per_day(wasted, site, used.get(&unit.site_id).copied(), today).map_err(|why| why.to_string())
+        };
+        one.cost = of_unit.get(&one.unit_id).map(|unit| cost(unit));
+    }
+    Ok(())
 }
 
 /// The first day looked at.
@@ -84,37 +144,80 @@ fn from(unit: &Standing, today: NaiveDate, back: u64) -> NaiveDate {
     before(today, back).min(found).max(before(today, DAYS_BACK_MAX)).max(unit.from.date_naive())
 }
 
-fn of_unit(
-    unit_id: Uuid,
-    days: &[RunningDay],
-    own: &[&OwnMeter],
-    nights: Result<Vec<Idle>, WhyNot>,
-    chart: Cusum,
-) -> Vec<Tested> {
-    let days: Vec<Day> = days.iter().filter(|day| day.complete).map(|day| day.day).collect();
-    let count = |stream| own.iter().filter(|meter| meter.stream == stream).count();
-    let meters = Meters {
-        wash: count(Stream::Wash),
-        run_hours: count(Stream::RunHours),
-        energy: count(Stream::Energy),
-        starts: count(Stream::Starts),
-    };
-    let outcomes = [
-        (Kind::PassingFillValve, nights.and_then(|nights| passing(&nights))),
-        (Kind::FallingFlow, falling_flow(&days, meters, chart)),
-        (Kind::EnergyAbove, energy_above(&days, meters, chart)),
-        (Kind::StartsAbove, starts_above(&days, meters, chart)),
-    ];
-    outcomes.into_iter().map(|(kind, outcome)| tested(unit_id, kind, outcome)).collect()
+/// What one unit is tested on.
+struct TestedOn<'a> {
+    days: &'a [RunningDay],
+    own: &'a [&'a OwnMeter],
+    notes: &'a UnitNotes,
+}
+
+const PROBES: [(Kind, Probe); 3] = [
+    (Kind::PhProbeDrifts, Probe::Ph),
+    (Kind::OrpProbeDrifts, Probe::Orp),
+    (Kind::OxygenProbeDrifts, Probe::DissolvedOxygen),
+];
+
+impl TestedOn<'_> {
+    fn all(&self, unit_id: Uuid, nights: Result<Vec<Idle>, WhyNot>, charts: &Charts) -> Vec<Tested> {
+        let outcomes = self.by_meters(nights, charts).into_iter().chain(self.by_notes(charts));
+        outcomes.map(|(kind, outcome)| tested(unit_id, kind, outcome)).collect()
+    }
+
+    fn by_meters(&self, nights: Result<Vec<Idle>, WhyNot>, charts: &Charts) -> [(Kind, Outcome); 4] {
+        let days: Vec<Day> = self.days.iter().filter(|day| day.complete).map(|day| day.day).collect();
+        let count = |stream| self.own.iter().filter(|meter| meter.stream == stream).count();
+        let meters = Meters {
+            wash: count(Stream::Wash),
+            run_hours: count(Stream::RunHours),
+            energy: count(Stream::Energy),
+            starts: count(Stream::Starts),
+        };
+        let (chart, found) = (charts.daily, |kind| self.found(kind));
+        [
+            (Kind::PassingFillValve, nights.and_then(|nights| passing(&nights))),
+            (Kind::FallingFlow, falling_flow(&days, meters, chart, &found(Kind::FallingFlow))),
+            (Kind::EnergyAbove, energy_above(&days, meters, chart, &found(Kind::EnergyAbove))),
+            (Kind::StartsAbove, starts_above(&days, meters, chart, &found(Kind::StartsAbove))),
+        ]
+    }
+
+    /// Tests on notes, where there is any of theirs or something was found by one that may be gone.
+    fn by_notes(&self, charts: &Charts) -> Vec<(Kind, Outcome)> {
+        let UnitNotes { pressures, calibrations, draw_downs, settings, .. } = self.notes;
+        let wanted = |kind, noted: bool| noted || self.found(kind).iter().any(|found| found.until.is_none());
+        let mut outcomes = Vec::new();
+        if wanted(Kind::PressureAbove, !pressures.is_empty()) {
+            let found = self.found(Kind::PressureAbove);
+            outcomes.push((Kind::PressureAbove, pressure_above(pressures, charts, &found)));
+        }
+        for (kind, probe) in PROBES {
+            let of_probe: Vec<_> = calibrations.iter().filter(|(_, one)| one.probe == probe).cloned().collect();
+            if wanted(kind, !of_probe.is_empty()) {
+                outcomes.push((kind, drifting(&of_probe)));
+            }
+        }
+        if wanted(Kind::DoseOff, !draw_downs.is_empty()) {
+            outcomes.push((Kind::DoseOff, dose_off(draw_downs, settings)));
+        }
+        outcomes
+    }
+
+    fn found(&self, kind: Kind) -> Vec<Found> {
+        self.notes.found.iter().filter(|(of, _)| *of == kind).map(|(_, found)| *found).collect()
+    }
 }
 
 fn tested(unit_id: Uuid, kind: Kind, outcome: Outcome) -> Tested {
     match outcome {
         Ok(ran) => {
             let chart = json!({ "unit": ran.unit, "usual": ran.usual, "limit": ran.limit, "points": ran.points });
-            Tested { unit_id, kind, finding: ran.finding, chart: Ok(chart) }
+            let ends = ran.finding.is_none();
+            Tested { unit_id, kind, finding: ran.finding, chart: Ok(chart), about: ran.about, cost: None, ends }
         }
-        Err(why) => Tested { unit_id, kind, finding: None, chart: Err(why.to_string()) },
+        Err(why) => {
+            let ends = kind.needs_notes() == Some(why);
+            Tested { unit_id, kind, finding: None, chart: Err(why.to_string()), about: None, cost: None, ends }
+        }
     }
 }
 

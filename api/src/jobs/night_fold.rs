@@ -8,17 +8,18 @@ use crate::db::night_store::Figures;
 use crate::db::notes::Noted;
 use crate::db::sheet_stream::SheetView;
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
-use domain::facts::{DayFact, MeterDays, MonthFact, assemble, months};
+use domain::facts::{DayFact, MeterDays, MonthFact, assemble, months, unseen_in_bypass};
 use domain::metering::days::DayShare;
 use domain::metering::finding::FindingKind;
 use domain::metering::fold::{Folded, MeterFold};
 use domain::metering::history::{History, MonthUse};
 use domain::metering::meter::MeterFacts;
-use domain::metering::month::COMMON_DAY_VARIATION;
-use domain::metering::pulses;
+use domain::metering::month::{COMMON_DAY_VARIATION, Divided};
+use domain::metering::pulses::{self, Measuring};
+use domain::metering::sessions::SessionRule;
 use domain::metering::spread::Spread;
 use domain::metering::step::Exchange;
-use domain::metering::stream::ReadBy;
+use domain::metering::stream::Stream;
 use domain::metering::watch::stuck;
 use domain::period_facts::{HandRead, PeriodFact, of_subject};
 use domain::water::statement::{MeterMonth, Scope, Statement};
@@ -91,7 +92,7 @@ impl<'a> SubjectFold<'a> {
         let uncut = pair(&mut stretches);
         // Read periods are for subjects whose every meter is read by hand; beside a logger the
         // days say more.
-        let by_hand = stretches.iter().filter(|one| one.dial.is_none()).all(|one| read_by_hand(one.facts));
+        let by_hand = stretches.iter().filter(|one| one.dial.is_none()).all(|one| one.facts.read_by.by_hand());
         if by_hand {
             stretches = stretches.into_iter().map(StretchFold::with_steps).collect();
         }
@@ -139,7 +140,13 @@ impl<'a> SubjectFold<'a> {
             folded.days.retain(|day| span.contains(&day.date));
             if *counts {
                 let steps = std::mem::take(&mut folded.steps);
-                meters.push(MeterDays { stream: facts.stream, share: stretch.share, days: folded.days.clone() });
+                let sessions = std::mem::take(&mut folded.sessions);
+                meters.push(MeterDays {
+                    stream: facts.stream,
+                    share: stretch.share,
+                    days: folded.days.clone(),
+                    sessions,
+                });
                 hand_read.push(HandRead { stream: facts.stream, share: stretch.share, steps });
             }
             let (mut exceptions, history) = (std::mem::take(&mut folded.exceptions), &folded.history);
@@ -149,12 +156,17 @@ impl<'a> SubjectFold<'a> {
             let months = history.months().iter().filter(|of| span.contains(&of.month.first_day()));
             usual.extend(months.map(|of| (stretch.meter_no, *of)));
         }
-        let days = assemble(subject.zone, &meters);
+        let mut days = assemble(subject.zone, &meters);
+        if let Some(noted) = self.known.notes.get(&subject.id) {
+            unseen_in_bypass(&mut days, subject.zone, &noted.notes.spells);
+        }
         let stated = |month: MonthFact| {
             let statement = statement(subject, self.known, &finished, &days, month.month);
             (month, statement)
         };
-        let months = months(subject.zone, &days).into_iter().map(stated).collect();
+        let months: Vec<(MonthFact, Statement)> = months(subject.zone, &days).into_iter().map(stated).collect();
+        let newest = months.iter().rfind(|(month, _)| month.coverage > 0.0);
+        looked.extend(beyond_guns(subject, self.known, &finished, newest));
         let reaches = |period: &PeriodFact| period.from < within.1 && period.to > within.0;
         let periods = of_subject(&hand_read).into_iter().filter(reaches).collect();
         Computed { figures: Figures { subject, days, months, periods }, found, usual, looked }
@@ -167,9 +179,12 @@ impl<'a> StretchFold<'a> {
         let history = History::of(known.months.get(&(subject.id, stretch.meter_no)).cloned().unwrap_or_default());
         let fold = MeterFold::new(facts, subject.zone, exchanges, rulings)
             .with_recent_use(history.recent_use())
-            .with_history(history);
+            .with_history(history)
+            .with_low_flows(facts)
+            .with_sessions(session_rules(subject, stretch, known));
         // What people read once in a while passed in the hours in which the site works.
-        let working = known.notes.get(&subject.id).map(|noted| &noted.working).filter(|_| read_by_hand(facts));
+        let noted = known.notes.get(&subject.id).filter(|_| facts.read_by.by_hand());
+        let working = noted.map(|noted| &noted.working);
         let fold = match working {
             Some(calendar) => fold.with_spread(Spread::Calendar(calendar)),
             None => fold,
@@ -194,6 +209,11 @@ impl<'a> StretchFold<'a> {
         }
     }
 
+    fn measuring(&self) -> Measuring {
+        let Stretch { meter_no, dial_no, from, to, .. } = *self.stretch;
+        Measuring { number: meter_no, dial: dial_no, by_hand: self.facts.read_by.by_hand(), from, to }
+    }
+
     fn finished(self, counts: bool) -> Finished<'a> {
         let Self { stretch, facts, to_the_last, fold, .. } = self;
         Finished { stretch, facts, to_the_last, folded: fold.finish(), counts, joined: None }
@@ -211,28 +231,16 @@ impl<'a> StretchFold<'a> {
     }
 }
 
-/// Finds for each register of pulses the dial beside it that people read, and has this wait.
+/// Has the dials wait for the pulses that spread them.
 fn pair(stretches: &mut [StretchFold<'_>]) -> Vec<(usize, usize)> {
-    let mut pairs = Vec::new();
-    for pulses in 0..stretches.len() {
-        let Some((dial_no, from, to)) =
-            stretches.get(pulses).and_then(|one| Some((one.stretch.dial_no?, one.stretch.from, one.stretch.to)))
-        else {
-            continue;
-        };
-        let fits = |one: &StretchFold<'_>| {
-            let overlaps = one.stretch.from.is_none_or(|begins| to.is_none_or(|to| begins < to))
-                && one.stretch.to.is_none_or(|ends| from.is_none_or(|from| from < ends));
-            one.stretch.meter_no == dial_no && one.waiting.is_none() && read_by_hand(one.facts) && overlaps
-        };
-        let Some(dial) = stretches.iter().position(fits) else { continue };
+    let pairs = pulses::pairs(&stretches.iter().map(StretchFold::measuring).collect::<Vec<_>>());
+    for &(pulses, dial) in &pairs {
         if let Some(one) = stretches.get_mut(dial) {
             one.waiting = Some(Vec::new());
         }
         if let Some(one) = stretches.get_mut(pulses) {
             one.dial = Some(dial);
         }
-        pairs.push((pulses, dial));
     }
     pairs
 }
@@ -254,7 +262,9 @@ fn finish_all<'a>(subject: &Subject, stretches: Vec<StretchFold<'a>>) -> (Vec<Fi
             finished.push(one.finished(true));
             continue;
         };
-        let dial = one.spread_by(subject, &by.folded, &readings);
+        let mut dial = one.spread_by(subject, &by.folded, &readings);
+        // The pulses see the pauses; a dial that people read does not.
+        dial.folded.sessions.clone_from(&by.folded.sessions);
         if dial.stretch.touched {
             let check = pulses::check((dial.facts, &dial.folded.spans), (by.facts, &by.folded.spans));
             looked.extend(check.findings().map(|(kind, found)| (by.stretch.meter_no, kind, found)));
@@ -285,13 +295,36 @@ fn stand_still(subject: &Subject, finished: &[Finished<'_>]) -> Vec<Looked> {
         .collect()
 }
 
+/// Whether there is more wash water in the newest month than the guns can pass, at the meters that
+/// measure it or count the hours from which it is derived.
+fn beyond_guns(
+    subject: &Subject,
+    known: &Known,
+    finished: &[Finished<'_>],
+    newest: Option<&(MonthFact, Statement)>,
+) -> Vec<Looked> {
+    let Some((month, statement)) = newest else { return Vec::new() };
+    let found = statement.beyond_guns.map(|beyond| beyond.finding(day_start(subject.zone, month.month.first_day())));
+    let goes_on = || finished.iter().filter(|one| one.counts && one.to_the_last && one.stretch.to.is_none());
+    let metered = goes_on().any(|one| one.facts.stream == Stream::Wash);
+    let name = |one: &Finished<'_>| known.histories.get(&one.stretch.meter_no).map(|history| history.name.as_str());
+    let derived = |one: &Finished<'_>| {
+        let notes = known.notes.get(&subject.id).map(|noted| &noted.notes);
+        notes.is_some_and(|notes| notes.derivations.iter().any(|(_, meter)| Some(meter.as_str()) == name(one)))
+    };
+    let behind = goes_on().filter(|one| if metered { one.facts.stream == Stream::Wash } else { derived(one) });
+    behind.map(|one| (one.stretch.meter_no, FindingKind::BeyondTheGuns, found)).collect()
+}
+
 /// The parts of a month's balance.
 fn statement(subject: &Subject, known: &Known, finished: &[Finished<'_>], days: &[DayFact], month: Month) -> Statement {
     let Some(noted) = known.notes.get(&subject.id) else { return Statement::default() };
     let (start, end) = month.bounds(subject.zone);
     let counting = || finished.iter().filter(|one| one.counts);
+    let divided: Vec<Vec<Divided>> = counting().map(|one| one.folded.divided(month, COMMON_DAY_VARIATION)).collect();
     let meters: Vec<MeterMonth<'_>> = counting()
-        .filter_map(|one| {
+        .zip(&divided)
+        .filter_map(|(one, divided)| {
             let history = known.histories.get(&one.stretch.meter_no)?;
             let within = |exchange: &&Exchange| exchange.at >= start && exchange.at < end;
             Some(MeterMonth {
@@ -299,7 +332,8 @@ fn statement(subject: &Subject, known: &Known, finished: &[Finished<'_>], days: 
                 facts: one.facts,
                 share: one.stretch.share,
                 days: &one.folded.days,
-                allocation_u: one.folded.allocation_u(month, COMMON_DAY_VARIATION),
+                above: &one.folded.above,
+                divided,
                 exchanges: u32::try_from(history.exchanges.iter().filter(within).count()).unwrap_or(u32::MAX),
             })
         })
@@ -312,8 +346,10 @@ fn statement(subject: &Subject, known: &Known, finished: &[Finished<'_>], days: 
     Statement::of(&scope, &meters, days, &noted.notes, &noted.tallies)
 }
 
-fn read_by_hand(facts: &MeterFacts) -> bool {
-    matches!(facts.read_by, ReadBy::Technician | ReadBy::Customer)
+/// When the meter serves a single gun of the subject's site.
+fn session_rules(subject: &Subject, stretch: &Stretch, known: &Known) -> Vec<SessionRule> {
+    let rules = known.notes.get(&subject.id).map(|noted| noted.sessions.as_slice()).unwrap_or_default();
+    rules.iter().filter(|(meter_no, _)| *meter_no == stretch.meter_no).map(|(_, rule)| *rule).collect()
 }
 
 impl Stretch {

@@ -3,11 +3,12 @@
 
 use crate::auth::Scope;
 use crate::db::risk::fleet::{self, Records};
-use crate::db::risk::{costs, outcomes, store};
+use crate::db::risk::{figures, outcomes, store};
 use crate::db::{Db, DbError, dealer};
 use chrono::{DateTime, Utc};
 use domain::ids::DealerId;
 use domain::money::Currency;
+use domain::risk::costs::RiskCosts;
 use domain::risk::night::{self, Night};
 use domain::zone::{local_date, parse_zone};
 
@@ -32,7 +33,7 @@ pub async fn forecast(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result
 pub(super) async fn computed(db: &Db, scope: &Scope, as_of: DateTime<Utc>, records: Records) -> Result<Night, DbError> {
     let (fleet, costs, dealer) = db
         .read(scope, as_of, async |tx| {
-            Ok((fleet::fleet(tx, records).await?, costs::get(tx).await?.value, dealer::get(tx).await?))
+            Ok((fleet::fleet(tx, records).await?, figures::get::<RiskCosts>(tx).await?.value, dealer::get(tx).await?))
         })
         .await?;
     let currency = Currency::parse(&dealer.currency)?;

@@ -5,6 +5,7 @@ use crate::auth::Scope;
 use crate::db::stock::forecast::{self, Forecast};
 use crate::db::stock::item::{self, Named};
 use crate::db::stock::night_inputs::{self, Held};
+use crate::db::stock::placed;
 use crate::db::stock::site_use::{self, SiteRecords};
 use crate::db::{Db, DbError, Tx, dealer};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -17,6 +18,7 @@ use domain::stock::history::{MonthUse, Months, Used};
 use domain::stock::idle::{IdleDays, running_d};
 use domain::stock::item::Item;
 use domain::stock::outlook::Outlook;
+use domain::stock::placed::{PlacedOrder, coming, on_order};
 use domain::stock::site_use::{Feed, SiteUse};
 use domain::zone::{Month, day_start, local_date};
 use rust_decimal::Decimal;
@@ -45,6 +47,8 @@ struct Inputs {
     held: Vec<Held>,
     items: HashMap<ItemId, Named>,
     idle: HashMap<Uuid, Vec<IdleDays>>,
+    /// Orders of which something is to come.
+    open: Vec<PlacedOrder>,
     /// Sites where somebody dipped, or noted how a pump doses.
     sites: HashMap<Uuid, SiteRecords>,
 }
@@ -79,6 +83,7 @@ impl Inputs {
             held,
             items: item::all(tx).await?,
             idle: site_use::idle(tx, &of_sites).await?,
+            open: placed::open(tx).await?,
             sites: records.into_iter().map(|records| (records.site, records)).collect(),
         })
     }
@@ -93,7 +98,8 @@ impl Inputs {
         };
         let demand = Demand::fit(&known.history).ok().or(known.dosed);
         let stock = (known.on_hand, known.stood_on);
-        let seen = demand.map(|demand| (demand, Outlook::of(item, &demand, stock, self.today, idle)));
+        let coming = coming(&self.open, held.place, held.item, self.today);
+        let seen = demand.map(|demand| (demand, Outlook::of(item, &demand, stock, self.today, idle, &coming)));
         Some(self.row(held, &known, seen.as_ref()))
     }
 
@@ -121,6 +127,7 @@ impl Inputs {
             use_since: finding.map(|finding| finding.began),
             use_actual: finding.map(|finding| finding.actual),
             use_expected: finding.map(|finding| finding.expected),
+            on_order: on_order(&self.open, held.place, held.item),
         }
     }
 

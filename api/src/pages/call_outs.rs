@@ -19,7 +19,7 @@ use chrono::{DateTime, Duration, Utc};
 use chrono_tz::Tz;
 use domain::fault::Faults;
 use domain::ids::UnitId;
-use domain::service::call_out::{Bay, Kept, Progress, Step};
+use domain::service::call_out::{Bay, CallOut, Kept, Progress, Step};
 use domain::zone::{Month, local_date};
 use uuid::Uuid;
 
@@ -160,7 +160,9 @@ async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults:
 pub(super) async fn choices(tx: &Tx<'_>, typed: &Typed) -> Result<Vec<Choice>, DbError> {
     let units = fleet::installed(tx, "", Month::of(local_date(Tz::UTC, tx.now()))).await?;
     let choice = |unit: Installed| {
-        let name = format!("{}, {}: {}", unit.customer, unit.site, unit.label);
+        // Sites are often called after their customer.
+        let of = if unit.site.contains(&unit.customer) { String::new() } else { format!("{}, ", unit.customer) };
+        let name = format!("{of}{}: {}", unit.site, unit.label);
         Choice::of(typed, "unit", unit.unit_id, name)
     };
     Ok(units.into_iter().map(choice).collect())
@@ -197,7 +199,7 @@ impl Row {
                 Progress::WashingAgain => "The water is back.",
                 Progress::Settled => "Settled.",
             },
-            response: response(call.promised_at, call.response(now), zone, now),
+            response: response(call, zone, now),
             repeat: known.repeat,
             next: if dealer { next(call.progress()) } else { Vec::new() },
         }
@@ -215,13 +217,14 @@ fn next(progress: Progress) -> Vec<(&'static str, &'static str)> {
     }
 }
 
-fn response(promised: Option<DateTime<Utc>>, kept: Kept, zone: Tz, now: DateTime<Utc>) -> String {
-    let Some(promised) = promised else { return String::new() };
+fn response(call: &CallOut, zone: Tz, now: DateTime<Utc>) -> String {
+    let Some(promised) = call.promised_at else { return String::new() };
     let by = words::instant(zone, promised);
-    match kept {
+    match call.response(now) {
         Kept::NotPromised => String::new(),
         Kept::Running => format!("An answer is promised by {by}: {} are left.", words::duration(promised - now)),
         Kept::Kept => format!("Answered in time, by {by}."),
-        Kept::Missed => format!("The answer promised by {by} came too late, or has not come."),
+        Kept::Missed if call.progress() < Progress::AtTheBay => format!("The answer promised by {by} has not come."),
+        Kept::Missed => format!("The answer promised by {by} came too late."),
     }
 }

@@ -2,21 +2,24 @@
 
 use super::fault::Fault;
 use super::html_for;
+use super::sent::Sent;
 use super::visitor::{Sender, Visitor};
 use super::words::{self, NONE};
 use crate::auth::perm;
 use crate::db::due::{self, Listed};
+use crate::db::file::{self, FileHash, NewFile};
 use crate::db::page::After;
 use crate::db::routine::{self, Kept};
 use crate::db::{Db, DbError, Tx, routine_done, unit, wear};
 use crate::http::routines_due::WITHIN_D;
 use crate::problem::{Kind, Problem};
 use actix_web::http::{StatusCode, header};
-use actix_web::web::{Data, Form, Path, Query};
+use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use chrono::NaiveDate;
 use domain::fault::Faults;
+use domain::file::{FileError, MediaType};
 use domain::ids::RoutineId;
 use domain::routine::caution::DEFERS;
 use domain::routine::done::{Certified, Done, TestResult};
@@ -101,6 +104,9 @@ impl Row {
     }
 }
 
+/// Where a fault of the certificate's document stands.
+const DOCUMENT: &str = "/certificate/certificate_sha256";
+
 /// The form of one routine.
 #[derive(Template)]
 #[template(path = "done.html")]
@@ -161,10 +167,12 @@ impl Typed {
     }
 
     /// A form without a single field of the certificate brings none.
-    fn done(&self) -> Result<Done, Faults> {
+    fn done(&self, document: Option<&NewFile>) -> Result<Done, Faults> {
         let mut faults = Faults::default();
         let typed = [&self.number, &self.tester, &self.licence].into_iter().any(|text| !text.trim().is_empty());
-        let certified = if typed { faults.take("/certificate", self.certified()) } else { None };
+        let sha256 = document.map(|document| FileHash::of(&document.bytes).to_string());
+        let certified =
+            if typed || sha256.is_some() { faults.take("/certificate", self.certified(sha256)) } else { None };
         let on = faults.take("/done_on", day(&self.done_on));
         let n = self.n.parse().unwrap_or(0);
         let note = Some(self.note.clone());
@@ -172,13 +180,13 @@ impl Typed {
         faults.or(Done { n, on, checked: self.checked.clone(), note, certified })
     }
 
-    fn certified(&self) -> Result<Certified, Faults> {
+    fn certified(&self, sha256: Option<String>) -> Result<Certified, Faults> {
         let mut faults = Faults::default();
         let result = faults.take("/result", TestResult::parse(&self.result));
         let on = faults.take("/date", day(&self.date));
         let Some((result, on)) = result.zip(on) else { return Err(faults) };
         let (number, tester, licence) = (self.number.clone(), self.tester.clone(), Some(self.licence.clone()));
-        faults.or(Certified { number, tester, licence, on, result, sha256: None })
+        faults.or(Certified { number, tester, licence, on, result, sha256 })
     }
 }
 
@@ -220,14 +228,17 @@ pub(super) async fn done_form(
 pub(super) async fn note_done(
     sender: Sender<perm::DoRoutines>,
     id: Path<String>,
-    fields: Form<Vec<(String, String)>>,
+    sent: Sent,
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Sender(caller) = sender;
     let id = routine_id(&id)?;
-    let typed = Typed::of(fields.into_inner());
-    let outcome = match typed.done() {
-        Ok(done) => db.write(caller.scope(), caller.now(), async |tx| routine_done::create(tx, id, &done).await).await,
+    let document = sent.file("document").map(document).transpose();
+    let typed = Typed::of(sent.fields);
+    let outcome = match document.and_then(|document| Ok((typed.done(document.as_ref())?, document))) {
+        Ok((done, document)) => {
+            db.write(caller.scope(), caller.now(), async |tx| keep(tx, id, &done, document.as_ref()).await).await
+        }
         Err(faults) => Err(faults.into()),
     };
     let problem = match outcome.map_err(Problem::from) {
@@ -237,6 +248,19 @@ pub(super) async fn note_done(
     };
     let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, id).await).await?;
     Ok(html_for(&caller, problem.kind().status(), &DonePage::of(known, typed, fault_words(&problem)))?)
+}
+
+/// The certificate itself, as it was sent.
+fn document(bytes: &[u8]) -> Result<NewFile, Faults> {
+    let refused = |error: FileError| Faults::one(DOCUMENT, error.code(), error.to_string());
+    Ok(NewFile { media: MediaType::sniffed(bytes).map_err(refused)?, bytes: bytes.to_vec() })
+}
+
+async fn keep(tx: &Tx<'_>, id: RoutineId, done: &Done, document: Option<&NewFile>) -> Result<routine::Kept, DbError> {
+    if let Some(document) = document {
+        file::keep(tx, document).await?;
+    }
+    routine_done::create(tx, id, done).await
 }
 
 fn routine_id(text: &str) -> Result<RoutineId, Problem> {
@@ -256,6 +280,7 @@ fn fault_words(problem: &Problem) -> Vec<String> {
             "/certificate/tester_licence" => "Tester's licence: ",
             "/certificate/date" => "Date of the certificate: ",
             "/certificate/result" => "Result: ",
+            DOCUMENT => "The document: ",
             _ => "",
         };
         format!("{field}{}", fault.detail)

@@ -3,7 +3,10 @@
 use crate::db::idempotency::{self, Answer};
 use crate::db::{DbError, Tx};
 use crate::problem::Problem;
+use chrono::{DateTime, NaiveDate, NaiveDateTime, Utc};
+use chrono_tz::Tz;
 use domain::fault::Faults;
+use domain::zone::local_instant;
 use std::collections::HashMap;
 use uuid::Uuid;
 
@@ -23,6 +26,27 @@ pub(super) fn number(faults: &mut Faults, typed: &Typed, name: &str) -> Option<f
         faults.add(format!("/{name}"), "not_a_number", format!("\u{201c}{text}\u{201d} is no number"));
     }
     value
+}
+
+/// How a browser writes a local time.
+pub(super) const LOCAL: &str = "%Y-%m-%dT%H:%M";
+
+/// An instant by the clock of `zone`; notes a fault for what is none.
+pub(super) fn local(faults: &mut Faults, typed: &Typed, name: &str, zone: Tz) -> Option<DateTime<Utc>> {
+    let local = NaiveDateTime::parse_from_str(field(typed, name)?, LOCAL);
+    if local.is_err() {
+        faults.add(format!("/{name}"), "not_a_time", "give a day and a time");
+    }
+    local.ok().map(|local| local_instant(zone, local.date(), local.time()))
+}
+
+/// A day; notes a fault for what is none.
+pub(super) fn day(faults: &mut Faults, typed: &Typed, name: &str) -> Option<NaiveDate> {
+    let day: Result<NaiveDate, _> = field(typed, name)?.parse();
+    if day.is_err() {
+        faults.add(format!("/{name}"), "not_a_day", "give a day such as 2026-11-20, or leave it empty");
+    }
+    day.ok()
 }
 
 /// The key of a form that is shown anew.
@@ -76,7 +100,15 @@ pub(super) fn words(problem: Problem) -> Result<Vec<String>, Problem> {
     if problem.faults().is_empty() {
         return Err(problem);
     }
-    let name = |pointer: &str| pointer.trim_start_matches('/').replace(['/', '_'], " ");
+    // People count from 1, and know of no details. What stands first is a name, even if it is a number.
+    let segment = |(n, text): (usize, &str)| match text.parse::<u16>() {
+        Ok(place) if n > 0 => (u32::from(place) + 1).to_string(),
+        _ => text.replace('_', " "),
+    };
+    let name = |pointer: &str| {
+        let segments = pointer.split('/').filter(|text| !matches!(*text, "" | "details"));
+        segments.enumerate().map(segment).collect::<Vec<_>>().join(" ")
+    };
     let one = |fault: &domain::fault::Fault| match name(&fault.pointer) {
         name if name.is_empty() => fault.detail.clone(),
         name => format!("{name}: {}", fault.detail),

@@ -5,15 +5,17 @@ use crate::auth::{Permission, Role, perm};
 /// A page's address, its name, and who may see it.
 type Entry = (&'static str, &'static str, &'static [Role]);
 
-const ENTRIES: [Entry; 8] = [
+const ENTRIES: [Entry; 10] = [
     ("/", "Units", perm::ReadUnits::ROLES),
     ("/call-outs", "Call-outs", perm::ReadCallOuts::ROLES),
     ("/readings-due", "Readings due", perm::ReadDue::ROLES),
+    ("/to-decide", "To decide", perm::RuleReadings::ROLES),
     ("/due", "Work due", perm::ReadRoutines::ROLES),
     ("/week", "This week", perm::ReadVisits::ROLES),
     ("/risk", "Units at risk", perm::ReadRisk::ROLES),
     ("/stock", "Stock", perm::ReadStock::ROLES),
     ("/savings-reports", "Savings reports", perm::ReadReports::ROLES),
+    ("/people", "People", perm::ReadPeople::ROLES),
 ];
 
 /// The name by which the base template finds the menu among the values of a rendering.

@@ -1,32 +1,47 @@
 //! Server-rendered pages: without scripts, and with every figure as the domain words it.
 
+mod account;
 mod asked;
 pub mod assets;
+mod at_unit;
 mod calibration;
 mod call_outs;
+mod discharge;
 mod due;
 pub mod fault;
 mod fleet;
 mod form;
+mod handover;
 mod menu;
 mod parts;
+mod plate;
+mod joining;
+mod people;
+mod person;
 mod points;
 mod read;
 mod readings_due;
+mod replacement;
 mod report_deeds;
 mod report_life;
 mod reports;
 mod risk;
 mod rounds;
+mod sent;
 mod sign_in;
 mod statement;
 mod stock;
 mod stock_count;
+mod stock_orders;
+mod to_decide;
 mod unit;
 mod unsubscribe;
 mod visit;
+mod visit_goods;
+mod visit_moves;
 mod visitor;
 mod week;
+mod week_work;
 mod words;
 
 use crate::auth::{Caller, Permission};
@@ -47,24 +62,34 @@ const POLICY: &str = "default-src 'none'; style-src 'self'; img-src 'self' data:
 pub fn routes(config: &mut ServiceConfig) {
     config
         .service(assets::css)
-        .service(sign_in::form)
-        .service(sign_in::sign_in)
-        .service(sign_in::sign_out)
+        .configure(sign_in::routes)
+        .configure(joining::routes)
+        .configure(account::routes)
+        .configure(people::routes)
         .service(fleet::installed_units)
         .service(unit::one_unit)
+        .service(plate::plate)
+        .service(plate::scanned)
         .service(readings_due::readings_due)
         .service(asked::show)
         .service(asked::ask)
         .service(rounds::round)
+        .service(discharge::log)
         .service(read::form)
         .service(read::send)
         .service(visit::empty)
         .service(visit::record)
+        .service(replacement::empty)
+        .service(replacement::record)
+        .service(handover::empty)
+        .service(handover::record)
         .service(call_outs::call_outs)
         .service(call_outs::call_us_out)
         .service(call_outs::take_step)
         .service(week::week)
         .service(week::plan)
+        .service(visit_moves::move_visit)
+        .service(visit_moves::call_off)
         .service(due::dues)
         .service(due::done_form)
         .service(due::note_done)
@@ -78,6 +103,11 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(stock::stock)
         .service(stock_count::form)
         .service(stock_count::counted)
+        .service(to_decide::to_decide)
+        .service(to_decide::decide)
+        .service(stock_orders::place_order)
+        .service(stock_orders::receive)
+        .service(stock_orders::close)
         .configure(report_deeds::routes);
 }
 

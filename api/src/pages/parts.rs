@@ -44,7 +44,10 @@ impl Part {
             fitted: local(part.fitted_at),
             age: age_words(seen),
             source: seen.age.map_or("", |age| words::age_source(age.source)),
-            last_good: part.last_good_at.map_or(NONE.to_owned(), local),
+            last_good: match seen.failed_calibration_at {
+                Some(failed) => format!("failed its calibration on {}: replace it", local(failed)),
+                None => part.last_good_at.map_or(NONE.to_owned(), local),
+            },
             warranty: part.warranty_until.map_or(NONE.to_owned(), words::day),
         }
     }

@@ -8,6 +8,7 @@ use super::words::NONE;
 use crate::auth::perm;
 use crate::db::condition::{self, StoredFinding};
 use crate::db::page::{After, PAGE_DEFAULT};
+use crate::db::risk::followed::{self, Weight};
 use crate::db::risk::outcomes::Unscored;
 use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
 use crate::db::{Db, DbError, Tx};
@@ -47,6 +48,8 @@ struct Row {
     upset: Option<String>,
     /// What is wrong with it now.
     findings: Vec<String>,
+    /// What that changes about the chances of its parts.
+    weights: Vec<String>,
     not_forecast: i32,
 }
 
@@ -95,15 +98,23 @@ impl Page {
         let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
         let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
         let made_on = units.first().map(|unit| display::date(unit.night));
-        let findings = condition::open_of(tx, &ids).await?;
-        let rows: Result<Vec<Row>, DbError> = units.into_iter().map(|unit| Row::of(unit, &parts, &findings)).collect();
+        let found =
+            Found { findings: condition::open_of(tx, &ids).await?, weights: followed::weights(tx, &ids).await? };
+        let rows: Result<Vec<Row>, DbError> = units.into_iter().map(|unit| Row::of(unit, &parts, &found)).collect();
         Ok(Self { made_on, rows: rows?, next, turned_out: Vec::new() })
     }
 }
 
+/// What is found wrong with units, and what it changes.
+struct Found {
+    findings: Vec<StoredFinding>,
+    weights: Vec<Weight>,
+}
+
 impl Row {
-    fn of(unit: UnitAtRisk, parts: &[PartAtRisk], findings: &[StoredFinding]) -> Result<Self, DbError> {
-        let wrong = findings.iter().filter(|finding| finding.unit_id == unit.unit_id);
+    fn of(unit: UnitAtRisk, parts: &[PartAtRisk], found: &Found) -> Result<Self, DbError> {
+        let wrong = found.findings.iter().filter(|finding| finding.unit_id == unit.unit_id);
+        let weights = found.weights.iter().filter(|weight| weight.unit_id == unit.unit_id);
         let own = parts.iter().filter(|part| part.unit_id == unit.unit_id && part.p_30.is_some());
         let loss = unit.expected_loss.and_then(|loss| serde_json::from_value::<Money>(loss).ok());
         Ok(Self {
@@ -117,6 +128,7 @@ impl Row {
             parts: own.map(Part::of).collect::<Result<Vec<_>, _>>()?,
             upset: unit.upset,
             findings: wrong.map(super::words::finding).collect::<Result<_, _>>()?,
+            weights: weights.map(Weight::words).collect::<Result<_, _>>()?,
             not_forecast: unit.not_forecast,
         })
     }

@@ -1,15 +1,16 @@
-//! `/stock`: what to order, what runs out, and what stands at a place.
+//! `/stock`: what to order, what is on its way, what runs out, and what stands at a place.
 
 use super::fault::Fault;
 use super::html_for;
 use super::visitor::Visitor;
 use super::words::{day, quantity, run_out, use_finding};
-use crate::auth::perm;
+use crate::auth::{Caller, Permission, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::stock::balance::{self, Balance};
 use crate::db::stock::forecast::{self, Foreseen};
 use crate::db::stock::orders::{self, NamedLine, Order, Unsupplied};
 use crate::db::stock::place::{self, StoredPlace};
+use crate::db::stock::placed::{self, StoredOrder};
 use crate::db::{Db, DbError, Tx, dealer};
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Query};
@@ -20,6 +21,7 @@ use chrono_tz::Tz;
 use domain::ids::PlaceId;
 use domain::stock::order::OrderWhy;
 use domain::zone::local_date;
+use rust_decimal::Decimal;
 use serde::Deserialize;
 use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
@@ -34,6 +36,10 @@ const ORDERS_MOST: usize = 40;
 struct Page {
     title: String,
     lead: String,
+    faults: Vec<String>,
+    /// Whether the reader may order.
+    may_order: bool,
+    on_order: Vec<OnOrder>,
     orders: Vec<Lines>,
     more_orders: usize,
     unsupplied: Vec<String>,
@@ -52,6 +58,23 @@ struct Place {
 struct Lines {
     title: String,
     lines: Vec<String>,
+    place: Uuid,
+    supplier: String,
+    /// What is ordered of each item, in its own unit.
+    items: Vec<(Uuid, Decimal)>,
+}
+
+/// Goods on their way.
+struct OnOrder {
+    id: Uuid,
+    revision: i32,
+    what: String,
+    /// What came of it already; empty when nothing did.
+    came: String,
+    outstanding: Decimal,
+    /// The same in words.
+    left: String,
+    by_lot: bool,
 }
 
 struct Row {
@@ -79,6 +102,7 @@ struct Shown {
     foreseen: Vec<Foreseen>,
     balances: Vec<Balance>,
     orders: (Vec<Order>, Vec<Unsupplied>),
+    open: Vec<StoredOrder>,
 }
 
 #[get("/stock")]
@@ -88,9 +112,20 @@ pub(super) async fn stock(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
-    let place = asked.place.map(PlaceId);
+    page(&caller, &db, asked.place.map(PlaceId), StatusCode::OK, Vec::new()).await
+}
+
+/// The page of a place, or of all, with what is wrong with a form that was sent from it.
+pub(super) async fn page<P: Permission>(
+    caller: &Caller<P>,
+    db: &Db,
+    place: Option<PlaceId>,
+    status: StatusCode,
+    faults: Vec<String>,
+) -> Result<HttpResponse, Fault> {
     let shown = db.read(caller.scope(), caller.now(), async |tx| read(tx, place).await).await?;
-    Ok(html_for(&caller, StatusCode::OK, &Page::of(shown))?)
+    let may_order = perm::WriteItems::ROLES.contains(&caller.role());
+    Ok(html_for(caller, status, &Page { faults, may_order, ..Page::of(shown) })?)
 }
 
 async fn read(tx: &Tx<'_>, id: Option<PlaceId>) -> Result<Shown, DbError> {
@@ -107,6 +142,7 @@ async fn read(tx: &Tx<'_>, id: Option<PlaceId>) -> Result<Shown, DbError> {
         foreseen: forecast::list(tx, id, if id.is_some() { &all } else { &first }).await?,
         balances: if id.is_some() { balance::list(tx, &filter, &all).await? } else { Vec::new() },
         orders: orders::due(tx, id).await?,
+        open: placed::list(tx, &placed::Filter { place: id, ended: false }, &all).await?,
         places: place::list(tx, false, &all).await?,
         place,
     })
@@ -114,7 +150,7 @@ async fn read(tx: &Tx<'_>, id: Option<PlaceId>) -> Result<Shown, DbError> {
 
 impl Page {
     fn of(shown: Shown) -> Self {
-        let Shown { zone, today, place, places, foreseen, balances, orders: (due, unsupplied) } = shown;
+        let Shown { zone, today, place, places, foreseen, balances, orders: (due, unsupplied), open } = shown;
         let lines: usize = due.iter().map(|order| order.lines.len()).sum();
         let runs_out = foreseen.iter().filter(|row| row.forecast.earliest.is_some_and(|day| day <= today)).count();
         let title = place.as_ref().map_or("Stock".to_owned(), |place| place.value.name.clone());
@@ -127,6 +163,9 @@ impl Page {
         Self {
             title,
             lead: lead(lines, runs_out),
+            faults: Vec::new(),
+            may_order: false,
+            on_order: open.into_iter().map(|order| OnOrder::of(order, today)).collect(),
             more_orders: due.len().saturating_sub(ORDERS_MOST),
             orders: due.into_iter().take(ORDERS_MOST).map(|order| Lines::of(order, today)).collect(),
             unsupplied: unsupplied.iter().map(|due| format!("{}, for {}", due.item, due.place)).collect(),
@@ -154,7 +193,43 @@ fn lead(lines: usize, runs_out: usize) -> String {
 impl Lines {
     fn of(order: Order, today: NaiveDate) -> Self {
         let lines = order.lines.iter().map(|line| order_line(line, today)).collect();
-        Self { title: format!("{}, to {}", order.supplier, order.place), lines }
+        Self {
+            title: format!("{}, to {}", order.supplier, order.place),
+            lines,
+            place: order.place_id.0,
+            supplier: order.supplier,
+            items: order.lines.iter().map(|named| (named.line.item_id.0, named.line.quantity.normalize())).collect(),
+        }
+    }
+}
+
+impl OnOrder {
+    fn of(stored: StoredOrder, today: NaiveDate) -> Self {
+        let named = stored.value;
+        let order = &named.order;
+        let late = if order.expected_on < today { ", late" } else { "" };
+        let what = format!(
+            "{} of {} from {}, to {}, expected on {}{late}",
+            quantity(order.quantity.get(), &named.unit),
+            named.item,
+            named.supplier,
+            named.place,
+            day(order.expected_on)
+        );
+        let came = match order.received() {
+            none if none.is_zero() => String::new(),
+            some => format!("{} of it came.", quantity(some, &named.unit)),
+        };
+        let outstanding = order.outstanding().normalize();
+        Self {
+            id: stored.id,
+            revision: stored.revision,
+            what,
+            came,
+            outstanding,
+            left: quantity(outstanding, &named.unit),
+            by_lot: named.by_lot,
+        }
     }
 }
 

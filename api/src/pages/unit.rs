@@ -7,6 +7,7 @@ use super::{html_for, parts, points};
 use crate::auth::{Permission, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::fleet::{self, MeterRead, OpenStep};
+use crate::db::risk::view as risk;
 use crate::db::unit::Placed;
 use crate::db::wear::Seen;
 use crate::db::{Db, DbError, Stored, Tx, condition, placement, site, spell};
@@ -39,11 +40,15 @@ struct Page {
     label: String,
     standing: String,
     plate: String,
-    /// Where a visit is recorded, for whoever may.
-    visit: Option<String>,
+    /// The unit's own address, for whoever may record what is done at it.
+    work: Option<String>,
+    /// Where its steps are decided on, for whoever may.
+    decide: Option<String>,
     exceptions: Vec<String>,
     /// What is wrong with it now; none for whoever may not see that.
     findings: Option<Vec<String>>,
+    /// Whether it gets worse; none for whoever may not see that.
+    course: Option<String>,
     charts: Vec<Chart>,
     meters: Vec<Meter>,
     parts: Vec<parts::Part>,
@@ -71,6 +76,7 @@ struct Known {
     parts: Vec<Seen>,
     steps: Vec<OpenStep>,
     findings: Vec<String>,
+    course: Option<String>,
     /// The local day at the site at which it stood last.
     today: Option<NaiveDate>,
     days: Vec<StoredDay>,
@@ -88,9 +94,12 @@ pub(super) async fn one_unit(
     let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, id).await).await?;
     let zone = known.zone();
     let may_record = perm::WriteService::ROLES.contains(&caller.role());
-    let visit = may_record.then(|| format!("/units/{id}/visit"));
-    let findings = perm::ReadFindings::ROLES.contains(&caller.role()).then_some(known.findings.clone());
-    Ok(html_for(&caller, StatusCode::OK, &Page { visit, findings, ..Page::of(&known, zone) })?)
+    let work = may_record.then(|| format!("/units/{id}"));
+    let may_see = perm::ReadFindings::ROLES.contains(&caller.role());
+    let decide = perm::RuleReadings::ROLES.contains(&caller.role()).then(|| format!("/to-decide?unit={id}"));
+    let findings = may_see.then_some(known.findings.clone());
+    let course = known.course.clone().filter(|_| may_see);
+    Ok(html_for(&caller, StatusCode::OK, &Page { work, decide, findings, course, ..Page::of(&known, zone) })?)
 }
 
 async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
@@ -108,6 +117,7 @@ async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
         parts: parts::fitted(tx, id).await?,
         steps: fleet::open_steps(tx, id).await?,
         findings: condition::open_of(tx, &[id.0]).await?.iter().map(words::finding).collect::<Result<_, _>>()?,
+        course: risk::course(tx, id).await?.map(|course| course.words()),
         today: None,
         days: Vec::new(),
         months: Vec::new(),
@@ -182,8 +192,10 @@ impl Page {
         Self {
             label: unit.label.clone(),
             standing,
-            visit: None,
+            work: None,
+            decide: None,
             findings: None,
+            course: None,
             plate: format!("Serial number {}.", unit.serial_number),
             exceptions: known.steps.iter().map(|step| step_words(step, zone)).collect(),
             charts: known.charts(),

@@ -1,5 +1,6 @@
 //! Names and instants in a reader's words.
 
+use crate::auth::Role;
 use crate::db::DbError;
 use crate::db::condition::StoredFinding;
 use crate::db::stock::forecast::{Forecast, Foreseen};
@@ -7,6 +8,7 @@ use chrono::{DateTime, Duration, NaiveDate, Utc};
 use chrono_tz::Tz;
 use domain::asking::expected::Expected;
 use domain::component::RunBasis;
+use domain::condition::cost::CostPerDay;
 use domain::customer::UnitSystem;
 use domain::metering::meter::MeterFacts;
 use domain::metering::slip::Slip;
@@ -18,6 +20,7 @@ use domain::routine::due::DueBy;
 use domain::span::Span;
 use domain::spell::SpellState;
 use domain::stock::movement::DifferenceWhy;
+use domain::units::Dimension;
 use domain::wear::age::AgeSource;
 use domain::zone::local_date;
 use rust_decimal::Decimal;
@@ -76,6 +79,21 @@ pub(super) fn register_unit(name: &str) -> &str {
 pub(super) fn register(value: f64) -> String {
     let text = display::number(value, 15, 3, UnitSystem::Metric);
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// A register as a form takes it.
+pub(super) fn plain(value: f64) -> String {
+    value.to_string()
+}
+
+/// The unit in which a stream is summed up.
+pub(super) fn stream_unit(stream: Stream) -> &'static str {
+    match stream.dimension() {
+        Dimension::Volume => "L",
+        Dimension::Energy => "kWh",
+        Dimension::Duration => "h",
+        Dimension::Events => "",
+    }
 }
 
 /// What one count of a register is: with painted zeros, several units.
@@ -242,5 +260,23 @@ pub(super) fn count_difference(why: DifferenceWhy) -> &'static str {
 
 /// A finding at a unit with its begin.
 pub(super) fn finding(found: &StoredFinding) -> Result<String, DbError> {
-    Ok(format!("{} Since {}.", found.kind()?.words(found.size), display::date(found.since)))
+    let cost = found.cost().map(|CostPerDay { least, most }| match least == most {
+        true => format!(" It costs {least} a day."),
+        false => format!(" It costs {least} to {most} a day, by how much else the water account uses."),
+    });
+    let why = || found.no_cost.as_ref().map(|why| format!(" What it costs is not reckoned: {why}."));
+    let cost = cost.or_else(why).unwrap_or_default();
+    Ok(format!("{} Since {}.{cost}", found.words()?, display::date(found.since)))
+}
+
+/// A role in words.
+pub(super) fn role(role: Role) -> &'static str {
+    match role {
+        Role::Owner => "owner",
+        Role::Office => "office",
+        Role::Technician => "technician",
+        Role::CustomerViewer => "customer, looks only",
+        Role::CustomerReader => "customer, enters readings too",
+        Role::Client => "program",
+    }
 }

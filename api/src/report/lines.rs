@@ -3,9 +3,12 @@
 use super::charts;
 use super::document::Making;
 use super::facts::Fact;
+use domain::report::adjustment::Adjustment;
+use domain::report::claims::Claim;
 use domain::report::display;
 use domain::report::figure::{Figure, Line, Name, Printed, Value};
 use domain::report::flow::{Flow, Side};
+use domain::report::style::Language;
 use rust_decimal::Decimal;
 use weirbook_paper::document::{Block, Cell, Column, Row, Table};
 
@@ -77,7 +80,7 @@ impl Making<'_> {
     }
 
     pub(super) fn adjustments(&mut self) -> Vec<Block> {
-        let facts = self.r.adjustments.iter().map(|line| {
+        let carried = self.r.adjustments.iter().map(|line| {
             let (value, unit) = number_of(&line.value);
             let name = line.name.as_str().to_owned();
             Fact {
@@ -86,13 +89,26 @@ impl Making<'_> {
                 from: line.month.to_string(),
                 value,
                 unit,
-                shown: line.words.clone(),
+                shown: self.carried(line),
                 ..Fact::default()
             }
         });
+        let facts: Vec<Fact> = carried.collect();
         self.facts.extend(facts);
-        let items = self.r.adjustments.iter().map(|line| line.words.clone()).collect();
+        let items = self.r.adjustments.iter().map(|line| self.carried(line)).collect();
         vec![self.text("adjustments-lead"), Block::List { items }]
+    }
+
+    /// A line that is carried, in words: as it was made where that was in this language.
+    fn carried(&self, line: &Adjustment) -> String {
+        let claim = Claim::of(line.name, line.value).filter(|_| self.words.language() != Language::English);
+        let Some(claim) = claim else { return line.words.clone() };
+        let (month, amount) = (self.words.month(line.month), claim.signed(self.words.format));
+        let figure = self.words.one_of("figure", line.name.as_str());
+        let cause = self.words.one_of("cause", line.cause.as_str());
+        let named: [(&str, &str); 4] =
+            [("month", &month), ("amount", &amount), ("figure", &figure), ("cause", &cause)];
+        self.words.with("adjustment-line", &named)
     }
 
     pub(super) fn balance(&mut self) -> Vec<Block> {
@@ -144,5 +160,6 @@ pub(super) fn number_of(value: &Value) -> (String, String) {
         Value::Money(amount) => money(amount.amount, amount.currency.to_string()),
         Value::MoneyPerWash(each) => money(each.amount, format!("{}/wash", each.currency)),
         Value::MoneyPerM3(each) => money(each.amount, format!("{}/m3", each.currency)),
+        Value::MoneyPerGunHour(each) => money(each.amount, format!("{}/gun hour", each.currency)),
     }
 }

@@ -19,7 +19,11 @@ impl Making<'_> {
     pub(super) fn service(&self) -> Vec<Block> {
         let done = self.r.upkeep.done.iter().map(|row| {
             let kind = self.words.one_of("work", &row.kind);
-            let what = if row.what.is_empty() { kind } else { format!("{kind}: {}", row.what) };
+            let what = match (row.kind.as_str(), row.what.as_str()) {
+                (_, "") => kind,
+                ("calibration", probe) => format!("{kind}: {}", self.words.one_of("quantity", probe)),
+                (_, what) => format!("{kind}: {what}"),
+            };
             let what = Cell { below: row.note.clone(), ..Cell::from(what) };
             Row { cells: vec![self.date(row.on).into(), row.of.clone().into(), what], sum: false }
         });
@@ -112,8 +116,9 @@ impl Making<'_> {
             (None, Some(_)) => self.words.say("within-open"),
             (None, None) => self.none(),
         };
-        let cells =
-            vec![self.date(row.on).into(), row.of.clone().into(), what, self.measured(row).into(), limit, kept.into()];
+        let doubt = if row.in_doubt { self.words.say("sample-in-doubt") } else { String::new() };
+        let value = Cell { below: doubt, ..Cell::from(self.measured(row)) };
+        let cells = vec![self.date(row.on).into(), row.of.clone().into(), what, value, limit, kept.into()];
         Row { cells, sum: false }
     }
 
@@ -173,7 +178,17 @@ impl Making<'_> {
         };
         let decisions = listed("open-decisions", self.r.exceptions.iter().map(decision).collect());
         let days = listed("open-days", self.r.missing.iter().map(missing).collect());
-        decisions.into_iter().chain(days).collect()
+        let beyond = if self.r.beyond_guns.is_empty() { Vec::new() } else { self.beyond_guns() };
+        decisions.into_iter().chain(beyond).chain(days).collect()
+    }
+
+    fn beyond_guns(&self) -> Vec<Block> {
+        let said = self.r.beyond_guns.iter().map(|one| {
+            let words = self.words.said(&one.words);
+            let named: [(&str, &str); 2] = [("of", &one.of), ("words", &words)];
+            self.words.with("open-beyond-guns-line", &named)
+        });
+        vec![self.text("open-beyond-guns"), Block::List { items: said.collect() }]
     }
 
     pub(super) fn made(&self) -> Vec<Block> {

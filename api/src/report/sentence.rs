@@ -18,9 +18,12 @@ pub(super) fn of(r: &SavingsReport, words: &Words) -> String {
         return words.with("sentence-no-unit", &named);
     }
     let Some(fresh) = r.figure(Name::FreshUsed).and_then(Figure::printed) else {
-        let not_read =
-            matches!(r.figure(Name::FreshUsed), Some(Figure::Withheld(why)) if why.reason == Reason::NotRead);
-        return words.with(if not_read { "sentence-not-read" } else { "sentence-no-meter" }, &named);
+        let name = match r.figure(Name::FreshUsed) {
+            Some(Figure::Withheld(why)) if why.reason == Reason::NotRead => "sentence-not-read",
+            Some(Figure::Withheld(why)) if why.reason == Reason::Gap => "sentence-little",
+            _ => "sentence-no-meter",
+        };
+        return words.with(name, &named);
     };
     let when = if r.period.complete {
         month.clone()
@@ -37,10 +40,23 @@ pub(super) fn of(r: &SavingsReport, words: &Words) -> String {
         (Some(washed), Some(recycled)) => {
             let loss = matches!(recycled.value, Value::Litres(litres) if litres < 0.0);
             let name = if loss { "sentence-loss" } else { "sentence-balanced" };
-            say(name, &[("fresh", &fresh), ("washed", &shown(washed)), ("recycled", &shown(recycled))])
+            let share = printed(Name::ReuseShare).map(|share| words.with("sentence-share", &[("share", &shown(share))]));
+            let (at, share) = (at(recycled, words), share.unwrap_or_default());
+            let amounts = [("washed", shown(washed)), ("recycled", shown(recycled)), ("at", at), ("share", share)];
+            let amounts = amounts.each_ref().map(|(key, value)| (*key, value.as_str()));
+            say(name, &[&[("fresh", fresh.as_str())], &amounts[..]].concat())
         }
         _ => say("sentence-fresh", &[("fresh", &fresh), ("because", &because(r.figure(Name::Recycled), words))]),
     }
+}
+
+/// How many of the units a balance is of, where not of all.
+fn at(recycled: &Printed, words: &Words) -> String {
+    if recycled.units_covered == recycled.units {
+        return String::new();
+    }
+    let (covered, units) = (recycled.units_covered.to_string(), recycled.units.to_string());
+    words.with("sentence-at", &[("covered", &covered), ("units", &units)])
 }
 
 fn because(recycled: Option<&Figure>, words: &Words) -> String {

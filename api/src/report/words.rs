@@ -9,21 +9,55 @@ use domain::report::style::{Dates, Language, ReportStyle};
 use domain::zone::Month;
 use fluent_bundle::concurrent::FluentBundle;
 use fluent_bundle::{FluentArgs, FluentResource};
-use std::collections::HashMap;
 use std::sync::LazyLock;
 use unic_langid::LanguageIdentifier;
 
 /// The words of one language.
 struct Catalogue {
     bundle: FluentBundle<FluentResource>,
-    /// Names of what reports were made with, by what it says.
-    said: HashMap<String, String>,
+    /// What reports were made with.
+    said: Vec<Said>,
+}
+
+/// A sentence that reports were made with, cut at what varies in it.
+struct Said {
+    name: String,
+    begins: String,
+    /// What varies, each with what follows it.
+    rest: Vec<(String, String)>,
+}
+
+impl Said {
+    fn of(name: &str, pattern: &str) -> Self {
+        let mut parts = pattern.split("{ $");
+        let begins = parts.next().unwrap_or_default().to_owned();
+        let rest = parts.filter_map(|part| part.split_once(" }"));
+        Self { name: name.to_owned(), begins, rest: rest.map(|(key, text)| (key.to_owned(), text.to_owned())).collect() }
+    }
+
+    /// What varies in a text that is this sentence; none where it is another one.
+    fn read<'t>(&self, text: &'t str) -> Option<Vec<(&str, &'t str)>> {
+        let mut left = text.strip_prefix(self.begins.as_str())?;
+        let mut found = Vec::new();
+        for (n, (key, follows)) in self.rest.iter().enumerate() {
+            let last = n + 1 == self.rest.len();
+            let (value, next) = if last { (left.strip_suffix(follows.as_str())?, "") } else { left.split_once(follows.as_str())? };
+            if value.is_empty() || value.contains(SENTENCE_END) {
+                return None;
+            }
+            found.push((key.as_str(), value));
+            left = next;
+        }
+        left.is_empty().then_some(found)
+    }
 }
 
 const ENGLISH: &str = include_str!("../../words/en.ftl");
 const GERMAN: &str = include_str!("../../words/de.ftl");
 /// Before the names of sentences that stand in reports as they were made.
 const SAID: &str = "said-";
+/// Between the sentences of one text.
+const SENTENCE_END: &str = ". ";
 
 static CATALOGUES: LazyLock<[Catalogue; 2]> =
     LazyLock::new(|| [Catalogue::of(Language::English, ENGLISH), Catalogue::of(Language::German, GERMAN)]);
@@ -37,10 +71,8 @@ impl Catalogue {
         bundle.set_use_isolating(false);
         let resource = FluentResource::try_new(text.to_owned()).unwrap_or_else(|(part, _)| part);
         bundle.add_resource_overriding(resource);
-        let names = names(text).filter(|name| name.starts_with(SAID));
-        let mut found = Self { bundle, said: HashMap::new() };
-        found.said = names.filter_map(|name| Some((found.say(name, None)?, name.to_owned()))).collect();
-        found
+        let said = messages(text).filter(|(name, _)| name.starts_with(SAID));
+        Self { bundle, said: said.map(|(name, pattern)| Said::of(name, pattern)).collect() }
     }
 
     fn say(&self, name: &str, args: Option<&FluentArgs<'_>>) -> Option<String> {
@@ -50,12 +82,9 @@ impl Catalogue {
     }
 }
 
-/// The names in a catalogue.
-fn names(text: &str) -> impl Iterator<Item = &str> {
-    text.lines()
-        .filter(|line| line.starts_with(|first: char| first.is_ascii_lowercase()))
-        .filter_map(|line| line.split_once(" ="))
-        .map(|(name, _)| name)
+/// The messages of a catalogue, each a line of its own: name and pattern.
+fn messages(text: &str) -> impl Iterator<Item = (&str, &str)> {
+    text.lines().filter(|line| line.starts_with(|first: char| first.is_ascii_lowercase())).filter_map(|line| line.split_once(" = "))
 }
 
 fn catalogue(language: Language) -> &'static Catalogue {
@@ -125,15 +154,34 @@ impl Words {
         if self.language() == Language::English {
             return words.to_owned();
         }
-        let translated = |text: &str| catalogue(Language::English).said.get(text).map(|name| self.say(name));
-        if let Some(whole) = translated(words) {
+        if let Some(whole) = self.translated(words) {
             return whole;
         }
-        let sentences = words.split_inclusive(". ").map(|sentence| {
+        let sentences = words.split_inclusive(SENTENCE_END).map(|sentence| {
             let trimmed = sentence.trim_end();
-            translated(trimmed).unwrap_or_else(|| trimmed.to_owned())
+            self.translated(trimmed).unwrap_or_else(|| trimmed.to_owned())
         });
         sentences.collect::<Vec<_>>().join(" ")
+    }
+
+    fn translated(&self, text: &str) -> Option<String> {
+        let known = &catalogue(Language::English).said;
+        let (name, varies) = known.iter().find_map(|said| Some((&said.name, said.read(text)?)))?;
+        let within: Vec<(&str, String)> = varies.into_iter().map(|(key, value)| (key, self.said_within(value))).collect();
+        let parts: Vec<(&str, &str)> = within.iter().map(|(key, value)| (*key, value.as_str())).collect();
+        Some(self.with(name, &parts))
+    }
+
+    /// What varies in a sentence: a list, or words that are a sentence by themselves elsewhere.
+    fn said_within(&self, text: &str) -> String {
+        let mut letters = text.chars();
+        let capital = letters.next().map_or(String::new(), |first| first.to_uppercase().to_string());
+        let sentence = self.translated(&format!("{capital}{}.", letters.as_str()));
+        if let Some(sentence) = sentence {
+            return sentence.trim_end_matches('.').to_owned();
+        }
+        let listed = text.split(", ").map(|item| self.translated(item).unwrap_or_else(|| item.to_owned()));
+        listed.collect::<Vec<_>>().join(", ")
     }
 
     /// Why a figure is not printed.
@@ -208,12 +256,13 @@ mod tests {
 
     #[test]
     fn every_name_is_in_every_language_and_can_be_read() {
-        let [english, german]: [Vec<&str>; 2] = [ENGLISH, GERMAN].map(|text| names(text).collect());
+        let all = |text: &'static str| messages(text).map(|(name, _)| name).collect::<Vec<_>>();
+        let [english, german] = [ENGLISH, GERMAN].map(all);
         assert_eq!(english, german);
         assert!(english.len() > 200, "{}", english.len());
         for (language, text) in [(Language::English, ENGLISH), (Language::German, GERMAN)] {
             assert!(FluentResource::try_new(text.to_owned()).is_ok());
-            for name in names(text) {
+            for (name, _) in messages(text) {
                 assert!(catalogue(language).say(name, Some(&FluentArgs::new())).is_some(), "{name}");
             }
         }
@@ -239,14 +288,49 @@ mod tests {
         assert_eq!(german.withheld("Only 12 % of the days are covered.", "gap"), german.say("withheld-gap"));
     }
 
+    #[test]
+    fn what_varies_is_kept_and_said_too() {
+        let german = words(Language::German);
+        assert_eq!(
+            german.said("Water and sewer: no baseline is agreed for the period: record one with the customer."),
+            "Wasser und Abwasser: Für den Zeitraum ist kein Vergleichswert vereinbart: Halten Sie einen mit dem Kunden fest."
+        );
+        assert_eq!(
+            german.said("Unaccounted. Nothing measures these, so they are in it: carry off, drained."),
+            "Nicht nachgewiesen. Nichts misst dies, daher steckt es darin: mit Fahrzeugen ausgetragen, abgelassen."
+        );
+        let own = "Days are gone. Mia: the part runs, and nobody knows how long it will last.";
+        assert!(german.said(own).starts_with("Days are gone. Mia: Das Teil läuft"), "{}", german.said(own));
+    }
+
+    /// Each language fills in the same.
+    #[test]
+    fn what_varies_has_the_same_names_in_every_language() {
+        let varies = |pattern: &str| {
+            let said = Said::of("", pattern);
+            said.rest.into_iter().map(|(key, _)| key).collect::<std::collections::BTreeSet<_>>()
+        };
+        for ((name, english), (_, german)) in messages(ENGLISH).zip(messages(GERMAN)) {
+            assert_eq!(varies(english), varies(german), "{name}");
+        }
+    }
+
     /// What the domain writes into reports is what the catalogue translates.
     #[test]
     fn what_reports_are_made_with_is_in_the_catalogue() {
         let kind = domain::report::model::exception_words(None);
-        assert!(catalogue(Language::English).said.contains_key(kind));
+        let german = words(Language::German);
+        assert!(german.translated(kind).is_some());
         for kind in domain::metering::step::ExceptionKind::ALL {
-            let words = domain::report::model::exception_words(Some(*kind));
-            assert!(catalogue(Language::English).said.contains_key(words), "{words}");
+            let words = domain::report::model::exception_words(Some(kind));
+            assert!(german.translated(words).is_some(), "{words}");
+        }
+        for by in domain::cost::washes::WashesBy::ALL {
+            assert!(german.translated(by.words()).is_some(), "{by:?}");
+        }
+        for reason in domain::report::figure::Reason::ALL {
+            let name = format!("withheld-{}", reason.as_str());
+            assert_ne!(german.say(&name), name);
         }
     }
 }

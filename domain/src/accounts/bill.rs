@@ -188,6 +188,8 @@ pub struct Evidence {
     pub working: WorkingCalendar,
     /// Washes that people tallied there.
     pub tallies: Vec<WashTally>,
+    /// Whether counters count all washes there.
+    pub counters: bool,
 }
 
 impl Evidence {
@@ -206,7 +208,7 @@ impl Evidence {
     pub fn explained(&self, bill: &SiteBill) -> Result<Explained, NotExplained> {
         let tariff = self.tariff.as_ref().ok_or(NotExplained::NoTariff)?;
         let before = self.before.as_ref().ok_or(NotExplained::NoBillBefore)?;
-        let worked = Worked { working: &self.working, tallies: &self.tallies };
+        let worked = Worked { working: &self.working, tallies: &self.tallies, counters: self.counters };
         let uses = uses(&self.days, bill.period, (&self.baselines, worked)).map_err(Withheld::from)?;
         let washing_before = fresh_used(&self.days_before, before.period).ok();
         explain((&self.account, tariff), before, bill, &uses, washing_before)
@@ -257,6 +259,7 @@ mod tests {
             baselines: Baselines::default(),
             working: WorkingCalendar::default(),
             tallies: Vec::new(),
+            counters: true,
         };
         let code = |evidence: &Evidence| evidence.explained(&now).unwrap_err().code().to_owned();
         assert_eq!(code(&evidence), "no_baseline");

@@ -3,6 +3,7 @@
 use crate::baseline::avoided::{Activity, Missing};
 use crate::baseline::history::Baselines;
 use crate::baseline::method::Method;
+use crate::cost::washes::Washes;
 use crate::facts::DayFact;
 use crate::measures::wash_tally::WashTally;
 use crate::metering::spread::WorkingCalendar;
@@ -48,6 +49,8 @@ pub struct Worked<'a> {
     pub working: &'a WorkingCalendar,
     /// Its tallies; those of one class never overlap.
     pub tallies: &'a [WashTally],
+    /// Whether its counters count all washes there: not where one of several units has none.
+    pub counters: bool,
 }
 
 /// What would have been used in `period` by the baseline that holds, and what was used, at a site
@@ -63,20 +66,19 @@ pub fn uses(days: &[DayFact], period: Cycle, (baselines, worked): (&Baselines, W
     Ok(Uses { baseline_l: method.expected(&activity)?, fresh_used_l: Quantity::exact(used.0) })
 }
 
-/// What was washed. A counter does not tell machines apart: its washes are of the baseline's only
-/// class. Where the baseline knows several, or nothing counts, the tallies say what was washed.
+/// What was washed, by the rule of [`Washes::of`]. Washes that nothing tells apart are of the
+/// baseline's only class.
 pub(crate) fn activity(days: &[DayFact], method: &Method, (period, worked): (Cycle, Worked<'_>)) -> Activity {
     let sum = |stream: Stream| days.iter().filter_map(|day| day.amounts.get(stream)).reduce(|sum, next| sum + next);
-    let (class, told_apart) = match method {
+    let only = match method {
         Method::PerWash(per_wash) => match per_wash.classes.as_slice() {
-            [only] => (only.machine_class.as_str(), false),
-            _ => (COUNTED, true),
+            [only] => only.machine_class.as_str(),
+            _ => COUNTED,
         },
-        _ => (COUNTED, false),
+        _ => COUNTED,
     };
-    let counted = sum(Stream::WashCount).map(|count| BTreeMap::from([(class.to_owned(), Quantity::exact(count))]));
-    let tallied = || tallied(worked.tallies, period);
-    let washes = if told_apart { tallied().or(counted) } else { counted.or_else(tallied) };
+    let exact = |(class, washes)| (class, Quantity::exact(washes));
+    let washes = worked.washes(days, period).by_class(only).map(|classes| classes.into_iter().map(exact).collect());
     let to_washers = sum(Stream::Wash).map(|wash| {
         let fresh = [Stream::Rinse, Stream::Bypass].into_iter().filter_map(sum).sum::<f64>();
         Quantity::exact(wash + fresh)
@@ -85,23 +87,12 @@ pub(crate) fn activity(days: &[DayFact], method: &Method, (period, worked): (Cyc
     Activity { washes, working_days, to_washers_l: to_washers }
 }
 
-/// Washes by class, where the tallies of each class that was tallied at all cover every day; a
-/// tally that reaches further is shared out evenly over its days, as what a dial shows is.
-fn tallied(tallies: &[WashTally], period: Cycle) -> Option<BTreeMap<String, Quantity>> {
-    let mut classes: BTreeMap<&str, (i64, f64)> = BTreeMap::new();
-    for tally in tallies {
-        let Some(to) = tally.days.to() else { continue };
-        let within = (to.min(period.to) - tally.days.from().max(period.from)).num_days();
-        if within > 0 {
-            let (days, washes) = classes.entry(&tally.machine_class).or_default();
-            *days += within;
-            *washes += f64::from(tally.washes) * within as f64 / (to - tally.days.from()).num_days() as f64;
-        }
+impl Worked<'_> {
+    /// The site's washes in `period`, by the day facts of all that measures there.
+    pub(crate) fn washes(&self, days: &[DayFact], period: Cycle) -> Washes {
+        let dates: Vec<NaiveDate> = period.from.iter_days().take_while(|date| *date < period.to).collect();
+        Washes::of(&dates, days.iter(), self.tallies, self.counters)
     }
-    // Left out, a class tallied in part would count as one that nobody washed.
-    let whole = !classes.is_empty() && classes.values().all(|(days, _)| *days == period.days());
-    let of_class = |(class, (_, washes)): (&str, (i64, f64))| (class.to_owned(), Quantity::exact(washes));
-    whole.then(|| classes.into_iter().map(of_class).collect())
 }
 
 #[cfg(test)]
@@ -123,6 +114,7 @@ mod tests {
             coverage,
             estimated_share: 0.0,
             open_exceptions: 0,
+            sessions: None,
         }
     }
 
@@ -131,7 +123,7 @@ mod tests {
     }
 
     fn worked<'a>(working: &'a WorkingCalendar, tallies: &'a [WashTally]) -> Worked<'a> {
-        Worked { working, tallies }
+        Worked { working, tallies, counters: true }
     }
 
     /// Twenty days of tallies over the ten days: half of 40 trucks at 900 L and of 20 vans at 300 L.

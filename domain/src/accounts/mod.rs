@@ -13,6 +13,7 @@
 //! | [`investment`] | what was invested and promised, and what came of it |
 //! | [`day_uses`] | what a site would have used and did use, from its day facts |
 //! | [`site_money`] | all of a site's, for computing its money saved |
+//! | [`wasted_water`] | what water that is wasted costs a day |
 
 pub mod bill;
 pub mod billed_item;
@@ -24,3 +25,4 @@ pub mod site_account;
 pub mod site_cost;
 pub mod site_money;
 pub mod versions;
+pub mod wasted_water;

@@ -361,7 +361,8 @@ mod tests {
         let mut amounts = Amounts::default();
         amounts.add(Stream::Makeup, 100.0);
         amounts.add(Stream::Energy, 10.0);
-        let day = |date| DayFact { date, amounts, coverage: 1.0, estimated_share: 0.0, open_exceptions: 0 };
+        let day =
+            |date| DayFact { date, amounts, coverage: 1.0, estimated_share: 0.0, open_exceptions: 0, sessions: None };
         date("2026-01-01").iter_days().take(200).map(day).collect()
     }
 

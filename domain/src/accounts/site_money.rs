@@ -96,9 +96,10 @@ impl Stood {
 }
 
 impl SiteMoney {
-    /// When it works, and what was tallied there.
-    pub(crate) fn worked(&self) -> Worked<'_> {
-        Worked { working: &self.working, tallies: &self.tallies }
+    /// When it works, and what was tallied there. `counters` says whether those of its day facts count
+    /// all washes.
+    pub(crate) fn worked(&self, counters: bool) -> Worked<'_> {
+        Worked { working: &self.working, tallies: &self.tallies, counters }
     }
 
     /// The billing cycles that touch the days of a month on which something stood at the site, for
@@ -157,7 +158,7 @@ impl SiteMoney {
 
     /// What the site used in an average month of the winter before a cycle, where sewer is billed by
     /// that; the account's other use comes on top of it in the bill.
-    fn winter(&self, tariff: &Tariff, cycle: Cycle) -> Result<Option<Litres>, Withheld> {
+    pub(super) fn winter(&self, tariff: &Tariff, cycle: Cycle) -> Result<Option<Litres>, Withheld> {
         let holds = tariff.versions.iter().filter(|version| version.to.is_none_or(|to| cycle.from < to));
         let sewer = holds.filter(|version| version.from < cycle.to).filter_map(|version| version.sewer.as_ref());
         let months = sewer.into_iter().find_map(|sewer| match &sewer.volume {
@@ -186,14 +187,14 @@ impl SiteMoney {
     }
 
     /// The account that is charged on a day, and on which days.
-    fn charged(&self, day: NaiveDate) -> Option<(&AccountMoney, Cycle)> {
+    pub(super) fn charged(&self, day: NaiveDate) -> Option<(&AccountMoney, Cycle)> {
         let mut charged = self.accounts.iter().filter_map(|money| Some((money, money.record.charged?)));
         let (money, charged) = charged.find(|(_, charged)| charged.contains(day))?;
         Some((money, Cycle { from: charged.from, to: charged.until.unwrap_or(NaiveDate::MAX) }))
     }
 
     /// From a day without an account until the next has one.
-    fn nobody(&self, from: NaiveDate, to: NaiveDate) -> Withheld {
+    pub(super) fn nobody(&self, from: NaiveDate, to: NaiveDate) -> Withheld {
         let begins = self.accounts.iter().filter_map(|money| Some(money.record.charged?.from));
         Withheld::NoAccount { from, to: begins.filter(|begins| *begins > from).fold(to, NaiveDate::min) }
     }

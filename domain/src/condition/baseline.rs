@@ -5,6 +5,11 @@ use std::collections::BTreeMap;
 
 /// Fewest points that make a baseline.
 pub const POINTS_MIN: usize = 20;
+/// Standard errors by which the median of a weekday must differ before it has a level of its own: a
+/// level that is none adds to the deviation of every day.
+const OF_WEEKDAY_ERRORS: f64 = 3.0;
+/// Standard error of the median of normal values, in deviations over the root of their number.
+const MEDIAN_ERROR: f64 = 1.253_314_1;
 /// Fewest points of each weekday from which it has a level of its own.
 const OF_WEEKDAY_MIN: usize = 8;
 /// Standard deviation of normal values over their median absolute deviation.
@@ -61,8 +66,8 @@ impl Baseline {
     }
 }
 
-/// How far each weekday usually lies from the median of all; empty unless each weekday that
-/// occurs has enough points.
+/// How far each weekday usually lies from the median of all, nothing where that may be chance; empty
+/// unless each weekday that occurs has enough points.
 #[must_use]
 pub fn by_weekday(values: &[(NaiveDate, f64)]) -> BTreeMap<u32, f64> {
     let key = |day: Weekday| day.num_days_from_monday();
@@ -73,5 +78,11 @@ pub fn by_weekday(values: &[(NaiveDate, f64)]) -> BTreeMap<u32, f64> {
     let all = median(values.iter().map(|(_, value)| *value));
     let enough = days.values().all(|values| values.len() >= OF_WEEKDAY_MIN);
     let Some(all) = all.filter(|_| enough) else { return BTreeMap::new() };
-    days.into_iter().filter_map(|(day, values)| Some((day, median(values)? - all))).collect()
+    let sd = MAD_TO_SD * median(values.iter().map(|(_, value)| (value - all).abs())).unwrap_or(0.0);
+    let level = |(day, values): (u32, Vec<f64>)| {
+        let error = MEDIAN_ERROR * sd / (values.len() as f64).sqrt();
+        let off = median(values)? - all;
+        Some((day, if off.abs() > OF_WEEKDAY_ERRORS * error { off } else { 0.0 }))
+    };
+    days.into_iter().filter_map(level).collect()
 }

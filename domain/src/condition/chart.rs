@@ -35,7 +35,14 @@ impl Cusum {
     /// The chart of these values, as it begins anew.
     #[must_use]
     pub fn points(&self, values: &[f64]) -> Vec<Point> {
-        let mut sums = (0.0, 0.0);
+        self.points_from(0.0, values)
+    }
+
+    /// The same with both sums beginning at a head start, in standard deviations, so that what is
+    /// wrong from the begin is found sooner (Lucas and Crosier 1982: half of the decision interval).
+    #[must_use]
+    pub fn points_from(&self, head_start: f64, values: &[f64]) -> Vec<Point> {
+        let mut sums = (head_start, head_start);
         let step = |z: &f64| {
             let z = taken(*z);
             let (upper, lower) = ((sums.0 + z - self.k).max(0.0), (sums.1 - z - self.k).max(0.0));

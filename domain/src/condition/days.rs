@@ -2,7 +2,7 @@
 
 use super::baseline::{POINTS_MIN, median};
 use super::chart::Cusum;
-use super::steady::{BASELINE_POINTS, Steady, Wrong};
+use super::steady::{BASELINE_POINTS, Found, Steady, Wrong};
 use super::test::{Outcome, WhyNot};
 use chrono::NaiveDate;
 
@@ -51,7 +51,7 @@ fn one(count: usize, what: &'static str) -> Result<(), WhyNot> {
 ///
 /// # Errors
 /// Why it can't be run.
-pub fn falling_flow(days: &[Day], meters: Meters, chart: Cusum) -> Outcome {
+pub fn falling_flow(days: &[Day], meters: Meters, chart: Cusum, known: &[Found]) -> Outcome {
     one(meters.wash, "meter of wash water")?;
     one(meters.run_hours, "counter of the pump's hours")?;
     let flow = |day: &Day| {
@@ -59,14 +59,16 @@ pub fn falling_flow(days: &[Day], meters: Meters, chart: Cusum) -> Outcome {
         (run >= RUN_H_MIN && wash > 0.0).then_some((day.day, wash / run))
     };
     let values: Vec<_> = days.iter().filter_map(flow).collect();
-    Steady { unit: "L/h", values: &values, wrong: Wrong::Fall, spread_max: FLOW_SPREAD_MAX }.run(chart).map(as_share)
+    Steady { unit: "L/h", values: &values, wrong: Wrong::Fall, spread_max: FLOW_SPREAD_MAX, known }
+        .run(chart)
+        .map(as_share)
 }
 
 /// Starts for a cubic metre of water.
 ///
 /// # Errors
 /// Why it can't be run.
-pub fn starts_above(days: &[Day], meters: Meters, chart: Cusum) -> Outcome {
+pub fn starts_above(days: &[Day], meters: Meters, chart: Cusum, known: &[Found]) -> Outcome {
     one(meters.wash, "meter of wash water")?;
     one(meters.starts, "counter of the pump's starts")?;
     let per_m3 = |day: &Day| {
@@ -74,7 +76,7 @@ pub fn starts_above(days: &[Day], meters: Meters, chart: Cusum) -> Outcome {
         (wash >= WASH_L_MIN && starts >= 0.0).then_some((day.day, starts / (wash / 1000.0)))
     };
     let values: Vec<_> = days.iter().filter_map(per_m3).collect();
-    Steady { unit: "starts/m3", values: &values, wrong: Wrong::Rise, spread_max: f64::INFINITY }
+    Steady { unit: "starts/m3", values: &values, wrong: Wrong::Rise, spread_max: f64::INFINITY, known }
         .run(chart)
         .map(as_share)
 }
@@ -91,15 +93,15 @@ fn as_share(mut ran: super::test::Ran) -> super::test::Ran {
 ///
 /// # Errors
 /// Why it can't be run.
-pub fn energy_above(days: &[Day], meters: Meters, chart: Cusum) -> Outcome {
+pub fn energy_above(days: &[Day], meters: Meters, chart: Cusum, known: &[Found]) -> Outcome {
     one(meters.wash, "meter of wash water")?;
     one(meters.energy, "meter of energy")?;
     let both = |day: &Day| {
         let (wash, energy) = (day.wash_l?, day.energy_kwh?);
         (wash >= 0.0 && energy >= 0.0).then_some((day.day, wash / 1000.0, energy))
     };
-    let known: Vec<(NaiveDate, f64, f64)> = days.iter().filter_map(both).collect();
-    let first = known.get(..BASELINE_POINTS.min(known.len())).unwrap_or_default();
+    let read: Vec<(NaiveDate, f64, f64)> = days.iter().filter_map(both).collect();
+    let first = read.get(..BASELINE_POINTS.min(read.len())).unwrap_or_default();
     if first.len() < POINTS_MIN {
         return Err(WhyNot::TooFew(first.len()));
     }
@@ -107,6 +109,6 @@ pub fn energy_above(days: &[Day], meters: Meters, chart: Cusum) -> Outcome {
     let slopes = pairs.filter(|(one, other)| (other.1 - one.1).abs() > 1e-3);
     let slope = median(slopes.map(|(one, other)| (other.2 - one.2) / (other.1 - one.1))).unwrap_or(0.0);
     let usual_m3 = median(first.iter().map(|day| day.1)).unwrap_or(0.0);
-    let values: Vec<_> = known.iter().map(|(day, m3, kwh)| (*day, kwh - slope * (m3 - usual_m3))).collect();
-    Steady { unit: "kWh/day", values: &values, wrong: Wrong::Rise, spread_max: f64::INFINITY }.run(chart)
+    let values: Vec<_> = read.iter().map(|(day, m3, kwh)| (*day, kwh - slope * (m3 - usual_m3))).collect();
+    Steady { unit: "kWh/day", values: &values, wrong: Wrong::Rise, spread_max: f64::INFINITY, known }.run(chart)
 }

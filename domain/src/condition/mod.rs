@@ -9,13 +9,21 @@
 //! | [`test`] | the kinds of tests and findings, and what one came to |
 //! | [`steady`] | a quantity by day that should stay what it was |
 //! | [`days`] | flow, energy and starts of a unit by day |
+//! | [`pressure`] | pressure lost across the media |
+//! | [`drift`] | a probe that drifts between its calibrations |
+//! | [`dose`] | a dosing pump's draw-down against its setting |
 //! | [`hours`] | registers to hours, and hours to nights without washing |
 //! | [`valve`] | a fill valve that does not close |
+//! | [`cost`] | what a finding costs a day |
 
 pub mod baseline;
 pub mod chart;
+pub mod cost;
 pub mod days;
+pub mod dose;
+pub mod drift;
 pub mod hours;
+pub mod pressure;
 pub mod run_length;
 pub mod steady;
 pub mod test;

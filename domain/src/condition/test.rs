@@ -15,14 +15,30 @@ named! {
         EnergyAbove = "energy_above",
         /// The pump starts more often for the same water; the size is the share more.
         StartsAbove = "starts_above",
+        /// More pressure is lost across the media; the size is kilopascals.
+        PressureAbove = "pressure_above",
+        /// A pH probe drifts; the size is pH in 30 days.
+        PhProbeDrifts = "ph_probe_drifts",
+        /// An ORP probe drifts; the size is millivolts in 30 days.
+        OrpProbeDrifts = "orp_probe_drifts",
+        /// A probe of dissolved oxygen drifts; the size is percent of saturation in 30 days.
+        OxygenProbeDrifts = "oxygen_probe_drifts",
+        /// A dosing pump does not give what its setting says; the size is the share more, negative
+        /// for less.
+        DoseOff = "dose_off",
     }
 }
 
 impl Kind {
-    /// The finding of that size in plain words.
+    /// The finding of that size in plain words; `about` says which of several pumps.
     #[must_use]
-    pub fn words(self, size: f64) -> String {
+    pub fn words(self, size: f64, about: Option<&str>) -> String {
         let percent = 100.0 * size;
+        let drifts = |probe: &str, by: String| {
+            format!(
+                "The {probe} probe drifts by {by} in 30 days: it will be out of its limits before it is usually calibrated."
+            )
+        };
         match self {
             Self::PassingFillValve => {
                 format!("The fill valve seems to pass: {size:.0} L a day run in while nobody washes.")
@@ -30,6 +46,32 @@ impl Kind {
             Self::FallingFlow => format!("The pump delivers {percent:.0} % less in an hour than it did."),
             Self::EnergyAbove => format!("It uses {size:.1} kWh a day more than the same water used to take."),
             Self::StartsAbove => format!("The pump starts {percent:.0} % more often for the same water."),
+            Self::PressureAbove => format!("{size:.0} kPa more than usual are lost across the media."),
+            Self::PhProbeDrifts => drifts("pH", format!("{size:.2} pH")),
+            Self::OrpProbeDrifts => drifts("ORP", format!("{size:.0} mV")),
+            Self::OxygenProbeDrifts => drifts("dissolved-oxygen", format!("{size:.1} % of saturation")),
+            Self::DoseOff => {
+                let (by, way) = (percent.abs(), if size < 0.0 { "less" } else { "more" });
+                let pump = match about {
+                    None => "A dosing pump".to_owned(),
+                    // The size is that of one of them alone.
+                    Some(names) if names.contains(", ") => format!("Dosing of {names}: the pump that is furthest off"),
+                    Some(name) => format!("Dosing of {name}: the pump"),
+                };
+                format!("{pump} gives {by:.0} % {way} than its setting says.")
+            }
+        }
+    }
+
+    /// What its test needs before anything else, where nobody noted any of it; none for tests on
+    /// meters, which say themselves what is missing.
+    #[must_use]
+    pub fn needs_notes(self) -> Option<WhyNot> {
+        match self {
+            Self::PassingFillValve | Self::FallingFlow | Self::EnergyAbove | Self::StartsAbove => None,
+            Self::PressureAbove => Some(WhyNot::NoPressure),
+            Self::PhProbeDrifts | Self::OrpProbeDrifts | Self::OxygenProbeDrifts => Some(WhyNot::TooFewCalibrations(0)),
+            Self::DoseOff => Some(WhyNot::NoDrawDown),
         }
     }
 }
@@ -67,6 +109,8 @@ pub struct Ran {
     pub points: Vec<ChartPoint>,
     /// What is wrong now.
     pub finding: Option<Finding>,
+    /// Which of several things it is about, where the test looks at several.
+    pub about: Option<String>,
 }
 
 /// What became of a test: run, or why not.
@@ -93,6 +137,23 @@ pub enum WhyNot {
     /// What should be steady was not: by this share.
     #[error("the flow in an hour varied by {percent:.0} % from day to day, so this is no pump of fixed duty", percent = 100.0 * .0)]
     NotSteady(f64),
+    /// No pressures that tell what is lost across the media.
+    #[error(
+        "it needs pressures of the places \"before media\" and \"after media\", read within 15 minutes of each other while it runs, or of the place \"across media\""
+    )]
+    NoPressure,
+    /// Too few of them, of how many.
+    #[error("the pressure across the media is known of only {0} running days; it needs {needed}", needed = super::baseline::POINTS_MIN)]
+    TooFewPressures(usize),
+    /// Readings lie too far apart: so many days.
+    #[error("its readings lie {0:.0} days apart; it needs one a week")]
+    TooSparse(f64),
+    /// Too few stretches between calibrations, of how many.
+    #[error("only {0} stretches from one calibration of a probe to its next are known; it needs {needed}", needed = super::drift::STRETCHES_MIN)]
+    TooFewCalibrations(usize),
+    /// No pump's test can be held against its setting.
+    #[error("it needs a draw-down test of a pump whose fixed setting at that time is noted")]
+    NoDrawDown,
     /// Nothing was used in the clean days.
     #[error("what it measures stood still on the clean days")]
     Still,

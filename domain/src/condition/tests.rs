@@ -5,7 +5,7 @@ use super::chart::{Cusum, Ewma};
 use super::days::{Day, Meters, energy_above, falling_flow, starts_above};
 use super::hours::{Hours, Idle, idle};
 use super::run_length::{cusum_limit, cusum_one_sided, ewma, ewma_limit};
-use super::steady::{IN_CONTROL_POINTS, chart};
+use super::steady::{IN_CONTROL_POINTS, charts};
 use super::test::WhyNot;
 use super::valve::passing;
 use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
@@ -26,6 +26,11 @@ fn a_cusum_is_lucas_and_crosiers() {
     for (point, expected) in points.iter().zip([0.3, 1.7, 2.6, 4.1, 4.7, 4.9, 7.0]) {
         assert!((point.upper - expected).abs() < 1e-9 && point.signal == (expected > 5.0), "{point:?}");
     }
+    // With a head start of 2.5 it signals at the third.
+    let started = Cusum { k: 0.5, h: 5.0 }.points_from(2.5, &z);
+    for (point, expected) in started.iter().zip([2.8, 4.2, 5.1]) {
+        assert!((point.upper - expected).abs() < 1e-9 && point.signal == (expected > 5.0), "{point:?}");
+    }
 }
 
 /// D. C. Montgomery, Introduction to Statistical Quality Control: mean 10, deviation 1, with a
@@ -44,6 +49,10 @@ fn charts_signal_where_montgomerys_do() {
     let ewma = Ewma { lambda: 0.1, width: 2.7 }.points(&z);
     assert_eq!(ewma.iter().position(|point| point.signal), Some(28));
     assert!((10.0 + ewma[28].upper - 10.6468).abs() < 5e-5);
+    let exact = Ewma { lambda: 0.1, width: 2.7 }.limit(29);
+    assert!((10.0 + exact - 10.6187).abs() < 5e-5, "the limit at the 29th: {exact}");
+    let above = cusum[..29].iter().rev().take_while(|point| point.upper > 0.0).count();
+    assert_eq!(above, 7, "N+ of the table");
 }
 
 /// NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4.
@@ -97,7 +106,7 @@ fn normal(chance: &mut ChaCha8Rng) -> f64 {
 #[test]
 fn false_alarms_come_at_the_stated_rate() {
     let mut chance = ChaCha8Rng::seed_from_u64(25);
-    let chart = chart().unwrap();
+    let chart = charts().unwrap().daily;
     let unit_years = 2000.0;
     let (mut sum, mut alarms, mut point) = (0.0_f64, 0.0_f64, 0.0);
     while point < unit_years * 365.0 {
@@ -132,11 +141,11 @@ const ALL: Meters = Meters { wash: 1, run_hours: 1, energy: 1, starts: 1 };
 #[test]
 fn a_loss_of_flow_is_found_in_days() {
     let mut chance = ChaCha8Rng::seed_from_u64(7);
-    let chart = chart().unwrap();
+    let chart = charts().unwrap().daily;
     let mut found_within = |lost: f64| {
         let found_after = |_| {
             let days = pump(&mut chance, 200, 100, lost);
-            let open = |until: &usize| falling_flow(&days[..*until], ALL, chart).unwrap().finding.is_some();
+            let open = |until: &usize| falling_flow(&days[..*until], ALL, chart, &[]).unwrap().finding.is_some();
             (101..=200).find(open).map_or(100, |until| until - 100)
         };
         let mut after: Vec<usize> = (0..40).map(found_after).collect();
@@ -150,39 +159,39 @@ fn a_loss_of_flow_is_found_in_days() {
 #[test]
 fn a_finding_has_its_size_and_its_begin_and_closes_when_it_ends() {
     let mut chance = ChaCha8Rng::seed_from_u64(3);
-    let chart = chart().unwrap();
+    let chart = charts().unwrap().daily;
     let mut days = pump(&mut chance, 130, 100, 0.2);
-    let found = falling_flow(&days, ALL, chart).unwrap().finding.unwrap();
+    let found = falling_flow(&days, ALL, chart, &[]).unwrap().finding.unwrap();
     assert!((found.size - 0.2).abs() < 0.02, "{found:?}");
     // By chance the sum may have left zero a few days before.
     assert!((found.since - day(100)).num_days().abs() <= 5, "{found:?}");
-    assert!(energy_above(&days, ALL, chart).unwrap().finding.is_none());
-    assert!(starts_above(&days, ALL, chart).unwrap().finding.is_none());
+    assert!(energy_above(&days, ALL, chart, &[]).unwrap().finding.is_none());
+    assert!(starts_above(&days, ALL, chart, &[]).unwrap().finding.is_none());
     let mended = pump(&mut chance, 190, 500, 0.0);
     days.extend_from_slice(&mended[130..]);
-    assert!(falling_flow(&days, ALL, chart).unwrap().finding.is_none());
+    assert!(falling_flow(&days, ALL, chart, &[]).unwrap().finding.is_none());
     days.iter_mut().skip(150).for_each(|day| {
         day.energy_kwh = day.energy_kwh.map(|kwh| kwh + 4.0);
         day.starts = day.starts.map(|starts| starts * 1.5);
     });
-    let energy = energy_above(&days, ALL, chart).unwrap();
+    let energy = energy_above(&days, ALL, chart, &[]).unwrap();
     assert!((energy.finding.unwrap().size - 4.0).abs() < 0.3 && energy.points.len() == 60, "{energy:?}");
-    assert!((starts_above(&days, ALL, chart).unwrap().finding.unwrap().size - 0.5).abs() < 0.02);
+    assert!((starts_above(&days, ALL, chart, &[]).unwrap().finding.unwrap().size - 0.5).abs() < 0.02);
 }
 
 #[test]
 fn a_test_is_not_run_where_its_data_do_not_hold() {
     let mut chance = ChaCha8Rng::seed_from_u64(5);
-    let chart = chart().unwrap();
+    let chart = charts().unwrap().daily;
     let days = pump(&mut chance, 60, 100, 0.0);
     let two = Meters { run_hours: 2, ..ALL };
-    assert_eq!(falling_flow(&days, two, chart), Err(WhyNot::Meter("counter of the pump's hours")));
-    assert_eq!(falling_flow(&days[..19], ALL, chart), Err(WhyNot::TooFew(19)));
+    assert_eq!(falling_flow(&days, two, chart, &[]), Err(WhyNot::Meter("counter of the pump's hours")));
+    assert_eq!(falling_flow(&days[..19], ALL, chart, &[]), Err(WhyNot::TooFew(19)));
     let uneven = |(n, day): (usize, &Day)| Day { run_h: day.run_h.map(|run| run * (1.0 + (n % 4) as f64)), ..*day };
     let uneven: Vec<Day> = days.iter().enumerate().map(uneven).collect();
-    assert!(matches!(falling_flow(&uneven, ALL, chart), Err(WhyNot::NotSteady(_))));
+    assert!(matches!(falling_flow(&uneven, ALL, chart, &[]), Err(WhyNot::NotSteady(_))));
     let still: Vec<Day> = days.iter().map(|day| Day { starts: Some(0.0), ..*day }).collect();
-    assert_eq!(starts_above(&still, ALL, chart), Err(WhyNot::Still));
+    assert_eq!(starts_above(&still, ALL, chart, &[]), Err(WhyNot::Still));
     assert_eq!(passing(&[]), Err(WhyNot::TooFewNights(0)));
 }
 
@@ -271,8 +280,8 @@ proptest! {
         let each: Vec<Day> = each.collect();
         let nights = days.iter().zip(0..).map(|((hours, makeup_l, ..), n)| Idle { day: day(n), hours: *hours, makeup_l: *makeup_l });
         let nights: Vec<Idle> = nights.collect();
-        let outcomes = [falling_flow(&each, ALL, chart), energy_above(&each, ALL, chart),
-            starts_above(&each, ALL, chart), passing(&nights)];
+        let outcomes = [falling_flow(&each, ALL, chart, &[]), energy_above(&each, ALL, chart, &[]),
+            starts_above(&each, ALL, chart, &[]), passing(&nights)];
         for ran in outcomes.into_iter().flatten() {
             prop_assert!(ran.usual.is_finite() && ran.limit.is_finite(), "{ran:?}");
             prop_assert!(ran.finding.is_none_or(|found| found.size.is_finite()), "{ran:?}");

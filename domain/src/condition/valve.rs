@@ -55,7 +55,7 @@ pub fn passing(nights: &[Idle]) -> Outcome {
         statistic: *statistic,
     });
     let points = points.skip(nights.len().saturating_sub(POINTS_SHOWN)).collect();
-    Ok(Ran { unit: "L/h", usual, limit, points, finding })
+    Ok(Ran { unit: "L/h", usual, limit, points, finding, about: None })
 }
 
 /// Litres an hour over nights.

@@ -2,7 +2,6 @@
 //! for a guessed wash. Water and energy for each.
 
 use super::ledger::{Price, Side};
-use super::washes::Washes;
 use crate::money::Money;
 use crate::named::named;
 use crate::units::Litres;
@@ -23,11 +22,11 @@ named! {
 /// What was done in a period.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Done {
-    /// Washes.
-    pub washes: Washes,
+    /// Washes, where they are counted.
+    pub washes: Option<f64>,
     /// All water to the washers, where it is known.
     pub to_washers: Option<Litres>,
-    /// Hours with a trigger pulled, where they are counted.
+    /// Hours with a trigger pulled, where they are counted or derived.
     pub gun_hours: Option<f64>,
 }
 
@@ -80,7 +79,7 @@ impl Done {
     /// Why there is none: washes that are counted and are none, or nothing that is known.
     pub fn cost_each<S: Side>(&self, total: Price<S>) -> Result<CostEach<S>, NoneEach> {
         let known = |count: Option<f64>| count.filter(|count| *count > 0.0);
-        let (each, count) = match self.washes.count() {
+        let (each, count) = match self.washes {
             Some(washes) if washes > 0.0 => (Each::Wash, washes),
             Some(_) => return Err(NoneEach::NoWashes),
             None => match (known(self.to_washers.map(Litres::cubic_metres)), known(self.gun_hours)) {
@@ -98,7 +97,7 @@ impl Done {
     /// # Errors
     /// The washes are not counted, or there were none.
     pub fn litres_each_wash(&self, volume: Litres) -> Result<f64, NoneEach> {
-        match self.washes.count() {
+        match self.washes {
             Some(washes) if washes > 0.0 => Ok(volume.0 / washes),
             Some(_) => Err(NoneEach::NoWashes),
             None => Err(NoneEach::NotCounted),
@@ -131,7 +130,7 @@ mod tests {
     use crate::cost::ledger::tests::money;
     use proptest::prelude::*;
 
-    fn done(washes: Washes, to_washers_l: Option<f64>, gun_hours: Option<f64>) -> Done {
+    fn done(washes: Option<f64>, to_washers_l: Option<f64>, gun_hours: Option<f64>) -> Done {
         Done { washes, to_washers: to_washers_l.map(Litres), gun_hours }
     }
 
@@ -142,21 +141,21 @@ mod tests {
 
     #[test]
     fn washes_come_first_then_water_then_hours() {
-        let counted = Washes::Counter { washes: 42.0 };
-        assert_eq!(cost(&done(counted.clone(), Some(12_000.0), Some(20.0))), Ok((Each::Wash, "20.00 EUR".into())));
-        let water = done(Washes::NotCounted, Some(12_000.0), Some(20.0));
+        let counted = Some(42.0);
+        assert_eq!(cost(&done(counted, Some(12_000.0), Some(20.0))), Ok((Each::Wash, "20.00 EUR".into())));
+        let water = done(None, Some(12_000.0), Some(20.0));
         assert_eq!(cost(&water), Ok((Each::CubicMetre, "70.00 EUR".into())));
-        let hours = done(Washes::NotCounted, Some(0.0), Some(20.0));
+        let hours = done(None, Some(0.0), Some(20.0));
         assert_eq!(cost(&hours), Ok((Each::GunHour, "42.00 EUR".into())));
     }
 
     #[test]
     fn without_a_wash_there_is_a_reason_and_no_guess() {
-        let none = done(Washes::Counter { washes: 0.0 }, Some(12_000.0), Some(20.0));
+        let none = done(Some(0.0), Some(12_000.0), Some(20.0));
         assert_eq!(cost(&none), Err(NoneEach::NoWashes));
-        assert_eq!(cost(&done(Washes::NotCounted, None, None)), Err(NoneEach::NothingKnown));
+        assert_eq!(cost(&done(None, None, None)), Err(NoneEach::NothingKnown));
         assert_eq!(none.litres_each_wash(Litres(100.0)), Err(NoneEach::NoWashes));
-        let uncounted = done(Washes::NotCounted, Some(0.0), None);
+        let uncounted = done(None, Some(0.0), None);
         assert_eq!(uncounted.litres_each_wash(Litres(100.0)), Err(NoneEach::NotCounted));
         assert_eq!(uncounted.kwh_each_m3(5.0), Err(NoneEach::NoWater));
         let codes = [NoneEach::NoWashes, NoneEach::NothingKnown, NoneEach::NotCounted, NoneEach::NoWater];
@@ -165,7 +164,7 @@ mod tests {
 
     #[test]
     fn water_and_energy_for_each() {
-        let month = done(Washes::Counter { washes: 40.0 }, Some(12_000.0), None);
+        let month = done(Some(40.0), Some(12_000.0), None);
         assert_eq!(month.litres_each_wash(Litres(3000.0)), Ok(75.0));
         assert_eq!(month.kwh_each_m3(30.0), Ok(2.5));
     }
@@ -175,7 +174,7 @@ mod tests {
         #[test]
         fn each_times_count_is_the_total(cents in 0_i64..100_000_000, washes in 1_u32..5000) {
             let total = Money { amount: Decimal::new(cents, 2), ..money("0") };
-            let month = done(Washes::Counter { washes: f64::from(washes) }, None, None);
+            let month = done(Some(f64::from(washes)), None, None);
             let each = month.cost_each(Price::<CustomersCost>::new(total)).unwrap();
             let back = each.cost.money().amount * Decimal::from(washes);
             prop_assert!((back - total.amount).abs() <= Decimal::new(i64::from(washes), 6));

@@ -11,7 +11,7 @@
 //! | [`accrual`] | over which time a line's amount falls |
 //! | [`purchase`] | what goods and work cost the dealer, from when until when |
 //! | [`serve`] | what serving a unit cost the dealer, from service events and loads |
-//! | [`washes`] | washes by counter, tally or sessions |
+//! | [`washes`] | the one rule for washes: tallies, counters, sessions |
 //! | [`each`] | cost for each wash, m3 or gun hour; water and energy for each |
 
 pub mod accrual;

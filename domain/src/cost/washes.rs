@@ -1,148 +1,262 @@
-//! Washes: by a counter, a tally, or from sessions at a gun where the readings allow it.
+//! Washes, by one rule for every figure that stands on them: what people tallied by class of
+//! machine, where that covers all days; else a counter's; else sessions at single guns, where the
+//! readings tell them apart on every day. They are never guessed.
+//!
+//! Tallies come first because they alone tell machines apart: so the washes of a statement, of a
+//! cost and of a baseline with several classes are the same.
 
-use crate::metering::step::Step;
-use chrono::{DateTime, Utc};
+use crate::facts::DayFact;
+use crate::measures::wash_tally::WashTally;
+use crate::metering::stream::Stream;
+use crate::named::named;
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
-/// The washes of a period.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+named! {
+    /// How washes are known.
+    WashesBy as "washes_by" {
+        /// Tallied by class of machine.
+        Tally = "tally",
+        /// Counted by a counter, which can't tell machines apart.
+        Counter = "counter",
+        /// Told apart by pauses at single guns.
+        Sessions = "sessions",
+    }
+}
+
+/// The washes of some days.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "by", rename_all = "snake_case")]
 pub enum Washes {
+    /// Tallied, by machine class.
+    Tally {
+        /// How many of each class; a part of one where a tally reaches beyond the days.
+        by_class: BTreeMap<String, f64>,
+    },
     /// A counter.
     Counter {
         /// How many.
         washes: f64,
     },
-    /// Typed in, by machine class.
-    Tally {
-        /// How many of each class.
-        by_class: BTreeMap<String, u32>,
+    /// Sessions at single guns.
+    Sessions {
+        /// How many.
+        washes: f64,
     },
-    /// From sessions at a gun; only [`sessions`] makes them.
-    Sessions(Sessions),
     /// Nobody counts them.
+    #[default]
     NotCounted,
 }
 
-/// Sessions that the readings could tell apart.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Sessions {
-    sessions: u32,
-}
-
 impl Washes {
+    /// The washes on `dates`, which are in order, by the day facts and tallies of a subject or a
+    /// site. `counters` says whether its counters count all washes: not where one of several units
+    /// has none.
+    #[must_use]
+    pub fn of<'d>(
+        dates: &[NaiveDate],
+        days: impl Iterator<Item = &'d DayFact>,
+        tallies: &[WashTally],
+        counters: bool,
+    ) -> Self {
+        if let Some(by_class) = tallied(dates, tallies) {
+            return Self::Tally { by_class };
+        }
+        let days: Vec<&DayFact> = days.filter(|day| dates.binary_search(&day.date).is_ok()).collect();
+        let counted = days.iter().filter_map(|day| day.amounts.get(Stream::WashCount));
+        match counted.reduce(|sum, next| sum + next).filter(|_| counters) {
+            Some(washes) => Self::Counter { washes },
+            None => sessions(dates, &days).map_or(Self::NotCounted, |washes| Self::Sessions { washes }),
+        }
+    }
+
     /// How many; `None` where nobody counts them. Never guessed from volumes.
     #[must_use]
     pub fn count(&self) -> Option<f64> {
         match self {
-            Self::Counter { washes } => Some(*washes),
-            Self::Tally { by_class } => Some(by_class.values().copied().map(f64::from).sum()),
-            Self::Sessions(Sessions { sessions }) => Some(f64::from(*sessions)),
+            Self::Tally { by_class } => Some(by_class.values().sum()),
+            Self::Counter { washes } | Self::Sessions { washes } => Some(*washes),
+            Self::NotCounted => None,
+        }
+    }
+
+    /// How they are known; `None` where nobody counts them.
+    #[must_use]
+    pub fn by(&self) -> Option<WashesBy> {
+        match self {
+            Self::Tally { .. } => Some(WashesBy::Tally),
+            Self::Counter { .. } => Some(WashesBy::Counter),
+            Self::Sessions { .. } => Some(WashesBy::Sessions),
+            Self::NotCounted => None,
+        }
+    }
+
+    /// The washes by class; all are of the class `only` where nothing tells machines apart.
+    #[must_use]
+    pub fn by_class(&self, only: &str) -> Option<BTreeMap<String, f64>> {
+        match self {
+            Self::Tally { by_class } => Some(by_class.clone()),
+            Self::Counter { washes } | Self::Sessions { washes } => Some(BTreeMap::from([(only.to_owned(), *washes)])),
             Self::NotCounted => None,
         }
     }
 }
 
-/// How sessions are told apart.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-pub struct SessionRule {
-    /// Water that comes after at least so many seconds without any begins a new session.
-    pub gap_s: i64,
-    /// Guns that the meter serves.
-    pub guns: u32,
+/// Whether counters count all washes at a site, by its subjects: each with whether it is the site
+/// itself, and whether it has a counter. That of a site's own counts all; else every unit needs one.
+#[must_use]
+pub fn counters_count_all(subjects: impl Iterator<Item = (bool, bool)>) -> bool {
+    let (mut of_site, mut of_all, mut any) = (false, true, false);
+    for (is_site, has) in subjects {
+        of_site |= is_site && has;
+        of_all &= is_site || has;
+        any |= has;
+    }
+    of_site || (of_all && any)
 }
 
-/// Why sessions can't be counted.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-pub enum NoSessions {
-    /// The meter serves several guns, whose sessions run into each other.
-    #[error("the meter serves {guns} guns, whose washes run into each other: count the washes, or meter each gun")]
-    SeveralGuns {
-        /// Its guns.
-        guns: u32,
-    },
-    /// Readings too far apart to see the gaps.
-    #[error("a reading comes {interval_s} s after the one before it, and a gap of {gap_s} s is seen by three in it")]
-    TooSparse {
-        /// The longest time between two readings.
-        interval_s: i64,
-        /// The gap that separates two sessions.
-        gap_s: i64,
-    },
-}
-
-/// Readings that a gap between two sessions has to hold (common practice, no source).
-const READINGS_IN_A_GAP: i64 = 3;
-
-/// The sessions at a single gun, from the accepted steps of its meter in time order.
-///
-/// # Errors
-/// The meter serves other than one gun, or some readings lie further apart than a third of the gap.
-pub fn sessions(steps: &[Step], rule: &SessionRule) -> Result<Washes, NoSessions> {
-    if rule.guns != 1 {
-        return Err(NoSessions::SeveralGuns { guns: rule.guns });
-    }
-    // From reading to reading: what lies between two steps was not seen either.
-    let first = steps.first().map(|step| step.from.at);
-    let read = first.into_iter().chain(steps.iter().map(|step| step.to.at));
-    let intervals = read.clone().zip(read.skip(1)).map(|(from, to)| (to - from).num_seconds());
-    let interval_s = intervals.max().unwrap_or(0);
-    if READINGS_IN_A_GAP * interval_s > rule.gap_s {
-        return Err(NoSessions::TooSparse { interval_s, gap_s: rule.gap_s });
-    }
-    let mut sessions = 0;
-    let mut ended: Option<DateTime<Utc>> = None;
-    for step in steps.iter().filter(|step| step.amount > 0.0) {
-        if ended.is_none_or(|ended| (step.from.at - ended).num_seconds() >= rule.gap_s) {
-            sessions += 1;
+impl WashesBy {
+    /// What a reader of a figure has to know.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Tally => "Washes as people tallied them.",
+            Self::Counter => "Washes by a counter.",
+            Self::Sessions => {
+                "Washes by the pauses between sessions at single guns: too few where one follows the other sooner than \
+                 the pause declared."
+            }
         }
-        ended = Some(step.to.at);
     }
-    Ok(Washes::Sessions(Sessions { sessions }))
+}
+
+/// Washes by class, where the tallies of each class that was tallied at all cover every day; a
+/// tally that reaches further is shared out evenly over its days, as what a dial shows is.
+fn tallied(dates: &[NaiveDate], tallies: &[WashTally]) -> Option<BTreeMap<String, f64>> {
+    let mut classes: BTreeMap<&str, (usize, f64)> = BTreeMap::new();
+    for tally in tallies {
+        let (from, Some(to)) = (tally.days.from(), tally.days.to()) else { continue };
+        let before = |end: NaiveDate| dates.partition_point(|date| *date < end);
+        let within = before(to).saturating_sub(before(from));
+        if within > 0 {
+            let (days, washes) = classes.entry(&tally.machine_class).or_default();
+            *days += within;
+            *washes += f64::from(tally.washes) * within as f64 / (to - from).num_days() as f64;
+        }
+    }
+    // Left out, a class tallied in part would count as one that nobody washed.
+    let whole = !classes.is_empty() && classes.values().all(|(days, _)| *days == dates.len());
+    whole.then(|| classes.into_iter().map(|(class, (_, washes))| (class.to_owned(), washes)).collect())
+}
+
+/// Sessions, where all that was measured on each of the dates tells them.
+fn sessions(dates: &[NaiveDate], days: &[&DayFact]) -> Option<f64> {
+    let seen = |date: &NaiveDate| days.iter().any(|day| day.date == *date);
+    if dates.is_empty() || !dates.iter().all(seen) {
+        return None;
+    }
+    days.iter().map(|day| day.sessions.map(f64::from)).sum()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::metering::step::{Counted, Reading};
-    use chrono::Duration;
+    use crate::facts::Amounts;
+    use crate::measures::days::Days;
+    use crate::measures::wash_tally::TallySource;
+    use proptest::prelude::*;
 
-    /// A step of each so many minutes.
-    fn steps(minutes: i64, amounts: &[f64]) -> Vec<Step> {
-        let at = |n: i64| Reading { at: DateTime::UNIX_EPOCH + Duration::minutes(n * minutes), register: 0.0 };
-        let each = (0_i64..).zip(amounts);
-        each.map(|(n, amount)| Step { from: at(n), to: at(n + 1), amount: *amount, how: Counted::Plain }).collect()
+    fn date(n: u64) -> NaiveDate {
+        "2026-06-01".parse::<NaiveDate>().unwrap() + chrono::Days::new(n)
     }
 
-    const RULE: SessionRule = SessionRule { gap_s: 15 * 60, guns: 1 };
-
-    #[test]
-    fn a_gap_separates_sessions() {
-        let amounts = [0.0, 40.0, 50.0, 0.0, 30.0, 0.0, 0.0, 0.0, 60.0, 0.0, 0.0];
-        assert_eq!(sessions(&steps(5, &amounts), &RULE).unwrap().count(), Some(2.0));
-        assert_eq!(sessions(&steps(5, &[0.0, 0.0]), &RULE).unwrap().count(), Some(0.0));
+    fn dates(days: u64) -> Vec<NaiveDate> {
+        (0..days).map(date).collect()
     }
 
-    #[test]
-    fn readings_have_to_see_the_gap_of_one_gun() {
-        let steps = |minutes| steps(minutes, &[10.0, 0.0, 10.0]);
-        assert!(sessions(&steps(5), &RULE).is_ok(), "a third of the gap");
-        let hole = [self::steps(5, &[1.0]), self::steps(5, &[0.0; 5])[4..].to_vec()].concat();
-        assert_eq!(sessions(&hole, &RULE), Err(NoSessions::TooSparse { interval_s: 1200, gap_s: 900 }));
-        assert_eq!(sessions(&steps(6), &RULE), Err(NoSessions::TooSparse { interval_s: 360, gap_s: 900 }));
-        for guns in [0, 2] {
-            assert_eq!(sessions(&steps(1), &SessionRule { guns, ..RULE }), Err(NoSessions::SeveralGuns { guns }));
+    fn day(n: u64, counted: Option<f64>, sessions: Option<u32>) -> DayFact {
+        let mut amounts = Amounts::default();
+        amounts.set(Stream::WashCount, counted);
+        DayFact { date: date(n), amounts, coverage: 1.0, estimated_share: 0.0, open_exceptions: 0, sessions }
+    }
+
+    fn tally(class: &str, from: u64, to: u64, washes: i32) -> WashTally {
+        WashTally {
+            days: Days::parse(date(from), Some(date(to))).unwrap(),
+            machine_class: class.to_owned(),
+            washes,
+            source: TallySource::Typed,
         }
     }
 
     #[test]
-    fn a_tally_is_summed_by_class_and_nothing_is_guessed() {
-        let by_class = [("excavator".to_owned(), 12), ("truck".to_owned(), 30)].into();
-        assert_eq!(Washes::Tally { by_class }.count(), Some(42.0));
-        assert_eq!(Washes::Counter { washes: 7.0 }.count(), Some(7.0));
-        assert_eq!(Washes::NotCounted.count(), None);
-        let json = serde_json::to_value(sessions(&steps(5, &[1.0]), &RULE).unwrap()).unwrap();
-        assert_eq!(json, serde_json::json!({"by": "sessions", "sessions": 1}));
+    fn tallies_come_first_then_counters_then_sessions() {
+        let days: Vec<_> = (0..10).map(|n| day(n, Some(2.0), Some(3))).collect();
+        let of =
+            |days: &[DayFact], tallies: &[WashTally], counters| Washes::of(&dates(10), days.iter(), tallies, counters);
+        let all = of(&days, &[tally("truck", 0, 10, 12)], true);
+        assert_eq!((all.by(), all.count()), (Some(WashesBy::Tally), Some(12.0)));
+        let counted = of(&days, &[tally("truck", 0, 9, 12)], true);
+        assert_eq!((counted.by(), counted.count()), (Some(WashesBy::Counter), Some(20.0)), "a day was not tallied");
+        let told_apart = of(&days, &[], false);
+        assert_eq!((told_apart.by(), told_apart.count()), (Some(WashesBy::Sessions), Some(30.0)));
+        let unseen: Vec<_> = (0..10).map(|n| day(n, None, (n != 4).then_some(3))).collect();
+        assert_eq!(of(&unseen, &[], true), Washes::NotCounted);
+        assert_eq!(of(&days[..9], &[], false), Washes::NotCounted, "of a day nothing was read");
+        assert_eq!(of(&[], &[], true).count(), None);
+    }
+
+    /// Twenty days of tallies over the ten: half of 40 trucks and of 20 vans. A class that was tallied
+    /// for nine days alone leaves all unknown.
+    #[test]
+    fn a_tally_is_shared_out_over_its_days() {
+        let tallies = [tally("truck", 0, 20, 40), tally("van", 0, 20, 20)];
+        let of = |tallies: &[WashTally]| Washes::of(&dates(10), [].iter(), tallies, true);
+        let by_class = BTreeMap::from([("truck".to_owned(), 20.0), ("van".to_owned(), 10.0)]);
+        assert_eq!(of(&tallies), Washes::Tally { by_class });
+        assert_eq!(of(&[tallies.to_vec(), vec![tally("car", 0, 9, 9)]].concat()), Washes::NotCounted);
+    }
+
+    #[test]
+    fn says_in_json_how_they_are_known() {
+        let json = |washes: &Washes| serde_json::to_value(washes).unwrap();
+        assert_eq!(json(&Washes::Sessions { washes: 4.0 }), serde_json::json!({"by": "sessions", "washes": 4.0}));
+        assert_eq!(json(&Washes::NotCounted), serde_json::json!({"by": "not_counted"}));
+        let tally = Washes::Tally { by_class: BTreeMap::from([("truck".to_owned(), 5.0)]) };
+        assert_eq!(serde_json::from_value::<Washes>(json(&tally)).unwrap(), tally);
+        assert_eq!(tally.by_class("any"), Some(BTreeMap::from([("truck".to_owned(), 5.0)])));
+        assert_eq!(Washes::Counter { washes: 2.0 }.by_class("van"), Some(BTreeMap::from([("van".to_owned(), 2.0)])));
+    }
+
+    #[test]
+    fn one_unit_without_a_counter_leaves_washes_uncounted() {
+        let all = |subjects: &[(bool, bool)]| counters_count_all(subjects.iter().copied());
+        assert!(all(&[(false, true), (false, true)]) && all(&[(true, true), (false, false)]));
+        assert!(!all(&[(false, true), (false, false)]) && !all(&[(true, false)]) && !all(&[]));
+        assert!(all(&[(true, false), (false, true)]));
+    }
+
+    proptest! {
+        /// However the days are cut in two, their washes add up to those of all.
+        #[test]
+        fn parts_add_up(
+            cut in 1_u64..29,
+            washes in prop::collection::vec(0_i32..50, 30),
+            long in 0_i32..300,
+            sessions in any::<bool>(),
+        ) {
+            let each: Vec<WashTally> = (0_u64..).zip(&washes).map(|(n, washes)| tally("truck", n, n + 1, *washes)).collect();
+            let tallies = [each, vec![tally("van", 0, 45, long)]].concat();
+            let tallies = if sessions { Vec::new() } else { tallies };
+            let days: Vec<DayFact> =
+                (0_u64..).zip(&washes).map(|(n, washes)| day(n, None, u32::try_from(*washes).ok())).collect();
+            let all = dates(30);
+            let of = |dates: &[NaiveDate]| Washes::of(dates, days.iter(), &tallies, true);
+            let (first, second) = all.split_at(usize::try_from(cut).unwrap());
+            prop_assert_eq!(of(first).by(), of(&all).by());
+            let parts = of(first).count().unwrap() + of(second).count().unwrap();
+            prop_assert!((parts - of(&all).count().unwrap()).abs() < 1e-9);
+        }
     }
 }

@@ -81,16 +81,21 @@ impl Limits {
 
 /// What a probe showed in one standard.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Point {
     /// What the standard is: pH of the buffer or millivolts at its temperature. Air has none.
+    #[serde(default)]
     pub standard: Option<f64>,
     /// What was shown: pH, millivolts or milligrams a litre.
     pub shown: f64,
     /// What a pH probe gave, in millivolts.
+    #[serde(default)]
     pub mv: Option<f64>,
     /// Lot of the standard.
+    #[serde(default)]
     pub lot: Option<String>,
     /// Last day on which it is good.
+    #[serde(default)]
     pub expires_on: Option<NaiveDate>,
 }
 

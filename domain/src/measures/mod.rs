@@ -10,6 +10,7 @@
 //! | [`rain`] | rain by local day, and when the diverter led to the pit |
 //! | [`guns`] | bucket tests of the guns, and which hours their flow is multiplied by |
 //! | [`wash_tally`] | washes counted |
+//! | [`wash_sessions`] | which pause tells washes apart at a single gun |
 //! | [`loss_coefficient`] | evaporation and carry-off as declared |
 //! | [`working_days`] | when a site works |
 //! | [`days`] | stretches of local days |
@@ -22,6 +23,7 @@ pub mod loss_coefficient;
 pub mod rain;
 pub mod sample;
 pub mod volume_event;
+pub mod wash_sessions;
 pub mod wash_tally;
 pub mod working_days;
 

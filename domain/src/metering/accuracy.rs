@@ -1,6 +1,7 @@
 //! What a water meter may be off by, after OIML R 49-1:2013 / ISO 4064-1:2014; the limits of
 //! displacement meters in gallons; and what a check against a known volume found.
 
+use super::low_flow::LowFlow;
 use super::meter::{AccuracyClass, MeterFacts, PlateFlows};
 use crate::named::named;
 use crate::uncertainty::distribution::Distribution;
@@ -56,12 +57,18 @@ impl PlateFlows {
         }
     }
 
+    /// Q1 and Q2 in litres per hour, where the plate gives one of them: the other one follows.
+    #[must_use]
+    pub fn lower(&self) -> Option<(f64, f64)> {
+        let q1 = self.q1_l_per_h.or(self.q2_l_per_h.map(|q2| q2 / Q2_OVER_Q1))?;
+        Some((q1, self.q2_l_per_h.unwrap_or(q1 * Q2_OVER_Q1)))
+    }
+
     /// The zone of a flow in litres per hour. A bound that the plate does not give bounds
     /// nothing, except that Q1 and Q2, and Q3 and Q4, follow from each other.
     #[must_use]
     pub fn zone(&self, flow_l_per_h: f64) -> FlowZone {
-        let q1 = self.q1_l_per_h.or(self.q2_l_per_h.map(|q2| q2 / Q2_OVER_Q1));
-        let q2 = self.q2_l_per_h.or(self.q1_l_per_h.map(|q1| q1 * Q2_OVER_Q1));
+        let (q1, q2) = self.lower().unzip();
         let q4 = self.q4_l_per_h.or(self.q3_l_per_h.map(|q3| q3 * Q4_OVER_Q3));
         let below = |bound: Option<f64>| bound.is_some_and(|bound| flow_l_per_h < bound);
         if below(q1) {
@@ -86,33 +93,58 @@ impl MeterFacts {
         Some(new * self.in_service_factor)
     }
 
-    /// The error that is common to all that this meter passes at a flow in litres per hour.
-    /// Where the flow is not known or no limit holds at it, the wider limit of the lower zone is
-    /// taken; a meter of no known class is taken as one of class 2.
+    /// The error that is common to all that this meter passes at these flows. Where they are not
+    /// known or no limit holds at them, the wider limit of the lower zone is taken; a meter of no
+    /// known class is taken as one of class 2.
     #[must_use]
-    pub fn scale_error(&self, known: &ScaleKnown, flow_l_per_h: Option<f64>, water_c: f64) -> ScaleError {
-        let zone = flow_l_per_h.map(|flow| self.flows.zone(flow));
-        let limited = zone.filter(|zone| matches!(zone, FlowZone::Lower | FlowZone::Upper));
+    pub fn scale_error(&self, known: &ScaleKnown, flow: Flow, water_c: f64) -> ScaleError {
+        let lower = self.in_lower_zone(flow);
+        let mixed = |zone: &dyn Fn(FlowZone) -> f64| {
+            let lower = lower.unwrap_or(1.0);
+            lower * zone(FlowZone::Lower) + (1.0 - lower) * zone(FlowZone::Upper)
+        };
         let (u_share, basis) = match known {
             ScaleKnown::Plate => {
-                let flow_and_class = (limited, self.class);
-                let (zone, class) = (limited.unwrap_or(FlowZone::Lower), self.class.unwrap_or(AccuracyClass::Two));
-                let limit = class.permissible_error(zone, water_c).unwrap_or_default() * self.in_service_factor;
-                let basis = match flow_and_class {
+                let class = self.class.unwrap_or(AccuracyClass::Two);
+                let of_zone = |zone| class.permissible_error(zone, water_c).unwrap_or_default();
+                let basis = match (lower, self.class) {
                     (_, None) => LimitBasis::NoClass,
                     (None, Some(_)) => LimitBasis::WidestOfClass,
                     (Some(_), Some(_)) => LimitBasis::Class,
                 };
-                (Distribution::Rectangular { half_width: limit }.standard(), basis)
+                let half_width = mixed(&of_zone) * self.in_service_factor;
+                (Distribution::Rectangular { half_width }.standard(), basis)
             }
             ScaleKnown::Displacement { wear } => {
-                let (low, high) = wear.limits(limited.unwrap_or(FlowZone::Lower));
+                let (low, high) = (mixed(&|zone| wear.limits(zone).0), mixed(&|zone| wear.limits(zone).1));
                 (Distribution::Between { low, high }.standard(), LimitBasis::Displacement)
             }
             // The register is not corrected, so the error found stays in what it shows.
             ScaleKnown::Checked(check) => (check.error().hypot(check.u_reference_share), LimitBasis::Checked),
         };
-        ScaleError { u_share, basis, registers_too_little: zone == Some(FlowZone::BelowRange) }
+        ScaleError { u_share, basis, registers_too_little: self.registers_too_little(flow) }
+    }
+
+    /// The part of the volume, 0 to 1, for which the limit of the lower zone holds: the most that can
+    /// have passed there. `None` where the flows are not known, or no limit holds at them.
+    fn in_lower_zone(&self, flow: Flow) -> Option<f64> {
+        match flow {
+            Flow::Unknown => None,
+            Flow::Usual { l_per_h } => match self.flows.zone(l_per_h) {
+                FlowZone::Lower => Some(1.0),
+                FlowZone::Upper => Some(0.0),
+                FlowZone::BelowRange | FlowZone::AboveRange => None,
+            },
+            Flow::Low(low) => Some(low.below_q2_share),
+        }
+    }
+
+    fn registers_too_little(&self, flow: Flow) -> Option<TooLittle> {
+        match flow {
+            Flow::Usual { l_per_h } if self.flows.zone(l_per_h) == FlowZone::BelowRange => Some(TooLittle::All),
+            Flow::Low(low) if low.below_q1_share > 0.0 => Some(TooLittle::AtMost(low)),
+            Flow::Unknown | Flow::Usual { .. } | Flow::Low(_) => None,
+        }
     }
 }
 
@@ -175,6 +207,31 @@ pub enum ScaleKnown {
     Checked(VolumeCheck),
 }
 
+/// What is known of the flows at which a meter's water passes.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub enum Flow {
+    /// Nothing.
+    #[default]
+    Unknown,
+    /// It is usually so much.
+    Usual {
+        /// Litres per hour.
+        l_per_h: f64,
+    },
+    /// How much of it can have passed slowly, by readings that lie close.
+    Low(LowFlow),
+}
+
+/// What passed below a meter's lowest flow, where it registers too little by an unknown part.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "below_lowest_flow", rename_all = "snake_case")]
+pub enum TooLittle {
+    /// All of it.
+    All,
+    /// At most a part of it.
+    AtMost(LowFlow),
+}
+
 named! {
     /// What a meter's scale error stands on.
     LimitBasis as "limit_basis" {
@@ -198,8 +255,8 @@ pub struct ScaleError {
     pub u_share: f64,
     /// What it stands on.
     pub basis: LimitBasis,
-    /// The flow is below the meter's lowest, where it registers too little by an unknown part.
-    pub registers_too_little: bool,
+    /// What passed below the meter's lowest flow.
+    pub registers_too_little: Option<TooLittle>,
 }
 
 #[cfg(test)]
@@ -282,7 +339,7 @@ mod tests {
         assert!((check.error() - 0.03).abs() < 1e-12);
         assert!((check.error() - 3.0 / 103.0).abs() > 8e-4);
         let facts = MeterFacts::plain(Stream::Makeup, RegisterUnit::L);
-        let found = facts.scale_error(&ScaleKnown::Checked(check), None, 15.0);
+        let found = facts.scale_error(&ScaleKnown::Checked(check), Flow::Unknown, 15.0);
         assert!((found.u_share - 0.03_f64.hypot(0.004)).abs() < 1e-12);
     }
 
@@ -293,9 +350,11 @@ mod tests {
             flows: PlateFlows::of_ratio(2500.0, 100.0),
             ..MeterFacts::plain(Stream::Makeup, RegisterUnit::L)
         };
-        let error = |facts: &MeterFacts, flow| {
+        let error = |facts: &MeterFacts, flow: Option<f64>| {
+            let flow = flow.map_or(Flow::Unknown, |l_per_h| Flow::Usual { l_per_h });
             let error = facts.scale_error(&ScaleKnown::Plate, flow, 15.0);
-            ((error.u_share * 3_f64.sqrt() * 1000.0).round() / 1000.0, error.basis, error.registers_too_little)
+            let too_little = error.registers_too_little == Some(TooLittle::All);
+            ((error.u_share * 3_f64.sqrt() * 1000.0).round() / 1000.0, error.basis, too_little)
         };
         assert_eq!(error(&facts, Some(900.0)), (0.04, LimitBasis::Class, false));
         assert_eq!(error(&facts, Some(30.0)), (0.10, LimitBasis::Class, false));
@@ -304,8 +363,24 @@ mod tests {
         assert_eq!(error(&facts, Some(10.0)), (0.10, LimitBasis::WidestOfClass, true));
         let unknown = MeterFacts { class: None, ..facts.clone() };
         assert_eq!(error(&unknown, None), (0.10, LimitBasis::NoClass, false));
-        let displacement = facts.scale_error(&ScaleKnown::Displacement { wear: Wear::New }, Some(900.0), 15.0);
+        let displacement =
+            facts.scale_error(&ScaleKnown::Displacement { wear: Wear::New }, Flow::Usual { l_per_h: 900.0 }, 15.0);
         assert!((displacement.u_share - 0.015 / 3_f64.sqrt()).abs() < 1e-12);
+    }
+
+    /// Class 2 in service may be off by 10 % of the quarter that can have passed below Q2 and by 4 %
+    /// of the rest (OIML R 49-1:2013, accuracy classes, doubled): 5.5 %.
+    #[test]
+    fn what_passed_slowly_has_the_wider_limit() {
+        let facts = MeterFacts {
+            class: Some(AccuracyClass::Two),
+            flows: PlateFlows::of_ratio(2500.0, 100.0),
+            ..MeterFacts::plain(Stream::Makeup, RegisterUnit::L)
+        };
+        let low = LowFlow { q1_l_per_h: 25.0, q2_l_per_h: 40.0, below_q1_share: 0.1, below_q2_share: 0.25 };
+        let error = facts.scale_error(&ScaleKnown::Plate, Flow::Low(low), 15.0);
+        assert!((error.u_share * 3_f64.sqrt() - 0.055).abs() < 1e-12);
+        assert_eq!((error.basis, error.registers_too_little), (LimitBasis::Class, Some(TooLittle::AtMost(low))));
     }
 
     /// Q3 of 2.5 m3/h and R100 at 150 and 30 L/h: 4 and 10 % in service.

@@ -47,6 +47,8 @@ pub struct SpanShare {
 /// The part of a step that a month got, of a step that crosses the month's bound.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Allotment {
+    /// When the step began.
+    pub from: DateTime<Utc>,
     /// The month.
     pub month: Month,
     /// The whole step, in the inside unit.

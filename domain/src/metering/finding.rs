@@ -16,6 +16,8 @@ named! {
         PulsesExtra = "pulses_extra",
         /// The ratio of pulses to dial is no longer what it was; the size is the signed change.
         PulseDrift = "pulse_drift",
+        /// More wash water in the newest month than the guns can pass; the size is by which part of that.
+        BeyondTheGuns = "beyond_the_guns",
     }
 }
 
@@ -44,6 +46,10 @@ impl FindingKind {
                 format!("Of what the dial passed {percent:.1} % fewer pulses come than before.")
             }
             Self::PulseDrift => format!("Of what the dial passed {percent:.1} % more pulses come than before."),
+            Self::BeyondTheGuns => format!(
+                "{percent:.1} % more wash water than the tested guns can pass: check the meter, its unit, the hours, or \
+                 the bucket tests."
+            ),
         }
     }
 }

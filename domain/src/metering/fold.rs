@@ -3,13 +3,16 @@
 use super::days::{Allotment, DayShare, SpanShare};
 use super::history::{History, MonthUse};
 use super::ledger::Ledger;
+use super::low_flow::{AboveFold, DayAbove};
 use super::meter::MeterFacts;
+use super::sessions::{DaySessions, SessionFold, SessionRule};
 use super::spread::{DayPiece, Spread, StepPart};
 use super::step::{
     Counted, Doubted, Doubtful, ExceptionKind, Exchange, Judge, Point, Reading, ReadingException, RecentUse, Ruling,
     Step, Verdict,
 };
 use super::stream::ReadBy;
+use crate::units::Dimension;
 use crate::zone::Month;
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use chrono_tz::Tz;
@@ -50,6 +53,9 @@ pub struct MeterFold<'a> {
     exceptions: Vec<ReadingException>,
     /// Every accepted step, when they were asked for.
     steps: Option<Vec<Step>>,
+    /// Where sessions or slow flows were asked for.
+    sessions: Option<SessionFold>,
+    above: Option<AboveFold>,
     accepted: f64,
     ignored: u64,
 }
@@ -81,6 +87,10 @@ pub struct Folded {
     pub steps: Vec<Step>,
     /// How each was divided, in order, when [`MeterFold::with_parts`] asked for it.
     pub parts: Vec<StepPart>,
+    /// Sessions of the days all of which was seen, when [`MeterFold::with_sessions`] asked for them.
+    pub sessions: Vec<DaySessions>,
+    /// What surely passed above its lower flows, when [`MeterFold::with_low_flows`] asked for it.
+    pub above: Vec<DayAbove>,
     /// The first reading that counts.
     pub first: Option<Reading>,
     /// The last one: to go on, push it first.
@@ -114,6 +124,8 @@ impl<'a> MeterFold<'a> {
             last: None,
             exceptions: Vec::new(),
             steps: None,
+            sessions: None,
+            above: None,
             accepted: 0.0,
             ignored: 0,
         };
@@ -177,6 +189,21 @@ impl<'a> MeterFold<'a> {
         self
     }
 
+    /// Also counts sessions by these rules, of which no two hold on one day.
+    #[must_use]
+    pub fn with_sessions(mut self, rules: Vec<SessionRule>) -> Self {
+        self.sessions = (!rules.is_empty()).then(|| SessionFold::new(self.ledger.zone(), rules));
+        self
+    }
+
+    /// Also sums what surely passed above the lower flows of the meter's plate, where that gives them.
+    #[must_use]
+    pub fn with_low_flows(mut self, facts: &MeterFacts) -> Self {
+        let water = facts.stream.dimension() == Dimension::Volume;
+        self.above = AboveFold::new(self.ledger.zone(), &facts.flows).filter(|_| water);
+        self
+    }
+
     /// The same, and how every step was divided over local days.
     #[must_use]
     pub fn with_parts(mut self) -> Self {
@@ -202,6 +229,7 @@ impl<'a> MeterFold<'a> {
             let plain = self.steps.is_none() && self.last.is_none_or(|last| last.t < from);
             if plain && !self.disturbed_by(to) && self.judge.all_count(at_s, register) {
                 self.push_point(Point { t: from, register: first });
+                self.look_at_run(base, at_s, register);
                 return self.push_run(base, at_s, register);
             }
         }
@@ -233,6 +261,8 @@ impl<'a> MeterFold<'a> {
             exceptions: self.exceptions,
             steps: self.steps.unwrap_or_default(),
             parts: totals.parts,
+            sessions: self.sessions.map(SessionFold::finish).unwrap_or_default(),
+            above: self.above.map(AboveFold::finish).unwrap_or_default(),
             first: self.first.map(Point::reading),
             last: self.last.map(Point::reading),
             accepted: self.accepted,
@@ -281,6 +311,26 @@ impl<'a> MeterFold<'a> {
             self.before = Some(point(before).1);
         }
         self.last = Some(point(end).1);
+    }
+
+    /// The steps of a sheet whose readings all count, for what looks at each of them.
+    fn look_at_run(&mut self, base: i64, at_s: &[i32], register: &[f64]) {
+        if self.sessions.is_none() && self.above.is_none() {
+            return;
+        }
+        let steps = at_s.iter().zip(at_s.iter().skip(1)).zip(register.iter().zip(register.iter().skip(1)));
+        for ((from, to), (before, after)) in steps {
+            self.look(base + i64::from(*from), base + i64::from(*to), (after - before) * self.judge.scale);
+        }
+    }
+
+    fn look(&mut self, from: i64, to: i64, amount: f64) {
+        if let Some(sessions) = &mut self.sessions {
+            sessions.push(from, to, amount);
+        }
+        if let Some(above) = &mut self.above {
+            above.push(from, to, amount);
+        }
     }
 
     fn push_point(&mut self, point: Point) {
@@ -357,6 +407,7 @@ impl<'a> MeterFold<'a> {
             }
         };
         self.count_step(from, to, counts);
+        self.look(from.t, to.t, counts * self.judge.scale);
         if let Some(steps) = &mut self.steps {
             let amount = counts * self.judge.scale;
             steps.push(Step { from: from.reading(), to: to.reading(), amount, how });

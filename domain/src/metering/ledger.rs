@@ -65,6 +65,11 @@ impl<'a> Ledger<'a> {
         }
     }
 
+    /// The zone whose midnights cut its days.
+    pub(super) fn zone(&self) -> Tz {
+        self.zone
+    }
+
     /// Divides days at these instants too, before the first reading.
     pub(super) fn cut_at(&mut self, mut cuts: Vec<i64>) {
         cuts.sort_unstable();
@@ -171,19 +176,22 @@ impl<'a> Ledger<'a> {
             let now = Month::of(self.date());
             if now != month {
                 if assumed {
-                    self.allot(month, in_month, amount, to - from);
+                    self.allot((month, in_month), amount, (from, to));
                 }
                 (month, in_month) = (now, 0.0);
             }
         }
         if assumed && month != first_month {
-            self.allot(month, in_month, amount, to - from);
+            self.allot((month, in_month), amount, (from, to));
         }
     }
 
     #[expect(clippy::cast_precision_loss, reason = "seconds of a step stay far below 2^52")]
-    fn allot(&mut self, month: Month, share: f64, step: f64, seconds: i64) {
-        self.allotments.push(Allotment { month, step, step_days: seconds as f64 / DAY_S as f64, share });
+    fn allot(&mut self, (month, share): (Month, f64), step: f64, (from, to): (i64, i64)) {
+        let step_days = (to - from) as f64 / DAY_S as f64;
+        // Steps lie between readings of valid dates, so the way back cannot fail.
+        let from = DateTime::<Utc>::from_timestamp(from, 0).unwrap_or_default();
+        self.allotments.push(Allotment { from, month, step, step_days, share });
     }
 
     /// Marks an open exception on every day and span that its step touches, the step

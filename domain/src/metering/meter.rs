@@ -83,6 +83,13 @@ pub struct MeterFacts {
 /// Multipliers a register may have.
 pub const MULTIPLIERS: [f64; 4] = [1.0, 10.0, 100.0, 1000.0];
 
+/// Most that a resolution may be in counts, a factor in service, a flow in an hour, and the hours between two readings:
+/// far above any meter, and far below what overflows in the figures.
+const RESOLUTION_MAX: f64 = 1e6;
+const IN_SERVICE_FACTOR_MAX: f64 = 100.0;
+const FLOW_PER_H_MAX: f64 = 1e9;
+const READ_EVERY_H_MAX: f64 = 1e6;
+
 /// An instant typed in by hand is right to about this, in seconds (common practice, no source).
 const HAND_READ_INSTANT_S: f64 = 3600.0;
 /// The same for a logger's time stamp.
@@ -125,17 +132,28 @@ impl MeterFacts {
             faults.add("/digits", "out_of_range", "give the digits as typed in, 3 to 12");
         }
         let positive = [
-            ("/resolution", self.resolution),
-            ("/max_flow_per_h", self.max_flow_per_h),
-            ("/read_every_h", self.read_every_h),
+            ("/resolution", self.resolution, RESOLUTION_MAX),
+            ("/max_flow_per_h", self.max_flow_per_h, FLOW_PER_H_MAX),
+            ("/read_every_h", self.read_every_h, READ_EVERY_H_MAX),
         ];
-        for (pointer, value) in positive {
-            if value.is_some_and(|value| !(value.is_finite() && value > 0.0)) {
-                faults.add(pointer, "not_positive", "give a number above 0, or leave it out");
+        for (pointer, value, most) in positive {
+            match value {
+                Some(value) if value > most => {
+                    faults.add(pointer, "out_of_range", format!("give at most {most}, or leave it out"));
+                }
+                Some(value) if value.is_nan() || value <= 0.0 => {
+                    faults.add(pointer, "not_positive", "give a number above 0, or leave it out");
+                }
+                _ => {}
             }
         }
-        if !(self.in_service_factor.is_finite() && self.in_service_factor >= 1.0) {
-            faults.add("/in_service_factor", "out_of_range", "give 1 or more; 2 is common");
+        if self.max_flow_per_h.zip(self.flows.q1_l_per_h).is_some_and(|(most, q1)| 0.0 < most && most < q1) {
+            let detail = "give it in litres an hour: it is below the plate's lowest flow, so that every step would be \
+                          more than the meter can pass";
+            faults.add("/max_flow_per_h", "below_lowest_flow", detail);
+        }
+        if !(1.0..=IN_SERVICE_FACTOR_MAX).contains(&self.in_service_factor) {
+            faults.add("/in_service_factor", "out_of_range", "give 1 to 100; 2 is common");
         }
         if self.read_by == ReadBy::Never && self.read_every_h.is_some() {
             faults.add("/read_every_h", "never_read", "leave the interval out for a meter that nobody reads");
@@ -183,8 +201,10 @@ impl PlateFlows {
         let mut before = 0.0;
         for (pointer, flow) in named {
             let Some(flow) = flow else { continue };
-            if !(flow.is_finite() && flow > 0.0) {
+            if flow.is_nan() || flow <= 0.0 {
                 faults.add(pointer, "not_positive", "give a flow above 0 L/h, or leave it out");
+            } else if flow > FLOW_PER_H_MAX {
+                faults.add(pointer, "out_of_range", format!("give at most {FLOW_PER_H_MAX} L/h, or leave it out"));
             } else if flow < before {
                 faults.add(pointer, "flows_out_of_order", "give Q1 <= Q2 <= Q3 <= Q4");
             } else {

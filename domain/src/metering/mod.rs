@@ -17,6 +17,8 @@
 //! | [`watch`] | whether a meter is still read, and still moves |
 //! | [`finding`] | what is the matter with a meter, since when, how much |
 //! | [`accuracy`] | what a water meter may be off by |
+//! | [`low_flow`] | how much passed below the flows at which it measures well |
+//! | [`sessions`] | washes told apart by pauses at a single gun |
 
 pub mod accuracy;
 pub mod days;
@@ -24,9 +26,11 @@ pub mod finding;
 pub mod fold;
 pub mod history;
 mod ledger;
+pub mod low_flow;
 pub mod meter;
 pub mod month;
 pub mod pulses;
+pub mod sessions;
 pub mod sheet;
 pub mod slip;
 pub mod spread;

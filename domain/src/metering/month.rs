@@ -3,7 +3,7 @@
 use super::days::{Allotment, DayShare};
 use super::fold::Folded;
 use crate::zone::{Month, day_start};
-use chrono::{Duration, NaiveDate};
+use chrono::{DateTime, Duration, NaiveDate, Utc};
 use chrono_tz::Tz;
 
 /// What one meter passed in one calendar month of its site.
@@ -73,19 +73,57 @@ pub fn months(zone: Tz, folded: &Folded, day_variation: f64) -> Vec<MonthShare> 
     .collect()
 }
 
+/// An error by which a step was divided: what one side of a cut got too much the other one lacks.
+/// Those of one step and cut are one and the same error, so that a sum of neighbouring months
+/// loses it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Divided {
+    /// When the step began.
+    pub step_from: DateTime<Utc>,
+    /// The last day before the cut.
+    pub after: NaiveDate,
+    /// Standard uncertainty of what the side before the cut got, in the inside unit.
+    pub u: f64,
+    /// How much of it is in the amount: 1 before the cut, negative after it.
+    pub sensitivity: f64,
+}
+
 impl Folded {
     /// Standard uncertainty of a month's amount from steps that cross its bounds, in the inside
     /// unit; see [`months`].
     #[must_use]
     pub fn allocation_u(&self, month: Month, day_variation: f64) -> f64 {
-        let allotted = self.allotments.iter().filter(|allotment| allotment.month == month);
-        allotted.map(|allotment| variance(allotment, day_variation)).sum::<f64>().sqrt()
+        let divided = self.divided(month, day_variation);
+        divided.iter().map(|one| (one.u * one.sensitivity).powi(2)).sum::<f64>().sqrt()
+    }
+
+    /// The same error by error. A step over several months is divided between the first one and all
+    /// later ones, then between the second one and those after it, and so on: each time the variance
+    /// of the random walk that is left, in proportion on the later side. In all each month has the
+    /// variance that [`months`] says, and each two of them the covariance `-p_i p_j` of a bridge.
+    #[must_use]
+    pub fn divided(&self, month: Month, day_variation: f64) -> Vec<Divided> {
+        let steps = self.allotments.chunk_by(|a, b| a.from == b.from);
+        steps.flat_map(|step| divided_of(step, month, day_variation)).collect()
     }
 }
 
-fn variance(allotment: &Allotment, day_variation: f64) -> f64 {
-    let Allotment { step, step_days, share, .. } = *allotment;
-    share_variance(step, step_days, share, day_variation)
+/// The errors of one step in a month's part of it.
+fn divided_of(step: &[Allotment], month: Month, day_variation: f64) -> Vec<Divided> {
+    let Some(own) = step.iter().find(|allotment| allotment.month == month) else { return Vec::new() };
+    let (mut left, mut found) = (1.0, Vec::new());
+    for Allotment { from, month: of, step, step_days, share } in step.iter().take_while(|one| one.month <= month) {
+        let rest = left - share;
+        // The last one gets what is left.
+        if rest <= f64::EPSILON || left <= f64::EPSILON {
+            break;
+        }
+        let u = (share_variance(*step, *step_days, share / left, day_variation) * left).sqrt();
+        let sensitivity = if *of == month { 1.0 } else { -own.share / rest };
+        found.push(Divided { step_from: *from, after: of.last_day(), u, sensitivity });
+        left = rest;
+    }
+    found
 }
 
 /// Variance of the part of a step that was given away by assumption; see [`months`].
@@ -172,6 +210,41 @@ mod tests {
         assert_eq!(shares, [1.0, 28.0, 1.0]);
         let want = 30.0 * (28.0 / 30.0 * (2.0 / 30.0) / 30.0_f64).sqrt();
         assert!((months[1].allocation_u - want).abs() < 1e-9);
+    }
+
+    /// By hand: what January got too much February lacks, 9,345 L; their sum is the step itself and as
+    /// sure as its two readings.
+    #[test]
+    fn neighbouring_months_have_one_error_with_opposite_signs() {
+        let folded = folded(&[("2026-01-10", 0.0), ("2026-02-20", 120_000.0)]);
+        let of = |month: &str| folded.divided(Month::parse(month).unwrap(), COMMON_DAY_VARIATION);
+        let (january, february) = (of("2026-01"), of("2026-02"));
+        assert_eq!((january.len(), february.len()), (1, 1));
+        assert!((january[0].u - 9_345.3).abs() < 0.1);
+        assert_eq!(Divided { sensitivity: 1.0, ..february[0] }, january[0], "one error");
+        assert!((february[0].sensitivity + 1.0).abs() < 1e-12);
+    }
+
+    /// Three months with shares p of one step: covariances are those of a bridge, -p_i p_j of the
+    /// variance of the whole, and each variance is p (1 - p) of it.
+    #[test]
+    fn months_of_one_step_covary_as_a_bridge() {
+        let folded = folded(&[("2026-01-21", 0.0), ("2026-03-11", 49_000.0)]);
+        let of = |month: &str| folded.divided(Month::parse(month).unwrap(), COMMON_DAY_VARIATION);
+        let all = [of("2026-01"), of("2026-02"), of("2026-03")];
+        let shares = [11.0 / 49.0, 28.0 / 49.0, 10.0 / 49.0];
+        let whole = 49_000.0_f64.powi(2) / 49.0;
+        let covariance = |a: &[Divided], b: &[Divided]| -> f64 {
+            let common = a.iter().flat_map(|x| b.iter().filter(|y| y.after == x.after).map(move |y| (x, y)));
+            common.map(|(x, y)| x.u * x.sensitivity * y.u * y.sensitivity).sum()
+        };
+        for (i, a) in all.iter().enumerate() {
+            for (j, b) in all.iter().enumerate() {
+                let own = if i == j { shares[i] } else { 0.0 };
+                let want = whole * (own - shares[i] * shares[j]);
+                assert!((covariance(a, b) - want).abs() < 1e-6 * whole, "{i} {j}");
+            }
+        }
     }
 
     #[test]

@@ -10,6 +10,41 @@ use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use std::collections::BTreeMap;
 
+/// A register while it measures a subject.
+#[derive(Debug, Clone, Copy)]
+pub struct Measuring {
+    /// Its meter.
+    pub number: i32,
+    /// The meter of the dial whose pulses it counts.
+    pub dial: Option<i32>,
+    /// Whether people read it.
+    pub by_hand: bool,
+    /// From when on; `None`: ever since.
+    pub from: Option<DateTime<Utc>>,
+    /// Until when; `None`: it goes on.
+    pub to: Option<DateTime<Utc>>,
+}
+
+/// Registers of pulses, each with the dial that people read beside it at the same time: their
+/// places. A dial is spread by one register.
+#[must_use]
+pub fn pairs(registers: &[Measuring]) -> Vec<(usize, usize)> {
+    let mut pairs: Vec<(usize, usize)> = Vec::new();
+    for (place, pulses) in registers.iter().enumerate() {
+        let Some(number) = pulses.dial else { continue };
+        let overlaps = |dial: &Measuring| {
+            dial.from.is_none_or(|begins| pulses.to.is_none_or(|to| begins < to))
+                && dial.to.is_none_or(|ends| pulses.from.is_none_or(|from| from < ends))
+        };
+        let mut dials = registers.iter().enumerate().filter(|(_, one)| one.number == number && one.by_hand);
+        let free = |dial: usize| !pairs.iter().any(|pair| pair.1 == dial);
+        if let Some((dial, _)) = dials.find(|(dial, one)| overlaps(one) && free(*dial)) {
+            pairs.push((place, dial));
+        }
+    }
+    pairs
+}
+
 /// Dial and pulses between two hand readings of the dial.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Tie {
@@ -223,6 +258,18 @@ mod tests {
         assert!((days[0].amount - 3833.0).abs() < 1.0 && days[0].covered_s == 18 * 3600, "{days:?}");
         assert!((days.iter().map(|day| day.amount).sum::<f64>() - 10_500.0).abs() < 1e-9);
         assert_eq!(days.last().unwrap().covered_s, 10 * 3600, "the last two of them by the pulses");
+    }
+
+    #[test]
+    fn a_dial_is_spread_by_the_pulses_of_its_time() {
+        let day = |n: i64| Some(at("2026-03-01T00:00") + chrono::Duration::days(n));
+        let dial = |from, to| Measuring { number: 1, dial: None, by_hand: true, from, to };
+        let pulses = |from, to| Measuring { number: 2, dial: Some(1), by_hand: false, from, to };
+        let (before, after) = (dial(None, day(5)), dial(day(5), None));
+        assert_eq!(pairs(&[pulses(day(5), None), before, after]), [(0, 2)]);
+        assert_eq!(pairs(&[before, pulses(None, day(3)), pulses(day(3), day(5))]), [(1, 0)], "one register spreads it");
+        assert_eq!(pairs(&[Measuring { by_hand: false, ..after }, pulses(None, None)]), []);
+        assert_eq!(pairs(&[pulses(None, None)]), []);
     }
 
     #[test]

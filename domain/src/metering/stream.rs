@@ -130,6 +130,12 @@ impl ReadBy {
     /// Every reader.
     pub const ALL: [Self; 4] = [Self::Telemetry, Self::Technician, Self::Customer, Self::Never];
 
+    /// Whether people read it.
+    #[must_use]
+    pub fn by_hand(self) -> bool {
+        matches!(self, Self::Technician | Self::Customer)
+    }
+
     /// The name in requests, answers and the database.
     #[must_use]
     pub fn as_str(self) -> &'static str {

@@ -28,8 +28,8 @@ const C: [f64; 5] = [500.0, 700.0, 900.0, 1100.0, 1300.0];
 const E: [f64; 5] = [10e3, 20e3, 30e3, 40e3, 50e3];
 const F: [f64; 5] = [50e3, 40e3, 30e3, 20e3, 10e3];
 
-/// Murphy & McKay ex. 3.3; Abulencia & Theodore ex. 32.9; Panneerselvam ex. 3.6; all by
-/// their transcription in FOSSEE's textbook companions, recomputed.
+/// Murphy & McKay ex. 3.3; Abulencia & Theodore ex. 32.9; Panneerselvam ex. 3.6; all as
+/// FOSSEE's textbook companions have them, recomputed.
 #[test]
 fn capital_is_recovered_in_yearly_amounts() {
     close(60_000.0 * rate(0.18).capital_recovery(10.0), 13_350.88, 0.01);

@@ -9,6 +9,7 @@ use super::prior::{About, Prior, RATED_LIFE_WEIGHT, SHAPE_SD_LN};
 use super::replace::{self, Advice, Costs};
 use super::rivals::{Comparison, Misfit, compare};
 use super::turnbull::{Turnbull, turnbull};
+use super::weibull::Weibull;
 use serde::Serialize;
 
 /// Failures from which on the group's own fit is the one to use; below, the posterior. With ten
@@ -204,6 +205,15 @@ impl Forecaster {
         match fit::weibull(lives) {
             Ok(fit) if enough => Ok(Self::Fitted(Box::new(fit.with_bounds(lives, level)))),
             _ => Ok(Self::Held(Box::new(Posterior::of(lives, &prior?)))),
+        }
+    }
+
+    /// The Weibull that advice rests on: the fit, or the most probable one.
+    #[must_use]
+    pub fn weibull(&self) -> Weibull {
+        match self {
+            Self::Fitted(fit) => fit.fit.weibull,
+            Self::Held(posterior) => posterior.mode(),
         }
     }
 

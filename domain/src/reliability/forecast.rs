@@ -1,4 +1,4 @@
-//! From parts to units: probabilities joined, use to come, and what a failure is expected to cost.
+//! From parts to units: probabilities joined, and what a failure is expected to cost.
 
 use crate::money::Money;
 use rust_decimal::Decimal;
@@ -30,35 +30,6 @@ pub fn expected_loss(probability: f64, loss: Money) -> Money {
     Money { amount, currency: loss.currency }.rounded()
 }
 
-/// Use of a part day by day in the days to come, in its run basis: seasons, days off and planned
-/// spells are in it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct UseAhead(Vec<f64>);
-
-impl UseAhead {
-    /// Days that are no use, negative or not a number, count as none.
-    #[must_use]
-    pub fn new(per_day: impl IntoIterator<Item = f64>) -> Self {
-        Self(per_day.into_iter().map(|use_| if use_.is_finite() { use_.max(0.0) } else { 0.0 }).collect())
-    }
-
-    /// Use within the first `days` of them.
-    #[must_use]
-    pub fn within(&self, days: usize) -> f64 {
-        self.0.iter().take(days).sum()
-    }
-
-    /// The day, counted from 0, in which a part of this age reaches another; none within the days.
-    #[must_use]
-    pub fn day_reaching(&self, age: f64, reach: f64) -> Option<usize> {
-        let mut so_far = age;
-        self.0.iter().position(|use_| {
-            so_far += use_;
-            so_far >= reach
-        })
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -88,14 +59,5 @@ mod tests {
         let loss = |amount: &str| Money { amount: amount.parse().unwrap(), currency: Currency::parse("EUR").unwrap() };
         assert_eq!(expected_loss(0.125, loss("1000.50")), loss("125.06"));
         assert_eq!(expected_loss(f64::NAN, loss("10")), loss("0.00"));
-    }
-
-    #[test]
-    fn use_ahead_is_summed_by_days() {
-        let ahead = UseAhead::new([8.0, f64::NAN, 8.0, 0.0, -1.0, 10.0]);
-        assert_eq!((ahead.within(0), ahead.within(3), ahead.within(99)), (0.0, 16.0, 26.0));
-        assert_eq!(ahead.day_reaching(100.0, 116.0), Some(2));
-        assert_eq!(ahead.day_reaching(100.0, 90.0), Some(0));
-        assert_eq!(ahead.day_reaching(100.0, 127.0), None);
     }
 }

@@ -16,8 +16,10 @@
 //! | [`prior`], [`posterior`] | the Weibull by Bayes, for few failures |
 //! | [`pool`] | what groups of a kind tell about one another |
 //! | [`gamma_rate`] | a constant rate by Bayes |
+//! | [`ratio`] | how many times as often as expected |
+//! | [`poisson`] | by how much conditions multiply a rate |
 //! | [`assess`] | all of it for one group |
-//! | [`forecast`] | parts to units, use ahead, expected loss |
+//! | [`forecast`] | parts to units, expected loss |
 //! | [`replace`] | the age at which replacing costs least |
 //! | [`repairable`] | units that are repaired: power law, trend, rate |
 //! | [`score`] | forecasts against what happened |
@@ -33,10 +35,12 @@ pub mod gamma_rate;
 pub mod kaplan_meier;
 pub mod life;
 mod location_scale;
+pub mod poisson;
 pub mod pool;
 pub mod posterior;
 pub mod prior;
 mod profile;
+pub mod ratio;
 pub mod records;
 pub mod repairable;
 pub mod replace;

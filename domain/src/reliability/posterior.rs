@@ -146,15 +146,20 @@ impl Posterior {
             }
         }
         rows.sort_by(|a, b| a.shape.total_cmp(&b.shape));
+        let prior_mode = || Weibull::new(prior.shape.median, prior.scale.median);
+        let peak = Weibull::new(slice.shape, top.ln_scale.exp()).or_else(prior_mode);
+        // A prior's medians are positive and finite, so the last resort is never taken.
+        let peak = peak.unwrap_or(Weibull::UNIT);
         let total: f64 = rows.iter().map(|row| row.scales.total()).sum();
-        rows.iter_mut().for_each(|row| row.scales.divide(total));
+        if total > 0.0 && total.is_finite() {
+            rows.iter_mut().for_each(|row| row.scales.divide(total));
+        } else {
+            // Lives so far apart that no number holds how probable any member is: the top stands for all.
+            rows = vec![Row { shape: peak.shape(), scales: Even::new(peak.scale().ln(), step, vec![1.0]) }];
+        }
         let first = rows.first().map_or(mode, |row| row.shape.ln());
         let shapes = Even::new(first, step, rows.iter().map(|row| row.scales.total()).collect());
-        let prior_mode = || Weibull::new(prior.shape.median, prior.scale.median);
-        let mode = Weibull::new(slice.shape, top.ln_scale.exp()).or_else(prior_mode);
-        // A prior's medians are positive and finite, so the last resort is never taken.
-        let mode = mode.unwrap_or(Weibull::UNIT);
-        Self { mode, rows, shapes }
+        Self { mode: peak, rows, shapes }
     }
 
     /// The most probable member, in (ln shape, ln scale).

@@ -101,11 +101,17 @@ pub fn optimum(weibull: &Weibull, planned: f64, failure: f64) -> Option<Optimum>
         root_beyond(below, 0.0, -1.0, 600.0, 1e-13)?
     };
     let age = weibull.scale() * (ln_z / weibull.shape()).exp();
-    let failed = -(-weibull.cumulative_hazard(age)).exp_m1();
-    let cost_rate = (planned * (1.0 - failed) + failure * failed) / weibull.mean_up_to(age);
+    let cost_rate = cost_rate(weibull, planned, failure, age);
     let cost_rate_to_failure = failure / weibull.mean()?;
     let found = Optimum { age, cost_rate, cost_rate_to_failure };
     (age.is_finite() && cost_rate.is_finite() && cost_rate_to_failure.is_finite()).then_some(found)
+}
+
+/// Cost per unit of run where parts are replaced at an age, or at their failure before.
+#[must_use]
+pub fn cost_rate(weibull: &Weibull, planned: f64, failure: f64, age: f64) -> f64 {
+    let failed = -(-weibull.cumulative_hazard(age)).exp_m1();
+    (planned * (1.0 - failed) + failure * failed) / weibull.mean_up_to(age)
 }
 
 /// Advice from a fit: wear is shown when the whole interval of shapes lies above 1.

@@ -1,12 +1,13 @@
 //! A difference to an earlier month, carried in a later report under its own name.
 
-use super::claims::{Claim, Claims};
+use super::claims::{Claim, Claims, SiteClaim, SiteClaims};
 use super::display;
 use super::figure::{Figure, Name, Value};
 use super::model::SavingsReport;
 use crate::customer::UnitSystem;
 use crate::named::named;
 use crate::zone::Month;
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 
 named! {
@@ -70,6 +71,9 @@ pub struct Adjustment {
     pub value: Value,
     /// Why.
     pub cause: Cause,
+    /// Of money saved, the parts of the sites; they add up to it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub sites: Vec<SiteClaim>,
     /// The line in words.
     pub words: String,
 }
@@ -80,17 +84,31 @@ impl Adjustment {
     pub fn of(month: Month, claim: &Claim, cause: Cause, system: UnitSystem) -> Self {
         let (amount, label) = (claim.signed(system), claim.name.label().to_lowercase());
         let words = format!("{}: {amount} {label}, {}.", display::month(month), cause.words());
-        Self { month, name: claim.name, value: claim.value(), cause, words }
+        Self { month, name: claim.name, value: claim.value(), cause, sites: Vec::new(), words }
+    }
+
+    /// The same with the parts of the sites, where they add up to it.
+    #[must_use]
+    pub(super) fn at_sites(mut self, sites: &SiteClaims) -> Self {
+        if let (Name::MoneySaved, Value::Money(money)) = (self.name, self.value) {
+            let own: Vec<SiteClaim> =
+                sites.all().iter().filter(|one| one.money.currency == money.currency).copied().collect();
+            if own.iter().map(|one| one.money.amount).sum::<Decimal>() == money.amount {
+                self.sites = own;
+            }
+        }
+        self
     }
 }
 
 impl SavingsReport {
     /// The months for which this report carries something, and how much.
     #[must_use]
-    pub fn carried(&self) -> Vec<(Month, Claims)> {
+    pub fn carried(&self) -> Vec<(Month, Claims, SiteClaims)> {
         let of_month = |lines: &[Adjustment]| {
             let month = lines.first()?.month;
-            Some((month, lines.iter().filter_map(|line| Claim::of(line.name, line.value)).collect()))
+            let claims = lines.iter().filter_map(|line| Claim::of(line.name, line.value)).collect();
+            Some((month, claims, lines.iter().flat_map(|line| line.sites.iter().copied()).collect()))
         };
         self.adjustments.chunk_by(|a, b| a.month == b.month).filter_map(of_month).collect()
     }

@@ -4,10 +4,10 @@
 //! Amounts are decimals to three places, as figures are stored, so that sums and differences of
 //! them are exact.
 
-use super::display;
+use super::display::{self, Format};
 use super::figure::{Name, Value};
 use super::model::SavingsReport;
-use crate::customer::UnitSystem;
+use crate::ids::SiteId;
 use crate::money::{Currency, Money};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::{FromPrimitive, ToPrimitive};
@@ -45,7 +45,8 @@ impl Claim {
                 | Value::LitresPerWash(_)
                 | Value::KwhPerM3(_)
                 | Value::MoneyPerWash(_)
-                | Value::MoneyPerM3(_),
+                | Value::MoneyPerM3(_)
+                | Value::MoneyPerGunHour(_),
             ) => None,
         }
     }
@@ -65,20 +66,89 @@ impl Claim {
     /// The amount as a difference, with its sign and unit: volumes to the litre or gallon, money to
     /// its minor unit.
     #[must_use]
-    pub fn signed(&self, system: UnitSystem) -> String {
+    pub fn signed(&self, format: impl Into<Format>) -> String {
         /// More digits than any amount has: the places alone limit what is shown.
         const ALL: i32 = 15;
+        let format = format.into();
         let text = match self.value() {
-            Value::Money(money) => money.to_string().replace('-', "\u{2212}"),
-            Value::Count(count) => display::number(count, ALL, 0, system),
-            Value::Kwh(kwh) => format!("{}\u{a0}kWh", display::number(kwh, ALL, 1, system)),
-            _ => display::volume(self.amount.to_f64().unwrap_or_default(), system, ALL),
+            Value::Money(money) => display::money(money, format),
+            Value::Count(count) => display::number(count, ALL, 0, format),
+            Value::Kwh(kwh) => format!("{}\u{a0}kWh", display::number(kwh, ALL, 1, format)),
+            _ => display::volume(self.amount.to_f64().unwrap_or_default(), format, ALL),
         };
         if self.amount.is_sign_negative() { text } else { format!("+{text}") }
     }
 
     fn same(&self, other: &Self) -> bool {
         self.name == other.name && self.currency == other.currency
+    }
+}
+
+/// Money saved at one site in a month.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct SiteClaim {
+    /// The site.
+    pub site_id: SiteId,
+    /// How much; of a difference, how much more.
+    pub money: Money,
+    /// Expanded uncertainty of what the month comes to with it.
+    pub expanded: f64,
+}
+
+/// Money saved in a month site by site: the parts of its claim, each site once, none of them zero.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct SiteClaims(Vec<SiteClaim>);
+
+impl SiteClaims {
+    /// What a report states of its own month.
+    #[must_use]
+    pub fn of(report: &SavingsReport) -> Self {
+        let saved = report.savings.iter().filter_map(|site| Some((site.site_id, site.saved.as_ref()?.saved)));
+        Self::joined(saved.map(|(site_id, saved)| SiteClaim {
+            site_id,
+            money: saved.least,
+            expanded: super::money::half_between(saved.low, saved.high),
+        }))
+    }
+
+    /// The parts, in the order in which the report has them.
+    #[must_use]
+    pub fn all(&self) -> &[SiteClaim] {
+        &self.0
+    }
+
+    /// Both together, as unsure as the second.
+    #[must_use]
+    pub fn plus(&self, other: &Self) -> Self {
+        Self::joined(self.0.iter().chain(&other.0).copied())
+    }
+
+    /// The first less the second, as unsure as the first.
+    #[must_use]
+    pub fn less(&self, other: &Self) -> Self {
+        let negative =
+            other.0.iter().map(|one| SiteClaim { money: Money { amount: -one.money.amount, ..one.money }, ..*one });
+        Self::joined(negative.chain(self.0.iter().copied()))
+    }
+
+    fn joined(claims: impl Iterator<Item = SiteClaim>) -> Self {
+        let mut sums: Vec<SiteClaim> = Vec::new();
+        for new in claims {
+            let same = |sum: &&mut SiteClaim| sum.site_id == new.site_id && sum.money.currency == new.money.currency;
+            match sums.iter_mut().find(same) {
+                Some(sum) => (sum.money.amount, sum.expanded) = (sum.money.amount + new.money.amount, new.expanded),
+                None => sums.push(new),
+            }
+        }
+        sums.retain(|sum| !sum.money.amount.is_zero());
+        Self(sums)
+    }
+}
+
+impl FromIterator<SiteClaim> for SiteClaims {
+    fn from_iter<I: IntoIterator<Item = SiteClaim>>(claims: I) -> Self {
+        Self::joined(claims.into_iter())
     }
 }
 

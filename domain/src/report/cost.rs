@@ -1,5 +1,6 @@
 //! What washing cost, and for each wash: at the sites of which all that belongs to the cost is
-//! known. Never for a guessed wash: where nobody counts them, for each cubic metre to the washers.
+//! known. Never for a guessed wash: where nobody counts them, for each cubic metre to the washers, or
+//! for each hour of the guns.
 
 use super::figure::{Printed, Reason, Value, Withheld, rounded};
 use super::money::Found;
@@ -7,22 +8,30 @@ use super::reckon::{Case, Tally, covered_share, whole_share};
 use crate::accounts::site_cost::{CostBasis, SiteCost};
 use crate::cost::each::{Done, Each, NoneEach};
 use crate::cost::ledger::{CustomersCost, Price};
-use crate::cost::washes::Washes;
+use crate::cost::washes::{Washes, WashesBy};
+use crate::ids::SiteId;
 use crate::metering::stream::Stream;
 use crate::money::Money;
 use crate::uncertainty::quantity::Quantity;
 use crate::units::Litres;
-use crate::water::statement::COUNTED;
+use crate::water::grade;
 use rust_decimal::prelude::ToPrimitive;
-use std::collections::{BTreeMap, BTreeSet};
 
 /// Least share of whole days for a cost of all days to be divided by what was done in them: our own
 /// choice.
 const LEAST_COUNTED: f64 = 0.98;
 
+/// Subjects with the sum of their sites' costs and its expanded uncertainty.
+type Costed<'t, 'a> = (Vec<&'t Tally<'a>>, Money, f64);
+
 impl<'a> Case<'a> {
     pub(crate) fn site_costs(&self) -> Vec<SiteCost> {
         self.found.iter().filter_map(|found| found.cost.clone()).collect()
+    }
+
+    /// The washes of each site, in the month and on its whole days.
+    pub(crate) fn site_washes(&self) -> impl Iterator<Item = (SiteId, Washes, Washes)> {
+        self.found.iter().map(|found| (found.site.site_id, found.site.washes.clone(), found.whole_washes.clone()))
     }
 
     pub(super) fn cost(&self) -> Result<Printed, Withheld> {
@@ -32,10 +41,7 @@ impl<'a> Case<'a> {
 
     /// The sites of which the whole cost is known and for which `counts` holds, with its sum and
     /// expanded uncertainty.
-    pub(super) fn costed(
-        &self,
-        counts: impl Fn(&Tally<'a>) -> bool,
-    ) -> Result<(Vec<&Tally<'a>>, Money, f64), Withheld> {
+    pub(super) fn costed(&self, counts: impl Fn(&Tally<'a>) -> bool) -> Result<Costed<'_, 'a>, Withheld> {
         let none = self.found.iter().find_map(|found| whole_cost(found).err());
         let none = none.unwrap_or_else(|| no_cost("Nothing stood at the sites."));
         let mut members = self.sites(|found| whole_cost(found).is_ok(), &none)?;
@@ -57,59 +63,113 @@ impl<'a> Case<'a> {
         }
     }
 
-    /// The same of those where all washes are counted, if there are such.
-    pub(super) fn costed_each(&self) -> Result<(Vec<&Tally<'a>>, Money, f64), Withheld> {
-        let counted = |tally: &Tally<'a>| self.counts(tally);
-        if self.tallies.iter().any(counted) { self.costed(counted) } else { self.costed(|_| true) }
+    /// What the cost is divided by, and the same of the sites at which all of that is known: washes
+    /// where some site counts them, else water, else hours of the guns.
+    pub(super) fn costed_each(&self) -> Result<(Each, Costed<'_, 'a>), Withheld> {
+        let known = |each: &&Each| self.tallies.iter().any(|tally| self.knows(**each, tally));
+        match Each::ALL.iter().find(known) {
+            Some(each) => Ok((*each, self.costed(|tally| self.knows(*each, tally))?)),
+            None => Ok((Each::Wash, self.costed(|_| true)?)),
+        }
     }
 
-    /// Whether a subject's washes are counted, and those of all of its site: a site's cost is not for
-    /// the washes of some of its units.
-    fn counts(&self, tally: &Tally<'a>) -> bool {
-        let known = |other: &Tally<'a>| other.subject.statement.washes.is_some();
-        let site = tally.subject.site_id;
-        let here = || self.tallies.iter().filter(move |other| other.subject.site_id == site);
-        let of_site = here().any(|other| other.subject.unit.is_none() && known(other));
-        known(tally) && (of_site || here().all(|other| other.subject.unit.is_none() || known(other)))
+    /// Whether all that was done at a subject's site is known: a site's cost is not for the washes or
+    /// the water of some of its units.
+    fn knows(&self, each: Each, tally: &Tally<'a>) -> bool {
+        match each {
+            Each::Wash => self.found_at(tally).is_some_and(|found| found.site.washes.count().is_some()),
+            Each::CubicMetre => self.at_whole_site(tally, |one| one.has(Stream::Wash) || one.derives_wash()),
+            Each::GunHour => self.at_whole_site(tally, |one| one.subject.statement.gun_h.is_some()),
+        }
+    }
+
+    /// Whether something holds for the site's own meters, or for all that measures at its units.
+    pub(super) fn at_whole_site(&self, tally: &Tally<'a>, holds: impl Fn(&Tally<'a>) -> bool) -> bool {
+        let here = || {
+            let site = tally.subject.site_id;
+            self.tallies.iter().filter(move |other| other.subject.site_id == site && other.subject.measures())
+        };
+        let of_site = here().any(|other| other.subject.unit.is_none() && holds(other));
+        let mut units = here().filter(|other| other.subject.unit.is_some()).peekable();
+        of_site || (units.peek().is_some() && units.all(holds))
+    }
+
+    /// What is known of the site of a subject.
+    pub(super) fn found_at(&self, tally: &Tally<'a>) -> Option<&Found> {
+        self.found.iter().find(|found| found.site.site_id.0 == tally.subject.site_id)
+    }
+
+    /// The washes at the sites of these subjects, each site once.
+    pub(super) fn washes_at(&self, members: &[&Tally<'a>], of: impl Fn(&Found) -> &Washes) -> f64 {
+        let here = |found: &&Found| members.iter().any(|tally| tally.subject.site_id == found.site.site_id.0);
+        self.found.iter().filter(here).filter_map(|found| of(found).count()).sum()
     }
 
     pub(super) fn cost_each(&self) -> Result<Printed, Withheld> {
-        let watered = |tally: &Tally<'a>| tally.has(Stream::Wash) || tally.derives_wash();
-        let (members, total, expanded) = self.costed_each()?;
-        let share = whole_share(&members);
-        if share < LEAST_COUNTED {
+        let (each, (members, total, expanded)) = self.costed_each()?;
+        // Tallies and sessions are known of every day.
+        let of_all = |tally: &&Tally<'a>| {
+            let by = self.found_at(tally).and_then(|found| found.site.washes.by());
+            each == Each::Wash && by.is_some_and(|by| by != WashesBy::Counter)
+        };
+        let known = if members.iter().all(of_all) { 1.0 } else { whole_share(&members) };
+        if known < LEAST_COUNTED {
             let words = format!(
                 "What was washed is known for {:.0} % of the days, and the cost is of all; it takes {:.0} %.",
-                (share * 100.0).floor(),
+                (known * 100.0).floor(),
                 LEAST_COUNTED * 100.0
             );
             return Err(Withheld::new(Reason::Gap, words));
         }
+        let knows = |of: Each| members.iter().any(|tally| self.knows(of, tally));
         let to_washers: Quantity = members.iter().map(|tally| tally.subject.statement.whole.to_washers()).sum();
-        let known = members.iter().any(|tally| watered(tally));
-        let counted = members.iter().all(|tally| self.counts(tally));
-        let washes = if counted { washes(&members) } else { Washes::NotCounted };
-        let done = Done { washes, to_washers: known.then_some(Litres(to_washers.value)), gun_hours: None };
+        let gun_h: Quantity = members.iter().filter_map(|tally| tally.subject.statement.gun_h.clone()).sum();
+        let done = Done {
+            washes: knows(Each::Wash).then(|| self.washes_at(&members, |found| &found.site.washes)),
+            to_washers: knows(Each::CubicMetre).then_some(Litres(to_washers.value)),
+            gun_hours: knows(Each::GunHour).then_some(gun_h.value),
+        };
         let each = done.cost_each(Price::<CustomersCost>::new(total)).map_err(none_each)?;
-        let u_share = if each.each == Each::CubicMetre { to_washers.relative_u().unwrap_or(0.0) } else { 0.0 };
+        let u_share = match each.each {
+            Each::Wash => 0.0,
+            Each::CubicMetre => to_washers.relative_u().unwrap_or(0.0),
+            Each::GunHour => gun_h.relative_u().unwrap_or(0.0),
+        };
         let cost = each.cost.money();
         let number = |money: Money| money.amount.to_f64().unwrap_or(0.0);
         let of_total = expanded / number(total).abs().max(f64::MIN_POSITIVE);
         let expanded = number(cost).abs() * of_total.hypot(2.0 * u_share);
-        let value = if each.each == Each::Wash { Value::MoneyPerWash(cost) } else { Value::MoneyPerM3(cost) };
-        Ok(self.printed(value, Some(rounded(expanded, 6)), &members, share))
+        let value = match each.each {
+            Each::Wash => Value::MoneyPerWash(cost),
+            Each::CubicMetre => Value::MoneyPerM3(cost),
+            Each::GunHour => Value::MoneyPerGunHour(cost),
+        };
+        Ok(self.printed(value, Some(rounded(expanded, 6)), &members, known))
     }
 
-    /// By counters; where there are none by the tallies of whole days.
+    /// The subjects of the sites where washes are counted.
+    pub(super) fn counted(&self) -> Result<Vec<&Tally<'a>>, Withheld> {
+        let mut counters = self.tallies.iter().filter(|tally| tally.has(Stream::WashCount)).peekable();
+        let none = if counters.peek().is_none() {
+            Withheld::new(Reason::MetersDoNotSupport, "Nobody counts the washes: count or type them in.")
+        } else if counters.all(|tally| tally.all.get(Stream::WashCount).is_none()) {
+            grade::Withheld::NotRead.into()
+        } else {
+            let words = "Washes are counted at some units of a site alone: count them at each, or type in the site's.";
+            Withheld::new(Reason::MetersDoNotSupport, words)
+        };
+        self.sites(|found| found.site.washes.count().is_some(), &none)
+    }
+
     pub(super) fn washes(&self) -> Result<Printed, Withheld> {
-        let counted = self.total(Stream::WashCount, Value::Count, "Nobody counts the washes: count or type them in.");
-        let members: Vec<&Tally<'a>> =
-            self.tallies.iter().filter(|tally| tally.subject.statement.washes.is_some()).collect();
-        if counted.is_ok() || members.is_empty() {
-            return counted.map(|printed| Printed { expanded: Some(0.0), ..printed });
-        }
-        let count = washes(&members).count().unwrap_or(0.0);
-        Ok(self.printed(Value::Count(rounded(count, 3)), Some(0.0), &members, whole_share(&members)))
+        let members = self.counted()?;
+        let count = self.washes_at(&members, |found| &found.site.washes);
+        let by = |tally: &Tally<'a>| self.found_at(tally).and_then(|found| found.site.washes.by());
+        let counters: Vec<&Tally<'a>> =
+            members.iter().copied().filter(|tally| by(tally) == Some(WashesBy::Counter)).collect();
+        // Tallies and sessions are known of every day.
+        let coverage = if counters.is_empty() { 1.0 } else { covered_share(&counters) };
+        Ok(self.printed(Value::Count(rounded(count, 3)), Some(0.0), &members, coverage))
     }
 
     pub(super) fn cost_note(&self) -> String {
@@ -126,9 +186,12 @@ impl<'a> Case<'a> {
     }
 
     pub(super) fn cost_each_note(&self) -> Option<String> {
-        let each = self.cost_each().ok()?;
-        let by_water = matches!(each.value, Value::MoneyPerM3(_));
-        by_water.then(|| "Nobody counts the washes, so it is for each cubic metre to the washers.".to_owned())
+        let each = match self.cost_each().ok()?.value {
+            Value::MoneyPerM3(_) => "cubic metre to the washers",
+            Value::MoneyPerGunHour(_) => "hour with a trigger pulled",
+            _ => return None,
+        };
+        Some(format!("Nobody counts the washes, so it is for each {each}."))
     }
 }
 
@@ -153,28 +216,4 @@ fn none_each(why: NoneEach) -> Withheld {
         NoneEach::NothingKnown | NoneEach::NotCounted => Reason::WashesNotCounted,
     };
     Withheld::new(reason, super::figure::sentence(&why.to_string()))
-}
-
-/// The washes of whole days: a counter's, or tallies by class. A tally is of a whole site: of the
-/// subjects there that stand beside it the first counts.
-pub(super) fn washes(members: &[&Tally<'_>]) -> Washes {
-    let mut tallied = BTreeSet::new();
-    let known =
-        members.iter().filter_map(|tally| Some((tally.subject.site_id, tally.subject.statement.washes.as_ref()?)));
-    let known: Vec<_> = known
-        .filter(|(site, washes)| washes.contains_key(COUNTED) || tallied.insert(*site))
-        .map(|(_, of)| of)
-        .collect();
-    if known.is_empty() {
-        return Washes::NotCounted;
-    }
-    let classes: Vec<(&String, &f64)> = known.into_iter().flatten().collect();
-    if classes.iter().any(|(class, _)| class.as_str() == COUNTED) {
-        return Washes::Counter { washes: classes.iter().map(|(_, count)| **count).sum() };
-    }
-    let mut by_class: BTreeMap<String, u32> = BTreeMap::new();
-    for (class, count) in classes {
-        *by_class.entry(class.clone()).or_default() += count.to_u32().unwrap_or(u32::MAX);
-    }
-    Washes::Tally { by_class }
 }

@@ -38,9 +38,11 @@ impl Format {
     fn per(self, what: Per) -> &'static str {
         match (self.language, what) {
             (Language::English, Per::Wash) => "per wash",
+            (Language::English, Per::GunHour) => "per gun hour",
             (Language::English, Per::CubicMetre) => "per m\u{b3}",
             (Language::English, Per::ThousandGallons) => "per 1,000\u{a0}gal",
             (Language::German, Per::Wash) => "je W\u{e4}sche",
+            (Language::German, Per::GunHour) => "je Lanzenstunde",
             (Language::German, Per::CubicMetre) => "je m\u{b3}",
             (Language::German, Per::ThousandGallons) => "je 1.000\u{a0}gal",
         }
@@ -50,6 +52,7 @@ impl Format {
 #[derive(Clone, Copy)]
 enum Per {
     Wash,
+    GunHour,
     CubicMetre,
     ThousandGallons,
 }
@@ -131,7 +134,7 @@ pub fn uncertainty(printed: &Printed, format: impl Into<Format>) -> Option<Strin
         Value::Litres(_) => places(volume_value(expanded, format.system), if us { 0 } else { 3 }),
         Value::Share(_) => format!("{}\u{a0}{}", places(expanded * 100.0, 1), points(format.language)),
         Value::Money(_) => places(expanded, 2),
-        Value::MoneyPerWash(_) => places(expanded, 4),
+        Value::MoneyPerWash(_) | Value::MoneyPerGunHour(_) => places(expanded, 4),
         Value::MoneyPerM3(_) => places(per_volume(expanded, format.system), 4),
         Value::LitresPerWash(_) if us => places(expanded / LITRES_PER_US_GALLON, 1),
         Value::Count(_) | Value::LitresPerWash(_) | Value::Kwh(_) | Value::KwhPerM3(_) => places(expanded, 1),
@@ -193,6 +196,7 @@ pub fn figure(printed: &Printed, format: impl Into<Format>) -> String {
         Value::Money(amount) => money(amount, format),
         Value::MoneyPerWash(each) => format!("{} {}", money(each, format), format.per(Per::Wash)),
         Value::MoneyPerM3(each) => per_volume_of(each, format),
+        Value::MoneyPerGunHour(each) => format!("{} {}", money(each, format), format.per(Per::GunHour)),
         Value::Kwh(kwh) => format!("{}\u{a0}kWh", number(kwh, digits, 1, format)),
         Value::KwhPerM3(kwh) => {
             let (each, per) = (per_volume(kwh, format.system), if us { Per::ThousandGallons } else { Per::CubicMetre });

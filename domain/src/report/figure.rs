@@ -1,5 +1,6 @@
 //! A figure: printed with what stands behind it, or withheld with the reason.
 
+use crate::cost::washes::WashesBy;
 use crate::money::Money;
 use crate::named::named;
 use crate::water::grade::{self, Grade};
@@ -32,7 +33,8 @@ named! {
         MoneySaved = "money_saved",
         /// What washing cost the customer.
         Cost = "cost",
-        /// The same for each wash; where nobody counts washes, for each cubic metre to the washers.
+        /// The same for each wash; where nobody counts washes, for each cubic metre to the washers, else
+        /// for each hour of the guns.
         CostEach = "cost_each",
     }
 }
@@ -89,6 +91,9 @@ pub enum Value {
     /// Money for each cubic metre to the washers.
     #[serde(rename = "value_money_per_m3")]
     MoneyPerM3(Money),
+    /// Money for each hour with a trigger pulled.
+    #[serde(rename = "value_money_per_gun_hour")]
+    MoneyPerGunHour(Money),
 }
 
 /// A figure that is printed.
@@ -225,6 +230,9 @@ pub struct Line {
     pub figure: Figure,
     /// What a reader has to know beside it; empty when nothing.
     pub note: String,
+    /// How the washes in it are known, of each site that is in it; empty where none are in it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub washes_by: Vec<WashesBy>,
 }
 
 /// Rounds to `places` decimals: what is stored does not change with the order of a sum.

@@ -11,6 +11,7 @@ use crate::period_facts::PeriodFact;
 use crate::placement::Terms;
 use crate::span::Span;
 use crate::spell::Spell;
+use crate::uncertainty::quantity::Quantity;
 use crate::units::Litres;
 use crate::water::statement::Statement;
 use crate::zone::{Month, day_bounds, local_date, next_day};
@@ -41,6 +42,9 @@ pub struct Inputs {
     /// The days of all that measures at each site, in order, of the billing cycles that touch the
     /// month: of [`CYCLE_MONTHS`] before and after it too.
     pub site_days: HashMap<Uuid, Vec<DayFact>>,
+    /// Fresh water used at each site in the other months of those cycles, with its errors by name: what
+    /// a step across the end of a month gave to one of them the other one lacks.
+    pub fresh: HashMap<(Uuid, Month), Quantity>,
     /// When units stood at each site, those that reach into the same time.
     pub stays: HashMap<Uuid, Vec<Span>>,
     /// Baselines, accounts and tariffs of the sites.
@@ -172,6 +176,17 @@ impl Subject {
             Some(unit) => format!("{}, {}", unit.label, self.site),
             None => format!("{} (whole site)", self.site),
         }
+    }
+
+    /// Whether anything measures it.
+    pub(super) fn measures(&self) -> bool {
+        !self.meters.is_empty() || !self.days.is_empty()
+    }
+
+    /// Whether a counter counts its washes, read or not.
+    pub(super) fn counts_washes(&self) -> bool {
+        let counts = |day: &DayFact| day.amounts.get(Stream::WashCount).is_some();
+        self.meters.iter().any(|meter| meter.stream == Stream::WashCount) || self.days.iter().any(counts)
     }
 
     fn reaches(&self, month: Month) -> bool {

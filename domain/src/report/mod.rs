@@ -22,6 +22,7 @@
 //! | [`display`] | numbers in the units and with the digits a reader gets |
 
 pub mod adjustment;
+mod beside;
 pub mod changes;
 pub mod claims;
 mod cost;
@@ -48,7 +49,7 @@ pub use model::SavingsReport;
 
 use crate::accounts::site_cost::CostBasis;
 use inputs::Inputs;
-use model::{Exception, Period};
+use model::{BeyondGuns, Exception, Period};
 
 impl SavingsReport {
     /// Makes the report of one month.
@@ -78,6 +79,7 @@ impl SavingsReport {
                 .iter()
                 .flat_map(|subject| subject.exceptions.iter().map(|e| Exception::of(subject, e)))
                 .collect(),
+            beyond_guns: present.iter().filter_map(|subject| BeyondGuns::of(subject)).collect(),
             missing: present.iter().flat_map(|subject| stretch::missing(inputs, subject)).collect(),
             made: words::made(inputs, &present),
             cautions: words::cautions(),

@@ -1,7 +1,7 @@
 //! The report as it is stored and shown.
 
 use super::adjustment::Adjustment;
-use super::figure::{Figure, Line, Name};
+use super::figure::{Figure, Line, Name, sentence};
 use super::flow::Flow;
 use super::inputs::{Inputs, OpenException, Subject};
 use super::money::SiteSaving;
@@ -61,6 +61,10 @@ pub struct SavingsReport {
     pub units: Vec<UnitRow>,
     /// Steps that wait for a decision and are in no figure.
     pub exceptions: Vec<Exception>,
+    /// Units and sites with more wash water than their guns can pass. It is in the figures, and no rule
+    /// issues them.
+    #[serde(default)]
+    pub beyond_guns: Vec<BeyondGuns>,
     /// Days that no accepted reading covers, or not wholly.
     pub missing: Vec<Missing>,
     /// How the figures were made.
@@ -273,6 +277,27 @@ impl Exception {
             from: local_date(subject.zone, open.from),
             to: local_date(subject.zone, open.to),
         }
+    }
+}
+
+/// More wash water than the guns can pass.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BeyondGuns {
+    /// The unit or site.
+    pub of: String,
+    /// The wash volume in litres.
+    pub wash_l: f64,
+    /// The most that the guns can have passed, in litres.
+    pub most_l: f64,
+    /// What is wrong, and what to check.
+    pub words: String,
+}
+
+impl BeyondGuns {
+    pub(super) fn of(subject: &Subject) -> Option<Self> {
+        let found = subject.statement.beyond_guns?;
+        let words = sentence(&found.to_string());
+        Some(Self { of: subject.name(), wash_l: found.wash.0, most_l: found.most.0, words })
     }
 }
 

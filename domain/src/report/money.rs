@@ -4,10 +4,11 @@
 use super::figure::{Reason, Withheld, sentence};
 use super::inputs::{Inputs, Subject};
 use super::stood;
-use crate::accounts::day_uses::{self, activity};
+use crate::accounts::day_uses::{self, Worked, activity};
 use crate::accounts::site_cost::{CostBasis, CostDays, SiteCost};
 use crate::accounts::site_money::{SiteMoney, Stood};
 use crate::baseline::avoided::{Avoided, Bound, Missing, avoided};
+use crate::cost::washes::{Washes, counters_count_all};
 use crate::facts::DayFact;
 use crate::ids::SiteId;
 use crate::money::Money;
@@ -29,6 +30,9 @@ pub struct SiteSaving {
     pub avoided: Option<Avoided>,
     /// Money saved, by billing cycle and line; null when it is not printed.
     pub saved: Option<MoneySaved>,
+    /// Its washes in the month.
+    #[serde(default)]
+    pub washes: Washes,
     /// Why a figure is not printed, a sentence each.
     pub withheld: Vec<String>,
 }
@@ -39,6 +43,8 @@ pub(super) struct Found {
     pub(super) avoided: Result<Avoided, Withheld>,
     pub(super) saved: Result<MoneySaved, Withheld>,
     pub(super) cost: Option<SiteCost>,
+    /// Its washes on the days that readings of every meter there cover.
+    pub(super) whole_washes: Washes,
 }
 
 /// Every site at which something stood in the month.
@@ -64,9 +70,10 @@ fn of_site(inputs: &Inputs, subjects: &[&Subject], basis: CostBasis) -> Option<F
         site: first.site.clone(),
         avoided: avoided.clone().ok(),
         saved: saved.clone().ok(),
+        washes: case.washes(),
         withheld,
     };
-    Some(Found { site, avoided, saved, cost: case.cost(basis) })
+    Some(Found { site, avoided, saved, cost: case.cost(basis), whole_washes: case.whole_washes() })
 }
 
 /// A site with what its savings are computed from.
@@ -86,7 +93,8 @@ impl<'c> Case<'c> {
         let money = inputs.money.iter().find(|money| money.site_id.0 == first.site_id);
         let spans = inputs.stays.get(&first.site_id).map_or(&[][..], Vec::as_slice);
         let days = inputs.site_days.get(&first.site_id).map_or(&[][..], Vec::as_slice);
-        let days = stood::of_stays((first.zone, spans), days);
+        let units_apart = subjects.iter().all(|subject| subject.unit.is_some());
+        let days = stood::of_stays((first.zone, spans, units_apart), days);
         Some(Self { inputs, subjects, first, money, days })
     }
 
@@ -114,6 +122,44 @@ impl<'c> Case<'c> {
         self.days.iter().filter(|day| period.from <= day.date && day.date < period.to).cloned().collect()
     }
 
+    /// When the site works, and what says how much was washed there.
+    pub(crate) fn worked(&self, money: &'c SiteMoney) -> Worked<'c> {
+        money.worked(self.counters())
+    }
+
+    fn counters(&self) -> bool {
+        let measuring = self.subjects.iter().filter(|subject| subject.measures());
+        counters_count_all(measuring.map(|subject| (subject.unit.is_none(), subject.counts_washes())))
+    }
+
+    /// The site's washes in the month.
+    fn washes(&self) -> Washes {
+        self.washes_on(|date| self.served().is_some_and(|served| served.from <= date && date < served.to))
+    }
+
+    /// Those of the days that readings of every meter there cover.
+    fn whole_washes(&self) -> Washes {
+        self.washes_on(|date| {
+            let mut there = self.subjects.iter().filter(|one| one.measures() && one.part_of_day(date) > 0.0).peekable();
+            there.peek().is_some() && there.all(|subject| subject.is_full(date))
+        })
+    }
+
+    fn washes_on(&self, counts: impl Fn(NaiveDate) -> bool) -> Washes {
+        let dates: Vec<NaiveDate> = self.inputs.days_over(self.first.zone).filter(|date| counts(*date)).collect();
+        let tallies = self.money.map_or(&[][..], |money| &money.tallies);
+        let facts = self.subjects.iter().flat_map(|subject| &subject.days);
+        // A unit that was not read on a day has no fact of it: its sessions are not known, and not none.
+        let read = |date: &NaiveDate| {
+            let mut there = self.subjects.iter().filter(|one| one.measures() && one.part_of_day(*date) > 0.0);
+            there.all(|subject| subject.day(*date).is_some())
+        };
+        match Washes::of(&dates, facts, tallies, self.counters()) {
+            Washes::Sessions { .. } if !dates.iter().all(read) => Washes::NotCounted,
+            washes => washes,
+        }
+    }
+
     /// Fresh water used in the month with its errors.
     fn fresh_used(&self) -> Quantity {
         self.subjects.iter().map(|subject| subject.statement.all.fresh_used()).sum()
@@ -126,16 +172,19 @@ impl<'c> Case<'c> {
         let baseline = money.baselines.over(served.from, served.to.pred_opt().unwrap_or(served.from))?;
         let days = self.site_days(served);
         day_uses::fresh_used(&days, served).map_err(Missing::from)?;
-        let activity = activity(&days, &baseline.method, (served, money.worked()));
+        let activity = activity(&days, &baseline.method, (served, self.worked(money)));
         Ok(avoided(baseline, &activity, &self.fresh_used())?)
     }
 
-    /// Fresh water of some days, as unsure as the month's: the same meters measured both, so the parts
-    /// of a cycle err together. What of a month's error comes from steps cut at its ends is taken so
-    /// too. In truth that has the other sign in the month beside it and is nothing in their sum, and
-    /// reports hold it for independent there: where a step crosses the months of one cycle, the
-    /// uncertainty of the cycle's saving is more than it need be.
-    fn unsure(&self, litres: f64, u_share: f64) -> Quantity {
+    /// Fresh water of some days, as unsure as that of their month: with its errors by name, so that in
+    /// the sum of a cycle the scale of a meter adds up and what a step gave to the wrong month is gone.
+    fn unsure(&self, litres: f64, of_month: Option<&Quantity>) -> Quantity {
+        let part = of_month.map(|whole| (whole, litres / whole.value)).filter(|(_, part)| part.is_finite());
+        if let Some((whole, part)) = part {
+            return Quantity { value: litres, ..whole.clone().scaled(part) };
+        }
+        // Nothing is known of that month: the same meters measured it, so it errs as this one does.
+        let u_share = self.fresh_used().relative_u().unwrap_or(0.0);
         Quantity::exact(litres).with_relative(Key::new(self.first.site.clone(), Cause::Scale), u_share)
     }
 
@@ -147,10 +196,11 @@ impl<'c> Case<'c> {
 
     /// Fresh water used in some days of one month.
     fn fresh(&self, period: Cycle) -> Result<Quantity, Missing> {
-        // The month's relative error stands for that of its cycles.
-        let u_share = self.fresh_used().relative_u().unwrap_or(0.0);
         let litres = day_uses::fresh_used(&self.site_days(period), period).map_err(Missing::from)?;
-        Ok(self.unsure(litres.0, u_share))
+        let month = Month::of(period.from);
+        let own = (month == self.inputs.month).then(|| self.fresh_used());
+        let of_month = own.as_ref().or_else(|| self.inputs.fresh.get(&(self.first.site_id, month)));
+        Ok(self.unsure(litres.0, of_month))
     }
 
     fn cost(&self, basis: CostBasis) -> Option<SiteCost> {
@@ -170,7 +220,7 @@ impl<'c> Case<'c> {
         self.served().ok_or(Missing::Baseline)?;
         let money = self.money.ok_or(Missing::Baseline)?;
         let uses = |period: Cycle| {
-            let by = (&money.baselines, money.worked());
+            let by = (&money.baselines, self.worked(money));
             let fresh_used_l = self.fresh(period);
             match day_uses::uses(&self.site_days(period), period, by) {
                 Ok(Uses { baseline_l, .. }) => Ok(Uses { baseline_l, fresh_used_l: fresh_used_l? }),

@@ -1,12 +1,14 @@
 //! Whether recycling at a site pays, from the savings and costs that its reports say: what was
 //! issued counts as it was issued.
 
+use super::claims::{SiteClaim, SiteClaims};
 use super::figure::{Reason, Withheld, sentence};
 use super::model::SavingsReport;
 use crate::accounts::investment::{Appraisal, Investment, NetSaved, appraisal};
 use crate::cost::ledger::CustomerKind;
 use crate::ids::SiteId;
 use crate::money::Money;
+use crate::savings::Bounds;
 use crate::zone::Month;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -21,9 +23,7 @@ pub struct SitePayback {
     pub withheld: Option<Withheld>,
     /// The months that it stands on.
     pub months: Vec<MonthNet>,
-    /// Months since the investment that are not known: they count as if nothing had been saved. A
-    /// month that was issued without a saving stays here, also where a later report caught it up: what
-    /// reports carry over is of a customer and names no site.
+    /// Months since the investment that are not known: they count as if nothing had been saved.
     pub missing: Vec<MonthMissing>,
 }
 
@@ -34,6 +34,8 @@ pub struct MonthNet {
     pub month: Month,
     /// Whether its report is issued; else it is live.
     pub issued: bool,
+    /// What of the saving later issued reports carry for the month; null where they carry nothing.
+    pub carried: Option<Money>,
     /// Water and sewer saved, the least of it where other use is not known.
     pub saved: Money,
     /// What the unit cost to run.
@@ -91,7 +93,8 @@ fn net(
     let not_made = || Withheld::new(Reason::NotRead, "No report was made of the month.");
     let (_, issued, report) = reports.iter().find(|(of, ..)| *of == month).ok_or_else(not_made)?;
     let saving = report.savings.iter().find(|saving| saving.site_id == site).ok_or_else(not_made)?;
-    let Some(saved) = &saving.saved else {
+    let (stated, carried) = (saving.saved.as_ref().map(|saved| saved.saved), carried(reports, site, month));
+    let Some((saved, expanded)) = with_carried(stated, carried) else {
         let words = saving.withheld.last().cloned().unwrap_or_default();
         return Err(Withheld::new(Reason::NoSaving, words));
     };
@@ -101,16 +104,39 @@ fn net(
     if let Some(missing) = cost.not_known.iter().find(|missing| runs(missing.kind)) {
         return Err(Withheld::new(Reason::PartNotMeasured, missing.words.clone()));
     }
-    let saved = saved.saved;
     let currency = investment.amount.currency;
     let running = cost.running.unwrap_or(Money { amount: Decimal::ZERO, currency });
-    if saved.least.currency != currency || running.currency != currency {
+    if saved.currency != currency || running.currency != currency {
         let words = "Saving or cost is in another currency than the investment, and currencies are not added.";
         return Err(Withheld::new(Reason::OtherCurrency, words));
     }
-    let net = Money { amount: saved.least.amount - running.amount, currency }.in_minor_units();
-    let of_month = MonthNet { month, issued: *issued, saved: saved.least, running, net };
+    let net = Money { amount: saved.amount - running.amount, currency }.in_minor_units();
+    let of_month = MonthNet { month, issued: *issued, carried: carried.map(|one| one.money), saved, running, net };
     let from = month.first_day().max(investment.day);
-    let expanded = super::money::half_between(saved.low, saved.high);
-    Ok((of_month, NetSaved { from, to: month.next().first_day(), saved: saved.least, expanded, running }))
+    Ok((of_month, NetSaved { from, to: month.next().first_day(), saved, expanded, running }))
+}
+
+/// What issued reports of later months carry for the site's month, as unsure as the last of them says.
+fn carried(reports: &[MonthReport<'_>], site: SiteId, month: Month) -> Option<SiteClaim> {
+    let issued = reports.iter().filter(|(of, issued, _)| *issued && *of > month);
+    let lines = issued.flat_map(|(.., report)| &report.adjustments);
+    let own = lines.filter(|line| line.month == month).flat_map(|line| &line.sites).filter(|one| one.site_id == site);
+    let sum: SiteClaims = own.copied().collect();
+    sum.all().first().copied()
+}
+
+/// The saving that reports state of a month with its expanded uncertainty: its own report's, the least
+/// of it where other use is not known, and what later ones carry. `None` where neither says anything,
+/// or in different currencies.
+fn with_carried(stated: Option<Bounds>, carried: Option<SiteClaim>) -> Option<(Money, f64)> {
+    match (stated, carried) {
+        (None, None) => None,
+        (Some(own), None) => Some((own.least, super::money::half_between(own.low, own.high))),
+        (None, Some(later)) => Some((later.money, later.expanded)),
+        (Some(own), Some(later)) => {
+            let amount = own.least.amount + later.money.amount;
+            let same = own.least.currency == later.money.currency;
+            same.then_some((Money { amount, ..own.least }, later.expanded))
+        }
+    }
 }

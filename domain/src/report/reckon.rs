@@ -13,7 +13,8 @@
 //! on whole days only, those that accepted readings of all meters cover. Because a fill replaces
 //! water lost on other days, it is not printed when many days are incomplete.
 
-use super::figure::{self, Figure, Line, Name, Printed, Reason, Value, Withheld, rounded};
+use super::beside;
+use super::figure::{Line, Name, Printed, Reason, Value, Withheld, rounded};
 use super::inputs::{Inputs, Subject};
 use super::money::{self, Found, SiteSaving};
 use crate::accounts::site_cost::CostBasis;
@@ -21,7 +22,7 @@ use crate::baseline::avoided::{Activity, Missing};
 use crate::facts::Amounts;
 use crate::metering::stream::Stream;
 use crate::uncertainty::expanded::Expanded;
-use crate::uncertainty::figures::{Figures, Parts, Residual};
+use crate::uncertainty::figures::{Figures, Parts};
 use crate::uncertainty::quantity::Quantity;
 use crate::water::balance::Basis;
 use crate::water::grade::{self, Grade};
@@ -31,6 +32,10 @@ use uuid::Uuid;
 
 /// Share of the days reported that have to be whole for a balance or a ratio: our own choice.
 pub(super) const LEAST_WHOLE_DAYS: f64 = 0.9;
+
+/// Share of the days reported that readings have to cover before the water used is said: of less the
+/// greater part would be left out of the sentence that is read first. Our own choice.
+const LEAST_COVERED: f64 = 0.5;
 
 /// Relative standard uncertainty of an electricity meter: 2 % of a meter of class 2 (IEC 62053-21,
 /// from memory), anywhere within it.
@@ -47,15 +52,15 @@ pub(crate) struct Tally<'a> {
     estimated_days: f64,
     whole_days: f64,
     /// Sums of all days.
-    all: Amounts,
+    pub(super) all: Amounts,
     /// Sums of whole days.
     whole: Amounts,
 }
 
 /// Members of a balance, the sum of their parts, and what decides whether it is printed.
-struct Balanced<'c, 'a> {
+pub(super) struct Balanced<'c, 'a> {
     members: Vec<&'c Tally<'a>>,
-    parts: Parts,
+    pub(super) parts: Parts,
     basis: Basis,
 }
 
@@ -155,7 +160,7 @@ impl<'a> Case<'a> {
     }
 
     /// The subjects at which all of these streams are metered and were read.
-    fn read(&self, streams: &[Stream], without: &'static str) -> Result<Vec<&Tally<'a>>, Withheld> {
+    pub(super) fn read(&self, streams: &[Stream], without: &'static str) -> Result<Vec<&Tally<'a>>, Withheld> {
         let fitted: Vec<&Tally<'_>> =
             self.tallies.iter().filter(|tally| streams.iter().all(|stream| tally.has(*stream))).collect();
         if fitted.is_empty() {
@@ -224,7 +229,11 @@ impl<'a> Case<'a> {
     pub(super) fn fresh_used(&self) -> Result<Printed, Withheld> {
         let members = self.read(&[Stream::Makeup], "No meter measures the fresh water that goes into the units.")?;
         let used: Quantity = members.iter().map(|tally| tally.subject.statement.all.fresh_used()).sum();
-        Ok(self.litres(&used.expanded(), &members, covered_share(&members)))
+        let coverage = covered_share(&members);
+        if coverage < LEAST_COVERED {
+            return Err(grade::Withheld::Gap { coverage }.into());
+        }
+        Ok(self.litres(&used.expanded(), &members, coverage))
     }
 
     /// Over the same units and days as the water recycled, where that is printed: the two are read
@@ -249,7 +258,7 @@ impl<'a> Case<'a> {
     }
 
     /// The subjects at which fresh water into the loop can be held against treated water out.
-    fn balanced(&self) -> Result<Balanced<'_, 'a>, Withheld> {
+    pub(super) fn balanced(&self) -> Result<Balanced<'_, 'a>, Withheld> {
         let without = "It takes a meter of the treated water to the washers beside the one of the fresh water, or bucket \
                        tests of the guns with their trigger hours; no unit has both.";
         let with_wash = |tally: &&&Tally<'_>| {
@@ -273,7 +282,7 @@ impl<'a> Case<'a> {
         Ok(Balanced { members, parts, basis })
     }
 
-    fn figures(&self) -> Result<(Balanced<'_, 'a>, Figures), Withheld> {
+    pub(super) fn figures(&self) -> Result<(Balanced<'_, 'a>, Figures), Withheld> {
         let of = self.balanced()?;
         let figures = Figures::of(&of.parts, &of.basis, Err(Missing::Baseline), &Activity::default());
         Ok((of, figures))
@@ -292,7 +301,7 @@ impl<'a> Case<'a> {
     }
 
     /// What went in and is not known to have come out; needs no wash volume, which cancels out.
-    fn residual(&self) -> Result<(Printed, String), Withheld> {
+    pub(super) fn residual(&self) -> Result<(Printed, String), Withheld> {
         let without = "No meter measures the fresh water that goes into the units.";
         let members = self.whole(&[Stream::Makeup], without)?;
         let parts: Parts = members.iter().map(|tally| tally.subject.statement.whole.clone()).sum();
@@ -304,7 +313,7 @@ impl<'a> Case<'a> {
                          site.";
             return Err(Withheld::new(Reason::PartNotMeasured, words));
         }
-        Ok((self.litres(&residual.litres, &members, basis.coverage), words_of(&residual)))
+        Ok((self.litres(&residual.litres, &members, basis.coverage), beside::words_of(&residual)))
     }
 
     pub(super) fn residual_printed(&self) -> Option<Printed> {
@@ -318,13 +327,8 @@ impl<'a> Case<'a> {
     fn fresh_per_wash(&self) -> Result<Printed, Withheld> {
         let without = "It takes a counter or a tally of the washes beside the meter of the fresh water; washes are not \
                        guessed.";
-        let makeup = self.whole(&[Stream::Makeup], without)?;
-        let counts = |tally: &&&Tally<'_>| tally.subject.statement.washes.is_some();
-        let members: Vec<&Tally<'_>> = makeup.iter().filter(counts).copied().collect();
-        if members.is_empty() {
-            return Err(Withheld::new(Reason::MetersDoNotSupport, without));
-        }
-        let washes = super::cost::washes(&members).count().unwrap_or(0.0);
+        let members = self.fresh_and_washes(without)?;
+        let washes = self.washes_at(&members, |found| &found.whole_washes);
         let used: Quantity = members.iter().map(|tally| tally.subject.statement.whole.fresh_used()).sum();
         let Some(each) = used.over(Quantity::exact(washes)).filter(|_| washes > 0.0) else {
             return Err(Withheld::new(Reason::NothingWashed, "No wash was counted."));
@@ -332,6 +336,18 @@ impl<'a> Case<'a> {
         let each = each.expanded();
         let value = Value::LitresPerWash(rounded(each.value, 3));
         Ok(self.printed(value, Some(rounded(each.expanded, 3)), &members, whole_share(&members)))
+    }
+
+    /// The subjects of sites where washes are counted on the days that readings cover, and at which the
+    /// fresh water of all of the site is metered: its washes are not for the water of some of its units.
+    fn fresh_and_washes(&self, without: &'static str) -> Result<Vec<&Tally<'a>>, Withheld> {
+        let makeup = self.whole(&[Stream::Makeup], without)?;
+        let counts = |tally: &&Tally<'a>| {
+            let counted = self.found_at(tally).is_some_and(|found| found.whole_washes.count().is_some());
+            counted && self.at_whole_site(tally, |other| makeup.iter().any(|one| std::ptr::eq(*one, other)))
+        };
+        let members: Vec<&Tally<'a>> = makeup.iter().copied().filter(counts).collect();
+        if members.is_empty() { Err(Withheld::new(Reason::MetersDoNotSupport, without)) } else { Ok(members) }
     }
 
     fn energy_per_volume(&self) -> Result<Printed, Withheld> {
@@ -351,10 +367,7 @@ impl<'a> Case<'a> {
 
     /// The sites at which a figure is printed, or why at none.
     pub(super) fn sites(&self, prints: impl Fn(&Found) -> bool, none: &Withheld) -> Result<Vec<&Tally<'a>>, Withheld> {
-        let printed = |tally: &&Tally<'a>| {
-            let site = self.found.iter().find(|found| found.site.site_id.0 == tally.subject.site_id);
-            site.is_some_and(&prints)
-        };
+        let printed = |tally: &&Tally<'a>| self.found_at(tally).is_some_and(&prints);
         let members: Vec<&Tally<'a>> = self.tallies.iter().filter(printed).collect();
         if members.is_empty() { Err(none.clone()) } else { Ok(members) }
     }
@@ -379,40 +392,11 @@ impl<'a> Case<'a> {
         Ok(self.printed(Value::Money(saved.least), Some(expanded), &members, covered_share(&members)))
     }
 
-    /// What a reader has to know beside the water avoided or the money saved.
-    fn savings_note(&self, name: Name) -> Option<String> {
-        match name {
-            Name::FreshAvoided => {
-                let all = self.found.iter().filter_map(|found| found.avoided.as_ref().ok());
-                let mut words: Vec<&str> = Vec::new();
-                for word in all.flat_map(|one| &one.words) {
-                    if !words.contains(&word.as_str()) {
-                        words.push(word);
-                    }
-                }
-                Some(words.join(" "))
-            }
-            Name::MoneySaved => {
-                let saved = money::sum_saved(self.found.iter().filter_map(|found| found.saved.as_ref().ok()))?;
-                let range = (saved.least != saved.most).then(|| {
-                    format!(
-                        "Between {} and {}, because the other use of an account is not known.",
-                        saved.least, saved.most
-                    )
-                });
-                Some(range.unwrap_or_default())
-            }
-            Name::Cost => Some(self.cost_note()),
-            Name::CostEach => self.cost_each_note(),
-            _ => None,
-        }
-    }
-
     pub(super) fn site_savings(&self) -> Vec<SiteSaving> {
         self.found.iter().map(|found| found.site.clone()).collect()
     }
 
-    fn figure(&self, name: Name) -> Result<Printed, Withheld> {
+    pub(super) fn figure(&self, name: Name) -> Result<Printed, Withheld> {
         match name {
             Name::FreshUsed => self.fresh_used(),
             Name::Washed => self.washed(),
@@ -452,7 +436,6 @@ impl<'a> Case<'a> {
         use Summed::{All, Whole};
         let all = |found: Result<Vec<_>, Withheld>| (found.unwrap_or_default(), All);
         let whole = |found: Result<Vec<_>, Withheld>| (found.unwrap_or_default(), Whole);
-        let with_washes = |tally: &&Tally<'_>| tally.subject.statement.washes.is_some();
         let with_wash = |tally: &&Tally<'_>| tally.all.get(Stream::Wash).is_some() || tally.derives_wash();
         let (members, summed) = match name {
             Name::FreshUsed => all(self.read(&[Stream::Makeup], "")),
@@ -462,20 +445,14 @@ impl<'a> Case<'a> {
             },
             Name::Recycled | Name::ReuseShare => whole(self.balanced().map(|of| of.members)),
             Name::Residual => whole(self.whole(&[Stream::Makeup], "")),
-            Name::Washes => match self.read(&[Stream::WashCount], "") {
-                Ok(counted) => (counted, All),
-                Err(_) => (self.tallies.iter().filter(with_washes).collect(), Whole),
-            },
-            Name::FreshPerWash => {
-                let makeup = self.whole(&[Stream::Makeup], "").unwrap_or_default();
-                (makeup.into_iter().filter(with_washes).collect(), Whole)
-            }
+            Name::Washes => all(self.counted()),
+            Name::FreshPerWash => whole(self.fresh_and_washes("")),
             Name::Energy => all(self.read(&[Stream::Energy], "")),
             Name::EnergyPerVolume => whole(self.whole(&[Stream::Energy, Stream::Wash], "")),
             Name::FreshAvoided => all(self.sites(|found| found.avoided.is_ok(), &Missing::Baseline.into())),
             Name::MoneySaved => all(self.sites(|found| found.saved.is_ok(), &Missing::Baseline.into())),
             Name::Cost => all(self.costed(|_| true).map(|(members, ..)| members)),
-            Name::CostEach => all(self.costed_each().map(|(members, ..)| members)),
+            Name::CostEach => all(self.costed_each().map(|(_, (members, ..))| members)),
         };
         let printed = self.figure(name).is_ok();
         Behind { members: if printed { members } else { Vec::new() }, summed }
@@ -494,47 +471,11 @@ impl Tally<'_> {
 
 /// The lines of a report.
 pub(crate) fn lines(case: &Case<'_>) -> Vec<Line> {
-    Name::ALL.iter().map(|name| line(case, *name)).collect()
-}
-
-/// One line of a report.
-pub(super) fn line(case: &Case<'_>, name: Name) -> Line {
-    let figure = Figure::from(case.figure(name));
-    let mut note = note(name, &figure);
-    if let (Name::Residual, Ok((_, words))) = (name, case.residual()) {
-        note = format!("{words} {note}").trim().to_owned();
-    }
-    if let (Some(words), Some(_)) = (case.savings_note(name), figure.printed()) {
-        note = format!("{words} {note}").trim().to_owned();
-    }
-    Line { name, label: name.label().to_owned(), note, figure }
-}
-
-fn note(name: Name, figure: &Figure) -> String {
-    match (name, figure.printed().map(|printed| printed.value)) {
-        (Name::Recycled, Some(Value::Litres(litres))) if litres < 0.0 => {
-            "Below zero: more fresh water went in than treated water came out.".to_owned()
-        }
-        _ => String::new(),
-    }
+    Name::ALL.iter().map(|name| beside::line(case, *name)).collect()
 }
 
 fn sum(amounts: &Amounts, streams: &[Stream]) -> f64 {
     streams.iter().filter_map(|stream| amounts.get(*stream)).sum()
-}
-
-/// What a residual means, with the usual causes and what is in it because nothing measures it.
-fn words_of(residual: &Residual) -> String {
-    let mut words = figure::sentence(residual.verdict.words());
-    let causes = residual.verdict.usual_causes();
-    if !causes.is_empty() {
-        words.push_str(&format!(" Usual causes: {}.", causes.join("; ")));
-    }
-    if !residual.not_counted.is_empty() {
-        let parts: Vec<String> = residual.not_counted.iter().map(|part| part.as_str().replace('_', " ")).collect();
-        words.push_str(&format!(" Nothing measures these, so they are in it: {}.", parts.join(", ")));
-    }
-    words
 }
 
 /// The share of whole days, when it is enough to set one stream against another.

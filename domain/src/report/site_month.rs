@@ -1,9 +1,10 @@
 //! What washing cost at one site in a month and what it comes to for each, with the figures that a
 //! reader holds beside it.
 
+use super::beside;
 use super::figure::{Line, Name};
 use super::inputs::{Inputs, Subject};
-use super::reckon::{self, Case};
+use super::reckon::Case;
 use crate::accounts::site_cost::{CostBasis, SiteCost};
 use crate::ids::SiteId;
 use serde::{Deserialize, Serialize};
@@ -26,7 +27,7 @@ impl SiteMonth {
     pub fn of(inputs: &Inputs, site: SiteId, basis: CostBasis) -> Self {
         let present: Vec<&Subject> = inputs.present().into_iter().filter(|subject| subject.site_id == site.0).collect();
         let case = Case::of(inputs, &present, basis);
-        let figures = NAMES.map(|name| reckon::line(&case, name)).to_vec();
+        let figures = NAMES.map(|name| beside::line(&case, name)).to_vec();
         Self { cost: case.site_costs().pop(), figures }
     }
 }

@@ -13,7 +13,7 @@
 
 use super::adjustment::{Adjustment, Cause};
 use super::changes::changes;
-use super::claims::Claims;
+use super::claims::{Claims, SiteClaims};
 use super::figure::{Figure, Name, Reason};
 use super::model::SavingsReport;
 use super::rule::Tolerance;
@@ -35,6 +35,11 @@ pub struct Standing {
     unread: Vec<Name>,
     /// Why figures were settled otherwise than they are claimed.
     causes: BTreeMap<Name, Cause>,
+    /// The sites' parts of the money saved in `claimed` and in `settled`.
+    #[serde(default)]
+    claimed_at: SiteClaims,
+    #[serde(default)]
+    settled_at: SiteClaims,
 }
 
 /// What a recount came to.
@@ -57,6 +62,8 @@ impl Standing {
             basis: claims,
             unread: unread(report),
             causes: BTreeMap::new(),
+            claimed_at: SiteClaims::of(report),
+            settled_at: SiteClaims::of(report),
         }
     }
 
@@ -77,18 +84,21 @@ impl Standing {
         let (caught_up, others): (Vec<Name>, Vec<Name>) =
             Name::ALL.iter().copied().partition(|name| self.unread.contains(name));
         for name in caught_up {
-            self.settle(name, &comes_to, Cause::CaughtUp);
+            self.settle(name, (&comes_to, now), Cause::CaughtUp);
         }
         if !others.iter().all(|name| tolerance.allows(*name, &self.basis, &comes_to)) {
             return Verdict::Proposed;
         }
         for name in others {
-            self.settle(name, &comes_to, Cause::of(then, now));
+            self.settle(name, (&comes_to, now), Cause::of(then, now));
         }
         Verdict::Settled
     }
 
-    fn settle(&mut self, name: Name, comes_to: &Claims, cause: Cause) {
+    fn settle(&mut self, name: Name, (comes_to, now): (&Claims, &SavingsReport), cause: Cause) {
+        if name == Name::MoneySaved {
+            self.settled_at = SiteClaims::of(now);
+        }
         if self.settled.only(name) != comes_to.only(name) {
             self.settled = self.settled.with(name, comes_to);
             self.causes.insert(name, cause);
@@ -98,6 +108,7 @@ impl Standing {
     /// A person says that the difference is an error: nothing of it is carried until decided.
     pub fn dispute(&mut self) {
         self.settled = self.claimed.clone();
+        self.settled_at = self.claimed_at.clone();
     }
 
     /// A person declines to revise `then`: what the month comes to `now` is carried.
@@ -105,7 +116,7 @@ impl Standing {
         let comes_to = Claims::of(now);
         for &name in Name::ALL {
             let cause = if self.unread.contains(&name) { Cause::CaughtUp } else { Cause::of(then, now) };
-            self.settle(name, &comes_to, cause);
+            self.settle(name, (&comes_to, now), cause);
         }
         self.basis = comes_to;
         self.unread.clear();
@@ -116,14 +127,17 @@ impl Standing {
         let comes_to = Claims::of(now);
         self.claimed = self.claimed.less(&Claims::of(then)).plus(&comes_to);
         self.settled = comes_to.clone();
+        self.claimed_at = self.claimed_at.less(&SiteClaims::of(then)).plus(&SiteClaims::of(now));
+        self.settled_at = SiteClaims::of(now);
         self.basis = comes_to;
         self.unread = unread(now);
         self.causes = Name::ALL.iter().map(|name| (*name, Cause::Revised)).collect();
     }
 
-    /// An issued report carries `amounts` for the month.
-    pub fn carry(&mut self, amounts: &Claims) {
+    /// An issued report carries `amounts` for the month, money saved at these sites.
+    pub fn carry(&mut self, amounts: &Claims, sites: &SiteClaims) {
         self.claimed = self.claimed.plus(amounts);
+        self.claimed_at = self.claimed_at.plus(sites);
         for name in self.unread.clone() {
             if !amounts.only(name).is_empty() {
                 self.unread.retain(|unread| *unread != name);
@@ -143,7 +157,9 @@ impl Standing {
     pub fn adjustments(&self, month: Month, system: UnitSystem) -> Vec<Adjustment> {
         let cause = |name: &Name| self.causes.get(name).copied().unwrap_or(Cause::Corrected);
         let owed = self.owed();
-        owed.all().iter().map(|claim| Adjustment::of(month, claim, cause(&claim.name), system)).collect()
+        let at = self.settled_at.less(&self.claimed_at);
+        let lines = owed.all().iter().map(|claim| Adjustment::of(month, claim, cause(&claim.name), system));
+        lines.map(|line| line.at_sites(&at)).collect()
     }
 }
 

@@ -35,10 +35,17 @@ pub(super) fn stood(month: Month, (zone, spans): (Tz, &[Span]), days: &[DayFact]
 }
 
 /// A site's day facts with their coverage as a part of what units stood there of the day; so is
-/// the first day's, of which nothing before its first reading is known.
-pub(super) fn of_stays((zone, spans): (Tz, &[Span]), days: &[DayFact]) -> Vec<DayFact> {
+/// the first day's, of which nothing before its first reading is known. Where no meter
+/// is the site's own, a day on which one of them has no fact was not read: what that one used is not known,
+/// and is not nothing.
+pub(super) fn of_stays((zone, spans, units_apart): (Tz, &[Span], bool), days: &[DayFact]) -> Vec<DayFact> {
+    let stays: Vec<Cycle> = spans.iter().map(|span| days_of(zone, *span)).collect();
+    let standing = |date: NaiveDate| stays.iter().filter(|stay| stay.from <= date && date < stay.to).count();
+    let mut facts: BTreeMap<NaiveDate, usize> = BTreeMap::new();
+    days.iter().for_each(|day| *facts.entry(day.date).or_default() += 1);
+    let unread = |date: &NaiveDate| units_apart && facts.get(date).is_some_and(|facts| *facts < standing(*date));
     let mut parts = BTreeMap::new();
-    for stay in spans.iter().map(|span| days_of(zone, *span)) {
+    for stay in &stays {
         for date in [Some(stay.from), stay.to.pred_opt()].into_iter().flatten() {
             parts.entry(date).or_insert_with(|| part_of_day(zone, spans, date));
         }
@@ -46,8 +53,14 @@ pub(super) fn of_stays((zone, spans): (Tz, &[Span]), days: &[DayFact]) -> Vec<Da
     let first = days.first().map(|day| day.date);
     let of_stay = |day: &DayFact| {
         let part = if Some(day.date) == first { day.coverage } else { parts.get(&day.date).copied().unwrap_or(1.0) };
-        let coverage = if part > 0.0 { (day.coverage / part).min(1.0) } else { day.coverage };
-        DayFact { coverage, ..day.clone() }
+        let coverage = if unread(&day.date) {
+            0.0
+        } else if part > 0.0 {
+            (day.coverage / part).min(1.0)
+        } else {
+            day.coverage
+        };
+        DayFact { coverage, sessions: day.sessions.filter(|_| !unread(&day.date)), ..day.clone() }
     };
     days.iter().map(of_stay).collect()
 }
@@ -93,4 +106,32 @@ fn read_until(days: &[DayFact], (end, today): (NaiveDate, NaiveDate), stays: &[C
         before = read.len();
     }
     today
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::facts::Amounts;
+
+    /// Of two units the second was read on the first day alone.
+    #[test]
+    fn a_day_on_which_one_unit_of_several_was_not_read_counts_as_not_read() {
+        let zone: Tz = "Europe/Vienna".parse().unwrap();
+        let from = |text: &str| Span::parse(text.parse().unwrap(), None).unwrap();
+        let spans = [from("2026-01-01T08:00:00Z"), from("2026-01-05T08:00:00Z")];
+        let fact = |date: &str| DayFact {
+            date: date.parse().unwrap(),
+            amounts: Amounts::default(),
+            coverage: 1.0,
+            estimated_share: 0.0,
+            open_exceptions: 0,
+            sessions: None,
+        };
+        let days = ["2026-01-04", "2026-01-06", "2026-01-06", "2026-01-07"].map(fact);
+        let coverage = |units_apart| -> Vec<f64> {
+            of_stays((zone, &spans, units_apart), &days).iter().map(|day| day.coverage).collect()
+        };
+        assert_eq!(coverage(true), [1.0, 1.0, 1.0, 0.0]);
+        assert_eq!(coverage(false), [1.0, 1.0, 1.0, 1.0], "meters of the site measure both");
+    }
 }

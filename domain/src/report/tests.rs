@@ -18,12 +18,12 @@ use crate::uncertainty::figures::Parts;
 use crate::uncertainty::quantity::{Cause, Key, Quantity};
 use crate::units::Litres;
 use crate::water::grade::Grade;
-use crate::water::statement::{COUNTED, Statement};
+use crate::water::statement::Statement;
 use crate::water::term::{Part, Source};
 use crate::zone::{Month, parse_zone};
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 use uuid::Uuid;
 
 fn zone() -> Tz {
@@ -43,7 +43,7 @@ pub(super) fn fact(date: NaiveDate, amounts: &[(Stream, f64)]) -> DayFact {
     for (stream, amount) in amounts {
         sums.add(*stream, *amount);
     }
-    DayFact { date, amounts: sums, coverage: 1.0, estimated_share: 0.0, open_exceptions: 0 }
+    DayFact { date, amounts: sums, coverage: 1.0, estimated_share: 0.0, open_exceptions: 0, sessions: None }
 }
 
 fn meter(stream: Stream) -> MeterLine {
@@ -93,11 +93,8 @@ fn statement(of: &str, streams: &[Stream], days: &[DayFact]) -> Statement {
             parts.with(part, Quantity::exact(sum).with_relative(key, 0.02), Source::Metered)
         })
     };
-    let washes = streams.contains(&Stream::WashCount).then(|| {
-        BTreeMap::from([(COUNTED.to_owned(), days.iter().filter_map(|day| day.amounts.get(Stream::WashCount)).sum())])
-    });
     // A unit that left at noon is whole on that day.
-    Statement { all: parts(|_| true), whole: parts(|day| day.coverage >= 0.5), washes }
+    Statement { all: parts(|_| true), whole: parts(|day| day.coverage >= 0.5), ..Statement::default() }
 }
 
 pub(super) fn inputs(subjects: Vec<Subject>) -> Inputs {
@@ -109,6 +106,7 @@ pub(super) fn inputs(subjects: Vec<Subject>) -> Inputs {
         now: at("2026-02-05T12:00:00Z"),
         subjects,
         site_days: HashMap::new(),
+        fresh: HashMap::new(),
         stays: HashMap::new(),
         money: Vec::new(),
         upkeep: Upkeep::default(),
@@ -185,16 +183,23 @@ fn a_month_in_which_nothing_stood_says_so_and_can_be_issued() {
 }
 
 #[test]
-fn one_day_prints_its_volume_with_its_coverage_and_no_balance() {
-    let day = fact("2026-01-09".parse().unwrap(), &[(Stream::Makeup, 500.0), (Stream::Wash, 4_000.0)]);
-    let report = report(vec![subject(1, &LOOP, vec![day])]);
-    let fresh = printed(&report, Name::FreshUsed);
-    assert_eq!((fresh.value, fresh.coverage), (Value::Litres(500.0), 0.0323));
-    assert_eq!(reason(&report, Name::Recycled), Reason::Gap);
-    assert_eq!(reason(&report, Name::ReuseShare), Reason::Gap);
-    let stretches: Vec<_> = report.missing.iter().map(|missing| missing.days).collect();
-    assert_eq!(stretches, [8, 22]);
-    assert!(text(&report.sentence).contains("readings cover 3 % of the time"), "{}", report.sentence);
+fn most_days_print_their_volume_with_its_coverage_and_no_balance() {
+    let of = |days: usize| {
+        let facts =
+            january().skip(8).take(days).map(|date| fact(date, &[(Stream::Makeup, 500.0), (Stream::Wash, 4_000.0)]));
+        report(vec![subject(1, &LOOP, facts.collect())])
+    };
+    let most = of(16);
+    let fresh = printed(&most, Name::FreshUsed);
+    assert_eq!((fresh.value, fresh.coverage), (Value::Litres(8_000.0), 0.5161));
+    assert_eq!(reason(&most, Name::Recycled), Reason::Gap);
+    assert_eq!(reason(&most, Name::ReuseShare), Reason::Gap);
+    let stretches: Vec<_> = most.missing.iter().map(|missing| missing.days).collect();
+    assert_eq!(stretches, [8, 7]);
+    assert!(text(&most.sentence).contains("readings cover 51 % of the time"), "{}", most.sentence);
+    let one = of(1);
+    assert_eq!(reason(&one, Name::FreshUsed), Reason::Gap, "a day's water is not the month's");
+    assert!(text(&one.sentence).starts_with("Too little was read in January 2026"), "{}", one.sentence);
 }
 
 #[test]

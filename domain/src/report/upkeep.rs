@@ -29,7 +29,8 @@ pub struct DoneRow {
     pub on: NaiveDate,
     /// What kind of work, as a stable code: that of a service event, or `routine`.
     pub kind: String,
-    /// What was done: the name of the recurring work, the part that was replaced; may be empty.
+    /// What was done: the name of the recurring work, the part that was replaced, of a calibration the
+    /// probe as a stable code; may be empty.
     pub what: String,
     /// What the customer is told; may be empty.
     pub note: String,
@@ -86,6 +87,9 @@ pub struct SampleRow {
     pub unit: SampleUnit,
     /// How; may be empty.
     pub method: String,
+    /// Whether the check of the unit's probe after it found that out of its limits.
+    #[serde(default)]
+    pub in_doubt: bool,
     /// The limit that it is held against; null where the dealer names none.
     pub limit: Option<Limit>,
     /// Whether it keeps to the limit; null without one, and where the qualifier leaves it open.
@@ -119,6 +123,7 @@ mod tests {
             value,
             unit: SampleUnit::Ph,
             method: String::new(),
+            in_doubt: false,
             limit: None,
             within: None,
         };

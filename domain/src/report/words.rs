@@ -22,6 +22,9 @@ pub(super) fn sentence(inputs: &Inputs, present: &[&Subject], period: &Period, l
             Some(Figure::Withheld(withheld)) if withheld.reason == Reason::NotRead => format!(
                 "{month} was not read: no meter of {customer} has an accepted reading that covers any of it, so nothing is claimed for it."
             ),
+            Some(Figure::Withheld(withheld)) if withheld.reason == Reason::Gap => format!(
+                "Too little was read in {month} to say what the wash bays of {customer} used, so nothing is claimed for it."
+            ),
             _ => format!("No meter measures the units of {customer}, so nothing is claimed for {month}."),
         };
     };

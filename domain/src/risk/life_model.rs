@@ -5,7 +5,7 @@
 //! other what they know while they know little.
 
 use super::LEVEL;
-use super::fleet::{Clock, Fleet, Part};
+use super::fleet::{Aging, Fleet, Part, local};
 use crate::component::{Duty, RunBasis};
 use crate::reliability::assess::{FAILURES_ENOUGH, Forecaster, Question, prior};
 use crate::reliability::estimate::NoEstimate;
@@ -109,19 +109,20 @@ struct Group<'a> {
 
 impl<'a> Group<'a> {
     fn new(fleet: &Fleet, key: GroupKey, parts: Vec<&'a Part>, assumed_per_day: f64, now: DateTime<Utc>) -> Self {
-        let clocks: Vec<Clock<'_>> = parts
+        let aging: Vec<Aging<'_>> = parts.iter().map(|part| fleet.aging(part, assumed_per_day, now)).collect();
+        let runs: Vec<_> = parts
             .iter()
-            .map(|part| {
-                let assumed_per_day = part.component.assumed_per_day.unwrap_or(assumed_per_day);
-                Clock { basis: key.run_basis, counter: fleet.counter_of(part), assumed_per_day }
+            .zip(&aging)
+            .map(|(part, aging)| {
+                let (zone, clock) = (fleet.zone_of(part), aging.clock());
+                move |from, to| Some(clock.run(local(zone, from), local(zone, to)).amount)
             })
             .collect();
-        let runs: Vec<_> = clocks.iter().map(|clock| |from, to| Some(clock.run(from, to).amount)).collect();
         let records = parts.iter().zip(&runs).map(|(part, run)| Record {
             component: &part.component,
             place: part.place,
             watched_from: None,
-            failed_calibration_at: None,
+            failed_calibration_at: part.failed_calibration_at,
             run,
         });
         let lives = Lives::of(records, now);

@@ -3,23 +3,31 @@
 //!
 //! | module | its noun |
 //! | --- | --- |
-//! | [`counter`] | what ages a part: run between two instants, use in the days to come |
 //! | [`fleet`] | the records that one night's forecasts are made from |
 //! | [`life_model`] | lives of parts alike, and what they tell |
 //! | [`night`] | the forecasts of a night, part by part and unit by unit |
+//! | [`finding`] | what a finding changes about a forecast |
+//! | [`course`] | whether a unit gets worse |
 //! | [`upset`] | the rate of process upsets |
+//! | [`sign`] | what goes before process upsets |
+//! | [`plan`] | what to do about a part |
 //! | [`costs`] | what a failure costs |
 //! | [`words`] | a forecast in words |
 //! | [`outcome`] | what became of a forecast part |
 //! | [`scores`] | forecasts against what happened |
 
+use chrono::{DateTime, Utc};
+
 pub mod costs;
-pub mod counter;
+pub mod course;
+pub mod finding;
 pub mod fleet;
 pub mod life_model;
 pub mod night;
 pub mod outcome;
+pub mod plan;
 pub mod scores;
+pub mod sign;
 #[cfg(test)]
 mod tests;
 pub mod upset;
@@ -30,3 +38,8 @@ pub const HORIZONS_DAYS: [u16; 2] = [30, 90];
 
 /// Part of cases that intervals cover.
 pub const LEVEL: f64 = 0.9;
+
+/// Days between two instants; negative when they are the other way round.
+pub(crate) fn days_between(from: DateTime<Utc>, to: DateTime<Utc>) -> f64 {
+    (to - from).as_seconds_f64() / 86_400.0
+}

@@ -1,21 +1,19 @@
 //! The forecasts of a night: every running part, and the units they are in.
 
 use super::costs::RiskCosts;
-use super::counter::{AgeFrom, use_ahead};
-use super::fleet::{Clock, Fleet, Part, UnitFacts};
+use super::finding::{Factor, Followed};
+use super::fleet::{Fleet, Part, UnitFacts, local};
 use super::life_model::{Alike, GroupKey, LifeModel, life_models};
-use super::upset::{self, UpsetRisk};
+use super::plan::{Plan, Planned, plans};
+use super::upset::{self, History, Rates, UpsetRisk};
 use super::words::round_up;
 use super::{HORIZONS_DAYS, LEVEL};
-use crate::component::RunBasis;
 use crate::ids::{ComponentId, UnitId};
 use crate::money::{Currency, Money};
 use crate::reliability::estimate::Bounds;
 use crate::reliability::forecast::{any_of, by_rate, expected_loss};
-use crate::reliability::gamma_rate::GammaRate;
-use crate::reliability::replace::{Advice, WhyRun};
-use crate::site::Fallback;
-use chrono::{DateTime, Utc};
+use crate::wear::age::Age;
+use chrono::{DateTime, Days, NaiveTime, Utc};
 use std::collections::BTreeMap;
 
 /// What the days up to a horizon may bring for one part.
@@ -40,26 +38,6 @@ pub struct Chance {
     pub bounds: Bounds,
 }
 
-/// What to do about a part.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Plan {
-    /// Replace it at this age, in its run basis.
-    ReplaceAt(f64),
-    /// Run it until it fails.
-    RunToFailure(WhyRun),
-}
-
-impl Plan {
-    /// The age at which to replace it.
-    #[must_use]
-    pub fn age(self) -> Option<f64> {
-        match self {
-            Self::ReplaceAt(age) => Some(age),
-            Self::RunToFailure(_) => None,
-        }
-    }
-}
-
 /// The forecast of one part.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PartForecast {
@@ -70,11 +48,11 @@ pub struct PartForecast {
     /// Whose lives it is forecast by.
     pub group: GroupKey,
     /// Its age, in its run basis.
-    pub age: f64,
-    /// Where the age is from.
-    pub age_from: AgeFrom,
+    pub age: Age,
     /// For each horizon, in order.
     pub ahead: [Ahead; HORIZONS_DAYS.len()],
+    /// What findings at its unit multiplied its hazard by; none where too few failures tell.
+    pub factor: Option<Factor>,
     /// The age, rounded up, that it reaches within the first horizon.
     pub reach: f64,
     /// How parts alike fared up to there.
@@ -111,6 +89,8 @@ pub struct Night {
     pub parts: Vec<PartForecast>,
     /// The units, greatest expected loss first.
     pub units: Vec<UnitRisk>,
+    /// What followed findings, as the forecasts took it.
+    pub followed: Vec<Followed>,
 }
 
 /// Forecasts a fleet as of an instant.
@@ -121,7 +101,7 @@ pub fn forecast(fleet: &Fleet, now: DateTime<Utc>, costs: &RiskCosts, currency: 
     let mut running: Vec<(&Part, &UnitFacts)> = fleet
         .parts
         .iter()
-        .filter(|part| part.component.fitted_at <= now && part.component.out.is_none_or(|out| out.at > now))
+        .filter(|part| part.component.fitted_at <= now && part.ended().is_none_or(|end| end.at > now))
         .filter_map(|part| Some((part, fleet.units.get(&part.component.unit_id).filter(|unit| unit.kept)?)))
         .collect();
     running.sort_by_key(|(part, _)| (part.component.unit_id, part.id));
@@ -133,25 +113,8 @@ pub fn forecast(fleet: &Fleet, now: DateTime<Utc>, costs: &RiskCosts, currency: 
             Some(of_part(fleet, part, unit, model, plan, now))
         })
         .collect();
-    let units = units(fleet, &parts, costs, currency);
-    Night { models, parts, units }
-}
-
-/// What to do about the parts of each group at sites with each fallback.
-fn plans<'a>(
-    models: &'a BTreeMap<GroupKey, LifeModel>,
-    costs: &RiskCosts,
-    currency: Currency,
-) -> BTreeMap<(&'a GroupKey, Fallback), Plan> {
-    let each = models.values().flat_map(|model| Fallback::ALL.iter().map(move |fallback| (model, *fallback)));
-    let planned = each.filter_map(|(model, fallback)| {
-        let plan = match model.advice(&costs.of_replacing(fallback, currency))? {
-            Advice::ReplaceAt { age, .. } => Plan::ReplaceAt(age),
-            Advice::RunToFailure { why } => Plan::RunToFailure(why),
-        };
-        Some(((&model.key, fallback), plan))
-    });
-    planned.collect()
+    let units = units(fleet, &parts, now, costs, currency);
+    Night { models, parts, units, followed: fleet.followed.clone() }
 }
 
 /// The group of a part's maker's model, where there is one; else that of its kind.
@@ -168,49 +131,54 @@ fn of_part(
     part: &Part,
     unit: &UnitFacts,
     model: &LifeModel,
-    plan: Option<Plan>,
+    planned: Option<Planned>,
     now: DateTime<Utc>,
 ) -> PartForecast {
     let component = &part.component;
-    let counter = fleet.counter_of(part);
-    let assumed_per_day = component.assumed_per_day.unwrap_or(model.assumed_per_day);
-    let clock = Clock { basis: component.run_basis, counter, assumed_per_day };
-    let run = clock.run(component.fitted_at, now);
-    let age = component.age_at_fitting + run.amount;
-    // What ages by the calendar ages in a standing unit too.
-    let idle = if component.run_basis == RunBasis::Days { &[][..] } else { &unit.idle };
-    let longest = HORIZONS_DAYS.into_iter().max().unwrap_or(0);
-    let use_ = use_ahead(|month| clock.expected_per_day(month), now, longest, idle);
+    let aging = fleet.aging(part, model.assumed_per_day, now);
+    let (clock, here, zone) = (aging.clock(), local(unit.zone, now), unit.zone);
+    let age = clock.age(component.age_at_fitting, local(zone, component.fitted_at), here);
+    let factor = Factor::greatest(&fleet.followed, &unit.findings, &component.kind);
     let rate = model.tally.failures as f64 / model.tally.time_at_risk.max(f64::MIN_POSITIVE);
     let ahead = HORIZONS_DAYS.map(|days| {
-        let use_ = use_.within(usize::from(days));
+        let then = here.checked_add_days(Days::new(days.into())).unwrap_or(here);
+        let use_ = clock.run(here, then).amount;
         let chance = model.forecaster.as_ref().ok().map(|forecaster| {
-            let (p, bounds) = forecaster.failure_ahead_within(age, use_, LEVEL);
-            Chance { p, bounds }
+            let (p, bounds) = forecaster.failure_ahead_within(age.value, use_, LEVEL);
+            let chance = Chance { p, bounds };
+            factor.map_or(chance, |factor| factor.of(chance))
         });
         Ahead { days, use_, chance, by_constant_rate: by_rate(rate, use_) }
     });
-    let reach = round_up(age + ahead.first().map_or(0.0, |first| first.use_));
+    let visit = unit.next_visit.map(|day| (day, age.value + clock.run(here, day.and_time(NaiveTime::MIN)).amount));
+    let reach = round_up(age.value + ahead.first().map_or(0.0, |first| first.use_));
     PartForecast {
         component: part.id,
         unit: component.unit_id,
         group: model.key.clone(),
         age,
-        age_from: clock.age_from(&run),
         ahead,
+        factor,
         reach,
         alike: model.alike(reach),
-        plan,
+        plan: planned.map(|planned| planned.of_part(visit)),
         rated_life: component.rated_life,
     }
 }
 
 /// The units of the forecast parts, in the order of their expected losses.
-fn units(fleet: &Fleet, parts: &[PartForecast], costs: &RiskCosts, currency: Currency) -> Vec<UnitRisk> {
-    let prior = upset::prior(fleet.units.values().map(|unit| unit.upsets));
+fn units(
+    fleet: &Fleet,
+    parts: &[PartForecast],
+    now: DateTime<Utc>,
+    costs: &RiskCosts,
+    currency: Currency,
+) -> Vec<UnitRisk> {
+    let histories: Vec<&History> = fleet.units.values().map(|unit| &unit.history).collect();
+    let rates = upset::rates(&histories);
     let of_units = parts.chunk_by(|a, b| a.unit == b.unit);
     let mut units: Vec<UnitRisk> =
-        of_units.filter_map(|parts| of_unit(fleet, parts, prior, (costs, currency))).collect();
+        of_units.filter_map(|parts| of_unit(fleet, parts, rates.as_ref(), now, (costs, currency))).collect();
     units.sort_by(|a, b| {
         let loss = |unit: &UnitRisk| unit.expected_loss.map(|loss| loss.amount);
         let chance = |unit: &UnitRisk| unit.chances.first().copied().unwrap_or(0.0);
@@ -225,19 +193,20 @@ fn units(fleet: &Fleet, parts: &[PartForecast], costs: &RiskCosts, currency: Cur
 fn of_unit(
     fleet: &Fleet,
     parts: &[PartForecast],
-    prior: Option<GammaRate>,
+    rates: Option<&Rates>,
+    now: DateTime<Utc>,
     (costs, currency): (&RiskCosts, Currency),
 ) -> Option<UnitRisk> {
     let unit = parts.first()?.unit;
     let facts = fleet.units.get(&unit);
-    let upset = prior.zip(facts).map(|(prior, facts)| upset::risk(prior, facts.upsets));
+    let upset = rates.zip(facts).map(|(rates, facts)| rates.risk(&facts.history, now));
     let mut chances = [0.0; HORIZONS_DAYS.len()];
     for (at, chance) in chances.iter_mut().enumerate() {
         *chance = any_of(
             parts
                 .iter()
                 .filter_map(|part| Some(part.ahead.get(at)?.chance?.p))
-                .chain(upset.and_then(|upset| upset.chances.get(at).copied())),
+                .chain(upset.as_ref().and_then(|upset| upset.chances.get(at).copied())),
         );
     }
     let fallback = facts.and_then(|facts| facts.fallback);

@@ -4,7 +4,7 @@
 //! the horizon has passed counts as good there, as it does among the lives. One taken out in
 //! good order before it never tells; one that failed at an unknown time around it neither.
 
-use super::counter::days_between;
+use super::days_between;
 use crate::component::{OutWhy, TakenOut};
 use crate::named::named;
 use chrono::{DateTime, Duration, Utc};
@@ -28,6 +28,14 @@ pub struct Outcome {
     pub state: State,
     /// Days from the forecast to the failure, else to the horizon or to when watching ended.
     pub after_days: f64,
+}
+
+/// The end of a part's life, as far as one is known: a calibration that it failed for good is one,
+/// taken out or not.
+#[must_use]
+pub fn ended(out: Option<TakenOut>, failed_calibration_at: Option<DateTime<Utc>>) -> Option<TakenOut> {
+    let failed = failed_calibration_at.map(|at| TakenOut { at, why: OutWhy::WornOutFound });
+    out.into_iter().chain(failed).min_by_key(|end| end.at)
 }
 
 /// What became of a part that was forecast at an instant; `None` while its horizon lies ahead and
@@ -87,6 +95,15 @@ mod tests {
         assert_eq!(state(Some(35), Some((40, WornOutFound)), 40), Some(State::Good));
         assert_eq!(state(None, Some((20, Preventive)), 40), Some(State::Unknown));
         assert_eq!(state(None, Some((31, External)), 40), Some(State::Good));
+    }
+
+    #[test]
+    fn a_failed_calibration_ends_a_life_that_runs_on() {
+        let out = TakenOut { at: at(40), why: OutWhy::Preventive };
+        assert_eq!(ended(Some(out), None), Some(out));
+        let failed = TakenOut { at: at(20), why: OutWhy::WornOutFound };
+        assert_eq!((ended(Some(out), Some(at(20))), ended(None, Some(at(20)))), (Some(failed), Some(failed)));
+        assert_eq!(ended(Some(out), Some(at(50))), Some(out));
     }
 
     #[test]

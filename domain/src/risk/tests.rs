@@ -1,19 +1,25 @@
 //! A fleet whose lives are planted.
 
 use super::costs::RiskCosts;
-use super::counter::{AgeFrom, Counter, MonthRun};
+use super::finding::Followed;
 use super::fleet::{Fleet, Part, UnitFacts};
-use super::night::{Night, Plan, forecast};
+use super::night::{Night, forecast};
+use super::plan::{Plan, Replace};
 use crate::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
+use crate::condition::test::Kind;
 use crate::ids::{ComponentId, UnitId};
 use crate::money::Currency;
 use crate::reliability::assess::Forecaster;
 use crate::reliability::fit;
 use crate::reliability::forecast::any_of;
+use crate::reliability::ratio::Counted;
 use crate::reliability::tests::published::{list, lives, near, parsed};
 use crate::site::Fallback;
+use crate::stock::idle::IdleDays;
+use crate::wear::age::AgeSource;
+use crate::wear::line::{CountedMonth, UseLine};
 use crate::zone::Month;
-use chrono::{DateTime, Duration, Utc};
+use chrono::{DateTime, Duration, NaiveDate, Utc};
 use rust_decimal::Decimal;
 use uuid::Uuid;
 
@@ -42,12 +48,19 @@ fn part(n: u128, days: f64, why: Option<OutWhy>) -> Part {
         out: why.map(|why| TakenOut { at: end, why }),
         warranty_until: None,
     };
-    Part { id: ComponentId(Uuid::from_u128(n)), component, place: Uuid::from_u128(n), counter: None }
+    Part {
+        id: ComponentId(Uuid::from_u128(n)),
+        component,
+        place: Uuid::from_u128(n),
+        own: None,
+        failed_calibration_at: None,
+    }
 }
 
 fn fleet(parts: Vec<Part>) -> Fleet {
     let unit = UnitFacts { kept: true, fallback: Some(Fallback::None), ..UnitFacts::default() };
-    Fleet { parts, units: (0..4).map(|n| (UnitId(Uuid::from_u128(n)), unit.clone())).collect() }
+    let units = (0..4).map(|n| (UnitId(Uuid::from_u128(n)), unit.clone())).collect();
+    Fleet { parts, units, followed: Vec::new() }
 }
 
 fn night(fleet: &Fleet) -> Night {
@@ -75,7 +88,7 @@ fn published_lives_come_out_as_published() {
     near(first.ahead[0].chance.unwrap().p, published.weibull.failure_ahead(500.0, 30.0), 1e-6);
     assert!(first.ahead[0].chance.unwrap().bounds.contains(first.ahead[0].chance.unwrap().p));
     // All that lived are 500 days old: 10 of 20 had failed by then, and nobody is known beyond.
-    assert_eq!((first.alike.failed, first.alike.known, first.age_from), (10, 10, AgeFrom::Calendar));
+    assert_eq!((first.alike.failed, first.alike.known, first.age.source), (10, 10, AgeSource::Calendar));
 }
 
 #[test]
@@ -95,6 +108,22 @@ fn a_unit_is_at_the_risk_of_all_its_parts_and_ranked_by_its_loss() {
         near(unit.chances[1], any_of(parts.map(|part| part.ahead[1].chance.unwrap().p)), 1e-12);
         assert!(unit.chances[0] < unit.chances[1] && unit.not_forecast == 0);
     }
+}
+
+#[test]
+fn a_part_that_failed_its_calibration_is_a_failure_and_no_longer_forecast() {
+    let mut parts: Vec<Part> = (1..=8).map(|n| part(n, 100.0 * n as f64, Some(OutWhy::Failed))).collect();
+    parts.extend((9..=12).map(|n| part(n, 90.0 * (n - 8) as f64, None)));
+    let running = night(&fleet(parts.clone()));
+    parts[11].failed_calibration_at = Some(now() - Duration::days(3));
+    let failed = night(&fleet(parts));
+    assert_eq!((running.parts.len(), failed.parts.len()), (4, 3));
+    let ends = |night: &Night| {
+        let ends = night.models.values().next().unwrap().ends;
+        (ends.failed_calibration, ends.running)
+    };
+    assert_eq!((ends(&running), ends(&failed)), ((0, 4), (1, 3)));
+    assert_eq!(failed.models.values().next().unwrap().tally.failures, 9);
 }
 
 #[test]
@@ -134,8 +163,10 @@ fn models_with_enough_failures_stand_alone() {
 
 #[test]
 fn counters_age_parts_and_their_mean_those_without() {
-    let month = |text: &str, per_day| MonthRun { month: Month::parse(text).unwrap(), days: 28.0, per_day };
-    let counter = Counter::new([month("2026-04", 4.0), month("2026-05", 4.0)]).unwrap();
+    let month = |text: &str, mean_day| CountedMonth { month: Month::parse(text).unwrap(), days: 28, mean_day };
+    let day = |text: &str| text.parse::<NaiveDate>().unwrap();
+    let months = [month("2026-04", 4.0), month("2026-05", 4.0)];
+    let line = UseLine::counted(&months, &[], (day("2026-04-01"), day("2026-09-01")), day("2026-06-01")).unwrap();
     let parts = [1_u128, 2].map(|n| {
         let mut part = part(n, 61.0, None);
         part.component.run_basis = RunBasis::Hours;
@@ -143,12 +174,12 @@ fn counters_age_parts_and_their_mean_those_without() {
         part
     });
     let mut fleet = fleet(parts.to_vec());
-    fleet.units.get_mut(&UnitId(Uuid::from_u128(1))).unwrap().counters = vec![(RunBasis::Hours, counter)];
-    let idle = (now() + Duration::days(10), now() + Duration::days(40));
+    fleet.units.get_mut(&UnitId(Uuid::from_u128(1))).unwrap().lines = vec![(RunBasis::Hours, line)];
+    let idle = IdleDays { first: day("2026-06-11"), last: day("2026-07-10") };
     fleet.units.get_mut(&UnitId(Uuid::from_u128(2))).unwrap().idle = vec![idle];
     let night = night(&fleet);
-    let found: Vec<_> = night.parts.iter().map(|part| (part.age, part.age_from, part.ahead[0].use_)).collect();
-    assert_eq!(found, [(244.0, AgeFrom::Counter, 120.0), (244.0, AgeFrom::Assumed, 40.0)]);
+    let found: Vec<_> = night.parts.iter().map(|part| (part.age.value, part.age.source, part.ahead[0].use_)).collect();
+    assert_eq!(found, [(244.0, AgeSource::UnitCounter, 120.0), (244.0, AgeSource::Assumed, 40.0)]);
 }
 
 #[test]
@@ -159,5 +190,44 @@ fn replacing_pays_where_wear_is_shown() {
         .collect();
     let night = night(&fleet(worn));
     let plan = night.parts.iter().find_map(|part| part.plan).unwrap();
-    assert!(matches!(plan, Plan::ReplaceAt(age) if age > 100.0 && age < 320.0), "{plan:?}");
+    let Plan::Replace(Replace { age, saving_per_1000, visit }) = plan else { panic!("{plan:?}") };
+    assert!(
+        age > 100.0 && age < 320.0 && saving_per_1000.unwrap().amount > Decimal::ZERO && visit.is_none(),
+        "{plan:?}"
+    );
+}
+
+/// Twelve pumps failed after such findings where three were forecast, and as many as forecast
+/// without: the hazard of a pump in a unit with such a finding is four times as high.
+#[test]
+fn a_finding_changes_a_chance_by_what_followed_such_findings() {
+    let lived: Vec<Part> =
+        (1..=24).map(|n: u128| part(n, 90.0 * n as f64, (n <= 12).then_some(OutWhy::Failed))).collect();
+    let mut fleet = fleet(lived);
+    let with = fleet.units.get_mut(&UnitId(Uuid::from_u128(1))).unwrap();
+    with.findings = vec![Kind::FallingFlow];
+    let before = night(&fleet);
+    let counted = |failures, expected| Counted { failures, expected };
+    let followed = |failures| Followed {
+        finding: Kind::FallingFlow,
+        part_kind: "pump_tube".to_owned(),
+        with: counted(failures, 3.0),
+        without: counted(50, 50.0),
+    };
+    fleet.followed = vec![followed(9)];
+    assert_eq!(night(&fleet).parts, before.parts, "nine are not enough");
+    fleet.followed = vec![followed(12)];
+    let after = night(&fleet);
+    for (was, is) in before.parts.iter().zip(&after.parts) {
+        let (was, now) = (was.ahead[0].chance.unwrap().p, is.ahead[0].chance.unwrap());
+        if is.unit == UnitId(Uuid::from_u128(1)) {
+            near(now.p, 1.0 - (1.0 - was).powi(4), 1e-9);
+            assert!(now.bounds.contains(now.p) && is.factor.is_some());
+        } else {
+            assert_eq!((was, is.factor), (now.p, None));
+        }
+    }
+    let chance =
+        |night: &Night| night.units.iter().find(|unit| unit.unit == UnitId(Uuid::from_u128(1))).unwrap().chances[0];
+    assert!(chance(&after) > chance(&before));
 }

@@ -1,11 +1,13 @@
 //! A forecast in words, made from its figures.
 
-use super::counter::AgeFrom;
+use super::finding::{FAILURES_ENOUGH, Factor};
 use super::life_model::Alike;
-use super::night::Plan;
-use super::upset::{Counted, UpsetRisk};
+use super::plan::{Plan, Replace};
+use super::upset::{Counted, Shown, UPSETS_A_SIGN, UpsetRisk};
 use crate::component::RunBasis;
+use crate::condition::test::Kind;
 use crate::customer::UnitSystem;
+use crate::reliability::estimate::Bounds;
 use crate::reliability::replace::WhyRun;
 use crate::report::display;
 
@@ -22,8 +24,8 @@ pub struct Told<'a> {
     pub run_basis: RunBasis,
     /// Its age, in its run basis.
     pub age: f64,
-    /// Where the age is from.
-    pub age_from: AgeFrom,
+    /// Whether most of the age is not counted.
+    pub about: bool,
     /// An age that it reaches soon.
     pub reach: f64,
     /// How parts alike fared up to there.
@@ -36,7 +38,7 @@ pub struct Told<'a> {
 /// failed by 5,600 h".
 #[must_use]
 pub fn reason(told: &Told<'_>) -> String {
-    let about = if told.age_from == AgeFrom::Assumed { "about " } else { "" };
+    let about = if told.about { "about " } else { "" };
     let at = format!("{} at {about}{}", kind(told.kind), amount(told.age, told.run_basis));
     let Alike { failed, known } = told.alike;
     let reach = amount(told.reach, told.run_basis);
@@ -56,10 +58,45 @@ pub fn reason(told: &Told<'_>) -> String {
 pub fn upset(risk: &UpsetRisk) -> String {
     let Counted { upsets, days } = risk.counted;
     let [first, ..] = risk.chances;
+    let signs: String = risk.signs.iter().map(|shown| format!("; {}", sign(shown))).collect();
     format!(
-        "process upset: {upsets} here in {days:.0} days, drawn towards the rate of all units; {} in 30 days",
+        "process upset: {upsets} here in {days:.0} days, drawn towards the rate of all units{signs}; {} in 30 days",
         chance(first)
     )
+}
+
+/// A sign that a unit shows, and what it weighs.
+#[must_use]
+pub fn sign(shown: &Shown) -> String {
+    let (words, followed) = (shown.sign.words(), shown.followed);
+    match shown.ratio {
+        Some((ratio, bounds)) => format!("{words}, {} by {followed} upsets after it", times(ratio, bounds)),
+        None => format!(
+            "{words}, which changes nothing here: {followed} upsets followed it, and {UPSETS_A_SIGN} a sign are needed"
+        ),
+    }
+}
+
+/// A factor with its interval.
+fn times(value: f64, bounds: Bounds) -> String {
+    let upper = bounds.upper.map_or_else(|| "any number".to_owned(), |upper| format!("{upper:.1}"));
+    format!("{value:.1} times as often (90\u{a0}% interval {:.1} to {upper})", bounds.lower)
+}
+
+/// What a finding at a unit changes about the forecast of a part of it.
+#[must_use]
+pub fn by_finding(finding: Kind, of_kind: &str, failures: usize, factor: Option<Factor>) -> String {
+    let (finding, part) = (kind(finding.as_str()), kind(of_kind));
+    match factor {
+        Some(Factor { value, bounds, .. }) => format!(
+            "{finding} is found: {part} failed {} by {failures} failures after such findings",
+            times(value, bounds)
+        ),
+        None => format!(
+            "{finding} is found, which changes no chance yet: {failures} failures of {part} followed such findings here, \
+             and {FAILURES_ENOUGH} are needed"
+        ),
+    }
 }
 
 /// What to bring: the part, by the maker's name where it is known.
@@ -72,7 +109,15 @@ pub fn bring(of_kind: &str, model: Option<&str>) -> String {
 #[must_use]
 pub fn plan(plan: Plan, run_basis: RunBasis) -> String {
     match plan {
-        Plan::ReplaceAt(age) => format!("replace by {}", amount(age, run_basis)),
+        Plan::Replace(Replace { age, saving_per_1000, visit }) => {
+            let unit = amount(1000.0, run_basis);
+            let saves = saving_per_1000.map_or_else(String::new, |money| format!(", which saves {money} in {unit}"));
+            let visit = visit.map_or_else(String::new, |visit| {
+                let more = display::percent(visit.more);
+                format!("; at the visit of {} it costs {more} more than at that age", display::date(visit.day))
+            });
+            format!("replace by {}{saves}{visit}", amount(age, run_basis))
+        }
         Plan::RunToFailure(why) => format!("run to failure: {}", why_run(why)),
     }
 }
@@ -134,6 +179,8 @@ pub(super) fn round_up(value: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::money::{Currency, Money};
+    use crate::risk::plan::AtVisit;
 
     #[test]
     fn a_reason_says_the_figures() {
@@ -141,18 +188,27 @@ mod tests {
             kind: "dosing_pump_tube",
             run_basis: RunBasis::Hours,
             age: 5481.2,
-            age_from: AgeFrom::Counter,
+            about: false,
             reach: 5600.0,
             alike: Alike { failed: 9, known: 14 },
             rated_life: Some(6000.0),
         };
         assert_eq!(reason(&tube), "dosing pump tube at 5,480 h; 9 of 14 like it had failed by 5,600 h");
-        let alone = Told { alike: Alike { failed: 0, known: 0 }, age_from: AgeFrom::Assumed, ..tube };
+        let alone = Told { alike: Alike { failed: 0, known: 0 }, about: true, ..tube };
         assert_eq!(
             reason(&alone),
             "dosing pump tube at about 5,480 h; none like it is known beyond 5,600 h; rated for 6,000 h"
         );
-        assert_eq!(plan(Plan::ReplaceAt(4321.0), RunBasis::Hours), "replace by 4,320 h");
+        let replace = Replace { age: 4321.0, saving_per_1000: None, visit: None };
+        assert_eq!(plan(Plan::Replace(replace), RunBasis::Hours), "replace by 4,320 h");
+        let saves = Money { amount: "1.5".parse().unwrap(), currency: Currency::parse("EUR").unwrap() };
+        let visit = Some(AtVisit { day: "2026-03-12".parse().unwrap(), more: 0.02 });
+        let aligned = plan(Plan::Replace(Replace { saving_per_1000: Some(saves), visit, ..replace }), RunBasis::Hours);
+        assert!(
+            aligned.starts_with("replace by 4,320 h, which saves 1.50 EUR in 1,000 h; at the visit of "),
+            "{aligned}"
+        );
+        assert!(aligned.ends_with(" it costs 2\u{a0}% more than at that age"), "{aligned}");
         assert_eq!(bring("dosing_pump_tube", Some("T 6")), "dosing pump tube, T 6");
     }
 

@@ -28,7 +28,7 @@ pub struct Certified {
     pub on: NaiveDate,
     /// What it says.
     pub result: TestResult,
-    /// SHA-256 of the stored document, in hexadecimal.
+    /// SHA-256 of the stored document, in hexadecimal; without it nothing is done.
     pub sha256: Option<String>,
 }
 
@@ -104,14 +104,22 @@ impl Certified {
         if self.on > today {
             faults.add("/date", "future", "give the date on the certificate");
         }
-        if let Some(sha256) = &self.sha256
-            && !(sha256.len() == 64 && sha256.bytes().all(|byte| matches!(byte, b'0'..=b'9' | b'a'..=b'f')))
-        {
-            let fix = "give the SHA-256 of the document as 64 hexadecimal digits in lower case";
-            faults.add("/certificate_sha256", "not_a_sha256", fix);
+        match &self.sha256 {
+            Some(sha256) if is_sha256(sha256) => {}
+            Some(_) => {
+                let fix = "give the SHA-256 of the document as 64 hexadecimal digits in lower case";
+                faults.add("/certificate_sha256", "not_a_sha256", fix);
+            }
+            None => {
+                faults.add("/certificate_sha256", "required", "attach the certificate itself: a photo of it, or a PDF")
+            }
         }
         faults.or(self)
     }
+}
+
+fn is_sha256(text: &str) -> bool {
+    text.len() == 64 && text.bytes().all(|byte| matches!(byte, b'0'..=b'9' | b'a'..=b'f'))
 }
 
 #[cfg(test)]
@@ -171,6 +179,8 @@ mod tests {
         assert_eq!(faults(done("2026-02-20"), &tested), [("/certificate".to_owned(), "required")]);
         let with = |certified: Certified| Done { certified: Some(certified), ..done("2026-02-20") };
         assert_eq!(faults(with(certified.clone()), &tested), []);
+        let bare = with(Certified { sha256: None, ..certified.clone() });
+        assert_eq!(faults(bare, &tested), [("/certificate/certificate_sha256".to_owned(), "required")]);
         let wrong = Certified {
             number: String::new(),
             tester: " ".to_owned(),

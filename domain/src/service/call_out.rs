@@ -193,9 +193,13 @@ impl CallOut {
         }
     }
 
-    /// Hours from the call until the water was back, or until `now`.
+    /// Hours without treated water: from the call until the water was back, or until `now`. None
+    /// for a bay that washed on.
     #[must_use]
     pub fn hours_without(&self, now: DateTime<Utc>) -> f64 {
+        if self.bay == Bay::Washing {
+            return 0.0;
+        }
         let until = self.at(Step::WaterBack).unwrap_or(now);
         hours((until - self.called_at).max(Duration::zero()))
     }

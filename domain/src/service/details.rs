@@ -5,14 +5,20 @@ use super::{few, texts};
 use crate::component::OutWhy;
 use crate::fault::Faults;
 use crate::ids::ComponentId;
-use crate::measures::sample::{Quantity, SampleUnit};
+use crate::measures::calibration::{Calibration, Limits, Point, Probe};
+use crate::measures::guns::FlowTest;
+use crate::measures::sample::{Qualifier, Quantity, Sample, SampleUnit};
 use crate::named::named;
 use crate::placement::Handover as Registers;
-use chrono::NaiveDate;
+use crate::water::wash::BucketTest;
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 
 /// Largest volume of one load or refill taken, in litres.
 const VOLUME_L_MAX: f64 = 10_000_000.0;
+/// How sure a gun's flow by bucket and watch is, as a share of it, where nobody said (common
+/// practice, no source).
+const BUCKET_U_SHARE: f64 = 0.03;
 
 /// What was done, by kind.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -22,8 +28,8 @@ pub enum Details {
     Visit(Visit),
     /// Pit or tanks were cleaned out and the load hauled away.
     CleanOut(CleanOut),
-    /// An instrument was held against a standard.
-    Calibration(Calibration),
+    /// A probe was held against standards.
+    Calibration(Calibrated),
     /// A part was replaced.
     Replacement(Replacement),
     /// Settings were changed.
@@ -94,36 +100,25 @@ pub struct CleanOut {
     pub keep_papers_years: u8,
 }
 
-/// One standard that an instrument was held against.
+/// A probe in known standards: the unit's calibration record, made with the event.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
-pub struct CalibrationPoint {
-    /// What the standard is.
-    pub standard: f64,
-    /// What the instrument showed before.
-    pub found: f64,
-    /// What it showed afterwards; left out when it was left as it was.
+pub struct Calibrated {
+    /// Of what.
+    pub probe: Probe,
+    /// The probe among the unit's parts.
     #[serde(default)]
-    pub left: Option<f64>,
-}
-
-/// A calibration.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Calibration {
-    /// Which instrument.
-    pub instrument: String,
-    /// What it measures.
-    pub quantity: Quantity,
-    /// In this.
-    pub unit: SampleUnit,
-    /// The standards, at least one.
-    pub points: Vec<CalibrationPoint>,
-    /// Whether it can go on measuring.
-    pub passed: bool,
-    /// The number of its certificate, where one is required.
+    pub component_id: Option<ComponentId>,
+    /// Of the standards, in degrees Celsius.
+    pub temperature_c: f64,
+    /// Of the air, in kilopascals; sea level where nobody said.
     #[serde(default)]
-    pub certificate: Option<String>,
+    pub pressure_kpa: Option<f64>,
+    /// As it was found.
+    pub as_found: Vec<Point>,
+    /// As it was left, when it was adjusted.
+    #[serde(default)]
+    pub as_left: Option<Vec<Point>>,
 }
 
 /// A replacement.
@@ -244,6 +239,9 @@ pub struct FirstSample {
     pub point: String,
     /// What was measured.
     pub what: Quantity,
+    /// On which side of the value the truth lies; `None`: at it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub qualifier: Option<Qualifier>,
     /// The value.
     pub value: f64,
     /// In this.
@@ -260,6 +258,9 @@ pub struct GunTest {
     pub litres: f64,
     /// In so many seconds.
     pub seconds: f64,
+    /// Relative standard uncertainty of the flow; `None`: the usual one of a bucket.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub u_share: Option<f64>,
 }
 
 /// A handover.
@@ -304,21 +305,21 @@ impl Details {
         }
     }
 
-    /// The details, their texts trimmed.
+    /// The details of an event at that instant, their texts trimmed.
     ///
     /// # Errors
     /// Every fault found.
-    pub fn checked(mut self) -> Result<Self, Faults> {
+    pub fn checked(mut self, at: DateTime<Utc>) -> Result<Self, Faults> {
         let mut faults = Faults::default();
         match &mut self {
             Self::Visit(visit) => texts(&mut faults, "/purpose", &mut visit.purpose, 120),
             Self::CleanOut(done) => done.check(&mut faults),
-            Self::Calibration(done) => done.check(&mut faults),
+            Self::Calibration(done) => done.check(&mut faults, at),
             Self::Replacement(done) => done.part = faults.text("/part", &done.part, 120),
             Self::Adjustment(done) => check_settings(&mut faults, &mut done.settings, true),
             Self::Inspection(done) => done.check(&mut faults),
             Self::Failure(done) => done.part = faults.text("/part", &done.part, 120),
-            Self::Handover(done) => done.check(&mut faults),
+            Self::Handover(done) => done.check(&mut faults, at),
         }
         faults.or(self)
     }
@@ -346,10 +347,16 @@ fn check_settings(faults: &mut Faults, settings: &mut [Setting], some: bool) {
     }
 }
 
-fn check_unit(faults: &mut Faults, pointer: &str, what: Quantity, unit: SampleUnit) {
-    if !what.units().contains(&unit) {
-        let units: Vec<_> = what.units().iter().map(|unit| unit.as_str()).collect();
-        faults.add(pointer, "wrong_unit", format!("{} is given in {}", what.as_str(), units.join(" or ")));
+/// A note that is part of an event: its instant and day are the event's, which says itself what is
+/// wrong with them.
+fn noted<T>(faults: &mut Faults, pointer: &str, checked: Result<T, Faults>) -> Option<T> {
+    let own = |fault: &crate::fault::Fault| !matches!(fault.pointer.as_str(), "/at" | "/day");
+    match checked {
+        Ok(note) => Some(note),
+        Err(found) => {
+            let found = Faults(found.0.into_iter().filter(own).collect());
+            faults.take::<T>(pointer, Err(found))
+        }
     }
 }
 
@@ -371,19 +378,53 @@ impl CleanOut {
     }
 }
 
-impl Calibration {
-    fn check(&mut self, faults: &mut Faults) {
-        self.instrument = faults.text("/instrument", &self.instrument, 120);
-        self.certificate = faults.optional_text("/certificate", self.certificate.as_deref(), 60);
-        check_unit(faults, "/unit", self.quantity, self.unit);
-        needed(faults, "/points", self.points.len());
-        for (n, point) in self.points.iter().enumerate() {
-            for (field, value) in
-                [("standard", Some(point.standard)), ("found", Some(point.found)), ("left", point.left)]
-            {
-                faults.range(&format!("/points/{n}/{field}"), value.unwrap_or_default(), -1e9, 1e9);
-            }
+impl Calibrated {
+    fn check(&mut self, faults: &mut Faults, at: DateTime<Utc>) {
+        if let Some(checked) = noted(faults, "", self.at(at).checked(at)) {
+            (self.as_found, self.as_left) = (checked.found, checked.left);
         }
+    }
+
+    /// The record of it; its limits are those of the day on which it is noted down.
+    #[must_use]
+    pub fn at(&self, at: DateTime<Utc>) -> Calibration {
+        Calibration {
+            at,
+            probe: self.probe,
+            component_id: self.component_id,
+            temperature_c: self.temperature_c,
+            pressure_kpa: self.pressure_kpa,
+            found: self.as_found.clone(),
+            left: self.as_left.clone(),
+            limits: Limits::default(),
+        }
+    }
+}
+
+impl FirstSample {
+    /// The record of it.
+    #[must_use]
+    pub fn at(&self, at: DateTime<Utc>) -> Sample {
+        Sample {
+            at,
+            point: self.point.clone(),
+            what: self.what,
+            qualifier: self.qualifier,
+            value: self.value,
+            unit: self.unit,
+            method: None,
+            detection_limit: None,
+        }
+    }
+}
+
+impl GunTest {
+    /// The record of it, of a local day of the site.
+    #[must_use]
+    pub fn on(&self, on: NaiveDate) -> FlowTest {
+        let u_share = self.u_share.unwrap_or(BUCKET_U_SHARE);
+        let test = BucketTest { on, litres: self.litres, seconds: self.seconds, u_share };
+        FlowTest { gun: self.gun.clone(), test, tested_by: None }
     }
 }
 
@@ -398,20 +439,18 @@ impl Inspection {
 }
 
 impl HandoverDone {
-    fn check(&mut self, faults: &mut Faults) {
+    fn check(&mut self, faults: &mut Faults, at: DateTime<Utc>) {
         let readings = std::mem::take(&mut self.readings);
         self.readings = faults.take_or("/readings", readings.checked(), Registers::default());
         few(faults, "/first_samples", self.first_samples.len());
         for (n, row) in self.first_samples.iter_mut().enumerate() {
-            row.point = faults.text(&format!("/first_samples/{n}/point"), &row.point, 60);
-            check_unit(faults, &format!("/first_samples/{n}/unit"), row.what, row.unit);
-            faults.range(&format!("/first_samples/{n}/value"), row.value, -2000.0, 1e9);
+            let checked = noted(faults, &format!("/first_samples/{n}"), row.at(at).checked(at));
+            row.point = checked.map_or_else(String::new, |sample| sample.point);
         }
         few(faults, "/guns", self.guns.len());
         for (n, row) in self.guns.iter_mut().enumerate() {
-            row.gun = faults.text(&format!("/guns/{n}/gun"), &row.gun, 60);
-            faults.range(&format!("/guns/{n}/litres"), row.litres, 0.1, 10_000.0);
-            faults.range(&format!("/guns/{n}/seconds"), row.seconds, 1.0, 86_400.0);
+            let checked = noted(faults, &format!("/guns/{n}"), row.on(at.date_naive()).checked());
+            row.gun = checked.map_or_else(String::new, |test| test.gun);
         }
         check_settings(faults, &mut self.settings, false);
         texts(faults, "/training", &mut self.training, 200);
@@ -430,6 +469,10 @@ mod tests {
         serde_json::from_value(json!({ "kind": kind, "details": details })).map_err(|error| error.to_string())
     }
 
+    fn at() -> DateTime<Utc> {
+        "2026-03-02T08:00:00Z".parse().unwrap()
+    }
+
     fn clean_out() -> Value {
         json!({ "hauler": "Valley Tankers", "ticket": " M-7 ", "waste_class": "Oily water", "volume_l": 4000.0,
             "destination": "Works", "refill_l": 3800.0, "keep_papers_years": 3 })
@@ -437,7 +480,7 @@ mod tests {
 
     #[test]
     fn a_kind_takes_its_own_fields_and_no_other() {
-        let Details::CleanOut(done) = read("clean_out", clean_out()).unwrap().checked().unwrap() else { panic!() };
+        let Details::CleanOut(done) = read("clean_out", clean_out()).unwrap().checked(at()).unwrap() else { panic!() };
         assert_eq!((done.ticket.as_str(), done.refill_metered), ("M-7", false));
         let mut more = clean_out();
         more["colour"] = json!("black");
@@ -448,7 +491,7 @@ mod tests {
 
     #[test]
     fn every_fault_is_named() {
-        let pointers = |kind: &str, details: Value| match read(kind, details).unwrap().checked() {
+        let pointers = |kind: &str, details: Value| match read(kind, details).unwrap().checked(at()) {
             Ok(_) => Vec::new(),
             Err(faults) => faults.0.into_iter().map(|fault| fault.pointer).collect::<Vec<_>>(),
         };
@@ -458,19 +501,16 @@ mod tests {
         wrong["refill_metered"] = json!(true);
         assert_eq!(pointers("clean_out", wrong), ["/volume_l", "/refill_l"]);
         assert_eq!(pointers("adjustment", json!({ "settings": [] })), ["/settings"]);
-        assert_eq!(
-            pointers(
-                "calibration",
-                json!({ "instrument": "Probe", "quantity": "ph", "unit": "mv", "points": [], "passed": true })
-            ),
-            ["/unit", "/points"]
-        );
+        let buffer = json!({ "standard": 7.0, "shown": 7.1, "mv": -6.0, "lot": "B-1", "expires_on": "2026-03-01" });
+        let one_buffer = json!({ "probe": "ph", "temperature_c": 99.0, "as_found": [buffer] });
+        assert_eq!(pointers("calibration", one_buffer), ["/temperature_c", "/as_found", "/as_found/0/expires_on"]);
         assert_eq!(
             pointers(
                 "handover",
-                json!({ "guns": [{ "gun": "1", "litres": 0.0, "seconds": 80.0 }], "fallback_tried": true })
+                json!({ "guns": [{ "gun": "1", "litres": 0.0, "seconds": 80.0 }], "fallback_tried": true,
+                    "first_samples": [{ "point": "Tank", "what": "ph", "value": 15.0, "unit": "ph" }] })
             ),
-            ["/guns/0/litres"]
+            ["/first_samples/0/value", "/guns/0/litres"]
         );
     }
 }

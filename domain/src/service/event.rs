@@ -1,10 +1,13 @@
 //! A service event: something done to a unit. A correction is a further revision; all of them
 //! stay readable, and the last one counts.
 
-use super::details::Details;
+use super::details::{CleanOut, Details};
 use super::{NOTE_CHARS_MAX, few};
 use crate::fault::Faults;
 use crate::ids::{ItemId, LotId, MovementId, PlaceId, UnitId};
+use crate::measures::calibration::Calibration;
+use crate::measures::guns::FlowTest;
+use crate::measures::sample::Sample;
 use crate::measures::volume_event::{Happened, Load, VolumeEvent};
 use crate::named::named;
 use crate::span;
@@ -12,7 +15,9 @@ use crate::stock::movement::{Event, Movement, Payer};
 use crate::stock::quantity::{Quantity, StockUnit};
 use crate::units::Litres;
 use crate::water::storage::VolumeEventKind;
-use chrono::{DateTime, Utc};
+use crate::zone::local_date;
+use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
@@ -120,6 +125,19 @@ pub struct ServiceEvent {
     pub lines: Vec<Line>,
 }
 
+/// What an event is told of elsewhere too, each in its own record.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Brought {
+    /// The water that it moved, for the unit's balance.
+    pub water: Vec<VolumeEvent>,
+    /// The first samples of a handover.
+    pub samples: Vec<Sample>,
+    /// The bucket tests of a handover.
+    pub flow_tests: Vec<FlowTest>,
+    /// The calibration that it was.
+    pub calibration: Option<Calibration>,
+}
+
 /// Largest quantity of a line.
 const QUANTITY_MAX: i64 = 1_000_000;
 
@@ -131,7 +149,7 @@ impl ServiceEvent {
     pub fn checked(mut self, now: DateTime<Utc>) -> Result<Self, Faults> {
         let mut faults = Faults::default();
         self.at = span::happened(&mut faults, "/at", self.at, now);
-        let details = faults.take("/details", self.details.clone().checked());
+        let details = faults.take("/details", self.details.clone().checked(self.at));
         self.details = details.unwrap_or(self.details);
         self.customer_note = faults.optional_text("/customer_note", self.customer_note.as_deref(), NOTE_CHARS_MAX);
         self.internal_note = faults.optional_text("/internal_note", self.internal_note.as_deref(), NOTE_CHARS_MAX);
@@ -152,11 +170,36 @@ impl ServiceEvent {
         self.lines.iter().enumerate().filter_map(|(n, line)| Some((n, line.issue(self.unit_id, self.at)?)))
     }
 
-    /// The water that it moved, for the unit's balance: a clean-out takes a load away, and its
-    /// refill comes in as fresh water.
+    /// What it brings about besides itself; `on` is its local day at the site.
     #[must_use]
-    pub fn water(&self) -> Vec<VolumeEvent> {
-        let Details::CleanOut(done) = &self.details else { return Vec::new() };
+    pub fn brought(&self, on: NaiveDate) -> Brought {
+        match &self.details {
+            Details::CleanOut(done) => Brought { water: self.water(done), ..Brought::default() },
+            Details::Calibration(done) => Brought { calibration: Some(done.at(self.at)), ..Brought::default() },
+            Details::Handover(done) => Brought {
+                samples: done.first_samples.iter().map(|sample| sample.at(self.at)).collect(),
+                flow_tests: done.guns.iter().map(|test| test.on(on)).collect(),
+                ..Brought::default()
+            },
+            Details::Visit(_)
+            | Details::Replacement(_)
+            | Details::Adjustment(_)
+            | Details::Inspection(_)
+            | Details::Failure(_) => Brought::default(),
+        }
+    }
+
+    /// The local day in `zone` on which warranty starts with a handover: that of the signature, and at
+    /// the latest the day that was agreed, signed or not; `None` while neither is known.
+    #[must_use]
+    pub fn warranty_starts_on(&self, zone: Tz) -> Option<NaiveDate> {
+        let Details::Handover(done) = &self.details else { return None };
+        let signed = self.signature.as_ref().map(|signature| local_date(zone, signature.at));
+        signed.into_iter().chain(done.warranty_long_stop).min()
+    }
+
+    /// A clean-out takes a load away, and its refill comes in as fresh water.
+    fn water(&self, done: &CleanOut) -> Vec<VolumeEvent> {
         let load = Load {
             hauler: done.hauler.clone(),
             ticket: done.ticket.clone(),
@@ -254,15 +297,46 @@ mod tests {
 
     #[test]
     fn a_clean_out_moves_water_and_a_visit_does_not() {
+        let on = "2026-03-02".parse().unwrap();
         let clean_out = json!({ "hauler": "Valley Tankers", "ticket": "M-7", "waste_class": "Oily water",
             "volume_l": 4000.0, "destination": "Works", "refill_l": 3800.0, "refill_metered": true, "keep_papers_years": 3 });
         let moved: Vec<_> = event("clean_out", clean_out)
-            .water()
+            .brought(on)
+            .water
             .into_iter()
             .map(|event| (event.happened.kind(), event.volume.0, event.passed_a_meter))
             .collect();
         assert_eq!(moved, [("hauled", 4000.0, false), ("refill", 3800.0, true)]);
-        assert!(event("visit", json!({})).water().is_empty());
+        assert_eq!(event("visit", json!({})).brought(on), Brought::default());
+    }
+
+    #[test]
+    fn a_handover_brings_samples_and_bucket_tests() {
+        let on: NaiveDate = "2026-03-02".parse().unwrap();
+        let handover = json!({ "fallback_tried": true,
+            "first_samples": [{ "point": "Tank", "what": "turbidity", "qualifier": "<", "value": 5.0, "unit": "ntu" }],
+            "guns": [{ "gun": "1", "litres": 20.0, "seconds": 80.0 }] });
+        let handover = event("handover", handover);
+        let brought = handover.brought(on);
+        let sample = brought.samples.first().unwrap();
+        assert_eq!((sample.at, sample.value, sample.qualifier.map(|of| of.as_str())), (handover.at, 5.0, Some("<")));
+        let test = brought.flow_tests.first().unwrap();
+        assert_eq!((test.test.on, test.l_per_min(), test.test.u_share), (on, 15.0, 0.03));
+    }
+
+    #[test]
+    fn warranty_starts_with_the_signature_and_at_the_latest_when_agreed() {
+        let handover = event("handover", json!({ "fallback_tried": true, "warranty_long_stop": "2026-03-10" }));
+        let day = |text: &str| Some(text.parse::<NaiveDate>().unwrap());
+        let zone = chrono_tz::America::Denver;
+        assert_eq!(handover.warranty_starts_on(zone), day("2026-03-10"));
+        let signed = |at: &str| {
+            let signature = Some(Signature { name: "B. Novak".to_owned(), at: at.parse().unwrap() });
+            ServiceEvent { signature, ..handover.clone() }.warranty_starts_on(zone)
+        };
+        assert_eq!(signed("2026-03-03T02:00:00Z"), day("2026-03-02"), "by the clock of the site");
+        assert_eq!(signed("2026-03-20T12:00:00Z"), day("2026-03-10"));
+        assert_eq!(event("visit", json!({})).warranty_starts_on(zone), None);
     }
 
     #[test]

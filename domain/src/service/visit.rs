@@ -1,8 +1,8 @@
 //! A visit: planned, moved, made or called off; and what stands against it.
 
-use super::texts;
+use super::{few, texts};
 use crate::fault::Faults;
-use crate::ids::{AccountId, SiteId, UnitId, VisitId};
+use crate::ids::{AccountId, RoutineId, SiteId, UnitId, VisitId};
 use crate::named::named;
 use crate::span::{self, Span};
 use crate::spell::{Spell, SpellState};
@@ -95,6 +95,9 @@ pub struct Visit {
     pub technician_id: Option<AccountId>,
     /// What it is for, each 1 to 120 characters.
     pub purpose: Vec<String>,
+    /// Recurring work of the unit that is to be done on it.
+    #[serde(default)]
+    pub routine_ids: Vec<RoutineId>,
     /// How far it is.
     pub state: VisitState,
     /// Where it was before, the oldest first.
@@ -114,6 +117,12 @@ impl Visit {
         texts(&mut faults, "/purpose", &mut self.purpose, 120);
         if self.purpose.is_empty() {
             faults.add("/purpose", "required", "say at least in one word what it is for");
+        }
+        few(&mut faults, "/routine_ids", self.routine_ids.len());
+        self.routine_ids.sort_unstable();
+        self.routine_ids.dedup();
+        if self.unit_id.is_none() && !self.routine_ids.is_empty() {
+            faults.add("/unit_id", "required", "name the unit whose recurring work it is");
         }
         faults.or(self)
     }
@@ -216,6 +225,7 @@ mod tests {
             when,
             technician_id: Some(AccountId(Uuid::from_u128(3))),
             purpose: vec!["Quarterly".to_owned()],
+            routine_ids: Vec::new(),
             state: VisitState::Planned,
             moves: Vec::new(),
             event_id: None,

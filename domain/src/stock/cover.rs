@@ -2,6 +2,7 @@
 
 use super::demand::Demand;
 use super::idle::IdleDays;
+use super::placed::Coming;
 use super::replenish::ServiceLevel;
 use chrono::{Days, NaiveDate};
 
@@ -23,19 +24,32 @@ pub struct Cover {
 }
 
 impl Cover {
-    /// How long `stock` lasts from the day `from` on, with no use on idle days. The use up to a
-    /// day counts as normally distributed about the expected one.
+    /// How long `stock` lasts from the day `from` on, with no use on idle days and with what comes
+    /// meanwhile; the cautious bound does not count on what is late. The use up to a day counts as
+    /// normally distributed about the expected one.
     #[must_use]
-    pub fn of(stock: f64, from: NaiveDate, demand: &Demand, idle: &[IdleDays], confidence: ServiceLevel) -> Self {
+    pub fn of(
+        (stock, from): (f64, NaiveDate),
+        demand: &Demand,
+        idle: &[IdleDays],
+        coming: &[Coming],
+        confidence: ServiceLevel,
+    ) -> Self {
         let z = confidence.z();
         let stock = stock.max(0.0);
         let mut cover = Self { from, earliest: None, likely: None, latest: None };
         for (day, used) in demand.cumulative(from, idle).take(HORIZON_D) {
             let margin = z * used.sd();
-            let passed = |found: Option<NaiveDate>, used: f64| found.or_else(|| (used > stock).then_some(day));
-            cover.earliest = passed(cover.earliest, used.mean + margin);
-            cover.likely = passed(cover.likely, used.mean);
-            cover.latest = passed(cover.latest, used.mean - margin);
+            let come = |late: bool| {
+                let by_then = coming.iter().filter(|one| one.on <= day && (late || !one.late));
+                by_then.map(|one| one.quantity).sum::<f64>()
+            };
+            let (sure, all) = (stock + come(false), stock + come(true));
+            let passed =
+                |found: Option<NaiveDate>, used: f64, there: f64| found.or_else(|| (used > there).then_some(day));
+            cover.earliest = passed(cover.earliest, used.mean + margin, sure);
+            cover.likely = passed(cover.likely, used.mean, all);
+            cover.latest = passed(cover.latest, used.mean - margin, all);
             if cover.latest.is_some() {
                 break;
             }
@@ -72,7 +86,21 @@ mod tests {
     }
 
     fn cover(stock: f64, demand: &Demand, idle: &[IdleDays]) -> Cover {
-        Cover::of(stock, day("2026-03-01"), demand, idle, ServiceLevel::parse(0.95).unwrap())
+        Cover::of((stock, day("2026-03-01")), demand, idle, &[], ServiceLevel::parse(0.95).unwrap())
+    }
+
+    #[test]
+    fn what_comes_in_time_lasts_and_what_is_late_is_no_comfort() {
+        let last = |on: &str, late| {
+            let coming = [Coming { on: day(on), quantity: 10.0, late }];
+            let level = ServiceLevel::parse(0.95).unwrap();
+            let seen = Cover::of((20.0, day("2026-03-01")), &steady(2.0, 0.0, 0.0), &[], &coming, level);
+            (seen.earliest, seen.likely)
+        };
+        let (without, with) = (Some(day("2026-03-11")), Some(day("2026-03-16")));
+        assert_eq!(last("2026-03-11", false), (with, with));
+        assert_eq!(last("2026-03-11", true), (without, with));
+        assert_eq!(last("2026-03-12", false), (without, without), "a day too late");
     }
 
     #[test]

@@ -3,6 +3,7 @@
 use super::quantity::Quantity;
 use crate::fault::Faults;
 use crate::ids::{ItemId, PlaceId, VisitId};
+use crate::template;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -55,8 +56,8 @@ impl Kit {
 /// A kit kept for a visit.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Reservation {
-    /// For which visit.
-    pub visit_id: VisitId,
+    /// For which planned visit, where there is one.
+    pub visit_id: Option<VisitId>,
     /// Where it is kept: in a warehouse or already in the van.
     pub place_id: PlaceId,
     /// When the visit is planned.
@@ -75,12 +76,33 @@ pub struct Closed {
 }
 
 impl Reservation {
+    /// What of goods that were used is of the items kept.
+    #[must_use]
+    pub fn used_of(&self, used: &[KitLine]) -> Vec<KitLine> {
+        let kept = sums(self.lines.iter());
+        let of_kept = sums(used.iter().filter(|line| kept.contains_key(&line.item_id)));
+        beyond(&of_kept, &BTreeMap::new())
+    }
+
     /// What is left, and what was used beyond it, after a visit that used `used`.
     #[must_use]
     pub fn closed(&self, used: &[KitLine]) -> Closed {
         let (kept, used) = (sums(self.lines.iter()), sums(used.iter()));
         Closed { unused: beyond(&kept, &used), beyond: beyond(&used, &kept) }
     }
+}
+
+/// What some tasks take along as a model has it, each item once; a line that names no item of the
+/// stock is kept nowhere.
+#[must_use]
+pub fn of_tasks(kits: &[template::KitLine], tasks: &[&str]) -> Vec<KitLine> {
+    let same = |line: &&template::KitLine| tasks.iter().any(|task| task.eq_ignore_ascii_case(&line.task));
+    let lines = kits
+        .iter()
+        .filter(same)
+        .filter_map(|line| Some(KitLine { item_id: line.item_id?, quantity: Quantity::parse(line.quantity).ok()? }));
+    let lines: Vec<KitLine> = lines.collect();
+    beyond(&sums(lines.iter()), &BTreeMap::new())
 }
 
 /// What is kept of an item at a place.
@@ -128,7 +150,7 @@ pub(super) mod tests {
 
     pub(crate) fn reservation(place_id: PlaceId, lines: &[(u128, &str)]) -> Reservation {
         let planned_on = "2026-03-20".parse().unwrap();
-        Reservation { visit_id: VisitId(Uuid::from_u128(8)), place_id, planned_on, lines: kept(lines) }
+        Reservation { visit_id: Some(VisitId(Uuid::from_u128(8))), place_id, planned_on, lines: kept(lines) }
     }
 
     #[test]
@@ -136,6 +158,28 @@ pub(super) mod tests {
         let closed = reservation(VAN, &[(1, "2"), (2, "5"), (3, "1")]).closed(&kept(&[(1, "2"), (2, "1.5"), (4, "1")]));
         assert_eq!(closed.unused, kept(&[(2, "3.5"), (3, "1")]));
         assert_eq!(closed.beyond, kept(&[(4, "1")]));
+    }
+
+    #[test]
+    fn a_visit_keeps_what_its_tasks_take_along() {
+        let line = |task: &str, n: Option<u128>, quantity: i64| template::KitLine {
+            task: task.to_owned(),
+            item: "x".to_owned(),
+            quantity: Decimal::from(quantity),
+            unit: template::GoodsUnit::Piece,
+            substitutes: Vec::new(),
+            item_id: n.map(item),
+        };
+        let kits = [
+            line("Renew the tube", Some(1), 2),
+            line("Filters", Some(2), 4),
+            line("Filters", Some(1), 1),
+            line("Filters", None, 9),
+            line("Other", Some(3), 1),
+        ];
+        assert_eq!(of_tasks(&kits, &["renew the tube", "Filters"]), kept(&[(1, "3"), (2, "4")]));
+        let one = reservation(VAN, &[(1, "3"), (2, "4")]);
+        assert_eq!(one.used_of(&kept(&[(1, "1"), (3, "5"), (1, "1")])), kept(&[(1, "2")]));
     }
 
     #[test]

@@ -11,6 +11,7 @@
 //! | [`ledger`] | all lines: balances at any instant, and what is wrong with a new line |
 //! | [`dip`] | what was left in the drums of a site |
 //! | [`site_use`] | use at a site by dips, ledger or dosing, and the differences |
+//! | [`month_use`] | the same by calendar month |
 //! | [`feeds`] | what the pumps of a site dose, from their settings and draw-down tests |
 //! | [`expect`] | actual use against expected |
 //! | [`idle`] | days on which a unit uses nothing |
@@ -20,6 +21,7 @@
 //! | [`replenish`] | safety stock, reorder point, order quantity |
 //! | [`outlook`] | all of that for an item at a place |
 //! | [`order`] | orders suggested, by supplier and place |
+//! | [`placed`] | orders that were placed, and what of them is on its way |
 //! | [`kit`] | goods kept for planned visits |
 //! | [`load`] | what a van has to take along |
 //! | [`price`] | dated prices, and what something cost at its time |
@@ -36,10 +38,12 @@ pub mod item;
 pub mod kit;
 pub mod ledger;
 pub mod load;
+pub mod month_use;
 pub mod movement;
 pub mod order;
 pub mod outlook;
 pub mod place;
+pub mod placed;
 pub mod price;
 pub mod quantity;
 pub mod replenish;

@@ -22,6 +22,8 @@ pub struct Standing<'a> {
     pub on_hand: Decimal,
     /// What was ordered and has not come.
     pub on_order: Decimal,
+    /// What of that the day to order by knows of.
+    pub on_order_foreseen: Decimal,
     /// What is kept for planned visits.
     pub reserved: Decimal,
     /// The stock at which to order, in the item's unit.
@@ -99,7 +101,9 @@ impl Standing<'_> {
         if float(self.position()) <= self.reorder_point {
             Some(OrderWhy::AtReorderPoint)
         } else {
-            self.order_by.filter(|day| *day <= today).map(|_| OrderWhy::RunsOut)
+            // What was ordered since puts the day off, the next night run says until when.
+            let known = self.on_order <= self.on_order_foreseen;
+            self.order_by.filter(|day| known && *day <= today).map(|_| OrderWhy::RunsOut)
         }
     }
 
@@ -128,6 +132,7 @@ mod tests {
             item: Box::leak(Box::new(item.clone())),
             on_hand: on_hand.parse().unwrap(),
             on_order: Decimal::from(20),
+            on_order_foreseen: Decimal::from(20),
             reserved: Decimal::from(10),
             reorder_point: 60.0,
             order_quantity: 50.0,
@@ -156,6 +161,9 @@ mod tests {
         let by = |order_by| lines(Standing { order_by: Some(day(order_by)), ..standing(&acid(), "90") });
         assert_eq!(by("2026-03-11"), []);
         assert_eq!(by("2026-03-10"), [(2, "40".to_owned(), OrderWhy::RunsOut)]);
+        let ordered_since =
+            Standing { order_by: Some(day("2026-03-10")), on_order_foreseen: Decimal::ZERO, ..standing(&acid(), "90") };
+        assert_eq!(lines(ordered_since), []);
     }
 
     #[test]

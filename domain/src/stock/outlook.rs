@@ -4,6 +4,7 @@ use super::cover::Cover;
 use super::demand::{Demand, DemandModel};
 use super::idle::IdleDays;
 use super::item::Item;
+use super::placed::Coming;
 use super::quantity::{StockUnit, float};
 use super::replenish::{LeadTimeUse, reorder_point_of_pieces};
 use chrono::NaiveDate;
@@ -30,8 +31,8 @@ pub struct Outlook {
 }
 
 impl Outlook {
-    /// Of an item of which `stock` stood there on the day `stood_on`, seen on the day `today`. One
-    /// that the dealer does not buy has no lead time. Pieces used now and then are kept by
+    /// Of an item of which `stock` stood there on the day `stood_on`, seen on the day `today`, with
+    /// what is on its way. One that the dealer does not buy has no lead time. Pieces used now and then are kept by
     /// Poisson's distribution, all else by the normal one.
     #[must_use]
     pub fn of(
@@ -40,10 +41,11 @@ impl Outlook {
         (stock, stood_on): (Decimal, NaiveDate),
         today: NaiveDate,
         idle: &[IdleDays],
+        coming: &[Coming],
     ) -> Self {
         let level = item.service_level;
         let (lead_time_d, sd_d) = item.supply.map_or((0, 0.0), |supply| (supply.lead_time_d, supply.lead_time_sd_d));
-        let cover = Cover::of(float(stock), stood_on, demand, idle, level);
+        let cover = Cover::of((float(stock), stood_on), demand, idle, coming, level);
         let lead = LeadTimeUse::expected(demand, today, (lead_time_d, sd_d), idle);
         let by_piece = item.unit == StockUnit::Piece
             && matches!(demand.model, DemandModel::CrostonSba | DemandModel::Tsb)
@@ -73,14 +75,14 @@ mod tests {
         let today: NaiveDate = "2026-03-01".parse().unwrap();
         let item = acid();
         let lead_time_d = item.supply.unwrap().lead_time_d;
-        let seen = Outlook::of(&item, &demand, (Decimal::from(100), today), today, &[]);
+        let seen = Outlook::of(&item, &demand, (Decimal::from(100), today), today, &[], &[]);
         // 100 at 2 a day serve 50 days; the 51st is 20 April.
         assert_eq!(seen.cover.likely, "2026-04-20".parse().ok());
         assert_eq!(seen.order_by, seen.cover.order_by(lead_time_d));
         assert_eq!((seen.per_day, seen.order_quantity), (2.0, 60.0));
         let sure =
             Item { supply: item.supply.map(|s| super::super::item::Supply { lead_time_sd_d: 0.0, ..s }), ..item };
-        let seen = Outlook::of(&sure, &demand, (Decimal::from(100), today), today, &[]);
+        let seen = Outlook::of(&sure, &demand, (Decimal::from(100), today), today, &[], &[]);
         assert_eq!((seen.safety_stock, seen.reorder_point), (0.0, 2.0 * f64::from(lead_time_d)));
     }
 }

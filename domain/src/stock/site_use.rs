@@ -146,20 +146,20 @@ impl SiteStock<'_> {
         (opening.at < closing.at).then_some((opening, closing))
     }
 
-    fn between(&self, opening: &Dip, closing: &Dip) -> Decimal {
+    pub(super) fn between(&self, opening: &Dip, closing: &Dip) -> Decimal {
         let span = (opening.at, closing.at);
         let delivered = self.ledger.delivered(self.place_id, self.item_id, span);
         let straight = self.issued(span, Some(self.place_id)).unwrap_or_default();
         opening.total() + delivered + straight - closing.total()
     }
 
-    fn issued(&self, span: (DateTime<Utc>, DateTime<Utc>), but_from: Option<PlaceId>) -> Option<Decimal> {
+    pub(super) fn issued(&self, span: (DateTime<Utc>, DateTime<Utc>), but_from: Option<PlaceId>) -> Option<Decimal> {
         let of_units = self.units.iter().filter_map(|&unit| self.ledger.issued(unit, self.item_id, span, but_from));
         of_units.reduce(|sum, issued| sum + issued)
     }
 
     /// The feeds over the whole time; `None` where one is missing for a part of it.
-    fn dosed(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> Option<f64> {
+    pub(super) fn dosed(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> Option<f64> {
         let parts = self.feeds.iter().map(|feed| (feed.to.min(to) - feed.from.max(from), feed.per_day));
         let within: Vec<_> = parts.filter(|(time, _)| time.num_microseconds().is_some_and(|us| us > 0)).collect();
         let covered = within.iter().map(|(time, _)| *time).sum::<chrono::Duration>();

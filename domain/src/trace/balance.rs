@@ -3,6 +3,7 @@
 
 use super::notes::NotesTrace;
 use crate::baseline::avoided::{Activity, Missing};
+use crate::cost::washes::Washes;
 use crate::uncertainty::expanded::{self, Expanded};
 use crate::uncertainty::figures::{Figures, Parts};
 use crate::uncertainty::quantity::Component;
@@ -12,7 +13,6 @@ use crate::water::grade::{Grade, Withheld};
 use crate::water::term::{Part, Source};
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::Serialize;
-use std::collections::BTreeMap;
 
 /// A balance with everything behind it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -26,8 +26,13 @@ pub struct BalanceTrace {
     pub to: DateTime<Utc>,
     /// The local days that are summed; empty for a read period.
     pub dates: Vec<NaiveDate>,
-    /// Washes by machine class; null where nobody counts them.
-    pub washes: Option<BTreeMap<String, f64>>,
+    /// Washes in the time, and how they are known.
+    pub washes: Washes,
+    /// Hours with a trigger pulled in it; null where nothing counts them.
+    pub gun_h: Option<f64>,
+    /// The most wash water that the tested guns can have passed, in litres: flow and twice its
+    /// uncertainty, times the hours known of the trigger, else of the time. Null without a test.
+    pub guns_pass_l: Option<f64>,
     /// What the meters support.
     pub grade: Grade,
     /// The parts.
@@ -101,7 +106,8 @@ pub(super) struct Over<'a> {
     pub(super) from: DateTime<Utc>,
     pub(super) to: DateTime<Utc>,
     pub(super) dates: Vec<NaiveDate>,
-    pub(super) washes: Option<BTreeMap<String, f64>>,
+    pub(super) washes: Washes,
+    pub(super) gun_h: Option<f64>,
     pub(super) parts: &'a Parts,
     pub(super) behind: &'a Behind<'a>,
 }
@@ -110,7 +116,7 @@ impl BalanceTrace {
     /// The balance of a time of which `coverage` was read. As beside `/water`, that stands beside
     /// the figures, so none is withheld for it.
     pub(super) fn of(over: Over<'_>, notes: &Notes, coverage: f64) -> Self {
-        let Over { name, from, to, dates, washes, parts, behind } = over;
+        let Over { name, from, to, dates, washes, gun_h, parts, behind } = over;
         let basis = Basis { read: coverage > 0.0, coverage, least_coverage: 0.0, fill: None };
         let figures = Figures::of(parts, &basis, Err(Missing::Baseline), &Activity::default());
         Self {
@@ -119,6 +125,8 @@ impl BalanceTrace {
             to,
             dates,
             washes,
+            gun_h,
+            guns_pass_l: behind.limits.iter().map(|gun| gun.most().0).reduce(|sum, next| sum + next),
             grade: figures.grade,
             parts: part_traces(parts),
             notes: NotesTrace::of(behind, notes, (from, to)),

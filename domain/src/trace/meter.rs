@@ -4,8 +4,10 @@
 use super::Window;
 use crate::metering::days::DayShare;
 use crate::metering::fold::{Folded, MeterFold};
+use crate::metering::low_flow::LowFlow;
 use crate::metering::meter::{AccuracyClass, MeterFacts};
-use crate::metering::pulses;
+use crate::metering::pulses::{self, Measuring};
+use crate::metering::sessions::{DaySessions, SessionRule};
 use crate::metering::spread::{Spread, StepPart};
 use crate::metering::step::{Counted, Doubted, Exchange, ReadingException, Ruling, Step};
 use crate::metering::stream::ReadBy;
@@ -73,6 +75,9 @@ pub struct MeterInput {
     pub doubted: Vec<Doubted>,
     /// Readings of the time that people set right.
     pub corrections: Vec<Corrected>,
+    /// When it serves a single gun, and which pause tells washes apart there: its readings begin a day
+    /// earlier then.
+    pub sessions: Vec<SessionRule>,
     /// How many readings the time has at least, where these are more than one answer takes: then
     /// none are given.
     pub too_many: Option<usize>,
@@ -97,7 +102,14 @@ pub(super) struct Replayed<'a> {
 
 /// Folds the readings of a subject's meters again, pulses before the dials that they spread.
 pub(super) fn replay(zone: Tz, meters: &[MeterInput]) -> Vec<Replayed<'_>> {
-    let pairs = pairs(meters);
+    let measuring = |one: &MeterInput| Measuring {
+        number: one.number,
+        dial: one.dial,
+        by_hand: one.facts.read_by.by_hand(),
+        from: one.from,
+        to: one.to,
+    };
+    let pairs = pulses::pairs(&meters.iter().map(measuring).collect::<Vec<_>>());
     let of_dial = |place: usize| pairs.iter().find(|pair| pair.1 == place).map(|pair| pair.0);
     let is_pulses = |place: usize| pairs.iter().any(|pair| pair.0 == place);
     let mut replayed = Vec::with_capacity(meters.len());
@@ -112,7 +124,9 @@ pub(super) fn replay(zone: Tz, meters: &[MeterInput]) -> Vec<Replayed<'_>> {
         let cuts: Vec<DateTime<Utc>> = dial.readings.iter().map(|reading| reading.at).collect();
         let pulses = filled(fold(zone, by).with_cuts(&cuts), by);
         let spread = Spread::Pulses(&pulses.pieces);
-        let folded = filled(fold(zone, dial).with_cuts(&cuts).with_spread(spread), dial);
+        let mut folded = filled(fold(zone, dial).with_cuts(&cuts).with_spread(spread), dial);
+        // The pulses see the pauses; a dial that people read does not.
+        folded.sessions.clone_from(&pulses.sessions);
         let days = pulses::joined(zone, &folded, &pulses);
         let dial_counts = folded.first.zip(folded.last).map(|(first, last)| (first.at, last.at));
         let spread_by = Some(by.number);
@@ -124,34 +138,16 @@ pub(super) fn replay(zone: Tz, meters: &[MeterInput]) -> Vec<Replayed<'_>> {
 }
 
 fn fold(zone: Tz, meter: &MeterInput) -> MeterFold<'_> {
-    MeterFold::new(&meter.facts, zone, &meter.exchanges, &meter.rulings).with_verdicts(&meter.doubted).with_parts()
+    MeterFold::new(&meter.facts, zone, &meter.exchanges, &meter.rulings)
+        .with_verdicts(&meter.doubted)
+        .with_sessions(meter.sessions.clone())
+        .with_low_flows(&meter.facts)
+        .with_parts()
 }
 
 fn filled(mut fold: MeterFold<'_>, meter: &MeterInput) -> Folded {
     meter.readings.iter().for_each(|reading| fold.push(reading.at, reading.register));
     fold.finish()
-}
-
-/// Registers of pulses, each with the dial beside it that people read: their places.
-fn pairs(meters: &[MeterInput]) -> Vec<(usize, usize)> {
-    let mut pairs: Vec<(usize, usize)> = Vec::new();
-    for (place, pulses) in meters.iter().enumerate() {
-        let Some(dial_no) = pulses.dial else { continue };
-        let fits = |(dial, one): (usize, &MeterInput)| {
-            let overlaps = one.from.is_none_or(|begins| pulses.to.is_none_or(|to| begins < to))
-                && one.to.is_none_or(|ends| pulses.from.is_none_or(|from| from < ends));
-            let free = !pairs.iter().any(|pair| pair.1 == dial);
-            one.number == dial_no && read_by_hand(&one.facts) && overlaps && free
-        };
-        if let Some(dial) = meters.iter().enumerate().position(fits) {
-            pairs.push((place, dial));
-        }
-    }
-    pairs
-}
-
-pub(super) fn read_by_hand(facts: &MeterFacts) -> bool {
-    matches!(facts.read_by, ReadBy::Technician | ReadBy::Customer)
 }
 
 /// A meter in an answer.
@@ -207,12 +203,30 @@ pub struct MeterTrace {
     pub open_exceptions: Vec<OpenStep>,
     /// What it passed by local day; empty for a read period.
     pub days: Vec<MeterDay>,
+    /// Which pause tells washes apart at its only gun, in which days.
+    pub pauses: Vec<PauseTrace>,
+    /// Sessions that began in each local day all of which was seen: water that comes after such a pause.
+    pub sessions: Vec<DaySessions>,
+    /// The most that can have passed below its lower flows on these days: of each step no more than the
+    /// flow times its time. Null where the plate or the readings do not tell.
+    pub low_flow: Option<LowFlow>,
     /// What it passed in the time, before its share.
     pub amount: f64,
     /// How that follows.
     pub formula: &'static str,
     /// What is not listed, and how to see it.
     pub cut: Option<Cut>,
+}
+
+/// Some days in which a meter serves a single gun.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct PauseTrace {
+    /// The first local day.
+    pub from: NaiveDate,
+    /// The day after the last; null while it goes on.
+    pub to: Option<NaiveDate>,
+    /// Seconds without water after which what comes is another wash.
+    pub pause_s: i64,
 }
 
 /// A new register.
@@ -351,11 +365,19 @@ impl Replayed<'_> {
             corrections: self.input.corrections.clone(),
             steps,
             open_exceptions: open.map(OpenStep::of).collect(),
+            pauses: self.input.sessions.iter().map(PauseTrace::of).collect(),
+            sessions: self.folded.sessions.iter().filter(|day| window.has(day.date)).copied().collect(),
+            low_flow: self.low_flow(window),
             days,
             amount,
             formula: self.formula(own.is_some()),
             cut,
         }
+    }
+
+    fn low_flow(&self, window: Window) -> Option<LowFlow> {
+        let own = self.days.iter().filter(|day| window.has(day.date));
+        LowFlow::of(&self.input.facts.flows, own, &self.folded.above)
     }
 
     fn formula(&self, period: bool) -> &'static str {
@@ -442,6 +464,12 @@ impl Replayed<'_> {
             },
             parts,
         }
+    }
+}
+
+impl PauseTrace {
+    fn of(rule: &SessionRule) -> Self {
+        Self { from: rule.days.from(), to: rule.days.to(), pause_s: rule.pause_s }
     }
 }
 

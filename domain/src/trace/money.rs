@@ -5,6 +5,7 @@ use crate::accounts::day_uses::activity;
 use crate::baseline::avoided::{Avoided, Missing};
 use crate::baseline::method::Method;
 use crate::baseline::record::Baseline;
+use crate::cost::washes::WashesBy;
 use crate::facts::DayFact;
 use crate::ids::SiteId;
 use crate::metering::stream::Stream;
@@ -52,6 +53,8 @@ pub struct PartUse {
     pub method: Option<Method>,
     /// Washes by machine class; null where nobody counts them.
     pub washes: Option<BTreeMap<String, f64>>,
+    /// How they are known: tallies that cover all days, else counters, else sessions.
+    pub washes_by: Option<WashesBy>,
     /// All water to the washers, in litres; null where it is not known.
     pub to_washers_l: Option<f64>,
     /// Days worked; null where nobody said which.
@@ -75,6 +78,8 @@ pub struct DayUse {
     pub fresh_used_l: Option<f64>,
     /// Washes counted; null where nothing counts them.
     pub wash_count: Option<f64>,
+    /// Sessions at its guns; null where the readings can't tell them apart.
+    pub sessions: Option<u32>,
     /// Share of the day between accepted readings, 0 to 1: of the time that units stood there.
     pub coverage: f64,
 }
@@ -192,13 +197,14 @@ fn part_use(case: &Case<'_>, days: Cycle) -> Option<PartUse> {
         Err(Missing::Baseline) => return Some(PartUse::without_baseline(days, fresh_used_l, of_days)),
         Err(_) => return None,
     };
-    let activity = activity(&facts, &baseline.method, (days, money.worked()));
+    let activity = activity(&facts, &baseline.method, (days, case.worked(money)));
     let washes = activity.washes.as_ref();
     Some(PartUse {
         days,
         baseline_first_day: Some(baseline.first_day),
         method: Some(baseline.method.clone()),
         washes: washes.map(|classes| classes.iter().map(|(class, count)| (class.clone(), count.value)).collect()),
+        washes_by: case.worked(money).washes(&facts, days).by(),
         to_washers_l: activity.to_washers_l.as_ref().map(|litres| litres.value),
         working_days: activity.working_days.as_ref().map(|days| days.value),
         baseline_l: baseline.method.expected(&activity).ok()?.value,
@@ -215,6 +221,7 @@ impl PartUse {
             baseline_first_day: None,
             method: None,
             washes: None,
+            washes_by: None,
             to_washers_l: None,
             working_days: None,
             baseline_l: fresh_used_l,
@@ -230,6 +237,7 @@ fn day_use(day: &DayFact) -> DayUse {
         date: day.date,
         fresh_used_l: day.amounts.fresh_used().map(|litres| litres.0),
         wash_count: day.amounts.get(Stream::WashCount),
+        sessions: day.sessions,
         coverage: day.coverage,
     }
 }

@@ -5,6 +5,8 @@ use super::balance::{PartTrace, formula, part_traces, symbol};
 use super::meter::inside_unit;
 use super::money::SiteTrace;
 use crate::accounts::site_cost::{CostBasis, SiteCost};
+use crate::cost::washes::Washes;
+use crate::ids::SiteId;
 use crate::metering::stream::Stream;
 use crate::report::figure::{Line, Name};
 use crate::report::inputs::Inputs;
@@ -13,7 +15,6 @@ use crate::water::balance::{FIRST_ROUTE, FRESH, INFLOW, LOSSES, TO_WASHERS};
 use crate::water::term::Part;
 use crate::zone::Month;
 use serde::Serialize;
-use std::collections::BTreeMap;
 use uuid::Uuid;
 
 /// Everything behind the figures of a savings report.
@@ -27,6 +28,8 @@ pub struct ReportTrace {
     pub sites: Vec<SiteTrace>,
     /// What washing cost at each site, as accrued, line by line.
     pub costs: Vec<SiteCost>,
+    /// The washes at each site.
+    pub washes: Vec<SiteWashes>,
 }
 
 /// A line with what it stands on.
@@ -61,8 +64,19 @@ pub struct SubjectParts {
     pub parts: Vec<PartTrace>,
     /// The sums of its days that the formula names.
     pub amounts: Vec<AmountTrace>,
-    /// Its washes by machine class; null where nobody counts them.
-    pub washes: Option<BTreeMap<String, f64>>,
+    /// Hours with a trigger pulled on its whole days; null where nothing counts them.
+    pub gun_h: Option<f64>,
+}
+
+/// The washes of a site, as every figure that stands on them takes them.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SiteWashes {
+    /// The site.
+    pub site_id: SiteId,
+    /// In the month.
+    pub all_days: Washes,
+    /// On the days that readings of every meter there cover.
+    pub whole_days: Washes,
 }
 
 /// A stream's sum over days.
@@ -89,6 +103,10 @@ impl ReportTrace {
             lines: lines.collect(),
             sites: super::money::sites(inputs, &present),
             costs: case.site_costs(),
+            washes: case
+                .site_washes()
+                .map(|(site_id, all_days, whole_days)| SiteWashes { site_id, all_days, whole_days })
+                .collect(),
         }
     }
 }
@@ -133,7 +151,7 @@ impl SubjectParts {
             name: tally.subject.name(),
             parts: part_traces(of).into_iter().filter(|trace| parts.contains(&trace.part)).collect(),
             amounts: streams.iter().filter_map(amount).collect(),
-            washes: statement.washes.clone(),
+            gun_h: statement.gun_h.as_ref().map(|hours| hours.value),
         }
     }
 }
@@ -150,13 +168,11 @@ fn reckoned(name: Name) -> Reckoned {
             Reckoned { parts, ..plain(words, "reuse_share = recycled / (W + R + X)", 5) }
         }
         Name::Residual => summed("residual", &residual),
-        Name::Washes => counted(
-            "washes = sum over the subjects of wash_count, or of washes where they are typed in",
-            Stream::WashCount,
-        ),
+        Name::Washes => plain("washes = sum over the sites of their washes", "washes = sum of washes.all_days", 3),
         Name::FreshPerWash => {
             let parts = FRESH.iter().map(|(_, part)| *part).collect();
-            let words = "fresh_per_wash = fresh_used / washes, each summed over the subjects first";
+            let words =
+                "fresh_per_wash = fresh_used / washes of the whole days, each summed over subjects and sites first";
             Reckoned { parts, ..plain(words, "fresh_per_wash = (F + H + R + X) / washes", 3) }
         }
         Name::Energy => counted("energy = sum over the subjects of energy", Stream::Energy),
@@ -181,9 +197,9 @@ fn reckoned(name: Name) -> Reckoned {
         }
         Name::CostEach => {
             let words = "cost_each = cost / washes, each summed over the sites first; where nobody counts washes, \
-                         cost / to_washers x 1000";
+                         cost / to_washers x 1000, and where no water is known either, cost / gun_h";
             let parts = TO_WASHERS.iter().map(|(_, part)| *part).collect();
-            Reckoned { parts, ..plain(words, "cost_each = C / washes, or C / (W + R + X) x 1000", 4) }
+            Reckoned { parts, ..plain(words, "cost_each = C / washes, or C / (W + R + X) x 1000, or C / gun_h", 4) }
         }
     }
 }

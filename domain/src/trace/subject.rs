@@ -3,11 +3,12 @@
 
 use super::Window;
 use super::balance::{BalanceTrace, Over};
-use super::meter::{MeterInput, MeterTrace, Replayed, inside_unit, read_by_hand, replay};
-use crate::facts::{DayFact, MeterDays, assemble, months};
+use super::meter::{MeterInput, MeterTrace, Replayed, inside_unit, replay};
+use crate::cost::washes::Washes;
+use crate::facts::{DayFact, MeterDays, assemble, months, unseen_in_bypass};
 use crate::measures::wash_tally::WashTally;
-use crate::metering::accuracy::ScaleKnown;
-use crate::metering::month::{COMMON_DAY_VARIATION, share_variance};
+use crate::metering::accuracy::{Flow, ScaleKnown};
+use crate::metering::month::{COMMON_DAY_VARIATION, Divided, share_variance};
 use crate::metering::spread::SpreadBy;
 use crate::metering::stream::Stream;
 use crate::period_facts::{HandRead, OwnReadings, own_readings};
@@ -15,12 +16,11 @@ use crate::uncertainty::figures::MeterShare;
 use crate::uncertainty::register::{Meter, Passed};
 use crate::water::assembly::{self, Notes, Stretch};
 use crate::water::grade::Grade;
-use crate::water::statement::{COUNTED, MeterMonth, Scope, WATER_C};
+use crate::water::statement::{MeterMonth, Scope, WATER_C};
 use crate::zone::{Month, day_bounds};
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use serde::Serialize;
-use std::collections::BTreeMap;
 use uuid::Uuid;
 
 /// What a subject's trace is made of.
@@ -124,6 +124,9 @@ pub struct DayTrace {
     pub estimated_share: f64,
     /// Open exceptions whose step touches the day.
     pub open_exceptions: u32,
+    /// Washes that began in it by the sessions of its wash meters, each of a single gun; null where the
+    /// readings of one can't tell them apart, and while a unit is bypassed.
+    pub sessions: Option<u32>,
 }
 
 const OF_METERS: &str = "amount = sum over its meters of amount x share";
@@ -163,7 +166,8 @@ impl<'a> Case<'a> {
     fn of_days(&self, month: Month, overs: &[&'static str]) -> SubjectTrace {
         let (input, zone) = (self.input, self.input.zone);
         let meters: Vec<MeterDays> = self.counting().map(|one| self.meter_days(one)).collect();
-        let days = assemble(zone, &meters);
+        let mut days = assemble(zone, &meters);
+        unseen_in_bypass(&mut days, zone, &input.notes.spells);
         let sum = months(zone, &days).into_iter().next();
         let traced: Vec<DayTrace> = days.iter().map(|day| self.day(day)).collect();
         let one_day = traced.first().filter(|_| matches!(self.window, Window::Day(_)));
@@ -202,7 +206,8 @@ impl<'a> Case<'a> {
 
     fn meter_days(&self, one: &Replayed<'_>) -> MeterDays {
         let days = one.days.iter().filter(|day| self.window.has(day.date)).copied().collect();
-        MeterDays { stream: one.input.facts.stream, share: one.input.share, days }
+        let (stream, share) = (one.input.facts.stream, one.input.share);
+        MeterDays { stream, share, days, sessions: one.folded.sessions.clone() }
     }
 
     fn day(&self, fact: &DayFact) -> DayTrace {
@@ -225,6 +230,7 @@ impl<'a> Case<'a> {
             coverage: fact.coverage,
             estimated_share: fact.estimated_share,
             open_exceptions: fact.open_exceptions,
+            sessions: fact.sessions,
         }
     }
 
@@ -240,14 +246,17 @@ impl<'a> Case<'a> {
             let within = one.input.exchanges.iter().filter(|exchange| exchange.at >= start && exchange.at < end);
             u32::try_from(within.count()).unwrap_or(u32::MAX)
         };
+        let divided: Vec<Vec<Divided>> = self.counting().map(|one| self.divided(one)).collect();
         let meters: Vec<MeterMonth<'_>> = self
             .counting()
-            .map(|one| MeterMonth {
+            .zip(&divided)
+            .map(|(one, divided)| MeterMonth {
                 name: &one.input.name,
                 facts: &one.input.facts,
                 share: one.input.share,
                 days: &one.days,
-                allocation_u: self.allocation_u(one),
+                above: &one.folded.above,
+                divided,
                 exchanges: exchanged(one),
             })
             .collect();
@@ -265,34 +274,36 @@ impl<'a> Case<'a> {
             from: traced.from,
             to: traced.to,
             dates: traced.dates,
-            washes: traced.washes,
+            washes: traced.washed,
+            gun_h: traced.gun_h.map(|hours| hours.value),
             parts: &traced.parts,
             behind: &traced.behind,
         };
         Some(BalanceTrace::of(over, notes, coverage))
     }
 
-    /// Standard uncertainty of a meter's amount from steps that cross the bounds of the time.
-    fn allocation_u(&self, one: &Replayed<'_>) -> f64 {
+    /// The errors of a meter's amount from steps that cross the bounds of the time.
+    fn divided(&self, one: &Replayed<'_>) -> Vec<Divided> {
         let date = match self.window {
-            Window::Month(month) => return one.folded.allocation_u(month, COMMON_DAY_VARIATION),
+            Window::Month(month) => return one.folded.divided(month, COMMON_DAY_VARIATION),
             Window::Day(date) => date,
-            Window::Period { .. } => return 0.0,
+            Window::Period { .. } => return Vec::new(),
         };
         let assumed = one.folded.parts.iter().filter(|part| part.date == date && part.by != SpreadBy::Pulses);
-        let variance = assumed.filter(|part| part.weight < part.of).map(|part| {
+        let divided = assumed.filter(|part| part.weight < part.of).filter_map(|part| {
             let share = part.weight / part.of;
-            let step = one.folded.steps.iter().find(|step| step.from.at <= part.from && step.to.at >= part.to);
-            let days = step.map_or(1.0, |step| (step.to.at - step.from.at).as_seconds_f64() / 86_400.0);
-            share_variance(step.map_or(0.0, |step| step.amount), days, share, COMMON_DAY_VARIATION)
+            let step = one.folded.steps.iter().find(|step| step.from.at <= part.from && step.to.at >= part.to)?;
+            let days = (step.to.at - step.from.at).as_seconds_f64() / 86_400.0;
+            let variance = share_variance(step.amount, days, share, COMMON_DAY_VARIATION);
+            Some(Divided { step_from: step.from.at, after: date, u: variance.sqrt(), sensitivity: 1.0 })
         });
-        variance.sum::<f64>().sqrt()
+        divided.collect()
     }
 
     fn of_period(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> Option<SubjectTrace> {
         let (input, zone) = (self.input, self.input.zone);
         let counting: Vec<&Replayed<'_>> = self.counting().collect();
-        if !counting.iter().all(|one| read_by_hand(&one.input.facts)) {
+        if !counting.iter().all(|one| one.input.facts.read_by.by_hand()) {
             return None;
         }
         let hand_read: Vec<HandRead> = counting
@@ -343,8 +354,16 @@ impl<'a> Case<'a> {
         let notes = &self.input.notes;
         let parts = assembly::parts(&self.input.id.to_string(), &stretch, notes);
         let behind = assembly::behind(&stretch, notes, &parts);
-        let washes = washes.map(|washes| BTreeMap::from([(COUNTED.to_owned(), washes)]));
-        let over = Over { name: "read_period", from, to, dates: Vec::new(), washes, parts: &parts, behind: &behind };
+        let over = Over {
+            name: "read_period",
+            from,
+            to,
+            dates: Vec::new(),
+            washes: washes.map_or(Washes::NotCounted, |washes| Washes::Counter { washes }),
+            gun_h: assembly::gun_hours(&self.input.id.to_string(), &stretch, notes).map(|hours| hours.value),
+            parts: &parts,
+            behind: &behind,
+        };
         BalanceTrace::of(over, notes, 1.0)
     }
 }
@@ -360,7 +379,7 @@ fn meter_share<'r>(
             name: &one.input.name,
             facts: &one.input.facts,
             known: ScaleKnown::Plate,
-            flow_l_per_h: None,
+            flow: Flow::Unknown,
             water_c: WATER_C,
         },
         passed: Passed {
@@ -368,7 +387,7 @@ fn meter_share<'r>(
             to,
             amount: own.amount,
             exchanges: u32::try_from(exchanged.count()).unwrap_or(u32::MAX),
-            allocation_u: 0.0,
+            divided: &[],
             timing_u: own.timing_u,
         },
         share: one.input.share,

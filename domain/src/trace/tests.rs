@@ -63,6 +63,7 @@ fn meter(number: i32, facts: &MeterFacts, readings: &[Stood]) -> MeterInput {
         rulings: Vec::new(),
         doubted: Vec::new(),
         corrections: Vec::new(),
+        sessions: Vec::new(),
         too_many: None,
     }
 }

@@ -27,7 +27,7 @@ pub struct MeterShare<'a> {
     /// The meter.
     pub meter: Meter<'a>,
     /// What it passed.
-    pub passed: Passed,
+    pub passed: Passed<'a>,
     /// The declared share, 0 to 1; 1 for a meter of its own.
     pub share: f64,
     /// Standard uncertainty of that share.
@@ -317,7 +317,7 @@ mod tests {
     /// Class 2 in service at 900 L/h: 4 % over sqrt(3) of what passed.
     #[test]
     fn meters_make_the_parts_of_a_balance() {
-        use crate::metering::accuracy::ScaleKnown;
+        use crate::metering::accuracy::{Flow, ScaleKnown};
         use crate::metering::meter::{AccuracyClass, MeterFacts, PlateFlows};
         use crate::metering::stream::Stream;
         use crate::units::RegisterUnit;
@@ -329,9 +329,10 @@ mod tests {
         let [makeup, second, wash, inside] =
             [Stream::Makeup, Stream::Makeup, Stream::Wash, Stream::Recirculation].map(facts);
         let share = |name, facts, amount, share, u_share| {
-            let meter = Meter { name, facts, known: ScaleKnown::Plate, flow_l_per_h: Some(900.0), water_c: 15.0 };
+            let meter =
+                Meter { name, facts, known: ScaleKnown::Plate, flow: Flow::Usual { l_per_h: 900.0 }, water_c: 15.0 };
             let (from, to) = ("2026-03-01T00:00:00Z".parse().unwrap(), "2026-04-01T00:00:00Z".parse().unwrap());
-            let passed = Passed { from, to, amount, exchanges: 0, allocation_u: 0.0, timing_u: 0.0 };
+            let passed = Passed { from, to, amount, exchanges: 0, divided: &[], timing_u: 0.0 };
             MeterShare { meter, passed, share, u_share }
         };
         let parts = Parts::of_meters(&[

@@ -2,6 +2,7 @@
 //! first order (GUM 5.1 and 5.2).
 
 use super::coverage::effective_dof;
+use crate::metering::low_flow::LowFlow;
 use crate::named::named;
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
@@ -76,6 +77,9 @@ pub struct OneSided {
     pub of: String,
     /// How much the value changes with each unit that is missing there; signed.
     pub sensitivity: f64,
+    /// How much of what passed there can be concerned; null where all of it is.
+    #[serde(default)]
+    pub low: Option<LowFlow>,
 }
 
 impl OneSided {
@@ -83,11 +87,35 @@ impl OneSided {
     #[must_use]
     pub fn words(&self) -> String {
         let side = if self.sensitivity > 0.0 { "higher" } else { "lower" };
-        format!(
-            "{} passed water below its lowest flow, where it registers too little: the figure may be {side}.",
-            self.of
-        )
+        let of = &self.of;
+        match self.low {
+            None => format!(
+                "{of} passed water below its lowest flow, where it registers too little: the figure may be {side}."
+            ),
+            Some(LowFlow { q1_l_per_h, q2_l_per_h, below_q1_share, below_q2_share }) => format!(
+                "Of what {of} showed at most {} passed below its lowest flow of {q1_l_per_h:.0} L/h, where it registers \
+                 too little, and at most {} below {q2_l_per_h:.0} L/h, where its wider limit holds: the figure may be \
+                 {side}.",
+                percent(below_q1_share),
+                percent(below_q2_share),
+            ),
+        }
     }
+
+    /// The same in both of two stretches: the larger part holds for both.
+    fn join(&mut self, other: &Self) {
+        self.sensitivity += other.sensitivity;
+        self.low = self.low.zip(other.low).map(|(a, b)| LowFlow {
+            below_q1_share: a.below_q1_share.max(b.below_q1_share),
+            below_q2_share: a.below_q2_share.max(b.below_q2_share),
+            ..a
+        });
+    }
+}
+
+/// A share in percent, never rounded down.
+fn percent(share: f64) -> String {
+    format!("{:.0}\u{a0}%", (share * 100.0 - 1e-9).ceil())
 }
 
 /// An explicit correlation of two errors (GUM 5.2.2).
@@ -162,7 +190,7 @@ impl Quantity {
     #[must_use]
     pub fn with_one_sided(mut self, new: OneSided) -> Self {
         match self.one_sided.iter_mut().find(|old| old.of == new.of) {
-            Some(old) => old.sensitivity += new.sensitivity,
+            Some(old) => old.join(&new),
             None => self.one_sided.push(new),
         }
         self.one_sided.retain(|error| error.sensitivity != 0.0);
@@ -334,7 +362,8 @@ mod tests {
 
     #[test]
     fn what_is_of_known_sign_is_said_and_not_folded_in() {
-        let makeup = one(100.0, "makeup", 3.0).with_one_sided(OneSided { of: "makeup".into(), sensitivity: 1.0 });
+        let makeup =
+            one(100.0, "makeup", 3.0).with_one_sided(OneSided { of: "makeup".into(), sensitivity: 1.0, low: None });
         let recycled = one(500.0, "wash", 4.0) - makeup.clone();
         assert_eq!(recycled.u(), 5.0);
         assert!(recycled.one_sided[0].words().ends_with("the figure may be lower."));
@@ -343,8 +372,25 @@ mod tests {
     }
 
     #[test]
+    fn a_part_of_known_sign_is_said_with_its_size() {
+        let low = |below_q1_share, below_q2_share| {
+            Some(LowFlow { q1_l_per_h: 25.0, q2_l_per_h: 40.0, below_q1_share, below_q2_share })
+        };
+        let month =
+            |low| one(100.0, "makeup", 3.0).with_one_sided(OneSided { of: "makeup".into(), sensitivity: 1.0, low });
+        let both = month(low(0.021, 0.05)) + month(low(0.003, 0.06));
+        assert_eq!(both.one_sided[0].low, low(0.021, 0.06));
+        assert_eq!(
+            both.one_sided[0].words().replace('\u{a0}', " "),
+            "Of what makeup showed at most 3 % passed below its lowest flow of 25 L/h, where it registers too little, and \
+             at most 6 % below 40 L/h, where its wider limit holds: the figure may be higher."
+        );
+        assert_eq!((month(low(0.1, 0.2)) + month(None)).one_sided[0].low, None, "all of it in one of them");
+    }
+
+    #[test]
     fn goes_through_json_and_back() {
-        let quantity = one(10.0, "a", 3.0).with_one_sided(OneSided { of: "a".into(), sensitivity: 1.0 });
+        let quantity = one(10.0, "a", 3.0).with_one_sided(OneSided { of: "a".into(), sensitivity: 1.0, low: None });
         let json = serde_json::to_value(&quantity).unwrap();
         assert_eq!(json["components"][0]["cause"], "scale");
         assert_eq!(serde_json::from_value::<Quantity>(json).unwrap(), quantity);

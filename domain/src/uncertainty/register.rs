@@ -7,8 +7,9 @@
 
 use super::distribution::Distribution;
 use super::quantity::{Cause, Component, Key, OneSided, Quantity};
-use crate::metering::accuracy::{ScaleError, ScaleKnown};
+use crate::metering::accuracy::{Flow, ScaleError, ScaleKnown, TooLittle};
 use crate::metering::meter::MeterFacts;
+use crate::metering::month::Divided;
 use crate::metering::step::{Reading, Step};
 use chrono::{DateTime, SecondsFormat, Utc};
 
@@ -21,15 +22,15 @@ pub struct Meter<'a> {
     pub facts: &'a MeterFacts,
     /// What is known of its scale error.
     pub known: ScaleKnown,
-    /// The usual flow while water passes, in litres per hour, where known.
-    pub flow_l_per_h: Option<f64>,
+    /// What is known of the flows while water passes.
+    pub flow: Flow,
     /// Temperature of the water, in degrees Celsius.
     pub water_c: f64,
 }
 
 /// What a meter passed between two instants, its steps cut there.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Passed {
+pub struct Passed<'a> {
     /// From when.
     pub from: DateTime<Utc>,
     /// Until when.
@@ -38,11 +39,10 @@ pub struct Passed {
     pub amount: f64,
     /// Exchanges of the register between the two.
     pub exchanges: u32,
-    /// Standard uncertainty from steps that cross either instant, in the inside unit
-    /// ([`MonthShare::allocation_u`](crate::metering::month::MonthShare::allocation_u)). What one
-    /// month gained by it the next one lost, which a sum of months does not know: take a year as
-    /// one stretch.
-    pub allocation_u: f64,
+    /// Errors from steps that cross either instant
+    /// ([`Folded::divided`](crate::metering::fold::Folded::divided)): what one month gained by them
+    /// the next one lost, and a sum of both knows it.
+    pub divided: &'a [Divided],
     /// Standard uncertainty from readings before or after the two, in the inside unit
     /// ([`PeriodShare::timing_u`](crate::water::period::PeriodShare::timing_u)).
     pub timing_u: f64,
@@ -52,7 +52,7 @@ impl Meter<'_> {
     /// The error common to all that it passes.
     #[must_use]
     pub fn scale_error(&self) -> ScaleError {
-        self.facts.scale_error(&self.known, self.flow_l_per_h, self.water_c)
+        self.facts.scale_error(&self.known, self.flow, self.water_c)
     }
 
     /// What passed in accepted steps, in time order.
@@ -68,27 +68,38 @@ impl Meter<'_> {
     /// What passed between two instants. Sums of neighbouring stretches lose the reading between
     /// them, as sums of steps do.
     #[must_use]
-    pub fn of_stretch(&self, passed: &Passed) -> Quantity {
-        let Passed { from, to, amount, exchanges, allocation_u, timing_u } = *passed;
+    pub fn of_stretch(&self, passed: &Passed<'_>) -> Quantity {
+        let Passed { from, to, amount, exchanges, divided, timing_u } = *passed;
         let stretch = format!("{} {}/{}", self.name, instant(from), instant(to));
         let ends = self.read(self.read(self.scaled(amount), -1.0, &instant(from)), 1.0, &instant(to));
         let exchanged = (0..exchanges).fold(ends, |sum, n| {
             let old = self.read(sum, 1.0, &format!("exchange {n} of {stretch}, old"));
             self.read(old, -1.0, &format!("exchange {n} of {stretch}, new"))
         });
-        exchanged
-            .with(Key::new(&stretch, Cause::Allocation), allocation_u)
-            .with(Key::new(&stretch, Cause::Timing), timing_u)
+        let divided = divided.iter().fold(exchanged, |sum, one| sum.with_component(self.divided(one)));
+        divided.with(Key::new(&stretch, Cause::Timing), timing_u)
+    }
+
+    /// The error by which a step was divided, named by the step and the cut.
+    fn divided(&self, one: &Divided) -> Component {
+        let of = format!("{} step from {}, after {}", self.name, instant(one.step_from), one.after);
+        let (sensitivity, u) = (one.sensitivity, one.u);
+        Component { key: Key::new(of, Cause::Allocation), sensitivity, u, dof: None }
     }
 
     /// An amount with the scale error, and with what is of known sign.
     fn scaled(&self, amount: f64) -> Quantity {
         let error = self.scale_error();
         let passed = Quantity::exact(amount).with_relative(Key::new(self.name, Cause::Scale), error.u_share);
-        if error.registers_too_little && amount != 0.0 {
-            return passed.with_one_sided(OneSided { of: self.name.to_owned(), sensitivity: 1.0 });
+        let low = match error.registers_too_little {
+            Some(TooLittle::AtMost(low)) => Some(low),
+            Some(TooLittle::All) => None,
+            None => return passed,
+        };
+        if amount == 0.0 {
+            return passed;
         }
-        passed
+        passed.with_one_sided(OneSided { of: self.name.to_owned(), sensitivity: 1.0, low })
     }
 
     /// One reading's error: anywhere within one step of the register (GUM F.2.2.1).
@@ -136,7 +147,7 @@ mod tests {
     }
 
     fn meter(facts: &MeterFacts) -> Meter<'_> {
-        Meter { name: "makeup", facts, known: ScaleKnown::Plate, flow_l_per_h: Some(900.0), water_c: 15.0 }
+        Meter { name: "makeup", facts, known: ScaleKnown::Plate, flow: Flow::Usual { l_per_h: 900.0 }, water_c: 15.0 }
     }
 
     fn at(hour: i64) -> DateTime<Utc> {
@@ -192,21 +203,41 @@ mod tests {
         assert_eq!(meter(&facts).of_steps(&[]), Quantity::exact(0.0));
     }
 
-    fn stretch(from: i64, to: i64, amount: f64) -> Passed {
-        Passed { from: at(from), to: at(to), amount, exchanges: 0, allocation_u: 0.0, timing_u: 0.0 }
+    fn stretch(from: i64, to: i64, amount: f64) -> Passed<'static> {
+        Passed { from: at(from), to: at(to), amount, exchanges: 0, divided: &[], timing_u: 0.0 }
     }
 
     #[test]
     fn allocation_and_timing_join_in_quadrature() {
         let facts = facts();
-        let passed = Passed { allocation_u: 300.0, timing_u: 400.0, ..stretch(0, 24, 0.0) };
+        let divided = [cut(1.0)];
+        let passed = Passed { divided: &divided, timing_u: 400.0, ..stretch(0, 24, 0.0) };
         close(meter(&facts).of_stretch(&passed).u(), 500_f64.hypot(READ_U * 2_f64.sqrt()));
+    }
+
+    /// A step of which 300 L went to the wrong side of the end of a month, give or take.
+    fn cut(sensitivity: f64) -> Divided {
+        let after = chrono::NaiveDate::default();
+        Divided { step_from: at(0), after, u: 300.0, sensitivity }
+    }
+
+    /// The errors of both months are one, and their sum is as sure as the scale and its two readings.
+    #[test]
+    fn what_one_month_gained_the_next_one_lost() {
+        let facts = facts();
+        let (before, after) = ([cut(1.0)], [cut(-1.0)]);
+        let first = meter(&facts).of_stretch(&Passed { divided: &before, ..stretch(0, 24, 1000.0) });
+        let second = meter(&facts).of_stretch(&Passed { divided: &after, ..stretch(24, 48, 2000.0) });
+        close(first.u(), scale_u(1000.0).hypot(READ_U * 2_f64.sqrt()).hypot(300.0));
+        close((first.clone() + second.clone()).u(), scale_u(3000.0).hypot(READ_U * 2_f64.sqrt()));
+        // Their difference has it twice, and the reading between them too.
+        close((second - first).u(), scale_u(1000.0).hypot(READ_U * 6_f64.sqrt()).hypot(600.0));
     }
 
     #[test]
     fn below_its_lowest_flow_it_registers_too_little_and_says_so() {
         let facts = facts();
-        let slow = Meter { flow_l_per_h: Some(10.0), ..meter(&facts) };
+        let slow = Meter { flow: Flow::Usual { l_per_h: 10.0 }, ..meter(&facts) };
         let passed = slow.of_stretch(&stretch(0, 24, 100.0));
         assert!(passed.one_sided[0].words().starts_with("makeup passed water below its lowest flow"));
         close(passed.u(), (2.5 * scale_u(100.0)).hypot(READ_U * 2_f64.sqrt()));

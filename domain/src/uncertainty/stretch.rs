@@ -4,7 +4,7 @@
 
 use super::distribution::Distribution;
 use crate::facts::Amounts;
-use crate::metering::accuracy::ScaleKnown;
+use crate::metering::accuracy::{Flow, ScaleKnown};
 use crate::metering::meter::MeterFacts;
 use crate::metering::month::COMMON_DAY_VARIATION;
 use crate::metering::stream::Stream;
@@ -30,7 +30,7 @@ const K: f64 = 2.0;
 /// meters.
 #[must_use]
 pub fn expanded(amount: f64, meters: &[SharedMeter<'_>], estimated_share: f64) -> Option<f64> {
-    let scale = meters.iter().map(|one| one.facts.scale_error(&ScaleKnown::Plate, None, WATER_C).u_share);
+    let scale = meters.iter().map(|one| one.facts.scale_error(&ScaleKnown::Plate, Flow::Unknown, WATER_C).u_share);
     let scale = scale.reduce(f64::max)?;
     let resolution: f64 = meters.iter().map(|one| 2.0 * (read_u(one.facts) * one.share).powi(2)).sum();
     let allocation = COMMON_DAY_VARIATION * amount * estimated_share;

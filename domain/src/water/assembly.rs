@@ -5,7 +5,7 @@ use super::losses::{self, Catchment};
 use super::spell::treating_share;
 use super::storage::{Events, Storage, VolumeEvent, storage_change};
 use super::term::{Part, Source, Term};
-use super::wash::{self, BucketTest, TriggerHours, gun_volume};
+use super::wash::{self, BucketTest, GunLimit, MoreThanTheGunsPass, TriggerHours, gun_volume};
 use crate::measures::guns::{FlowTest, GunHours, WashDerivation};
 use crate::measures::loss_coefficient::{Loss, LossCoefficient};
 use crate::measures::rain::{RainDay, RainIntake};
@@ -14,10 +14,12 @@ use crate::metering::stream::Stream;
 use crate::span::Span;
 use crate::spell::{Spell, SpellState};
 use crate::uncertainty::figures::{MeterShare, Parts};
+use crate::uncertainty::quantity::{Cause, Key, Quantity};
 use crate::units::Litres;
 use crate::zone::{day_bounds, local_date};
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
+use std::collections::BTreeMap;
 
 /// What people noted that bears on a subject's balance, over all of its time.
 #[derive(Debug, Clone, PartialEq)]
@@ -116,6 +118,80 @@ pub struct GunWash<'n> {
     pub volume: Term,
 }
 
+/// The guns of the site as far as they were tested, each with the most hours in which its trigger can
+/// have been pulled: those that are counted or declared for it, else all of the stretch. A volume that
+/// was derived from these hours is held against all of the stretch.
+#[must_use]
+pub fn gun_limits(stretch: &Stretch<'_>, notes: &Notes, wash: Source) -> Vec<GunLimit> {
+    let day = local_date(notes.zone, stretch.from);
+    let all_h = (stretch.to - stretch.from).as_seconds_f64() / 3600.0;
+    let mut guns: BTreeMap<&str, Vec<BucketTest>> = BTreeMap::new();
+    for one in &notes.tests {
+        guns.entry(&one.gun).or_default().push(one.test);
+    }
+    // A gun that is known and not tested can pass any amount.
+    if deriving(stretch, notes).any(|(derivation, _)| !guns.contains_key(derivation.gun.as_str())) {
+        return Vec::new();
+    }
+    let most_h = |gun: &str| {
+        let (derivation, meter) = deriving(stretch, notes).find(|(derivation, _)| derivation.gun == gun)?;
+        let (share, u_share) = derivation.hours.share().unwrap_or((1.0, 0.0));
+        Some(meter_hours(stretch, meter)? * (share + 2.0 * u_share))
+    };
+    let limit = |(gun, tests): (&str, Vec<BucketTest>)| {
+        let known = most_h(gun).filter(|_| wash != Source::Derived);
+        Some(GunLimit { test: *wash::test_on(&tests, day)?, most_h: known.map_or(all_h, |most| most.min(all_h)) })
+    };
+    guns.into_iter().filter_map(limit).collect()
+}
+
+/// Whether the wash volume is more than the guns can have passed.
+#[must_use]
+pub fn beyond_guns(stretch: &Stretch<'_>, notes: &Notes, parts: &Parts) -> Option<MoreThanTheGunsPass> {
+    let (litres, source) = parts.get(Part::Wash);
+    let wash = Term::new(litres.value, litres.u(), source);
+    wash::within_guns(wash, &gun_limits(stretch, notes, source)).err()
+}
+
+/// Hours with a trigger pulled, with their standard uncertainty: of all guns with a derivation that
+/// holds for the stretch, tested or not. `None` without any, where a derivation begins or ends
+/// within the stretch, and where one of their meters passed nothing that is known.
+#[must_use]
+pub fn gun_hours(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Option<Quantity> {
+    let touches = notes.derivations.iter().filter(|(derivation, _)| {
+        let span = derivation.days.span(notes.zone);
+        span.from() < stretch.to && span.to().is_none_or(|ends| ends > stretch.from)
+    });
+    // Of a gun whose derivation begins or ends within the stretch the hours are not known.
+    if touches.count() != deriving(stretch, notes).count() {
+        return None;
+    }
+    let hours = deriving(stretch, notes).map(|(derivation, meter)| {
+        let meter_h = meter_hours(stretch, meter)?;
+        let key = Key::new(format!("{of}, {}", derivation.gun), Cause::Hours);
+        let (share, u_share) = derivation.hours.share().unwrap_or((1.0, 0.0));
+        Some(Quantity::exact(meter_h * share).with(key, meter_h * u_share))
+    });
+    hours.reduce(|sum, next| Some(sum? + next?)).flatten()
+}
+
+/// The derivations that hold for the whole stretch, with the meters that count their hours.
+fn deriving<'n>(
+    stretch: &Stretch<'_>,
+    notes: &'n Notes,
+) -> impl Iterator<Item = &'n (WashDerivation, String)> + use<'n> {
+    let (from, to) = (stretch.from, stretch.to);
+    notes.derivations.iter().filter(move |(derivation, _)| {
+        let span = derivation.days.span(notes.zone);
+        span.from() <= from && span.to().is_none_or(|ends| ends >= to)
+    })
+}
+
+/// What the meter of that name counted, in hours.
+fn meter_hours(stretch: &Stretch<'_>, meter: &str) -> Option<f64> {
+    stretch.meters.iter().find(|one| one.meter.name == meter).map(|one| one.passed.amount)
+}
+
 /// Bucket-test flow times trigger hours, for the time in which the unit treats.
 fn derived_wash(stretch: &Stretch<'_>, notes: &Notes) -> Term {
     match guns(stretch, notes) {
@@ -129,13 +205,9 @@ fn derived_wash(stretch: &Stretch<'_>, notes: &Notes) -> Term {
 /// What each gun with a derivation put out; `None` where one of them lacks its test or hours.
 fn guns<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> Option<Vec<GunWash<'n>>> {
     let day = local_date(notes.zone, stretch.from);
-    let here = notes.derivations.iter().filter(|(derivation, _)| {
-        let span = derivation.days.span(notes.zone);
-        span.from() <= stretch.from && span.to().is_none_or(|to| to >= stretch.to)
-    });
-    here.map(|(derivation, meter)| {
+    let guns = deriving(stretch, notes).map(|(derivation, meter)| {
         let tests: Vec<_> = notes.tests.iter().filter(|one| one.gun == derivation.gun).map(|one| one.test).collect();
-        let meter_h = stretch.meters.iter().find(|one| one.meter.name == meter).map(|one| one.passed.amount)?;
+        let meter_h = meter_hours(stretch, meter)?;
         let hours = match derivation.hours {
             GunHours::Counted => TriggerHours::Counted { hours: meter_h },
             GunHours::ShareOfPump { share, u_share } => {
@@ -144,8 +216,8 @@ fn guns<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> Option<Vec<GunWash<'n>>>
         };
         let test = *wash::test_on(&tests, day)?;
         Some(GunWash { derivation, meter, meter_h, test, volume: gun_volume(&test, hours) })
-    })
-    .collect()
+    });
+    guns.collect()
 }
 
 /// The part of the stretch in which the units treat; the mean where meters serve several.
@@ -282,6 +354,8 @@ fn applied<'n>(
 /// The notes behind the parts that no meter gives.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Behind<'n> {
+    /// The guns as far as they were tested, with what each can pass at most.
+    pub limits: Vec<GunLimit>,
     /// The guns of a derived wash volume; none where a meter measures it or nothing is derived.
     pub guns: Vec<GunWash<'n>>,
     /// The part of the stretch, 0 to 1, in which the units treat.
@@ -305,6 +379,7 @@ pub fn behind<'n>(stretch: &Stretch<'_>, notes: &'n Notes, parts: &Parts) -> Beh
     let to_washers = to_washers(parts);
     let losses = Loss::ALL.iter().flat_map(|loss| applied(stretch, notes, *loss, to_washers));
     Behind {
+        limits: gun_limits(stretch, notes, parts.get(Part::Wash).1),
         guns: guns(stretch, notes).filter(|_| derived).unwrap_or_default(),
         treating: treating(stretch, notes),
         events: within(stretch, notes).collect(),

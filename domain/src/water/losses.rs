@@ -141,6 +141,20 @@ mod tests {
         assert_eq!(roof(0.0, 0.8).rain_kept(&days), Term::ABSENT, "under a roof");
     }
 
+    /// A pan's week (Punmia, ex. 4.14, as FOSSEE's textbook companions have it): water added
+    /// and rain, times a coefficient of 0.8, are 8.46 mm a day. A millimetre is a litre on a square metre:
+    /// 6 m2 of open pit lose 355.2 L in that week.
+    #[test]
+    fn open_water_loses_what_a_pan_says() {
+        let added = [12.0, 5.0, 2.0, -3.0, 1.0, 6.0, 11.0];
+        let rain = [0.0, 6.0, 8.0, 12.0, 9.0, 5.0, 0.0];
+        let l_per_m2_day = added.iter().zip(rain).map(|(added, rain)| 0.8 * (added + rain)).sum::<f64>() / 7.0;
+        assert!((l_per_m2_day - 8.46).abs() < 0.005);
+        let week = Activity { days: 7.0, ..Activity::default() };
+        let lost = Coefficient::OpenWater { l_per_m2_day, surface_m2: 6.0 }.apply(&week, 0.0);
+        assert!((lost.volume.0 - 355.2).abs() < 1e-9);
+    }
+
     #[test]
     fn a_coefficient_without_its_count_is_not_known() {
         let activity = Activity { days: 30.0, washes: None, flow: Some(Litres(80_000.0)) };

@@ -2,8 +2,9 @@
 
 use super::term::{Source, Term};
 use crate::fault::Faults;
+use crate::metering::finding::{FindingKind, MeterFinding};
 use crate::units::Litres;
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 
 /// A gun's flow, measured by filling a bucket.
@@ -77,9 +78,26 @@ pub fn gun_volume(test: &BucketTest, hours: TriggerHours) -> Term {
     Term::new(flow * trigger_h, (flow * test.u_share * trigger_h).hypot(flow * u_h), Source::Derived)
 }
 
+/// A gun with the most hours in which its trigger can have been pulled.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct GunLimit {
+    /// The bucket test that holds.
+    pub test: BucketTest,
+    /// Trigger hours where they are known, else the hours of the time.
+    pub most_h: f64,
+}
+
+impl GunLimit {
+    /// The most that it can have passed: at its flow and twice the standard uncertainty of the test.
+    #[must_use]
+    pub fn most(&self) -> Litres {
+        Litres(self.test.l_per_h() * (1.0 + 2.0 * self.test.u_share) * self.most_h)
+    }
+}
+
 /// More wash volume than the guns can pass.
-#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
-#[error("the wash volume of {:.0} L is more than the {:.0} L that the guns can pass: check the meter, its unit, or the bucket tests", .wash.0, .most.0)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, thiserror::Error)]
+#[error("the wash volume of {:.0} L is more than the {:.0} L that the guns can pass: check the meter, its unit, the hours, or the bucket tests", .wash.0, .most.0)]
 pub struct MoreThanTheGunsPass {
     /// The wash volume.
     pub wash: Litres,
@@ -87,14 +105,24 @@ pub struct MoreThanTheGunsPass {
     pub most: Litres,
 }
 
-/// Holds a wash volume against what all guns pass when every trigger is pulled for `hours`:
-/// trigger hours where they are counted, else the hours of the period.
+impl MoreThanTheGunsPass {
+    /// The finding at the meter behind the volume, since the beginning of the time.
+    #[must_use]
+    pub fn finding(&self, since: DateTime<Utc>) -> MeterFinding {
+        MeterFinding { kind: FindingKind::BeyondTheGuns, since, size: self.wash.0 / self.most.0 - 1.0 }
+    }
+}
+
+/// Holds a wash volume against what all guns can pass.
 ///
 /// # Errors
-/// The excess, when it is more than the tests' own uncertainty (twice the standard one).
-pub fn within_guns(wash: Litres, tests: &[&BucketTest], hours: f64) -> Result<(), MoreThanTheGunsPass> {
-    let most: f64 = tests.iter().map(|test| test.l_per_h() * (1.0 + 2.0 * test.u_share) * hours).sum();
-    if wash.0 > most { Err(MoreThanTheGunsPass { wash, most: Litres(most) }) } else { Ok(()) }
+/// The excess, where the volume less twice its standard uncertainty is more than that. Without a
+/// tested gun nothing is known.
+pub fn within_guns(wash: Term, guns: &[GunLimit]) -> Result<(), MoreThanTheGunsPass> {
+    let most: Litres = guns.iter().map(GunLimit::most).sum();
+    // A derived volume stands on the same tests, and their uncertainty is in the limit.
+    let least = if wash.source == Source::Derived { wash.volume.0 } else { wash.volume.0 - 2.0 * wash.u.0 };
+    if guns.is_empty() || least <= most.0 { Ok(()) } else { Err(MoreThanTheGunsPass { wash: wash.volume, most }) }
 }
 
 #[cfg(test)]
@@ -126,10 +154,16 @@ mod tests {
 
     #[test]
     fn more_than_the_guns_can_pass_is_refused() {
-        let (a, b) = (test("2026-01-01"), test("2026-01-01"));
-        assert!(within_guns(Litres(19_000.0), &[&a, &b], 10.0).is_ok());
-        let excess = within_guns(Litres(20_000.0), &[&a, &b], 10.0).unwrap_err();
+        let gun = GunLimit { test: test("2026-01-01"), most_h: 10.0 };
+        let of = |litres, u| within_guns(Term::new(litres, u, Source::Metered), &[gun, gun]);
+        // Twice 900 L/h and a tenth more for ten hours are 19,800 L.
+        assert!(of(19_000.0, 0.0).is_ok() && of(20_000.0, 150.0).is_ok(), "within what the meter may be off");
+        let excess = of(20_000.0, 50.0).unwrap_err();
         assert!((excess.most.0 - 19_800.0).abs() < 1e-9, "{excess}");
+        let finding = excess.finding(DateTime::UNIX_EPOCH);
+        assert!((finding.size - 0.0101).abs() < 1e-4 && finding.kind == FindingKind::BeyondTheGuns);
+        assert!(within_guns(Term::new(1e9, 0.0, Source::Metered), &[]).is_ok(), "no gun was tested");
+        assert!(within_guns(Term::new(20_000.0, 1e9, Source::Derived), &[gun, gun]).is_err());
     }
 
     #[test]

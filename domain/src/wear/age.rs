@@ -1,10 +1,11 @@
 //! How old a part is, in what ages it.
 
 use super::counters::Counters;
-use super::line::UseLine;
+use super::line::{Use, UseLine, elapsed_days};
 use crate::component::{Component, RunBasis};
 use crate::named::named;
 use crate::zone::local_date;
+use chrono::{NaiveDateTime, NaiveTime};
 use chrono_tz::Tz;
 use uuid::Uuid;
 
@@ -33,6 +34,37 @@ pub struct Age {
     pub source: AgeSource,
 }
 
+/// What a part's age is told by.
+#[derive(Debug, Clone, Copy)]
+pub enum Clock<'a> {
+    /// The calendar.
+    Calendar,
+    /// Its use.
+    Use(&'a UseLine, AgeSource),
+}
+
+impl Clock<'_> {
+    /// What ages the part between two local times.
+    #[must_use]
+    pub fn run(&self, from: NaiveDateTime, to: NaiveDateTime) -> Use {
+        match self {
+            Self::Calendar => Use { amount: elapsed_days(from, to), estimated: 0.0 },
+            Self::Use(line, _) => line.between_times(from, to),
+        }
+    }
+
+    /// The age of a part at a local time, fitted at another.
+    #[must_use]
+    pub fn age(&self, age_at_fitting: f64, fitted: NaiveDateTime, at: NaiveDateTime) -> Age {
+        let run = self.run(fitted, at);
+        let source = match self {
+            Self::Calendar => AgeSource::Calendar,
+            Self::Use(_, source) => *source,
+        };
+        Age { value: age_at_fitting + run.amount, estimated: run.estimated, source }
+    }
+}
+
 impl Age {
     /// The age of a part before the present local day, or when it was taken out; `None` where
     /// nothing tells it. What ages by days does so in lay-up too; what ages by use rests there.
@@ -40,13 +72,15 @@ impl Age {
     pub fn of(id: Uuid, part: &Component, counters: &Counters, zone: Tz) -> Option<Self> {
         let fitted = local_date(zone, part.fitted_at);
         let until = part.out.map_or(counters.today, |out| local_date(zone, out.at)).min(counters.today);
-        if part.run_basis == RunBasis::Days {
-            let days = (until - fitted).num_days().max(0) as f64;
-            return Some(Self { value: part.age_at_fitting + days, estimated: 0.0, source: AgeSource::Calendar });
-        }
-        let (line, source) = used(id, part, counters, zone)?;
-        let used = line.between(fitted, until);
-        Some(Self { value: part.age_at_fitting + used.amount, estimated: used.estimated, source })
+        let used = if part.run_basis == RunBasis::Days { None } else { Some(used(id, part, counters, zone)?) };
+        let clock = used.as_ref().map_or(Clock::Calendar, |(line, source)| Clock::Use(line, *source));
+        Some(clock.age(part.age_at_fitting, fitted.and_time(NaiveTime::MIN), until.and_time(NaiveTime::MIN)))
+    }
+
+    /// Whether most of what it grew by is not counted: such an age is told as being about a figure.
+    #[must_use]
+    pub fn is_about(self) -> bool {
+        self.source == AgeSource::Assumed || 2.0 * self.estimated > self.value
     }
 
     /// Share of a life that is used up; above one when the part has outlived it.

@@ -2,13 +2,15 @@
 //! expected where nothing was counted.
 //!
 //! A counted month is shared out evenly over its days: most counters are dials that people read
-//! once a month, and of the others no part lives so short that its first month decides. What
-//! comes after is expected from the latest counted months, per day of running, and from the
+//! once a month, and of the others no part lives so short that its first month decides. Of a month
+//! that was counted in part the other days are expected: those before a counter's first month began
+//! and after its last one ended, and of the months between evenly, because which days they are is not
+//! kept. What comes after is expected from the latest counted months, per day of running, and from the
 //! season where the same month of the year before was counted.
 
 use crate::stock::idle::IdleDays;
 use crate::zone::Month;
-use chrono::{Days, NaiveDate};
+use chrono::{Days, NaiveDate, NaiveDateTime, NaiveTime};
 use std::collections::BTreeMap;
 
 /// How far ahead use is projected, in days: later, a due date says nothing.
@@ -39,8 +41,15 @@ struct Piece {
     from: NaiveDate,
     /// The day after its last.
     to: NaiveDate,
-    per_day: f64,
-    counted: bool,
+    /// Use of a day that was counted, and what of it is expected.
+    counted: f64,
+    expected: f64,
+}
+
+impl Piece {
+    fn per_day(&self) -> f64 {
+        self.counted + self.expected
+    }
 }
 
 /// Use between two days.
@@ -77,7 +86,7 @@ impl UseLine {
                 // Of the running month, what is still to come is expected.
                 Some(counted) => {
                     let until = to.min(after(today)).max(from);
-                    line.push(Piece { from, to: until, per_day: counted.mean_day.max(0.0), counted: true });
+                    line.push_counted(&rates, counted, (from, until), today, idle);
                     line.push_running((until, to), rates.expected(month), idle);
                 }
                 None => line.push_running((from, to), rates.expected(month), idle),
@@ -98,13 +107,30 @@ impl UseLine {
     /// Use from one day until before another.
     #[must_use]
     pub fn between(&self, from: NaiveDate, to: NaiveDate) -> Use {
-        let first = self.pieces.partition_point(|piece| piece.to <= from);
-        let within = self.pieces.iter().skip(first).take_while(|piece| piece.from < to);
+        self.between_times(midnight(from), midnight(to))
+    }
+
+    /// Use between two local times, that of a day being spread evenly over it.
+    #[must_use]
+    pub fn between_times(&self, from: NaiveDateTime, to: NaiveDateTime) -> Use {
+        let first = self.pieces.partition_point(|piece| midnight(piece.to) <= from);
+        let within = self.pieces.iter().skip(first).take_while(|piece| midnight(piece.from) < to);
         within.fold(Use::default(), |sum, piece| {
-            let amount = days(piece.from.max(from), piece.to.min(to)) * piece.per_day;
-            let estimated = if piece.counted { 0.0 } else { amount };
+            let days = elapsed_days(midnight(piece.from).max(from), midnight(piece.to).min(to));
+            let (amount, estimated) = (days * piece.per_day(), days * piece.expected);
             Use { amount: sum.amount + amount, estimated: sum.estimated + estimated }
         })
+    }
+
+    /// Mean use of the days on which something was counted; none where nothing was.
+    #[must_use]
+    pub fn counted_per_day(&self) -> Option<f64> {
+        let counted = self.pieces.iter().filter(|piece| piece.counted > 0.0);
+        let (all, amount) = counted.fold((0.0, 0.0), |(all, amount), piece| {
+            let length = days(piece.from, piece.to);
+            (all + length, amount + length * piece.per_day())
+        });
+        (all > 0.0).then(|| amount / all)
     }
 
     /// The day on which the use since `from` comes to `amount`; `None` when it doesn't within the
@@ -115,13 +141,43 @@ impl UseLine {
         let mut left = amount;
         for piece in self.pieces.iter().skip(first) {
             let begins = piece.from.max(from);
-            let here = days(begins, piece.to) * piece.per_day;
+            let here = days(begins, piece.to) * piece.per_day();
             if here >= left {
-                return Some(begin_of(begins, piece.to, left / piece.per_day));
+                return Some(begin_of(begins, piece.to, left / piece.per_day()));
             }
             left -= here;
         }
         None
+    }
+
+    /// Adds some days of a month that was counted on some or all of its days up to today.
+    fn push_counted(
+        &mut self,
+        rates: &Rates,
+        counted: &CountedMonth,
+        (from, to): (NaiveDate, NaiveDate),
+        today: NaiveDate,
+        idle: &[IdleDays],
+    ) {
+        let (first, end) = (counted.month.first_day(), counted.month.next().first_day().min(after(today)));
+        let of_counter = Piece { from, to, counted: counted.mean_day.max(0.0), expected: 0.0 };
+        let counted_days = Days::new(counted.days.into());
+        let (began, ended) = (rates.is_first(counted.month), rates.is_last(counted.month));
+        if began && !ended {
+            let cut = end.checked_sub_days(counted_days).unwrap_or(first).clamp(from, to);
+            self.push_running((from, cut), rates.expected(counted.month), idle);
+            self.push(Piece { from: cut, ..of_counter });
+        } else if ended && !began {
+            let cut = first.checked_add_days(counted_days).unwrap_or(end).clamp(from, to);
+            self.push(Piece { to: cut, ..of_counter });
+            self.push_running((cut, to), rates.expected(counted.month), idle);
+        } else {
+            let length = days(first, end).max(1.0);
+            let share = (f64::from(counted.days) / length).min(1.0);
+            let running = 1.0 - idle_days(idle, first, end) / length;
+            let expected = (1.0 - share) * running * rates.expected(counted.month);
+            self.push(Piece { counted: share * of_counter.counted, expected, ..of_counter });
+        }
     }
 
     /// Adds a stretch in which idle days use nothing.
@@ -135,7 +191,7 @@ impl UseLine {
                     (next.map_or(to, |next| next.min(to)), per_day)
                 }
             };
-            self.push(Piece { from, to: until, per_day, counted: false });
+            self.push(Piece { from, to: until, counted: 0.0, expected: per_day });
             from = until;
         }
     }
@@ -185,6 +241,14 @@ impl Rates {
         (!counted.is_empty()).then_some(Self { running, recent, recent_months, counted })
     }
 
+    fn is_first(&self, month: Month) -> bool {
+        self.counted.first_key_value().is_some_and(|(first, _)| *first == month)
+    }
+
+    fn is_last(&self, month: Month) -> bool {
+        self.counted.last_key_value().is_some_and(|(last, _)| *last == month)
+    }
+
     /// Use on a day of running in a month that was not counted.
     fn expected(&self, month: Month) -> f64 {
         let before = |month: Month| self.running.get(&year_before(month)).copied();
@@ -203,6 +267,15 @@ fn year_before(month: Month) -> Month {
 
 fn idle_days(idle: &[IdleDays], from: NaiveDate, to: NaiveDate) -> f64 {
     idle.iter().map(|still| days(still.first.max(from), after(still.last).min(to))).sum()
+}
+
+fn midnight(day: NaiveDate) -> NaiveDateTime {
+    day.and_time(NaiveTime::MIN)
+}
+
+/// Days from one local time to another; none when the other is earlier.
+pub(super) fn elapsed_days(from: NaiveDateTime, to: NaiveDateTime) -> f64 {
+    (to - from).as_seconds_f64().max(0.0) / 86_400.0
 }
 
 /// Days from one to another; none when the other is earlier.
@@ -263,6 +336,39 @@ mod tests {
         assert_eq!(line.reaches(date("2026-03-01"), 124.0), Some(date("2026-03-31")), "on the last day of March");
         assert_eq!(line.reaches(date("2026-03-01"), 130.0), Some(date("2026-04-02")));
         assert_eq!(UseLine::counted(&[], &[], (date("2026-03-01"), date("2029-01-01")), date("2026-04-30")), None);
+    }
+
+    /// By hand: April was counted on its first 10 days, 5 hours each. The other 20 are expected at the
+    /// same 5 hours, so the month comes to 150, of which 100 are an estimate; nothing counted in it says
+    /// that the unit stood still on them.
+    #[test]
+    fn a_month_counted_in_part_is_no_whole_one() {
+        let line = |days, idle: &[IdleDays]| {
+            let (since, today) = (date("2026-04-01"), date("2026-06-15"));
+            UseLine::counted(&[month("2026-04", days, 5.0)], idle, (since, horizon(today)), today).unwrap()
+        };
+        let april = |line: &UseLine| line.between(date("2026-04-01"), date("2026-05-01"));
+        let found = april(&line(10, &[]));
+        assert!((found.amount - 150.0).abs() < 1e-9 && (found.estimated - 100.0).abs() < 1e-9, "{found:?}");
+        assert_eq!(april(&line(30, &[])), Use { amount: 150.0, estimated: 0.0 });
+        // Laid up for half of it, 5 hours of 10 counted days are 10 of each running one: 50 + 20 x 5.
+        let still = [IdleDays { first: date("2026-04-16"), last: date("2026-04-30") }];
+        let found = april(&line(10, &still));
+        assert!((found.amount - 150.0).abs() < 1e-9 && (found.estimated - 100.0).abs() < 1e-9, "{found:?}");
+    }
+
+    /// A counter that began on 11 April and was last read when June began, but for ten days of May: what
+    /// lies before and after it is expected, and May's ten days over all of May.
+    #[test]
+    fn a_counters_first_and_last_month_are_counted_at_their_inner_ends() {
+        let months = [month("2026-04", 20, 4.0), month("2026-05", 21, 4.0), month("2026-06", 10, 4.0)];
+        let (since, today) = (date("2026-04-01"), date("2026-06-30"));
+        let line = UseLine::counted(&months, &[], (since, horizon(today)), today).unwrap();
+        let estimated = |from: &str, to: &str| line.between(date(from), date(to)).estimated;
+        assert_eq!((estimated("2026-04-01", "2026-04-11"), estimated("2026-04-11", "2026-05-01")), (40.0, 0.0));
+        assert!((estimated("2026-05-01", "2026-06-01") - 40.0).abs() < 1e-9);
+        assert_eq!((estimated("2026-06-01", "2026-06-11"), estimated("2026-06-11", "2026-07-01")), (0.0, 80.0));
+        assert!((line.between(since, date("2026-07-01")).amount - 91.0 * 4.0).abs() < 1e-9);
     }
 
     #[test]

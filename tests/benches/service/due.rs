@@ -1,6 +1,7 @@
 //! Dues and ages of a large fleet in the night run, and one dealer's lists.
 
 use super::http::{Connection, get};
+use super::plans::scanned_by;
 use super::setup::{Bench, Outcome};
 use chrono::Utc;
 use domain::ids::DealerId;
@@ -60,6 +61,10 @@ async fn lists(bench: &Bench) -> Outcome {
     for statement in sql.split(';') {
         client.batch_execute(statement).await?;
     }
+    scanned_by(&client, "meter_month|day_sheet|routine_done|service_event", async || each(bench).await).await
+}
+
+async fn each(bench: &Bench) -> Outcome {
     for path in ["/v1/routines-due?within_days=90&limit=500", "/v1/components?fitted=true&limit=100"] {
         let mut connection = Connection::open(bench.address).await?;
         let request = get(path, &bench.token);

@@ -13,6 +13,7 @@ mod get;
 mod http;
 mod ingest;
 mod night;
+mod plans;
 mod risk;
 mod setup;
 mod stock;

@@ -4,9 +4,11 @@ use chrono::{NaiveDate, Utc};
 use domain::ids::DealerId;
 use std::error::Error;
 use std::net::SocketAddr;
+use std::num::NonZeroU32;
 use std::path::PathBuf;
 use tokio_postgres::{Client, NoTls};
 use uuid::Uuid;
+use weirbook::auth::revoked::Revoked;
 use weirbook::auth::token::{Identity, Keys};
 use weirbook::auth::{Role, password};
 use weirbook::db::Db;
@@ -16,6 +18,7 @@ use weirbook::db::login::{APP_ROLE, GATE_ROLE, Login};
 use weirbook::db::migrate::migrate;
 use weirbook::guesses::Guesses;
 use weirbook::mail::Post;
+use weirbook::rates::{Allowance, Rates};
 use weirbook::server::{Limits, Services, listen};
 use weirbook::telemetry::Metrics;
 
@@ -52,10 +55,12 @@ impl Bench {
         let services = Services {
             db: db.clone(),
             keys: keys.clone(),
+            revoked: Revoked::default(),
             metrics: Metrics::default(),
             limits,
             post: Post::new(None, "http://bench"),
             guesses: Guesses::default(),
+            rates: Rates::new(Allowance { signed_in: NonZeroU32::MAX, unknown: NonZeroU32::MAX }),
         };
         let (address, server) = listen(services, SocketAddr::from(([127, 0, 0, 1], 0)), 2)?;
         tokio::spawn(server);
@@ -115,7 +120,9 @@ async fn dealer(db: &Db, keys: &Keys) -> Outcome<(DealerId, String)> {
         customer: None,
     };
     let account = db.add_person(dealer, &person).await?;
-    let identity = Identity { account, dealer, membership: Uuid::nil(), role: Role::Office, customer: None };
+    let (role, session) = (Role::Office, Uuid::now_v7());
+    let identity =
+        Identity { account, dealer, membership: Uuid::nil(), revision: 1, role, customer: None, session, grant: None };
     Ok((dealer, keys.issue(&identity, Utc::now())?))
 }
 

@@ -2,6 +2,7 @@
 //! stock page.
 
 use super::http::{Connection, get};
+use super::plans::scanned_by;
 use super::setup::{Bench, Outcome};
 use chrono::Utc;
 use std::time::{Duration, Instant};
@@ -25,13 +26,17 @@ pub(crate) async fn run(bench: &Bench) -> Outcome {
     }
     let places = client
         .query("select id::text from place where kind in ('warehouse', 'site') order by kind desc, name limit 2", &[]);
-    for path in std::iter::once("/stock".to_owned())
-        .chain(places.await?.iter().map(|row| format!("/stock?place={}", row.get::<_, &str>(0))))
-    {
-        let (middle, most) = latencies(bench, &path).await?;
-        println!("stock page      {middle:>10.1} ms median, {most:.1} ms p95 of {REQUESTS}: {path}");
-    }
-    Ok(())
+    let places = places.await?;
+    let paths = places.iter().map(|row| format!("/stock?place={}", row.get::<_, &str>(0)));
+    let paths: Vec<String> = std::iter::once("/stock".to_owned()).chain(paths).collect();
+    scanned_by(&client, "stock_movement|stock_posting|dip", async || {
+        for path in &paths {
+            let (middle, most) = latencies(bench, path).await?;
+            println!("stock page      {middle:>10.1} ms median, {most:.1} ms p95 of {REQUESTS}: {path}");
+        }
+        Ok(())
+    })
+    .await
 }
 
 /// The median and the 95th percentile, in milliseconds.

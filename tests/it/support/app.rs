@@ -4,19 +4,25 @@ use super::people::{Access, Dealer};
 use super::postgres::{Database, postgres};
 use super::smtp::MailServer;
 use super::{Client, runtime};
+use actix_web::HttpServer;
 use actix_web::dev::ServerHandle;
 use chrono::{DateTime, Utc};
 use domain::ids::DealerId;
 use std::net::SocketAddr;
+use std::num::NonZeroU32;
 use std::sync::OnceLock;
+use weirbook::auth::EveryPermission;
+use weirbook::auth::revoked::Revoked;
+use weirbook::auth::token::Keys;
 use weirbook::db::Db;
 use weirbook::db::login::{APP_ROLE, GATE_ROLE};
 use weirbook::db::night_run::Counts;
 use weirbook::guesses::Guesses;
 use weirbook::jobs::mail::{Drained, drain};
 use weirbook::jobs::night_run;
-use weirbook::mail::{Mailer, Post};
-use weirbook::server::{Limits, Services, listen};
+use weirbook::mail::Post;
+use weirbook::rates::{Allowance, Rates};
+use weirbook::server::{Limits, Services, app, listen};
 use weirbook::telemetry::{Metrics, start_logging};
 
 /// Database connections of a test's service: requests of one test seldom overlap.
@@ -34,23 +40,24 @@ pub(crate) struct TestApp {
 impl TestApp {
     /// Starts it.
     pub(crate) async fn start() -> Self {
-        Self::start_with(None).await
+        Self::start_with(|_as_they_are| {}).await
     }
 
     /// Starts it with that mail server.
     pub(crate) async fn start_with_mail(server: &MailServer) -> Self {
-        Self::start_with(Some(server.mailer())).await
+        Self::start_with(|services| services.post.mailer = Some(server.mailer())).await
     }
 
-    async fn start_with(mailer: Option<Mailer>) -> Self {
-        Self::over(Database::migrated().await, mailer).await
+    /// Starts it with its parts changed.
+    pub(crate) async fn start_with(change: impl FnOnce(&mut Services)) -> Self {
+        Self::over(Database::migrated().await, change)
     }
 
-    /// Starts it over a database of the tests' server.
-    pub(crate) async fn over(database: Database, mailer: Option<Mailer>) -> Self {
+    /// Starts it over a database of the tests' server, with its parts changed.
+    pub(crate) fn over(database: Database, change: impl FnOnce(&mut Services)) -> Self {
         log_if_asked();
         let mut services = services(&database, POOL_SIZE);
-        services.post.mailer = mailer;
+        change(&mut services);
         let access =
             |address| Access { db: services.db.clone(), keys: services.keys.clone(), anyone: Client::new(address) };
         let _on_the_shared_runtime = runtime().enter();
@@ -63,6 +70,16 @@ impl TestApp {
     /// Where its database is, for the program.
     pub(crate) fn database_url(&self) -> String {
         self.database.url()
+    }
+
+    /// Another instance of the service over the same database.
+    pub(crate) fn another_instance(&self) -> Instance {
+        let services = services(&self.database, POOL_SIZE);
+        let _on_the_shared_runtime = runtime().enter();
+        let (address, server) = listen(services.clone(), SocketAddr::from(([127, 0, 0, 1], 0)), 1).unwrap();
+        let running = Running { handle: server.handle(), db: services.db.clone() };
+        runtime().spawn(server);
+        Instance { anyone: Client::new(address), _server: running }
     }
 
     /// Adds a dealer in Vienna with an owner, an office person and a technician, all signed in.
@@ -80,6 +97,11 @@ impl TestApp {
         &self.access.db
     }
 
+    /// What signs its tokens.
+    pub(crate) fn keys(&self) -> &Keys {
+        &self.access.keys
+    }
+
     /// A dealer's night run as of an instant.
     pub(crate) async fn night(&self, dealer: DealerId, as_of: DateTime<Utc>) -> Counts {
         night_run::run(self.db(), dealer, as_of, &|_done, _total| {}).await.unwrap()
@@ -88,6 +110,21 @@ impl TestApp {
     /// Works off the queue of mails as of an instant.
     pub(crate) async fn drain_mail(&self, now: DateTime<Utc>) -> Drained {
         drain(self.db(), &self.post, now).await.unwrap()
+    }
+
+    /// The same service once more, with the permissions taken out: every role has every one. What
+    /// is left is what the database holds by itself.
+    pub(crate) fn without_permissions(&self) -> Unguarded {
+        let _on_the_shared_runtime = runtime().enter();
+        let services =
+            Services { db: self.access.db.clone(), keys: self.access.keys.clone(), ..services(&self.database, 1) };
+        let application = move || app(&services).0.app_data(EveryPermission);
+        let server = HttpServer::new(application).workers(1).bind(("127.0.0.1", 0)).unwrap();
+        let anyone = Client::new(server.addrs()[0]);
+        let server = server.run();
+        let handle = server.handle();
+        runtime().spawn(server);
+        Unguarded { anyone, handle }
     }
 
     /// A plain connection to the service's database as the superuser, whom row-level security
@@ -104,10 +141,37 @@ pub(crate) fn services(database: &Database, pool_size: usize) -> Services {
     Services {
         db: Db::connect(owner.as_role(APP_ROLE), owner.as_role(GATE_ROLE), pool_size).unwrap(),
         keys: postgres().keys().clone(),
+        revoked: Revoked::default(),
         metrics: Metrics::default(),
         limits: Limits { batch_bytes_max: 16 << 20 },
         post: Post::new(None, "https://water.example.com"),
         guesses: Guesses::default(),
+        rates: Rates::new(Allowance { signed_in: NonZeroU32::MAX, unknown: NonZeroU32::MAX }),
+    }
+}
+
+/// A service without permissions; it ends when this is dropped.
+pub(crate) struct Unguarded {
+    pub(crate) anyone: Client,
+    handle: ServerHandle,
+}
+
+impl Drop for Unguarded {
+    fn drop(&mut self) {
+        drop(self.handle.stop(false));
+    }
+}
+
+/// A further instance of a service.
+pub(crate) struct Instance {
+    anyone: Client,
+    _server: Running,
+}
+
+impl Instance {
+    /// A client that is not signed in.
+    pub(crate) fn anyone(&self) -> &Client {
+        &self.anyone
     }
 }
 

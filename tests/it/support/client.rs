@@ -27,6 +27,16 @@ impl Client {
         Self { token: Some(token), ..self.clone() }
     }
 
+    /// Where the service is.
+    pub(crate) fn base(&self) -> &str {
+        &self.base
+    }
+
+    /// The access token; none of somebody who is not signed in.
+    pub(crate) fn token(&self) -> Option<&str> {
+        self.token.as_deref()
+    }
+
     /// A request to be completed and given to [`Client::send`].
     pub(crate) fn request(&self, method: Method, path: &str) -> RequestBuilder {
         let request = self.http.request(method, format!("{}{path}", self.base));
@@ -84,6 +94,30 @@ impl Client {
         self.send(request.header(CONTENT_TYPE, "application/x-www-form-urlencoded").body(body.to_owned())).await
     }
 
+    /// Sends the form of a page with files, part by part as a browser does.
+    pub(crate) async fn form_with_files(&self, path: &str, fields: &[(&str, &str)], files: &[(&str, &[u8])]) -> Answer {
+        let mut body = Vec::new();
+        let mut part = |head: String, content: &[u8]| {
+            body.extend(format!("--edge\r\nContent-Disposition: form-data; {head}\r\n\r\n").into_bytes());
+            body.extend_from_slice(content);
+            body.extend_from_slice(b"\r\n");
+        };
+        for (name, value) in fields {
+            part(format!("name=\"{name}\""), value.as_bytes());
+        }
+        for (name, bytes) in files {
+            part(format!("name=\"{name}\"; filename=\"IMG_1\"\r\nContent-Type: application/octet-stream"), bytes);
+        }
+        body.extend_from_slice(b"--edge--\r\n");
+        let request = self.browser(Method::POST, path).header("origin", &self.base);
+        self.send(request.header(CONTENT_TYPE, "multipart/form-data; boundary=edge").body(body)).await
+    }
+
+    /// A request without a token.
+    pub(crate) fn plain(&self, method: Method, path: &str) -> RequestBuilder {
+        self.http.request(method, format!("{}{path}", self.base))
+    }
+
     /// A request that names its token in the cookie, as a browser does.
     pub(crate) fn browser(&self, method: Method, path: &str) -> RequestBuilder {
         let token = self.token.as_deref().unwrap_or_default();
@@ -131,8 +165,19 @@ impl Answer {
         self.headers.get(name).map_or("", |value| value.to_str().unwrap())
     }
 
+    /// The cookies that it sets, by name.
+    pub(crate) fn cookies(&self) -> impl Iterator<Item = (&str, &str)> {
+        let set = self.headers.get_all("set-cookie").into_iter().map(|value| value.to_str().unwrap());
+        set.map(|set| set.split(';').next().unwrap().split_once('=').unwrap())
+    }
+
     pub(crate) fn text(&self) -> &str {
         std::str::from_utf8(&self.body).unwrap()
+    }
+
+    /// All that was answered, its head included.
+    pub(crate) fn whole(&self) -> String {
+        format!("{:?}\n{}", self.headers, String::from_utf8_lossy(&self.body))
     }
 
     pub(crate) fn bytes(&self) -> &[u8] {

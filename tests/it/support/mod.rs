@@ -1,6 +1,7 @@
 //! What the tests share: a PostgreSQL for the run, a service for each test, people who call it.
 
 mod app;
+mod browser;
 mod client;
 mod files;
 mod people;
@@ -11,9 +12,10 @@ mod records;
 mod smtp;
 
 pub(crate) use app::{TestApp, services};
+pub(crate) use browser::Browser;
 pub(crate) use client::{Answer, Client, form_body};
 pub(crate) use files::{generated, repository};
-pub(crate) use people::{Dealer, PASSWORD};
+pub(crate) use people::{Access, Dealer, PASSWORD};
 pub(crate) use postgres::Database;
 pub(crate) use program::{Scratch, Serving, weirbook};
 pub(crate) use python::python;

@@ -8,6 +8,7 @@ use weirbook::auth::token::{Identity, Keys};
 use weirbook::auth::{Role, password};
 use weirbook::db::Db;
 use weirbook::db::gate::{NewDealer, NewPerson};
+use weirbook::server::Services;
 
 /// Everybody's password.
 pub(crate) const PASSWORD: &str = "quiet water runs deep";
@@ -35,7 +36,7 @@ pub(crate) struct Dealer {
 }
 
 impl Dealer {
-    pub(super) async fn add(access: &Access, name: &str) -> Self {
+    pub(crate) async fn add(access: &Access, name: &str) -> Self {
         let new =
             NewDealer { name: name.to_owned(), time_zone: "Europe/Vienna".to_owned(), currency: "EUR".to_owned() };
         let id = access.db.add_dealer(&new).await.unwrap();
@@ -60,6 +61,11 @@ impl Dealer {
 }
 
 impl Access {
+    /// To a service over the same database, called by `anyone`.
+    pub(crate) fn of(services: &Services, anyone: &Client) -> Self {
+        Self { db: services.db.clone(), keys: services.keys.clone(), anyone: anyone.clone() }
+    }
+
     /// Adds an account with one membership. Its token is issued rather than asked for: the
     /// check of a password takes longer than most tests.
     async fn person(&self, dealer: DealerId, role: Role, customer: Option<Uuid>) -> Client {
@@ -75,8 +81,9 @@ impl Access {
         };
         let account = self.db.add_person(dealer, &new).await.unwrap();
         let membership = self.db.memberships(account).await.unwrap()[0].id;
-        let token =
-            self.keys.issue(&Identity { account, dealer, membership, role, customer }, chrono::Utc::now()).unwrap();
+        let session = Uuid::now_v7();
+        let identity = Identity { account, dealer, membership, revision: 1, role, customer, session, grant: None };
+        let token = self.keys.issue(&identity, chrono::Utc::now()).unwrap();
         self.anyone.with_token(token)
     }
 }

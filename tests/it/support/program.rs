@@ -98,7 +98,8 @@ impl Serving {
                 lines.lock().unwrap().push_str(&format!("{line}\n"));
             }
         });
-        let address = address.recv_timeout(Duration::from_secs(60));
+        // Long enough for a demo to be made; one that ends is known at once.
+        let address = address.recv_timeout(Duration::from_secs(400));
         let address = address.unwrap_or_else(|_| panic!("it does not serve: {}", log.lock().unwrap()));
         Self { child, address, log }
     }

@@ -61,6 +61,11 @@ impl MailServer {
         Mailer::new(&settings).unwrap()
     }
 
+    /// Where it listens.
+    pub(crate) fn address(&self) -> SocketAddr {
+        self.address
+    }
+
     /// Answers the next recipient so.
     pub(crate) fn refuse_next(&self, reply: &'static str) {
         self.kept.lock().unwrap().refusals.push_back(reply);
@@ -172,8 +177,8 @@ impl Mail {
     /// The path of the link in it.
     pub(crate) fn link(&self) -> String {
         let text = self.text();
-        let start = text.find("/read/").unwrap_or_else(|| panic!("no link in {text}"));
-        text[start..].split_whitespace().next().unwrap().to_owned()
+        let (_, link) = text.split_once("https://water.example.com").unwrap_or_else(|| panic!("no link in {text}"));
+        link.split_whitespace().next().unwrap().to_owned()
     }
 }
 

@@ -37,6 +37,10 @@ pub(crate) struct Chart {
     /// Shift to detect, in deviations: the CUSUM's reference value is half of it
     #[arg(long, default_value_t = 1.0, conflicts_with = "lambda")]
     shift: f64,
+    /// Begin the CUSUM's sums there, in deviations: half of its limit finds sooner what is wrong from
+    /// the begin
+    #[arg(long, default_value_t = 0.0, conflicts_with = "lambda")]
+    head_start: f64,
     /// Draw an EWMA instead, with this weight of the newest value
     #[arg(long)]
     lambda: Option<f64>,
@@ -105,7 +109,11 @@ impl Chart {
         let k = self.shift / 2.0;
         // Two sums watch, each half as often wrong.
         let h = cusum_limit(k, 2.0 * self.run_length).ok_or(wrong)?;
-        Ok((json!({ "cusum": { "k": k, "h": h } }), h, Cusum { k, h }.points(z)))
+        if !(0.0..=h).contains(&self.head_start) {
+            return Err(format!("--head-start: give 0 to the limit, {h:.3}").into());
+        }
+        let chart = json!({ "cusum": { "k": k, "h": h, "head_start": self.head_start } });
+        Ok((chart, h, Cusum { k, h }.points_from(self.head_start, z)))
     }
 }
 
@@ -118,6 +126,7 @@ mod tests {
             file: "-".into(),
             run_length: 465.44,
             shift: 1.0,
+            head_start: 0.0,
             lambda,
             baseline: 60,
             mean: Some(10.0),
@@ -141,5 +150,8 @@ mod tests {
         let own = Chart { mean: None, deviation: None, ..asked(None) };
         assert!(own.answer(&values, &[]).unwrap_err().to_string().starts_with("12 values are no baseline"));
         assert!(Chart { run_length: 0.0, ..asked(None) }.answer(&values, &[]).is_err());
+        let started = Chart { head_start: 4.9, ..asked(None) }.answer(&values, &[]).unwrap();
+        assert_eq!(started["signals"][0], "7", "{started}");
+        assert!(Chart { head_start: 5.5, ..asked(None) }.answer(&values, &[]).is_err());
     }
 }

@@ -2,7 +2,7 @@
 
 use super::{tariff, touch, water_account};
 use crate::db::error::known;
-use crate::db::fact::{self, Of};
+use crate::db::fact::{self, Of, StoredDay};
 use crate::db::measures::working_days;
 use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::water_bill;
@@ -13,9 +13,11 @@ use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::accounts::bill::{Evidence, SiteBill};
+use domain::cost::washes::counters_count_all;
 use domain::facts::DayFact;
 use domain::ids::{AccountId, BillId, CustomerId, SiteId, WaterAccountId};
 use domain::measures::wash_tally::WashTally;
+use domain::metering::stream::Stream;
 use domain::tariff::Cycle;
 use domain::units::Litres;
 use serde_json::{Value, json};
@@ -161,22 +163,38 @@ pub async fn with_evidence(
     let before = bills.map(|bill| bill.value).rfind(|other| other.period.to <= bill.value.period.from);
     let site = account_record.site_id;
     let money = money_inputs::baselines(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
-    let days = days_of(tx, site, bill.value.period).await?;
+    let stored = days_of(tx, site, bill.value.period).await?;
+    let counters = count_all(&stored);
+    let days = facts(stored);
     let days_before = match &before {
-        Some(before) => days_of(tx, site, before.period).await?,
+        Some(before) => facts(days_of(tx, site, before.period).await?),
         None => Vec::new(),
     };
     let tariff = tariff::whole(tx, account).await?;
     let working = working_days::calendars(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
     let tallies = notes::all::<WashTally>(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
     let baselines = money.site;
-    let evidence = Evidence { account: account_record, tariff, before, days, days_before, baselines, working, tallies };
+    let account = account_record;
+    let evidence = Evidence { account, tariff, before, days, days_before, baselines, working, tallies, counters };
     Ok((bill, evidence))
 }
 
-async fn days_of(tx: &Tx<'_>, site: SiteId, period: Cycle) -> Result<Vec<DayFact>, DbError> {
-    let last = period.to.pred_opt().unwrap_or(period.from);
-    Ok(fact::days(tx, Of::Site(site.0), period.from, last).await?.into_iter().map(|day| day.fact).collect())
+async fn days_of(tx: &Tx<'_>, site: SiteId, period: Cycle) -> Result<Vec<StoredDay>, DbError> {
+    fact::days(tx, Of::Site(site.0), period.from, period.to.pred_opt().unwrap_or(period.from)).await
+}
+
+fn facts(days: Vec<StoredDay>) -> Vec<DayFact> {
+    days.into_iter().map(|day| day.fact).collect()
+}
+
+/// Whether the counters at a site count all washes.
+fn count_all(days: &[StoredDay]) -> bool {
+    let mut subjects: HashMap<Uuid, (bool, bool)> = HashMap::new();
+    for day in days {
+        let subject = subjects.entry(day.subject_id).or_insert((day.unit_id.is_none(), false));
+        subject.1 |= day.fact.amounts.get(Stream::WashCount).is_some();
+    }
+    counters_count_all(subjects.into_values())
 }
 
 /// The bills of accounts that count, the oldest first.

@@ -14,7 +14,6 @@ use domain::asking::expected::{Expected, LastRead};
 use domain::ids::{CustomerId, SiteId};
 use domain::metering::history::MonthUse;
 use domain::metering::meter::MeterFacts;
-use domain::metering::stream::ReadBy;
 use domain::zone::{Month, day_bounds, local_date};
 use uuid::Uuid;
 
@@ -108,7 +107,7 @@ impl Held {
     /// Whether people read it, and not telemetry.
     #[must_use]
     pub fn is_read_by_people(&self) -> bool {
-        matches!(self.facts.read_by, ReadBy::Technician | ReadBy::Customer)
+        self.facts.read_by.by_hand()
     }
 
     /// An instant's day at its site.

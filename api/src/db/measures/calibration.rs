@@ -7,8 +7,9 @@ use crate::db::schema::calibration;
 use crate::db::{DbError, Tx, calibration_limits, component};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
-use diesel::insert_into;
 use diesel::prelude::*;
+use diesel::sql_types::{Array, Timestamptz, Uuid as SqlUuid};
+use diesel::{insert_into, sql_query};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{ComponentId, UnitId};
@@ -16,6 +17,7 @@ use domain::measures::calibration::{Calibration, Limits, Point, Probe};
 use domain::span::Span;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use std::collections::HashMap;
 use uuid::Uuid;
 
 #[derive(QueryableByName)]
@@ -25,6 +27,40 @@ pub(crate) struct Row {
     component_id: Option<Uuid>,
     probe: String,
     record: Value,
+}
+
+/// A common table of what calibrations say of parts by the instant `$1`: when one left a part good
+/// the last time, and when one left it beyond use after that.
+pub(in crate::db) const CHECKED: &str = "
+checked as (
+  select k.component_id, k.good_at,
+         min(k.at) filter (where not k.left_good and k.at > coalesce(k.good_at, '-infinity')) as failed_at
+    from (select c.component_id, c.at, c.left_good,
+                 max(c.at) filter (where c.left_good) over (partition by c.component_id) as good_at
+            from calibration c
+            join component p on p.dealer_id = c.dealer_id and p.id = c.component_id
+           where c.withdrawn_at is null and c.at <= $1 and c.at >= p.fitted_at and (p.out_at is null or c.at <= p.out_at)) k
+   group by k.component_id, k.good_at)";
+
+#[derive(QueryableByName)]
+struct FailedRow {
+    #[diesel(sql_type = SqlUuid)]
+    component_id: Uuid,
+    #[diesel(sql_type = Timestamptz)]
+    failed_at: DateTime<Utc>,
+}
+
+/// Of parts, those that a calibration left beyond use, and when.
+///
+/// # Errors
+/// When the database fails.
+pub(in crate::db) async fn failed(tx: &Tx<'_>, parts: &[Uuid]) -> Result<HashMap<Uuid, DateTime<Utc>>, DbError> {
+    let sql = format!(
+        "with {CHECKED} select component_id, failed_at from checked where failed_at is not null and component_id = any($2)"
+    );
+    let rows: Vec<FailedRow> =
+        sql_query(sql).bind::<Timestamptz, _>(tx.now()).bind::<Array<SqlUuid>, _>(parts).load(&mut tx.conn()).await?;
+    Ok(rows.into_iter().map(|row| (row.component_id, row.failed_at)).collect())
 }
 
 /// What stands in the column `record`.
@@ -70,15 +106,25 @@ impl Note for Calibration {
         false
     }
 
+    fn tells_condition(&self) -> bool {
+        true
+    }
+
     async fn prepare(&self, tx: &Tx<'_>, owner: UnitId, _place: &Place) -> Result<(), DbError> {
         let Some(id) = self.component_id else { return Ok(()) };
         let fix = "give the id of a probe that is among this unit's parts";
-        let unknown = || Faults::one("/component_id", "unknown_reference", fix);
-        match component::get(tx, id).await {
-            Ok(part) if part.value.unit_id == owner => Ok(()),
-            Ok(_) | Err(DbError::NotFound) => Err(unknown().into()),
-            Err(error) => Err(error),
+        let part = match component::get(tx, id).await {
+            Ok(part) if part.value.unit_id == owner => part.value,
+            Ok(_) | Err(DbError::NotFound) => {
+                return Err(Faults::one("/component_id", "unknown_reference", fix).into());
+            }
+            Err(error) => return Err(error),
+        };
+        if self.at < part.fitted_at || part.out.is_some_and(|out| out.at < self.at) {
+            let fix = "the probe was not fitted then; correct the time, or name the one that was";
+            return Err(Faults::one("/component_id", "not_fitted", fix).into());
         }
+        Ok(())
     }
 
     /// It is held against the limits of the day on which it is noted down.

@@ -13,6 +13,7 @@ use domain::fault::Faults;
 use domain::ids::{NoteId, SiteId};
 use domain::span::Span;
 use serde_json::json;
+use std::borrow::Cow;
 use std::fmt::Display;
 use uuid::Uuid;
 
@@ -26,7 +27,7 @@ pub(crate) trait Dated: Note<Owner = SiteId> {
     const KIND: &'static str;
 
     /// Its kind.
-    fn kind(&self) -> &str;
+    fn kind(&self) -> Cow<'_, str>;
 
     /// When it begins, and when it ends if that is known.
     fn bounds(&self) -> (Self::Bound, Option<Self::Bound>);
@@ -54,7 +55,7 @@ pub(super) async fn end_running<N: Dated>(tx: &Tx<'_>, site: SiteId, place: &Pla
     ))
     .bind::<SqlUuid, _>(site.0)
     .bind::<Text, _>(&from)
-    .bind::<Text, _>(new.kind())
+    .bind::<Text, _>(new.kind().as_ref())
     .load(&mut tx.conn())
     .await?;
     for Ended { id } in ended {

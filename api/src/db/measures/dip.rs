@@ -2,9 +2,9 @@
 
 use super::owner::Place;
 use super::{Head, INSTANT, Note, head_of_site};
-use crate::db::error::known;
+use crate::db::error::{known, named};
 use crate::db::schema::dip;
-use crate::db::stock::{item, named};
+use crate::db::stock::item;
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;

@@ -2,9 +2,9 @@
 
 use super::owner::Place;
 use super::{Head, INSTANT, Note, head_of_unit};
-use crate::db::error::known;
+use crate::db::error::{known, named};
 use crate::db::schema::{dosing_setting, draw_down};
-use crate::db::stock::{item, named};
+use crate::db::stock::item;
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
@@ -90,6 +90,10 @@ impl Note for DosingSetting {
         false
     }
 
+    fn tells_condition(&self) -> bool {
+        true
+    }
+
     async fn prepare(&self, tx: &Tx<'_>, _owner: UnitId, _place: &Place) -> Result<(), DbError> {
         named("/item_id", item::get(tx, self.item_id).await)?;
         Ok(())
@@ -152,6 +156,10 @@ impl Note for PumpTest {
     /// No water figure rests on it.
     fn counts(&self) -> bool {
         false
+    }
+
+    fn tells_condition(&self) -> bool {
+        true
     }
 
     async fn prepare(&self, tx: &Tx<'_>, _owner: UnitId, _place: &Place) -> Result<(), DbError> {

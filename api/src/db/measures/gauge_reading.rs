@@ -64,6 +64,11 @@ impl Note for GaugeReading {
         self.gauge == Gauge::Level
     }
 
+    /// Pressures tell how clogged media are.
+    fn tells_condition(&self) -> bool {
+        self.gauge == Gauge::Pressure
+    }
+
     async fn insert(&self, tx: &Tx<'_>, head: &Head) -> Result<(), DbError> {
         let values = (head_of_unit!(gauge_reading, head), Row::from(self));
         insert_into(gauge_reading::table).values(values).execute(&mut tx.conn()).await?;

@@ -14,12 +14,13 @@ use diesel::prelude::*;
 use diesel::{insert_into, select};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
-use domain::ids::{MeterId, SiteId};
+use domain::ids::{MeterId, NoteId, SiteId};
 use domain::measures::days::Days;
 use domain::measures::guns::{FlowTest, GunHours, WashDerivation};
 use domain::metering::stream::Stream;
 use domain::span::Span;
 use domain::water::wash::BucketTest;
+use std::borrow::Cow;
 use uuid::Uuid;
 
 #[derive(QueryableByName, Insertable)]
@@ -64,6 +65,12 @@ impl Note for FlowTest {
         insert_into(flow_test::table).values(values).execute(&mut tx.conn()).await?;
         Ok(())
     }
+}
+
+/// The site at which a flow test was made.
+pub(in crate::db) async fn tested_at(tx: &Tx<'_>, id: NoteId) -> Result<SiteId, DbError> {
+    let site = flow_test::table.filter(flow_test::id.eq(id.0)).select(flow_test::site_id);
+    Ok(SiteId(site.first(&mut tx.conn()).await?))
 }
 
 #[derive(QueryableByName, Insertable)]
@@ -125,7 +132,8 @@ impl Note for WashDerivation {
             let fix = "no gun of this label was tested at the site; add its flow test first, or correct the label";
             faults.add("/gun", "unknown_gun", fix);
         }
-        check_meter(tx, &mut faults, (site, place), self).await?;
+        let of = (Stream::RunHours, "give a meter of run_hours: at the gun's trigger or at its pump");
+        check_meter(tx, &mut faults, (site, self.span(place.zone)), self.meter_id, of).await?;
         faults.or(())?;
         end_running(tx, site, place, self).await
     }
@@ -137,14 +145,15 @@ impl Note for WashDerivation {
     }
 }
 
-/// Notes a fault when the meter of a derivation does not count run hours at the site.
-async fn check_meter(
+/// Notes a fault when a meter does not measure the stream at the site.
+pub(super) async fn check_meter(
     tx: &Tx<'_>,
     faults: &mut Faults,
-    (site, place): (SiteId, &Place),
-    new: &WashDerivation,
+    (site, span): (SiteId, Span),
+    id: MeterId,
+    (stream, fix): (Stream, &'static str),
 ) -> Result<(), DbError> {
-    let meter = match meter::get(tx, new.meter_id).await {
+    let meter = match meter::get(tx, id).await {
         Err(DbError::NotFound) => {
             let fix = "nothing of yours has this id; list the meters to find the right one";
             faults.add("/meter_id", "unknown_reference", fix);
@@ -152,10 +161,10 @@ async fn check_meter(
         }
         found => found?,
     };
-    if meter.meter.value.facts.stream != Stream::RunHours {
-        faults.add("/meter_id", "wrong_stream", "give a meter of run_hours: at the gun's trigger or at its pump");
+    if meter.meter.value.facts.stream != stream {
+        faults.add("/meter_id", "wrong_stream", fix);
     }
-    let serving = holding::of_site(tx, site, new.span(place.zone)).await?;
+    let serving = holding::of_site(tx, site, span).await?;
     if !serving.iter().any(|(no, _)| *no == meter.no.0) {
         faults.add("/meter_id", "not_at_site", "the meter serves another site then; attach it here, or give another");
     }
@@ -167,8 +176,8 @@ impl Dated for WashDerivation {
     const RANGE: (&'static str, &'static str) = ("daterange", "date");
     const KIND: &'static str = "gun";
 
-    fn kind(&self) -> &str {
-        &self.gun
+    fn kind(&self) -> Cow<'_, str> {
+        self.gun.as_str().into()
     }
 
     fn bounds(&self) -> (NaiveDate, Option<NaiveDate>) {

@@ -17,6 +17,7 @@ use domain::ids::SiteId;
 use domain::measures::days::Days;
 use domain::measures::loss_coefficient::{Basis, Loss, LossCoefficient, coefficient, parts};
 use domain::span::Span;
+use std::borrow::Cow;
 
 #[derive(QueryableByName, Insertable)]
 #[diesel(table_name = loss_coefficient)]
@@ -86,8 +87,8 @@ impl Dated for LossCoefficient {
     const RANGE: (&'static str, &'static str) = ("daterange", "date");
     const KIND: &'static str = "loss";
 
-    fn kind(&self) -> &str {
-        self.loss.as_str()
+    fn kind(&self) -> Cow<'_, str> {
+        self.loss.as_str().into()
     }
 
     fn bounds(&self) -> (NaiveDate, Option<NaiveDate>) {

@@ -18,12 +18,13 @@ pub(crate) mod rain;
 pub(crate) mod sample;
 pub(crate) mod volume_event;
 pub(crate) mod wash_chemical;
+pub(crate) mod wash_sessions;
 pub(crate) mod wash_tally;
 pub(crate) mod working_days;
 
 use super::page::After;
 use super::stamp::Change;
-use super::{DbError, Tx};
+use super::{DbError, Tx, condition_notes};
 use crate::auth::Reach;
 use chrono::{DateTime, Duration, NaiveDate, Utc};
 use chrono_tz::Tz;
@@ -65,6 +66,11 @@ pub(crate) trait Note: Sized {
     /// Whether water figures are computed from it.
     fn counts(&self) -> bool {
         true
+    }
+
+    /// Whether the condition of its unit is tested on it.
+    fn tells_condition(&self) -> bool {
+        false
     }
 
     /// Holds it against what is stored, and makes room for it there.
@@ -338,6 +344,9 @@ async fn changed<N: Note>(
 ) -> Result<(), DbError> {
     if noted.value.counts() {
         owner.touch(tx, span).await?;
+    }
+    if noted.value.tells_condition() {
+        condition_notes::due(tx, owner.key()).await?;
     }
     let why = noted.withdrawn.as_ref().map(|withdrawn| withdrawn.why.as_str());
     tx.log(Change {

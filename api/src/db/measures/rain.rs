@@ -20,6 +20,7 @@ use domain::measures::rain::{RainDay, RainIntake, RainSource};
 use domain::span::Span;
 use domain::zone::local_date;
 use serde_json::json;
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 #[derive(QueryableByName, Insertable)]
@@ -159,8 +160,8 @@ impl Dated for RainIntake {
     /// A site has one diverter.
     const KIND: &'static str = "''";
 
-    fn kind(&self) -> &'static str {
-        ""
+    fn kind(&self) -> Cow<'_, str> {
+        "".into()
     }
 
     fn bounds(&self) -> (DateTime<Utc>, Option<DateTime<Utc>>) {

@@ -17,6 +17,7 @@ use domain::ids::SiteId;
 use domain::measures::days::Days;
 use domain::service::chemical::{Standing, WashChemical};
 use domain::span::Span;
+use std::borrow::Cow;
 
 #[derive(QueryableByName, Insertable)]
 #[diesel(table_name = wash_chemical)]
@@ -76,8 +77,8 @@ impl Dated for WashChemical {
     const RANGE: (&'static str, &'static str) = ("daterange", "date");
     const KIND: &'static str = "product";
 
-    fn kind(&self) -> &str {
-        &self.product
+    fn kind(&self) -> Cow<'_, str> {
+        self.product.as_str().into()
     }
 
     fn bounds(&self) -> (NaiveDate, Option<NaiveDate>) {

@@ -19,6 +19,7 @@ use domain::measures::working_days::WorkingDays;
 use domain::metering::spread::WorkingCalendar;
 use domain::span::Span;
 use serde_json::{Value, json};
+use std::borrow::Cow;
 use std::collections::HashMap;
 use uuid::Uuid;
 
@@ -67,8 +68,8 @@ impl Dated for WorkingDays {
     const RANGE: (&'static str, &'static str) = ("daterange", "date");
     const KIND: &'static str = "'week'";
 
-    fn kind(&self) -> &str {
-        ONE_KIND
+    fn kind(&self) -> Cow<'_, str> {
+        ONE_KIND.into()
     }
 
     fn bounds(&self) -> (NaiveDate, Option<NaiveDate>) {

@@ -7,13 +7,14 @@ use crate::db::fact::{self, Of, Whose};
 use crate::db::range::{self, Range};
 use crate::db::schema::{customer, dealer, placement};
 use crate::db::{DbError, Tx, money_inputs, period_fact};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, Double, Nullable, Text, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
-use domain::accounts::site_money::SiteMoney;
+use domain::accounts::site_account::SiteAccount;
+use domain::accounts::site_money::{AccountMoney, SiteMoney};
 use domain::customer::UnitSystem;
 use domain::facts::{DayFact, MonthFact};
 use domain::ids::CustomerId;
@@ -65,6 +66,8 @@ pub(in crate::db) async fn gather_with(
     let around = if billed { CYCLE_MONTHS } else { 0 };
     let (first, last) = (0..around).fold((month, month), |(first, last), _| (first.previous(), last.next()));
     let site_days = add_days(tx, of, month, (first, last), &mut subjects).await?;
+    let reach = cycles_reach(&money, month);
+    let fresh = fact::fresh_of_sites(tx, of, reach, month).await?;
     let stays = stays(tx, of, first, last).await?;
     add_periods(tx, of, (first_shown, month), &mut subjects).await?;
     add_meters(tx, month, &mut subjects).await?;
@@ -77,6 +80,7 @@ pub(in crate::db) async fn gather_with(
         now: tx.now(),
         subjects,
         site_days,
+        fresh,
         stays,
         money,
         upkeep: Upkeep::default(),
@@ -99,6 +103,20 @@ pub(in crate::db) async fn gather_whole(
     let style = style::get(tx).await?.style;
     let upkeep = upkeep::of(tx, of, month, &inputs.subjects, &style.limits).await?;
     Ok(Inputs { upkeep, style, ..inputs })
+}
+
+/// The months around one into which a billing cycle that touches it may reach: none where every cycle
+/// is a calendar month.
+fn cycles_reach(money: &[SiteMoney], month: Month) -> (Month, Month) {
+    let calendar = |from: NaiveDate, to: NaiveDate| from.day() == 1 && to == Month::of(from).next().first_day();
+    let aligned = |account: &AccountMoney| {
+        let SiteAccount { cycle_anchor, account: known, .. } = &account.record;
+        let billed = account.bills.iter().all(|bill| calendar(bill.period.from, bill.period.to));
+        known.cycle_months == 1 && cycle_anchor.day() == 1 && billed
+    };
+    let all = money.iter().flat_map(|site| &site.accounts).all(aligned);
+    let around = if all { 0 } else { CYCLE_MONTHS };
+    (0..around).fold((month, month), |(first, last), _| (first.previous(), last.next()))
 }
 
 #[derive(QueryableByName)]

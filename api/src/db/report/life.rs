@@ -97,8 +97,8 @@ async fn freeze(tx: &Tx<'_>, stored: &StoredReport, how: &str, reason: Option<&s
         .await?;
     standing::open(tx, stored).await?;
     recipient::want_sent(tx, stored, revision).await?;
-    for (month, amounts) in stored.figures.carried() {
-        standing::carried(tx, CustomerId(stored.customer_id), month, &amounts).await?;
+    for carried in stored.figures.carried() {
+        standing::carried(tx, CustomerId(stored.customer_id), &carried).await?;
     }
     logged(tx, stored, revision, json!({ "deed": "issued", "by": how, "reason": reason })).await
 }

@@ -13,7 +13,7 @@ use domain::ids::{CustomerId, ReportId};
 use domain::report::SavingsReport;
 use domain::report::adjustment::Adjustment;
 use domain::report::changes::changes;
-use domain::report::claims::Claims;
+use domain::report::claims::{Claims, SiteClaims};
 use domain::report::standing::{Standing, Verdict};
 use domain::zone::Month;
 use serde_json::{Value, json};
@@ -116,11 +116,15 @@ pub(super) async fn open(tx: &Tx<'_>, issued: &super::StoredReport) -> Result<()
 }
 
 /// Notes that an issued report carries an amount for an earlier month.
-pub(super) async fn carried(tx: &Tx<'_>, customer: CustomerId, month: Month, amounts: &Claims) -> Result<(), DbError> {
+pub(super) async fn carried(
+    tx: &Tx<'_>,
+    customer: CustomerId,
+    (month, amounts, sites): &(Month, Claims, SiteClaims),
+) -> Result<(), DbError> {
     let own = report_standing::customer_id.eq(customer.0).and(report_standing::month.eq(month.first_day()));
     let row: Row = report_standing::table.filter(own).select(Row::as_select()).first(&mut tx.conn()).await?;
     let mut stored = StoredStanding::try_from(row)?;
-    stored.standing.carry(amounts);
+    stored.standing.carry(amounts, sites);
     keep(tx, &stored).await
 }
 

@@ -5,7 +5,7 @@ use crate::db::stock::use_of_site;
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::sql_query;
-use diesel::sql_types::{Date, Double, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Bool, Date, Double, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::{CustomerId, SiteId};
 use domain::measures::sample::{Qualifier, Quantity, SampleUnit};
@@ -97,11 +97,11 @@ async fn events(tx: &Tx<'_>, customer: CustomerId, month: Month) -> Result<Vec<D
     Ok(rows.into_iter().map(done).collect())
 }
 
-/// What an event was about, in the words of who wrote it down.
+/// What an event was about, in the words of who wrote it down; of a calibration, which probe.
 fn what(details: Details) -> String {
     match details {
         Details::Visit(visit) => visit.purpose.join("; "),
-        Details::Calibration(calibration) => calibration.instrument,
+        Details::Calibration(calibration) => calibration.probe.as_str().to_owned(),
         Details::Replacement(replacement) => replacement.part,
         Details::Failure(failure) => failure.part,
         Details::CleanOut(_) | Details::Adjustment(_) | Details::Inspection(_) | Details::Handover(_) => String::new(),
@@ -228,13 +228,15 @@ struct SampledRow {
     unit: String,
     #[diesel(sql_type = Text)]
     method: String,
+    #[diesel(sql_type = Bool)]
+    in_doubt: bool,
 }
 
 const SAMPLES: &str = at_sites!(
     "stay.of, e.at, (e.at at time zone stay.time_zone)::date as day, e.point, e.what, e.qualifier, e.value, e.unit,
-     coalesce(e.method, '') as method",
+     coalesce(e.method, '') as method, e.in_doubt",
     " from stay
-      join sample e on e.unit_id = stay.unit_id and stay.valid @> e.at
+      join sample_seen e on e.unit_id = stay.unit_id and stay.valid @> e.at
      where (e.at at time zone stay.time_zone)::date between $2 and $3 and e.withdrawn_at is null
      order by e.at, e.id"
 );
@@ -257,6 +259,7 @@ async fn samples(tx: &Tx<'_>, customer: CustomerId, month: Month, limits: &[Limi
             value: row.value,
             unit: known("unit", SampleUnit::from_name(&row.unit))?,
             method: row.method,
+            in_doubt: row.in_doubt,
             limit: None,
             within: None,
         };

@@ -1,7 +1,10 @@
-//! Units at risk in the database: the fleet to forecast, the forecasts, how they turned out.
+//! Units at risk in the database: the fleet to forecast, the forecasts, how they turned out,
+//! and what followed findings and signs.
 
-pub mod costs;
+pub mod figures;
 pub mod fleet;
+pub mod followed;
 pub mod outcomes;
+mod signs;
 pub mod store;
 pub mod view;

@@ -1,6 +1,7 @@
 //! What became of forecasts, and their scores.
 
 use crate::db::error::known;
+use crate::db::measures::calibration::CHECKED;
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
@@ -9,7 +10,7 @@ use diesel::sql_types::{Array, BigInt, Bool, Date, Double, Nullable, SmallInt, T
 use diesel_async::RunQueryDsl;
 use domain::component::{OutWhy, TakenOut};
 use domain::risk::HORIZONS_DAYS;
-use domain::risk::outcome::{Outcome, outcome};
+use domain::risk::outcome::{Outcome, ended, outcome};
 use domain::risk::scores::Judged;
 use uuid::Uuid;
 
@@ -29,18 +30,24 @@ struct DueRow {
     out_at: Option<DateTime<Utc>>,
     #[diesel(sql_type = Nullable<Text>)]
     out_why: Option<String>,
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    failed_calibration_at: Option<DateTime<Utc>>,
 }
 
 /// Forecasts whose horizon has passed and was not looked up yet, and those of parts that changed
-/// since; a unit's retirement ends the watch over its parts.
+/// or were calibrated since; a unit's retirement ends the watch over its parts.
 const DUE: &str = "
-with asked as (
+asked as (
   select n.night, n.made_at, n.looked_at, h.days,
          n.settled_days < h.days and n.made_at + make_interval(days => h.days) <= $1 as passed
     from forecast_night n cross join unnest($2::int2[]) as h (days)),
 changed as materialized (
   select c.id, c.unit_id, c.changed_at from component c
-   where c.changed_at >= (select min(n.looked_at) from forecast_night n)),
+   where c.changed_at >= (select min(n.looked_at) from forecast_night n)
+  union all
+  select k.component_id, k.unit_id, greatest(k.created_at, k.withdrawn_at) from calibration k
+   where k.component_id is not null
+     and greatest(k.created_at, k.withdrawn_at) >= (select min(n.looked_at) from forecast_night n)),
 named as (
   select a.*, f.component_id, f.unit_id from asked a join forecast f on f.night = a.night
    where a.passed and f.p_30 is not null
@@ -49,12 +56,15 @@ named as (
     join changed c on c.changed_at >= a.looked_at
     join forecast f on f.night = a.night and f.unit_id = c.unit_id and f.component_id = c.id
    where f.p_30 is not null)
-select a.night, a.made_at, a.component_id, a.days as horizon_days, c.last_good_at,
+select a.night, a.made_at, a.component_id, a.days as horizon_days,
+       greatest(case when k.failed_at is null or c.last_good_at < k.failed_at then c.last_good_at end, k.good_at)
+         as last_good_at, k.failed_at as failed_calibration_at,
        coalesce(c.out_at, u.ended_at) as out_at,
        coalesce(c.out_why, case when u.ended_at is not null then 'unknown' end) as out_why
   from named a
   join component c on c.id = a.component_id
   join unit u on u.id = a.unit_id
+  left join checked k on k.component_id = c.id
  order by a.night, a.days, a.component_id";
 
 /// Looks up what became of forecasts by the transaction's instant, and writes it down.
@@ -63,7 +73,7 @@ select a.night, a.made_at, a.component_id, a.days as horizon_days, c.last_good_a
 /// When the database fails.
 pub async fn settle(tx: &Tx<'_>) -> Result<(), DbError> {
     let horizons: Vec<i16> = HORIZONS_DAYS.iter().filter_map(|days| i16::try_from(*days).ok()).collect();
-    let rows: Vec<DueRow> = sql_query(DUE)
+    let rows: Vec<DueRow> = sql_query(format!("with {CHECKED}, {DUE}"))
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Array<SmallInt>, _>(&horizons)
         .load(&mut tx.conn())
@@ -95,7 +105,8 @@ impl DueRow {
             _ => None,
         };
         let horizon = u16::try_from(self.horizon_days).unwrap_or(0);
-        Ok(outcome(self.made_at, horizon, self.last_good_at, out, now))
+        let end = ended(out, self.failed_calibration_at);
+        Ok(outcome(self.made_at, horizon, self.last_good_at, end, now))
     }
 }
 

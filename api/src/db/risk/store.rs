@@ -1,15 +1,18 @@
 //! Writes a night's forecasts: one statement for many rows; what the night had before goes.
 
+use super::followed;
 use crate::db::{DbError, Tx};
 use chrono::NaiveDate;
 use diesel::sql_query;
-use diesel::sql_types::{Array, Date, Double, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Bool, Date, Double, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::reliability::assess::Forecaster;
 use domain::reliability::replace::WhyRun;
 use domain::risk::LEVEL;
 use domain::risk::life_model::{GroupKey, LifeModel};
-use domain::risk::night::{Ahead, Night, PartForecast, Plan};
+use domain::risk::night::{Ahead, Night, PartForecast};
+use domain::risk::plan::{Plan, Replace};
+use domain::risk::upset::{Shown, UpsetRisk};
 use domain::risk::words;
 use serde_json::{Value, json};
 use std::collections::HashMap;
@@ -37,7 +40,16 @@ pub async fn replace(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<
     for parts in computed.parts.chunks(ROWS_AT_ONCE) {
         insert_parts(tx, night, parts, &groups).await?;
     }
-    rank(tx, night, computed).await
+    rank(tx, night, computed).await?;
+    let last = "select not exists (select from forecast_night where night > $1) as last";
+    let last: Last = sql_query(last).bind::<Date, _>(night).get_result(&mut tx.conn()).await?;
+    if last.last { followed::keep(tx, &computed.followed).await } else { Ok(()) }
+}
+
+#[derive(diesel::QueryableByName)]
+struct Last {
+    #[diesel(sql_type = Bool)]
+    last: bool,
 }
 
 /// Takes away the night itself, and nights that were kept only as the last one.
@@ -110,12 +122,13 @@ fn figures(model: &LifeModel) -> Value {
 
 const INSERT_PARTS: &str = "
 insert into forecast (night, component_id, unit_id, grp, age, age_from, reach, alike_failed, alike_known, rated_life,
-                      replace_at, run_why, use_30, p_30, lower_30, upper_30, rate_p_30, use_90, p_90, lower_90, upper_90,
-                      rate_p_90)
+                      replace_at, run_why, replace_saving, visit_on, visit_more, age_estimated, factor, use_30, p_30, lower_30, upper_30, rate_p_30, use_90,
+                      p_90, lower_90, upper_90, rate_p_90)
 select $1, g.*
   from unnest($2::uuid[], $3::uuid[], $4::int4[], $5::float8[], $6::text[], $7::float8[], $8::int4[], $9::int4[],
-              $10::float8[], $11::float8[], $12::text[], $13::float8[], $14::float8[], $15::float8[], $16::float8[],
-              $17::float8[], $18::float8[], $19::float8[], $20::float8[], $21::float8[], $22::float8[]) as g";
+              $10::float8[], $11::float8[], $12::text[], $13::jsonb[], $14::date[], $15::float8[], $16::float8[],
+              $17::float8[], $18::float8[], $19::float8[], $20::float8[], $21::float8[], $22::float8[], $23::float8[],
+              $24::float8[], $25::float8[], $26::float8[], $27::float8[]) as g";
 
 async fn insert_parts(
     tx: &Tx<'_>,
@@ -130,14 +143,21 @@ async fn insert_parts(
         .bind::<Array<SqlUuid>, _>(column(parts, |part| part.component.0))
         .bind::<Array<SqlUuid>, _>(column(parts, |part| part.unit.0))
         .bind::<Array<Integer>, _>(column(parts, number))
-        .bind::<Array<Double>, _>(column(parts, |part| part.age))
-        .bind::<Array<Text>, _>(column(parts, |part| part.age_from.as_str()))
+        .bind::<Array<Double>, _>(column(parts, |part| part.age.value))
+        .bind::<Array<Text>, _>(column(parts, |part| part.age.source.as_str()))
         .bind::<Array<Double>, _>(column(parts, |part| part.reach))
         .bind::<Array<Integer>, _>(column(parts, |part| count(part.alike.failed)))
         .bind::<Array<Integer>, _>(column(parts, |part| count(part.alike.known)))
         .bind::<Array<Nullable<Double>>, _>(column(parts, |part| part.rated_life))
-        .bind::<Array<Nullable<Double>>, _>(column(parts, |part| part.plan.and_then(Plan::age)))
-        .bind::<Array<Nullable<Text>>, _>(column(parts, |part| run_why(part).map(WhyRun::as_str)));
+        .bind::<Array<Nullable<Double>>, _>(column(parts, |part| replacement(part).map(|replace| replace.age)))
+        .bind::<Array<Nullable<Text>>, _>(column(parts, |part| run_why(part).map(WhyRun::as_str)))
+        .bind::<Array<Nullable<Jsonb>>, _>(column(parts, |part| {
+            replacement(part)?.saving_per_1000.map(|money| json!(money))
+        }))
+        .bind::<Array<Nullable<Date>>, _>(column(parts, |part| Some(replacement(part)?.visit?.day)))
+        .bind::<Array<Nullable<Double>>, _>(column(parts, |part| Some(replacement(part)?.visit?.more)))
+        .bind::<Array<Double>, _>(column(parts, |part| part.age.estimated))
+        .bind::<Array<Nullable<Double>>, _>(column(parts, |part| part.factor.map(|factor| factor.value)));
     let mut query = query;
     for at in 0..2 {
         let of = |value: fn(&Ahead) -> Option<f64>| column(parts, |part| part.ahead.get(at).and_then(value));
@@ -158,8 +178,12 @@ async fn insert_parts(
 fn run_why(part: &PartForecast) -> Option<WhyRun> {
     match part.plan {
         Some(Plan::RunToFailure(why)) => Some(why),
-        Some(Plan::ReplaceAt(_)) | None => None,
+        Some(Plan::Replace(_)) | None => None,
     }
+}
+
+fn replacement(part: &PartForecast) -> Option<Replace> {
+    part.plan.and_then(Plan::replacement)
 }
 
 fn column<'a, T, V>(rows: &'a [T], value: impl Fn(&'a T) -> V) -> Vec<V> {
@@ -175,10 +199,10 @@ async fn rank(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbE
     let units = &computed.units;
     let losses: Vec<Option<Value>> = column(units, |unit| unit.expected_loss.map(|loss| json!(loss)));
     sql_query(
-        "insert into unit_risk (unit_id, night, rank, p_30, p_90, expected_loss, not_forecast, upset)
-         select g.unit_id, $1, g.rank, g.p_30, g.p_90, g.expected_loss, g.not_forecast, g.upset
-           from unnest($2::uuid[], $3::int4[], $4::float8[], $5::float8[], $6::jsonb[], $7::int4[], $8::text[])
-             as g (unit_id, rank, p_30, p_90, expected_loss, not_forecast, upset)
+        "insert into unit_risk (unit_id, night, rank, p_30, p_90, expected_loss, not_forecast, upset, signs)
+         select g.unit_id, $1, g.rank, g.p_30, g.p_90, g.expected_loss, g.not_forecast, g.upset, g.signs
+           from unnest($2::uuid[], $3::int4[], $4::float8[], $5::float8[], $6::jsonb[], $7::int4[], $8::text[], $9::jsonb[])
+             as g (unit_id, rank, p_30, p_90, expected_loss, not_forecast, upset, signs)
           where not exists (select from forecast_night where night > $1)",
     )
     .bind::<Date, _>(night)
@@ -189,9 +213,23 @@ async fn rank(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbE
     .bind::<Array<Nullable<Jsonb>>, _>(losses)
     .bind::<Array<Integer>, _>(column(units, |unit| count(unit.not_forecast)))
     .bind::<Array<Nullable<Text>>, _>(column(units, |unit| unit.upset.as_ref().map(words::upset)))
+    .bind::<Array<Nullable<Jsonb>>, _>(column(units, |unit| unit.upset.as_ref().map(signs)))
     .execute(&mut tx.conn())
     .await?;
     Ok(())
+}
+
+/// The signs of an upset that a unit shows.
+fn signs(risk: &UpsetRisk) -> Value {
+    let one = |shown: &Shown| {
+        let bounds = shown.ratio.map(|(_, bounds)| bounds);
+        json!({
+            "sign": shown.sign, "upsets_followed": shown.followed, "factor": shown.ratio.map(|(ratio, _)| ratio),
+            "lower": bounds.map(|bounds| bounds.lower), "upper": bounds.and_then(|bounds| bounds.upper),
+            "words": words::sign(shown),
+        })
+    };
+    Value::Array(risk.signs.iter().map(one).collect())
 }
 
 fn count(number: usize) -> i32 {

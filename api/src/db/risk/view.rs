@@ -10,11 +10,13 @@ use diesel::sql_types::{Array, BigInt, Date, Double, Integer, Jsonb, Nullable, T
 use diesel_async::RunQueryDsl;
 use domain::component::RunBasis;
 use domain::ids::UnitId;
+use domain::money::Money;
 use domain::reliability::replace::WhyRun;
-use domain::risk::counter::AgeFrom;
+use domain::risk::course::{self, Course};
 use domain::risk::life_model::Alike;
-use domain::risk::night::Plan;
+use domain::risk::plan::{AtVisit, Plan, Replace};
 use domain::risk::words::Told;
+use domain::wear::age::{Age, AgeSource};
 use serde_json::Value;
 use uuid::Uuid;
 
@@ -60,11 +62,14 @@ pub struct UnitAtRisk {
     /// Why the process may upset, in words.
     #[diesel(sql_type = Nullable<Text>)]
     pub upset: Option<String>,
+    /// Signs of an upset that it shows.
+    #[diesel(sql_type = Nullable<Jsonb>)]
+    pub signs: Option<Value>,
 }
 
 const UNITS: &str = "
 select r.unit_id, u.label, s.name as site, k.name as customer, s.fallback, r.night, n.made_at, r.rank, r.p_30, r.p_90,
-       r.expected_loss, r.not_forecast, r.upset
+       r.expected_loss, r.not_forecast, r.upset, r.signs
   from unit_risk r
   join unit u on u.dealer_id = r.dealer_id and u.id = r.unit_id
   join forecast_night n on n.dealer_id = r.dealer_id and n.night = r.night
@@ -118,9 +123,10 @@ pub struct PartAtRisk {
     pub model: Option<String>,
     #[diesel(sql_type = Text)]
     run_basis: String,
-    /// Its age.
     #[diesel(sql_type = Double)]
-    pub age: f64,
+    age: f64,
+    #[diesel(sql_type = Double)]
+    age_estimated: f64,
     #[diesel(sql_type = Text)]
     age_from: String,
     #[diesel(sql_type = Double)]
@@ -136,6 +142,12 @@ pub struct PartAtRisk {
     replace_at: Option<f64>,
     #[diesel(sql_type = Nullable<Text>)]
     run_why: Option<String>,
+    #[diesel(sql_type = Nullable<Jsonb>)]
+    replace_saving: Option<Value>,
+    #[diesel(sql_type = Nullable<Date>)]
+    visit_on: Option<NaiveDate>,
+    #[diesel(sql_type = Nullable<Double>)]
+    visit_more: Option<f64>,
     /// Use expected within 30 days.
     #[diesel(sql_type = Double)]
     pub use_30: f64,
@@ -189,12 +201,13 @@ impl PartAtRisk {
         known("run_basis", RunBasis::from_name(&self.run_basis))
     }
 
-    /// Where its age is from.
+    /// Its age.
     ///
     /// # Errors
-    /// When the stored name is none of ours.
-    pub fn age_from(&self) -> Result<AgeFrom, DbError> {
-        known("age_from", AgeFrom::from_name(&self.age_from))
+    /// When the stored name of its source is none of ours.
+    pub fn age(&self) -> Result<Age, DbError> {
+        let source = known("age_from", AgeSource::from_name(&self.age_from))?;
+        Ok(Age { value: self.age, estimated: self.age_estimated, source })
     }
 
     /// What its sentence is made from.
@@ -207,7 +220,7 @@ impl PartAtRisk {
             kind: &self.kind,
             run_basis: self.run_basis()?,
             age: self.age,
-            age_from: self.age_from()?,
+            about: self.age()?.is_about(),
             reach: self.reach,
             alike: Alike { failed: count(self.alike_failed), known: count(self.alike_known) },
             rated_life: self.rated_life,
@@ -218,13 +231,17 @@ impl PartAtRisk {
     #[must_use]
     pub fn plan(&self) -> Option<Plan> {
         let run = || self.run_why.as_deref().and_then(WhyRun::from_name).map(Plan::RunToFailure);
-        self.replace_at.map(Plan::ReplaceAt).or_else(run)
+        let saving = || serde_json::from_value::<Money>(self.replace_saving.clone()?).ok();
+        let visit = self.visit_on.zip(self.visit_more).map(|(day, more)| AtVisit { day, more });
+        let replace = |age| Plan::Replace(Replace { age, saving_per_1000: saving(), visit });
+        self.replace_at.map(replace).or_else(run)
     }
 }
 
 const PARTS: &str = "
-select f.unit_id, f.component_id, c.kind, c.model, m.run_basis, f.age, f.age_from, f.reach, f.alike_failed, f.alike_known,
-       f.rated_life, f.replace_at, f.run_why, f.use_30, f.p_30, f.lower_30, f.upper_30, f.use_90, f.p_90, f.lower_90,
+select f.unit_id, f.component_id, c.kind, c.model, m.run_basis, f.age, f.age_estimated,
+       case f.age_from when 'counter' then 'unit_counter' else f.age_from end as age_from, f.reach, f.alike_failed, f.alike_known,
+       f.rated_life, f.replace_at, f.run_why, f.replace_saving, f.visit_on, f.visit_more, f.use_30, f.p_30, f.lower_30, f.upper_30, f.use_90, f.p_90, f.lower_90,
        f.upper_90, m.model as group_model, m.duty, m.lives, m.failures, m.basis, m.figures
   from unit_risk r
   cross join lateral (
@@ -241,4 +258,31 @@ select f.unit_id, f.component_id, c.kind, c.model, m.run_basis, f.age, f.age_fro
 /// When the database fails.
 pub async fn parts(tx: &Tx<'_>, units: &[Uuid], most: i64) -> Result<Vec<PartAtRisk>, DbError> {
     Ok(sql_query(PARTS).bind::<Array<SqlUuid>, _>(units).bind::<BigInt, _>(most).load(&mut tx.conn()).await?)
+}
+
+#[derive(QueryableByName)]
+struct CourseRow {
+    #[diesel(sql_type = Array<Timestamptz>)]
+    came: Vec<DateTime<Utc>>,
+    #[diesel(sql_type = Array<Timestamptz>)]
+    left_at: Vec<DateTime<Utc>>,
+    #[diesel(sql_type = Array<Timestamptz>)]
+    events: Vec<DateTime<Utc>>,
+}
+
+/// Whether a unit gets worse; none for one that never stood at a site.
+///
+/// # Errors
+/// When the database fails.
+pub async fn course(tx: &Tx<'_>, unit: UnitId) -> Result<Option<Course>, DbError> {
+    let query = "
+      select array(select lower(q.valid) from placement q where q.unit_id = $1 and lower(q.valid) < $2 order by q.valid) as came,
+             array(select least(upper(q.valid), $2) from placement q
+                    where q.unit_id = $1 and lower(q.valid) < $2 order by q.valid) as left_at,
+             array(select c.out_at from component c where c.unit_id = $1 and c.out_why = 'failed' and c.out_at <= $2
+                   union all select e.at from process_upset e where e.unit_id = $1 and e.at <= $2) as events";
+    let query = sql_query(query).bind::<SqlUuid, _>(unit.0).bind::<Timestamptz, _>(tx.now());
+    let row: CourseRow = query.get_result(&mut tx.conn()).await?;
+    let stays: Vec<(DateTime<Utc>, DateTime<Utc>)> = row.came.into_iter().zip(row.left_at).collect();
+    Ok(course::course(&stays, &row.events))
 }

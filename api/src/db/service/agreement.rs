@@ -1,6 +1,7 @@
 //! Agreements in the database, what they promise, and what was used of what they include.
 
-use super::{Filter, Kept, Keys, Record, create as keep, day_key, get, list, site_of, unknown, update_at};
+use super::{Filter, Kept, Keys, Record, create as keep, day_key, get, list, site_of, update_at};
+use crate::db::error::named;
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::{DbError, Revision, Tx, customer, dealer, unit};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -21,20 +22,14 @@ impl Record for Agreement {
 }
 
 async fn keys(tx: &Tx<'_>, agreement: &Agreement) -> Result<Keys, DbError> {
-    match customer::get(tx, agreement.customer_id).await {
-        Err(DbError::NotFound) => return Err(unknown("/customer_id")),
-        found => found?,
-    };
+    named("/customer_id", customer::get(tx, agreement.customer_id).await)?;
     if let Some(site) = agreement.site_id
         && site_of(tx, site).await?.customer_id != agreement.customer_id
     {
         return Err(Faults::one("/site_id", "other_customer", "the site is another customer's").into());
     }
     if let Some(id) = agreement.unit_id {
-        match unit::get(tx, id).await {
-            Err(DbError::NotFound) => return Err(unknown("/unit_id")),
-            found => found?,
-        };
+        named("/unit_id", unit::get(tx, id).await)?;
     }
     let (unit, site, customer) = (agreement.unit_id, agreement.site_id, Some(agreement.customer_id));
     Ok(Keys { unit, site, customer, at: day_key(agreement.from) })

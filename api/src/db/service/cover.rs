@@ -1,6 +1,7 @@
 //! Warranty cover in the database.
 
-use super::{Kept, Keys, Record, create as keep, day_key, get, stood, unknown, update_at};
+use super::{Kept, Keys, Record, create as keep, day_key, get, stood, update_at};
+use crate::db::error::{named, unknown};
 use crate::db::{DbError, Revision, Tx, component, unit};
 use domain::fault::Faults;
 use domain::service::cover::{Cover, GivenBy};
@@ -16,14 +17,11 @@ async fn keys(tx: &Tx<'_>, cover: &Cover) -> Result<Keys, DbError> {
         GivenBy::Dealer => Some(stood(tx, cover.unit_id, tx.now(), "/unit_id").await?),
         GivenBy::Supplier => None,
     };
-    match unit::get(tx, cover.unit_id).await {
-        Err(DbError::NotFound) => return Err(unknown("/unit_id")),
-        found => found?,
-    };
+    named("/unit_id", unit::get(tx, cover.unit_id).await)?;
     if let Some(part) = cover.component_id {
-        let found = component::get(tx, part).await;
-        if !found.is_ok_and(|part| part.value.unit_id == cover.unit_id) {
-            return Err(unknown("/component_id"));
+        let part = named("/component_id", component::get(tx, part).await)?;
+        if part.value.unit_id != cover.unit_id {
+            return Err(unknown("/component_id").into());
         }
     }
     Ok(Keys {

@@ -1,24 +1,24 @@
 //! Service events in the database. A correction is a further revision.
 
 use super::event_rows::{self, EventRow};
-use super::{issue, stood};
-use crate::db::measures::{self, of_cursor, to_cursor};
+use super::{brought, issue, site_of, stood};
+use crate::db::error::named;
+use crate::db::measures::{of_cursor, to_cursor};
 use crate::db::page::After;
 use crate::db::schema::service_event;
 use crate::db::stamp::{Change, Stored};
-use crate::db::stock::named;
 use crate::db::{DbError, Revision, Tx, component};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{BigInt, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::component::{Component, TakenOut};
 use domain::fault::{Fault, Faults};
-use domain::ids::{AccountId, ComponentId, CustomerId, NoteId, UnitId};
-use domain::measures::volume_event::VolumeEvent;
+use domain::ids::{AccountId, ComponentId, CustomerId, SiteId, UnitId};
 use domain::service::details::Details;
-use domain::service::event::ServiceEvent;
+use domain::service::event::{Brought, ServiceEvent};
+use domain::zone::local_date;
 use serde_json::json;
 use uuid::Uuid;
 
@@ -35,8 +35,10 @@ pub(crate) struct Recorded {
     pub(crate) created_at: DateTime<Utc>,
     /// Why it corrects the one before; `None` for the first.
     pub(crate) why: Option<String>,
-    /// Volume events that the event brought about, withdrawn ones too.
-    pub(crate) volume_events: Vec<Uuid>,
+    /// Notes that the event brought about, withdrawn ones too, each with its kind.
+    pub(crate) brought: Vec<(String, Uuid)>,
+    /// The local day on which warranty starts, of a handover.
+    pub(crate) warranty_starts_on: Option<NaiveDate>,
     /// The event.
     pub(crate) value: ServiceEvent,
 }
@@ -66,18 +68,18 @@ select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.
    and (e.at, e.id) > ($5, $6)
  order by e.at, e.id limit $7";
 
-/// Records an event, the water it moved, what it took from stock, and that a part was replaced.
+/// Records an event, what it brings about, what it took from stock, and that a part was replaced.
 ///
 /// # Errors
 /// [`DbError::Invalid`] for a unit outside the scope, an instant outside its placements, or lines
 /// that the stock ledger does not admit.
 pub(crate) async fn create(tx: &Tx<'_>, new: &ServiceEvent) -> Result<Recorded, DbError> {
-    let (_, customer) = stood(tx, new.unit_id, new.at, "/at").await?;
+    let (site, customer) = stood(tx, new.unit_id, new.at, "/at").await?;
     issue::known(tx, &new.lines).await?;
     let new = &replaced(tx, new).await?;
     let id = tx.new_id();
     event_rows::insert(tx, (id, 1), new, None).await?;
-    moved(tx, id, new).await?;
+    brought::write(tx, id, (new.unit_id, site), &brings(tx, site, new).await?).await?;
     issue::take(tx, (id, 1), new, None).await?;
     logged(tx, get(tx, id).await?, customer, "created").await
 }
@@ -118,10 +120,10 @@ async fn part_of(
     named(pointer, found.and_then(|part| if part.value.unit_id == unit { Ok(part) } else { Err(DbError::NotFound) }))
 }
 
-/// The event's instant is the part's end and the next one's beginning.
-fn at_the_event(error: DbError) -> DbError {
+/// The event's instant is the part's end and the next one's beginning, and its notes' own.
+pub(super) fn at_the_event(error: DbError) -> DbError {
     let DbError::Invalid(found) = error else { return error };
-    let of_time = ["/out_at", "/fitted_at"];
+    let of_time = ["/at", "/out_at", "/fitted_at"];
     let moved = found.0.into_iter().map(|fault| match of_time.contains(&fault.pointer.as_str()) {
         true => Fault { pointer: "/at".to_owned(), ..fault },
         false => Fault { pointer: format!("/details{}", fault.pointer), ..fault },
@@ -129,12 +131,9 @@ fn at_the_event(error: DbError) -> DbError {
     Faults(moved.collect()).into()
 }
 
-async fn moved(tx: &Tx<'_>, id: Uuid, new: &ServiceEvent) -> Result<(), DbError> {
-    for water in new.water() {
-        let noted = measures::create(tx, new.unit_id, &water).await?;
-        event_rows::link(tx, id, noted.id.0).await?;
-    }
-    Ok(())
+/// What an event at a site brings about.
+async fn brings(tx: &Tx<'_>, site: SiteId, event: &ServiceEvent) -> Result<Brought, DbError> {
+    Ok(event.brought(local_date(site_of(tx, site).await?.time_zone, event.at)))
 }
 
 /// The last revision of an event.
@@ -203,8 +202,8 @@ pub(crate) async fn correct(
     if old.revision != at {
         return Err(DbError::Stale { current: old.revision });
     }
-    let (_, told) = stood(tx, old.value.unit_id, old.value.at, "/at").await?;
-    let (_, customer) = stood(tx, new.unit_id, new.at, "/at").await?;
+    let (before, told) = stood(tx, old.value.unit_id, old.value.at, "/at").await?;
+    let (site, customer) = stood(tx, new.unit_id, new.at, "/at").await?;
     let mut faults = Faults::default();
     if new.unit_id != old.value.unit_id {
         faults.add("/unit_id", "fixed", "an event stays with its unit; record another for the right one");
@@ -219,25 +218,15 @@ pub(crate) async fn correct(
         Err(DbError::Taken { .. }) => return Err(DbError::Collided),
         done => done?,
     }
-    if new.water() != old.value.water() {
-        take_back(tx, &old, why).await?;
-        moved(tx, id, new).await?;
+    let brings_now = brings(tx, site, new).await?;
+    if (before, brings(tx, before, &old.value).await?) != (site, brings_now.clone()) {
+        brought::take_back(tx, &old, why).await?;
+        brought::write(tx, id, (new.unit_id, site), &brings_now).await?;
     }
     if !new.issues().map(|(_, one)| one).eq(old.value.issues().map(|(_, one)| one)) {
         issue::take(tx, (id, at + 1), new, Some((&old.value, why))).await?;
     }
     logged(tx, get(tx, id).await?, customer, "updated").await
-}
-
-/// Withdraws what still counts of the water that an event moved.
-async fn take_back(tx: &Tx<'_>, old: &Recorded, why: &str) -> Result<(), DbError> {
-    for note in old.volume_events.iter().map(|note| NoteId(*note)) {
-        let noted = measures::get::<VolumeEvent>(tx, old.value.unit_id, note).await?;
-        if noted.withdrawn.is_none() {
-            measures::withdraw::<VolumeEvent>(tx, old.value.unit_id, note, why).await?;
-        }
-    }
-    Ok(())
 }
 
 async fn logged(tx: &Tx<'_>, event: Recorded, customer: CustomerId, verb: &str) -> Result<Recorded, DbError> {

@@ -1,17 +1,19 @@
-//! The rows of service events: the event, its lines, its internal note, the water it moved.
+//! The rows of service events: the event, its lines, its internal note, what it brought about.
 
 use super::event::Recorded;
 use crate::db::error::known;
-use crate::db::schema::{event_internal, event_line, event_volume, service_event};
+use crate::db::schema::{event_internal, event_line, event_note, service_event};
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, Utc};
-use diesel::insert_into;
 use diesel::prelude::*;
+use diesel::sql_types::{Array, BigInt, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::{insert_into, sql_query};
 use diesel_async::RunQueryDsl;
 use domain::ids::{AccountId, LotId, PlaceId, UnitId};
 use domain::service::details::Details;
 use domain::service::event::{Line, LineKind, LineUnit, ServiceEvent, Signature};
 use domain::stock::movement::Payer;
+use domain::zone::parse_zone;
 use rust_decimal::Decimal;
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -79,7 +81,8 @@ impl TryFrom<EventRow> for Recorded {
             recorded_by: row.recorded_by.map(AccountId),
             created_at: row.created_at,
             why: row.why,
-            volume_events: Vec::new(),
+            brought: Vec::new(),
+            warranty_starts_on: None,
             value: ServiceEvent {
                 unit_id: UnitId(row.unit_id),
                 at: row.at,
@@ -141,10 +144,10 @@ pub(super) async fn insert(
     Ok(())
 }
 
-/// Notes that an event brought about a volume event.
-pub(super) async fn link(tx: &Tx<'_>, event: Uuid, note: Uuid) -> Result<(), DbError> {
-    let values = (event_volume::event_id.eq(event), event_volume::note_id.eq(note));
-    insert_into(event_volume::table).values(values).execute(&mut tx.conn()).await?;
+/// Notes that an event brought about a note of that table.
+pub(super) async fn link(tx: &Tx<'_>, event: Uuid, table: &str, note: Uuid) -> Result<(), DbError> {
+    let values = (event_note::event_id.eq(event), event_note::record.eq(table), event_note::note_id.eq(note));
+    insert_into(event_note::table).values(values).execute(&mut tx.conn()).await?;
     Ok(())
 }
 
@@ -164,10 +167,10 @@ pub(super) async fn whole(tx: &Tx<'_>, rows: Vec<EventRow>) -> Result<Vec<Record
         .select((event_internal::event_id, event_internal::revision, event_internal::note))
         .load(&mut tx.conn())
         .await?;
-    let water: Vec<(Uuid, Uuid)> = event_volume::table
-        .filter(event_volume::event_id.eq_any(&ids))
-        .order(event_volume::note_id)
-        .select((event_volume::event_id, event_volume::note_id))
+    let brought: Vec<(Uuid, String, Uuid)> = event_note::table
+        .filter(event_note::event_id.eq_any(&ids))
+        .order(event_note::note_id)
+        .select((event_note::event_id, event_note::record, event_note::note_id))
         .load(&mut tx.conn())
         .await?;
     for (event, revision, note) in notes {
@@ -181,7 +184,45 @@ pub(super) async fn whole(tx: &Tx<'_>, rows: Vec<EventRow>) -> Result<Vec<Record
         }
     }
     for one in &mut found {
-        one.volume_events = water.iter().filter(|(event, _)| *event == one.id).map(|(_, note)| *note).collect();
+        let its = brought.iter().filter(|(event, ..)| *event == one.id);
+        one.brought = its.map(|(_, record, note)| (record.clone(), *note)).collect();
     }
+    warranties(tx, &mut found).await?;
     Ok(found)
+}
+
+#[derive(QueryableByName)]
+struct ZoneRow {
+    #[diesel(sql_type = BigInt)]
+    n: i64,
+    #[diesel(sql_type = Text)]
+    time_zone: String,
+}
+
+/// The zones of the sites at which units stood at some instants, each by its place from 1.
+const ZONES: &str = "
+select a.n, s.time_zone
+  from unnest($1::uuid[], $2::timestamptz[]) with ordinality as a (unit_id, at, n)
+  join placement p on p.unit_id = a.unit_id and p.valid @> a.at
+  join site s on s.dealer_id = p.dealer_id and s.id = p.site_id";
+
+/// Says of handovers when warranty starts with them.
+async fn warranties(tx: &Tx<'_>, events: &mut [Recorded]) -> Result<(), DbError> {
+    let mut handovers: Vec<&mut Recorded> =
+        events.iter_mut().filter(|event| matches!(event.value.details, Details::Handover(_))).collect();
+    if handovers.is_empty() {
+        return Ok(());
+    }
+    let zones: Vec<ZoneRow> = sql_query(ZONES)
+        .bind::<Array<SqlUuid>, _>(handovers.iter().map(|event| event.value.unit_id.0).collect::<Vec<_>>())
+        .bind::<Array<Timestamptz>, _>(handovers.iter().map(|event| event.value.at).collect::<Vec<_>>())
+        .load(&mut tx.conn())
+        .await?;
+    for row in zones {
+        let its = usize::try_from(row.n - 1).ok().and_then(|n| handovers.get_mut(n));
+        if let Some(event) = its {
+            event.warranty_starts_on = event.value.warranty_starts_on(parse_zone(&row.time_zone)?);
+        }
+    }
+    Ok(())
 }

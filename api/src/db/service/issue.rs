@@ -1,8 +1,9 @@
 //! What service events take from stock: a line of the ledger for each of their lines that names a
 //! place, and one that gives it back when a correction says otherwise.
 
+use crate::db::error::named;
 use crate::db::schema::event_issue;
-use crate::db::stock::{billing, item, ledger, movement, named, place};
+use crate::db::stock::{billing, item, ledger, movement, place};
 use crate::db::{DbError, Tx};
 use diesel::dsl::max;
 use diesel::insert_into;

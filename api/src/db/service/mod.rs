@@ -5,16 +5,18 @@
 //! is the same for all of them stands here.
 
 pub(crate) mod agreement;
+mod brought;
 pub(crate) mod call_out;
 pub(crate) mod cover;
 pub(crate) mod event;
+pub(crate) mod event_files;
 mod event_rows;
 pub(crate) mod feed;
 mod issue;
 pub(crate) mod upset;
 pub(crate) mod visit;
 
-use super::error::known;
+use super::error::{known, named};
 use super::page::After;
 use super::stamp::{Change, one_changed};
 use super::{DbError, Revision, Stored, Tx, placement, schema, site, unit};
@@ -289,22 +291,13 @@ async fn logged<T: Record>(tx: &Tx<'_>, kept: Kept<T>, verb: &str) -> Result<Kep
     Ok(kept)
 }
 
-/// A fault at `pointer` for a record that the scope does not reach.
-fn unknown(pointer: &str) -> DbError {
-    let fix = "nothing of yours has this id; list them to find the right one";
-    Faults::one(pointer, "unknown_reference", fix).into()
-}
-
 /// Where a unit stood at an instant.
 ///
 /// # Errors
 /// [`DbError::Invalid`] at `/unit_id` for a unit outside the scope, and at `pointer` when it
 /// stood nowhere then.
 async fn stood(tx: &Tx<'_>, id: UnitId, at: DateTime<Utc>, pointer: &str) -> Result<(SiteId, CustomerId), DbError> {
-    match unit::get(tx, id).await {
-        Err(DbError::NotFound) => return Err(unknown("/unit_id")),
-        found => found?,
-    };
+    named("/unit_id", unit::get(tx, id).await)?;
     let fix = "the unit stood nowhere at that time; correct the time, or add its placement first";
     let stay = placement::stay_at(tx, id, at).await?;
     Ok(stay.ok_or_else(|| Faults::one(pointer, "outside_placement", fix))?)
@@ -315,8 +308,5 @@ async fn stood(tx: &Tx<'_>, id: UnitId, at: DateTime<Utc>, pointer: &str) -> Res
 /// # Errors
 /// [`DbError::Invalid`] at `/site_id` for one outside it.
 async fn site_of(tx: &Tx<'_>, id: SiteId) -> Result<domain::site::Site, DbError> {
-    match site::get(tx, id).await {
-        Err(DbError::NotFound) => Err(unknown("/site_id")),
-        found => Ok(found?.value),
-    }
+    Ok(named("/site_id", site::get(tx, id).await)?.value)
 }

@@ -1,23 +1,27 @@
 //! Visits in the database, each with what stands against it.
 
-use super::{Filter, Kept, Keys, Record, create as keep, day_key, get, site_of, unknown, update_at};
-use crate::db::error::known;
+use super::{Filter, Kept, Keys, Record, Row, create as keep, day_key, event, get, site_of, update_at};
+use crate::db::error::{known, named, unknown};
 use crate::db::page::After;
 use crate::db::range::{self, Range};
-use crate::db::schema::{membership, placement, service_event, site, spell};
-use crate::db::{DbError, Revision, Tx, unit};
-use chrono::Duration;
+use crate::db::schema::{membership, placement, routine, service_event, site, spell};
+use crate::db::stock::reservation::{self, StoredKept};
+use crate::db::{DbError, Revision, Tx, unit, unit_model};
+use chrono::{DateTime, Duration, Utc};
 use chrono_tz::Tz;
 use diesel::dsl::exists;
 use diesel::prelude::*;
-use diesel::select;
+use diesel::sql_types::{Array, Timestamptz, Uuid as SqlUuid};
+use diesel::{select, sql_query};
 use diesel_async::RunQueryDsl;
-use domain::fault::Faults;
-use domain::ids::{AccountId, UnitId, VisitId};
+use domain::fault::{Fault, Faults};
+use domain::ids::{AccountId, ItemId, PlaceId, UnitId, VisitId};
 use domain::service::visit::{Around, Conflict, Visit, VisitState, When, conflicts};
 use domain::span::Span;
 use domain::spell::{Spell, SpellState};
-use std::collections::HashMap;
+use domain::stock::kit::{KitLine, Reservation, of_tasks};
+use domain::stock::movement::Event;
+use std::collections::{BTreeSet, HashMap};
 use uuid::Uuid;
 
 impl Record for Visit {
@@ -33,15 +37,23 @@ pub(crate) struct Planned {
     pub(crate) zone: Tz,
     /// What stands against it.
     pub(crate) conflicts: Vec<Conflict>,
+    /// Goods kept for it, or that were.
+    pub(crate) goods: Vec<StoredKept>,
+}
+
+/// Where the goods of a visit's recurring work are kept for it.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Keeping {
+    /// At this place.
+    pub(crate) place_id: PlaceId,
+    /// The van that takes them along.
+    pub(crate) van_id: Option<PlaceId>,
 }
 
 async fn keys(tx: &Tx<'_>, visit: &Visit) -> Result<Keys, DbError> {
     let site = site_of(tx, visit.site_id).await?;
     if let Some(id) = visit.unit_id {
-        match unit::get(tx, id).await {
-            Err(DbError::NotFound) => return Err(unknown("/unit_id")),
-            found => found?,
-        };
+        named("/unit_id", unit::get(tx, id).await)?;
     }
     known_technician(tx, visit.technician_id).await?;
     Ok(Keys {
@@ -58,15 +70,77 @@ async fn known_technician(tx: &Tx<'_>, account: Option<AccountId>) -> Result<(),
         membership::account_id.eq(account.0).and(membership::customer_id.is_null()).and(membership::ended_at.is_null()),
     );
     let is_one: bool = select(exists(person)).get_result(&mut tx.conn()).await?;
-    if is_one { Ok(()) } else { Err(unknown("/technician_id")) }
+    if is_one { Ok(()) } else { Err(unknown("/technician_id").into()) }
 }
 
-/// Plans a visit.
+/// The names of a visit's recurring work, which is its unit's.
+async fn tasks(tx: &Tx<'_>, visit: &Visit) -> Result<Vec<String>, DbError> {
+    let ids: Vec<Uuid> = visit.routine_ids.iter().map(|id| id.0).collect();
+    let unit = visit.unit_id.map(|unit| unit.0).unwrap_or_default();
+    let rows: Vec<(Uuid, String)> = routine::table
+        .filter(routine::id.eq_any(&ids).and(routine::unit_id.eq(unit)).and(routine::ended_at.is_null()))
+        .select((routine::id, routine::name))
+        .load(&mut tx.conn())
+        .await?;
+    let mut faults = Faults::default();
+    for (n, id) in ids.iter().enumerate() {
+        if !rows.iter().any(|(found, _)| found == id) {
+            faults.take::<()>("", Err(unknown(format!("/routine_ids/{n}"))));
+        }
+    }
+    faults.or(())?;
+    Ok(rows.into_iter().map(|(_, name)| name).collect())
+}
+
+/// Plans a visit, and keeps the goods of its recurring work where that is asked for.
 ///
 /// # Errors
-/// [`DbError::Invalid`] for a site, unit or technician outside the scope.
-pub(crate) async fn create(tx: &Tx<'_>, new: &Visit) -> Result<Planned, DbError> {
-    one(tx, keep(tx, keys(tx, new).await?, new).await?).await
+/// [`DbError::Invalid`] for a site, unit, technician, work or place outside the scope, or when the
+/// work takes nothing along.
+pub(crate) async fn create(tx: &Tx<'_>, new: &Visit, keeping: Option<Keeping>) -> Result<Planned, DbError> {
+    let (keys, tasks) = (keys(tx, new).await?, tasks(tx, new).await?);
+    let kept = keep(tx, keys, new).await?;
+    if let Some(keeping) = keeping {
+        keep_goods(tx, &kept, &tasks, keeping).await?;
+    }
+    one(tx, kept).await
+}
+
+async fn keep_goods(tx: &Tx<'_>, visit: &Kept<Visit>, tasks: &[String], keeping: Keeping) -> Result<(), DbError> {
+    let value = &visit.stored.value;
+    let model = match value.unit_id {
+        Some(id) => unit::get(tx, id).await?.unit.value.model_id,
+        None => None,
+    };
+    let kits = match model {
+        Some(id) => unit_model::get(tx, id).await?.value.template.kits,
+        None => Vec::new(),
+    };
+    let lines = of_tasks(&kits, &tasks.iter().map(String::as_str).collect::<Vec<_>>());
+    if lines.is_empty() {
+        let fix =
+            "the unit's model names no item of the stock for this work; leave it out, or keep goods by themselves";
+        return Err(Faults::one("/reserve_at", "nothing_to_keep", fix).into());
+    }
+    let reservation = Reservation {
+        visit_id: Some(VisitId(visit.stored.id)),
+        place_id: keeping.place_id,
+        planned_on: value.when.day,
+        lines,
+    };
+    let (unit_id, van_id) = (value.unit_id, keeping.van_id);
+    let new = reservation::Kept { reservation, kit_id: None, unit_id, van_id, used: None };
+    reservation::create(tx, &new).await.map(drop).map_err(at_the_place)
+}
+
+/// The place of a reservation is the visit's `reserve_at`.
+fn at_the_place(error: DbError) -> DbError {
+    let DbError::Invalid(found) = error else { return error };
+    let moved = found.0.into_iter().map(|fault| match fault.pointer.as_str() {
+        "/place_id" => Fault { pointer: "/reserve_at".to_owned(), ..fault },
+        _ => fault,
+    });
+    Faults(moved.collect()).into()
 }
 
 /// One visit.
@@ -96,7 +170,8 @@ pub(crate) enum Becomes {
     CalledOff,
 }
 
-/// Changes a planned visit that is still at revision `at`.
+/// Changes a planned visit that is still at revision `at`. What is kept for it moves with it; when
+/// it was made or called off, what was not used is free again.
 ///
 /// # Errors
 /// [`DbError::Refused`] for one that was made or called off, [`DbError::Invalid`] for a technician
@@ -121,6 +196,13 @@ pub(crate) async fn change(tx: &Tx<'_>, id: VisitId, at: Revision, becomes: &Bec
         }
         Becomes::CalledOff => Visit { state: VisitState::CalledOff, ..visit },
     };
+    for goods in reservation::of_visits(tx, &[id.0]).await?.iter().filter(|goods| goods.ended_at.is_none()) {
+        match becomes {
+            Becomes::Moved(when, ..) => reservation::replan(tx, goods, when.day).await?,
+            Becomes::Done(event) => reservation::end(tx, goods, &used(tx, *event, goods).await?).await?,
+            Becomes::CalledOff => reservation::end(tx, goods, &[]).await?,
+        };
+    }
     one(tx, update_at(tx, id.0, at, keys(tx, &new).await?, &new).await?).await
 }
 
@@ -139,33 +221,78 @@ async fn made_at_its_unit(tx: &Tx<'_>, visit: &Visit, event: Option<Uuid>) -> Re
     Ok(())
 }
 
+/// What an event took of goods that were kept, from where they were.
+async fn used(tx: &Tx<'_>, id: Option<Uuid>, goods: &StoredKept) -> Result<Vec<KitLine>, DbError> {
+    let Some(id) = id else { return Ok(Vec::new()) };
+    let event = event::get(tx, id).await?.value;
+    let places = [Some(goods.value.reservation.place_id), goods.value.van_id];
+    let taken: Vec<KitLine> = event
+        .issues()
+        .filter(|(_, one)| match one.event {
+            Event::Issued { from_place_id, .. } => places.contains(&Some(from_place_id)),
+            _ => false,
+        })
+        .map(|(_, one)| KitLine { item_id: one.item_id, quantity: one.quantity })
+        .collect();
+    Ok(goods.value.reservation.used_of(&taken))
+}
+
+/// The items that are kept for visits, or were.
+pub(crate) fn items_of(visits: &[Planned]) -> BTreeSet<ItemId> {
+    let lines = visits.iter().flat_map(|visit| &visit.goods).flat_map(|goods| &goods.value.reservation.lines);
+    lines.map(|line| line.item_id).collect()
+}
+
 async fn one(tx: &Tx<'_>, kept: Kept<Visit>) -> Result<Planned, DbError> {
     planned(tx, vec![kept]).await?.pop().ok_or(DbError::NotFound)
 }
 
-/// Days around visits in which others can meet them: the widest two clocks can be apart.
+/// Days around a visit in which another can meet it: the widest two clocks can be apart.
 const DAYS_AROUND: i64 = 2;
-/// Visits of other people looked at for that, at most.
-const VISITS_AROUND: i64 = 5000;
 
-/// Visits with what stands against each.
+/// Planned visits of some technicians about some days.
+const OTHERS: &str = "
+select distinct on (v.at, v.id) v.*
+  from unnest($1::uuid[], $2::timestamptz[], $3::timestamptz[]) as asked (technician_id, from_at, to_at)
+  join visit v on v.technician_id = asked.technician_id and v.at between asked.from_at and asked.to_at
+ where v.state = 'planned'
+ order by v.at, v.id";
+
+/// The planned visits that may meet some others: those of the same technicians about the same days.
+async fn others(tx: &Tx<'_>, rows: &[Kept<Visit>]) -> Result<Vec<Kept<Visit>>, DbError> {
+    let asked = rows.iter().filter(|row| row.stored.value.state == VisitState::Planned);
+    let asked: BTreeSet<(AccountId, DateTime<Utc>)> =
+        asked.filter_map(|row| Some((row.stored.value.technician_id?, row.keys.at))).collect();
+    if asked.is_empty() {
+        return Ok(Vec::new());
+    }
+    let days = |off: i64| asked.iter().map(|(_, day)| *day + Duration::days(off)).collect::<Vec<_>>();
+    let found: Vec<Row> = sql_query(OTHERS)
+        .bind::<Array<SqlUuid>, _>(asked.iter().map(|(technician, _)| technician.0).collect::<Vec<_>>())
+        .bind::<Array<Timestamptz>, _>(days(-DAYS_AROUND))
+        .bind::<Array<Timestamptz>, _>(days(DAYS_AROUND))
+        .load(&mut tx.conn())
+        .await?;
+    found.into_iter().map(super::kept).collect()
+}
+
+/// Visits with what stands against each, and what is kept for it.
 async fn planned(tx: &Tx<'_>, rows: Vec<Kept<Visit>>) -> Result<Vec<Planned>, DbError> {
     let days = || rows.iter().map(|row| row.keys.at);
     let Some((first, last)) = days().min().zip(days().max()) else { return Ok(Vec::new()) };
-    let around = Filter {
-        from: Some(first - Duration::days(DAYS_AROUND)),
-        to: Some(last + Duration::days(DAYS_AROUND)),
-        ..Filter::default()
-    };
-    let others = super::list::<Visit>(tx, &around, &After::first(VISITS_AROUND)).await?;
-    let zones = zones(tx).await?;
+    let others = others(tx, &rows).await?;
+    let zones = zones(tx, rows.iter().chain(&others)).await?;
     let units: Vec<Uuid> = rows.iter().filter_map(|row| Some(row.keys.unit?.0)).collect();
-    let (spells, stays) = (spells(tx, &units).await?, stays(tx, &units).await?);
+    let around = Duration::days(DAYS_AROUND);
+    let around = range::of_span(Span::parse(first - around, Some(last + around))?);
+    let (spells, stays) = (spells(tx, &units, around).await?, stays(tx, &units, around).await?);
+    let ids: Vec<Uuid> = rows.iter().map(|row| row.stored.id).collect();
+    let goods = reservation::of_visits(tx, &ids).await?;
     let zone = |visit: &Visit| zones.get(&visit.site_id.0).copied().unwrap_or(Tz::UTC);
     let visits: Vec<(VisitId, &Visit, Tz)> =
         others.iter().map(|kept| (VisitId(kept.stored.id), &kept.stored.value, zone(&kept.stored.value))).collect();
     let planned = |kept: Kept<Visit>| {
-        let visit = &kept.stored.value;
+        let (id, visit) = (VisitId(kept.stored.id), &kept.stored.value);
         let stays: Vec<Span> = stays
             .iter()
             .filter(|stay| visit.unit_id == Some(stay.0) && stay.1 == visit.site_id.0)
@@ -174,20 +301,24 @@ async fn planned(tx: &Tx<'_>, rows: Vec<Kept<Visit>>) -> Result<Vec<Planned>, Db
         let none = Vec::new();
         let spells = visit.unit_id.and_then(|unit| spells.get(&unit)).unwrap_or(&none);
         let around = Around { visits: &visits, spells, stays: &stays };
-        let found = conflicts(VisitId(kept.stored.id), visit, zone(visit), around);
-        Planned { zone: zone(visit), conflicts: found, kept }
+        let found = conflicts(id, visit, zone(visit), around);
+        let its = goods.iter().filter(|goods| goods.value.reservation.visit_id == Some(id));
+        Planned { zone: zone(visit), conflicts: found, goods: its.cloned().collect(), kept }
     };
     Ok(rows.into_iter().map(planned).collect())
 }
 
-async fn zones(tx: &Tx<'_>) -> Result<HashMap<Uuid, Tz>, DbError> {
-    let rows: Vec<(Uuid, String)> = site::table.select((site::id, site::time_zone)).load(&mut tx.conn()).await?;
+/// The zones of the sites that visits are at.
+async fn zones(tx: &Tx<'_>, of: impl Iterator<Item = &Kept<Visit>>) -> Result<HashMap<Uuid, Tz>, DbError> {
+    let sites: BTreeSet<Uuid> = of.map(|kept| kept.stored.value.site_id.0).collect();
+    let rows: Vec<(Uuid, String)> =
+        site::table.filter(site::id.eq_any(sites)).select((site::id, site::time_zone)).load(&mut tx.conn()).await?;
     rows.into_iter().map(|(id, zone)| Ok((id, known("time_zone", zone.parse().ok())?))).collect()
 }
 
-async fn spells(tx: &Tx<'_>, units: &[Uuid]) -> Result<HashMap<UnitId, Vec<Spell>>, DbError> {
+async fn spells(tx: &Tx<'_>, units: &[Uuid], around: Range) -> Result<HashMap<UnitId, Vec<Spell>>, DbError> {
     let rows: Vec<(Uuid, String, Option<String>, Range)> = spell::table
-        .filter(spell::unit_id.eq_any(units))
+        .filter(spell::unit_id.eq_any(units).and(spell::valid.overlaps_with(around)))
         .select((spell::unit_id, spell::state, spell::reason, spell::valid))
         .load(&mut tx.conn())
         .await?;
@@ -199,9 +330,9 @@ async fn spells(tx: &Tx<'_>, units: &[Uuid]) -> Result<HashMap<UnitId, Vec<Spell
     Ok(found)
 }
 
-async fn stays(tx: &Tx<'_>, units: &[Uuid]) -> Result<Vec<(UnitId, Uuid, Span)>, DbError> {
+async fn stays(tx: &Tx<'_>, units: &[Uuid], around: Range) -> Result<Vec<(UnitId, Uuid, Span)>, DbError> {
     let rows: Vec<(Uuid, Uuid, Range)> = placement::table
-        .filter(placement::unit_id.eq_any(units))
+        .filter(placement::unit_id.eq_any(units).and(placement::valid.overlaps_with(around)))
         .select((placement::unit_id, placement::site_id, placement::valid))
         .load(&mut tx.conn())
         .await?;

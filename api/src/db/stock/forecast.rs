@@ -78,6 +78,9 @@ pub struct Forecast {
     /// What was expected since then.
     #[diesel(sql_type = Nullable<Double>)]
     pub use_expected: Option<f64>,
+    /// What was on its way there, and counted on.
+    #[diesel(sql_type = Numeric)]
+    pub on_order: Decimal,
 }
 
 /// Rows written by one statement.
@@ -96,7 +99,7 @@ pub async fn replace(tx: &Tx<'_>, forecasts: &[Forecast]) -> Result<(), DbError>
             place_id uuid, consumable_id uuid, night date, on_hand numeric, stood_on date, months int4, model text,
             per_day float8, earliest date, likely date, latest date, order_by date, safety_stock float8,
             reorder_point float8, order_quantity float8, use_is text, use_since timestamptz, use_actual float8,
-            use_expected float8)";
+            use_expected float8, on_order numeric)";
         sql_query(sql).bind::<Jsonb, _>(rows).execute(&mut tx.conn()).await?;
     }
     Ok(())

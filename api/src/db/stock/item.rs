@@ -1,6 +1,6 @@
 //! Items in the database: consumables and spare parts that are kept in stock.
 
-use super::supplier;
+use super::{placed, supplier};
 use crate::db::error::known;
 use crate::db::page::After;
 use crate::db::schema::consumable;
@@ -17,7 +17,7 @@ use domain::stock::quantity::{Quantity, StockUnit};
 use domain::stock::replenish::ServiceLevel;
 use rust_decimal::Decimal;
 use serde_json::json;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use uuid::Uuid;
 
 /// An item, and what its supplier is called.
@@ -65,9 +65,9 @@ impl Row {
         })
     }
 
-    fn stored(self, suppliers: &HashMap<SupplierId, String>) -> Result<StoredItem, DbError> {
+    fn stored(self, supplier: impl FnOnce(SupplierId) -> Option<String>) -> Result<StoredItem, DbError> {
         let supply = self.supply();
-        let supplier = supply.and_then(|supply| suppliers.get(&supply.supplier_id).cloned());
+        let supplier = supply.and_then(|supply| supplier(supply.supplier_id));
         let item = Item {
             unit: known("unit", StockUnit::from_name(&self.unit))?,
             density_kg_per_l: self.density_kg_per_l,
@@ -143,7 +143,7 @@ pub async fn create(tx: &Tx<'_>, new: &Named) -> Result<StoredItem, DbError> {
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await?;
-    logged(tx, row.stored(&supplier::names(tx).await?)?, "created").await
+    logged(tx, one(tx, row).await?, "created").await
 }
 
 /// One item.
@@ -153,7 +153,16 @@ pub async fn create(tx: &Tx<'_>, new: &Named) -> Result<StoredItem, DbError> {
 pub async fn get(tx: &Tx<'_>, id: ItemId) -> Result<StoredItem, DbError> {
     let found = consumable::table.filter(consumable::id.eq(id.0));
     let row: Row = found.select(Row::as_select()).first(&mut tx.conn()).await?;
-    row.stored(&supplier::names(tx).await?)
+    one(tx, row).await
+}
+
+/// An item with its supplier's name alone.
+async fn one(tx: &Tx<'_>, row: Row) -> Result<StoredItem, DbError> {
+    let name = match row.supplier_id {
+        Some(id) => supplier::name(tx, SupplierId(id)).await?,
+        None => None,
+    };
+    row.stored(|_its_own| name)
 }
 
 /// Items by name, one more than the page holds; retired ones only when asked for.
@@ -173,7 +182,34 @@ pub async fn list(tx: &Tx<'_>, retired: bool, after: &After) -> Result<Vec<Store
     }
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
     let suppliers = supplier::names(tx).await?;
-    rows.into_iter().map(|row| row.stored(&suppliers)).collect()
+    rows.into_iter().map(|row| row.stored(|id| suppliers.get(&id).cloned())).collect()
+}
+
+/// What an item is called, and how it is kept.
+#[derive(Debug, Clone, Default)]
+pub struct Called {
+    /// Its name.
+    pub name: String,
+    /// In what it is counted.
+    pub unit: String,
+    /// Whether it is kept by lot.
+    pub by_lot: bool,
+}
+
+/// What some items are called.
+///
+/// # Errors
+/// When the database fails.
+pub async fn names(tx: &Tx<'_>, of: &BTreeSet<ItemId>) -> Result<HashMap<ItemId, Called>, DbError> {
+    if of.is_empty() {
+        return Ok(HashMap::new());
+    }
+    let rows: Vec<(Uuid, String, String, bool)> = consumable::table
+        .filter(consumable::id.eq_any(of.iter().map(|id| id.0)))
+        .select((consumable::id, consumable::name, consumable::unit, consumable::by_lot))
+        .load(&mut tx.conn())
+        .await?;
+    Ok(rows.into_iter().map(|(id, name, unit, by_lot)| (ItemId(id), Called { name, unit, by_lot })).collect())
 }
 
 /// All items, retired ones too.
@@ -183,7 +219,7 @@ pub async fn list(tx: &Tx<'_>, retired: bool, after: &After) -> Result<Vec<Store
 pub async fn all(tx: &Tx<'_>) -> Result<HashMap<ItemId, Named>, DbError> {
     let rows: Vec<Row> = consumable::table.select(Row::as_select()).load(&mut tx.conn()).await?;
     let suppliers = supplier::names(tx).await?;
-    let stored = rows.into_iter().map(|row| row.stored(&suppliers));
+    let stored = rows.into_iter().map(|row| row.stored(|id| suppliers.get(&id).cloned()));
     stored.map(|stored| stored.map(|stored| (stored.id, stored.value))).collect()
 }
 
@@ -203,18 +239,20 @@ pub async fn update_at(tx: &Tx<'_>, id: ItemId, at: Revision, new: &Named) -> Re
         .await
         .optional()?;
     let row = one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?;
-    logged(tx, row.stored(&supplier::names(tx).await?)?, "updated").await
+    logged(tx, one(tx, row).await?, "updated").await
 }
 
 /// Retires an item that is still at revision `at`; retiring twice changes nothing.
 ///
 /// # Errors
-/// [`DbError::Stale`] at another revision, [`DbError::NotFound`] outside the scope.
+/// [`DbError::Refused`] while some is on its way, [`DbError::Stale`] at another revision,
+/// [`DbError::NotFound`] outside the scope.
 pub async fn retire(tx: &Tx<'_>, id: ItemId, at: Revision) -> Result<StoredItem, DbError> {
     let now = get(tx, id).await?;
     if now.retired_at(at) {
         return Ok(now);
     }
+    placed::none_open(tx, None, Some(id)).await?;
     let running = consumable::id.eq(id.0).and(consumable::revision.eq(at)).and(consumable::ended_at.is_null());
     let changed: Option<Row> = update(consumable::table.filter(running))
         .set((consumable::ended_at.eq(tx.now()), consumable::changed_at.eq(tx.now()), consumable::revision.eq(at + 1)))
@@ -223,7 +261,7 @@ pub async fn retire(tx: &Tx<'_>, id: ItemId, at: Revision) -> Result<StoredItem,
         .await
         .optional()?;
     let row = one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?;
-    logged(tx, row.stored(&supplier::names(tx).await?)?, "retired").await
+    logged(tx, one(tx, row).await?, "retired").await
 }
 
 async fn logged(tx: &Tx<'_>, stored: StoredItem, verb: &str) -> Result<StoredItem, DbError> {

@@ -1,6 +1,6 @@
 //! Kits in the database: what a kind of visit takes along.
 
-use crate::db::error::known;
+use crate::db::error::{known, unknown};
 use crate::db::page::After;
 use crate::db::schema::{consumable, kit};
 use crate::db::stamp::one_changed;
@@ -58,7 +58,7 @@ pub(super) async fn known_items(tx: &Tx<'_>, lines: &[KitLine]) -> Result<(), Db
     let mut faults = Faults::default();
     for (n, line) in lines.iter().enumerate() {
         if !found.contains(&line.item_id) {
-            faults.take::<()>("", Err(super::unknown(format!("/lines/{n}/item_id"))));
+            faults.take::<()>("", Err(unknown(format!("/lines/{n}/item_id"))));
         }
     }
     Ok(faults.or(())?)

@@ -71,6 +71,21 @@ pub async fn create(tx: &Tx<'_>, new: &Lot) -> Result<StoredLot, DbError> {
     Ok(row.into())
 }
 
+/// The lot of that number of an item; one that nobody added yet is added.
+///
+/// # Errors
+/// [`DbError::Invalid`] for an item that is not kept by lot, or what can be no number.
+pub async fn of_number(tx: &Tx<'_>, item_id: ItemId, number: &str) -> Result<LotId, DbError> {
+    let lot = Lot { item_id, number: number.to_owned(), expires_on: None }.checked()?;
+    let same = stock_lot::consumable_id.eq(item_id.0).and(stock_lot::number.eq(&lot.number));
+    let found: Option<Uuid> =
+        stock_lot::table.filter(same).select(stock_lot::id).first(&mut tx.conn()).await.optional()?;
+    match found {
+        Some(id) => Ok(LotId(id)),
+        None => Ok(create(tx, &lot).await?.id),
+    }
+}
+
 /// The lots of an item, the first to expire first.
 ///
 /// # Errors

@@ -1,8 +1,8 @@
 //! Lines of the stock ledger in the database. A line is judged and written with the balances of
 //! its shelves in one transaction, under their locks.
 
-use super::{billing, item, ledger, lot, named, place, retired, supplier};
-use crate::db::error::known;
+use super::{billing, item, ledger, lot, place, retired, supplier};
+use crate::db::error::{known, named};
 use crate::db::page::After;
 use crate::db::schema::stock_movement;
 use crate::db::stamp::Change;
@@ -208,7 +208,7 @@ async fn places(tx: &Tx<'_>, event: Event) -> Result<Tz, DbError> {
     let mut zone = None;
     for (pointer, id) in [("/from_place_id", columns.from), (to, columns.to)] {
         let Some(id) = id else { continue };
-        let place = named(pointer, place::get(tx, id).await)?;
+        let place = named(pointer, place::get_held(tx, id).await)?;
         if place.ended_at.is_some() {
             return Err(retired(pointer).into());
         }

@@ -2,13 +2,13 @@
 
 use super::forecast::{self, Foreseen};
 use super::item::Named;
-use super::{item, reservation};
+use super::{item, placed, reservation};
 use crate::db::{DbError, Tx, dealer};
-use domain::ids::{ItemId, PlaceId};
+use domain::ids::{ItemId, PlaceId, SupplierId};
 use domain::stock::kit::reserved;
 use domain::stock::order::{OrderLine, Standing, Suggestions};
+use domain::stock::placed::on_order;
 use domain::zone::local_date;
-use rust_decimal::Decimal;
 use std::collections::HashMap;
 use uuid::Uuid;
 
@@ -16,6 +16,8 @@ use uuid::Uuid;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Order {
     /// From whom.
+    pub supplier_id: SupplierId,
+    /// What the supplier is called.
     pub supplier: String,
     /// Where to.
     pub place_id: PlaceId,
@@ -57,6 +59,7 @@ pub async fn due(tx: &Tx<'_>, place: Option<PlaceId>) -> Result<(Vec<Order>, Vec
     let today = local_date(dealer::zone(tx).await?, tx.now());
     let kept = reservation::open(tx).await?;
     let places: Vec<PlaceId> = kept.iter().map(|one| one.place_id).collect();
+    let open = placed::open(tx).await?;
     let rows = forecast::maybe_due(tx, today, place, &places).await?;
     let items = item::all(tx).await?;
     let standing = |row: &Foreseen| {
@@ -66,8 +69,8 @@ pub async fn due(tx: &Tx<'_>, place: Option<PlaceId>) -> Result<(Vec<Order>, Vec
             item_id,
             item: &items.get(&item_id)?.item,
             on_hand: row.on_hand(),
-            // Orders under way are not kept here yet.
-            on_order: Decimal::ZERO,
+            on_order: on_order(&open, place_id, item_id),
+            on_order_foreseen: row.forecast.on_order,
             reserved: reserved(&kept, place_id, item_id),
             reorder_point: row.forecast.reorder_point?,
             order_quantity: row.forecast.order_quantity?,
@@ -87,7 +90,8 @@ fn named(due: Suggestions, rows: &[Foreseen], items: &HashMap<ItemId, Named>) ->
         Some(NamedLine { line, item: item.name.clone(), unit: item.unit.as_str().to_owned() })
     };
     let supplier = |lines: &[OrderLine]| items.get(&lines.first()?.item_id)?.supplier.clone();
-    let orders = due.orders.into_iter().map(|((_, place_id), lines)| Order {
+    let orders = due.orders.into_iter().map(|((supplier_id, place_id), lines)| Order {
+        supplier_id,
         supplier: supplier(&lines).unwrap_or_default(),
         place_id,
         place: place_name(place_id),

@@ -1,5 +1,6 @@
 //! Places of stock in the database.
 
+use super::placed;
 use crate::db::error::known;
 use crate::db::page::After;
 use crate::db::schema::{place, stock_balance};
@@ -115,6 +116,18 @@ pub async fn get(tx: &Tx<'_>, id: PlaceId) -> Result<StoredPlace, DbError> {
     row.try_into()
 }
 
+/// The same, which is not retired before the transaction ends: what is about to stand there would
+/// be on a shelf that nobody counts any more.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub(super) async fn get_held(tx: &Tx<'_>, id: PlaceId) -> Result<StoredPlace, DbError> {
+    let held: Option<Uuid> =
+        place::table.filter(place::id.eq(id.0)).select(place::id).for_share().first(&mut tx.conn()).await.optional()?;
+    held.ok_or(DbError::NotFound)?;
+    get(tx, id).await
+}
+
 /// Places by name, one more than the page holds; retired ones only when asked for.
 ///
 /// # Errors
@@ -152,17 +165,20 @@ pub async fn update_at(tx: &Tx<'_>, id: PlaceId, at: Revision, new: &Place) -> R
 /// Retires an empty place that is still at revision `at`; retiring twice changes nothing.
 ///
 /// # Errors
-/// [`DbError::Refused`] while stock stands there, [`DbError::Stale`] at another revision,
+/// [`DbError::Refused`] while stock stands there or is on its way, [`DbError::Stale`] at another revision,
 /// [`DbError::NotFound`] outside the scope.
 pub async fn retire(tx: &Tx<'_>, id: PlaceId, at: Revision) -> Result<StoredPlace, DbError> {
     let now = get(tx, id).await?;
     if now.retired_at(at) {
         return Ok(now);
     }
+    // Whoever moves stock holds its places until the ledger is written.
+    place::table.filter(place::id.eq(id.0)).select(place::id).for_update().first::<Uuid>(&mut tx.conn()).await?;
     let there = stock_balance::place_id.eq(id.0).and(stock_balance::quantity.ne(Decimal::ZERO));
     if select(exists(stock_balance::table.filter(there))).get_result(&mut tx.conn()).await? {
         return Err(DbError::refused("stock_there", "Stock stands there: move it or write it off first."));
     }
+    placed::none_open(tx, Some(id), None).await?;
     let running = place::id.eq(id.0).and(place::revision.eq(at)).and(place::ended_at.is_null());
     let changed = update(place::table.filter(running))
         .set((place::ended_at.eq(tx.now()), place::changed_at.eq(tx.now()), place::revision.eq(at + 1)))

@@ -1,7 +1,7 @@
 //! Goods kept for planned visits in the database.
 
-use super::{kit, movement, named, place, unknown};
-use crate::db::error::known;
+use super::{kit, movement, place};
+use crate::db::error::{known, named, unknown};
 use crate::db::page::After;
 use crate::db::schema::stock_reservation;
 use crate::db::stamp::one_changed;
@@ -21,7 +21,7 @@ use uuid::Uuid;
 /// What is kept, for whom, and what was used of it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Kept {
-    /// What is kept where and for when; its visit is the record itself.
+    /// What is kept where, and for when.
     pub reservation: Reservation,
     /// The kit it was made from.
     pub kit_id: Option<Uuid>,
@@ -40,6 +40,7 @@ pub type StoredKept = Stored<Uuid, Kept>;
 #[diesel(table_name = stock_reservation)]
 struct Row {
     id: Uuid,
+    visit_id: Option<Uuid>,
     kit_id: Option<Uuid>,
     unit_id: Option<Uuid>,
     place_id: Uuid,
@@ -58,7 +59,7 @@ impl TryFrom<Row> for StoredKept {
 
     fn try_from(row: Row) -> Result<Self, DbError> {
         let reservation = Reservation {
-            visit_id: VisitId(row.id),
+            visit_id: row.visit_id.map(VisitId),
             place_id: PlaceId(row.place_id),
             planned_on: row.planned_on,
             lines: known("lines", serde_json::from_value(row.lines).ok())?,
@@ -107,6 +108,7 @@ pub async fn create(tx: &Tx<'_>, new: &Kept) -> Result<StoredKept, DbError> {
     let row: Row = insert_into(stock_reservation::table)
         .values((
             stock_reservation::id.eq(tx.new_id()),
+            stock_reservation::visit_id.eq(new.reservation.visit_id.map(|visit| visit.0)),
             stock_reservation::kit_id.eq(new.kit_id),
             stock_reservation::unit_id.eq(new.unit_id.map(|unit| unit.0)),
             stock_reservation::place_id.eq(new.reservation.place_id.0),
@@ -194,11 +196,19 @@ pub async fn close(tx: &Tx<'_>, id: Uuid, at: Revision, used: &[Movement]) -> Re
         movement::post(tx, movement, None).await.map_err(|error| within(error, n))?;
     }
     let line = |movement: &Movement| KitLine { item_id: movement.item_id, quantity: movement.quantity };
-    let lines: Vec<KitLine> = used.iter().map(line).collect();
-    let same = stock_reservation::id.eq(id).and(stock_reservation::revision.eq(at));
-    let changed: Option<Row> = update(stock_reservation::table.filter(same))
+    ended(tx, id, at, &used.iter().map(line).collect::<Vec<_>>()).await
+}
+
+/// Closes a reservation of which so much was used, as other lines of the ledger say.
+pub(in crate::db) async fn end(tx: &Tx<'_>, kept: &StoredKept, used: &[KitLine]) -> Result<StoredKept, DbError> {
+    ended(tx, kept.id, kept.revision, used).await
+}
+
+async fn ended(tx: &Tx<'_>, id: Uuid, at: Revision, used: &[KitLine]) -> Result<StoredKept, DbError> {
+    let open = stock_reservation::id.eq(id).and(stock_reservation::revision.eq(at));
+    let changed: Option<Row> = update(stock_reservation::table.filter(open))
         .set((
-            stock_reservation::used.eq(json!(lines)),
+            stock_reservation::used.eq(json!(used)),
             stock_reservation::ended_at.eq(tx.now()),
             stock_reservation::changed_at.eq(tx.now()),
             stock_reservation::revision.eq(at + 1),
@@ -209,6 +219,34 @@ pub async fn close(tx: &Tx<'_>, id: Uuid, at: Revision, used: &[Movement]) -> Re
         .optional()?;
     let row = one_changed(changed, async || get(tx, id).await.map(|now| now.revision)).await?;
     logged(tx, row.try_into()?, "retired").await
+}
+
+/// Keeps goods for another day: their visit was moved.
+pub(in crate::db) async fn replan(tx: &Tx<'_>, kept: &StoredKept, day: NaiveDate) -> Result<StoredKept, DbError> {
+    let same = stock_reservation::id.eq(kept.id).and(stock_reservation::revision.eq(kept.revision));
+    let changed: Option<Row> = update(stock_reservation::table.filter(same))
+        .set((
+            stock_reservation::planned_on.eq(day),
+            stock_reservation::changed_at.eq(tx.now()),
+            stock_reservation::revision.eq(kept.revision + 1),
+        ))
+        .returning(Row::as_returning())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let row = one_changed(changed, async || get(tx, kept.id).await.map(|now| now.revision)).await?;
+    logged(tx, row.try_into()?, "updated").await
+}
+
+/// What is kept for visits, and what was.
+pub(in crate::db) async fn of_visits(tx: &Tx<'_>, visits: &[Uuid]) -> Result<Vec<StoredKept>, DbError> {
+    let rows: Vec<Row> = stock_reservation::table
+        .filter(stock_reservation::visit_id.assume_not_null().eq_any(visits))
+        .select(Row::as_select())
+        .order(stock_reservation::id)
+        .load(&mut tx.conn())
+        .await?;
+    rows.into_iter().map(TryInto::try_into).collect()
 }
 
 /// The fault of a used line, at that line.

@@ -27,6 +27,12 @@ pub(super) async fn named(tx: &Tx<'_>, name: &str) -> Result<SupplierId, DbError
     Ok(SupplierId(id))
 }
 
+/// One supplier's name.
+pub(super) async fn name(tx: &Tx<'_>, id: SupplierId) -> Result<Option<String>, DbError> {
+    let name = supplier::table.filter(supplier::id.eq(id.0)).select(supplier::name);
+    Ok(name.first(&mut tx.conn()).await.optional()?)
+}
+
 /// All names.
 pub(super) async fn names(tx: &Tx<'_>) -> Result<HashMap<SupplierId, String>, DbError> {
     let rows: Vec<(Uuid, String)> = supplier::table.select((supplier::id, supplier::name)).load(&mut tx.conn()).await?;

@@ -1,6 +1,7 @@
 //! A dealer's units as they could be: who has which, what water ran, and what the meters showed.
 
 pub(crate) mod bay;
+pub(crate) mod certificate;
 pub(crate) mod chance;
 pub(crate) mod late;
 pub(crate) mod meters;

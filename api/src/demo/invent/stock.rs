@@ -50,6 +50,8 @@ pub(crate) const ITEMS: [ItemPlan; 8] = [
 pub(crate) const SHORT: usize = 0;
 /// The item that was counted, and how many were missing.
 pub(crate) const COUNTED: (usize, u32) = (1, 2);
+/// The item that is on its way.
+pub(crate) const ORDERED: usize = 4;
 pub(crate) const VANS: usize = 2;
 
 /// A line of the ledger.

@@ -1,12 +1,16 @@
 //! The parts of a unit with what was replaced, and the recurring work that was done.
 
 use super::instant;
+use crate::db::file::{self, NewFile};
 use crate::db::page::After;
 use crate::db::{DbError, Revision, Tx, component, routine, routine_done};
+use crate::demo::invent::certificate;
 use crate::demo::invent::names::region;
 use crate::demo::invent::parts::{self, PartPlan};
-use crate::demo::invent::plan::UnitPlan;
+use crate::demo::invent::plan::{UnitPlan, label};
+use chrono::NaiveDate;
 use domain::component::{Component, OutWhy, TakenOut};
+use domain::file::MediaType;
 use domain::ids::{ComponentId, UnitId};
 use domain::routine::done::{Certified, Done, TestResult};
 use domain::zone::local_date;
@@ -54,17 +58,33 @@ pub(super) async fn work(tx: &Tx<'_>, unit: UnitId, plan: &UnitPlan) -> Result<(
         let rounds = parts::rounds(plan, &plan_of.name, tx.now().timestamp());
         for (at_s, n) in rounds.into_iter().zip(1..) {
             let on = local_date(zone, instant(at_s));
-            let certified = plan_of.certificate.map(|_kind| Certified {
-                number: format!("BT-{:04}", 2300 + 7 * plan.number),
-                tester: "Keld Ormsby".to_owned(),
-                licence: Some("T-1188".to_owned()),
-                on,
-                result: TestResult::Passed,
-                sha256: None,
-            });
+            let certified = match plan_of.certificate {
+                Some(_kind) => Some(certified(tx, plan, on).await?),
+                None => None,
+            };
             let done = Done { n, on, checked: (0..plan_of.checklist.len()).collect(), note: None, certified };
             routine_done::create(tx, kept.routine.id, &done).await?;
         }
     }
     Ok(())
+}
+
+/// A test that was passed, with the tester's page about it.
+async fn certified(tx: &Tx<'_>, plan: &UnitPlan, on: NaiveDate) -> Result<Certified, DbError> {
+    let (number, tester, licence) = (format!("BT-{:04}", 2300 + 7 * plan.number), "Keld Ormsby", "T-1188");
+    let lines = [
+        format!("Test of a backflow preventer, no. {number}"),
+        format!("Unit {}", label(plan.number)),
+        format!("Tested on {on}: passed"),
+        format!("{tester}, licence {licence}"),
+    ];
+    let kept = file::keep(tx, &NewFile { media: MediaType::Pdf, bytes: certificate::page(&lines) }).await?;
+    Ok(Certified {
+        number,
+        tester: tester.to_owned(),
+        licence: Some(licence.to_owned()),
+        on,
+        result: TestResult::Passed,
+        sha256: Some(kept.hash.to_string()),
+    })
 }

@@ -24,7 +24,7 @@ pub(super) async fn set_rule(tx: &Tx<'_>) -> Result<(), DbError> {
         least_grade: Grade::MakeupOnly,
         least_coverage: 0.9,
         days_after_month_end: 3,
-        tolerance: Tolerance { share: 0.02, money },
+        tolerance: Tolerance { share: 0.02, money: vec![money] },
     };
     let unset = rule::get(tx).await?.revision;
     rule::set(tx, unset, &new.checked()?).await?;

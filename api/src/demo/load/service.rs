@@ -312,11 +312,12 @@ async fn coming_week(tx: &Tx<'_>, served: &[&Stood<'_>]) -> Result<(), DbError> 
             when,
             technician_id: None,
             purpose: vec![if n % 3 == 0 { "Renew the dosing tube" } else { "Change the bag filter" }.to_owned()],
+            routine_ids: Vec::new(),
             state: VisitState::Planned,
             moves: Vec::new(),
             event_id: None,
         };
-        visit::create(tx, &new.checked()?).await?;
+        visit::create(tx, &new.checked()?, None).await?;
     }
     Ok(())
 }

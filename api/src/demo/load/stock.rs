@@ -1,12 +1,13 @@
 //! The stores: places, items with lots and prices, and a ledger of what came and went.
 
 use super::{Loader, instant};
+use crate::db::stock::placed::{self, Came, Wanted};
 use crate::db::stock::{item, lot, movement, place, price};
 use crate::db::{DbError, Tx};
 use crate::demo::Fleet;
 use crate::demo::invent::oddity::Oddity;
 use crate::demo::invent::plan::UnitPlan;
-use crate::demo::invent::stock::{Deed, ITEMS, ItemPlan, LinePlan, VANS, ledger};
+use crate::demo::invent::stock::{Deed, ITEMS, ItemPlan, LinePlan, ORDERED, VANS, ledger};
 use chrono::Days;
 use domain::ids::{ItemId, LotId, MovementId, PlaceId, SupplierId, UnitId};
 use domain::money::{Currency, Money};
@@ -38,7 +39,7 @@ pub(super) async fn add(loader: &Loader<'_>, fleet: &Fleet, units: &[UnitId]) ->
             for line in &lines {
                 stores.post(tx, line, units).await?;
             }
-            Ok(())
+            stores.order(tx).await
         })
         .await
 }
@@ -98,6 +99,21 @@ impl Stores {
         let from = (line.deed == Deed::Receive).then_some(SUPPLIER);
         movement::post(tx, &new, from).await?;
         Ok(())
+    }
+
+    /// Three pieces that were ordered last week, of which one has come.
+    async fn order(&self, tx: &Tx<'_>) -> Result<(), DbError> {
+        let wanted = Wanted {
+            supplier: None,
+            item_id: self.items.get(ORDERED).copied().ok_or(DbError::NotFound)?,
+            place_id: self.place(0)?,
+            quantity: Quantity::parse(Decimal::from(3))?,
+            ordered_on: local_date(ZONE, tx.now()).checked_sub_days(Days::new(7)),
+            expected_on: None,
+        };
+        let order = placed::create(tx, &wanted).await?;
+        let came = Came { at: tx.now(), quantity: Quantity::parse(Decimal::ONE)?, lot_id: None };
+        placed::receive(tx, order.id, order.revision, &came).await.map(drop)
     }
 
     /// The lot of a line, added when first named.

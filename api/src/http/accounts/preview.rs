@@ -11,6 +11,7 @@ use actix_web::{HttpResponse, post};
 use chrono::NaiveDate;
 use domain::fault::Faults;
 use domain::ids::WaterAccountId;
+use domain::money::Money;
 use domain::tariff::{Bill, BillError, Cycle, Tariff, WaterAccount, WaterUse, bill};
 use domain::units::Litres;
 use serde::{Deserialize, Serialize};
@@ -55,6 +56,13 @@ pub struct MoneyView {
     /// ISO 4217 code.
     #[schema(example = "USD")]
     currency: String,
+}
+
+impl From<Money> for MoneyView {
+    fn from(money: Money) -> Self {
+        let money = money.in_minor_units();
+        Self { amount: money.amount.to_string(), currency: money.currency.code().to_owned() }
+    }
 }
 
 /// A bill as a tariff asks it.

@@ -1,7 +1,7 @@
 //! `/v1/units/{id}/gauge-readings`.
 
 use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
-use crate::auth::{Caller, Role, perm};
+use crate::auth::{Caller, Reach, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::http::answer::{Page, Paging, Problems};
@@ -39,7 +39,8 @@ pub struct GaugeReadingInput {
     /// A level's `l` or `mm`, a pressure's or vacuum's `kpa`, a temperature's `degc`, a current's `a`.
     #[schema(example = "l")]
     unit: String,
-    /// Which tank, pump or line.
+    /// Which tank, pump or line. Pressures of the places `before media` and `after media`, read within
+    /// 15 minutes of each other while the unit runs, or of `across media`, tell how clogged media are.
     #[serde(default)]
     #[schema(example = "Clean tank", max_length = 60)]
     place: Option<String>,
@@ -85,7 +86,7 @@ async fn create_gauge_reading(
     input: Body<GaugeReadingInput>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let levels_only = caller.role() == Role::CustomerReader;
+    let levels_only = caller.scope().reach() != Reach::Dealer;
     if levels_only && input.0.gauge != Gauge::Level.as_str() {
         let fix = "Enter levels; the dealer's people enter what other gauges show.";
         return Err(Problem::at(Kind::NotAllowed, "/gauge", "levels_only", fix));

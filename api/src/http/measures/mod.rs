@@ -13,6 +13,7 @@ pub mod rain;
 pub mod samples;
 pub mod volume_events;
 pub mod wash_chemicals;
+pub mod wash_sessions;
 pub mod wash_tallies;
 pub mod working_days;
 
@@ -42,6 +43,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(volume_events::routes)
         .configure(rain::routes)
         .configure(guns::routes)
+        .configure(wash_sessions::routes)
         .configure(wash_tallies::routes)
         .configure(loss_coefficients::routes)
         .configure(working_days::routes)

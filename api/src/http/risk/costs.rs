@@ -2,7 +2,7 @@
 
 use crate::auth::{Caller, perm};
 use crate::db::Db;
-use crate::db::risk::costs::{self, StoredCosts};
+use crate::db::risk::figures::{self, StoredFigures};
 use crate::extract::{Body, IfMatch};
 use crate::http::answer::{self, Problems};
 use crate::problem::Problem;
@@ -73,9 +73,9 @@ pub struct CostsView {
     changed_at: Option<DateTime<Utc>>,
 }
 
-impl From<StoredCosts> for CostsView {
-    fn from(stored: StoredCosts) -> Self {
-        let StoredCosts { revision, changed_at, value } = stored;
+impl From<StoredFigures<RiskCosts>> for CostsView {
+    fn from(stored: StoredFigures<RiskCosts>) -> Self {
+        let StoredFigures { revision, changed_at, value } = stored;
         Self { costs: value.into(), revision, changed_at }
     }
 }
@@ -84,7 +84,7 @@ impl From<StoredCosts> for CostsView {
 #[utoipa::path(tag = "risk", responses((status = 200, description = "The costs", body = CostsView), Problems))]
 #[get("/risk/costs")]
 async fn get_risk_costs(caller: Caller<perm::ReadRisk>, db: Data<Db>) -> Result<HttpResponse, Problem> {
-    let stored = db.read(caller.scope(), caller.now(), async |tx| costs::get(tx).await).await?;
+    let stored = db.read(caller.scope(), caller.now(), async |tx| figures::get::<RiskCosts>(tx).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &CostsView::from(stored)))
 }
 
@@ -101,9 +101,9 @@ async fn update_risk_costs(
     patch: Body<Value>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let current = db.read(caller.scope(), caller.now(), async |tx| costs::get(tx).await).await?;
+    let current = db.read(caller.scope(), caller.now(), async |tx| figures::get::<RiskCosts>(tx).await).await?;
     let input: CostsInput = answer::patched(&CostsInput::from(current.value), &patch.0)?;
     let new = RiskCosts::from(input).checked()?;
-    let stored = db.write(caller.scope(), caller.now(), async |tx| costs::set_at(tx, at.0, &new).await).await?;
+    let stored = db.write(caller.scope(), caller.now(), async |tx| figures::set_at(tx, at.0, &new).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &CostsView::from(stored)))
 }

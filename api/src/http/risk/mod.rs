@@ -1,7 +1,9 @@
-//! Units at risk: who they are and why, how the forecasts turned out, what failures cost. For
+//! Units at risk: who they are and why, how the forecasts turned out, what failures cost,
+//! what is a sign of an upset. For
 //! the dealer's people alone.
 
 pub mod costs;
+pub mod limits;
 pub mod scores;
 pub mod units;
 
@@ -9,5 +11,5 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of these resources.
 pub fn routes(config: &mut ServiceConfig) {
-    config.configure(units::routes).configure(scores::routes).configure(costs::routes);
+    config.configure(units::routes).configure(scores::routes).configure(costs::routes).configure(limits::routes);
 }

@@ -1,6 +1,7 @@
 //! `/v1/risk` and `/v1/units/{id}/risk`.
 
 use crate::auth::{Caller, perm};
+use crate::db::risk::followed::{self, Weight};
 use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
 use crate::db::{Db, DbError, unit};
 use crate::http::accounts::preview::MoneyView;
@@ -10,8 +11,10 @@ use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::ids::UnitId;
+use domain::risk::course::Course;
+use domain::risk::plan::Plan;
 use domain::risk::words::{self, WORTH_BRINGING};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -62,15 +65,20 @@ pub struct UnitAtRiskView {
     /// of that, in words made from the figures.
     #[schema(example = json!(["dosing pump tube at 5,480 h; 9 of 14 like it had failed by 5,600 h"]))]
     reasons: Vec<String>,
+    /// What is found wrong with it, and what that changes about the chances of its parts.
+    #[schema(example = json!(["falling flow is found, which changes no chance yet: 3 failures of transfer pump followed such findings here, and 10 are needed"]))]
+    findings: Vec<String>,
     /// What to bring on the next visit.
     #[schema(example = json!(["dosing pump tube, T 6"]))]
     bring: Vec<String>,
 }
 
 impl UnitAtRiskView {
-    fn of(unit: UnitAtRisk, parts: &[PartAtRisk]) -> Result<Self, DbError> {
+    fn of(unit: UnitAtRisk, parts: &[PartAtRisk], weights: &[Weight]) -> Result<Self, DbError> {
         let own = || parts.iter().filter(|part| part.unit_id == unit.unit_id && part.p_30.is_some());
         let reasons: Result<Vec<String>, DbError> = own().map(|part| Ok(words::reason(&part.told()?))).collect();
+        let of_unit = weights.iter().filter(|weight| weight.unit_id == unit.unit_id);
+        let findings: Result<Vec<String>, DbError> = of_unit.map(Weight::words).collect();
         let worth = own().filter(|part| part.p_90.is_some_and(|p| p >= WORTH_BRINGING));
         Ok(Self {
             unit_id: unit.unit_id,
@@ -86,6 +94,7 @@ impl UnitAtRiskView {
             expected_loss_30_days: unit.expected_loss,
             parts_not_forecast: unit.not_forecast,
             reasons: reasons?.into_iter().chain(unit.upset).collect(),
+            findings: findings?,
             bring: worth.map(|part| words::bring(&part.kind, part.model.as_deref())).collect(),
         })
     }
@@ -111,7 +120,8 @@ async fn list_units_at_risk(
             let units = view::units(tx, &after).await?;
             let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
             let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
-            units.into_iter().map(|unit| UnitAtRiskView::of(unit, &parts)).collect::<Result<Vec<_>, _>>()
+            let weights = followed::weights(tx, &ids).await?;
+            units.into_iter().map(|unit| UnitAtRiskView::of(unit, &parts, &weights)).collect::<Result<Vec<_>, _>>()
         })
         .await?;
     let key = |view: &UnitAtRiskView| (view.rank.to_string(), view.unit_id);
@@ -157,6 +167,55 @@ pub struct AheadView {
     upper: Option<f64>,
 }
 
+/// What a finding at a unit changes about the forecast of a part: nothing until enough failures of
+/// such parts followed such findings at the dealer's own units. Then the hazard is multiplied, by the
+/// greatest factor where there are several findings.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = FindingWeight)]
+pub struct FindingWeightView {
+    /// As of findings.
+    #[schema(example = "falling_flow")]
+    finding: &'static str,
+    /// Failures of such parts in the weeks after nights with such a finding.
+    failures_followed: i32,
+    /// What the hazard is multiplied by; null while it changes nothing.
+    #[schema(example = 2.4)]
+    factor: Option<f64>,
+    /// Its lower 90 % bound.
+    lower: Option<f64>,
+    /// Its upper 90 % bound.
+    upper: Option<f64>,
+    /// The same in words.
+    words: String,
+}
+
+impl FindingWeightView {
+    fn of(weight: &Weight) -> Result<Self, DbError> {
+        let Weight { failures, factor, lower, upper, .. } = *weight;
+        let (finding, words) = (weight.finding()?.as_str(), weight.words()?);
+        Ok(Self { finding, failures_followed: failures, factor, lower, upper, words })
+    }
+}
+
+/// A sign that an upset may follow, and what the dealer's own history makes of it.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+pub struct UpsetSign {
+    /// `oxygen_low`, `orp_falling`, `sludge_deep`, `too_cold`, `too_hot`, `disinfectant_in_biology`,
+    /// `clean_out_late`, `new_chemical` or `idle`.
+    #[schema(example = "oxygen_low")]
+    sign: String,
+    /// Upsets that followed it at the dealer's units.
+    upsets_followed: i64,
+    /// What it multiplies the rate of upsets by; null where too few followed it to tell.
+    factor: Option<f64>,
+    /// Its lower 90 % bound.
+    lower: Option<f64>,
+    /// Its upper 90 % bound.
+    upper: Option<f64>,
+    /// The same in words.
+    words: String,
+}
+
 /// A part of a unit at risk.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct PartAtRiskView {
@@ -172,9 +231,13 @@ pub struct PartAtRiskView {
     /// Its age, in the run basis.
     #[schema(example = 5480.0)]
     age: f64,
-    /// Where the age is from: `calendar`, `counter`, or `assumed` where no counter tells.
-    #[schema(example = "counter")]
-    age_from: &'static str,
+    /// What of it nobody counted, in the run basis.
+    #[schema(example = 120.0)]
+    age_estimated: f64,
+    /// Where the age is from: `calendar`, `own_counter`, `unit_counter`, or `assumed` where no counter
+    /// tells.
+    #[schema(example = "unit_counter")]
+    age_source: &'static str,
     /// Its rated life, in the run basis.
     rated_life: Option<f64>,
     within_30_days: AheadView,
@@ -182,12 +245,21 @@ pub struct PartAtRiskView {
     /// Why, in words made from the figures.
     #[schema(example = "dosing pump tube at 5,480 h; 9 of 14 like it had failed by 5,600 h")]
     reason: String,
+    /// What is found wrong with its unit, and what that changes about its chances.
+    findings: Vec<FindingWeightView>,
     /// What to do: replace by an age, or run to failure and why.
     #[schema(example = "replace by 4,900 h")]
     advice: Option<String>,
     /// The age of least cost, in the run basis; null where running to failure costs least or wear
     /// is not shown.
     replace_at: Option<f64>,
+    /// What that saves against running to failure, in a thousand units of the run basis.
+    saving_per_1000: Option<MoneyView>,
+    /// The next planned visit, where replacing at it costs at most 5 % more than at the best age.
+    at_visit: Option<NaiveDate>,
+    /// How much more it costs then, as a share.
+    #[schema(example = 0.02)]
+    more_at_visit: Option<f64>,
     /// What to bring.
     #[schema(example = "dosing pump tube, T 6")]
     bring: String,
@@ -195,14 +267,18 @@ pub struct PartAtRiskView {
 }
 
 impl PartAtRiskView {
-    fn of(part: PartAtRisk) -> Result<Self, DbError> {
-        let basis = part.run_basis()?;
+    fn of(part: PartAtRisk, weights: &[Weight]) -> Result<Self, DbError> {
+        let (basis, age) = (part.run_basis()?, part.age()?);
+        let of_part = weights.iter().filter(|one| one.part_kind == part.kind);
+        let findings = of_part.map(FindingWeightView::of).collect::<Result<Vec<_>, _>>()?;
         let plan = part.plan();
+        let replace = plan.and_then(Plan::replacement);
         Ok(Self {
             component_id: part.component_id,
             run_basis: basis.as_str(),
-            age: part.age,
-            age_from: part.age_from()?.as_str(),
+            age: age.value,
+            age_estimated: age.estimated,
+            age_source: age.source.as_str(),
             rated_life: part.rated_life,
             within_30_days: AheadView {
                 expected_use: part.use_30,
@@ -217,8 +293,12 @@ impl PartAtRiskView {
                 upper: part.upper_90,
             },
             reason: words::reason(&part.told()?),
+            findings,
             advice: plan.map(|plan| words::plan(plan, basis)),
-            replace_at: plan.and_then(|plan| plan.age()),
+            replace_at: replace.map(|replace| replace.age),
+            saving_per_1000: replace.and_then(|replace| replace.saving_per_1000).map(MoneyView::from),
+            at_visit: replace.and_then(|replace| replace.visit).map(|visit| visit.day),
+            more_at_visit: replace.and_then(|replace| replace.visit).map(|visit| visit.more),
             bring: words::bring(&part.kind, part.model.as_deref()),
             life_model: LifeModelView {
                 basis: part.basis,
@@ -234,6 +314,53 @@ impl PartAtRiskView {
     }
 }
 
+/// Whether a unit gets worse, by its failures and process upsets over the days that it stood at sites.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = UnitCourse)]
+pub struct CourseView {
+    /// `getting_worse`, `steady`, `getting_better`, or `too_few` where too little happened to tell.
+    #[schema(example = "steady")]
+    course: &'static str,
+    /// The same in words.
+    words: String,
+    /// Failures of its parts and process upsets.
+    events: usize,
+    /// Days in which it stood at sites.
+    days: f64,
+    /// Chance of so clear a trend where there is none, by Laplace's test.
+    p: Option<f64>,
+    /// Mean days between them.
+    mean_days_between: Option<f64>,
+    /// Its lower 90 % bound.
+    mean_days_lower: f64,
+    /// Its upper 90 % bound.
+    mean_days_upper: Option<f64>,
+    /// The exponent of the power law (Crow-AMSAA), above 1 for a unit that gets worse.
+    growth: Option<f64>,
+    /// Its lower 90 % bound.
+    growth_lower: Option<f64>,
+    /// Its upper 90 % bound.
+    growth_upper: Option<f64>,
+}
+
+impl From<Course> for CourseView {
+    fn from(course: Course) -> Self {
+        Self {
+            course: course.way.as_str(),
+            words: course.words(),
+            events: course.events,
+            days: course.days,
+            p: course.p,
+            mean_days_between: course.mean_days,
+            mean_days_lower: course.mean_days_bounds.lower,
+            mean_days_upper: course.mean_days_bounds.upper,
+            growth: course.growth,
+            growth_lower: course.growth_bounds.map(|bounds| bounds.lower),
+            growth_upper: course.growth_bounds.and_then(|bounds| bounds.upper),
+        }
+    }
+}
+
 /// The risk of one unit.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = UnitRisk)]
@@ -241,6 +368,10 @@ pub struct UnitRiskView {
     unit_id: Uuid,
     /// The unit as the list has it; null before a night run has forecast it.
     risk: Option<UnitAtRiskView>,
+    /// Whether it gets worse; null for a unit that never stood at a site.
+    course: Option<CourseView>,
+    /// Signs of a process upset that the unit shows.
+    upset_signs: Vec<UpsetSign>,
     /// Its running parts, those most likely to fail first.
     components: Vec<PartAtRiskView>,
 }
@@ -258,9 +389,14 @@ async fn unit_risk(caller: Caller<perm::ReadRisk>, id: Path<UnitId>, db: Data<Db
             unit::get(tx, *id).await?;
             let parts = view::parts(tx, &[id.0], PARTS_MOST).await?;
             let named: Vec<PartAtRisk> = parts.iter().take(3).cloned().collect();
-            let risk = view::unit(tx, *id).await?.map(|unit| UnitAtRiskView::of(unit, &named)).transpose()?;
-            let components = parts.into_iter().map(PartAtRiskView::of).collect::<Result<Vec<_>, _>>()?;
-            Ok(UnitRiskView { unit_id: id.0, risk, components })
+            let unit = view::unit(tx, *id).await?;
+            let signs = unit.as_ref().and_then(|unit| serde_json::from_value(unit.signs.clone()?).ok());
+            let weights = followed::weights(tx, &[id.0]).await?;
+            let risk = unit.map(|unit| UnitAtRiskView::of(unit, &named, &weights)).transpose()?;
+            let components = parts.into_iter().map(|part| PartAtRiskView::of(part, &weights));
+            let components = components.collect::<Result<Vec<_>, _>>()?;
+            let course = view::course(tx, *id).await?.map(CourseView::from);
+            Ok(UnitRiskView { unit_id: id.0, risk, course, upset_signs: signs.unwrap_or_default(), components })
         })
         .await?;
     Ok(HttpResponse::Ok().json(view))

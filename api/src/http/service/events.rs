@@ -10,7 +10,7 @@ use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use domain::fault::Faults;
 use domain::ids::{LotId, PlaceId, UnitId};
 use domain::service::details::{Details, Visit};
@@ -166,6 +166,17 @@ fn details(kind: &str, sent: &Value) -> Result<Details, Faults> {
     read.ok_or(faults)
 }
 
+/// A record that a service event brought about.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = BroughtAbout)]
+pub struct BroughtView {
+    /// `volume_event`, `sample`, `flow_test` or `calibration`.
+    #[schema(example = "volume_event")]
+    record: String,
+    /// Its id, among those of the unit or, of flow tests, the site.
+    id: Uuid,
+}
+
 /// A service event in one of its revisions.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = ServiceEvent)]
@@ -176,9 +187,13 @@ pub struct ServiceEventView {
     revision: i32,
     #[serde(flatten)]
     record: ServiceEventInput,
-    /// Volume events that it brought about; those of earlier revisions are withdrawn.
+    /// Records that it brought about; those of earlier revisions are withdrawn.
     #[serde(skip_serializing_if = "Vec::is_empty")]
-    volume_event_ids: Vec<Uuid>,
+    brought_about: Vec<BroughtView>,
+    /// Of a handover, the local day on which warranty starts: that of the signature, and at the
+    /// latest `warranty_long_stop`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    warranty_starts_on: Option<NaiveDate>,
     /// Why it corrects the one before; null for the first.
     #[schema(example = json!(null))]
     correction_reason: Option<String>,
@@ -205,7 +220,8 @@ impl From<Recorded> for ServiceEventView {
             id: stored.id,
             revision: stored.revision,
             record,
-            volume_event_ids: stored.volume_events,
+            brought_about: stored.brought.into_iter().map(|(record, id)| BroughtView { record, id }).collect(),
+            warranty_starts_on: stored.warranty_starts_on,
             correction_reason: stored.why,
             recorded_by: stored.recorded_by.map(|account| account.0),
             created_at: stored.created_at,
@@ -253,8 +269,10 @@ impl ListServiceEvents {
 /// Record a service event
 ///
 /// Something done to a unit. A clean-out is also written as volume events of the unit, so that its
-/// water balance sees the load taken away and the refill. A line with a place takes its item from
-/// stock. A replacement that names the old part's record takes that part out; without a record of
+/// water balance sees the load taken away and the refill; a calibration as the unit's calibration,
+/// which is the one record of it; the first samples and bucket tests of a handover as samples and
+/// flow tests, which derived wash volume and water quality rest on. A line with a place takes its
+/// item from stock. A replacement that names the old part's record takes that part out; without a record of
 /// the new part, one of the same kind is fitted in its place and named in the answer.
 #[utoipa::path(tag = "service events", request_body = ServiceEventInput,
     params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),

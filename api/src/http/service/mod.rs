@@ -3,6 +3,7 @@
 pub mod agreements;
 pub mod call_outs;
 pub mod covers;
+pub mod event_files;
 pub mod events;
 pub mod failure_words;
 pub mod feeds;
@@ -23,6 +24,7 @@ use uuid::Uuid;
 pub fn routes(config: &mut ServiceConfig) {
     config
         .configure(events::routes)
+        .configure(event_files::routes)
         .configure(failure_words::routes)
         .configure(call_outs::routes)
         .configure(upsets::routes)

@@ -2,7 +2,7 @@
 
 use super::in_order;
 use crate::auth::{Caller, perm};
-use crate::db::service::visit::{self, Becomes, Planned};
+use crate::db::service::visit::{self, Becomes, Keeping, Planned};
 use crate::db::service::{Filter, day_key};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
@@ -13,7 +13,7 @@ use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use domain::fault::Faults;
-use domain::ids::{AccountId, SiteId, UnitId, VisitId};
+use domain::ids::{AccountId, PlaceId, RoutineId, SiteId, UnitId, VisitId};
 use domain::service::visit::{Conflict, Moved, Visit, VisitState, When};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
@@ -57,6 +57,16 @@ pub struct VisitInput {
     /// What it is for.
     #[schema(example = json!(["Quarterly service"]))]
     purpose: Vec<String>,
+    /// Recurring work of the unit that is to be done on it.
+    #[serde(default)]
+    routine_ids: Vec<Uuid>,
+    /// Where the goods that this work takes along, as the unit's model has them, are kept for the
+    /// visit; left out, none are.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    reserve_at: Option<Uuid>,
+    /// The van that takes them along.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    van_id: Option<Uuid>,
 }
 
 impl VisitInput {
@@ -67,11 +77,21 @@ impl VisitInput {
             when: When { day: self.day, from: self.from, to: self.to },
             technician_id: self.technician_id.map(AccountId),
             purpose: self.purpose.clone(),
+            routine_ids: self.routine_ids.iter().copied().map(RoutineId).collect(),
             state: VisitState::Planned,
             moves: Vec::new(),
             event_id: None,
         };
-        visit.checked()
+        let mut faults = Faults::default();
+        if self.van_id.is_some() && self.reserve_at.is_none() {
+            faults.add("/reserve_at", "required", "say where the goods are kept that the van takes along");
+        }
+        faults.and(visit.checked())
+    }
+
+    fn keeping(&self) -> Option<Keeping> {
+        let place_id = PlaceId(self.reserve_at?);
+        Some(Keeping { place_id, van_id: self.van_id.map(PlaceId) })
     }
 }
 
@@ -184,6 +204,8 @@ pub struct VisitView {
     moves: Vec<VisitMoved>,
     /// What stands against it; it can be planned all the same.
     conflicts: Vec<VisitConflict>,
+    /// What is kept for it in stock, or was: `/v1/stock-reservations`.
+    reservation_ids: Vec<Uuid>,
     #[serde(flatten)]
     stamps: Stamps,
 }
@@ -203,6 +225,9 @@ impl From<Planned> for VisitView {
                 to: visit.when.to,
                 technician_id: visit.technician_id.map(|account| account.0),
                 purpose: visit.purpose,
+                routine_ids: visit.routine_ids.into_iter().map(|id| id.0).collect(),
+                reserve_at: None,
+                van_id: None,
             },
             time_zone: planned.zone.name(),
             starts_at,
@@ -211,6 +236,7 @@ impl From<Planned> for VisitView {
             event_id: visit.event_id,
             moves: visit.moves.into_iter().map(Into::into).collect(),
             conflicts: planned.conflicts.into_iter().map(Into::into).collect(),
+            reservation_ids: planned.goods.into_iter().map(|goods| goods.id).collect(),
             stamps,
         }
     }
@@ -250,7 +276,8 @@ impl ListVisits {
 
 /// Plan a visit
 ///
-/// What stands against it is shown in the answer; it is planned all the same.
+/// What stands against it is shown in the answer; it is planned all the same. Goods that are kept for
+/// it move with it, and are free again when it is called off, or made without using them.
 #[utoipa::path(tag = "visits", request_body = VisitInput,
     params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
     responses((status = 201, description = "The visit", body = VisitView), Problems))]
@@ -263,7 +290,7 @@ async fn plan_visit(
 ) -> Result<HttpResponse, Problem> {
     let new = input.0.parse()?;
     answer::create(&db, &caller, &key, &input.0, async |tx| {
-        let planned = visit::create(tx, &new).await?;
+        let planned = visit::create(tx, &new, input.0.keeping()).await?;
         Ok((planned.kept.stored.revision, VisitView::from(planned)))
     })
     .await

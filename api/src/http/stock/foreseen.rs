@@ -50,6 +50,9 @@ pub struct RunOutView {
     on_hand: Decimal,
     /// The day that stood at: of a dip, its day.
     stood_on: NaiveDate,
+    /// What was on its way there, and counted on.
+    #[schema(example = "0")]
+    on_order: Decimal,
     /// The demand model that fits: `smoothing`, `croston_sba`, `tsb`, `month_index`, or `per_day`
     /// by what pumps dose. Null while there is too little of a past; then nothing is foreseen.
     model: Option<String>,
@@ -116,6 +119,7 @@ impl From<Foreseen> for RunOutView {
             night: forecast.night,
             on_hand: forecast.on_hand.normalize(),
             stood_on: forecast.stood_on,
+            on_order: forecast.on_order.normalize(),
             model: forecast.model,
             months: forecast.months,
             per_day: forecast.per_day,
@@ -150,6 +154,8 @@ pub struct OrdersView {
 #[schema(as = OrderSuggestion)]
 pub struct OrderView {
     /// From whom.
+    supplier_id: Uuid,
+    /// What the supplier is called.
     supplier: String,
     /// Where to.
     place_id: Uuid,
@@ -212,7 +218,13 @@ impl From<NamedLine> for OrderLineView {
 impl From<Order> for OrderView {
     fn from(order: Order) -> Self {
         let lines = order.lines.into_iter().map(OrderLineView::from).collect();
-        Self { supplier: order.supplier, place_id: order.place_id.0, place: order.place, lines }
+        Self {
+            supplier_id: order.supplier_id.0,
+            supplier: order.supplier,
+            place_id: order.place_id.0,
+            place: order.place,
+            lines,
+        }
     }
 }
 
@@ -245,7 +257,7 @@ async fn list_run_out(
 /// Get what to order today
 ///
 /// By supplier and place of delivery, in whole packs: what is at its reorder point or has to be
-/// ordered by today, less what is kept for visits.
+/// ordered by today, less what is kept for visits and with what is on its way.
 #[utoipa::path(tag = "stock", params(OfPlace),
     responses((status = 200, description = "The suggestions", body = OrdersView), Problems))]
 #[get("/stock/orders")]

@@ -7,6 +7,7 @@ pub mod items;
 pub mod kits;
 pub mod lots;
 pub mod movements;
+pub mod placed;
 pub mod places;
 pub mod prices;
 pub mod reservations;
@@ -29,6 +30,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(use_sums::routes)
         .configure(site_use::routes)
         .configure(foreseen::routes)
+        .configure(placed::routes)
         .configure(kits::routes)
         .configure(reservations::routes);
 }

@@ -14,7 +14,7 @@ use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::NaiveDate;
 use domain::fault::Faults;
-use domain::ids::{PlaceId, UnitId, VisitId};
+use domain::ids::{PlaceId, UnitId};
 use domain::span;
 use domain::stock::kit::Reservation;
 use domain::stock::movement::{Event, Movement};
@@ -56,7 +56,7 @@ impl ReservationInput {
         let mut faults = Faults::default();
         let planned_on = span::date(&mut faults, "/planned_on", self.planned_on);
         let lines = lines(&mut faults, "/lines", &self.lines);
-        let (visit_id, place_id) = (VisitId(Uuid::nil()), PlaceId(self.place_id));
+        let (visit_id, place_id) = (None, PlaceId(self.place_id));
         faults.or(Kept {
             reservation: Reservation { visit_id, place_id, planned_on, lines },
             kit_id: self.kit_id,
@@ -72,6 +72,8 @@ impl ReservationInput {
 #[schema(as = StockReservation)]
 pub struct ReservationView {
     id: Uuid,
+    /// The planned visit that it is kept for: it moves with it, and is closed with it.
+    visit_id: Option<Uuid>,
     #[serde(flatten)]
     record: ReservationInput,
     /// What was used, once it is closed.
@@ -100,6 +102,7 @@ impl From<StoredKept> for ReservationView {
         };
         Self {
             id: stored.id,
+            visit_id: reservation.visit_id.map(|visit| visit.0),
             record,
             used: used.as_deref().map(shown),
             unused: closed.as_ref().map_or(Vec::new(), |closed| shown(&closed.unused)),

@@ -69,9 +69,9 @@ pub struct ConsumableUseView {
 #[schema(as = UseDifference)]
 pub struct DifferenceView {
     /// Which way.
-    method: &'static str,
+    pub(super) method: &'static str,
     /// How much more, or less.
-    beyond: f64,
+    pub(super) beyond: f64,
 }
 
 impl From<ItemUse> for ConsumableUseView {

@@ -1,12 +1,14 @@
-//! `/v1/stock/use`: what units got, by month.
+//! `/v1/stock/use`: what units got and sites used, by month.
 
+use super::site_use::DifferenceView;
 use crate::auth::{Caller, perm};
-use crate::db::stock::use_sums::{self, By, MonthSum};
+use crate::db::stock::use_sums::{self, By, Key, MonthSum};
 use crate::db::{Db, dealer};
 use crate::http::answer::{self, Page, Problems};
 use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Query};
 use actix_web::{HttpResponse, get};
+use domain::stock::site_use::UseMethod;
 use domain::zone::Month;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -24,6 +26,7 @@ pub fn routes(config: &mut ServiceConfig) {
 #[into_params(parameter_in = Query)]
 pub struct ListUse {
     /// For each `unit`, `site` or `customer`, or for the `dealer` together.
+    #[param(example = "unit")]
     by: String,
     /// The first month.
     #[param(example = "2026-01")]
@@ -33,7 +36,7 @@ pub struct ListUse {
     to: String,
 }
 
-/// What was issued of a consumable in a month, less what came back.
+/// What was used of a consumable in a month.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = StockUse)]
 pub struct UseView {
@@ -44,18 +47,61 @@ pub struct UseView {
     /// The calendar month in the dealer's zone.
     #[schema(example = "2026-03")]
     month: String,
-    /// Who pays.
+    /// How much, in the consumable's unit.
+    #[schema(example = 50.0)]
+    quantity: f64,
+    /// How: of each site by `dips`, `ledger` or `dosing`, the first of them that there is; of units
+    /// by the ledger.
+    found_by: Vec<FoundView>,
+    /// What the other ways say beyond that, of the sites of which they say anything.
+    differences: Vec<DifferenceView>,
+    /// What the ledger issued less what came back, by who pays.
+    payers: Vec<PayerView>,
+}
+
+/// How much of a use was found in one way.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = StockUseFound)]
+pub struct FoundView {
+    /// `dips`, `ledger` or `dosing`.
+    #[schema(example = "ledger")]
+    method: &'static str,
+    /// How much.
+    #[schema(example = 50.0)]
+    quantity: f64,
+}
+
+/// What was issued for somebody to pay.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = StockUsePayer)]
+pub struct PayerView {
+    /// `billed`, `included`, `warranty` or `already_paid`.
     #[schema(example = "included")]
     payer: String,
-    /// How much, in the consumable's unit.
+    /// How much.
     #[schema(example = "50")]
     quantity: Decimal,
 }
 
-impl From<MonthSum> for UseView {
-    fn from(sum: MonthSum) -> Self {
-        let month = sum.month.format("%Y-%m").to_string();
-        Self { of: sum.of, item_id: sum.item_id, month, payer: sum.payer, quantity: sum.quantity.normalize() }
+impl From<(Key, MonthSum)> for UseView {
+    fn from(((month, of, item_id), sum): (Key, MonthSum)) -> Self {
+        let ways = |sums: [Option<f64>; 3]| UseMethod::ALL.iter().zip(sums);
+        let found = |(method, quantity): (&UseMethod, Option<f64>)| {
+            Some(FoundView { method: method.as_str(), quantity: quantity? })
+        };
+        let differs = |(method, beyond): (&UseMethod, Option<f64>)| {
+            Some(DifferenceView { method: method.as_str(), beyond: beyond? })
+        };
+        let payers = sum.payers.into_iter().map(|(payer, of)| PayerView { payer, quantity: of.normalize() });
+        Self {
+            of,
+            item_id: item_id.0,
+            month: month.to_string(),
+            quantity: sum.quantity,
+            found_by: ways(sum.found_by).filter_map(found).collect(),
+            differences: ways(sum.beyond).filter_map(differs).collect(),
+            payers: payers.collect(),
+        }
     }
 }
 
@@ -74,9 +120,10 @@ impl ListUse {
     }
 }
 
-/// Sum up what units got by month
+/// Sum up what was used by month
 ///
-/// By the ledger alone; `/v1/sites/{id}/consumable-use` knows dips and dosing too.
+/// Dips count in the months that lie between the first and the last of them;
+/// `/v1/sites/{id}/consumable-use` goes from dip to dip.
 #[utoipa::path(tag = "stock", params(ListUse),
     responses((status = 200, description = "All sums, by month", body = Page<UseView>), Problems))]
 #[get("/stock/use")]
@@ -89,9 +136,8 @@ async fn list_stock_use(
     let rows = db
         .read(caller.scope(), caller.now(), async |tx| {
             let zone = dealer::zone(tx).await?;
-            let span = (first.bounds(zone).0, last.bounds(zone).1);
-            use_sums::list(tx, by, span, zone.name()).await
+            use_sums::list(tx, by, (first, last), zone).await
         })
         .await?;
-    Ok(answer::all(rows, UseView::from))
+    Ok(answer::all(rows.into_iter().collect(), UseView::from))
 }

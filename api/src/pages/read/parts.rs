@@ -1,8 +1,9 @@
 //! What a phone sends: a register, a photo and a word of confirmation for each meter, part by part
 //! as it arrives, each within its bounds.
 
-use crate::problem::{Kind, Problem};
-use actix_multipart::{Field, Multipart};
+use crate::pages::sent::{TOTAL_BYTES_MAX, collect, text, unreadable};
+use crate::problem::Problem;
+use actix_multipart::Multipart;
 use domain::asking::request::METERS_MAX;
 use domain::file::FILE_BYTES_MAX;
 use futures_util::StreamExt;
@@ -21,8 +22,6 @@ pub(super) struct Typed {
 
 /// Longest text of a field, in bytes.
 const TEXT_BYTES_MAX: usize = 200;
-/// All photos together, in bytes.
-const TOTAL_BYTES_MAX: usize = 64 * 1024 * 1024;
 
 /// Reads a form: parts `register-N`, `sure-N` and `photo-N`, N the meter's place.
 ///
@@ -41,36 +40,11 @@ pub(super) async fn read(mut parts: Multipart) -> Result<BTreeMap<i16, Typed>, P
         }
         let row = typed.entry(n).or_default();
         match kind {
-            "register" => row.register = text(&mut part, &mut left).await?,
-            "sure" => row.sure = text(&mut part, &mut left).await?,
+            "register" => row.register = text(&mut part, TEXT_BYTES_MAX, &mut left).await?,
+            "sure" => row.sure = text(&mut part, TEXT_BYTES_MAX, &mut left).await?,
             "photo" => row.photo = collect(&mut part, FILE_BYTES_MAX + 1, &mut left).await?,
             _ => drop(collect(&mut part, 0, &mut left).await?),
         }
     }
     Ok(typed)
-}
-
-async fn text(part: &mut Field, left: &mut usize) -> Result<String, Problem> {
-    let bytes = collect(part, TEXT_BYTES_MAX, left).await?;
-    Ok(String::from_utf8_lossy(&bytes).into_owned())
-}
-
-/// Reads a part to its end and keeps the first `most` bytes of it.
-async fn collect(part: &mut Field, most: usize, left: &mut usize) -> Result<Vec<u8>, Problem> {
-    let mut kept = Vec::new();
-    while let Some(chunk) = part.next().await {
-        let chunk = chunk.map_err(|_cut| unreadable())?;
-        *left = left.checked_sub(chunk.len()).ok_or_else(too_large)?;
-        let room = most.saturating_sub(kept.len()).min(chunk.len());
-        kept.extend_from_slice(chunk.get(..room).unwrap_or_default());
-    }
-    Ok(kept)
-}
-
-fn unreadable() -> Problem {
-    Problem::new(Kind::Malformed, "What your phone sent did not arrive whole. Go back and send it again.")
-}
-
-fn too_large() -> Problem {
-    Problem::new(Kind::TooLarge, "The photos are too large together. Go back and send them a few at a time.")
 }

@@ -257,3 +257,16 @@ fn bounds_hold_the_truth_in_many_fleets() {
         assert!((0.885..=0.915).contains(&found), "{shapes} {scales} {survivals}");
     }
 }
+
+/// A million lives, 99.8 % of them good, in ties of a thousand.
+#[test]
+fn a_million_lives_are_no_hindrance() {
+    let truth = Weibull::new(1.6, 30_000.0).unwrap();
+    let mut stream = Stream(31);
+    let fleet = simulated(&truth, 1_000_000, &mut stream, |stream| 50.0 * (1.0 + (20.0 * stream.next()).floor()));
+    let fit = weibull(&fleet).unwrap();
+    let censored = 1.0 - fit.failures as f64 / fit.lives as f64;
+    assert!((0.998..0.9999).contains(&censored), "{censored}");
+    assert!((fit.weibull.shape() - 1.6).abs() < 4.0 * fit.se_shape, "{fit:?}");
+    assert!((fit.weibull.scale().ln() - truth.scale().ln()).abs() < 4.0 * fit.se_ln_scale(), "{fit:?}");
+}

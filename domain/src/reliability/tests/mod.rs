@@ -8,6 +8,7 @@ mod posterior;
 mod properties;
 pub(crate) mod published;
 mod records;
+mod remembered;
 mod repairable;
 mod replace;
 mod rivals;

@@ -121,3 +121,107 @@ proptest! {
         prop_assert!((any_of([one, more]) - (1.0 - (1.0 - one) * (1.0 - more))).abs() < 1e-9);
     }
 }
+
+/// Ages at the ends of what is taken, and beyond.
+fn any_age() -> impl Strategy<Value = f64> {
+    prop_oneof![4 => any::<f64>(), 2 => 0.0..1e4_f64, 1 => Just(0.0), 1 => Just(-1.0), 1 => Just(f64::NAN), 1 => Just(1e15), 1 => Just(1e-9)]
+}
+
+fn numbers(bounds: &crate::reliability::estimate::Bounds) -> bool {
+    !bounds.lower.is_nan() && bounds.upper.is_none_or(|upper| !upper.is_nan() && upper >= bounds.lower)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    /// Whatever is typed in is a life or has its reason; nothing is taken that is not a number.
+    #[test]
+    fn what_is_no_age_is_refused(age in any_age(), good in any_age(), entry in any_age()) {
+        for life in [Life::failed(age), Life::running(age), Life::failed_between(good, age)].into_iter().flatten() {
+            prop_assert!(life.age().is_finite() && life.age() > 0.0, "{life:?}");
+            if let Ok(late) = life.watched_from(entry) {
+                prop_assert!(late.entry() >= 0.0 && late.entry() <= late.age(), "{late:?}");
+            }
+        }
+    }
+
+    /// Of one age alone, or of two, in any mixture of ends: an answer or its reason.
+    #[test]
+    fn ties_have_an_answer(ages in prop::collection::vec(any_age(), 1..3), failures in 0_usize..40, good in 0_usize..400) {
+        let of = |end: fn(f64) -> Result<Life, crate::reliability::life::LifeError>, count: usize| {
+            (0..count).filter_map(|n| end(ages[n % ages.len()]).ok()).collect::<Vec<_>>()
+        };
+        let lives = [of(Life::failed, failures), of(Life::running, good)].concat();
+        if let Ok(fit) = weibull(&lives) {
+            prop_assert!(sound(&fit), "{fit:?}");
+            prop_assert!(numbers(&fit.shape_bounds(&lives, 0.9)));
+        }
+        let shown = serde_json::to_value(assess(&lives, &Question::usual(Some(100.0)))).unwrap();
+        no_null_but_for_upper_bounds(&shown, "");
+    }
+
+    /// A few failures among thousands, from one in a hundred to one in two thousand.
+    #[test]
+    fn few_failures_among_many_have_an_answer(
+        failures in prop::collection::vec(1.0..900.0_f64, 1..4), many in 100_u32..2000, longest in 1000.0..5000.0_f64,
+    ) {
+        let good = (1..=many).map(|n| Life::running(longest * f64::from(n) / f64::from(many)).unwrap());
+        let lives: Vec<Life> = failures.iter().map(|age| Life::failed(*age).unwrap()).chain(good).collect();
+        let fit = weibull(&lives).unwrap();
+        prop_assert!(sound(&fit), "{fit:?}");
+        let bounds = fit.failure_ahead_bounds(500.0, 30.0, 0.9);
+        prop_assert!(numbers(&bounds) && bounds.lower >= 0.0, "{bounds:?}");
+    }
+
+    #[test]
+    fn units_that_are_repaired_have_numbers(times in prop::collection::vec(any_age(), 0..12), end in any_age()) {
+        use crate::reliability::repairable::{History, laplace, rate};
+        for history in [History::to_time(times.clone(), end), History::to_last_failure(times)].into_iter().flatten() {
+            if let Some(trend) = laplace(std::slice::from_ref(&history)) {
+                prop_assert!(trend.z.is_finite() && (0.0..=1.0).contains(&trend.p), "{trend:?}");
+            }
+            if let Ok(law) = history.power_law() {
+                prop_assert!(law.beta.is_finite() && law.lambda.is_finite() && law.mtbf.is_finite(), "{law:?}");
+                let bounds = [law.beta_bounds(0.9), law.mtbf_bounds(0.9)];
+                prop_assert!(bounds.iter().flatten().all(numbers), "{bounds:?}");
+            }
+        }
+        if let Some(rate) = rate(3, end, 0.9) {
+            prop_assert!(numbers(&rate.bounds) && numbers(&rate.mean_time_bounds), "{rate:?}");
+        }
+    }
+
+    #[test]
+    fn ages_of_least_cost_are_numbers(shape in any_age(), scale in any_age(), planned in any_age(), failure in any_age()) {
+        use crate::reliability::replace::{cost_rate, optimum};
+        if let Some(weibull) = crate::reliability::weibull::Weibull::new(shape, scale)
+            && let Some(best) = optimum(&weibull, planned, failure)
+        {
+            prop_assert!(best.age > 0.0 && best.age.is_finite() && best.cost_rate.is_finite(), "{best:?}");
+            let later = cost_rate(&weibull, planned, failure, best.age * 1.1);
+            prop_assert!(later.is_nan() || later >= best.cost_rate * (1.0 - 1e-6), "{later} at an age further on, {best:?}");
+        }
+    }
+
+    #[test]
+    fn scores_of_anything_are_numbers(forecasts in prop::collection::vec((any_age(), any::<bool>()), 0..40), level in any_age()) {
+        use crate::reliability::score::{Bins, Scored, score};
+        let scored: Vec<Scored> = forecasts.iter().filter_map(|(p, failed)| Scored::new(*p, *failed)).collect();
+        if let Some(found) = score(&scored, Bins::OfEqualCount(10), level) {
+            let shown = serde_json::to_value(found).unwrap();
+            no_null_but_for_upper_bounds(&shown, "");
+        }
+    }
+}
+
+/// Two lives so far apart, and so far from the rated one, that the likelihood leaves the numbers.
+#[test]
+fn lives_beyond_all_measure_have_an_answer() {
+    let ages = [1e15, 7911.038400207173];
+    let of = |end: fn(f64) -> Result<Life, crate::reliability::life::LifeError>, count: usize| {
+        (0..count).map(move |n| end(ages[n % 2]).unwrap())
+    };
+    let lives: Vec<Life> = of(Life::failed, 2).chain(of(Life::running, 273)).collect();
+    let shown = serde_json::to_value(assess(&lives, &Question::usual(Some(100.0)))).unwrap();
+    no_null_but_for_upper_bounds(&shown, "");
+}

@@ -6,19 +6,25 @@ use crate::accounts::site_cost::CostLine;
 use crate::accounts::site_money::tests::money;
 use crate::baseline::record::Baseline;
 use crate::baseline::record::tests::baseline;
+use crate::cost::washes::WashesBy;
+use crate::measures::days::Days;
+use crate::measures::wash_tally::{TallySource, WashTally};
 use crate::metering::stream::Stream;
 use crate::report::SavingsReport;
-use crate::report::figure::{Name, Value};
+use crate::report::figure::{Line, Name, Value};
 use crate::report::inputs::Subject;
 use crate::report::tests::{fact, inputs, subject};
 use crate::span::Span;
 use crate::tariff::OtherUse;
+use crate::uncertainty::figures::Parts;
+use crate::uncertainty::quantity::Component;
 use crate::units::Litres;
+use crate::water::term::{Part, Source};
 use chrono::{DateTime, Utc};
 use proptest::prelude::*;
 use rust_decimal::Decimal;
 use serde_json::json;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 
 fn date(text: &str) -> NaiveDate {
     text.parse().unwrap()
@@ -222,20 +228,17 @@ fn whole_bill(one: &SiteMoney, used_l: f64) -> Decimal {
     range.unwrap().least.saving.amount
 }
 
-/// A January with 93 washes at its first unit, at a site with a second one.
-fn with_second(washes: Option<BTreeMap<String, f64>>, second: Subject) -> SavingsReport {
+/// A January with 93 washes at its first unit, at a site with a second one and these tallies.
+fn with_second(tallies: Vec<WashTally>, second: Subject) -> SavingsReport {
     let days = days("2026-01", 110.0, 27.9);
-    let mut first = subject(1, &[Stream::Makeup, Stream::WashCount], days.clone());
-    if washes.is_some() {
-        first.statement.washes = washes;
-    }
+    let first = subject(1, &[Stream::Makeup, Stream::WashCount], days.clone());
     let site_id = first.site_id;
     let stays = vec![first.unit.as_ref().unwrap().span];
     SavingsReport::of(&Inputs {
         now: at("2026-06-01T12:00:00Z"),
         site_days: HashMap::from([(site_id, days)]),
         stays: HashMap::from([(site_id, stays)]),
-        money: vec![site(1, 200.0)],
+        money: vec![SiteMoney { tallies, ..site(1, 200.0) }],
         ..inputs(vec![first, second])
     })
 }
@@ -244,23 +247,44 @@ fn value(report: &SavingsReport, name: Name) -> Option<Value> {
     Some(report.figure(name)?.printed()?.value)
 }
 
-/// The whole site's cost over the washes of one of its two units would be too much for each.
-#[test]
-fn a_sites_cost_is_not_for_the_washes_of_some_of_its_units() {
-    let makeup: Vec<_> = days("2026-01", 0.0, 0.0).iter().map(|day| fact(day.date, &[(Stream::Makeup, 0.0)])).collect();
-    let report = with_second(None, subject(2, &[Stream::Makeup], makeup));
-    assert!(matches!(value(&report, Name::Cost), Some(Value::Money(_))), "{:?}", report.figure(Name::Cost));
-    assert_eq!(value(&report, Name::CostEach), None, "{:?}", report.figure(Name::CostEach));
+fn line(report: &SavingsReport, name: Name) -> &Line {
+    report.reckoning.iter().find(|line| line.name == name).unwrap()
 }
 
-/// The tallies of a site with meters of its own stand beside its unit too, and are the same washes.
+fn tally(washes: i32) -> WashTally {
+    WashTally {
+        days: Days::parse(date("2026-01-01"), Some(date("2026-02-01"))).unwrap(),
+        machine_class: baseline_class(),
+        washes,
+        source: TallySource::Typed,
+    }
+}
+
+fn baseline_class() -> String {
+    let crate::baseline::method::Method::PerWash(per_wash) = baseline().method else { panic!() };
+    per_wash.classes[0].machine_class.clone()
+}
+
+fn dry() -> Vec<DayFact> {
+    days("2026-01", 0.0, 0.0).iter().map(|day| fact(day.date, &[(Stream::Makeup, 0.0)])).collect()
+}
+
+/// The whole site's cost over the washes of one of its two units would be too much for each; and so
+/// would the baseline of these washes be too little for both.
 #[test]
-fn a_sites_tally_counts_once() {
-    let tallied = Some(BTreeMap::from([("truck".to_owned(), 50.0)]));
-    let makeup: Vec<_> = days("2026-01", 0.0, 0.0).iter().map(|day| fact(day.date, &[(Stream::Makeup, 0.0)])).collect();
-    let mut own = subject(2, &[Stream::Makeup], makeup);
-    (own.unit, own.statement.washes) = (None, tallied.clone());
-    let report = with_second(tallied, own);
+fn a_sites_cost_is_not_for_the_washes_of_some_of_its_units() {
+    let report = with_second(Vec::new(), subject(2, &[Stream::Makeup], dry()));
+    assert!(matches!(value(&report, Name::Cost), Some(Value::Money(_))), "{:?}", report.figure(Name::Cost));
+    for name in [Name::CostEach, Name::Washes, Name::FreshPerWash, Name::FreshAvoided] {
+        assert_eq!(value(&report, name), None, "{:?}", report.figure(name));
+    }
+}
+
+/// A tally of the whole site comes before the counter of one of its units: 50 washes in all figures,
+/// 110 m3 of fresh water less 50 x 300 L of the baseline.
+#[test]
+fn a_sites_tally_counts_for_every_figure() {
+    let report = with_second(vec![tally(50)], subject(2, &[Stream::Makeup], dry()));
     let (Some(Value::Money(cost)), Some(Value::MoneyPerWash(each))) =
         (value(&report, Name::Cost), value(&report, Name::CostEach))
     else {
@@ -270,4 +294,133 @@ fn a_sites_tally_counts_once() {
         (each.amount * Decimal::from(50) - cost.amount).abs() < Decimal::new(1, 2),
         "{each} for each of 50, {cost}"
     );
+    assert_eq!(value(&report, Name::Washes), Some(Value::Count(50.0)));
+    assert_eq!(value(&report, Name::FreshPerWash), Some(Value::LitresPerWash(2200.0)));
+    assert_eq!(value(&report, Name::FreshAvoided), Some(Value::Litres(50.0 * 300.0 - 110_000.0)));
+    for name in [Name::Washes, Name::CostEach, Name::FreshPerWash] {
+        let line = line(&report, name);
+        assert_eq!(line.washes_by, [WashesBy::Tally], "{line:?}");
+        assert!(line.note.ends_with("Washes as people tallied them."), "{line:?}");
+    }
+    assert_eq!(report.savings[0].washes.by(), Some(WashesBy::Tally));
+}
+
+/// Three washes told apart at the gun on each of 31 days. On one day the readings can't: then there is
+/// no wash, and the cost is for each hour of the gun, 62 in the month.
+#[test]
+fn sessions_count_where_nobody_does_else_the_hours_of_the_gun() {
+    let of = |unseen: Option<usize>, gun_h: Option<f64>| {
+        let days: Vec<DayFact> = days("2026-01", 110.0, 0.0)
+            .iter()
+            .enumerate()
+            .map(|(n, day)| DayFact {
+                sessions: (Some(n) != unseen).then_some(3),
+                ..fact(day.date, &[(Stream::Makeup, day.amounts.get(Stream::Makeup).unwrap())])
+            })
+            .collect();
+        let mut unit = subject(1, &[Stream::Makeup], days.clone());
+        unit.statement.gun_h = gun_h.map(Quantity::exact);
+        let (site_id, stays) = (unit.site_id, vec![unit.unit.as_ref().unwrap().span]);
+        SavingsReport::of(&Inputs {
+            now: at("2026-06-01T12:00:00Z"),
+            site_days: HashMap::from([(site_id, days)]),
+            stays: HashMap::from([(site_id, stays)]),
+            money: vec![site(1, 200.0)],
+            ..inputs(vec![unit])
+        })
+    };
+    let seen = of(None, Some(62.0));
+    assert_eq!(value(&seen, Name::Washes), Some(Value::Count(93.0)));
+    assert_eq!(line(&seen, Name::CostEach).washes_by, [WashesBy::Sessions]);
+    assert_eq!(value(&seen, Name::FreshAvoided), Some(Value::Litres(93.0 * 300.0 - 110_000.0)));
+    let unseen = of(Some(7), Some(62.0));
+    assert_eq!((value(&unseen, Name::Washes), value(&unseen, Name::FreshAvoided)), (None, None));
+    let (Some(Value::Money(cost)), Some(Value::MoneyPerGunHour(each))) =
+        (value(&unseen, Name::Cost), value(&unseen, Name::CostEach))
+    else {
+        panic!("{:?}", unseen.reckoning)
+    };
+    assert!((each.amount * Decimal::from(62) - cost.amount).abs() < Decimal::new(1, 2), "{each} an hour, {cost}");
+    assert!(line(&unseen, Name::CostEach).note.contains("each hour with a trigger pulled"));
+    assert_eq!(value(&of(Some(7), None), Name::CostEach), None, "neither washes nor water nor hours");
+}
+
+/// By hand: of one step the two months of a cycle got 110 and 90 m3, give or take 20 m3 that one of them
+/// has too much and the other one lacks, and the meter is 2 % off: their sum is off by 2 % of 200 m3
+/// alone, 8 m3 expanded, where independent errors would give 2 sqrt(4^2 + 2 20^2) = 57 m3.
+#[test]
+fn what_a_step_gave_to_the_wrong_month_is_gone_in_the_cycle() {
+    let january = Month::parse("2026-01").unwrap();
+    let of = |litres: f64, sensitivity: f64| {
+        let step = Component { key: Key::new("dial step", Cause::Allocation), sensitivity, u: 20_000.0, dof: None };
+        Quantity::exact(litres).with_relative(Key::new("dial", Cause::Scale), 0.02).with_component(step)
+    };
+    let (first, second) = (days("2026-01", 110.0, 300.0), days("2026-02", 90.0, 300.0));
+    let mut unit = subject(1, &[Stream::Makeup, Stream::WashCount], first.clone());
+    unit.statement.all = Parts::default().with(Part::Makeup, of(110_000.0, 1.0), Source::Metered);
+    let (site_id, stays) = (unit.site_id, vec![unit.unit.as_ref().unwrap().span]);
+    let report = SavingsReport::of(&Inputs {
+        now: at("2026-06-01T12:00:00Z"),
+        site_days: HashMap::from([(site_id, [first, second].concat())]),
+        fresh: HashMap::from([((site_id, january.next()), of(90_000.0, -1.0))]),
+        stays: HashMap::from([(site_id, stays)]),
+        money: vec![site(2, 200.0)],
+        ..inputs(vec![unit])
+    });
+    let cycle = &saved(&report).cycles[0];
+    assert!((cycle.fresh_used_l.value - 200_000.0).abs() < 1e-6);
+    assert!((cycle.fresh_used_l.expanded - 8_000.0).abs() < 1e-6, "{:?}", cycle.fresh_used_l);
+}
+
+/// January is issued before it is read and caught up by February's report: payback counts what both
+/// say of the site, and not what is merely drafted.
+#[test]
+fn payback_counts_what_a_later_report_carries() {
+    use crate::accounts::investment::Investment;
+    use crate::report::payback::SitePayback;
+    use crate::report::rule::ReportRule;
+    use crate::report::standing::{Standing, Verdict};
+    let (january, site_id) = (Month::parse("2026-01").unwrap(), SiteId(uuid::Uuid::from_u128(7)));
+    let of = |days: Vec<DayFact>| {
+        let unit = subject(1, &[Stream::Makeup, Stream::WashCount], days.clone());
+        let stays = vec![unit.unit.as_ref().unwrap().span];
+        SavingsReport::of(&Inputs {
+            now: at("2026-02-01T12:00:00Z"),
+            site_days: HashMap::from([(site_id.0, days)]),
+            stays: HashMap::from([(site_id.0, stays)]),
+            money: vec![site(1, 200.0)],
+            ..inputs(vec![unit])
+        })
+    };
+    let (then, now) = (of(Vec::new()), of(days("2026-01", 110.0, 300.0)));
+    let mut standing = Standing::issued(&then);
+    let none = ReportRule::unset(crate::money::Currency::parse("EUR").unwrap()).tolerance;
+    assert_eq!(standing.recount(&then, &now, &none, false), Verdict::Settled);
+    let adjustments = standing.adjustments(january, crate::customer::UnitSystem::Metric);
+    let parts: Vec<_> = adjustments.iter().flat_map(|line| &line.sites).collect();
+    let saving = saved(&now).saved;
+    assert_eq!((parts.len(), parts[0].site_id, parts[0].money), (1, site_id, saving.least));
+    let next = SavingsReport { month: january.next(), adjustments, ..then.clone() };
+    let investment = Investment {
+        day: date("2026-01-01"),
+        amount: crate::money::Money { amount: 1000.into(), ..saving.least },
+        promised_per_year: None,
+        discount_rate: 0.0,
+        life_years: 10.0,
+        evidence: "Offer".to_owned(),
+    };
+    let found = |issued| {
+        let reports = [(january, true, &then), (january.next(), issued, &next)];
+        SitePayback::of(&investment, site_id, &reports, january)
+    };
+    let counted = found(true);
+    assert_eq!(counted.missing.len(), 0, "{counted:?}");
+    assert_eq!((counted.months[0].saved, counted.months[0].carried), (saving.least, Some(saving.least)));
+    let expanded = counted.appraisal.unwrap().saved_expanded;
+    assert!((expanded - half_between(saving.low, saving.high)).abs() < 1e-9);
+    assert_eq!((found(false).months.len(), found(false).missing.len()), (0, 1), "a draft states nothing yet");
+    for (_, claims, sites) in next.carried() {
+        standing.carry(&claims, &sites);
+    }
+    assert_eq!(standing.adjustments(january, crate::customer::UnitSystem::Metric), [], "carried once");
 }

@@ -31,6 +31,7 @@ fn report(month: Month, figures: &[(Name, Figure)]) -> SavingsReport {
         label: name.label().to_owned(),
         figure: figure.clone(),
         note: String::new(),
+        washes_by: Vec::new(),
     };
     SavingsReport { month, reckoning: figures.iter().map(line).collect(), ..SavingsReport::of(&inputs(Vec::new())) }
 }
@@ -43,7 +44,7 @@ fn month_of(month: Month, litres: f64, cents: i64) -> SavingsReport {
 
 /// A twentieth of each volume, and ten euros.
 fn tolerance() -> Tolerance {
-    Tolerance { share: 0.05, money: euro(1000) }
+    Tolerance { share: 0.05, money: vec![euro(1000)] }
 }
 
 fn words(standing: &Standing) -> Vec<String> {
@@ -64,7 +65,7 @@ fn a_small_difference_is_owed_and_carried_once() {
             "January 2026: −4.95 EUR money saved, after a correction.",
         ]
     );
-    standing.carry(&standing.owed());
+    standing.carry(&standing.owed(), &SiteClaims::default());
     assert!(standing.owed().is_empty());
     assert_eq!(standing.recount(&then, &now, &tolerance(), false), Verdict::Settled);
     assert!(standing.owed().is_empty(), "what was carried is not carried again");
@@ -89,7 +90,7 @@ fn small_steps_do_not_add_up_to_a_large_one_unseen() {
     let then = month_of(month(0), 100_000.0, 0);
     let mut standing = Standing::issued(&then);
     standing.recount(&then, &month_of(month(0), 104_000.0, 0), &tolerance(), false);
-    standing.carry(&standing.owed());
+    standing.carry(&standing.owed(), &SiteClaims::default());
     let now = month_of(month(0), 108_000.0, 0);
     assert_eq!(standing.recount(&then, &now, &tolerance(), false), Verdict::Proposed);
     assert!(standing.owed().is_empty(), "what was carried before stays");
@@ -113,13 +114,13 @@ fn what_a_person_declines_to_revise_is_carried() {
 fn a_month_that_was_not_read_is_caught_up_whatever_the_tolerance() {
     let then = report(month(0), &[(Name::FreshUsed, not_read())]);
     let now = report(month(0), &[(Name::FreshUsed, printed(Value::Litres(31_000.0)))]);
-    let none = Tolerance { share: 0.0, money: euro(0) };
+    let none = Tolerance { share: 0.0, money: vec![euro(0)] };
     let mut standing = Standing::issued(&then);
     assert_eq!(standing.recount(&then, &now, &none, false), Verdict::Settled);
     let line =
         "January 2026: +31.000 m³ fresh water used, caught up, because its report was issued before it was read.";
     assert_eq!(words(&standing), [line]);
-    standing.carry(&standing.owed());
+    standing.carry(&standing.owed(), &SiteClaims::default());
     let corrected = report(month(0), &[(Name::FreshUsed, printed(Value::Litres(30_000.0)))]);
     assert_eq!(standing.recount(&then, &corrected, &none, false), Verdict::Proposed, "it is a claim now");
 }
@@ -140,7 +141,7 @@ fn a_disputed_difference_that_went_away_takes_back_what_was_carried() {
     let (then, now) = (month_of(month(0), 100_000.0, 0), month_of(month(0), 101_000.0, 0));
     let mut standing = Standing::issued(&then);
     standing.recount(&then, &now, &tolerance(), false);
-    standing.carry(&standing.owed());
+    standing.carry(&standing.owed(), &SiteClaims::default());
     standing.dispute();
     assert_eq!(standing.recount(&then, &then, &tolerance(), true), Verdict::Settled);
     assert_eq!(words(&standing), ["January 2026: −1.000 m³ fresh water used, after a correction."]);
@@ -250,10 +251,10 @@ impl Books {
         };
         let owed = self.issued.iter().flat_map(|one| one.standing.adjustments(one.then.month, UnitSystem::Metric));
         report.adjustments = owed.collect();
-        for (of, amounts) in report.carried() {
+        for (of, amounts, sites) in report.carried() {
             self.carried = self.carried.plus(&amounts);
             let one = self.issued.iter_mut().find(|one| one.then.month == of).unwrap();
-            one.standing.carry(&amounts);
+            one.standing.carry(&amounts, &sites);
             assert!(one.standing.owed().is_empty(), "a difference is carried once");
         }
         let standing = Standing::issued(&report);

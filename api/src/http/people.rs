@@ -1,0 +1,328 @@
+//! `/v1/people`: who may sign in for the dealer, as what, and for how long; and `/v1/sign-in-rule`.
+
+use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::sessions::own_account;
+use crate::auth::revoked::Revoked;
+use crate::auth::{Caller, Role, perm};
+use crate::db::people::account::AccountView;
+use crate::db::people::sign_in_rule::{self, SignInRule};
+use crate::db::people::{self, Membership};
+use crate::db::{Db, Stored};
+use crate::extract::{Body, IfMatch};
+use crate::problem::{Kind, Problem};
+use crate::signing_in::account;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post};
+use chrono::{DateTime, Utc};
+use domain::fault::Faults;
+use domain::ids::{MembershipId, SiteId};
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config
+        .service(list_people)
+        .service(get_person)
+        .service(update_person)
+        .service(deactivate_person)
+        .service(reset_password_of)
+        .service(get_sign_in_rule)
+        .service(update_sign_in_rule);
+}
+
+/// What can be changed of a person.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PersonInput {
+    /// `owner`, `office` or `technician`; of a customer's people `customer_viewer` or `customer_reader`.
+    #[schema(example = "office")]
+    role: String,
+    /// The customer's sites that a customer's person is limited to; empty: all of them.
+    #[serde(default)]
+    site_ids: Vec<Uuid>,
+}
+
+/// The role of that name.
+///
+/// # Errors
+/// A fault that lists them.
+pub(crate) fn parse_role(name: &str) -> Result<Role, Faults> {
+    Role::from_name(name).ok_or_else(|| {
+        let names = Role::ALL.map(Role::as_str).join(", ");
+        Faults::one("", "unknown_role", format!("give one of {names}"))
+    })
+}
+
+/// One of the dealer's people.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = Person)]
+pub struct PersonView {
+    id: Uuid,
+    /// The account, the same for all dealers it works for.
+    account_id: Uuid,
+    /// The name.
+    #[schema(example = "Mia Berger")]
+    name: String,
+    /// The e-mail address.
+    #[schema(example = "mia@example.com")]
+    email: String,
+    #[serde(flatten)]
+    record: PersonInput,
+    /// The customer, of a customer's person.
+    customer_id: Option<Uuid>,
+    /// Whether signing in asks for a second factor.
+    second_factor: bool,
+    /// When a sign-in for the dealer was last used.
+    last_used_at: Option<DateTime<Utc>>,
+    #[serde(flatten)]
+    stamps: Stamps,
+}
+
+impl PersonView {
+    fn of(stored: &Stored<MembershipId, Membership>, account: AccountView) -> Self {
+        let Membership { account: account_id, role, customer, sites } = &stored.value;
+        Self {
+            id: stored.id.0,
+            account_id: account_id.0,
+            name: account.name,
+            email: account.email,
+            record: PersonInput { role: role.as_str().to_owned(), site_ids: sites.iter().map(|site| site.0).collect() },
+            customer_id: customer.map(|customer| customer.0),
+            second_factor: account.second_factor,
+            last_used_at: account.last_used_at,
+            stamps: Stamps::from(stored),
+        }
+    }
+}
+
+/// Which people.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct ListPeople {
+    /// Whether to give those too who were deactivated.
+    #[serde(default)]
+    #[param(required = false)]
+    former: bool,
+}
+
+/// List people, in the order they came
+#[utoipa::path(tag = "people", params(ListPeople, Paging),
+    responses((status = 200, description = "A page of people", body = Page<PersonView>), Problems))]
+#[get("/people")]
+async fn list_people(
+    request: HttpRequest,
+    caller: Caller<perm::ReadPeople>,
+    filter: Query<ListPeople>,
+    paging: Query<Paging>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let after = paging.parse()?;
+    let rows = db.read(caller.scope(), caller.now(), async |tx| people::list(tx, filter.former, &after).await).await?;
+    let ids: Vec<_> = rows.iter().map(|row| row.value.account).collect();
+    let accounts = db.accounts_of(caller.scope().dealer(), &ids).await?;
+    let named: Vec<_> =
+        rows.into_iter().filter_map(|row| accounts.get(&row.value.account).map(|of| (of, row))).collect();
+    Ok(answer::page(
+        &request,
+        &after,
+        named,
+        |(_, row)| (String::new(), row.id.0),
+        |(of, row)| PersonView::of(&row, of.clone()),
+    ))
+}
+
+/// A person as it is now, with the account's name.
+async fn shown<P>(
+    db: &Db,
+    caller: &Caller<P>,
+    stored: Stored<MembershipId, Membership>,
+) -> Result<HttpResponse, Problem> {
+    let mut accounts = db.accounts_of(caller.scope().dealer(), &[stored.value.account]).await?;
+    let account = accounts.remove(&stored.value.account).ok_or_else(Problem::not_found)?;
+    Ok(answer::record(StatusCode::OK, stored.revision, &PersonView::of(&stored, account)))
+}
+
+/// Get a person
+#[utoipa::path(tag = "people", params(("id" = Uuid, Path, description = "The person's id")),
+    responses((status = 200, description = "The person", body = PersonView), Problems))]
+#[get("/people/{id}")]
+async fn get_person(
+    caller: Caller<perm::ReadPeople>,
+    id: Path<MembershipId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let stored = db.read(caller.scope(), caller.now(), async |tx| people::get(tx, *id).await).await?;
+    shown(&db, &caller, stored).await
+}
+
+/// Change a person's role or sites
+///
+/// An RFC 7396 merge patch. Access tokens made before are not believed any more; the next ones say what
+/// changed. The last owner stays one.
+#[utoipa::path(tag = "people", request_body = PersonInput,
+    params(("id" = Uuid, Path, description = "The person's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The person as it is now", body = PersonView), Problems))]
+#[patch("/people/{id}")]
+async fn update_person(
+    caller: Caller<perm::WritePeople>,
+    id: Path<MembershipId>,
+    at: IfMatch,
+    patch: Body<Value>,
+    db: Data<Db>,
+    revoked: Data<Revoked>,
+) -> Result<HttpResponse, Problem> {
+    let current = db.read(caller.scope(), caller.now(), async |tx| people::get(tx, *id).await).await?;
+    let before = PersonInput {
+        role: current.value.role.as_str().to_owned(),
+        site_ids: current.value.sites.iter().map(|site| site.0).collect(),
+    };
+    let PersonInput { role, site_ids } = answer::patched(&before, &patch.0)?;
+    let stored = change(&db, &revoked, &caller, (*id, at.0), &role, site_ids).await?;
+    shown(&db, &caller, stored).await
+}
+
+/// Changes a person's role and sites.
+///
+/// # Errors
+/// Every fault found; a refusal for the last owner.
+pub(crate) async fn change(
+    db: &Db,
+    revoked: &Revoked,
+    caller: &Caller<perm::WritePeople>,
+    (id, at): (MembershipId, i32),
+    role: &str,
+    sites: Vec<Uuid>,
+) -> Result<Stored<MembershipId, Membership>, Problem> {
+    let mut faults = Faults::default();
+    let Some(role) = faults.take("/role", parse_role(role)) else { return Err(faults.into()) };
+    let sites: Vec<SiteId> = sites.into_iter().map(SiteId).collect();
+    let changed =
+        db.write(caller.scope(), caller.now(), async |tx| people::update_at(tx, id, at, role, &sites).await).await?;
+    revoked.look_again();
+    Ok(changed)
+}
+
+/// Deactivate a person
+///
+/// Within a minute their sign-ins for the dealer open nothing any more. What they wrote stays. To let
+/// them in again, invite them.
+#[utoipa::path(tag = "people",
+    params(("id" = Uuid, Path, description = "The person's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The person as it is now", body = PersonView), Problems))]
+#[post("/people/{id}/deactivate")]
+async fn deactivate_person(
+    caller: Caller<perm::WritePeople>,
+    id: Path<MembershipId>,
+    at: IfMatch,
+    db: Data<Db>,
+    revoked: Data<Revoked>,
+) -> Result<HttpResponse, Problem> {
+    let stored = deactivate(&db, &revoked, &caller, (*id, at.0)).await?;
+    shown(&db, &caller, stored).await
+}
+
+/// Deactivates a person.
+///
+/// # Errors
+/// A refusal for the last owner.
+pub(crate) async fn deactivate(
+    db: &Db,
+    revoked: &Revoked,
+    caller: &Caller<perm::WritePeople>,
+    (id, at): (MembershipId, i32),
+) -> Result<Stored<MembershipId, Membership>, Problem> {
+    let ended = db.write(caller.scope(), caller.now(), async |tx| people::end_at(tx, id, at).await).await?;
+    revoked.look_again();
+    Ok(ended)
+}
+
+/// Mail a person a link to set their password anew
+///
+/// The link goes to the account's own address and to nobody else.
+#[utoipa::path(tag = "people", params(("id" = Uuid, Path, description = "The person's id")),
+    responses((status = 202, description = "The mail is on its way"), Problems))]
+#[post("/people/{id}/reset-password")]
+async fn reset_password_of(
+    caller: Caller<perm::WritePeople>,
+    id: Path<MembershipId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    reset(&db, &caller, *id).await?;
+    Ok(HttpResponse::Accepted().finish())
+}
+
+/// Wants the mail to a running person.
+///
+/// # Errors
+/// When there is no such person.
+pub(crate) async fn reset(db: &Db, caller: &Caller<perm::WritePeople>, id: MembershipId) -> Result<(), Problem> {
+    let person = db.read(caller.scope(), caller.now(), async |tx| people::get(tx, id).await).await?;
+    if person.ended_at.is_some() {
+        return Err(Problem::at(Kind::Conflict, "", "not_running", "This person was deactivated; invite them again."));
+    }
+    let account = db.account(person.value.account).await?;
+    let wanted = async |tx: &crate::db::Tx<'_>| account::want_reset_mail(tx, &account, tx.now()).await;
+    Ok(db.write(caller.scope(), caller.now(), wanted).await?)
+}
+
+/// What the dealer asks of sign-ins.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = SignInRule)]
+pub struct RuleBody {
+    /// Whether owners have to show a second factor.
+    owners_second_factor: bool,
+}
+
+/// Get what is asked of sign-ins
+#[utoipa::path(tag = "people", responses((status = 200, description = "The rule", body = RuleBody), Problems))]
+#[get("/sign-in-rule")]
+async fn get_sign_in_rule(caller: Caller<perm::ReadPeople>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    let (rule, revision) = db.read(caller.scope(), caller.now(), async |tx| sign_in_rule::get(tx).await).await?;
+    let SignInRule { owners_second_factor } = rule;
+    Ok(answer::record(StatusCode::OK, revision, &RuleBody { owners_second_factor }))
+}
+
+/// Change what is asked of sign-ins
+///
+/// An RFC 7396 merge patch. Who asks owners for a second factor has to have one: other owners are led to
+/// set one up when they sign in next.
+#[utoipa::path(tag = "people", request_body = RuleBody,
+    params(("If-Match" = String, Header, description = "ETag of your last read")),
+    responses((status = 200, description = "The rule as it is now", body = RuleBody), Problems))]
+#[patch("/sign-in-rule")]
+async fn update_sign_in_rule(
+    caller: Caller<perm::WritePeople>,
+    at: IfMatch,
+    patch: Body<Value>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let (current, _) = db.read(caller.scope(), caller.now(), async |tx| sign_in_rule::get(tx).await).await?;
+    let before = RuleBody { owners_second_factor: current.owners_second_factor };
+    let rule: RuleBody = answer::patched(&before, &patch.0)?;
+    let revision = set_rule(&db, &caller, at.0, rule.owners_second_factor).await?;
+    Ok(answer::record(StatusCode::OK, revision, &rule))
+}
+
+/// Changes the rule.
+///
+/// # Errors
+/// A refusal to ask others for what the caller has not.
+pub(crate) async fn set_rule(
+    db: &Db,
+    caller: &Caller<perm::WritePeople>,
+    at: i32,
+    owners_second_factor: bool,
+) -> Result<i32, Problem> {
+    if owners_second_factor && own_account(db, caller).await?.totp_since.is_none() {
+        let fix = "Set up your own second factor first: you would be asked for it too.";
+        return Err(Problem::at(Kind::Conflict, "/owners_second_factor", "own_first", fix));
+    }
+    let rule = SignInRule { owners_second_factor };
+    Ok(db.write(caller.scope(), caller.now(), async |tx| sign_in_rule::set(tx, at, rule).await).await?)
+}

@@ -1,0 +1,198 @@
+//! What the forms at a unit have in common: when it was, registers, samples, photos, hours of work.
+
+use super::form::{self, LOCAL, Typed, field, number};
+use super::sent::Sent;
+use super::words;
+use crate::db::file::NewFile;
+use crate::db::fleet::{self, MeterRead};
+use crate::db::service::event_files;
+use crate::db::{DbError, Tx, placement, site, unit};
+use crate::readings::{Rejected, Row};
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+use domain::asking::typed::register;
+use domain::fault::Faults;
+use domain::file::MediaType;
+use domain::ids::UnitId;
+use domain::measures::sample::{Quantity, Sample, SampleUnit};
+use domain::reading::Source;
+use domain::service::event::{Line, LineKind, LineUnit};
+use rust_decimal::Decimal;
+use rust_decimal::prelude::FromPrimitive;
+use uuid::Uuid;
+
+/// What is measured at a unit, by its field.
+const SAMPLES: [(&str, &str, Quantity, SampleUnit); 5] = [
+    ("ph", "pH", Quantity::Ph, SampleUnit::Ph),
+    ("tube", "Clear sight in the tube, cm", Quantity::Turbidity, SampleUnit::TubeCm),
+    ("oxygen", "Dissolved oxygen, mg/L", Quantity::DissolvedOxygen, SampleUnit::MgL),
+    ("conductivity", "Conductivity, \u{b5}S/cm", Quantity::Conductivity, SampleUnit::UsCm),
+    ("odour", "Odour, 0 none to 4 overwhelming", Quantity::Odour, SampleUnit::Scale),
+];
+
+/// Where samples are taken from unless somebody says otherwise.
+const POINT: &str = "Clean tank";
+
+/// A field to fill in.
+pub(super) struct Input {
+    pub(super) name: String,
+    pub(super) label: String,
+    pub(super) value: String,
+}
+
+/// What every form at a unit shows.
+pub(super) struct Head {
+    pub(super) id: Uuid,
+    pub(super) label: String,
+    pub(super) site: String,
+    pub(super) at: String,
+    pub(super) faults: Vec<String>,
+}
+
+impl Head {
+    pub(super) fn of(id: UnitId, ground: &Ground, typed: &Typed, now: DateTime<Utc>, faults: Vec<String>) -> Self {
+        let now = now.with_timezone(&ground.zone).format(LOCAL).to_string();
+        Self {
+            id: id.0,
+            label: ground.label.clone(),
+            site: ground.site.clone(),
+            at: field(typed, "at").map_or(now, str::to_owned),
+            faults,
+        }
+    }
+}
+
+/// The unit, and where it stands or stood last.
+pub(super) struct Ground {
+    pub(super) label: String,
+    pub(super) site: String,
+    pub(super) zone: Tz,
+    pub(super) meters: Vec<MeterRead>,
+}
+
+/// Looks for a unit.
+///
+/// # Errors
+/// [`DbError::NotFound`] for one outside the scope, or that never stood anywhere.
+pub(super) async fn ground(tx: &Tx<'_>, id: UnitId) -> Result<Ground, DbError> {
+    let label = unit::get(tx, id).await?.unit.value.label;
+    let last = placement::list(tx, id).await?.pop().ok_or(DbError::NotFound)?;
+    let site = site::get(tx, last.value.site_id).await?.value;
+    Ok(Ground { label, site: site.name, zone: site.time_zone, meters: fleet::meters(tx, id).await? })
+}
+
+/// What was typed into a field, as it is shown again.
+pub(super) fn again(typed: &Typed, name: &str) -> String {
+    field(typed, name).unwrap_or_default().to_owned()
+}
+
+/// Where samples are taken from.
+pub(super) fn point(typed: &Typed) -> String {
+    field(typed, "point").unwrap_or(POINT).to_owned()
+}
+
+/// Fields of the samples.
+pub(super) fn sample_inputs(typed: &Typed) -> Vec<Input> {
+    let input = |(name, label, ..): &(&str, &str, Quantity, SampleUnit)| Input {
+        name: (*name).to_owned(),
+        label: (*label).to_owned(),
+        value: again(typed, name),
+    };
+    SAMPLES.iter().map(input).collect()
+}
+
+/// Fields of the registers.
+pub(super) fn meter_inputs(typed: &Typed, ground: &Ground) -> Vec<Input> {
+    let input = |meter: &MeterRead| {
+        let unit = words::register_unit(&meter.unit);
+        let last = meter.register.map_or(String::new(), |register| format!(", last {register}"));
+        let name = meter.id.to_string();
+        let label = format!("{} {unit}", meter.label);
+        Input { label: format!("{}{last}", label.trim_end()), value: again(typed, &name), name }
+    };
+    ground.meters.iter().map(input).collect()
+}
+
+/// A time of the unit's own site; now where none was given.
+pub(super) fn instant(faults: &mut Faults, typed: &Typed, zone: Tz, now: DateTime<Utc>) -> DateTime<Utc> {
+    form::local(faults, typed, "at", zone).unwrap_or(now)
+}
+
+/// The samples that were typed.
+pub(super) fn samples(faults: &mut Faults, typed: &Typed, at: DateTime<Utc>) -> Vec<Sample> {
+    let mut samples = Vec::new();
+    for (name, _, what, unit) in SAMPLES {
+        let Some(value) = number(faults, typed, name) else { continue };
+        let sample =
+            Sample { at, point: point(typed), what, qualifier: None, value, unit, method: None, detection_limit: None };
+        samples.extend(faults.take(&format!("/{name}"), sample.checked(at)));
+    }
+    samples
+}
+
+/// The registers that were typed.
+pub(super) fn registers(faults: &mut Faults, typed: &Typed, ground: &Ground, at: DateTime<Utc>) -> Vec<Row> {
+    let mut rows = Vec::new();
+    for (index, meter) in ground.meters.iter().enumerate() {
+        let Some(text) = field(typed, &meter.id.to_string()) else { continue };
+        let register = register(text).map_err(|why| Faults::one("", "not_a_register", why.to_string()));
+        let Some(register) = faults.take(&format!("/{}", meter.label), register) else { continue };
+        rows.push(Row { index, meter: meter.id, at: at.timestamp(), register, source: Source::HAND });
+    }
+    rows
+}
+
+/// Readings that were not taken, by the names of their meters.
+pub(super) fn not_taken(ground: &Ground, rejected: &[Rejected]) -> Result<(), Faults> {
+    let mut faults = Faults::default();
+    for bad in rejected {
+        let label = ground.meters.get(bad.index).map_or(words::NONE, |meter| meter.label.as_str());
+        faults.add(format!("/{label}"), bad.code, bad.detail.clone());
+    }
+    faults.or(())
+}
+
+/// Hours of work as a line of a service event.
+pub(super) fn labour(faults: &mut Faults, typed: &Typed, what: &str) -> Option<Line> {
+    let quantity = number(faults, typed, "hours").and_then(Decimal::from_f64)?;
+    Some(Line {
+        kind: LineKind::Labour,
+        what: what.to_owned(),
+        item_id: None,
+        quantity,
+        unit: LineUnit::Hours,
+        payer: None,
+        from_place_id: None,
+        lot_id: None,
+        overdraw_reason: None,
+    })
+}
+
+/// Photos that were sent along, and whether the customer may see them.
+pub(super) struct Photos {
+    files: Vec<NewFile>,
+    shown: bool,
+}
+
+/// The photos of a form.
+pub(super) fn photos(faults: &mut Faults, sent: &Sent) -> Photos {
+    let mut files = Vec::new();
+    for (n, (_, bytes)) in sent.files.iter().enumerate() {
+        match MediaType::sniffed_photo(bytes) {
+            Ok(media) => files.push(NewFile { media, bytes: bytes.clone() }),
+            Err(error) => faults.add(format!("/photo_{}", n + 1), error.code(), error.to_string()),
+        }
+    }
+    Photos { files, shown: sent.fields.iter().any(|(name, _)| name == "photos_shown") }
+}
+
+impl Photos {
+    /// Keeps them behind a service event.
+    pub(super) async fn keep(&self, tx: &Tx<'_>, event: Uuid) -> Result<(), DbError> {
+        for photo in &self.files {
+            let hash = crate::db::file::keep(tx, photo).await?.hash;
+            event_files::attach(tx, event, hash, self.shown).await?;
+        }
+        Ok(())
+    }
+}

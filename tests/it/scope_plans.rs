@@ -1,0 +1,47 @@
+//! That no scope's policy, chosen sites included, keeps a query of one site from its index.
+
+use crate::scopes::{begin, id};
+use tokio_postgres::Client;
+use weirbook::db::login::APP_ROLE;
+
+/// A thousand further sites of customer a, with a hundred days of facts each.
+const MANY: &str = "
+    insert into site (dealer_id, id, customer_id, name, time_zone, country, created_at, changed_at)
+      select 1, md5('many ' || n)::uuid, md5('a')::uuid, 'many ' || n, 'UTC', 'AT', now(), now() from generate_series(1, 1000) n;
+    insert into day_fact (dealer_id, subject_id, day, customer_id, site_id, makeup_l, coverage, estimated_share, open_exceptions)
+      select 1, s.id, '2026-01-01'::date + d, s.customer_id, s.id, 1, 1, 0, 0
+        from site s cross join generate_series(0, 99) d where s.name like 'many %';
+    update site_access set site_id = md5('many 7')::uuid;
+    analyze site, day_fact, site_access";
+/// A month of one site. It names the dealer, so that it goes by the index without a policy too.
+const MONTH: &str = "select day, makeup_l from day_fact where dealer_id = 1 and site_id = md5('many 7')::uuid and day between '2026-02-01' and '2026-02-28'";
+
+async fn plan(client: &Client) -> String {
+    let rows = client.query(&format!("explain {MONTH}"), &[]).await.unwrap();
+    rows.iter().map(|row| row.get::<_, String>(0) + "\n").collect()
+}
+
+#[tokio::test]
+async fn every_scope_goes_by_the_index() {
+    let database = crate::scopes::two_dealers().await;
+    let (superuser, app) = (database.superuser().await, database.as_role(APP_ROLE).await);
+    superuser.batch_execute(MANY).await.unwrap();
+    let (customer, holder) = (id(&app, "a").await, id(&app, "ma").await);
+    let dealers = "begin; set local app.dealer_id = '1'; set local app.customer_id = 'all'".to_owned();
+    let customers = format!("begin; set local app.dealer_id = '1'; set local app.customer_id = '{customer}'");
+    let openings = [
+        ("bare, as the owner", &superuser, "begin".to_owned()),
+        ("the dealer", &app, dealers),
+        ("a customer", &app, format!("{customers}; set local app.site_ids = 'all'")),
+        ("chosen sites", &app, format!("{customers}; set local app.holder_id = '{holder}'; select app.choose_sites()")),
+    ];
+    for (who, client, opening) in openings {
+        client.batch_execute(&opening).await.unwrap();
+        let plan = plan(client).await;
+        assert_eq!(client.query(MONTH, &[]).await.unwrap().len(), 28, "{who}");
+        client.batch_execute("rollback").await.unwrap();
+        assert!(plan.contains("day_fact_site") && !plan.contains("Seq Scan on day_fact"), "{who}:\n{plan}");
+    }
+    begin(&app, 1, "b").await;
+    assert_eq!(app.query(MONTH, &[]).await.unwrap().len(), 0, "another customer sees none of it");
+}

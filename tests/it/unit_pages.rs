@@ -1,0 +1,181 @@
+//! What is done at a unit with a telephone: its plate, its handover, a part replaced.
+
+use crate::call_outs::Customer;
+use crate::conventions::items;
+use crate::service_events::EVENTS;
+use crate::stock::Store;
+use crate::support::{TestApp, id};
+use serde_json::{Value, json};
+
+/// Dots a square of a code is painted with.
+const DOTS: usize = 5;
+
+/// What a code says: its squares as the page draws them, read by a library that had no part in drawing.
+fn read(svg: &str) -> String {
+    let size: usize = svg.split("viewBox=\"0 0 ").nth(1).unwrap().split(' ').next().unwrap().parse().unwrap();
+    let squares = svg.split("class=\"dark\" d=\"M").nth(1).unwrap().split('"').next().unwrap();
+    let mut dark = vec![false; size * size];
+    for square in squares.split('M') {
+        let (x, y) = square.strip_suffix("h1v1h-1z").unwrap().split_once(' ').unwrap();
+        dark[y.parse::<usize>().unwrap() * size + x.parse::<usize>().unwrap()] = true;
+    }
+    let painted = |x: usize, y: usize| dark[y / DOTS * size + x / DOTS];
+    let mut image = rqrr::PreparedImage::prepare_from_bitmap(size * DOTS, size * DOTS, painted);
+    let codes = image.detect_grids();
+    assert_eq!(codes.len(), 1, "{svg}");
+    codes[0].decode().unwrap().1
+}
+
+#[tokio::test]
+async fn a_plate_leads_to_the_page_of_its_unit() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let unit = dealer.technician.get(&format!("/units/{}", bay.unit)).await;
+    let plate = format!("/units/{}/plate", bay.unit);
+    assert!(unit.text().contains(&plate), "{unit:?}");
+    let page = dealer.technician.get(&plate).await;
+    let short = format!("/u/{}", bay.unit.simple());
+    let address = page.text().split("plate-address\">").nth(1).unwrap().split('<').next().unwrap().to_owned();
+    assert!(address.starts_with("http") && address.ends_with(&short), "{address}");
+    let svg = page.text().split("<svg").nth(1).unwrap().split("</svg>").next().unwrap().to_owned();
+    assert_eq!(read(&svg), address);
+
+    let scanned = dealer.technician.get(&short).await;
+    assert_eq!((scanned.status(), scanned.header("location")), (303, &*format!("/units/{}", bay.unit)));
+    let viewer = dealer.customer_viewer(bay.customer).await;
+    assert_eq!(viewer.get(&short).await.status(), 303, "a customer's people come to what they may see");
+    assert_eq!(viewer.get(&plate).await.status(), 403);
+    let stranger = app.anyone().page(&short).await;
+    assert_eq!(stranger.header("location"), format!("/sign-in?next={short}"), "signed in, they go on there");
+    assert_eq!(app.dealer("Elsewhere").await.owner.get(&plate).await.status(), 404);
+}
+
+#[tokio::test]
+async fn a_handover_is_recorded_with_one_form_or_not_at_all() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let meter = dealer.makeup_meter(&json!({ "unit_id": bay.unit, "from": "2026-01-01T00:00:00Z" })).await;
+    let meter = id(&meter).to_string();
+    let path = format!("/units/{}/handover", bay.unit);
+    let form = dealer.technician.get(&path).await;
+    assert!(form.status() == 200 && form.text().contains(&meter) && form.text().contains("gun_l_4"), "{form:?}");
+    let (samples, tests, readings) = (
+        format!("/v1/units/{}/samples", bay.unit),
+        format!("/v1/sites/{}/flow-tests", bay.site),
+        format!("/v1/meters/{meter}/readings?from=2026-01-01T00:00:00Z&to=2027-01-01T00:00:00Z"),
+    );
+    let counts = async || {
+        let mut counts = Vec::new();
+        for list in [EVENTS, &samples, &tests, &readings] {
+            counts.push(items(&dealer.office, list).await.len());
+        }
+        counts
+    };
+    let fields = |seconds: &'static str, register: &'static str| {
+        [
+            ("key", "k-1"),
+            ("at", "2026-07-02T08:30"),
+            (meter.as_str(), register),
+            ("level_1", "Pit"),
+            ("level_l_1", "900"),
+            ("ph", "7,1"),
+            ("gun_1", "Left"),
+            ("gun_l_1", "20"),
+            ("gun_s_1", seconds),
+            ("gun_2", "Right"),
+            ("gun_l_2", "20"),
+            ("gun_s_2", "75"),
+            ("setting_1", "stroke"),
+            ("setting_place_1", "Acid pump"),
+            ("setting_value_1", "40"),
+            ("setting_unit_1", "%"),
+            ("training", "Both drivers: floats\n\nThe foreman: bypass"),
+            ("fallback_tried", "yes"),
+            ("signed_by", "B. Novak"),
+            ("long_stop", "2026-08-01"),
+        ]
+    };
+    for (seconds, register, words) in
+        [("", "1204", "gun s 1: type a number"), ("0", "1204", "guns 1 seconds"), ("80", "99999999", "Make-up")]
+    {
+        let wrong = dealer.technician.form_with_files(&path, &fields(seconds, register), &[]).await;
+        assert!(wrong.status() == 422 && wrong.text().contains(words), "{words}: {wrong:?}");
+        assert!(wrong.text().contains("Acid pump"), "what was typed stays: {wrong:?}");
+        assert_eq!(counts().await, [0, 0, 0, 0], "nothing half-done");
+    }
+    for _ in 0..2 {
+        let sent = dealer.technician.form_with_files(&path, &fields("80", "1204"), &[]).await;
+        assert_eq!(sent.header("location"), format!("/units/{}", bay.unit), "{sent:?}");
+    }
+    assert_eq!(counts().await, [1, 1, 2, 1], "sent twice, kept once");
+    let event = items(&dealer.office, EVENTS).await.remove(0);
+    let details = &event["details"];
+    assert_eq!(details["readings"]["registers"][0]["register"], 1204.0);
+    assert_eq!(details["training"], json!(["Both drivers: floats", "The foreman: bypass"]));
+    assert_eq!((&details["fallback_tried"], &event["signature"]["name"]), (&json!(true), &json!("B. Novak")));
+    let flows: Vec<f64> =
+        items(&dealer.office, &tests).await.iter().map(|test| test["seconds"].as_f64().unwrap()).collect();
+    assert_eq!(flows.iter().sum::<f64>(), 155.0);
+    assert_eq!(dealer.customer_viewer(bay.customer).await.get(&path).await.status(), 403);
+}
+
+#[tokio::test]
+async fn a_part_is_replaced_with_one_form_or_not_at_all() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (bay, store) = (Customer::new(&dealer, "W-1").await, Store::new(&dealer).await);
+    let mut seal = crate::stock::coagulant("Pump seal");
+    seal["unit"] = json!("piece");
+    let seal = id(&dealer.office.create("/v1/consumables", &seal).await);
+    let received = json!({ "item_id": seal, "at": "2026-03-01T08:00:00Z", "quantity": "2", "unit": "piece",
+        "kind": "received", "to_place_id": store.van, "supplier": "Valley" });
+    dealer.technician.create("/v1/stock-movements", &received).await;
+    let pump = dealer.pump(bay.unit).await;
+    let path = format!("/units/{}/replacement", bay.unit);
+    let form = dealer.technician.get(&path).await;
+    for words in ["Transfer pump", "it was found worn out", "Pump seal", "Van 1"] {
+        assert!(form.text().to_lowercase().contains(&words.to_lowercase()), "{words}: {form:?}");
+    }
+    let (part, item, place) = (pump.to_string(), seal.to_string(), store.van.to_string());
+    let fields = |quantity: &'static str, why: &'static str| {
+        [
+            ("key", "k-1"),
+            ("part", part.as_str()),
+            ("why", why),
+            ("at", "2026-07-02T08:30"),
+            ("serial", "N-77"),
+            ("item", item.as_str()),
+            ("place", place.as_str()),
+            ("quantity", quantity),
+            ("payer", "warranty"),
+            ("hours", "0,5"),
+        ]
+    };
+    for (quantity, why, words) in [
+        ("3", "failed", "lines 2 quantity"),
+        ("one", "failed", "quantity: type a number"),
+        ("1", "sad", "why: give one of"),
+    ] {
+        let wrong = dealer.technician.form_with_files(&path, &fields(quantity, why), &[]).await;
+        assert!(wrong.status() == 422 && wrong.text().contains(words), "{words}: {wrong:?}");
+    }
+    assert_eq!(items(&dealer.office, EVENTS).await, [Value::Null; 0]);
+    let photo: &[u8] = b"\xff\xd8\xff\xe0 the old seal";
+    for _ in 0..2 {
+        let sent =
+            dealer.technician.form_with_files(&path, &fields("1", "worn_out_found"), &[("photo_2", photo)]).await;
+        assert_eq!(sent.status(), 303, "{sent:?}");
+    }
+    let event = items(&dealer.office, EVENTS).await;
+    assert_eq!(event.len(), 1, "sent twice, kept once");
+    let line = &event[0]["lines"][1];
+    assert_eq!((&line["quantity"], &line["payer"], &line["kind"]), (&json!("1"), &json!("warranty"), &json!("part")));
+    let parts = items(&dealer.office, &format!("/v1/components?unit_id={}", bay.unit)).await;
+    let (old, new): (Vec<&Value>, Vec<&Value>) = parts.iter().partition(|one| id(one) == pump);
+    assert_eq!((&old[0]["out_why"], &old[0]["out_at"]), (&json!("worn_out_found"), &json!("2026-07-02T06:30:00Z")));
+    assert_eq!((&new[0]["serial_number"], &new[0]["out_at"]), (&json!("N-77"), &Value::Null));
+    let there = items(&dealer.office, &format!("/v1/stock?place_id={}", store.van)).await;
+    assert_eq!(there[0]["quantity"], "1");
+}
