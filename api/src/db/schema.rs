@@ -1442,28 +1442,6 @@ diesel::table! {
 }
 
 diesel::table! {
-    #[doc = "How reports look, and the limits that samples are held against; each report keeps it as it was when it was made."]
-    report_style (dealer_id) {
-        dealer_id -> Int4,
-        #[doc = "The record in the domain's own JSON."]
-        style -> Jsonb,
-        revision -> Int4,
-        created_at -> Timestamptz,
-        changed_at -> Timestamptz,
-    }
-}
-
-diesel::table! {
-    #[doc = "SHA-256 of the secret in each mail by which its reader wants no more; the secret itself is never stored."]
-    report_unsubscribe (dealer_id, token_hash) {
-        dealer_id -> Int4,
-        token_hash -> Bytea,
-        recipient_id -> Uuid,
-        created_at -> Timestamptz,
-    }
-}
-
-diesel::table! {
     #[doc = "What issued reports state of a month beside what it comes to now; the dealer's alone."]
     report_standing (dealer_id, report_id) {
         dealer_id -> Int4,
@@ -1485,6 +1463,28 @@ diesel::table! {
         declined_by -> Nullable<Uuid>,
         declined_why -> Nullable<Text>,
         changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "How reports look, and the limits that samples are held against; each report keeps it as it was when it was made."]
+    report_style (dealer_id) {
+        dealer_id -> Int4,
+        #[doc = "The record in the domain's own JSON."]
+        style -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "SHA-256 of the secret in each mail by which its reader wants no more; the secret itself is never stored."]
+    report_unsubscribe (dealer_id, token_hash) {
+        dealer_id -> Int4,
+        token_hash -> Binary,
+        recipient_id -> Uuid,
+        created_at -> Timestamptz,
     }
 }
 
