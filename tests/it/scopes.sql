@@ -236,11 +236,13 @@ insert into report_question (id, report_id, customer_id, figure, words, by_custo
 
 insert into file (sha256, media_type, size_bytes, customer_id, created_at)
   select sha256(n::bytea), 'image/jpeg', 9, case when n = 'sent by a' then pg_temp.id('a') end, now()
-    from unnest(array['sent by a', 'behind b', 'own']) n;
-insert into file_content (sha256, bytes) select sha256(n::bytea), n::bytea from unnest(array['sent by a', 'behind b', 'own']) n;
-insert into file_link (record, record_id, n, sha256, customer_id, created_at)
-  select 'reading', pg_temp.id('meter 1'), n, sha256(f::bytea), c, now()
-    from (values (1, 'behind b', pg_temp.id('b')), (2, 'own', null)) l (n, f, c);
+    from unnest(array['sent by a', 'behind a', 'behind b', 'own']) n;
+insert into file_content (sha256, bytes)
+  select sha256(n::bytea), n::bytea from unnest(array['sent by a', 'behind a', 'behind b', 'own']) n;
+insert into file_link (record, record_id, n, sha256, at, customer_id, created_at)
+  select 'reading', pg_temp.id('meter 1'), n, sha256(f::bytea), pg_temp.at(at), c, now()
+    from (values (1, 'behind b', '03-11 00:00', pg_temp.id('b')), (2, 'own', '03-11 00:00', null),
+                 (3, 'behind a', '03-09 00:00', pg_temp.id('a'))) l (n, f, at, c);
 insert into reading_request (id, site_id, customer_id, person, due_on, expires_at, created_at, changed_at)
   select pg_temp.id('request ' || n), pg_temp.id('site ' || n), pg_temp.id(n), n, '2026-03-31', now(), now(), now()
     from unnest(array['a', 'b']) n;

@@ -9,7 +9,6 @@ use diesel::sql_query;
 use diesel::sql_types::{Array, Bool, Date, Double, Integer, Nullable, SmallInt, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::condition::days::Day;
-use domain::ids::CustomerId;
 use domain::metering::stream::Stream;
 use domain::units::RegisterUnit;
 use domain::zone::parse_zone;
@@ -24,8 +23,6 @@ pub struct Standing {
     pub unit_id: Uuid,
     /// The site.
     pub site_id: Uuid,
-    /// The customer.
-    pub customer: CustomerId,
     /// The site's zone.
     pub zone: Tz,
     /// When it was put there.
@@ -42,8 +39,6 @@ struct StandingRow {
     unit_id: Uuid,
     #[diesel(sql_type = SqlUuid)]
     site_id: Uuid,
-    #[diesel(sql_type = SqlUuid)]
-    customer_id: Uuid,
     #[diesel(sql_type = Text)]
     time_zone: String,
     #[diesel(sql_type = Timestamptz)]
@@ -58,7 +53,7 @@ struct StandingRow {
 /// When the database fails.
 pub async fn standing(tx: &Tx<'_>, placements: &[Uuid]) -> Result<Vec<Standing>, DbError> {
     let query = "
-      select p.id as placement_id, p.unit_id, p.site_id, p.customer_id, s.time_zone, lower(p.valid) as from_at,
+      select p.id as placement_id, p.unit_id, p.site_id, s.time_zone, lower(p.valid) as from_at,
              (select min(f.since) from finding f
                where f.dealer_id = p.dealer_id and f.unit_id = p.unit_id and f.closed_at is null) as found_since
         from placement p
@@ -68,9 +63,9 @@ pub async fn standing(tx: &Tx<'_>, placements: &[Uuid]) -> Result<Vec<Standing>,
     let query = sql_query(query).bind::<Array<SqlUuid>, _>(placements).bind::<Timestamptz, _>(tx.now());
     let rows: Vec<StandingRow> = query.load(&mut tx.conn()).await?;
     let standing = |row: StandingRow| {
-        let StandingRow { placement_id, unit_id, site_id, customer_id, time_zone, from_at, found_since } = row;
-        let (zone, customer) = (parse_zone(&time_zone)?, CustomerId(customer_id));
-        Ok(Standing { placement_id, unit_id, site_id, customer, zone, from: from_at, found_since })
+        let StandingRow { placement_id, unit_id, site_id, time_zone, from_at, found_since } = row;
+        let zone = parse_zone(&time_zone)?;
+        Ok(Standing { placement_id, unit_id, site_id, zone, from: from_at, found_since })
     };
     rows.into_iter().map(standing).collect()
 }

@@ -6,7 +6,7 @@ use super::stamp::Change;
 use super::{DbError, Tx};
 use crate::auth::Reach;
 use chrono::{DateTime, Utc};
-use diesel::dsl::{exists, max};
+use diesel::dsl::exists;
 use diesel::prelude::*;
 use diesel::{insert_into, select};
 use diesel_async::RunQueryDsl;
@@ -192,15 +192,12 @@ pub struct Behind {
 /// Puts a file behind a record.
 ///
 /// # Errors
-/// [`DbError::Taken`] when another file was put there at the same moment.
+/// When the database fails.
 pub async fn link(tx: &Tx<'_>, behind: &Behind, hash: FileHash) -> Result<(), DbError> {
-    let of_record = file_link::record.eq(behind.record.as_str()).and(file_link::record_id.eq(behind.id));
-    let last: Option<i32> = file_link::table.filter(of_record).select(max(file_link::n)).first(&mut tx.conn()).await?;
     insert_into(file_link::table)
         .values((
             file_link::record.eq(behind.record.as_str()),
             file_link::record_id.eq(behind.id),
-            file_link::n.eq(last.unwrap_or(0) + 1),
             file_link::sha256.eq(hash.bytes()),
             file_link::at.eq(behind.at),
             file_link::customer_id.eq(behind.customer.map(|customer| customer.0)),

@@ -29,8 +29,18 @@ use uuid::Uuid;
 /// # Errors
 /// When the database fails.
 pub async fn of_customer(tx: &Tx<'_>, customer: CustomerId) -> Result<Vec<SiteMoney>, DbError> {
+    let sites = site::table.filter(site::customer_id.eq(customer.0)).select(site::id);
+    let sites: Vec<Uuid> = sites.order(site::id).load(&mut tx.conn()).await?;
+    of_sites(tx, &sites).await
+}
+
+/// The money of some sites, whosever they are.
+///
+/// # Errors
+/// When the database fails.
+pub async fn of_sites(tx: &Tx<'_>, sites: &[Uuid]) -> Result<Vec<SiteMoney>, DbError> {
     let rows: Vec<(Uuid, String)> = site::table
-        .filter(site::customer_id.eq(customer.0))
+        .filter(site::id.eq_any(sites))
         .select((site::id, site::time_zone))
         .order(site::id)
         .load(&mut tx.conn())

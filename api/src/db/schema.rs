@@ -590,7 +590,8 @@ diesel::table! {
         dealer_id -> Int4,
         record -> Text,
         record_id -> Uuid,
-        n -> Int4,
+        #[doc = "In the order in which files were put there."]
+        n -> Int8,
         sha256 -> Binary,
         #[doc = "Of a reading: its instant; the record is its meter."]
         at -> Nullable<Timestamptz>,

@@ -18,12 +18,12 @@ use domain::condition::pressure::pressure_above;
 use domain::condition::steady::{Charts, Found, charts};
 use domain::condition::test::{Kind, Outcome, WhyNot};
 use domain::condition::valve::passing;
-use domain::ids::{CustomerId, SiteId};
+use domain::ids::SiteId;
 use domain::measures::calibration::Probe;
 use domain::metering::stream::Stream;
 use domain::zone::local_date;
 use serde_json::json;
-use std::collections::{BTreeSet, HashMap, HashSet};
+use std::collections::{HashMap, HashSet};
 use uuid::Uuid;
 
 /// Units tested in one go.
@@ -111,14 +111,13 @@ async fn price(
     let of_unit: HashMap<Uuid, &Standing> = standing.iter().map(|unit| (unit.unit_id, unit)).collect();
     let priced = tested.iter().filter(|one| !matches!(wasted(one), None | Some(Wasted::Unpriced(_))));
     let units: Vec<&Standing> = priced.filter_map(|one| of_unit.get(&one.unit_id).copied()).collect();
-    let customers: BTreeSet<CustomerId> = units.iter().map(|unit| unit.customer).collect();
-    let sites: Vec<Uuid> = units.iter().map(|unit| unit.site_id).collect();
+    let mut sites: Vec<Uuid> = units.iter().map(|unit| unit.site_id).collect();
+    sites.sort_unstable();
+    sites.dedup();
     let (mut money, mut used) = (HashMap::new(), HashMap::new());
-    for customer in customers {
-        let of_customer = db.read(scope, as_of, async |tx| money_inputs::of_customer(tx, customer).await).await?;
-        money.extend(of_customer.into_iter().map(|site| (site.site_id, site)));
-    }
     if !sites.is_empty() {
+        let found = db.read(scope, as_of, async |tx| money_inputs::of_sites(tx, &sites).await).await?;
+        money.extend(found.into_iter().map(|site| (site.site_id, site)));
         let since = as_of.date_naive().checked_sub_days(Days::new(DAYS_OF_USE)).unwrap_or_default();
         used = db.read(scope, as_of, async |tx| notes::used(tx, &sites, since).await).await?;
     }

@@ -137,12 +137,18 @@ impl<'c> Case<'c> {
         self.washes_on(|date| self.served().is_some_and(|served| served.from <= date && date < served.to))
     }
 
-    /// Those of the days that readings of every meter there cover.
+    /// Those of the days that readings of every meter there cover. On a day of some of them alone water
+    /// counts that no wash of these days took.
     fn whole_washes(&self) -> Washes {
-        self.washes_on(|date| {
-            let mut there = self.subjects.iter().filter(|one| one.measures() && one.part_of_day(date) > 0.0).peekable();
-            there.peek().is_some() && there.all(|subject| subject.is_full(date))
-        })
+        let whole = |date: NaiveDate| {
+            let mut there = self.subjects.iter().filter(|one| one.measures() && one.part_of_day(date) > 0.0);
+            let first = there.next().is_some_and(|subject| subject.is_full(date));
+            there.all(|subject| subject.is_full(date) == first).then_some(first)
+        };
+        if self.inputs.days_over(self.first.zone).any(|date| whole(date).is_none()) {
+            return Washes::NotCounted;
+        }
+        self.washes_on(|date| whole(date) == Some(true))
     }
 
     fn washes_on(&self, counts: impl Fn(NaiveDate) -> bool) -> Washes {

@@ -305,6 +305,16 @@ fn a_sites_tally_counts_for_every_figure() {
     assert_eq!(report.savings[0].washes.by(), Some(WashesBy::Tally));
 }
 
+/// The water of a day on which the other unit was not read is in the sum, and its washes are not.
+#[test]
+fn fresh_water_for_each_wash_is_of_the_same_days() {
+    let mut unread = dry();
+    unread.remove(10);
+    let report = with_second(vec![tally(50)], subject(2, &[Stream::Makeup], unread));
+    assert_eq!(value(&report, Name::Washes), Some(Value::Count(50.0)));
+    assert_eq!(value(&report, Name::FreshPerWash), None, "{:?}", report.figure(Name::FreshPerWash));
+}
+
 /// Three washes told apart at the gun on each of 31 days. On one day the readings can't: then there is
 /// no wash, and the cost is for each hour of the gun, 62 in the month.
 #[test]
