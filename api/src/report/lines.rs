@@ -39,7 +39,8 @@ impl Making<'_> {
     /// A line's figure with its uncertainty, or that there is none.
     fn shown(&self, line: &Line) -> String {
         let Some(printed) = line.figure.printed() else { return self.words.say("not-printed") };
-        let figure = match display::uncertainty(printed, self.words.format) {
+        let uncertain = printed.expanded.is_some_and(|expanded| expanded > 0.0);
+        let figure = match display::uncertainty(printed, self.words.format).filter(|_| uncertain) {
             Some(expanded) => format!("{} \u{b1}\u{a0}{expanded}", self.figure(printed)),
             None => self.figure(printed),
         };
@@ -106,8 +107,7 @@ impl Making<'_> {
         let (month, amount) = (self.words.month(line.month), claim.signed(self.words.format));
         let figure = self.words.one_of("figure", line.name.as_str());
         let cause = self.words.one_of("cause", line.cause.as_str());
-        let named: [(&str, &str); 4] =
-            [("month", &month), ("amount", &amount), ("figure", &figure), ("cause", &cause)];
+        let named: [(&str, &str); 4] = [("month", &month), ("amount", &amount), ("figure", &figure), ("cause", &cause)];
         self.words.with("adjustment-line", &named)
     }
 

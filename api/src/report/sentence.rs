@@ -40,7 +40,8 @@ pub(super) fn of(r: &SavingsReport, words: &Words) -> String {
         (Some(washed), Some(recycled)) => {
             let loss = matches!(recycled.value, Value::Litres(litres) if litres < 0.0);
             let name = if loss { "sentence-loss" } else { "sentence-balanced" };
-            let share = printed(Name::ReuseShare).map(|share| words.with("sentence-share", &[("share", &shown(share))]));
+            let share =
+                printed(Name::ReuseShare).map(|share| words.with("sentence-share", &[("share", &shown(share))]));
             let (at, share) = (at(recycled, words), share.unwrap_or_default());
             let amounts = [("washed", shown(washed)), ("recycled", shown(recycled)), ("at", at), ("share", share)];
             let amounts = amounts.each_ref().map(|(key, value)| (*key, value.as_str()));

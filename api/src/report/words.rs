@@ -32,7 +32,11 @@ impl Said {
         let mut parts = pattern.split("{ $");
         let begins = parts.next().unwrap_or_default().to_owned();
         let rest = parts.filter_map(|part| part.split_once(" }"));
-        Self { name: name.to_owned(), begins, rest: rest.map(|(key, text)| (key.to_owned(), text.to_owned())).collect() }
+        Self {
+            name: name.to_owned(),
+            begins,
+            rest: rest.map(|(key, text)| (key.to_owned(), text.to_owned())).collect(),
+        }
     }
 
     /// What varies in a text that is this sentence; none where it is another one.
@@ -41,7 +45,8 @@ impl Said {
         let mut found = Vec::new();
         for (n, (key, follows)) in self.rest.iter().enumerate() {
             let last = n + 1 == self.rest.len();
-            let (value, next) = if last { (left.strip_suffix(follows.as_str())?, "") } else { left.split_once(follows.as_str())? };
+            let (value, next) =
+                if last { (left.strip_suffix(follows.as_str())?, "") } else { left.split_once(follows.as_str())? };
             if value.is_empty() || value.contains(SENTENCE_END) {
                 return None;
             }
@@ -84,7 +89,9 @@ impl Catalogue {
 
 /// The messages of a catalogue, each a line of its own: name and pattern.
 fn messages(text: &str) -> impl Iterator<Item = (&str, &str)> {
-    text.lines().filter(|line| line.starts_with(|first: char| first.is_ascii_lowercase())).filter_map(|line| line.split_once(" = "))
+    text.lines()
+        .filter(|line| line.starts_with(|first: char| first.is_ascii_lowercase()))
+        .filter_map(|line| line.split_once(" = "))
 }
 
 fn catalogue(language: Language) -> &'static Catalogue {
@@ -167,7 +174,8 @@ impl Words {
     fn translated(&self, text: &str) -> Option<String> {
         let known = &catalogue(Language::English).said;
         let (name, varies) = known.iter().find_map(|said| Some((&said.name, said.read(text)?)))?;
-        let within: Vec<(&str, String)> = varies.into_iter().map(|(key, value)| (key, self.said_within(value))).collect();
+        let within: Vec<(&str, String)> =
+            varies.into_iter().map(|(key, value)| (key, self.said_within(value))).collect();
         let parts: Vec<(&str, &str)> = within.iter().map(|(key, value)| (*key, value.as_str())).collect();
         Some(self.with(name, &parts))
     }

@@ -35,7 +35,8 @@ type Row = (Uuid, String, Option<String>, i16, i32, chrono::DateTime<chrono::Utc
 pub(crate) async fn run(bench: &Bench) -> Outcome {
     bench.make_meters(90_000, 1, 1).await?;
     let client = bench.superuser().await?;
-    let id: Uuid = client.query_one("select id from customer where dealer_id = $1 limit 1", &[&bench.dealer.0]).await?.get(0);
+    let id: Uuid =
+        client.query_one("select id from customer where dealer_id = $1 limit 1", &[&bench.dealer.0]).await?.get(0);
     let bare = bare_server(bench).await?;
     let (mut scoped_rates, mut bare_rates) = (Vec::new(), Vec::new());
     for _ in 0..ROUNDS {

@@ -187,7 +187,8 @@ impl Yard {
         let kind = operation.kind();
         match kind.as_str() {
             "unit-models" => SHARED,
-            "units" | "meters" | "units/spells" => self.moving,
+            // A customer's report names what the unit was dosed with.
+            "units" | "meters" | "units/spells" | "consumables" => self.moving,
             _ if reads.iter().any(|open| kind.starts_with(open)) && !kind.contains("consumables") => self.mark,
             "water-accounts"
             | "water-accounts/tariffs"
