@@ -146,8 +146,8 @@ async fn daily(dealer: &Dealer, meter: &str, a_day: f64) {
     send(dealer, meter, &readings).await;
 }
 
-/// A plant with washes counted and its water billed, daily readings of make-up and wash water, a
-/// sample within and one beyond its limit, and a visit; issued.
+/// A plant with washes counted and its water billed, daily readings of make-up and wash water, levels
+/// at both ends of the month, a sample within and one beyond its limit, and a visit; issued.
 async fn full(app: &TestApp, dealer: &Dealer, l_per_wash: f64) -> (Plant, String) {
     let office = &dealer.office;
     let plant = Plant::new(dealer, "UTC", json!({})).await;
@@ -168,6 +168,10 @@ async fn full(app: &TestApp, dealer: &Dealer, l_per_wash: f64) -> (Plant, String
     for (loss, basis, value) in [("evaporation", "day", 100.0), ("carry_off", "wash", 60.0)] {
         let lost = json!({ "from": "2026-01-01", "loss": loss, "basis": basis, "value": value, "u_share": 0.3, "source": "A bucket" });
         office.create(&format!("/v1/sites/{site}/loss-coefficients"), &lost).await;
+    }
+    for at in ["2026-02-01T00:00:00Z", "2026-03-01T00:00:00Z"] {
+        let level = json!({ "at": at, "gauge": "level", "value": 1850.0, "unit": "l" });
+        office.create(&format!("/v1/units/{unit}/gauge-readings"), &level).await;
     }
     let visit = json!({ "unit_id": unit, "at": "2026-02-12T09:00:00Z", "kind": "visit",
         "details": { "purpose": ["Half-yearly service"] }, "customer_note": "All in good order" });
