@@ -97,6 +97,9 @@ pub struct Settings {
     /// Address that mails come from; needed with a mail server
     #[arg(long, env = "WEIRBOOK_MAIL_FROM", value_name = "ADDRESS")]
     pub mail_from: Option<String>,
+    /// Send webhooks to this machine itself too, and without TLS: for tests and development
+    #[arg(long, env = "WEIRBOOK_WEBHOOK_LOOPBACK", num_args = 0..=1, default_missing_value = "true", value_name = "BOOL")]
+    pub webhook_loopback: Option<bool>,
     /// Log lines as JSON rather than text
     #[arg(long, env = "WEIRBOOK_LOG_JSON", num_args = 0..=1, default_missing_value = "true", value_name = "BOOL")]
     pub log_json: Option<bool>,
@@ -127,6 +130,8 @@ pub struct Config {
     pub allowance: Allowance,
     /// The mail server, if mail is on.
     pub mail: Option<MailSettings>,
+    /// Whether webhooks may go to this machine itself.
+    pub webhook_loopback: bool,
     /// Whether log lines are JSON.
     pub log_json: bool,
 }
@@ -159,6 +164,7 @@ impl Settings {
             database_url: self.database_url.or(file.database_url).filter(|url| !url.is_empty()),
             pg_bindir: self.pg_bindir.or(file.pg_bindir),
             batch_bytes_max: batch_mib * 1024 * 1024,
+            webhook_loopback: self.webhook_loopback.or(file.webhook_loopback).unwrap_or(false),
             log_json: self.log_json.or(file.log_json).unwrap_or(false),
             allowance,
             listen,

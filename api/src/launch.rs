@@ -13,6 +13,7 @@ use crate::mail::{MailError, Mailer, Post};
 use crate::rates::Rates;
 use crate::server::{Limits, Services};
 use crate::telemetry::Metrics;
+use crate::webhook::{Sender, SetupError};
 use chrono::Utc;
 
 /// The database's name at the private server.
@@ -36,6 +37,9 @@ pub enum LaunchError {
     /// The mail server's settings.
     #[error(transparent)]
     Mail(#[from] MailError),
+    /// What sends webhooks.
+    #[error(transparent)]
+    Webhooks(#[from] SetupError),
     /// A task of the start was cut off.
     #[error("the start was cut off: {0}")]
     Cut(#[from] tokio::task::JoinError),
@@ -92,6 +96,7 @@ pub async fn launch(config: &Config) -> Result<Launched, LaunchError> {
         metrics: Metrics::default(),
         guesses: Guesses::default(),
         rates: Rates::new(config.allowance),
+        hooks: Sender::new(config.webhook_loopback)?,
     };
     Ok(Launched { services, cluster })
 }

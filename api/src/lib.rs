@@ -25,3 +25,4 @@ pub mod report;
 pub mod server;
 pub mod signing_in;
 pub mod telemetry;
+pub mod webhook;

@@ -11,6 +11,7 @@ use crate::problem::{FaultBody, Kind, Problem, ProblemBody};
 use crate::rates::{Rates, rated};
 use crate::signing_in::keep;
 use crate::telemetry::{Metrics, RequestSpan};
+use crate::webhook::Sender;
 use crate::{extract, http, pages};
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceFactory, ServiceRequest, ServiceResponse};
@@ -45,6 +46,8 @@ pub struct Services {
     pub post: Post,
     /// Who tried wrong links of late.
     pub guesses: Guesses,
+    /// Sends webhooks.
+    pub hooks: Sender,
     /// Who sent how many requests of late.
     pub rates: Rates,
 }
@@ -67,6 +70,7 @@ pub struct Limits {
     ),
     // The error answers of all operations name it, without bringing it along.
     components(schemas(ProblemBody, FaultBody)),
+    servers((url = "/", description = "The service that shows this document")),
     security(("bearer" = [])),
     tags(
         (name = "sign-in", description = "Tokens, sign-ins, passwords, second factors, and who one is"),
@@ -94,6 +98,7 @@ pub struct Limits {
         (name = "water", description = "Volumes by local day, read period and month"),
         (name = "stock", description = "Consumables and spare parts: what stands where, what is used, what runs out"),
         (name = "savings reports", description = "The monthly statement of each customer"),
+        (name = "changes", description = "What changed, in one order that misses nothing; webhooks; who did what"),
         (name = "risk", description = "Units at risk, how forecasts turned out, what failures cost; never for customers")
     )
 )]
@@ -129,6 +134,7 @@ pub fn app(
         .app_data(Data::new(services.limits))
         .app_data(Data::new(services.post.clone()))
         .app_data(Data::new(services.guesses.clone()))
+        .app_data(Data::new(services.hooks.clone()))
         .app_data(Data::new(services.rates.clone()))
         .app_data(Data::new(document.clone()))
         .app_data(addresses)

@@ -27,6 +27,8 @@ macro_rules! uuid_ids {
 }
 
 uuid_ids! {
+    /// Where webhooks are sent.
+    EndpointId;
     /// A person's or machine's sign-in, the same across dealers.
     AccountId;
     /// Who uses units.

@@ -38,11 +38,13 @@
 //! | [`condition`] | what is wrong with a unit before a part fails |
 //! | [`risk`] | units at risk: records of parts to forecasts, and how those turned out |
 //! | [`report`] | the savings report: figures in, what is said about them out |
+//! | [`change`], [`webhook`] | lines of the change log, and who is told of them |
 //! | [`trace`] | everything behind a figure, enough to recompute it by hand |
 
 pub mod accounts;
 pub mod asking;
 pub mod baseline;
+pub mod change;
 pub mod component;
 pub mod condition;
 pub mod cost;
@@ -83,4 +85,5 @@ pub mod unit;
 pub mod units;
 pub mod water;
 pub mod wear;
+pub mod webhook;
 pub mod zone;

@@ -225,6 +225,41 @@ async fn signs_of_upsets_are_shown_with_what_they_weigh() {
     assert!(why.contains(words), "{why}");
 }
 
+/// A pump that gives less than its setting says is a sign as long as its last test says so; one that gives more is
+/// none.
+#[tokio::test]
+async fn a_missed_dose_is_a_sign_of_upsets() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (unit, store) = (placed(&dealer).await, Store::new(&dealer).await);
+    dealer.pump(unit).await;
+    let now = Utc::now();
+    let upset = json!({ "unit_id": unit, "kind": "septic", "began_at": "2026-03-01T08:00:00Z" });
+    dealer.office.create("/v1/process-upsets", &upset).await;
+    let of_unit = |what: &str| format!("/v1/units/{unit}/{what}");
+    let setting = json!({ "item_id": store.item, "at": now - Duration::days(20), "full_ml_per_min": 100.0,
+        "stroke_share": 0.5, "speed_share": 0.8, "run_share": 0.5 });
+    dealer.technician.create(&of_unit("dosing-settings"), &setting).await;
+    for (days_ago, taken, minutes, expected) in [
+        (10, 15.0, 1, vec!["dose_missed"]),
+        (8, 26.0, 2, vec![]),
+        (6, 15.0, 3, vec!["dose_missed"]),
+        (4, 20.1, 4, vec![]),
+    ] {
+        let test = json!({ "item_id": store.item, "at": now - Duration::days(days_ago), "taken_ml": taken, "run_s": 30.0,
+            "division_ml": 0.5 });
+        dealer.technician.create(&of_unit("draw-downs"), &test).await;
+        app.night(dealer.id, now + Duration::minutes(minutes)).await;
+        let shown = dealer.office.get(&format!("/v1/units/{unit}/risk")).await.json()["upset_signs"].clone();
+        let signs: Vec<&str> = shown.as_array().unwrap().iter().map(|one| one["sign"].as_str().unwrap()).collect();
+        assert_eq!(signs, expected, "{taken} mL: {shown}");
+        if let Some(sign) = shown.get(0) {
+            let words = "a dosing pump gave less than its setting says, which changes nothing here";
+            assert!(sign["words"].as_str().unwrap().starts_with(words), "{sign}");
+        }
+    }
+}
+
 /// A pH probe that its calibration left out of its limits has ended its life: it is forecast no
 /// more, and what was forecast of it before is scored.
 #[tokio::test]

@@ -97,6 +97,9 @@ impl Resource<'_> {
         let whole = items(office, self.all).await;
         let glue = if self.all.contains('?') { '&' } else { '?' };
         let first = office.get(&format!("{}{glue}limit=1", self.all)).await;
+        let chosen = office.get(&format!("{}{glue}limit=1&fields=id,revision", self.all)).await.json();
+        let only = json!({ "id": first.json()["items"][0]["id"], "revision": first.json()["items"][0]["revision"] });
+        assert_eq!((&chosen["items"][0], &chosen["next_cursor"]), (&only, &first.json()["next_cursor"]));
         let cursor = first.json()["next_cursor"].as_str().unwrap().to_owned();
         let link = first.header("link").to_owned();
         assert!(link.starts_with('<') && link.ends_with(">; rel=\"next\""), "{link}");

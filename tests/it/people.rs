@@ -101,11 +101,10 @@ async fn an_invitation_ends_by_time_by_withdrawal_and_begins_anew_when_sent_agai
     let second = last_token(&server);
     assert_ne!(first, second);
     dealer.owner.post_at(&format!("{path}/withdraw"), "\"1\"").await.refused(412, "stale");
-    for _twice in 0..2 {
-        let withdrawn = dealer.owner.post_at(&format!("{path}/withdraw"), "\"2\"").await;
-        if withdrawn.status() == 200 {
-            assert_eq!(withdrawn.json()["state"], "withdrawn");
-        }
+    for revision in ["\"2\"", "\"3\""] {
+        let withdrawn = dealer.owner.post_at(&format!("{path}/withdraw"), revision).await;
+        assert_eq!((withdrawn.status(), &withdrawn.json()["state"]), (200, &json!("withdrawn")));
+        assert_eq!(withdrawn.etag(), "\"3\"");
     }
     for token in [&first, &second] {
         accept(&app, token, CHOSEN).await.refused(410, "gone");
@@ -238,6 +237,7 @@ async fn who_is_deactivated_is_out_and_may_be_invited_back() {
     let dealer = app.dealer("Brookside").await;
     let email = format!("office-{}@example.com", dealer.id);
     let office = sign_in(&app, &email, PASSWORD).await;
+    let kept = app.anyone().create("/v1/sessions", &json!({ "email": email, "password": PASSWORD })).await;
     let row = person(&dealer.owner, &email).await;
     let path = format!("/v1/people/{}", id(&row));
     dealer.owner.post_at(&format!("{path}/deactivate"), "\"7\"").await.refused(412, "stale");
@@ -257,6 +257,8 @@ async fn who_is_deactivated_is_out_and_may_be_invited_back() {
     assert_eq!(back["role"], "technician");
     assert_eq!(person(&dealer.owner, &email).await["id"], row["id"], "the same person as before");
     office.get("/v1/me").await.refused(401, "not-signed-in");
+    let old = json!({ "refresh_token": kept["refresh_token"] });
+    app.anyone().post("/v1/sessions/refresh", &old).await.refused(401, "not-signed-in");
 }
 
 #[tokio::test]

@@ -8,11 +8,11 @@ use uuid::Uuid;
 use weirbook::db::risk::fleet::Records;
 use weirbook::jobs::backtest;
 
-fn days(days: f64) -> Duration {
+pub(crate) fn days(days: f64) -> Duration {
     Duration::from_std(std::time::Duration::from_secs_f64(days * 86_400.0)).unwrap()
 }
 
-fn number(value: &Value) -> f64 {
+pub(crate) fn number(value: &Value) -> f64 {
     value.as_f64().unwrap_or_else(|| panic!("{value} is no number"))
 }
 
@@ -23,7 +23,13 @@ fn near(found: &Value, expected: f64, within: f64) {
 }
 
 /// A part that ages by days, of age `entry` when it was fitted; its life ended at `end`.
-async fn part(dealer: &Dealer, unit: Uuid, (entry, age): (f64, f64), end: DateTime<Utc>, out: Option<&str>) -> Uuid {
+pub(crate) async fn part(
+    dealer: &Dealer,
+    unit: Uuid,
+    (entry, age): (f64, f64),
+    end: DateTime<Utc>,
+    out: Option<&str>,
+) -> Uuid {
     let fitted = end - days(age - entry);
     let new = json!({ "unit_id": unit, "kind": "pump_tube", "model": "T 6", "duty": "timed", "run_basis": "days",
         "age_at_fitting": entry, "fitted_at": fitted });
@@ -162,20 +168,37 @@ fn lives_in_a_file_are_computed_without_a_database() {
     let alone = &answer["groups"][1];
     assert_eq!((&alone["lives"]["basis"], &alone["survival"][0]["model"]), (&json!("nothing"), &Value::Null));
     assert!(alone["no_forecast"].as_str().unwrap().contains("enter the rated life"));
-    let wrong = weirbook(&["calc", "lives", &mixed, "--at", "x"]).output().unwrap();
-    assert!(!wrong.status.success());
+    for wrong in [["--at", "x"], ["--rated-life-weight", "0"]] {
+        let wrong = weirbook(&["calc", "lives", &mixed]).args(wrong).output().unwrap();
+        assert!(!wrong.status.success());
+    }
+
+    // One failure of ten at the age of 20: the more a rated life of 100 is worth, the nearer to half survive it.
+    let few = file("few.csv", &format!("time,event,rated_life\n20,1,100\n{}", "20,0,100\n".repeat(9)));
+    let survives = |weight: &str| {
+        let answer = calc(&[&few, "--at", "100", "--rated-life-weight", weight]);
+        assert_eq!(answer["rated_life_weight"], json!(weight.parse::<f64>().unwrap()));
+        number(&answer["groups"][0]["survival"][0]["model"]["survival"])
+    };
+    let by_weight = ["0.1", "2", "1000"].map(survives);
+    assert!((by_weight[2] - 0.5).abs() < (by_weight[1] - 0.5).abs(), "{by_weight:?}");
+    assert!((by_weight[2] - 0.5).abs() < 0.02 && (by_weight[0] - by_weight[1]).abs() > 0.01, "{by_weight:?}");
+    let usual = calc(&[&few, "--at", "100"]);
+    assert_eq!(number(&usual["groups"][0]["survival"][0]["model"]["survival"]), by_weight[1]);
 }
 
 /// Forty parts that failed at ages around 100 days over two years, and running ones in three
 /// units, two of which stand at sites.
-struct Planted {
-    units: [Uuid; 3],
-    running: Vec<Uuid>,
-    customer: Uuid,
-    now: DateTime<Utc>,
+pub(crate) struct Planted {
+    pub(crate) units: [Uuid; 3],
+    pub(crate) running: Vec<Uuid>,
+    pub(crate) customer: Uuid,
+    /// Where the second unit stands, without anything to fall back on.
+    pub(crate) stuck: Uuid,
+    pub(crate) now: DateTime<Utc>,
 }
 
-async fn planted(dealer: &Dealer) -> Planted {
+pub(crate) async fn planted(dealer: &Dealer) -> Planted {
     let now = Utc::now();
     let customer = dealer.customer("Harbour Haulage").await;
     let (plain, stuck) = (dealer.site(customer, "North bay").await, dealer.site(customer, "South bay").await);
@@ -192,14 +215,14 @@ async fn planted(dealer: &Dealer) -> Planted {
     for (unit, age) in [(units[0], 95.0), (units[0], 60.0), (units[1], 95.0), (units[1], 60.0), (units[2], 120.0)] {
         running.push(part(dealer, unit, (0.0, age), now, None).await);
     }
-    Planted { units, running, customer, now: now + Duration::minutes(1) }
+    Planted { units, running, customer, stuck, now: now + Duration::minutes(1) }
 }
 
 #[tokio::test]
 async fn units_are_ranked_by_what_a_failure_costs_where_they_stand() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
-    let Planted { units, running, customer, now } = planted(&dealer).await;
+    let Planted { units, running, customer, now, .. } = planted(&dealer).await;
     app.night(dealer.id, now).await;
     let list = dealer.technician.get("/v1/risk").await.json();
     let ranked: Vec<&Value> = list["items"].as_array().unwrap().iter().map(|unit| &unit["unit_id"]).collect();
@@ -222,7 +245,8 @@ async fn units_are_ranked_by_what_a_failure_costs_where_they_stand() {
     // 95 days now, 125 in a month: rounded up 130. Lives of 60, 62, ... 130 days are 36 of 40, and
     // those longer are known good there; no running part is that old.
     assert_eq!(oldest["reason"], "pump tube at 95 days; 36 of 40 like it had failed by 130 days");
-    assert!(oldest["advice"].as_str().unwrap().starts_with("replace by "), "{oldest}");
+    let by = if number(&oldest["replace_at"]) < 95.0 { "overdue: was to be replaced by " } else { "replace by " };
+    assert!(oldest["advice"].as_str().unwrap().starts_with(by), "{oldest}");
     let ahead = &oldest["within_30_days"];
     assert!(number(&ahead["lower"]) < number(&ahead["failure_probability"]));
     assert!(number(&ahead["upper"]) > number(&ahead["failure_probability"]));
@@ -441,6 +465,7 @@ async fn the_dealer_says_what_failures_cost() {
     let dealer = app.dealer("Brookside").await;
     let usual = dealer.technician.get("/v1/risk/costs").await;
     assert_eq!((usual.etag(), &usual.json()["none_day"]), ("\"0\"", &json!("600")));
+    assert_eq!(usual.json()["rated_life_weight"], 2.0);
     let more = json!({ "none_day": "1500.50" });
     dealer.technician.patch("/v1/risk/costs", "\"0\"", &more).await.refused(403, "not-allowed");
     let set = dealer.office.patch("/v1/risk/costs", "\"0\"", &more).await;
@@ -451,7 +476,24 @@ async fn the_dealer_says_what_failures_cost() {
     refused.refused_for(422, &[("/planned", "out_of_range"), ("/days_down", "out_of_range")]);
     let again = dealer.office.patch("/v1/risk/costs", "\"1\"", &json!({ "planned": "90" })).await;
     assert_eq!((again.etag(), &again.json()["none_day"]), ("\"2\"", &json!("1500.50")));
+    let light = json!({ "rated_life_weight": 0.0 });
+    dealer
+        .office
+        .patch("/v1/risk/costs", "\"2\"", &light)
+        .await
+        .refused_for(422, &[("/rated_life_weight", "out_of_range")]);
+    // What was set before a rated life had a weight keeps the usual one.
+    let before = "update risk_cost set figures = figures - 'rated_life_weight'";
+    app.superuser().await.batch_execute(before).await.unwrap();
+    let heavy = json!({ "planned": "95" });
+    let set = dealer.office.patch("/v1/risk/costs", "\"2\"", &heavy).await;
+    assert_eq!((set.status(), &set.json()["rated_life_weight"]), (200, &json!(2.0)));
+    let heavy = json!({ "rated_life_weight": 8.0 });
+    assert_eq!(dealer.office.patch("/v1/risk/costs", "\"3\"", &heavy).await.json()["rated_life_weight"], 8.0);
     let lines = "select verb from change where record = 'risk_cost' order by id";
     let lines = app.superuser().await.query(lines, &[]).await.unwrap();
-    assert_eq!(lines.iter().map(|row| row.get::<_, &str>(0)).collect::<Vec<_>>(), ["created", "updated"]);
+    assert_eq!(
+        lines.iter().map(|row| row.get::<_, &str>(0)).collect::<Vec<_>>(),
+        ["created", "updated", "updated", "updated"]
+    );
 }

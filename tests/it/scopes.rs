@@ -21,7 +21,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 89] = [
+const VIEWS: [(&str, [&str; 3]); 91] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -151,6 +151,12 @@ const VIEWS: [(&str, [&str; 3]); 89] = [
     ("select email from report_recipient", ["a@example.com, b@example.com", "", ""]),
     ("select 'secret' from report_unsubscribe", ["secret", "", ""]),
     ("select record_id from change", ["a, b, own", "a", "b"]),
+    ("select seq::text from change_place", ["1, 2, 3", "1", "2"]),
+    (
+        "select url from webhook_endpoint union all select event from webhook_delivery
+         union all select error from webhook_attempt union all select 'secret' from webhook_secret",
+        ["a, b, event a, event b, event own, secret, tried", "", ""],
+    ),
     (
         "select meter_no || ' ' || coalesce(to_char(upper(valid), 'MM-DD HH24'), 'open') from meter_holding",
         ["1 03-10 12, 1 open, 2 03-10 12, 2 open, 3 open, 4 open", "1 03-10 12, 2 03-10 12, 3 open, 4 open", "1 open"],
@@ -218,7 +224,7 @@ async fn each_scope_sees_its_own() {
 const OF_NO_SITE: [&str; 5] = ["dealer", "membership", "customer", "unit_model", "touched,"];
 /// What those who are limited to sites do not see of their customer: sums over all of its sites, and
 /// the log, which does not say where.
-const OF_ALL_SITES: [&str; 4] = ["savings_report", "report_revision", "report_question", "change"];
+const OF_ALL_SITES: [&str; 5] = ["savings_report", "report_revision", "report_question", "change", "change_place"];
 
 #[tokio::test]
 async fn chosen_sites_limit_whatever_stands_at_a_site() {

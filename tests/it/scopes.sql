@@ -276,5 +276,13 @@ insert into sign_limits (figures, created_at, changed_at) values ('{}', now(), n
 insert into change (id, at, record, record_id, verb, customer_id)
   select gen_random_uuid(), now(), 'site', n, 'created', case when n <> 'own' then pg_temp.id(n) end
     from unnest(array['a', 'b', 'own']) n;
+insert into change_place (seq, change_id, customer_id, hash, below_xid)
+  select row_number() over (order by record_id), id, customer_id, sha256(record_id::bytea), 0 from change;
+insert into webhook_endpoint (id, url, events, customer_id, created_at, changed_at)
+  select pg_temp.id('hook ' || n), n, '[]', pg_temp.id(n), now(), now() from unnest(array['a', 'b']) n;
+insert into webhook_secret (endpoint_id, n, secret, created_at) values (pg_temp.id('hook a'), 1, sha256('secret'), now());
+insert into webhook_delivery (id, endpoint_id, change_id, event, seq, due_at, created_at)
+  select pg_temp.id('delivery ' || record_id), pg_temp.id('hook a'), id, 'event ' || record_id, 1, now(), now() from change;
+insert into webhook_attempt (delivery_id, at, took_ms, error) values (pg_temp.id('delivery a'), now(), 1, 'tried');
 insert into idempotency (account_id, key, request_hash, created_at) values (pg_temp.id('person'), 'key', '', now());
 reset app.dealer_id;

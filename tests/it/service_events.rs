@@ -346,9 +346,20 @@ async fn a_replacement_takes_out_the_part_it_names() {
         (&fitted["kind"], &fitted["fitted_at"], &fitted["out_at"]),
         (&json!("blower"), &json!(at), &Value::Null)
     );
-    // A part that is out already is only named; one that was fitted already takes its place.
+    // Of a part that is out already the work alone is told, where its record says the same.
     let again = dealer.technician.create(EVENTS, &replaced(&old, at)).await;
     assert_eq!(again["details"]["in_component_id"], Value::Null);
+    let before = items(&dealer.office, EVENTS).await.len();
+    let later = dealer.technician.post(EVENTS, &replaced(&old, "2026-03-03T08:00:00Z")).await;
+    later.refused_for(409, &[("", "out_already")]);
+    let mut otherwise = replaced(&old, at);
+    otherwise["details"]["why"] = json!("preventive");
+    dealer.technician.post(EVENTS, &otherwise).await.refused_for(409, &[("", "out_already")]);
+    otherwise["details"]["in_component_id"] = json!(id(&fitted));
+    dealer.technician.post(EVENTS, &otherwise).await.refused_for(409, &[("", "out_already")]);
+    let parts = items(&dealer.office, &format!("/v1/components?unit_id={}", bay.unit)).await;
+    assert_eq!((items(&dealer.office, EVENTS).await.len(), parts.len()), (before, 2), "nothing half-done");
+    // One that was fitted already takes the place of another.
     let next = part(bay.unit).await;
     let mut named = replaced(&fitted, "2026-03-05T08:00:00Z");
     named["details"]["in_component_id"] = json!(id(&next));

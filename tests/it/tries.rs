@@ -206,7 +206,7 @@ async fn a_forgotten_password_is_set_anew_by_a_mailed_link() {
         .unwrap();
     assert_eq!(dealer.owner.post(&path, &json!({})).await.text(), "");
     assert_eq!(app.drain_mail(Utc::now()).await.sent, 1);
-    assert_eq!(server.mails().last().unwrap().to, [email.clone()]);
+    assert_eq!(server.mails().last().unwrap().to, std::slice::from_ref(&email));
     let link = link_of(&server);
     app.superuser().await.execute("update password_reset set expires_at = now()", &[]).await.unwrap();
     set(&link, CHOSEN).await.refused(410, "gone");

@@ -179,3 +179,57 @@ async fn a_part_is_replaced_with_one_form_or_not_at_all() {
     let there = items(&dealer.office, &format!("/v1/stock?place_id={}", store.van)).await;
     assert_eq!(there[0]["quantity"], "1");
 }
+
+/// An item that is kept by lot leaves the lot that was chosen with its place; without one nothing is recorded.
+#[tokio::test]
+async fn a_part_that_is_kept_by_lot_is_taken_from_its_lot() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (bay, store) = (Customer::new(&dealer, "W-1").await, Store::new(&dealer).await);
+    let mut probe = crate::stock::coagulant("pH probe");
+    (probe["unit"], probe["by_lot"]) = (json!("piece"), json!(true));
+    let probe = id(&dealer.office.create("/v1/consumables", &probe).await);
+    let lots = format!("/v1/consumables/{probe}/lots");
+    for (number, expires_on) in [("P-1", "2027-03-10"), ("P-2", "2027-09-10")] {
+        let lot = json!({ "number": number, "expires_on": expires_on });
+        let lot = id(&dealer.technician.create(&lots, &lot).await);
+        let received = json!({ "item_id": probe, "at": "2026-03-01T08:00:00Z", "quantity": "2", "unit": "piece",
+            "kind": "received", "to_place_id": store.van, "supplier": "Valley", "lot_id": lot });
+        dealer.technician.create("/v1/stock-movements", &received).await;
+    }
+    let pump = dealer.pump(bay.unit).await;
+    let path = format!("/units/{}/replacement", bay.unit);
+    let form = dealer.technician.get(&path).await;
+    let option =
+        form.text().split("<option value=\"").find(|one| one.contains("pH probe, Van 1, P-2: 2")).unwrap().to_owned();
+    let lot = option.split('"').next().unwrap();
+    let (part, item, elsewhere) = (pump.to_string(), probe.to_string(), store.warehouse.to_string());
+    let send = async |lot: &str, place: &str| {
+        let fields = [
+            ("key", "k-1"),
+            ("part", part.as_str()),
+            ("why", "failed"),
+            ("at", "2026-07-02T08:30"),
+            ("item", item.as_str()),
+            ("place", place),
+            ("lot", lot),
+            ("quantity", "1"),
+            ("payer", "billed"),
+        ];
+        dealer.technician.form_with_files(&path, &fields, &[]).await
+    };
+    for (lot, place, words) in
+        [("", "", "lot: the item is kept by lot"), (lot, &*elsewhere, "place: the lot stands elsewhere")]
+    {
+        let wrong = send(lot, place).await;
+        assert!(wrong.status() == 422 && wrong.text().contains(words), "{words}: {wrong:?}");
+    }
+    let chosen = format!("value=\"{lot}\" selected");
+    assert!(send(lot, &elsewhere).await.text().contains(&chosen), "what was chosen stays");
+    assert_eq!(items(&dealer.office, EVENTS).await, [Value::Null; 0], "nothing half-done");
+    assert_eq!(send(lot, "").await.status(), 303);
+    let there = items(&dealer.office, &format!("/v1/stock?place_id={}", store.van)).await;
+    let left: Vec<(&str, &str)> =
+        there.iter().map(|row| (row["lot"].as_str().unwrap(), row["quantity"].as_str().unwrap())).collect();
+    assert!(left.contains(&("P-1", "2")) && left.contains(&("P-2", "1")), "{there:?}");
+}

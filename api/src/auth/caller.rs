@@ -6,6 +6,7 @@ use super::revoked::Revoked;
 use super::token::{Grant, Identity, Keys};
 use super::{Permission, Reach, Role, Scope};
 use crate::addresses::Addresses;
+use crate::guesses::address_of;
 use crate::problem::{Kind, Problem};
 use actix_web::http::header;
 use actix_web::web::Data;
@@ -139,18 +140,27 @@ fn caller<P: Permission>(request: &HttpRequest, token: Option<String>) -> Result
         Some(false) => return Err(refused()),
         None => return Err(Problem::new(Kind::Busy, "Sign-ins can't be checked just now; try again soon.")),
     }
-    let reach = match (identity.role, identity.customer) {
-        (Role::Owner | Role::Office | Role::Technician | Role::Client, None) => Reach::Dealer,
-        (Role::CustomerViewer | Role::CustomerReader | Role::Client, Some(customer)) => Reach::Customer(customer),
-        _ => return Err(refused()),
-    };
+    let scope = scope_of(&identity, request).ok_or_else(refused)?;
     if !may::<P>(&identity) && request.app_data::<EveryPermission>().is_none() {
         let detail = format!("The role {} lacks the permission {}.", identity.role, P::NAME);
         return Err(Problem::new(Kind::NotAllowed, detail));
     }
-    let id = request.extensions().get::<RequestId>().map_or_else(Uuid::now_v7, |id| **id);
-    let scope = Scope::of_token(&identity, reach, id);
     Ok(Caller { scope, role: identity.role, session: identity.session, now, permission: PhantomData })
+}
+
+/// The scope of somebody whose token was verified; none for a role that does not go with its customer.
+fn scope_of(identity: &Identity, request: &HttpRequest) -> Option<Scope> {
+    let reach = match (identity.role, identity.customer) {
+        (Role::Owner | Role::Office | Role::Technician | Role::Client, None) => Reach::Dealer,
+        (Role::CustomerViewer | Role::CustomerReader | Role::Client, Some(customer)) => Reach::Customer(customer),
+        _ => return None,
+    };
+    Some(Scope::of_token(identity, reach, id_of(request)).asked_from(address_of(request)))
+}
+
+/// The id of a request: `x-request-id` of its answer.
+pub(crate) fn id_of(request: &HttpRequest) -> Uuid {
+    request.extensions().get::<RequestId>().map_or_else(Uuid::now_v7, |id| **id)
 }
 
 /// Holds the query against what the address takes.

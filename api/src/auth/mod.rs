@@ -19,7 +19,7 @@ pub mod token;
 pub mod totp;
 
 pub use caller::{Caller, EveryPermission};
-pub(crate) use caller::{RenewedAccess, from_own_page, page_token, signed_in};
+pub(crate) use caller::{RenewedAccess, from_own_page, id_of, page_token, signed_in};
 pub use demand::demands;
 pub(crate) use demand::operations;
 pub use matrix::matrix;

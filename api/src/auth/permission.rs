@@ -223,6 +223,14 @@ permissions! {
     ReadRisk = "read-risk": Owner Office Technician Client;
     /// Say what failures cost.
     WriteRisk = "write-risk": Owner Office;
+    /// Follow what changes, of all kinds of record; customers what is theirs.
+    ReadChanges = "read-changes": Owner Office CustomerViewer CustomerReader Client;
+    /// Look at who did what.
+    ReadAudit = "read-audit": Owner;
+    /// Look at webhook endpoints and what was delivered.
+    ReadWebhooks = "read-webhooks": Owner Office;
+    /// Add, change, try and retire webhook endpoints, and send again.
+    WriteWebhooks = "write-webhooks": Owner Office;
     /// Make, limit and end API clients, and give them secrets.
     ManageClients = "manage-clients": Owner;
     /// Look at and hand out links to a site's discharge and hauling log.

@@ -3,6 +3,7 @@
 
 use super::token::Identity;
 use domain::ids::{AccountId, CustomerId, DealerId, SiteId};
+use std::net::IpAddr;
 use uuid::Uuid;
 
 /// How far within the dealer a scope reaches.
@@ -36,6 +37,7 @@ pub struct Scope {
     holder: Holder,
     account: Option<AccountId>,
     request: Option<Uuid>,
+    address: Option<IpAddr>,
 }
 
 impl Scope {
@@ -46,30 +48,35 @@ impl Scope {
             None => Holder::Membership(identity.membership),
         };
         let account = Some(identity.account);
-        Self { dealer: identity.dealer, reach, holder, account, request: Some(request) }
+        Self { dealer: identity.dealer, reach, holder, account, request: Some(request), address: None }
     }
 
     /// The scope of somebody who holds a link about a site, whose secret was found.
     pub(super) fn of_link(dealer: DealerId, (customer, site): (CustomerId, SiteId), request: Uuid) -> Self {
         let (reach, holder) = (Reach::Customer(customer), Holder::Site(site));
-        Self { dealer, reach, holder, account: None, request: Some(request) }
+        Self { dealer, reach, holder, account: None, request: Some(request), address: None }
     }
 
-    /// The scope of somebody whose password or invitation has just been checked, for what is written
-    /// of that.
-    pub(crate) fn of_sign_in(dealer: DealerId, account: AccountId) -> Self {
-        let holder = Holder::Service;
-        Self { dealer, reach: Reach::Dealer, holder, account: Some(account), request: None }
+    /// The scope of somebody whose password, secret or invitation has just been checked, for what is
+    /// written of that.
+    pub(crate) fn of_sign_in(dealer: DealerId, account: AccountId, request: Uuid) -> Self {
+        Self { account: Some(account), request: Some(request), ..Self::of_job(dealer) }
     }
 
     /// The scope of the service's own work for a dealer, such as the night run.
     pub(crate) fn of_job(dealer: DealerId) -> Self {
-        Self { dealer, reach: Reach::Dealer, holder: Holder::Service, account: None, request: None }
+        let (reach, holder) = (Reach::Dealer, Holder::Service);
+        Self { dealer, reach, holder, account: None, request: None, address: None }
     }
 
     /// The scope of a calendar program that showed the secret of a person's feed.
     pub(crate) fn of_feed(dealer: DealerId, account: AccountId) -> Self {
-        Self { dealer, reach: Reach::Dealer, holder: Holder::Service, account: Some(account), request: None }
+        Self { account: Some(account), ..Self::of_job(dealer) }
+    }
+
+    /// The same scope, asked for from an address.
+    pub(crate) fn asked_from(self, address: Option<IpAddr>) -> Self {
+        Self { address, ..self }
     }
 
     /// The dealer.
@@ -94,6 +101,12 @@ impl Scope {
     #[must_use]
     pub fn request(&self) -> Option<Uuid> {
         self.request
+    }
+
+    /// Where the request came from.
+    #[must_use]
+    pub fn address(&self) -> Option<IpAddr> {
+        self.address
     }
 
     /// The statements that open a transaction in this scope. An integer and UUIDs can't carry

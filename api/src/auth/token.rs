@@ -118,6 +118,8 @@ pub struct SignInStep {
     pub account: AccountId,
     /// Whether the second factor was shown too.
     pub with_code: bool,
+    /// When that password was set: a step ends with it.
+    pub password_set_at: DateTime<Utc>,
 }
 
 #[derive(Serialize, Deserialize)]

@@ -1,5 +1,6 @@
 //! The command line: one file a command.
 
+mod audit;
 mod backtest;
 mod calc;
 mod dealer;
@@ -62,6 +63,9 @@ enum Command {
     Backtest(With<backtest::Backtest>),
     /// Add a dealer and its owner, who can then sign in
     AddDealer(With<dealer::AddDealer>),
+    /// See whether the change log is as it was written
+    #[command(subcommand)]
+    Audit(audit::Audit),
     /// Sign tokens by a new key from now on; nobody is signed out
     RotateKey(With<rotate_key::RotateKey>),
     /// Do the arithmetic on files, without a database
@@ -92,6 +96,9 @@ pub fn main() -> ExitCode {
         }
         Command::Backtest(With { told, settings }) => {
             with_config(settings, "weirbook", |config| backtest::run(config, told))
+        }
+        Command::Audit(audit::Audit::Verify(told)) => {
+            with_config(told.settings.clone(), "weirbook", |config| audit::verify(config, told))
         }
         Command::RotateKey(With { told, settings }) => {
             with_config(settings, "weirbook", |config| rotate_key::run(config, told))

@@ -2,7 +2,7 @@
 
 use super::Outcome;
 use crate::config::Config;
-use crate::jobs::{mail, scheduler};
+use crate::jobs::{feed, mail, scheduler};
 use crate::launch::{self, Launched};
 use crate::server;
 use tokio::sync::watch;
@@ -19,14 +19,15 @@ pub(super) async fn serve_until_told(launched: Launched, config: &Config, listen
     listening();
     let (stop, stopped) = watch::channel(());
     let nights = scheduler::run(launched.services.db.clone(), stopped.clone());
-    let mails = mail::run(launched.services.db.clone(), launched.services.post.clone(), stopped);
+    let mails = mail::run(launched.services.db.clone(), launched.services.post.clone(), stopped.clone());
+    let feed = feed::run(launched.services.db.clone(), launched.services.hooks.clone(), stopped);
     // actix ends on SIGINT and SIGTERM, once the running requests are answered.
     let serving = async move {
         let ended = server.await;
         drop(stop);
         ended
     };
-    futures_util::future::join3(serving, nights, mails).await.0?;
+    futures_util::future::join4(serving, nights, mails, feed).await.0?;
     launched.stop().await?;
     Ok(())
 }

@@ -202,10 +202,15 @@ pub async fn take_out(
 ) -> Result<Stored<ComponentId, Component>, DbError> {
     let old = get(tx, id).await?.value;
     if old.out.is_some() {
-        return Err(DbError::refused("out_already", "The part is out already; fit the next one as a new component."));
+        return Err(out_already());
     }
     let new = old.taken_out(out, tx.now())?;
     write(tx, id, at, &new, "retired").await
+}
+
+/// What is answered where a part that is out already should be taken out.
+pub(super) fn out_already() -> DbError {
+    DbError::refused("out_already", "The part is out already; fit the next one as a new component.")
 }
 
 /// Takes out a part that is still at revision `at` and fits another in its place, in one go. What
@@ -283,8 +288,10 @@ async fn logged(
     verb: &str,
     more: Value,
 ) -> Result<Stored<ComponentId, Component>, DbError> {
-    let Component { unit_id, kind, .. } = &stored.value;
-    let customer = present(tx, *unit_id).await?.map(|present| present.customer_id);
+    let Component { unit_id, kind, out, .. } = &stored.value;
+    // Who holds the unit now sees nothing of the time before.
+    let present = present(tx, *unit_id).await?.filter(|now| out.as_ref().is_none_or(|out| out.at >= now.since));
+    let customer = present.map(|present| present.customer_id);
     let mut detail = json!({ "unit_id": unit_id, "kind": kind });
     json_patch::merge(&mut detail, &more);
     tx.logged(stored, ("component", verb), customer, detail).await

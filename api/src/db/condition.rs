@@ -2,6 +2,7 @@
 
 use super::error::known;
 use super::page::After;
+use super::stamp::Change;
 use super::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
@@ -43,7 +44,8 @@ on conflict (dealer_id, unit_id, kind)
 const CLOSE: &str = "
 update finding f set closed_at = $3
   from unnest($1::uuid[], $2::text[]) as l (unit_id, kind)
- where f.unit_id = l.unit_id and f.kind = l.kind and f.closed_at is null";
+ where f.unit_id = l.unit_id and f.kind = l.kind and f.closed_at is null
+returning f.id, f.unit_id, f.kind, f.since, f.size, true as turned";
 
 const OPEN: &str = "
 insert into finding as f (id, unit_id, kind, since, size, about, cost_per_day, no_cost, opened_at, seen_at)
@@ -52,7 +54,39 @@ select l.id, l.unit_id, l.kind, l.since, l.size, l.about, l.cost_per_day, l.no_c
     as l (id, unit_id, kind, since, size, about, cost_per_day, no_cost)
 on conflict (dealer_id, unit_id, kind) where closed_at is null
   do update set since = excluded.since, size = excluded.size, about = excluded.about,
-    cost_per_day = excluded.cost_per_day, no_cost = excluded.no_cost, seen_at = excluded.seen_at";
+    cost_per_day = excluded.cost_per_day, no_cost = excluded.no_cost, seen_at = excluded.seen_at
+returning f.id, f.unit_id, f.kind, f.since, f.size, f.opened_at = f.seen_at as turned";
+
+/// A finding that was opened, seen again, or closed.
+#[derive(QueryableByName)]
+struct Turned {
+    #[diesel(sql_type = SqlUuid)]
+    id: Uuid,
+    #[diesel(sql_type = SqlUuid)]
+    unit_id: Uuid,
+    #[diesel(sql_type = Text)]
+    kind: String,
+    #[diesel(sql_type = Date)]
+    since: NaiveDate,
+    #[diesel(sql_type = Double)]
+    size: f64,
+    /// Whether it was opened or closed just now.
+    #[diesel(sql_type = Bool)]
+    turned: bool,
+}
+
+/// Adds the lines of findings that were opened or closed to the change log.
+async fn log(tx: &Tx<'_>, found: Vec<Turned>, verb: &str) -> Result<(), DbError> {
+    let line = |one: Turned| Change {
+        record: "finding",
+        record_id: one.id.to_string(),
+        revision: None,
+        verb,
+        customer: None,
+        detail: json!({ "kind": one.kind, "unit_id": one.unit_id, "since": one.since, "size": one.size }),
+    };
+    tx.log_all(found.into_iter().filter(|one| one.turned).map(line).collect()).await
+}
 
 /// Keeps what tests came to: opens what was found and not open, brings up to date what was, and
 /// closes what a test that was run no longer finds.
@@ -72,16 +106,17 @@ pub async fn keep(tx: &Tx<'_>, tested: &[Tested]) -> Result<(), DbError> {
         .execute(&mut tx.conn())
         .await?;
     let ended: Vec<&Tested> = tested.iter().filter(|one| one.ends).collect();
-    sql_query(CLOSE)
+    let closed: Vec<Turned> = sql_query(CLOSE)
         .bind::<Array<SqlUuid>, _>(units(&ended))
         .bind::<Array<Text>, _>(names(&ended))
         .bind::<Timestamptz, _>(tx.now())
-        .execute(&mut tx.conn())
+        .load(&mut tx.conn())
         .await?;
+    log(tx, closed, "closed").await?;
     let found: Vec<&Tested> = tested.iter().filter(|one| one.finding.is_some()).collect();
     let findings = || found.iter().filter_map(|one| one.finding);
     let cost = |one: &Tested| one.cost.as_ref()?.as_ref().ok().map(|cost| json!(cost));
-    sql_query(OPEN)
+    let seen: Vec<Turned> = sql_query(OPEN)
         .bind::<Array<SqlUuid>, _>(found.iter().map(|_| tx.new_id()).collect::<Vec<_>>())
         .bind::<Array<SqlUuid>, _>(units(&found))
         .bind::<Array<Text>, _>(names(&found))
@@ -91,9 +126,9 @@ pub async fn keep(tx: &Tx<'_>, tested: &[Tested]) -> Result<(), DbError> {
         .bind::<Array<Nullable<Jsonb>>, _>(found.iter().map(|one| cost(one)).collect::<Vec<_>>())
         .bind::<Array<Nullable<Text>>, _>(found.iter().map(|one| one.cost.as_ref()?.as_ref().err()).collect::<Vec<_>>())
         .bind::<Timestamptz, _>(tx.now())
-        .execute(&mut tx.conn())
+        .load(&mut tx.conn())
         .await?;
-    Ok(())
+    log(tx, seen, "opened").await
 }
 
 /// Closes findings of units that no longer stand where they were found.
@@ -105,9 +140,10 @@ pub async fn close_moved(tx: &Tx<'_>) -> Result<(), DbError> {
       update finding f set closed_at = $1
        where f.closed_at is null and not exists (
          select from placement p
-          where p.dealer_id = f.dealer_id and p.unit_id = f.unit_id and p.valid @> $1 and lower(p.valid) <= f.opened_at)";
-    sql_query(query).bind::<Timestamptz, _>(tx.now()).execute(&mut tx.conn()).await?;
-    Ok(())
+          where p.dealer_id = f.dealer_id and p.unit_id = f.unit_id and p.valid @> $1 and lower(p.valid) <= f.opened_at)
+      returning f.id, f.unit_id, f.kind, f.since, f.size, true as turned";
+    let closed = sql_query(query).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?;
+    log(tx, closed, "closed").await
 }
 
 /// A stored finding.

@@ -116,16 +116,17 @@ pub(crate) async fn revoke(tx: &Tx<'_>, of: SiteId, id: Uuid) -> Result<Link, Db
     logged(tx, link, "retired").await
 }
 
-/// The link of that hash; notes that it was opened.
+/// The link of that hash; notes that it was opened, in the change log too.
 ///
 /// # Errors
 /// [`DbError::NotFound`] for an unknown one.
 pub(crate) async fn open(tx: &Tx<'_>, hash: &[u8]) -> Result<Link, DbError> {
-    Ok(update(discharge_link::table.filter(discharge_link::token_hash.eq(hash)))
+    let link = update(discharge_link::table.filter(discharge_link::token_hash.eq(hash)))
         .set(discharge_link::opened_at.eq(tx.now()))
         .returning(Link::as_returning())
         .get_result(&mut tx.conn())
-        .await?)
+        .await?;
+    logged(tx, link, "opened").await
 }
 
 /// What left a site on a local day, by its meters.

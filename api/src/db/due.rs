@@ -2,6 +2,7 @@
 //! projected.
 
 use super::page::After;
+use super::stamp::Change;
 use super::wear::UnitWear;
 use super::{DbError, Tx, routine, wear};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -11,6 +12,7 @@ use diesel::sql_types::{Array, BigInt, Date, Double, Integer, Nullable, Text, Ti
 use diesel_async::RunQueryDsl;
 use domain::routine::due::{Due, Since, next_due};
 use domain::routine::every::Every;
+use serde_json::json;
 use std::collections::HashMap;
 use uuid::Uuid;
 
@@ -113,6 +115,51 @@ async fn write(tx: &Tx<'_>, changed: &[(Uuid, Option<Due>)]) -> Result<(), DbErr
     .execute(&mut tx.conn())
     .await?;
     Ok(())
+}
+
+const LATE: &str = "
+update routine r set late_for = r.due_on
+  from (select l.id, ($1 at time zone coalesce(s.time_zone, d.time_zone))::date as today, p.site_id
+          from routine l
+          join unit u on u.dealer_id = l.dealer_id and u.id = l.unit_id and u.ended_at is null
+          join dealer d on d.id = l.dealer_id
+          left join placement p on p.dealer_id = l.dealer_id and p.unit_id = l.unit_id and p.valid @> $1
+          left join site s on s.dealer_id = p.dealer_id and s.id = p.site_id) l
+ where l.id = r.id and r.ended_at is null and r.due_on < l.today and r.late_for is distinct from r.due_on
+returning r.id, r.unit_id, r.name, r.due_on, r.revision, l.site_id";
+
+#[derive(QueryableByName)]
+struct Late {
+    #[diesel(sql_type = SqlUuid)]
+    id: Uuid,
+    #[diesel(sql_type = SqlUuid)]
+    unit_id: Uuid,
+    #[diesel(sql_type = Text)]
+    name: String,
+    #[diesel(sql_type = Date)]
+    due_on: NaiveDate,
+    #[diesel(sql_type = Integer)]
+    revision: i32,
+    #[diesel(sql_type = Nullable<SqlUuid>)]
+    site_id: Option<Uuid>,
+}
+
+/// Adds to the change log which routines are late, once for each due.
+///
+/// # Errors
+/// When the database fails.
+pub async fn tell_late(tx: &Tx<'_>) -> Result<(), DbError> {
+    let late: Vec<Late> = sql_query(LATE).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?;
+    let line = |late: Late| Change {
+        record: "routine",
+        record_id: late.id.to_string(),
+        revision: Some(late.revision),
+        verb: "updated",
+        customer: None,
+        detail: json!({ "deed": "late", "unit_id": late.unit_id, "site_id": late.site_id, "name": late.name,
+            "due_on": late.due_on }),
+    };
+    tx.log_all(late.into_iter().map(line).collect()).await
 }
 
 /// Which dues.

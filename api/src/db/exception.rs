@@ -2,13 +2,15 @@
 //! decided.
 
 use super::schema::reading_exception;
+use super::stamp::Change;
 use super::{DbError, Tx};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
-use diesel::sql_types::{Array, Integer, Timestamptz};
+use diesel::sql_types::{Array, Integer, Timestamptz, Uuid as SqlUuid};
 use diesel::{insert_into, sql_query, update};
 use diesel_async::RunQueryDsl;
 use domain::metering::step::ReadingException;
+use serde_json::{Value, json};
 use uuid::Uuid;
 
 /// The exceptions found in a meter's steps that end within a span.
@@ -38,17 +40,25 @@ pub async fn sync(tx: &Tx<'_>, found: &[Found]) -> Result<(), DbError> {
         .await?;
     let gone: Vec<Uuid> = open.iter().filter(|open| is_gone(open, found)).map(|open| open.0).collect();
     if !gone.is_empty() {
-        update(reading_exception::table.filter(reading_exception::id.eq_any(gone)))
+        update(reading_exception::table.filter(reading_exception::id.eq_any(&gone)))
             .set((reading_exception::closed_at.eq(tx.now()), reading_exception::ruling.eq(NO_LONGER_THERE)))
             .execute(&mut tx.conn())
             .await?;
     }
+    let mut lines: Vec<_> =
+        gone.into_iter().map(|id| line(id, "closed", json!({ "ruling": NO_LONGER_THERE }))).collect();
     for one in found {
         for exception in &one.exceptions {
-            open_one(tx, one.meter_no, exception).await?;
+            lines.extend(open_one(tx, one.meter_no, exception).await?);
         }
     }
-    Ok(())
+    tx.log_all(lines).await
+}
+
+/// A line of the change log, which the dealer alone sees: nobody has decided yet.
+fn line(id: Uuid, verb: &'static str, detail: Value) -> Change<'static> {
+    let record_id = id.to_string();
+    Change { record: "reading_exception", record_id, revision: None, verb, customer: None, detail }
 }
 
 /// Whether an open exception lies within a span in which it was not found again.
@@ -64,8 +74,12 @@ pub(in crate::db) const NO_LONGER_THERE: &str = "no_longer_there";
 
 /// Opens an exception, or brings one that is known up to date: found again, it is open,
 /// whatever was ruled until now. Only an acceptance stays, for a step that a person accepted
-/// while this was computed.
-async fn open_one(tx: &Tx<'_>, meter_no: i32, exception: &ReadingException) -> Result<(), DbError> {
+/// while this was computed. Gives the line of one that was not open.
+async fn open_one(
+    tx: &Tx<'_>,
+    meter_no: i32,
+    exception: &ReadingException,
+) -> Result<Option<Change<'static>>, DbError> {
     use reading_exception as e;
     let found = (
         e::from_at.eq(exception.from.at),
@@ -76,17 +90,31 @@ async fn open_one(tx: &Tx<'_>, meter_no: i32, exception: &ReadingException) -> R
         e::amount_if_accepted.eq(exception.amount_if_accepted),
     );
     let (to_at, kind) = (e::to_at.eq(exception.to.at), e::kind.eq(exception.kind.as_str()));
+    let id = tx.new_id();
     let added = insert_into(e::table)
-        .values((e::id.eq(tx.new_id()), e::meter_no.eq(meter_no), to_at, kind, e::opened_at.eq(tx.now()), found))
+        .values((e::id.eq(id), e::meter_no.eq(meter_no), to_at, kind, e::opened_at.eq(tx.now()), found))
         .on_conflict_do_nothing()
         .execute(&mut tx.conn())
         .await?;
-    if added == 0 {
+    let opened = if added == 0 {
         let known = e::meter_no.eq(meter_no).and(to_at).and(kind).and(e::ruling.is_distinct_from("accept"));
+        let again = e::table.filter(known).filter(e::closed_at.is_not_null()).select(e::id);
+        let again: Option<Uuid> = again.first(&mut tx.conn()).await.optional()?;
         let open = (e::closed_at.eq(None::<DateTime<Utc>>), e::ruling.eq(None::<String>), e::ruled_by.eq(None::<Uuid>));
         update(e::table.filter(known)).set((found, open)).execute(&mut tx.conn()).await?;
-    }
-    Ok(())
+        again
+    } else {
+        Some(id)
+    };
+    let detail = json!({ "meter_number": meter_no, "kind": exception.kind.as_str(), "from_at": exception.from.at,
+        "to_at": exception.to.at });
+    Ok(opened.map(|id| line(id, "opened", detail)))
+}
+
+#[derive(QueryableByName)]
+struct Gone {
+    #[diesel(sql_type = SqlUuid)]
+    id: Uuid,
 }
 
 /// Closes the open exceptions of these meters whose step they measured nothing in any more.
@@ -94,15 +122,17 @@ async fn open_one(tx: &Tx<'_>, meter_no: i32, exception: &ReadingException) -> R
 /// # Errors
 /// When the database fails.
 pub async fn close_unmeasured(tx: &Tx<'_>, meters: &[i32]) -> Result<(), DbError> {
-    sql_query(
+    let gone: Vec<Gone> = sql_query(
         "update reading_exception e set closed_at = $2, ruling = 'no_longer_there'
           where e.meter_no = any ($1) and e.closed_at is null
             and not exists (select from meter_holding h where h.meter_no = e.meter_no
-              and h.valid && tstzrange(e.from_at, e.to_at))",
+              and h.valid && tstzrange(e.from_at, e.to_at))
+         returning e.id",
     )
     .bind::<Array<Integer>, _>(meters)
     .bind::<Timestamptz, _>(tx.now())
-    .execute(&mut tx.conn())
+    .load(&mut tx.conn())
     .await?;
-    Ok(())
+    let closed = |gone: Gone| line(gone.id, "closed", json!({ "ruling": NO_LONGER_THERE }));
+    tx.log_all(gone.into_iter().map(closed).collect()).await
 }

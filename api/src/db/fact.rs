@@ -1,7 +1,7 @@
 //! Day and month facts of subjects.
 
 use super::schema::{day_fact, month_fact, site};
-use super::{DbError, Tx};
+use super::{DbError, Tx, series};
 use chrono::NaiveDate;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
@@ -162,6 +162,68 @@ pub async fn days(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Result
     };
     let rows: Vec<DayRow> = query.load(&mut tx.conn()).await?;
     Ok(rows.into_iter().map(Into::into).collect())
+}
+
+/// Days in order of time and subject after a place, with whose they are.
+pub(in crate::db) async fn days_after(
+    tx: &Tx<'_>,
+    of: series::Of,
+    (from, to): (NaiveDate, NaiveDate),
+    after: Option<series::water::After>,
+    most: i64,
+) -> Result<Vec<(CustomerId, StoredDay)>, DbError> {
+    let mut query = day_fact::table
+        .filter(day_fact::day.between(from, to))
+        .select((day_fact::customer_id, DayRow::as_select()))
+        .order((day_fact::day, day_fact::subject_id))
+        .limit(most)
+        .into_boxed();
+    if let Some((day, subject)) = after {
+        let later = day_fact::day.gt(day).or(day_fact::day.eq(day).and(day_fact::subject_id.gt(subject)));
+        query = query.filter(day_fact::day.ge(day).and(later));
+    }
+    if let Some(id) = of.customer {
+        query = query.filter(day_fact::customer_id.eq(id));
+    }
+    if let Some(id) = of.site {
+        query = query.filter(day_fact::site_id.eq(id));
+    }
+    if let Some(id) = of.unit {
+        query = query.filter(day_fact::unit_id.eq(id));
+    }
+    let rows: Vec<(Uuid, DayRow)> = query.load(&mut tx.conn()).await?;
+    Ok(rows.into_iter().map(|(customer, row)| (CustomerId(customer), row.into())).collect())
+}
+
+/// The same of months.
+pub(in crate::db) async fn months_after(
+    tx: &Tx<'_>,
+    of: series::Of,
+    (from, to): (Month, Month),
+    after: Option<series::water::After>,
+    most: i64,
+) -> Result<Vec<(CustomerId, StoredMonth)>, DbError> {
+    let mut query = month_fact::table
+        .filter(month_fact::month.between(from.first_day(), to.first_day()))
+        .select((month_fact::customer_id, MonthRow::as_select()))
+        .order((month_fact::month, month_fact::subject_id))
+        .limit(most)
+        .into_boxed();
+    if let Some((month, subject)) = after {
+        let later = month_fact::month.gt(month).or(month_fact::month.eq(month).and(month_fact::subject_id.gt(subject)));
+        query = query.filter(month_fact::month.ge(month).and(later));
+    }
+    if let Some(id) = of.customer {
+        query = query.filter(month_fact::customer_id.eq(id));
+    }
+    if let Some(id) = of.site {
+        query = query.filter(month_fact::site_id.eq(id));
+    }
+    if let Some(id) = of.unit {
+        query = query.filter(month_fact::unit_id.eq(id));
+    }
+    let rows: Vec<(Uuid, MonthRow)> = query.load(&mut tx.conn()).await?;
+    Ok(rows.into_iter().map(|(customer, row)| (CustomerId(customer), row.into())).collect())
 }
 
 /// The measured amounts by their names.

@@ -2,6 +2,7 @@
 
 use super::error::known;
 use super::page::After;
+use super::stamp::Change;
 use super::{DbError, Tx};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
@@ -10,6 +11,7 @@ use diesel::sql_types::{Array, BigInt, Bool, Double, Integer, Nullable, Text, Ti
 use diesel_async::RunQueryDsl;
 use domain::metering::finding::{FindingKind, MeterFinding};
 use domain::metering::stream::ReadBy;
+use serde_json::json;
 use std::collections::HashSet;
 use uuid::Uuid;
 
@@ -19,14 +21,47 @@ pub type Looked = (i32, FindingKind, Option<MeterFinding>);
 const CLOSE: &str = "
 update meter_watch w set closed_at = $4
   from unnest($1::int4[], $2::text[], $3::bool[]) as l (meter_no, kind, found)
- where w.meter_no = l.meter_no and w.kind = l.kind and not l.found and w.closed_at is null";
+ where w.meter_no = l.meter_no and w.kind = l.kind and not l.found and w.closed_at is null
+returning w.id, w.meter_no, w.kind, w.since, w.size, true as turned";
 
 const OPEN: &str = "
 insert into meter_watch as w (id, meter_no, kind, since, size, opened_at, seen_at)
 select l.id, l.meter_no, l.kind, l.since, l.size, $6, $6
   from unnest($1::uuid[], $2::int4[], $3::text[], $4::timestamptz[], $5::float8[]) as l (id, meter_no, kind, since, size)
 on conflict (dealer_id, meter_no, kind) where closed_at is null
-  do update set since = excluded.since, size = excluded.size, seen_at = excluded.seen_at";
+  do update set since = excluded.since, size = excluded.size, seen_at = excluded.seen_at
+returning w.id, w.meter_no, w.kind, w.since, w.size, w.opened_at = w.seen_at as turned";
+
+/// A finding that was opened, seen again, or closed.
+#[derive(QueryableByName)]
+struct Turned {
+    #[diesel(sql_type = SqlUuid)]
+    id: Uuid,
+    #[diesel(sql_type = Integer)]
+    meter_no: i32,
+    #[diesel(sql_type = Text)]
+    kind: String,
+    #[diesel(sql_type = Timestamptz)]
+    since: DateTime<Utc>,
+    #[diesel(sql_type = Double)]
+    size: f64,
+    /// Whether it was opened or closed just now.
+    #[diesel(sql_type = Bool)]
+    turned: bool,
+}
+
+/// Adds the lines of findings that were opened or closed to the change log.
+async fn log(tx: &Tx<'_>, found: Vec<Turned>, verb: &str) -> Result<(), DbError> {
+    let line = |one: Turned| Change {
+        record: "meter_finding",
+        record_id: one.id.to_string(),
+        revision: None,
+        verb,
+        customer: None,
+        detail: json!({ "kind": one.kind, "meter_number": one.meter_no, "since": one.since, "size": one.size }),
+    };
+    tx.log_all(found.into_iter().filter(|one| one.turned).map(line).collect()).await
+}
 
 /// Opens what was found and not open, brings up to date what was, and closes what was looked
 /// for in vain.
@@ -37,27 +72,28 @@ pub async fn keep(tx: &Tx<'_>, looked: &[Looked]) -> Result<(), DbError> {
     if looked.is_empty() {
         return Ok(());
     }
-    sql_query(CLOSE)
+    let closed: Vec<Turned> = sql_query(CLOSE)
         .bind::<Array<Integer>, _>(looked.iter().map(|one| one.0).collect::<Vec<_>>())
         .bind::<Array<Text>, _>(looked.iter().map(|one| one.1.as_str()).collect::<Vec<_>>())
         .bind::<Array<Bool>, _>(looked.iter().map(|one| one.2.is_some()).collect::<Vec<_>>())
         .bind::<Timestamptz, _>(tx.now())
-        .execute(&mut tx.conn())
+        .load(&mut tx.conn())
         .await?;
+    log(tx, closed, "closed").await?;
     let found: Vec<(i32, MeterFinding)> = looked.iter().filter_map(|one| Some((one.0, one.2?))).collect();
     if found.is_empty() {
         return Ok(());
     }
-    sql_query(OPEN)
+    let seen: Vec<Turned> = sql_query(OPEN)
         .bind::<Array<SqlUuid>, _>(found.iter().map(|_| tx.new_id()).collect::<Vec<_>>())
         .bind::<Array<Integer>, _>(found.iter().map(|one| one.0).collect::<Vec<_>>())
         .bind::<Array<Text>, _>(found.iter().map(|one| one.1.kind.as_str()).collect::<Vec<_>>())
         .bind::<Array<Timestamptz>, _>(found.iter().map(|one| one.1.since).collect::<Vec<_>>())
         .bind::<Array<Double>, _>(found.iter().map(|one| one.1.size).collect::<Vec<_>>())
         .bind::<Timestamptz, _>(tx.now())
-        .execute(&mut tx.conn())
+        .load(&mut tx.conn())
         .await?;
-    Ok(())
+    log(tx, seen, "opened").await
 }
 
 /// A meter that is read at an interval, and its last reading.

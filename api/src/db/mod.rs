@@ -9,6 +9,7 @@ pub(crate) mod api_client;
 pub mod asking;
 pub mod attachment;
 pub mod calibration_limits;
+pub mod changes;
 pub mod cluster;
 pub mod component;
 pub mod condition;
@@ -59,6 +60,7 @@ pub mod routine;
 pub mod routine_done;
 pub mod ruling;
 pub(in crate::db) mod schema;
+pub mod series;
 pub(crate) mod service;
 mod share;
 pub mod sheet_stream;
@@ -73,6 +75,8 @@ pub mod trace;
 pub mod unit;
 pub mod unit_model;
 pub mod wear;
+pub mod webhook;
+pub mod written;
 
 pub use error::DbError;
 pub use stamp::{Revision, Stored};
@@ -87,8 +91,10 @@ use futures_util::FutureExt;
 use login::Login;
 use share::{Share, Shares};
 use std::collections::{BTreeSet, HashSet};
+use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
+use written::Written;
 
 type Manager = AsyncDieselConnectionManager<AsyncPgConnection>;
 
@@ -99,6 +105,7 @@ pub struct Db {
     gate: Pool<Manager>,
     shares: Shares,
     app_login: Login,
+    written: Written,
     months: Arc<Mutex<HashSet<NaiveDate>>>,
 }
 
@@ -107,6 +114,7 @@ pub struct Tx<'c> {
     conn: &'c AsyncPgConnection,
     scope: &'c Scope,
     now: DateTime<Utc>,
+    logged: AtomicBool,
 }
 
 impl<'c> Tx<'c> {
@@ -142,6 +150,7 @@ impl Db {
             gate: pool(gate, size.div_ceil(4))?,
             shares: Shares::of(size),
             app_login: app,
+            written: Written::default(),
             months: Arc::default(),
         })
     }
@@ -160,7 +169,7 @@ impl Db {
         work: impl AsyncFnOnce(&Tx<'_>) -> Result<T, DbError>,
     ) -> Result<T, DbError> {
         let held = Held::take(&self.app, Some(self.shares.take(scope.dealer()).await?)).await?;
-        let tx = Tx { conn: held.conn(), scope, now };
+        let tx = Tx { conn: held.conn(), scope, now, logged: AtomicBool::new(false) };
         let opening = scope.opening_sql("READ ONLY");
         // `join` polls in the order of its arguments, so BEGIN is on the wire first.
         let (begun, answer) = futures_util::future::join(run(tx.conn, &opening), work(&tx)).await;
@@ -192,10 +201,21 @@ impl Db {
         work: impl AsyncFnOnce(&Tx<'_>) -> Result<T, DbError>,
     ) -> Result<T, DbError> {
         let held = Held::take(&self.app, Some(self.shares.take(scope.dealer()).await?)).await?;
-        let tx = Tx { conn: held.conn(), scope, now };
+        let tx = Tx { conn: held.conn(), scope, now, logged: AtomicBool::new(false) };
         run(tx.conn, &scope.opening_sql("READ WRITE")).await?;
         let answer = work(&tx).await;
-        held.end(answer).await
+        let logged = tx.logged.into_inner();
+        let ended = held.end(answer).await?;
+        if logged {
+            self.written.note(scope.dealer());
+        }
+        Ok(ended)
+    }
+
+    /// Tells of transactions that added to the change log, once they are committed.
+    #[must_use]
+    pub fn written(&self) -> &Written {
+        &self.written
     }
 
     /// Runs `work` as the gate: sign-in and the list of dealers, before there is a scope.

@@ -3,17 +3,22 @@
 
 use super::fact::{STREAM_COLUMNS, to_json};
 use super::night_plan::Subject;
+use super::stamp::Change;
 use super::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
+use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Array, Date, Double, Float, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{
+    Array, BigInt, Bool, Date, Double, Float, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid,
+};
 use diesel_async::RunQueryDsl;
 use domain::facts::{DayFact, MonthFact};
 use domain::metering::stream::Stream;
 use domain::period_facts::PeriodFact;
 use domain::water::statement::Statement;
-use domain::zone::{day_bounds, day_start};
-use serde_json::Value;
+use domain::zone::{Month, day_bounds, day_start};
+use serde_json::{Value, json};
+use std::collections::{BTreeMap, BTreeSet};
 use uuid::Uuid;
 
 /// What a subject's readings came to within its span, which is whole months.
@@ -38,6 +43,7 @@ const ROWS_AT_ONCE: usize = 10_000;
 /// When the database fails.
 pub async fn replace(tx: &Tx<'_>, computed: &[Figures<'_>]) -> Result<(), DbError> {
     let keys = Keys::of(computed);
+    let before = keys.days(tx).await?;
     keys.clear(tx).await?;
     let days = numbered(computed, |one| &one.days);
     for rows in days.chunks(ROWS_AT_ONCE) {
@@ -51,7 +57,47 @@ pub async fn replace(tx: &Tx<'_>, computed: &[Figures<'_>]) -> Result<(), DbErro
     for rows in periods.chunks(ROWS_AT_ONCE) {
         insert_periods(tx, &keys, rows).await?;
     }
-    Ok(())
+    log(tx, computed, &before, &keys.days(tx).await?).await
+}
+
+/// Adds to the change log of which subjects which days have other figures than before.
+async fn log(tx: &Tx<'_>, computed: &[Figures<'_>], before: &Days, after: &Days) -> Result<(), DbError> {
+    let mut changed: BTreeMap<Uuid, BTreeSet<NaiveDate>> = BTreeMap::new();
+    let other = after.iter().filter(|(key, figures)| before.get(*key) != Some(figures)).map(|(key, _)| key);
+    let gone = before.keys().filter(|key| !after.contains_key(*key));
+    for (subject, whole, day) in other.chain(gone) {
+        let last = if *whole { Month::of(*day).last_day() } else { *day };
+        changed.entry(*subject).or_default().extend([*day, last]);
+    }
+    let line = |one: &Figures<'_>| {
+        let days = changed.get(&one.subject.id)?;
+        let Subject { id, unit_id, site_id, customer, .. } = one.subject;
+        Some(Change {
+            record: "water_figures",
+            record_id: id.to_string(),
+            revision: None,
+            verb: "computed",
+            customer: Some(*customer),
+            detail: json!({ "unit_id": unit_id, "site_id": site_id, "first_day": days.first(), "last_day": days.last() }),
+        })
+    };
+    tx.log_all(computed.iter().filter_map(line).collect()).await
+}
+
+/// What the figures of a subject's days, and of whole months by their first days, come to: a number
+/// that changes with them.
+type Days = BTreeMap<(Uuid, bool, NaiveDate), i64>;
+
+#[derive(QueryableByName)]
+struct DayHash {
+    #[diesel(sql_type = SqlUuid)]
+    subject_id: Uuid,
+    #[diesel(sql_type = Bool)]
+    whole: bool,
+    #[diesel(sql_type = Date)]
+    day: NaiveDate,
+    #[diesel(sql_type = BigInt)]
+    figures: i64,
 }
 
 /// A row with the place of its subject among the keys, from 1.
@@ -108,6 +154,25 @@ impl Keys {
             from_at: subjects().map(|subject| day_start(subject.zone, subject.from)).collect(),
             to_at: subjects().map(|subject| day_bounds(subject.zone, subject.to).1).collect(),
         }
+    }
+
+    async fn days(&self, tx: &Tx<'_>) -> Result<Days, DbError> {
+        let span = "join unnest($1::uuid[], $2::date[], $3::date[]) as g (subject_id, lo, hi)
+            on f.subject_id = g.subject_id";
+        let sql = format!(
+            "select f.subject_id, false as whole, f.day, hashtextextended(f::text, 0) as figures from day_fact f {span}
+                and f.day between g.lo and g.hi
+             union all
+             select f.subject_id, true, f.month, hashtextextended(f::text, 0) from month_fact f {span}
+                and f.month between g.lo and g.hi"
+        );
+        let rows: Vec<DayHash> = sql_query(sql)
+            .bind::<Array<SqlUuid>, _>(&self.subjects)
+            .bind::<Array<Date>, _>(&self.from)
+            .bind::<Array<Date>, _>(&self.to)
+            .load(&mut tx.conn())
+            .await?;
+        Ok(rows.into_iter().map(|row| ((row.subject_id, row.whole, row.day), row.figures)).collect())
     }
 
     async fn clear(&self, tx: &Tx<'_>) -> Result<(), DbError> {

@@ -82,6 +82,7 @@ struct Stay {
     site_id: Uuid,
     span: Span,
     band: Option<f64>,
+    working_volume: Option<f64>,
 }
 
 /// What is known of the ground that rain falls on.
@@ -125,7 +126,11 @@ impl Loaded {
         };
         let stays: Vec<&Stay> = self.stays.iter().filter(here).collect();
         let ground = self.grounds.get(&site);
-        let bands: Option<Vec<f64>> = stays.iter().map(|stay| stay.band).collect();
+        // Of several units all have to be known.
+        let sum = |of: fn(&Stay) -> Option<f64>| {
+            let known: Option<Vec<f64>> = stays.iter().map(|stay| of(stay)).collect();
+            known.filter(|known| !known.is_empty()).map(|known| Litres(known.iter().sum()))
+        };
         let notes = Notes {
             zone: subject.zone,
             catchment: ground.and_then(Ground::catchment),
@@ -134,7 +139,8 @@ impl Loaded {
             rain: listed(&self.rain, site),
             events: stays.iter().flat_map(|stay| self.events_of(stay)).collect(),
             levels: self.levels(&stays),
-            band: bands.filter(|bands| !bands.is_empty()).map(|bands| Litres(bands.iter().sum())),
+            band: sum(|stay| stay.band),
+            working_volume: sum(|stay| stay.working_volume),
             tests: listed(&self.tests, site),
             derivations: listed(&self.derivations, site),
             losses: listed(&self.losses, site),
@@ -184,7 +190,8 @@ async fn grounds(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, Ground>, D
 }
 
 async fn stays(tx: &Tx<'_>, sites: &[Uuid]) -> Result<Vec<Stay>, DbError> {
-    let rows: Vec<(Uuid, Uuid, Uuid, Range, Option<f64>)> = placement::table
+    type Row = (Uuid, Uuid, Uuid, Range, Option<f64>, Option<f64>, Option<f64>);
+    let rows: Vec<Row> = placement::table
         .inner_join(unit::table.on(unit::dealer_id.eq(placement::dealer_id).and(unit::id.eq(placement::unit_id))))
         .left_join(
             unit_model::table
@@ -197,12 +204,15 @@ async fn stays(tx: &Tx<'_>, sites: &[Uuid]) -> Result<Vec<Stay>, DbError> {
             placement::site_id,
             placement::valid,
             unit_model::float_band_l.nullable(),
+            unit::working_volume_l,
+            unit_model::working_volume_l.nullable(),
         ))
         .order(placement::valid)
         .load(&mut tx.conn())
         .await?;
-    let stay = |(placement_id, unit_id, site_id, valid, band)| {
-        Ok(Stay { placement_id, unit_id, site_id, span: range::to_span(valid)?, band })
+    let stay = |(placement_id, unit_id, site_id, valid, band, own, of_model): Row| {
+        let working_volume = own.or(of_model);
+        Ok(Stay { placement_id, unit_id, site_id, span: range::to_span(valid)?, band, working_volume })
     };
     rows.into_iter().map(stay).collect()
 }

@@ -41,6 +41,12 @@ impl After {
         URL_SAFE_NO_PAD.encode([id.as_bytes(), text.as_bytes()].concat())
     }
 
+    /// The sort text of the last record before.
+    #[must_use]
+    pub fn text(&self) -> &str {
+        &self.text
+    }
+
     /// Records the page may have.
     #[must_use]
     pub fn limit(&self) -> i64 {

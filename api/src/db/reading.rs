@@ -19,7 +19,7 @@ use diesel_async::RunQueryDsl;
 use domain::metering::sheet::{DaySheet, Merged, Outcome, merge, sheet_hour};
 use domain::reading::{ReadingError, Source};
 use serde_json::json;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 /// Makes sheets and appends to sheets; gives the places of the groups it could not append.
 /// Slices of the parameters carry each group's readings: arrays can't hold arrays of unequal
@@ -135,7 +135,11 @@ pub async fn store(tx: &Tx<'_>, sheets: &Sheets) -> Result<Taken, DbError> {
         revision: None,
         verb: "added",
         customer: None,
-        detail: json!({ "accepted": taken.accepted, "known": taken.known, "sheets": sheets.day.len() }),
+        detail: json!({
+            "accepted": taken.accepted, "known": taken.known, "sheets": sheets.day.len(),
+            "meter_numbers": sheets.meter_no.iter().collect::<BTreeSet<_>>(),
+            "first_day": sheets.day.iter().min(), "last_day": sheets.day.iter().max(),
+        }),
     })
     .await?;
     Ok(taken)
@@ -309,6 +313,19 @@ fn of_sheet(sheet: &DaySheet) -> impl Iterator<Item = Reading> + '_ {
         register: reading.register,
         source: Source::from_bits(reading.flags),
     })
+}
+
+/// The readings of up to a month of a meter's sheets after one, and the last of these; none when there
+/// are no more.
+pub(in crate::db) async fn month_of_sheets(
+    tx: &Tx<'_>,
+    meter_no: i32,
+    after: (NaiveDate, i16),
+    to: NaiveDate,
+) -> Result<(Vec<Reading>, Option<(NaiveDate, i16)>), DbError> {
+    let sheets = sheets(tx, meter_no, after, to).await?;
+    let last = sheets.last().map(|sheet| (sheet.day, sheet.hour));
+    Ok((sheets.iter().flat_map(of_sheet).collect(), last))
 }
 
 /// Sheets fetched in one go: a month of days.

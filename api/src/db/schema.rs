@@ -201,6 +201,27 @@ diesel::table! {
         verb -> Text,
         customer_id -> Nullable<Uuid>,
         detail -> Jsonb,
+        #[doc = "The transaction that wrote it; all below a snapshot's xmin are seen or will never be."]
+        xid -> Int8,
+        #[doc = "Order of writing, also within a transaction. Not that of the feed: a slow one commits late."]
+        line -> Int8,
+        #[doc = "From which IP address; null for the service itself."]
+        address -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "Where each line of the change log stands in its dealer's feed and hash chain. Append-only by its grants."]
+    change_place (dealer_id, seq) {
+        dealer_id -> Int4,
+        seq -> Int8,
+        change_id -> Uuid,
+        #[doc = "The customer whose people see it; null where it is the dealer's alone."]
+        customer_id -> Nullable<Uuid>,
+        #[doc = "SHA-256 of the hash before it and the line's text, so that no line can be changed unnoticed."]
+        hash -> Binary,
+        #[doc = "All lines of transactions below this one have their place by now."]
+        below_xid -> Int8,
     }
 }
 
@@ -720,6 +741,8 @@ diesel::table! {
         settled_days -> Int2,
         #[doc = "Parts changed since then are looked up again."]
         looked_at -> Timestamptz,
+        #[doc = "Lives by how they ended, all kinds together; null of nights before it was kept."]
+        ends -> Nullable<Jsonb>,
     }
 }
 
@@ -1530,6 +1553,8 @@ diesel::table! {
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
         ended_at -> Nullable<Timestamptz>,
+        #[doc = "The due date for which it was told that it is late."]
+        late_for -> Nullable<Date>,
     }
 }
 
@@ -2138,6 +2163,69 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "Each try of a delivery and what the endpoint said."]
+    webhook_attempt (dealer_id, delivery_id, at) {
+        dealer_id -> Int4,
+        delivery_id -> Uuid,
+        at -> Timestamptz,
+        took_ms -> Int4,
+        status -> Nullable<Int4>,
+        error -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "An event on its way to an endpoint. Its message id is the change's, however often it is sent."]
+    webhook_delivery (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        endpoint_id -> Uuid,
+        change_id -> Uuid,
+        event -> Text,
+        seq -> Int8,
+        state -> Text,
+        #[doc = "Since it was wanted or sent again."]
+        tries -> Int4,
+        #[doc = "Not before; while it is tried, when somebody else may take it up."]
+        due_at -> Timestamptz,
+        created_at -> Timestamptz,
+        finished_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "Where events are sent."]
+    webhook_endpoint (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        url -> Text,
+        description -> Text,
+        events -> Jsonb,
+        #[doc = "Only events about this customer, and only what customers may be told."]
+        customer_id -> Nullable<Uuid>,
+        #[doc = "Nothing is sent while this says why."]
+        paused_why -> Nullable<Text>,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "The keys that deliveries are signed with. They can't be hashed: signing needs them."]
+    webhook_secret (dealer_id, endpoint_id, n) {
+        dealer_id -> Int4,
+        endpoint_id -> Uuid,
+        n -> Int4,
+        secret -> Binary,
+        created_at -> Timestamptz,
+        #[doc = "Signs beside its successor until then."]
+        expires_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
     #[doc = "When a site works: hours by weekday, and the days on which it is closed."]
     working_days (dealer_id, id) {
         dealer_id -> Int4,
@@ -2167,6 +2255,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     call_out,
     call_out_internal,
     change,
+    change_place,
     client_secret,
     component,
     component_failure,
@@ -2277,5 +2366,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     wash_tally,
     water_account,
     water_bill,
+    webhook_attempt,
+    webhook_delivery,
+    webhook_endpoint,
+    webhook_secret,
     working_days,
 );

@@ -161,8 +161,10 @@ async fn logged(
     verb: &str,
     more: Value,
 ) -> Result<Stored<SpellId, Spell>, DbError> {
-    let customer = present(tx, unit_id).await?.map(|present| present.customer_id);
     let Spell { state, span, .. } = &stored.value;
+    // Who holds the unit now sees nothing of the time before.
+    let present = present(tx, unit_id).await?.filter(|now| span.to().is_none_or(|to| to > now.since));
+    let customer = present.map(|present| present.customer_id);
     let mut detail = json!({ "unit_id": unit_id, "state": state, "from": span.from(), "to": span.to() });
     json_patch::merge(&mut detail, &more);
     tx.logged(stored, ("spell", verb), customer, detail).await

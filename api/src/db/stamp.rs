@@ -10,6 +10,7 @@ use diesel_async::RunQueryDsl;
 use domain::ids::CustomerId;
 use serde_json::Value;
 use std::fmt;
+use std::sync::atomic::Ordering;
 use uuid::Uuid;
 
 /// How often a record was written: its ETag.
@@ -50,6 +51,48 @@ pub(in crate::db) struct Change<'a> {
     pub(in crate::db) detail: Value,
 }
 
+/// Lines written by one statement.
+const LINES_AT_ONCE: usize = 1000;
+
+#[derive(Insertable)]
+#[diesel(table_name = change)]
+struct Line<'a> {
+    id: Uuid,
+    at: DateTime<Utc>,
+    account_id: Option<Uuid>,
+    request_id: Option<Uuid>,
+    address: Option<String>,
+    record: &'a str,
+    record_id: String,
+    revision: Option<Revision>,
+    verb: &'a str,
+    customer_id: Option<Uuid>,
+    detail: Value,
+}
+
+impl<'a> Line<'a> {
+    fn of(tx: &Tx<'_>, change: Change<'a>) -> Self {
+        let scope = tx.scope();
+        let customer = match scope.reach() {
+            Reach::Customer(own) => Some(own),
+            Reach::Dealer => change.customer,
+        };
+        Self {
+            id: tx.new_id(),
+            at: tx.now(),
+            account_id: scope.account().map(|account| account.0),
+            request_id: scope.request(),
+            address: scope.address().map(|address| address.to_canonical().to_string()),
+            record: change.record,
+            record_id: change.record_id,
+            revision: change.revision,
+            verb: change.verb,
+            customer_id: customer.map(|customer| customer.0),
+            detail: change.detail,
+        }
+    }
+}
+
 impl Tx<'_> {
     /// A new id; ids made later sort later.
     pub(in crate::db) fn new_id(&self) -> Uuid {
@@ -58,27 +101,20 @@ impl Tx<'_> {
 
     /// Adds a line to the dealer's change log, in this transaction.
     pub(in crate::db) async fn log(&self, line: Change<'_>) -> Result<(), DbError> {
-        let scope = self.scope();
-        let customer = match scope.reach() {
-            Reach::Customer(own) => Some(own),
-            Reach::Dealer => line.customer,
-        };
-        insert_into(change::table)
-            .values((
-                change::id.eq(self.new_id()),
-                change::at.eq(self.now()),
-                change::account_id.eq(scope.account().map(|account| account.0)),
-                change::request_id.eq(scope.request()),
-                change::record.eq(line.record),
-                change::record_id.eq(line.record_id),
-                change::revision.eq(line.revision),
-                change::verb.eq(line.verb),
-                change::customer_id.eq(customer.map(|customer| customer.0)),
-                change::detail.eq(line.detail),
-            ))
-            .execute(&mut self.conn())
-            .await?;
-        Ok(())
+        self.log_all(vec![line]).await
+    }
+
+    /// Adds lines to the dealer's change log, in their order.
+    pub(in crate::db) async fn log_all(&self, lines: Vec<Change<'_>>) -> Result<(), DbError> {
+        let mut lines = lines.into_iter();
+        loop {
+            let rows: Vec<_> = lines.by_ref().take(LINES_AT_ONCE).map(|line| Line::of(self, line)).collect();
+            if rows.is_empty() {
+                return Ok(());
+            }
+            insert_into(change::table).values(rows).execute(&mut self.conn()).await?;
+            self.logged.store(true, Ordering::Relaxed);
+        }
     }
 }
 

@@ -7,7 +7,8 @@ use crate::extract::{IdempotencyKey, from_json, unreadable};
 use crate::problem::{Kind, Problem};
 use actix_web::http::StatusCode;
 use actix_web::http::header::{self, HeaderValue};
-use actix_web::{HttpRequest, HttpResponse};
+use actix_web::web::Query;
+use actix_web::{HttpRequest, HttpResponse, ResponseError};
 use domain::span::Span;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
@@ -75,6 +76,10 @@ pub struct Paging {
     /// How many records a page has, 1 to 500.
     #[param(minimum = 1, maximum = 500, default = 100)]
     limit: Option<i64>,
+    /// Which fields of each record to give, separated by commas; all when left out. What a record does
+    /// not have is left out.
+    #[param(example = "id,revision")]
+    fields: Option<String>,
 }
 
 impl Paging {
@@ -91,6 +96,27 @@ impl Paging {
             Problem::at(Kind::Invalid, "/cursor", "unknown_cursor", "Send back a next_cursor as it was given.")
         })
     }
+}
+
+impl Paging {
+    /// Of a list whose places are numbers and that goes downwards: before which to go on, and how many
+    /// to give.
+    ///
+    /// # Errors
+    /// As [`Paging::parse`].
+    pub fn numbered(&self) -> Result<(i64, i64), Problem> {
+        let after = self.parse()?;
+        let place = after.text();
+        let unknown =
+            || Problem::at(Kind::Invalid, "/cursor", "unknown_cursor", "Send back a next_cursor as it was given.");
+        let before = if place.is_empty() { i64::MAX } else { place.parse().map_err(|_not_ours| unknown())? };
+        Ok((before, after.limit()))
+    }
+}
+
+/// A page of such a list.
+pub fn numbered_page<V: Serialize>(request: &HttpRequest, items: Vec<V>, next: Option<i64>) -> HttpResponse {
+    listed(request, items, next.map(|place| After::cursor(&place.to_string(), Uuid::nil())))
 }
 
 /// A page made of one record more than it may hold, if there are more.
@@ -111,11 +137,40 @@ where
         let (text, id) = key(last);
         After::cursor(&text, id)
     });
+    listed(request, rows.into_iter().map(view).collect(), next_cursor)
+}
+
+/// A page with the link to the next, of each record the fields that the request names.
+fn listed<V: Serialize>(request: &HttpRequest, items: Vec<V>, next_cursor: Option<String>) -> HttpResponse {
     let mut answer = HttpResponse::Ok();
     if let Some(link) = next_cursor.as_deref().and_then(|cursor| next_link(request, cursor)) {
         answer.insert_header((header::LINK, link));
     }
-    answer.json(Page { items: rows.into_iter().map(view).collect(), next_cursor })
+    match chosen_fields(request) {
+        None => answer.json(Page { items, next_cursor }),
+        Some(fields) => match chosen(&items, &fields) {
+            Ok(items) => answer.json(Page { items, next_cursor }),
+            Err(error) => Problem::internal(&error).error_response(),
+        },
+    }
+}
+
+/// The fields that a request for a list names.
+fn chosen_fields(request: &HttpRequest) -> Option<Vec<String>> {
+    let paging = Query::<Paging>::from_query(request.query_string()).ok()?.into_inner();
+    Some(paging.fields?.split(',').map(|name| name.trim().to_owned()).collect())
+}
+
+/// Of each record these fields alone.
+fn chosen<V: Serialize>(items: &[V], fields: &[String]) -> Result<Vec<Value>, serde_json::Error> {
+    let chosen = |item: &V| {
+        let mut value = serde_json::to_value(item)?;
+        if let Some(record) = value.as_object_mut() {
+            record.retain(|name, _| fields.contains(name));
+        }
+        Ok(value)
+    };
+    items.iter().map(chosen).collect()
 }
 
 /// A list that is short by its nature, whole.

@@ -65,6 +65,12 @@ impl BalanceFigure {
 }
 
 impl BalanceView {
+    /// Fresh water used and recycled, each with its expanded uncertainty, in litres.
+    pub(super) fn volumes(&self) -> [Option<f64>; 4] {
+        let (fresh, recycled) = (&self.fresh_used_l, &self.recycled_l);
+        [fresh.value, fresh.expanded, recycled.value, recycled.expanded]
+    }
+
     /// The balance of a month of which `coverage`, 0 to 1, was read. That stands beside it, so
     /// nothing is withheld for it.
     #[must_use]

@@ -16,6 +16,7 @@ use domain::fault::Faults;
 use domain::ids::{CustomerId, SiteId};
 use domain::zone::{day_start, next_day};
 use serde::{Deserialize, Serialize};
+use std::net::IpAddr;
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
@@ -234,7 +235,7 @@ pub(crate) async fn log_of(request: &HttpRequest, token: &str, db: &Db, guesses:
         let detail = "Many wrong links came from your network. Try again in ten minutes.";
         return Err(Problem::new(Kind::TooMany, detail));
     }
-    let Some((token, link)) = find(db, token, now).await? else {
+    let Some((token, link)) = find(db, token, address, now).await? else {
         guesses.missed(address, now);
         let detail = "This link is not known. Copy it whole, or ask whoever sent it for a new one.";
         return Err(Problem::new(Kind::NotFound, detail));
@@ -244,13 +245,19 @@ pub(crate) async fn log_of(request: &HttpRequest, token: &str, db: &Db, guesses:
         return Err(Problem::new(Kind::Gone, detail));
     }
     let site = (CustomerId(link.customer_id), SiteId(link.site_id));
-    Ok(shown(db, &token.scope_of(site, link.id), now, &link).await?)
+    Ok(shown(db, &token.scope_of(site, link.id).asked_from(address), now, &link).await?)
 }
 
-async fn find(db: &Db, token: &str, now: DateTime<Utc>) -> Result<Option<(LinkToken, Link)>, DbError> {
+async fn find(
+    db: &Db,
+    token: &str,
+    address: Option<IpAddr>,
+    now: DateTime<Utc>,
+) -> Result<Option<(LinkToken, Link)>, DbError> {
     let Some(token) = LinkToken::parse(token) else { return Ok(None) };
     let hash = token.hash();
-    match db.write(&token.scope_to_look(), now, async |tx| discharge::open(tx, &hash).await).await {
+    let scope = token.scope_to_look().asked_from(address);
+    match db.write(&scope, now, async |tx| discharge::open(tx, &hash).await).await {
         Ok(link) => Ok(Some((token, link))),
         Err(DbError::NotFound) => Ok(None),
         Err(error) => Err(error),

@@ -255,8 +255,8 @@ pub struct Forgotten {
 #[utoipa::path(tag = "sign-in", request_body = Forgotten, security(()),
     responses((status = 202, description = "If there is such an account, a mail is on its way"), Problems))]
 #[post("/password-resets")]
-async fn forget_password(input: Body<Forgotten>, db: Data<Db>) -> Result<HttpResponse, Problem> {
-    account::forgotten(&db, &input.0.email, Utc::now()).await?;
+async fn forget_password(request: HttpRequest, input: Body<Forgotten>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    account::forgotten(&db, &input.0.email, &Visit::of(&request)).await?;
     Ok(HttpResponse::Accepted().finish())
 }
 

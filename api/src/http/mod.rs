@@ -5,8 +5,10 @@ pub mod answer;
 pub mod api_clients;
 pub mod asking;
 pub mod attachments;
+pub mod audit;
 pub mod balance;
 pub mod calibration_limits;
+pub mod changes;
 pub mod components;
 pub mod condition;
 pub mod corrections;
@@ -32,17 +34,20 @@ pub mod routines;
 pub mod routines_due;
 pub mod savings_reports;
 pub mod second_factor;
+pub mod series;
 pub mod service;
 pub mod sessions;
 pub mod site_costs;
 pub mod sites;
 pub mod spells;
 pub mod stock;
+mod table;
 pub mod templates;
 pub mod trace;
 pub mod unit_models;
 pub mod units;
 pub mod water;
+pub mod webhooks;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
@@ -87,5 +92,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(report_rule::routes)
         .configure(service::routes)
         .configure(stock::routes)
-        .configure(risk::routes);
+        .configure(risk::routes)
+        .configure(changes::routes)
+        .configure(audit::routes)
+        .configure(webhooks::routes)
+        .configure(series::routes);
 }

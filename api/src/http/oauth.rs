@@ -7,6 +7,7 @@ use crate::db::{Db, DbError, api_client};
 use crate::guesses::{Guesses, address_of};
 use crate::mail::Post;
 use crate::problem::{Problem, ProblemBody};
+use crate::signing_in::place::Visit;
 use actix_web::http::StatusCode;
 use actix_web::http::header::{self, HeaderValue};
 use actix_web::web::{Data, Form};
@@ -120,7 +121,9 @@ async fn issue_token(
     let Some(scopes) = granted(form.scope.as_deref(), &entered.program.scopes) else {
         return Ok(refused(StatusCode::BAD_REQUEST, UNKNOWN_SCOPE));
     };
-    let token = keys.issue(&entered.identity(&scopes), Utc::now()).map_err(|error| Problem::internal(&error))?;
+    let identity = entered.identity(&scopes);
+    entered.note(&request, &db, identity.session, "signed_in").await?;
+    let token = keys.issue(&identity, Utc::now()).map_err(|error| Problem::internal(&error))?;
     let expires_in = ACCESS_MINUTES * 60;
     let answer = ClientToken { access_token: token, token_type: "Bearer", expires_in, scope: scopes };
     Ok(HttpResponse::Ok().insert_header((header::CACHE_CONTROL, "no-store")).json(answer))
@@ -146,6 +149,22 @@ impl Entered {
             session: token,
             grant: Some(Grant { scopes: scopes.to_owned(), token }),
         }
+    }
+
+    /// Ends one of its tokens.
+    async fn end(&self, request: &HttpRequest, db: &Db, token: Uuid) -> Result<(), Problem> {
+        self.note(request, db, token, "signed_out").await?;
+        let (scope, now) = (self.secret.scope_to_look(), Utc::now());
+        let ended = (token, now + Duration::minutes(ACCESS_MINUTES + 1));
+        Ok(db.write(&scope, now, async |tx| api_client::end_token(tx, self.client, ended).await).await?)
+    }
+
+    /// Notes in the change log that a token was given or taken back.
+    async fn note(&self, request: &HttpRequest, db: &Db, token: Uuid, verb: &str) -> Result<(), Problem> {
+        let visit = Visit::of(request);
+        let scope = visit.scope_of(self.secret.dealer(), AccountId(self.client));
+        let detail = json!({ "client_id": self.client, "address": visit.place.address, "device": visit.place.device });
+        Ok(db.note(&scope, visit.now, ("sign_in", token), verb, &detail).await?)
     }
 }
 
@@ -240,12 +259,9 @@ async fn revoke_token(
             Ok(entered) => entered,
             Err(answer) => return Ok(answer),
         };
-    let (client, now) = (entered.client, Utc::now());
-    let own = keys.verify(token).filter(|identity| identity.membership == client);
+    let own = keys.verify(token).filter(|identity| identity.membership == entered.client);
     if let Some(grant) = own.and_then(|identity| identity.grant) {
-        let ended = (grant.token, now + Duration::minutes(ACCESS_MINUTES + 1));
-        let scope = entered.secret.scope_to_look();
-        db.write(&scope, now, async |tx| api_client::end_token(tx, client, ended).await).await?;
+        entered.end(&request, &db, grant.token).await?;
     }
     Ok(HttpResponse::Ok().finish())
 }

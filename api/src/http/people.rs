@@ -237,6 +237,7 @@ pub(crate) async fn deactivate(
     (id, at): (MembershipId, i32),
 ) -> Result<Stored<MembershipId, Membership>, Problem> {
     let ended = db.write(caller.scope(), caller.now(), async |tx| people::end_at(tx, id, at).await).await?;
+    db.end_sign_ins_for(ended.value.account, id, caller.now()).await?;
     revoked.look_again();
     Ok(ended)
 }

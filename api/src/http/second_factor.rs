@@ -108,6 +108,7 @@ pub struct RecoveryCodes {
     responses((status = 200, description = "The recovery codes", body = RecoveryCodes), Problems))]
 #[post("/me/second-factor/confirm")]
 async fn confirm_second_factor(
+    request: HttpRequest,
     caller: Caller<perm::WriteSelf>,
     input: Body<FirstCode>,
     db: Data<Db>,
@@ -116,7 +117,7 @@ async fn confirm_second_factor(
 ) -> Result<HttpResponse, Problem> {
     let own = own_account(&db, &caller).await?;
     let kept = Some(caller.session());
-    let codes = second_factor::confirm(&db, &keys, &own, &input.0.code, kept, caller.now()).await?;
+    let codes = second_factor::confirm(&db, &keys, &own, &input.0.code, kept, &Visit::of(&request)).await?;
     revoked.look_again();
     Ok(HttpResponse::Ok().json(RecoveryCodes { codes }))
 }

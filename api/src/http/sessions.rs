@@ -176,8 +176,13 @@ async fn refresh(
 #[utoipa::path(tag = "sign-in", request_body = Refresh, security(()),
     responses((status = 204, description = "Signed out"), Problems))]
 #[post("/sessions/end")]
-async fn sign_out(input: Body<Refresh>, db: Data<Db>, revoked: Data<Revoked>) -> Result<HttpResponse, Problem> {
-    signing_in::sign_out(&db, &input.0.refresh_token, Utc::now()).await?;
+async fn sign_out(
+    request: HttpRequest,
+    input: Body<Refresh>,
+    db: Data<Db>,
+    revoked: Data<Revoked>,
+) -> Result<HttpResponse, Problem> {
+    signing_in::sign_out(&db, &input.0.refresh_token, &Visit::of(&request)).await?;
     revoked.look_again();
     Ok(HttpResponse::NoContent().finish())
 }

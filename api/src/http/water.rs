@@ -322,7 +322,7 @@ async fn figures(
     })
 }
 
-async fn meters_of(
+pub(super) async fn meters_of(
     tx: &Tx<'_>,
     subjects: impl Iterator<Item = Uuid>,
 ) -> Result<HashMap<Uuid, Vec<SubjectMeter>>, DbError> {
@@ -331,7 +331,7 @@ async fn meters_of(
 }
 
 /// The meters of a subject that may have measured it in some days.
-fn serving(
+pub(super) fn serving(
     meters: &HashMap<Uuid, Vec<SubjectMeter>>,
     subject: Uuid,
     (first, last): (NaiveDate, NaiveDate),

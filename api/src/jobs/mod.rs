@@ -1,6 +1,7 @@
 //! Work that nobody waits for: once for each dealer at a time, safe to stop and start again.
 
 pub mod backtest;
+pub mod feed;
 pub mod mail;
 mod night_condition;
 pub mod night_due;
@@ -12,3 +13,4 @@ mod night_watch;
 mod people_mail;
 mod report_mail;
 pub mod scheduler;
+pub mod webhooks;

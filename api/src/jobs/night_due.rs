@@ -10,7 +10,7 @@ use uuid::Uuid;
 /// Units projected in one transaction; memory grows with this and not with the fleet.
 const UNITS_A_CHUNK: i64 = 1000;
 
-/// Projects the dues of all units of a dealer; how many changed. What was projected stays when it is cut off.
+/// Projects the dues of all units of a dealer, and tells which are late; how many changed. What was projected stays when it is cut off.
 ///
 /// # Errors
 /// When the database fails.
@@ -19,7 +19,10 @@ pub async fn project(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result<
     let (mut after, mut changed) = (Uuid::nil(), 0);
     loop {
         let units = db.read(scope, as_of, async |tx| due::units_after(tx, after, UNITS_A_CHUNK).await).await?;
-        let Some(last) = units.last() else { return Ok(changed) };
+        let Some(last) = units.last() else {
+            db.write(scope, as_of, async |tx| due::tell_late(tx).await).await?;
+            return Ok(changed);
+        };
         after = *last;
         changed += db.write(scope, as_of, async |tx| due::project(tx, &units).await).await?;
     }

@@ -215,6 +215,7 @@ async fn begin(
 
 #[post("/account/second-factor/confirm")]
 async fn confirm(
+    request: HttpRequest,
     sender: Sender<perm::WriteSelf>,
     typed: Form<Typed>,
     db: Data<Db>,
@@ -223,7 +224,7 @@ async fn confirm(
 ) -> Result<HttpResponse, Fault> {
     let Sender(caller) = sender;
     let (own, kept) = (own_account(&db, &caller).await?, Some(caller.session()));
-    match second_factor::confirm(&db, &keys, &own, &typed.code, kept, caller.now()).await {
+    match second_factor::confirm(&db, &keys, &own, &typed.code, kept, &Visit::of(&request)).await {
         Ok(codes) => {
             revoked.look_again();
             Ok(html_for(&caller, StatusCode::OK, &CodesPage { codes })?)

@@ -142,7 +142,7 @@ struct Whose {
 #[post("/forgotten")]
 async fn forget(request: HttpRequest, typed: Form<Whose>, db: Data<Db>) -> Result<HttpResponse, Fault> {
     from_own_page(&request)?;
-    account::forgotten(&db, &typed.email, Utc::now()).await?;
+    account::forgotten(&db, &typed.email, &Visit::of(&request)).await?;
     Ok(html(StatusCode::OK, &ForgottenPage { sent: true })?)
 }
 

@@ -182,14 +182,19 @@ pub(super) async fn site_choices(
     customer: CustomerId,
     chosen: &[Uuid],
 ) -> Result<Vec<SiteChoice>, crate::db::DbError> {
-    let filter = site::Filter { customer: Some(customer), retired: false };
+    let filter = site::Filter { customer: Some(customer), retired: true };
     let rows = site::list(tx, &filter, &After::first(PAGE_MAX)).await?;
     let choice = |row: crate::db::Stored<domain::ids::SiteId, domain::site::Site>| SiteChoice {
         chosen: chosen.contains(&row.id.0),
         id: row.id.0,
         name: row.value.name,
     };
-    Ok(rows.into_iter().map(choice).collect())
+    // A retired one stays to be ticked where it was chosen: left out it would be lost with the next
+    // change, and none chosen means all.
+    let offered = |row: &crate::db::Stored<domain::ids::SiteId, domain::site::Site>| {
+        row.ended_at.is_none() || chosen.contains(&row.id.0)
+    };
+    Ok(rows.into_iter().filter(offered).map(choice).collect())
 }
 
 /// The roles that somebody of a customer's, or of the dealer's own, may have.

@@ -11,6 +11,7 @@ use super::{html_for, parts, visit_goods};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::service::event;
+use crate::db::stock::balance::Balance;
 use crate::db::stock::item::{self, StoredItem};
 use crate::db::stock::place::{self, StoredPlace};
 use crate::db::wear::Seen;
@@ -23,7 +24,7 @@ use askama::Template;
 use chrono::{DateTime, Utc};
 use domain::component::{Component, OutWhy};
 use domain::fault::Faults;
-use domain::ids::{ComponentId, ItemId, PlaceId, UnitId};
+use domain::ids::{ComponentId, ItemId, LotId, PlaceId, UnitId};
 use domain::service::details::{Details, Replacement};
 use domain::service::event::{Line, LineKind, LineUnit, ServiceEvent};
 use domain::stock::movement::Payer;
@@ -40,11 +41,20 @@ struct Page {
     serial: String,
     items: Vec<Choice>,
     places: Vec<Choice>,
+    /// What stands by lot of the items that are kept so, each with its place.
+    lots: Vec<LotChoice>,
     quantity: String,
     payers: Vec<(&'static str, &'static str, bool)>,
     customer_note: String,
     internal_note: String,
     hours: String,
+}
+
+/// A lot at a place: both are chosen at once.
+struct LotChoice {
+    value: String,
+    name: String,
+    chosen: bool,
 }
 
 /// What the form is made of.
@@ -53,15 +63,22 @@ struct Known {
     parts: Vec<Seen>,
     items: Vec<StoredItem>,
     places: Vec<StoredPlace>,
+    lots: Vec<Balance>,
 }
 
 async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
     let all = After::first(PAGE_MAX);
+    let items: Vec<StoredItem> = item::list(tx, false, &all).await?.into_iter().filter(is_spare).collect();
+    let mut lots = Vec::new();
+    for item in items.iter().filter(|item| item.value.item.by_lot) {
+        lots.extend(visit_goods::lots(tx, None, item.id).await?);
+    }
     Ok(Known {
         ground: at_unit::ground(tx, id).await?,
         parts: parts::fitted(tx, id).await?,
-        items: item::list(tx, false, &all).await?.into_iter().filter(is_spare).collect(),
+        items,
         places: place::list(tx, false, &all).await?,
+        lots,
     })
 }
 
@@ -78,11 +95,11 @@ fn why_words(why: OutWhy) -> &'static str {
     }
 }
 
-/// Whether an item can be a part of a replacement; one kept by lot would need its lot named.
+/// Whether an item can be a part of a replacement.
 fn is_spare(item: &StoredItem) -> bool {
     let item = &item.value.item;
     let unit = LineUnit::from_name(item.unit.as_str());
-    !item.by_lot && unit.is_some_and(|unit| LineKind::Part.units().contains(&unit))
+    unit.is_some_and(|unit| LineKind::Part.units().contains(&unit))
 }
 
 #[get("/units/{id}/replacement")]
@@ -129,6 +146,11 @@ async fn page<P: Permission>(
     };
     let item = |item: &StoredItem| Choice::of(typed, "item", item.id.0, item.value.item.name.clone());
     let place = |place: &StoredPlace| Choice::of(typed, "place", place.id.0, place.value.name.clone());
+    let lot = |balance: &Balance| {
+        let (value, lot) = (lot_value(balance)?, visit_goods::of_lot(balance));
+        let chosen = field(typed, "lot") == Some(value.as_str());
+        Some(LotChoice { value, name: format!("{}, {}, {lot}", balance.item, balance.place), chosen })
+    };
     let why = |why: &OutWhy| (why.as_str(), why_words(*why), field(typed, "why") == Some(why.as_str()));
     Ok(Page {
         head: Head::of(id, &known.ground, typed, caller.now(), faults),
@@ -138,12 +160,18 @@ async fn page<P: Permission>(
         serial: at_unit::again(typed, "serial"),
         items: known.items.iter().map(item).collect(),
         places: known.places.iter().map(place).collect(),
+        lots: known.lots.iter().filter_map(lot).collect(),
         quantity: field(typed, "quantity").unwrap_or("1").to_owned(),
         payers: visit_goods::payers(typed),
         customer_note: at_unit::again(typed, "customer_note"),
         internal_note: at_unit::again(typed, "internal_note"),
         hours: at_unit::again(typed, "hours"),
     })
+}
+
+/// A lot at a place, as the form sends it back.
+fn lot_value(balance: &Balance) -> Option<String> {
+    Some(format!("{} {}", balance.lot_id()?, balance.place_id))
 }
 
 /// Keeps all of a form in one transaction.
@@ -207,10 +235,7 @@ fn read(id: UnitId, known: &Known, sent: &Sent, now: DateTime<Utc>) -> Result<(S
 fn from_stock(faults: &mut Faults, typed: &Typed, known: &Known) -> Option<Line> {
     let chosen = field(typed, "item")?.parse().ok().map(ItemId)?;
     let item = &known.items.iter().find(|item| item.id == chosen)?.value.item;
-    let place = field(typed, "place").and_then(|text| text.parse().ok()).map(PlaceId);
-    if place.is_none() {
-        faults.add("/place", "required", "choose the place that it was taken from");
-    }
+    let (place, lot) = shelf(faults, typed, known, (chosen, item.by_lot));
     let quantity = field(typed, "quantity").unwrap_or("1").replace(',', ".").parse::<Decimal>();
     if quantity.is_err() {
         faults.add("/quantity", "not_a_number", "type a number, such as 1");
@@ -223,7 +248,35 @@ fn from_stock(faults: &mut Faults, typed: &Typed, known: &Known) -> Option<Line>
         unit: LineUnit::from_name(item.unit.as_str())?,
         payer: Some(field(typed, "payer").and_then(Payer::from_name).unwrap_or(Payer::Included)),
         from_place_id: Some(place?),
-        lot_id: None,
+        lot_id: lot,
         overdraw_reason: None,
     })
+}
+
+/// From where an item was taken: the place that was chosen, or the lot with its place where the item is
+/// kept by lot.
+fn shelf(
+    faults: &mut Faults,
+    typed: &Typed,
+    known: &Known,
+    (item, by_lot): (ItemId, bool),
+) -> (Option<PlaceId>, Option<LotId>) {
+    let place = field(typed, "place").and_then(|text| text.parse().ok()).map(PlaceId);
+    if !by_lot {
+        if place.is_none() {
+            faults.add("/place", "required", "choose the place that it was taken from");
+        }
+        return (place, None);
+    }
+    let sent = field(typed, "lot");
+    let own = |balance: &&Balance| balance.item_id == item.0 && lot_value(balance).as_deref() == sent;
+    let chosen = known.lots.iter().find(own);
+    if chosen.is_none() {
+        faults.add("/lot", "required", "the item is kept by lot: choose the lot that it was taken from");
+    }
+    let from = chosen.map(|balance| PlaceId(balance.place_id));
+    if from.zip(place).is_some_and(|(from, place)| from != place) {
+        faults.add("/place", "other_place", "the lot stands elsewhere: choose its place, or none");
+    }
+    (from, chosen.and_then(Balance::lot_id))
 }

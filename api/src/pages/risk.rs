@@ -9,6 +9,7 @@ use crate::auth::perm;
 use crate::db::condition::{self, StoredFinding};
 use crate::db::page::{After, PAGE_DEFAULT};
 use crate::db::risk::followed::{self, Weight};
+use crate::db::risk::life_figures;
 use crate::db::risk::outcomes::Unscored;
 use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
 use crate::db::{Db, DbError, Tx};
@@ -33,6 +34,8 @@ struct Page {
     next: Option<String>,
     /// On the first page.
     turned_out: Vec<TurnedOut>,
+    /// What of the lives that ended says little of wear; on the first page.
+    ends: Option<String>,
 }
 
 struct Row {
@@ -59,6 +62,8 @@ struct Part {
     advice: String,
     /// What to bring; empty unless it is worth it.
     bring: String,
+    /// That the chances rest on a model that does not fit.
+    warning: Option<String>,
 }
 
 struct TurnedOut {
@@ -83,6 +88,8 @@ pub(super) async fn units_at_risk(
     let after = After::parse(asked.cursor.as_deref(), PAGE_DEFAULT).ok_or_else(Problem::not_found)?;
     let mut page = db.read(caller.scope(), caller.now(), async |tx| Page::of(tx, &after).await).await?;
     if asked.cursor.is_none() {
+        let ends = db.read(caller.scope(), caller.now(), async |tx| life_figures::fleet_ends(tx).await).await?;
+        page.ends = ends.as_ref().and_then(words::ends);
         page.turned_out = scores::turned_out(&db, &caller).await?.into_iter().map(TurnedOut::from).collect();
     }
     Ok(html_for(&caller, StatusCode::OK, &page)?)
@@ -101,7 +108,7 @@ impl Page {
         let found =
             Found { findings: condition::open_of(tx, &ids).await?, weights: followed::weights(tx, &ids).await? };
         let rows: Result<Vec<Row>, DbError> = units.into_iter().map(|unit| Row::of(unit, &parts, &found)).collect();
-        Ok(Self { made_on, rows: rows?, next, turned_out: Vec::new() })
+        Ok(Self { made_on, rows: rows?, next, turned_out: Vec::new(), ends: None })
     }
 }
 
@@ -137,11 +144,12 @@ impl Row {
 impl Part {
     fn of(part: &PartAtRisk) -> Result<Self, DbError> {
         let worth = part.p_90.is_some_and(|p| p >= WORTH_BRINGING);
-        let basis = part.run_basis()?;
+        let (basis, age) = (part.run_basis()?, part.age()?.value);
         Ok(Self {
             reason: words::reason(&part.told()?),
             chance: part.p_30.map_or_else(|| NONE.to_owned(), words::chance),
-            advice: part.plan().map_or_else(String::new, |plan| words::plan(plan, basis)),
+            advice: part.plan().map_or_else(String::new, |plan| words::plan(plan, basis, age)),
+            warning: part.life_figures()?.standing.and_then(|standing| standing.misfit).map(words::misfit),
             bring: if worth { words::bring(&part.kind, part.model.as_deref()) } else { String::new() },
         })
     }

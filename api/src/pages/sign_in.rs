@@ -130,7 +130,7 @@ fn again(problem: &Problem) -> bool {
 }
 
 fn step(keys: &Keys, account: &AccountRow, with_code: bool, visit: &Visit) -> Result<String, Problem> {
-    let step = SignInStep { account: account.id, with_code };
+    let step = SignInStep { account: account.id, with_code, password_set_at: account.password_set_at };
     keys.issue_step(step, visit.now).map_err(|error| Problem::internal(&error))
 }
 
@@ -148,8 +148,12 @@ pub(super) struct Shown {
 async fn account_of(request: &HttpRequest, db: &Db, keys: &Keys, step: &str) -> Result<(AccountRow, bool), Fault> {
     from_own_page(request)?;
     let late = || Problem::new(Kind::NotSignedIn, "That took too long; begin again.");
-    let SignInStep { account, with_code } = keys.verify_step(step).ok_or_else(late)?;
-    Ok((db.account(account).await?, with_code))
+    let step = keys.verify_step(step).ok_or_else(late)?;
+    let account = db.account(step.account).await?;
+    if account.password_set_at != step.password_set_at {
+        return Err(late().into());
+    }
+    Ok((account, step.with_code))
 }
 
 #[post("/sign-in/code")]
@@ -246,7 +250,7 @@ pub(super) async fn confirm_set_up(
 ) -> Result<HttpResponse, Fault> {
     let (own, _) = account_of(&request, &db, &keys, &shown.step).await?;
     let (next, visit) = (local(shown.next.as_deref()), Visit::of(&request));
-    match second_factor::confirm(&db, &keys, &own, &shown.code, None, visit.now).await {
+    match second_factor::confirm(&db, &keys, &own, &shown.code, None, &visit).await {
         Ok(codes) => {
             revoked.look_again();
             let step = step(&keys, &own, true, &visit)?;
@@ -269,7 +273,7 @@ pub(super) async fn sign_out(
 ) -> Result<HttpResponse, Fault> {
     from_own_page(&request)?;
     if let Some(token) = cookies::read(&request, CookieName::Refresh) {
-        signing_in::sign_out(&db, &token, chrono::Utc::now()).await?;
+        signing_in::sign_out(&db, &token, &Visit::of(&request)).await?;
         revoked.look_again();
     }
     let is_https = cookies::is_https(&request);

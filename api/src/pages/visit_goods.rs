@@ -52,19 +52,30 @@ pub(super) async fn of(tx: &Tx<'_>, planned: Option<&Planned>) -> Result<Vec<Goo
         for line in &kept.value.reservation.lines {
             let (item_id, kept) = (line.item_id, line.quantity.get().normalize());
             let Some(called) = names.get(&item_id).cloned() else { continue };
-            let lots = if called.by_lot { lots(tx, place_id, item_id).await? } else { Vec::new() };
+            let lots = if called.by_lot { lots(tx, Some(place_id), item_id).await? } else { Vec::new() };
             goods.push(Goods { item_id, name: called.name, unit: called.unit, kept, place_id, lots });
         }
     }
     Ok(goods)
 }
 
-async fn lots(tx: &Tx<'_>, place: PlaceId, item: ItemId) -> Result<Vec<Balance>, DbError> {
-    let filter = balance::Filter { place: Some(place), item: Some(item), at: None };
+/// What stands of an item by lot, at one place or at any, the first to expire first.
+///
+/// # Errors
+/// When the database fails.
+pub(super) async fn lots(tx: &Tx<'_>, place: Option<PlaceId>, item: ItemId) -> Result<Vec<Balance>, DbError> {
+    let filter = balance::Filter { place, item: Some(item), at: None };
     let mut lots = balance::list(tx, &filter, &After::first(PAGE_MAX)).await?;
     lots.retain(|lot| lot.quantity > Decimal::ZERO);
     lots.sort_by_key(|lot| (lot.expires_on.is_none(), lot.expires_on));
     Ok(lots)
+}
+
+/// A lot as a form shows it: its number, how much stands there and how long it is good.
+pub(super) fn of_lot(balance: &Balance) -> String {
+    let until = balance.expires_on.map_or_else(String::new, |last| format!(", good until {}", words::day(last)));
+    let number = balance.lot.as_deref().unwrap_or_default();
+    format!("{number}: {}{until}", words::quantity(balance.quantity, &balance.unit))
 }
 
 impl Goods {
@@ -77,13 +88,7 @@ impl Goods {
         let (name, lot) = (self.field(USED), self.field(LOT));
         let value = if fresh { self.kept.to_string() } else { again(typed, &name) };
         let label = format!("{}, of {}", self.name, words::quantity(self.kept, &self.unit));
-        let choice = |balance: &Balance| {
-            let until =
-                balance.expires_on.map_or_else(String::new, |last| format!(", good until {}", words::day(last)));
-            let number = balance.lot.as_deref().unwrap_or_default();
-            let text = format!("{number}: {}{until}", words::quantity(balance.quantity, &balance.unit));
-            Some(Choice::of(typed, &lot, balance.lot_id()?.0, text))
-        };
+        let choice = |balance: &Balance| Some(Choice::of(typed, &lot, balance.lot_id()?.0, of_lot(balance)));
         GoodsInput { used: Input { name, label, value }, lots: self.lots.iter().filter_map(choice).collect(), lot }
     }
 

@@ -3,7 +3,7 @@
 use super::place::Visit;
 use super::{check_password, well};
 use crate::auth::throttle::Counted;
-use crate::auth::{LinkToken, Scope, password, secret};
+use crate::auth::{LinkToken, password, secret};
 use crate::db::people::account::AccountRow;
 use crate::db::people::invitation::{self, Invitation, InvitationState};
 use crate::db::{Db, DbError, Stored, Tx, job};
@@ -88,7 +88,7 @@ pub async fn accept(
             db.add_account(&person.email, &name, &hashed(typed).await?).await?
         }
     };
-    let scope = Scope::of_sign_in(token.dealer(), account);
+    let scope = visit.scope_of(token.dealer(), account);
     let accepted = async |tx: &Tx<'_>| invitation::accept(tx, invitation.id, account).await;
     db.write(&scope, visit.now, accepted).await?;
     Ok(invitation.id)
@@ -105,10 +105,10 @@ async fn hashed(password: String) -> Result<String, Problem> {
 ///
 /// # Errors
 /// When the database fails.
-pub async fn forgotten(db: &Db, email: &str, now: DateTime<Utc>) -> Result<(), Problem> {
+pub async fn forgotten(db: &Db, email: &str, visit: &Visit) -> Result<(), Problem> {
     let wanted = async {
         if let Some(account) = db.account_by_email(email).await? {
-            want_reset(db, &account, now).await?;
+            want_reset(db, &account, visit).await?;
         }
         Ok::<_, DbError>(())
     };
@@ -117,11 +117,11 @@ pub async fn forgotten(db: &Db, email: &str, now: DateTime<Utc>) -> Result<(), P
 }
 
 /// Puts the mail into the queue of a dealer that the account works for or belongs to.
-async fn want_reset(db: &Db, account: &AccountRow, now: DateTime<Utc>) -> Result<(), DbError> {
+async fn want_reset(db: &Db, account: &AccountRow, visit: &Visit) -> Result<(), DbError> {
     let memberships = db.memberships(account.id).await?;
     let Some(membership) = memberships.first() else { return Ok(()) };
-    let scope = Scope::of_sign_in(DealerId(membership.dealer_id), account.id);
-    db.write(&scope, now, async |tx| want_reset_mail(tx, account, now).await).await
+    let scope = visit.scope_of(DealerId(membership.dealer_id), account.id);
+    db.write(&scope, visit.now, async |tx| want_reset_mail(tx, account, visit.now).await).await
 }
 
 /// Wants the mail in a transaction of a dealer's; of those wanted within minutes one goes.
@@ -156,7 +156,7 @@ pub async fn set_by_link(db: &Db, link: &str, typed: String, visit: &Visit) -> R
     let account = account_of_reset(db, link, visit.now).await?;
     check_new(&account, "/password", &typed)?;
     let hash = hashed(typed).await?;
-    note_change(db, &account, visit.now, "password").await?;
+    note_change(db, &account, visit, "password").await?;
     db.use_reset(&secret::hash(link), &hash, visit.now).await?;
     // Who guesses guesses at the old one: what was counted of strangers is no longer held against
     // the owner, who may be a stranger here too.
@@ -177,7 +177,7 @@ pub async fn change_password(
     present_password(db, account, present, visit).await?;
     check_new(account, "/new_password", &new)?;
     let hash = hashed(new).await?;
-    note_change(db, account, visit.now, "password").await?;
+    note_change(db, account, visit, "password").await?;
     Ok(db.set_password(account.id, &hash, Some(kept), visit.now).await?)
 }
 
@@ -203,10 +203,10 @@ pub async fn present_password(db: &Db, account: &AccountRow, typed: String, visi
 ///
 /// # Errors
 /// When the database fails.
-pub async fn note_change(db: &Db, account: &AccountRow, now: DateTime<Utc>, what: &str) -> Result<(), Problem> {
+pub async fn note_change(db: &Db, account: &AccountRow, visit: &Visit, what: &str) -> Result<(), Problem> {
     for membership in db.memberships(account.id).await? {
-        let scope = Scope::of_sign_in(DealerId(membership.dealer_id), account.id);
-        db.note(&scope, now, ("account", account.id.0), "updated", &json!({ "changed": what })).await?;
+        let scope = visit.scope_of(DealerId(membership.dealer_id), account.id);
+        db.note(&scope, visit.now, ("account", account.id.0), "updated", &json!({ "changed": what })).await?;
     }
     Ok(())
 }

@@ -10,7 +10,7 @@ pub mod second_factor;
 use crate::auth::refresh::RefreshToken;
 use crate::auth::throttle::Counted;
 use crate::auth::token::{Identity, Keys, REFRESH_DAYS};
-use crate::auth::{Role, Scope, password};
+use crate::auth::{Role, password};
 use crate::db::gate::MembershipRow;
 use crate::db::people::account::AccountRow;
 use crate::db::people::family::{Exchanged, KnownBy, NewFamily};
@@ -138,7 +138,7 @@ pub async fn go_on(
             Problem::at(Kind::Invalid, "/membership_id", "unknown_membership", "It is not one of yours.")
         })?,
     };
-    if account.totp_since.is_none() && needs_code(db, chosen, visit.now).await? {
+    if account.totp_since.is_none() && needs_code(db, chosen, visit).await? {
         return Ok(Next::SetUpCode);
     }
     well(db, &account.email.to_lowercase(), account.id, visit).await?;
@@ -164,12 +164,12 @@ async fn choices(db: &Db, memberships: &[MembershipRow]) -> Result<Vec<Choice>, 
 }
 
 /// Whether the dealer asks this membership for a second factor.
-async fn needs_code(db: &Db, membership: &MembershipRow, now: DateTime<Utc>) -> Result<bool, Problem> {
+async fn needs_code(db: &Db, membership: &MembershipRow, visit: &Visit) -> Result<bool, Problem> {
     if membership.role()? != Role::Owner {
         return Ok(false);
     }
-    let scope = Scope::of_sign_in(DealerId(membership.dealer_id), AccountId(membership.account_id));
-    let (rule, _) = db.read(&scope, now, async |tx| sign_in_rule::get(tx).await).await?;
+    let scope = visit.scope_of(DealerId(membership.dealer_id), AccountId(membership.account_id));
+    let (rule, _) = db.read(&scope, visit.now, async |tx| sign_in_rule::get(tx).await).await?;
     Ok(rule.owners_second_factor)
 }
 
@@ -182,7 +182,7 @@ async fn keep_sign_in(
 ) -> Result<Tokens, Problem> {
     let (id, token) = (Uuid::now_v7(), RefreshToken::random());
     let ends_at = visit.now + Duration::days(REFRESH_DAYS);
-    let scope = Scope::of_sign_in(DealerId(membership.dealer_id), account.id);
+    let scope = visit.scope_of(DealerId(membership.dealer_id), account.id);
     let detail = json!({
         "address": visit.place.address, "device": visit.place.device, "second_factor": account.totp_since.is_some(),
     });
@@ -228,14 +228,14 @@ pub async fn refresh(db: &Db, keys: &Keys, text: &str, visit: &Visit) -> Result<
                 DbError::NotFound => over(),
                 other => other.into(),
             })?;
-            if account.totp_since.is_none() && needs_code(db, &membership, visit.now).await? {
+            if account.totp_since.is_none() && needs_code(db, &membership, visit).await? {
                 return Err(over());
             }
             tokens(keys, &membership, session, &token, expires_at, visit.now)
         }
         Exchanged::UsedBefore { session, account, dealer } => {
             tracing::warn!(%session, address = visit.place.address, "a refresh token was used twice");
-            let scope = Scope::of_sign_in(dealer, account);
+            let scope = visit.scope_of(dealer, account);
             let detail = json!({ "why": "refresh_token_used_twice", "address": visit.place.address });
             db.note(&scope, visit.now, ("sign_in", session), "signed_out", &detail).await?;
             Err(over())
@@ -248,11 +248,11 @@ pub async fn refresh(db: &Db, keys: &Keys, text: &str, visit: &Visit) -> Result<
 ///
 /// # Errors
 /// When the database fails.
-pub async fn sign_out(db: &Db, text: &str, now: DateTime<Utc>) -> Result<(), Problem> {
+pub async fn sign_out(db: &Db, text: &str, visit: &Visit) -> Result<(), Problem> {
     let Some(token) = RefreshToken::parse(text) else { return Ok(()) };
-    if let Some((session, account, dealer)) = db.end_family_of(&token, now).await? {
-        let scope = Scope::of_sign_in(dealer, account);
-        db.note(&scope, now, ("sign_in", session), "signed_out", &json!({})).await?;
+    if let Some((session, account, dealer)) = db.end_family_of(&token, visit.now).await? {
+        let scope = visit.scope_of(dealer, account);
+        db.note(&scope, visit.now, ("sign_in", session), "signed_out", &json!({})).await?;
     }
     Ok(())
 }

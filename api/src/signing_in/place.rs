@@ -1,12 +1,15 @@
 //! Where a request comes from, as sign-ins keep it and show it to their owner.
 
 use crate::auth::cookies::{self, CookieName};
-use crate::auth::secret;
+use crate::auth::{Scope, id_of, secret};
 use crate::db::people::family::Place;
 use crate::guesses::{address_of, network};
 use actix_web::HttpRequest;
 use actix_web::http::header;
 use chrono::{DateTime, Utc};
+use domain::ids::{AccountId, DealerId};
+use std::net::IpAddr;
+use uuid::Uuid;
 
 /// Characters of a program's name that are kept.
 const NAME_CHARS_MAX: usize = 40;
@@ -18,6 +21,8 @@ pub struct Visit {
     pub place: Place,
     /// When it came.
     pub now: DateTime<Utc>,
+    request: Uuid,
+    address: Option<IpAddr>,
 }
 
 impl Visit {
@@ -32,7 +37,12 @@ impl Visit {
             device: device(agent.unwrap_or_default()),
             device_hash: cookies::read(request, CookieName::Device).map(|device| secret::hash(&device)),
         };
-        Self { place, now: Utc::now() }
+        Self { place, now: Utc::now(), request: id_of(request), address }
+    }
+
+    /// The scope in which it is noted of an account that it did something about its sign-in.
+    pub(crate) fn scope_of(&self, dealer: DealerId, account: AccountId) -> Scope {
+        Scope::of_sign_in(dealer, account, self.request).asked_from(self.address)
     }
 }
 

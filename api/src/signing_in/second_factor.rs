@@ -50,16 +50,16 @@ pub async fn confirm(
     account: &AccountRow,
     typed: &str,
     kept: Option<Uuid>,
-    now: DateTime<Utc>,
+    visit: &Visit,
 ) -> Result<Vec<String>, Problem> {
     let secret = secret_of(keys, account)?;
-    let step = totp::step_of_code(&secret, typed, now).ok_or_else(|| {
+    let step = totp::step_of_code(&secret, typed, visit.now).ok_or_else(|| {
         let detail = "It is not the code shown now. Look at the clock of your phone too.";
         Problem::at(Kind::Invalid, "/code", "wrong_code", detail)
     })?;
     let codes = totp::new_recovery_codes();
-    note_change(db, account, now, "second_factor_begun").await?;
-    db.confirm_totp(account.id, step, &hashes(&codes), kept, now).await?;
+    note_change(db, account, visit, "second_factor_begun").await?;
+    db.confirm_totp(account.id, step, &hashes(&codes), kept, visit.now).await?;
     Ok(codes)
 }
 
@@ -93,7 +93,7 @@ async fn show_both(db: &Db, keys: &Keys, account: &AccountRow, shown: Shown, vis
 pub async fn end(db: &Db, keys: &Keys, account: &AccountRow, shown: Shown, visit: &Visit) -> Result<(), Problem> {
     password::check("/password", &shown.password, false, &[&account.email, &account.name])?;
     show_both(db, keys, account, shown, visit).await?;
-    note_change(db, account, visit.now, "second_factor_ended").await?;
+    note_change(db, account, visit, "second_factor_ended").await?;
     Ok(db.end_totp(account.id).await?)
 }
 
@@ -110,7 +110,7 @@ pub async fn renew_codes(
 ) -> Result<Vec<String>, Problem> {
     show_both(db, keys, account, shown, visit).await?;
     let codes = totp::new_recovery_codes();
-    note_change(db, account, visit.now, "recovery_codes").await?;
+    note_change(db, account, visit, "recovery_codes").await?;
     db.replace_recovery(account.id, &hashes(&codes), visit.now).await?;
     Ok(codes)
 }

@@ -77,8 +77,7 @@ pub(crate) fn activity(days: &[DayFact], method: &Method, (period, worked): (Cyc
         },
         _ => COUNTED,
     };
-    let exact = |(class, washes)| (class, Quantity::exact(washes));
-    let washes = worked.washes(days, period).by_class(only).map(|classes| classes.into_iter().map(exact).collect());
+    let washes = worked.washes(days, period).by_class(only);
     let to_washers = sum(Stream::Wash).map(|wash| {
         let fresh = [Stream::Rinse, Stream::Bypass].into_iter().filter_map(sum).sum::<f64>();
         Quantity::exact(wash + fresh)
@@ -175,6 +174,17 @@ mod tests {
             uses(&days, period(), (&Baselines::default(), worked(&WorkingCalendar::default(), &[]))).unwrap_err(),
             Missing::Baseline
         );
+    }
+
+    /// Ten days of 2 sessions at 300 L: 6,000 L and more, where two washes counted as one.
+    #[test]
+    fn a_baseline_for_each_session_may_be_higher() {
+        let days: Vec<_> =
+            (0..10).map(|n| DayFact { sessions: Some(2), ..day(n, 1.0, &[(Stream::Makeup, 100.0)]) }).collect();
+        let all = Baselines::parse(vec![baseline()]).unwrap();
+        let found = uses(&days, period(), (&all, worked(&WorkingCalendar::default(), &[]))).unwrap();
+        assert_eq!((found.baseline_l.value, found.baseline_l.one_sided[0].sensitivity), (6000.0, 300.0));
+        assert!(found.baseline_l.one_sided[0].words().ends_with("may be too few: the figure may be higher."));
     }
 
     #[test]

@@ -42,6 +42,21 @@ fn use_before_and_half_of_it_saved() {
     }
 }
 
+/// Derived from both equations and the price of page 186: at $12 a thousand gallons of water and sewer
+/// together the 1,170,000 gallons are $14,040 a year, and the $35,000 of a retrofit are back in 2.49
+/// years.
+#[test]
+fn a_retrofit_is_paid_back() {
+    use crate::payback::{Investment, Payback};
+    let fresh = Quantity::exact(1_170_000.0 * LITRES_PER_US_GALLON);
+    let got = avoided(&gallons_per_vehicle(75.0), &vehicles(100.0 * 312.0), &fresh).unwrap();
+    let yearly = gallons(got.avoided_l.value) / 1000.0 * 12.0;
+    assert!((yearly - 14_040.0).abs() < 1e-6, "{yearly}");
+    let payback = Investment::yearly(35_000.0, &[yearly; 5]).unwrap().simple_payback();
+    let Payback::After { years } = payback else { panic!("{payback:?}") };
+    assert!((years - 2.49).abs() < 0.005, "{years}");
+}
+
 /// Page 180: with reclaim a friction conveyor goes from 65.8 to 7.8 gallons a vehicle, an in-bay
 /// wash from 60.0 to 8.0. Page 185: such sites met 51 % of their need from reclaimed water.
 #[test]

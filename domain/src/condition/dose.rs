@@ -39,7 +39,8 @@ pub struct Left {
 }
 
 /// Runs the test on the tests and settings of a unit, both in order of time. The finding is of all
-/// pumps that are off; its size is the greatest share by which one is, negative for too little.
+/// pumps that are off; its size is the greatest share by which one gives too little, negative; where none
+/// does, too much.
 /// Until a pump is tested again its last test stands.
 ///
 /// # Errors
@@ -63,7 +64,9 @@ pub fn dose_off(tests: &[Tested], settings: &[Left]) -> Outcome {
         names.push(&newest.name);
         let (size, since) = (off(check), oldest.day);
         let other = finding.unwrap_or(Finding { since, size });
-        let size = if size.abs() > other.size.abs() { size } else { other.size };
+        // What is missing is a sign of upsets; what is too much is none.
+        let graver = (size < 0.0, size.abs()) > (other.size < 0.0, other.size.abs());
+        let size = if graver { size } else { other.size };
         finding = Some(Finding { since: since.min(other.since), size });
     }
     let points = shown.iter().map(|(tested, check)| ChartPoint {
@@ -126,10 +129,10 @@ mod tests {
         let settings = [left(1, 0, fixed(0.8)), left(2, 0, fixed(0.8)), left(3, 0, Control::ByPh)];
         let tests = [tested(1, 5, 17.0), tested(2, 9, 26.0), tested(3, 9, 1.0)];
         let ran = dose_off(&tests, &settings).unwrap();
-        assert!((ran.finding.unwrap().size - 0.3).abs() < 1e-9 && ran.finding.unwrap().since == day(5));
+        assert!((ran.finding.unwrap().size + 0.15).abs() < 1e-9 && ran.finding.unwrap().since == day(5));
         assert_eq!(ran.about.as_deref(), Some("Acid 1, Acid 2"));
         let words = Kind::DoseOff.words(ran.finding.unwrap().size, ran.about.as_deref());
-        assert!(words.starts_with("Dosing of Acid 1, Acid 2: the pump that is furthest off gives 30"), "{words}");
+        assert!(words.starts_with("Dosing of Acid 1, Acid 2: the worst of the pumps gives 15"), "{words}");
     }
 
     #[test]

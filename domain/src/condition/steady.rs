@@ -125,7 +125,8 @@ impl Steady<'_> {
         let z: Option<Vec<f64>> = adjusted.iter().map(|value| usual.standardised(*value)).collect();
         let allowed = |level: &Level| ALLOWED / (level.points as f64).sqrt();
         let z = z.map(|z| z.iter().zip(&levels).map(|(z, level)| self.nearer(*z, allowed(level))).collect::<Vec<_>>());
-        let sums: Vec<f64> = chart.points(&z.ok_or(WhyNot::Still)?).iter().map(|point| self.side(*point)).collect();
+        let sums: Vec<f64> =
+            chart.held_points(&z.ok_or(WhyNot::Still)?).iter().map(|point| self.side(*point)).collect();
         let finding = open_from(&sums, chart.h).and_then(|from| {
             let size = median(adjusted.iter().skip(from).copied())? - usual.mean;
             Some(Finding { since: clean.get(from)?.0, size })

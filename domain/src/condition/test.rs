@@ -55,7 +55,7 @@ impl Kind {
                 let pump = match about {
                     None => "A dosing pump".to_owned(),
                     // The size is that of one of them alone.
-                    Some(names) if names.contains(", ") => format!("Dosing of {names}: the pump that is furthest off"),
+                    Some(names) if names.contains(", ") => format!("Dosing of {names}: the worst of the pumps"),
                     Some(name) => format!("Dosing of {name}: the pump"),
                 };
                 format!("{pump} gives {by:.0} % {way} than its setting says.")

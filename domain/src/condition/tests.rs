@@ -1,13 +1,14 @@
 //! Published charts and run lengths, simulated units, properties.
 
 use super::baseline::{Baseline, POINTS_MIN, by_weekday};
-use super::chart::{Cusum, Ewma};
+use super::chart::{Cusum, Ewma, Limits, Point};
 use super::days::{Day, Meters, energy_above, falling_flow, starts_above};
 use super::hours::{Hours, Idle, idle};
 use super::run_length::{cusum_limit, cusum_one_sided, ewma, ewma_limit};
 use super::steady::{IN_CONTROL_POINTS, charts};
 use super::test::WhyNot;
 use super::valve::passing;
+use crate::reliability::tests::published::{list, number, parsed, within};
 use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 use proptest::prelude::*;
@@ -18,60 +19,88 @@ fn near(found: f64, expected: f64, relative: f64) {
     assert!((found / expected - 1.0).abs() < relative, "{found}, not {expected}");
 }
 
-/// J. M. Lucas and R. B. Crosier, Technometrics 24 (1982), table 5: k 0.5, h 5, signal at the 7th.
+/// The sums of one side as a list.
+fn side(points: &[Point], of: fn(&Point) -> f64) -> Vec<f64> {
+    points.iter().map(of).collect()
+}
+
+fn all_within(found: &[f64], expected: &[f64], absolute: f64) {
+    assert_eq!(found.len(), expected.len());
+    for (found, expected) in found.iter().zip(expected) {
+        within(*found, *expected, absolute);
+    }
+}
+
+fn first_signal(mut signals: impl Iterator<Item = bool>) -> Option<usize> {
+    signals.position(|signal| signal).map(|at| at + 1)
+}
+
+/// J. M. Lucas and R. B. Crosier, Technometrics 24 (1982), table 5, with and without a head start of half
+/// the decision interval: all points, those after the signal too.
 #[test]
 fn a_cusum_is_lucas_and_crosiers() {
-    let z = [0.8, 1.9, 1.4, 2.0, 1.1, 0.7, 2.6];
-    let points = Cusum { k: 0.5, h: 5.0 }.points(&z);
-    for (point, expected) in points.iter().zip([0.3, 1.7, 2.6, 4.1, 4.7, 4.9, 7.0]) {
-        assert!((point.upper - expected).abs() < 1e-9 && point.signal == (expected > 5.0), "{point:?}");
-    }
-    // With a head start of 2.5 it signals at the third.
-    let started = Cusum { k: 0.5, h: 5.0 }.points_from(2.5, &z);
-    for (point, expected) in started.iter().zip([2.8, 4.2, 5.1]) {
-        assert!((point.upper - expected).abs() < 1e-9 && point.signal == (expected > 5.0), "{point:?}");
+    let case = parsed("charts")["cusum_lucas_crosier"].clone();
+    let (z, chart) = (list(&case["x"]), Cusum { k: number(&case["k"]), h: number(&case["h"]) });
+    for (head_start, sums, signal) in [(0.0, "no_fir", 7), (2.5, "fir_2p5", 3)] {
+        let points = chart.points_from(head_start, &z);
+        all_within(&side(&points, |point| point.upper), &list(&case["published"][sums]), 1e-9);
+        assert_eq!(first_signal(points.iter().map(|point| point.signal)), Some(signal));
     }
 }
 
-/// D. C. Montgomery, Introduction to Statistical Quality Control: mean 10, deviation 1, with a
-/// shift after the 20th; first signals at the 29th.
-const MONTGOMERY: [f64; 30] = [
-    9.45, 7.99, 9.29, 11.66, 12.16, 10.18, 8.04, 11.46, 9.20, 10.34, 9.03, 11.47, 10.51, 9.40, 10.08, 9.37, 10.62,
-    10.31, 8.52, 10.84, 10.90, 9.33, 12.29, 11.50, 10.60, 11.08, 10.38, 11.62, 11.31, 10.52,
-];
-
+/// D. C. Montgomery, Introduction to Statistical Quality Control: mean 10, deviation 1, with a shift after
+/// the 20th of 30 observations. Both sums, their counters and the first signal, point by point; printed
+/// are 5.28 and a counter of 7 at the 29th.
 #[test]
-fn charts_signal_where_montgomerys_do() {
-    let z: Vec<f64> = MONTGOMERY.iter().map(|value| value - 10.0).collect();
-    let cusum = Cusum { k: 0.5, h: 5.0 }.points(&z);
-    assert_eq!(cusum.iter().position(|point| point.signal), Some(28));
-    assert!((cusum[28].upper - 5.28).abs() < 1e-9);
-    let ewma = Ewma { lambda: 0.1, width: 2.7 }.points(&z);
-    assert_eq!(ewma.iter().position(|point| point.signal), Some(28));
-    assert!((10.0 + ewma[28].upper - 10.6468).abs() < 5e-5);
-    let exact = Ewma { lambda: 0.1, width: 2.7 }.limit(29);
-    assert!((10.0 + exact - 10.6187).abs() < 5e-5, "the limit at the 29th: {exact}");
-    let above = cusum[..29].iter().rev().take_while(|point| point.upper > 0.0).count();
-    assert_eq!(above, 7, "N+ of the table");
+fn a_cusum_is_montgomerys() {
+    let case = parsed("charts")["cusum_montgomery"].clone();
+    let z: Vec<f64> = list(&case["x"]).iter().map(|value| value - number(&case["target"])).collect();
+    let (chart, computed) = (Cusum { k: number(&case["k"]), h: number(&case["h"]) }, &case["computed"]);
+    let points = chart.points(&z);
+    all_within(&side(&points, |point| point.upper), &list(&computed["c_plus"]), 1e-9);
+    all_within(&side(&points, |point| point.lower), &list(&computed["c_minus"]), 1e-9);
+    all_within(&side(&points, |point| point.upper_run as f64), &list(&computed["n_plus"]), 0.0);
+    assert!(points.iter().all(|point| (point.lower_run > 0) == (point.lower > 0.0)));
+    assert_eq!(first_signal(points.iter().map(|point| point.signal)), Some(29));
+    assert_eq!((points[28].upper_run, (points[28].upper * 100.0).round()), (7, 528.0));
+    let held = chart.held_points(&z);
+    assert_eq!(points[..29], held[..29], "up to the first signal");
+    within(held[29].upper, 5.0 + z[29] - 0.5, 1e-12);
 }
 
-/// NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4.
+/// The same observations: weight 0.1 and limits of 2.7 deviations, exact at each point.
+#[test]
+fn an_ewma_with_exact_limits_is_montgomerys() {
+    let case = parsed("charts")["ewma_montgomery"].clone();
+    let z: Vec<f64> = list(&case["x"]).iter().map(|value| value - 10.0).collect();
+    let chart = Ewma { lambda: number(&case["lam"]), width: number(&case["L"]) };
+    let points = chart.points(Limits::Exact, &z);
+    let (values, limits): (Vec<f64>, Vec<f64>) = points.iter().map(|point| (point.value, point.limit)).unzip();
+    let shifted = |by: &[f64], sign: f64| by.iter().map(|one| 10.0 + sign * one).collect::<Vec<_>>();
+    all_within(&shifted(&values, 1.0), &list(&case["computed"]["z"]), 1e-8);
+    all_within(&shifted(&limits, 1.0), &list(&case["computed"]["ucl"]), 1e-8);
+    all_within(&shifted(&limits, -1.0), &list(&case["computed"]["lcl"]), 1e-8);
+    assert_eq!(first_signal(points.iter().map(|point| point.signal)), Some(29));
+}
+
+/// NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4: limits as they come to be, 52.5884 and
+/// 47.4115 as printed (47.4116 when computed), and no signal.
 #[test]
 fn an_ewma_is_that_of_the_handbook() {
-    let values = [
-        52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5, 49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4,
-        53.6, 52.1,
-    ];
-    let expected = [
-        50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33, 50.11, 49.36, 49.52, 50.05, 49.38, 49.92,
-        50.73, 51.23, 51.94, 51.99,
-    ];
-    let chart = Ewma { lambda: 0.3, width: 3.0 };
-    let z: Vec<f64> = values.iter().map(|value| (value - 50.0) / 2.0539).collect();
-    for (point, expected) in chart.points(&z).iter().zip(expected) {
-        assert!((50.0 + 2.0539 * point.upper - expected).abs() < 0.01 && !point.signal);
+    let case = parsed("charts")["ewma_nist"].clone();
+    let (target, s) = (number(&case["target"]), number(&case["s"]));
+    let chart = Ewma { lambda: number(&case["lam"]), width: number(&case["L"]) };
+    let z: Vec<f64> = list(&case["x"]).iter().map(|value| (value - target) / s).collect();
+    let points = chart.points(Limits::Steady, &z);
+    let averages: Vec<f64> = points.iter().map(|point| target + s * point.value).collect();
+    all_within(&averages, &list(&case["published_from_memory"]["ewma"]), 0.01);
+    all_within(&averages, &list(&case["computed"]["ewma"]), 1e-7);
+    for point in &points {
+        within(target + s * point.limit, 52.588_431_738_126_6, 1e-9);
+        within(target - s * point.limit, 47.411_568_261_873_4, 1e-9);
+        within(target - s * point.limit, 47.4115, 1e-4);
     }
-    assert!((50.0 + 2.0539 * chart.asymptotic_limit() - 52.5884).abs() < 1e-3);
+    assert_eq!(first_signal(points.iter().map(|point| point.signal)), None);
     assert!(chart.limit(1) < chart.limit(2) && (chart.limit(500) - chart.asymptotic_limit()).abs() < 1e-9);
 }
 
@@ -79,6 +108,20 @@ fn an_ewma_is_that_of_the_handbook() {
 fn cusum_two_sided(k: f64, h: f64, shift: f64) -> Option<f64> {
     let (rise, fall) = (cusum_one_sided(k, h, shift)?, cusum_one_sided(k, h, -shift)?);
     Some(1.0 / (1.0 / rise + 1.0 / fall))
+}
+
+/// Run lengths by another method: the integral equation, solved with Gauss and Legendre's points.
+#[test]
+fn run_lengths_are_those_of_the_integral_equation() {
+    let published = parsed("charts")["arl"].clone();
+    for case in published["cusum"].as_array().unwrap() {
+        let found = cusum_two_sided(number(&case["k"]), number(&case["h"]), number(&case["shift"]));
+        near(found.unwrap(), number(&case["two_sided"]), 0.005);
+    }
+    for case in published["ewma"].as_array().unwrap() {
+        let found = ewma(number(&case["lam"]), number(&case["L"]), number(&case["shift"]));
+        near(found.unwrap(), number(&case["arl"]), 0.005);
+    }
 }
 
 /// Montgomery's tables of run lengths, from Hawkins (1993) and from Lucas and Saccucci (1990).
@@ -261,8 +304,12 @@ proptest! {
         z in prop::collection::vec(any_number(), 0..80), k in any_number(), h in 0.1..20.0_f64, lambda in 0.01..1.0_f64,
     ) {
         let k = if k.is_finite() { k.abs().min(1e3) } else { 0.5 };
-        for point in (Cusum { k, h }).points(&z).into_iter().chain((Ewma { lambda, width: 3.0 }).points(&z)) {
+        let chart = Cusum { k, h };
+        for point in chart.points(&z).into_iter().chain(chart.held_points(&z)) {
             prop_assert!(point.upper.is_finite() && point.lower.is_finite());
+        }
+        for point in (Ewma { lambda, width: 3.0 }).points(Limits::Exact, &z) {
+            prop_assert!(point.value.is_finite() && point.limit.is_finite());
         }
         for run in [cusum_one_sided(k, h, z.first().copied().unwrap_or(0.0)), ewma(lambda, h, 0.0)].into_iter().flatten() {
             prop_assert!(run.is_finite());

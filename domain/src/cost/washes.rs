@@ -4,11 +4,16 @@
 //!
 //! Tallies come first because they alone tell machines apart: so the washes of a statement, of a
 //! cost and of a baseline with several classes are the same.
+//!
+//! How sure they are: tallies and counters are taken as exact, by choice, because how people and
+//! counters err is not known. Sessions are at most too few, by an unknown number: washes that follow
+//! one another sooner than the pause declared count as one.
 
 use crate::facts::DayFact;
 use crate::measures::wash_tally::WashTally;
 use crate::metering::stream::Stream;
 use crate::named::named;
+use crate::uncertainty::quantity::{OneSided, Quantity};
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -24,6 +29,9 @@ named! {
         Sessions = "sessions",
     }
 }
+
+/// What sessions are called where they may be too few.
+const BY_SESSIONS: &str = "Washes told apart by pauses";
 
 /// The washes of some days.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -81,6 +89,26 @@ impl Washes {
         }
     }
 
+    /// How many, with what is of known sign in them; `None` where nobody counts them.
+    #[must_use]
+    pub fn quantity(&self) -> Option<Quantity> {
+        Some(self.sure(self.count()?))
+    }
+
+    /// So many of these washes, as sure as all of them.
+    fn sure(&self, washes: f64) -> Quantity {
+        match self {
+            Self::Sessions { .. } => Quantity::exact(washes).with_one_sided(OneSided::washes(BY_SESSIONS)),
+            Self::Tally { .. } | Self::Counter { .. } | Self::NotCounted => Quantity::exact(washes),
+        }
+    }
+
+    /// What a reader of a count has to know of its error, a sentence each.
+    #[must_use]
+    pub fn words(&self) -> Vec<String> {
+        self.quantity().unwrap_or_default().expanded().one_sided
+    }
+
     /// How they are known; `None` where nobody counts them.
     #[must_use]
     pub fn by(&self) -> Option<WashesBy> {
@@ -92,12 +120,14 @@ impl Washes {
         }
     }
 
-    /// The washes by class; all are of the class `only` where nothing tells machines apart.
+    /// The washes by class, with what is of known sign in them; all are of the class `only` where
+    /// nothing tells machines apart.
     #[must_use]
-    pub fn by_class(&self, only: &str) -> Option<BTreeMap<String, f64>> {
+    pub fn by_class(&self, only: &str) -> Option<BTreeMap<String, Quantity>> {
+        let sure = |(class, washes): (&str, f64)| (class.to_owned(), self.sure(washes));
         match self {
-            Self::Tally { by_class } => Some(by_class.clone()),
-            Self::Counter { washes } | Self::Sessions { washes } => Some(BTreeMap::from([(only.to_owned(), *washes)])),
+            Self::Tally { by_class } => Some(by_class.iter().map(|(class, washes)| sure((class, *washes))).collect()),
+            Self::Counter { washes } | Self::Sessions { washes } => Some(BTreeMap::from([sure((only, *washes))])),
             Self::NotCounted => None,
         }
     }
@@ -225,8 +255,22 @@ mod tests {
         assert_eq!(json(&Washes::NotCounted), serde_json::json!({"by": "not_counted"}));
         let tally = Washes::Tally { by_class: BTreeMap::from([("truck".to_owned(), 5.0)]) };
         assert_eq!(serde_json::from_value::<Washes>(json(&tally)).unwrap(), tally);
-        assert_eq!(tally.by_class("any"), Some(BTreeMap::from([("truck".to_owned(), 5.0)])));
-        assert_eq!(Washes::Counter { washes: 2.0 }.by_class("van"), Some(BTreeMap::from([("van".to_owned(), 2.0)])));
+        let class = |name: &str, washes| Some(BTreeMap::from([(name.to_owned(), Quantity::exact(washes))]));
+        assert_eq!(tally.by_class("any"), class("truck", 5.0));
+        assert_eq!(Washes::Counter { washes: 2.0 }.by_class("van"), class("van", 2.0));
+    }
+
+    #[test]
+    fn sessions_alone_may_be_too_few() {
+        let sessions = Washes::Sessions { washes: 4.0 };
+        let of = sessions.quantity().unwrap();
+        assert_eq!((of.value, of.u(), of.one_sided.len()), (4.0, 0.0, 1));
+        assert_eq!(sessions.by_class("van").unwrap().get("van"), Some(&of));
+        assert_eq!(sessions.words(), ["Washes told apart by pauses may be too few: the figure may be higher."]);
+        let tally = Washes::Tally { by_class: BTreeMap::from([("truck".to_owned(), 5.0), ("van".to_owned(), 2.0)]) };
+        assert_eq!(tally.quantity(), Some(Quantity::exact(7.0)));
+        assert_eq!(Washes::Counter { washes: 4.0 }.quantity(), Some(Quantity::exact(4.0)));
+        assert_eq!((Washes::NotCounted.quantity(), Washes::NotCounted.words()), (None, Vec::new()));
     }
 
     #[test]

@@ -263,7 +263,7 @@ pub struct ScaleError {
 mod tests {
     use super::*;
     use crate::metering::stream::Stream;
-    use crate::units::RegisterUnit;
+    use crate::units::{LITRES_PER_US_GALLON, RegisterUnit};
 
     /// OIML R 49-1:2013 / ISO 4064-1:2014, accuracy classes (read in manufacturers' restatements).
     #[test]
@@ -329,6 +329,68 @@ mod tests {
         let (low, high) = Wear::New.limits(FlowZone::Lower);
         assert!(low == -0.05 && high >= 0.01);
         assert_eq!(Wear::Repaired.limits(FlowZone::Lower), (-0.10, 0.015));
+    }
+
+    /// Test flows of displacement meters from 5/8 to 6 inches, in gallons a minute (Maine rules, chapter
+    /// 62, and 83 Ill. Adm. Code 600.310, identical), with the most that passes in normal use (COMAR
+    /// 20.70.06.03). The minimum is tested with the wider limit, intermediate and maximum with 1.5 %.
+    #[test]
+    fn displacement_meters_at_their_test_flows() {
+        let sizes = [
+            (0.25, 2.0, 15.0, 20.0),
+            (0.5, 3.0, 25.0, 30.0),
+            (0.75, 4.0, 40.0, 50.0),
+            (1.5, 8.0, 80.0, 100.0),
+            (2.0, 15.0, 120.0, 160.0),
+            (4.0, 20.0, 250.0, 300.0),
+            (7.0, 40.0, 350.0, 500.0),
+            (12.0, 60.0, 700.0, 1000.0),
+        ];
+        let l_per_h = |gpm: f64| gpm * 60.0 * LITRES_PER_US_GALLON;
+        for (least, intermediate, most, normal) in sizes {
+            let flows = PlateFlows {
+                q1_l_per_h: Some(l_per_h(least)),
+                q2_l_per_h: Some(l_per_h(intermediate)),
+                q3_l_per_h: None,
+                q4_l_per_h: Some(l_per_h(normal)),
+            };
+            let limits = |gpm: f64| Wear::New.limits(flows.zone(l_per_h(gpm)));
+            assert_eq!([limits(intermediate), limits(most)], [(-0.015, 0.015); 2], "{least}");
+            assert_eq!(limits(least), (-0.05, 0.015), "{least}");
+            assert_eq!(flows.zone(l_per_h(normal) * 1.001), FlowZone::AboveRange);
+        }
+    }
+
+    /// Iowa 199-21.6(3): a meter's error is the algebraic mean of those at intermediate and maximum
+    /// flow, so that one may make up for the other. So it is where both volumes are put together.
+    #[test]
+    fn the_error_over_two_flows_is_their_mean() {
+        let check = |indicated_l, reference_l| VolumeCheck { indicated_l, reference_l, u_reference_share: 0.0 };
+        let (intermediate, most) = (check(101.2, 100.0), check(99.4, 100.0));
+        let both = check(intermediate.indicated_l + most.indicated_l, 200.0);
+        assert!((both.error() - f64::midpoint(intermediate.error(), most.error())).abs() < 1e-12);
+        assert!((both.error() - 0.003).abs() < 1e-12);
+    }
+
+    /// A page of the trade states 5 and 2 % for class 1 and 3 and 2 % for class 2, and has Q1 and Q3
+    /// swapped. Class 1 is the closer one at every flow and temperature, and a plate read so is refused.
+    #[test]
+    fn swapped_classes_and_flows_are_not_reproduced() {
+        use AccuracyClass::{One, Two};
+        for water_c in [20.0, 40.0] {
+            for zone in [FlowZone::Lower, FlowZone::Upper] {
+                assert!(One.permissible_error(zone, water_c) < Two.permissible_error(zone, water_c), "{zone:?}");
+            }
+        }
+        let at =
+            |class: AccuracyClass| [FlowZone::Lower, FlowZone::Upper].map(|zone| class.permissible_error(zone, 20.0));
+        assert_ne!(at(One), [Some(0.05), Some(0.02)]);
+        assert_ne!(at(Two), [Some(0.03), Some(0.02)]);
+        let plate = PlateFlows::of_ratio(2500.0, 100.0);
+        assert!(plate.q1_l_per_h < plate.q3_l_per_h);
+        let swapped = PlateFlows { q1_l_per_h: plate.q3_l_per_h, q3_l_per_h: plate.q1_l_per_h, ..plate };
+        let facts = MeterFacts { flows: swapped, ..MeterFacts::plain(Stream::Makeup, RegisterUnit::L) };
+        assert!(facts.parse().unwrap_err().0.iter().all(|fault| fault.code == "flows_out_of_order"));
     }
 
     /// OIML R 49 and the VIM refer the error to the true volume (from memory): 103 shown of 100

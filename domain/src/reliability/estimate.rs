@@ -1,6 +1,6 @@
 //! What an estimation answers: a figure with its bounds, or why there is none.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Why there is no estimate. Each is an answer: the lives as they are do not tell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, thiserror::Error)]
@@ -43,7 +43,7 @@ impl<T> From<Result<T, NoEstimate>> for Estimate<T> {
 }
 
 /// An interval that covers the true value in the stated part of cases.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Bounds {
     /// Lower bound.
     pub lower: f64,

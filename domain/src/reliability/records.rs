@@ -3,7 +3,7 @@
 use super::life::{Life, LifeError};
 use crate::component::{Component, OutWhy, RunBasis};
 use chrono::{DateTime, Duration, Utc};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Hours in which parts lost to external causes at one place count as one event: a night of
 /// frost, a wrong drum (common practice, no source).
@@ -34,7 +34,8 @@ pub struct Lives {
 }
 
 /// Ends by their cause.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Ends {
     /// Failed in use: the end of a life.
     pub failed: usize,
@@ -86,18 +87,44 @@ impl Lives {
             }
             let out = record.out(now);
             found.ends.count(&record, out);
-            if let Some((at, OutWhy::External)) = out {
+            if let Some((at, OutWhy::External)) = out.filter(|_| record.failed_calibration_at.is_none()) {
                 external.push((record.place, at));
             }
         }
-        external.sort_unstable();
-        let events = external.chunk_by(|a, b| a.0 == b.0 && b.1 - a.1 <= Duration::hours(EVENT_HOURS));
-        found.ends.external_events = events.count();
+        found.ends.external_events = events(external);
         found
     }
 }
 
+/// To how many events losses come, each of a place and at an instant.
+#[must_use]
+pub fn events<P: Ord>(losses: impl IntoIterator<Item = (P, DateTime<Utc>)>) -> usize {
+    let mut losses: Vec<(P, DateTime<Utc>)> = losses.into_iter().collect();
+    losses.sort_unstable();
+    losses.chunk_by(|a, b| a.0 == b.0 && b.1 - a.1 <= Duration::hours(EVENT_HOURS)).count()
+}
+
 impl Ends {
+    /// These ends and others of other kinds, which came to so many external events together: one event
+    /// may take parts of several kinds, so events do not add up.
+    #[must_use]
+    pub fn with(self, other: Self, external_events: usize) -> Self {
+        Self {
+            failed: self.failed + other.failed,
+            worn_out_found: self.worn_out_found + other.worn_out_found,
+            failed_calibration: self.failed_calibration + other.failed_calibration,
+            running: self.running + other.running,
+            preventive: self.preventive + other.preventive,
+            upgrade: self.upgrade + other.upgrade,
+            external: self.external + other.external,
+            external_events,
+            faulty_new: self.faulty_new + other.faulty_new,
+            unknown: self.unknown + other.unknown,
+            without_age: self.without_age + other.without_age,
+            without_length: self.without_length + other.without_length,
+        }
+    }
+
     fn count<P>(&mut self, record: &Record<'_, P>, out: Option<(DateTime<Utc>, OutWhy)>) {
         let counter = match out.map(|(_, why)| why) {
             _ if record.failed_calibration_at.is_some() => &mut self.failed_calibration,

@@ -10,7 +10,7 @@ use super::solve::root;
 use super::special::{chi_square_tail, normal_tail};
 use super::turnbull::turnbull;
 use super::weibull::Weibull;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Chance of the observed misfit below which it is told.
 const MISFIT_BELOW: f64 = 0.05;
@@ -23,7 +23,7 @@ const FAILURES_A_BAND: usize = 5;
 const BANDS_MAX: usize = 10;
 
 /// A model of lives.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Family {
     /// Constant hazard.
@@ -90,7 +90,7 @@ pub struct Agreement {
 }
 
 /// Why the Weibull should not be relied on.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Misfit {
     /// Failures by age do not agree with it; chance of that if it were true.
@@ -122,6 +122,22 @@ pub struct Comparison {
     /// intervals.
     pub agreement: Option<Agreement>,
     /// Why the Weibull should not be relied on; none when nothing speaks against it.
+    pub misfit: Option<Misfit>,
+}
+
+/// Whether the Weibull fits, by likelihoods alone: what [`compare`] says without the distances, for
+/// which survival without a model is needed. That takes long for thousands of intervals.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Standing {
+    /// AICc of the constant hazard; less is better.
+    pub exponential_aicc: Option<f64>,
+    /// That of the Weibull.
+    pub weibull_aicc: Option<f64>,
+    /// That of the lognormal.
+    pub lognormal_aicc: Option<f64>,
+    /// Chance of failures by age as far off the Weibull, if it is true; as of [`Comparison::agreement`].
+    pub agreement_p: Option<f64>,
+    /// Why the Weibull should not be relied on.
     pub misfit: Option<Misfit>,
 }
 
@@ -205,22 +221,22 @@ pub fn compare(lives: &[Life]) -> Comparison {
     let mut merits = Vec::new();
     if let Ok(found) = &exponential {
         let distance = seen.distance(|age| found.survival(age));
-        merits.push(Merit::new(Family::Exponential, 1, found.ln_likelihood, failures, distance));
+        merits.push(Merit::new(Family::Exponential, found.ln_likelihood, failures, distance));
     }
     if let Ok(found) = &weibull {
         let distance = seen.distance(|age| found.weibull.survival(age));
-        merits.push(Merit::new(Family::Weibull, 2, found.ln_likelihood, failures, distance));
+        merits.push(Merit::new(Family::Weibull, found.ln_likelihood, failures, distance));
     }
     if let Ok(found) = &lognormal {
         let distance = seen.distance(|age| found.survival(age));
-        merits.push(Merit::new(Family::Lognormal, 2, found.ln_likelihood, failures, distance));
+        merits.push(Merit::new(Family::Lognormal, found.ln_likelihood, failures, distance));
     }
     let corrected = merits.iter().all(|merit| merit.aicc.is_some());
     let rank = |merit: &Merit| if corrected { merit.aicc.unwrap_or(merit.aic) } else { merit.aic };
     merits.sort_by(|a, b| rank(a).total_cmp(&rank(b)));
     let agreement = weibull.as_ref().ok().and_then(|found| agreement(lives, found));
     Comparison {
-        misfit: misfit(agreement, &merits),
+        misfit: misfit(agreement, merits.iter().map(|merit| (merit.family, merit.aicc))),
         exponential: exponential.into(),
         weibull: weibull.into(),
         lognormal: lognormal.into(),
@@ -229,23 +245,59 @@ pub fn compare(lives: &[Life]) -> Comparison {
     }
 }
 
+impl Standing {
+    /// How the Weibull stands beside its rivals on these lives.
+    #[must_use]
+    pub fn of(lives: &[Life]) -> Self {
+        let failures = Tally::of(lives).failures;
+        let weibull = fit::weibull(lives).ok();
+        let aicc = |family, ln_likelihood: Option<f64>| criteria(family, ln_likelihood?, failures).1;
+        let exponential_aicc = aicc(Family::Exponential, exponential(lives).ok().map(|found| found.ln_likelihood));
+        let weibull_aicc = aicc(Family::Weibull, weibull.map(|found| found.ln_likelihood));
+        let lognormal_aicc = aicc(Family::Lognormal, lognormal(lives).ok().map(|found| found.ln_likelihood));
+        let agreement = weibull.as_ref().and_then(|found| agreement(lives, found));
+        let each = [
+            (Family::Exponential, exponential_aicc),
+            (Family::Weibull, weibull_aicc),
+            (Family::Lognormal, lognormal_aicc),
+        ];
+        Self {
+            exponential_aicc,
+            weibull_aicc,
+            lognormal_aicc,
+            agreement_p: agreement.map(|agreement| agreement.p),
+            misfit: misfit(agreement, each.into_iter()),
+        }
+    }
+}
+
+/// Akaike's criterion of a model with its correction.
+fn criteria(family: Family, ln_likelihood: f64, failures: usize) -> (f64, Option<f64>) {
+    let k = match family {
+        Family::Exponential => 1.0,
+        Family::Weibull | Family::Lognormal => 2.0,
+    };
+    let aic = 2.0 * (k - ln_likelihood);
+    let left = failures as f64 - k - 1.0;
+    (aic, (left > 0.0).then(|| aic + 2.0 * k * (k + 1.0) / left))
+}
+
 impl Merit {
-    fn new(family: Family, parameters: u32, ln_likelihood: f64, failures: usize, distance: f64) -> Self {
-        let k = f64::from(parameters);
-        let aic = 2.0 * (k - ln_likelihood);
-        let left = failures as f64 - k - 1.0;
-        Self { family, aic, aicc: (left > 0.0).then(|| aic + 2.0 * k * (k + 1.0) / left), distance }
+    fn new(family: Family, ln_likelihood: f64, failures: usize, distance: f64) -> Self {
+        let (aic, aicc) = criteria(family, ln_likelihood, failures);
+        Self { family, aic, aicc, distance }
     }
 }
 
 /// Disagreement with the ages first: it needs no other model to be right.
-fn misfit(agreement: Option<Agreement>, merits: &[Merit]) -> Option<Misfit> {
+fn misfit(agreement: Option<Agreement>, aicc: impl Iterator<Item = (Family, Option<f64>)> + Clone) -> Option<Misfit> {
     if let Some(Agreement { p, .. }) = agreement.filter(|agreement| agreement.p < MISFIT_BELOW) {
         return Some(Misfit::Ages { p });
     }
-    let own = merits.iter().find(|merit| merit.family == Family::Weibull)?.aicc?;
-    let best = merits.iter().find(|merit| merit.aicc.is_some_and(|aicc| aicc < own - BETTER_BY))?;
-    Some(Misfit::Rival { family: best.family, aicc_lower_by: own - best.aicc? })
+    let known = || aicc.clone().filter_map(|(family, aicc)| Some((family, aicc?)));
+    let own = known().find(|(family, _)| *family == Family::Weibull)?.1;
+    let (family, best) = known().min_by(|a, b| a.1.total_cmp(&b.1))?;
+    (best < own - BETTER_BY).then_some(Misfit::Rival { family, aicc_lower_by: own - best })
 }
 
 /// The survival without a model: age, and the least and greatest value it may have there.

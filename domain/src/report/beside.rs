@@ -63,7 +63,7 @@ impl Case<'_> {
                 Some(range.unwrap_or_default())
             }
             Name::Cost => Some(self.cost_note()),
-            Name::CostEach => self.cost_each_note(),
+            Name::CostEach => self.cost_each_note().or_else(|| self.one_sided(name)),
             Name::Washed | Name::Recycled | Name::ReuseShare => {
                 let said = [self.one_sided(name), self.beyond_guns(name)];
                 said.into_iter().flatten().reduce(|a, b| format!("{a} {b}"))
@@ -72,7 +72,7 @@ impl Case<'_> {
         }
     }
 
-    /// What is known to be off in one direction in a figure of the balance.
+    /// What is known to be off in one direction in a figure.
     fn one_sided(&self, name: Name) -> Option<String> {
         let found = match name {
             Name::FreshUsed => {
@@ -82,6 +82,9 @@ impl Case<'_> {
             }
             Name::Washed => self.balanced().ok()?.parts.get(Part::Wash).0.expanded(),
             Name::Recycled => self.figures().ok()?.1.recycled_l.ok()?,
+            Name::Washes => self.washes_at(&self.counted().ok()?, |found| &found.site.washes).expanded(),
+            Name::FreshPerWash => self.fresh_each_wash().ok()?.1,
+            Name::CostEach => self.cost_per_wash()?.expanded(),
             _ => return None,
         };
         (!found.one_sided.is_empty()).then(|| found.one_sided.join(" "))

@@ -100,9 +100,17 @@ impl<'a> Case<'a> {
     }
 
     /// The washes at the sites of these subjects, each site once.
-    pub(super) fn washes_at(&self, members: &[&Tally<'a>], of: impl Fn(&Found) -> &Washes) -> f64 {
+    pub(super) fn washes_at(&self, members: &[&Tally<'a>], of: impl Fn(&Found) -> &Washes) -> Quantity {
         let here = |found: &&Found| members.iter().any(|tally| tally.subject.site_id == found.site.site_id.0);
-        self.found.iter().filter(here).filter_map(|found| of(found).count()).sum()
+        self.found.iter().filter(here).filter_map(|found| of(found).quantity()).sum()
+    }
+
+    /// The cost of a wash with the errors of their count, in major units; `None` where it is for
+    /// something else.
+    pub(super) fn cost_per_wash(&self) -> Option<Quantity> {
+        let (each, (members, total, _)) = self.costed_each().ok()?;
+        let washes = (each == Each::Wash).then(|| self.washes_at(&members, |found| &found.site.washes))?;
+        Quantity::exact(total.amount.to_f64()?).over(washes)
     }
 
     pub(super) fn cost_each(&self) -> Result<Printed, Withheld> {
@@ -124,14 +132,15 @@ impl<'a> Case<'a> {
         let knows = |of: Each| members.iter().any(|tally| self.knows(of, tally));
         let to_washers: Quantity = members.iter().map(|tally| tally.subject.statement.whole.to_washers()).sum();
         let gun_h: Quantity = members.iter().filter_map(|tally| tally.subject.statement.gun_h.clone()).sum();
+        let washes = self.washes_at(&members, |found| &found.site.washes);
         let done = Done {
-            washes: knows(Each::Wash).then(|| self.washes_at(&members, |found| &found.site.washes)),
+            washes: knows(Each::Wash).then_some(washes.value),
             to_washers: knows(Each::CubicMetre).then_some(Litres(to_washers.value)),
             gun_hours: knows(Each::GunHour).then_some(gun_h.value),
         };
         let each = done.cost_each(Price::<CustomersCost>::new(total)).map_err(none_each)?;
         let u_share = match each.each {
-            Each::Wash => 0.0,
+            Each::Wash => washes.relative_u().unwrap_or(0.0),
             Each::CubicMetre => to_washers.relative_u().unwrap_or(0.0),
             Each::GunHour => gun_h.relative_u().unwrap_or(0.0),
         };
@@ -169,7 +178,8 @@ impl<'a> Case<'a> {
             members.iter().copied().filter(|tally| by(tally) == Some(WashesBy::Counter)).collect();
         // Tallies and sessions are known of every day.
         let coverage = if counters.is_empty() { 1.0 } else { covered_share(&counters) };
-        Ok(self.printed(Value::Count(rounded(count, 3)), Some(0.0), &members, coverage))
+        let (value, expanded) = (Value::Count(rounded(count.value, 3)), rounded(count.expanded().expanded, 3));
+        Ok(self.printed(value, Some(expanded), &members, coverage))
     }
 
     pub(super) fn cost_note(&self) -> String {

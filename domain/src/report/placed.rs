@@ -17,10 +17,16 @@ pub(super) fn rows(inputs: &Inputs, present: &[&Subject]) -> Vec<UnitRow> {
 fn row(inputs: &Inputs, present: &[&Subject], subject: &Subject, unit: &PlacedUnit) -> UnitRow {
     let measured_by = measured_by(present, subject);
     let case = Case::only(inputs, subject);
-    let (fresh_used, recycled) = match measured_by {
+    let (fresh_used, recycled): (Figure, Figure) = match measured_by {
         MeasuredBy::OwnMeters => (case.fresh_used().into(), case.recycled().into()),
         MeasuredBy::SiteMeters => (by_site(), by_site()),
         MeasuredBy::Nothing => (unmeasured(), unmeasured()),
+    };
+    let fresh_used = match fresh_used {
+        Figure::Withheld(own) if own.reason == Reason::MetersDoNotSupport => {
+            Figure::Withheld(site_unread(inputs, present, subject).unwrap_or(own))
+        }
+        known => known,
     };
     let (hours, spells) = stretch::states(inputs, subject, unit);
     UnitRow {
@@ -49,6 +55,12 @@ fn measured_by(present: &[&Subject], subject: &Subject) -> MeasuredBy {
     }
     let shared = present.iter().any(|other| other.unit.is_none() && other.site_id == subject.site_id);
     if shared { MeasuredBy::SiteMeters } else { MeasuredBy::Nothing }
+}
+
+/// That nobody read the fresh water of the site's own meters.
+fn site_unread(inputs: &Inputs, present: &[&Subject], subject: &Subject) -> Option<Withheld> {
+    let site = present.iter().find(|other| other.unit.is_none() && other.site_id == subject.site_id)?;
+    Case::only(inputs, site).fresh_used().err().filter(|why| why.reason == Reason::NotRead)
 }
 
 fn by_site() -> Figure {

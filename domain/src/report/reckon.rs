@@ -325,17 +325,22 @@ impl<'a> Case<'a> {
     }
 
     fn fresh_per_wash(&self) -> Result<Printed, Withheld> {
+        let (members, each) = self.fresh_each_wash()?;
+        let value = Value::LitresPerWash(rounded(each.value, 3));
+        Ok(self.printed(value, Some(rounded(each.expanded, 3)), &members, whole_share(&members)))
+    }
+
+    pub(super) fn fresh_each_wash(&self) -> Result<(Vec<&Tally<'a>>, Expanded), Withheld> {
         let without = "It takes a counter or a tally of the washes beside the meter of the fresh water; washes are not \
                        guessed.";
         let members = self.fresh_and_washes(without)?;
         let washes = self.washes_at(&members, |found| &found.whole_washes);
         let used: Quantity = members.iter().map(|tally| tally.subject.statement.whole.fresh_used()).sum();
-        let Some(each) = used.over(Quantity::exact(washes)).filter(|_| washes > 0.0) else {
+        let none = washes.value <= 0.0;
+        let Some(each) = used.over(washes).filter(|_| !none) else {
             return Err(Withheld::new(Reason::NothingWashed, "No wash was counted."));
         };
-        let each = each.expanded();
-        let value = Value::LitresPerWash(rounded(each.value, 3));
-        Ok(self.printed(value, Some(rounded(each.expanded, 3)), &members, whole_share(&members)))
+        Ok((members, each.expanded()))
     }
 
     /// The subjects of sites where washes are counted on the days that readings cover, and at which the
@@ -347,7 +352,18 @@ impl<'a> Case<'a> {
             counted && self.at_whole_site(tally, |other| makeup.iter().any(|one| std::ptr::eq(*one, other)))
         };
         let members: Vec<&Tally<'a>> = makeup.iter().copied().filter(counts).collect();
-        if members.is_empty() { Err(Withheld::new(Reason::MetersDoNotSupport, without)) } else { Ok(members) }
+        let uneven = |tally: &&Tally<'a>| {
+            let found = self.found_at(tally);
+            found.is_some_and(|one| one.site.washes.count().is_some() && one.whole_washes.count().is_none())
+        };
+        if !members.is_empty() {
+            Ok(members)
+        } else if makeup.iter().any(uneven) {
+            let words = "On some days not every unit of the site was read: whose washes they were is not known.";
+            Err(Withheld::new(Reason::Gap, words))
+        } else {
+            Err(Withheld::new(Reason::MetersDoNotSupport, without))
+        }
     }
 
     fn energy_per_volume(&self) -> Result<Printed, Withheld> {

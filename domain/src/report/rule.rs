@@ -132,7 +132,7 @@ impl ReportRule {
     pub fn issues_on(&self, report: &SavingsReport, today: NaiveDate) -> bool {
         let fresh: Option<&Printed> = report.figure(Name::FreshUsed).and_then(|figure| figure.printed());
         let (grade, coverage) = fresh.map_or((Grade::NotMeasured, 0.0), |fresh| {
-            // Units whose own meter of fresh water nobody read cover nothing.
+            // Units whose own or site's meter of fresh water nobody read cover nothing.
             let unread =
                 |unit: &&UnitRow| matches!(&unit.fresh_used, Figure::Withheld(why) if why.reason == Reason::NotRead);
             let unread = report.units.iter().filter(unread).count() as f64;
@@ -213,6 +213,10 @@ mod tests {
             rule().issues_on(&SavingsReport::of(&hours_alone), on("2026-02-06")),
             "the site's meter measures its water"
         );
+        let all = january().map(|date| fact(date, &[(Stream::Makeup, 100.0)])).collect();
+        let site = Subject { unit: None, ..subject(3, &[Stream::Makeup], Vec::new()) };
+        let unread = inputs(vec![subject(1, &[Stream::Makeup], all), subject(2, &[], Vec::new()), site]);
+        assert!(!rule().issues_on(&SavingsReport::of(&unread), on("2026-02-06")), "nobody read the site's meter");
         let anything = ReportRule { least_grade: Grade::NotMeasured, least_coverage: 0.0, ..rule() };
         assert!(anything.issues_on(&read(0), on("2026-02-06")), "that says: not read");
         assert!(!rule().issues_on(&read(0), on("2026-02-06")));

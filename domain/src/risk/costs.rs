@@ -1,13 +1,15 @@
-//! What a failure costs: the call-out, and the days until the bay washes with its unit again.
+//! What a failure costs: the call-out, and the days until the bay washes with its unit again; and how
+//! much the rated life of a part weighs beside the lives that are known.
 
 use crate::fault::Faults;
 use crate::money::{Currency, Money};
+use crate::reliability::prior::RATED_LIFE_WEIGHT;
 use crate::reliability::replace::Costs;
 use crate::site::Fallback;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 
-/// Costs as the dealer reckons them, in its currency.
+/// Figures as the dealer reckons with them; costs are in its currency.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct RiskCosts {
     /// A part replaced at a planned visit, labour and part together.
@@ -22,6 +24,13 @@ pub struct RiskCosts {
     pub second_unit_day: Decimal,
     /// The same where the bay stands.
     pub none_day: Decimal,
+    /// How many failures a rated life is worth; the usual where figures were set before it could be.
+    #[serde(default = "usual_weight")]
+    pub rated_life_weight: f64,
+}
+
+fn usual_weight() -> f64 {
+    RATED_LIFE_WEIGHT
 }
 
 /// What is reckoned until a dealer says otherwise: orders of magnitude in euros or dollars
@@ -35,12 +44,15 @@ impl Default for RiskCosts {
             town_water_day: Decimal::from(120),
             second_unit_day: Decimal::from(40),
             none_day: Decimal::from(600),
+            rated_life_weight: RATED_LIFE_WEIGHT,
         }
     }
 }
 
 /// Largest amount taken.
 const AMOUNT_MAX: i64 = 100_000_000;
+/// Least and greatest weight of a rated life, in failures: hardly held, and held whatever happens.
+const WEIGHTS: (f64, f64) = (0.1, 1000.0);
 
 impl RiskCosts {
     /// The costs, if they can be.
@@ -64,6 +76,7 @@ impl RiskCosts {
         if self.days_down < Decimal::ZERO || self.days_down > Decimal::from(365) {
             faults.add("/days_down", "out_of_range", "give days from 0 to 365");
         }
+        faults.range("/rated_life_weight", self.rated_life_weight, WEIGHTS.0, WEIGHTS.1);
         faults.or(self)
     }
 
@@ -104,10 +117,22 @@ mod tests {
 
     #[test]
     fn every_fault_is_named() {
-        let wrong = RiskCosts { call_out: Decimal::from(-1), days_down: Decimal::from(366), ..RiskCosts::default() };
+        let wrong = RiskCosts {
+            call_out: Decimal::from(-1),
+            days_down: Decimal::from(366),
+            rated_life_weight: f64::NAN,
+            ..RiskCosts::default()
+        };
         let faults = wrong.checked().unwrap_err();
         let pointers: Vec<&str> = faults.0.iter().map(|fault| fault.pointer.as_str()).collect();
-        assert_eq!(pointers, ["/call_out", "/days_down"]);
+        assert_eq!(pointers, ["/call_out", "/days_down", "/rated_life_weight"]);
         assert!(RiskCosts::default().checked().is_ok());
+    }
+
+    #[test]
+    fn figures_that_were_set_before_have_the_usual_weight() {
+        let mut stored = serde_json::to_value(RiskCosts::default()).unwrap();
+        stored.as_object_mut().unwrap().remove("rated_life_weight");
+        assert_eq!(serde_json::from_value::<RiskCosts>(stored).unwrap(), RiskCosts::default());
     }
 }

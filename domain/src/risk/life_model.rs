@@ -14,6 +14,7 @@ use crate::reliability::pool::pool;
 use crate::reliability::prior::Prior;
 use crate::reliability::records::{Ends, Lives, Record};
 use crate::reliability::replace::{Advice, Costs};
+use crate::reliability::rivals::Standing;
 use chrono::{DateTime, Utc};
 use std::collections::BTreeMap;
 
@@ -43,6 +44,8 @@ pub struct LifeModel {
     pub rated_life: Option<f64>,
     /// What to forecast with, or why there is nothing.
     pub forecaster: Result<Forecaster, NoEstimate>,
+    /// Whether the Weibull fits, where the lives alone are forecast with; with fewer failures nothing tells.
+    pub standing: Option<Standing>,
     /// Use a day of its parts without a counter.
     pub assumed_per_day: f64,
     seen: Seen,
@@ -130,8 +133,8 @@ impl<'a> Group<'a> {
         Self { key, parts, assumed_per_day, lives, rated_life }
     }
 
-    fn prior(&self) -> Result<Prior, NoEstimate> {
-        prior(&self.lives.lives, &Question::usual(self.rated_life))
+    fn prior(&self, rated_life_weight: f64) -> Result<Prior, NoEstimate> {
+        prior(&self.lives.lives, &Question { rated_life_weight, ..Question::usual(self.rated_life) })
     }
 
     /// Those of its models of which enough parts failed.
@@ -153,11 +156,13 @@ impl<'a> Group<'a> {
 
     fn model(self, prior: Result<Prior, NoEstimate>) -> LifeModel {
         let lives = &self.lives.lives;
+        let forecaster = Forecaster::with_prior(lives, prior, LEVEL);
         LifeModel {
             tally: Tally::of(lives),
             ends: self.lives.ends,
             rated_life: self.rated_life,
-            forecaster: Forecaster::with_prior(lives, prior, LEVEL),
+            standing: matches!(forecaster, Ok(Forecaster::Fitted(_))).then(|| Standing::of(lives)),
+            forecaster,
             assumed_per_day: self.assumed_per_day,
             seen: Seen::of(lives),
             key: self.key,
@@ -171,9 +176,9 @@ fn middle(mut values: Vec<f64>) -> Option<f64> {
     values.get(values.len() / 2).copied()
 }
 
-/// The life models of a fleet as of an instant, by their groups.
+/// The life models of a fleet as of an instant, by their groups; a rated life is worth so many failures.
 #[must_use]
-pub fn life_models(fleet: &Fleet, now: DateTime<Utc>) -> BTreeMap<GroupKey, LifeModel> {
+pub fn life_models(fleet: &Fleet, now: DateTime<Utc>, rated_life_weight: f64) -> BTreeMap<GroupKey, LifeModel> {
     let mut alike: BTreeMap<(&str, Duty, RunBasis), Vec<&Part>> = BTreeMap::new();
     for part in fleet.parts.iter().filter(|part| part.component.fitted_at <= now) {
         let Part { component, .. } = part;
@@ -188,9 +193,9 @@ pub fn life_models(fleet: &Fleet, now: DateTime<Utc>) -> BTreeMap<GroupKey, Life
         })
         .collect();
     let of_models: Vec<Group<'_>> = groups.iter().flat_map(|group| group.of_models(fleet, now)).collect();
-    let priors = pooled(&groups);
+    let priors = pooled(&groups, rated_life_weight);
     let own = of_models.into_iter().map(|group| {
-        let prior = group.prior();
+        let prior = group.prior(rated_life_weight);
         group.model(prior)
     });
     let models = groups.into_iter().zip(priors).map(|(group, prior)| group.model(prior)).chain(own);
@@ -198,8 +203,9 @@ pub fn life_models(fleet: &Fleet, now: DateTime<Utc>) -> BTreeMap<GroupKey, Life
 }
 
 /// The groups' priors, each moved by what other duties of its kind tell, in the groups' order.
-fn pooled(groups: &[Group<'_>]) -> Vec<Result<Prior, NoEstimate>> {
-    let mut priors: Vec<Result<Prior, NoEstimate>> = groups.iter().map(Group::prior).collect();
+fn pooled(groups: &[Group<'_>], rated_life_weight: f64) -> Vec<Result<Prior, NoEstimate>> {
+    let mut priors: Vec<Result<Prior, NoEstimate>> =
+        groups.iter().map(|group| group.prior(rated_life_weight)).collect();
     let mut kin: BTreeMap<(&str, RunBasis), Vec<usize>> = BTreeMap::new();
     for (at, group) in groups.iter().enumerate().filter(|(at, _)| priors.get(*at).is_some_and(Result::is_ok)) {
         kin.entry((&group.key.kind, group.key.run_basis)).or_default().push(at);

@@ -38,6 +38,9 @@ pub const HORIZONS_DAYS: [u16; 2] = [30, 90];
 
 /// Part of cases that intervals cover.
 pub const LEVEL: f64 = 0.9;
+/// The chance to fail within 30 days from which a unit counts as at risk where somebody is told of it
+/// (common practice, no source).
+pub const AT_RISK_P_30: f64 = 0.25;
 
 /// Days between two instants; negative when they are the other way round.
 pub(crate) fn days_between(from: DateTime<Utc>, to: DateTime<Utc>) -> f64 {

@@ -8,10 +8,12 @@ use super::plan::{Plan, Planned, plans};
 use super::upset::{self, History, Rates, UpsetRisk};
 use super::words::round_up;
 use super::{HORIZONS_DAYS, LEVEL};
+use crate::component::OutWhy;
 use crate::ids::{ComponentId, UnitId};
 use crate::money::{Currency, Money};
 use crate::reliability::estimate::Bounds;
 use crate::reliability::forecast::{any_of, by_rate, expected_loss};
+use crate::reliability::records::{Ends, events};
 use crate::wear::age::Age;
 use chrono::{DateTime, Days, NaiveTime, Utc};
 use std::collections::BTreeMap;
@@ -91,12 +93,14 @@ pub struct Night {
     pub units: Vec<UnitRisk>,
     /// What followed findings, as the forecasts took it.
     pub followed: Vec<Followed>,
+    /// How all lives ended, and what was left out.
+    pub ends: Ends,
 }
 
 /// Forecasts a fleet as of an instant.
 #[must_use]
 pub fn forecast(fleet: &Fleet, now: DateTime<Utc>, costs: &RiskCosts, currency: Currency) -> Night {
-    let models = life_models(fleet, now);
+    let models = life_models(fleet, now, costs.rated_life_weight);
     let plans = plans(&models, costs, currency);
     let mut running: Vec<(&Part, &UnitFacts)> = fleet
         .parts
@@ -114,7 +118,20 @@ pub fn forecast(fleet: &Fleet, now: DateTime<Utc>, costs: &RiskCosts, currency: 
         })
         .collect();
     let units = units(fleet, &parts, now, costs, currency);
-    Night { models, parts, units, followed: fleet.followed.clone() }
+    let ends = ends(fleet, &models, now);
+    Night { models, parts, units, followed: fleet.followed.clone(), ends }
+}
+
+/// The ends of all kinds together. A frost that takes parts of six kinds at one place is one event.
+fn ends(fleet: &Fleet, models: &BTreeMap<GroupKey, LifeModel>, now: DateTime<Utc>) -> Ends {
+    // Groups of a maker's model are part of those of their kind.
+    let of_kinds = models.values().filter(|model| model.key.model.is_none());
+    let lost = fleet.parts.iter().filter(|part| part.failed_calibration_at.is_none()).filter_map(|part| {
+        let out = part.component.out.filter(|out| out.why == OutWhy::External && out.at <= now)?;
+        (part.component.fitted_at <= now).then_some((part.place, out.at))
+    });
+    let external_events = events(lost);
+    of_kinds.fold(Ends::default(), |all, model| all.with(model.ends, external_events))
 }
 
 /// The group of a part's maker's model, where there is one; else that of its kind.

@@ -1,5 +1,6 @@
-//! What goes before process upsets, as far as notes carry it. That a dose was missed is no sign:
-//! nobody notes what was not done.
+//! What goes before process upsets, as far as notes and findings carry it. A missed dose shows as a
+//! dosing pump that gives less than its setting says: its draw-down test tells, not a note of what was
+//! not done.
 
 use crate::fault::Faults;
 use crate::named::named;
@@ -27,6 +28,8 @@ named! {
         NewChemical = "new_chemical",
         /// It stood still.
         Idle = "idle",
+        /// A dosing pump was found to give less than its setting says.
+        DoseMissed = "dose_missed",
     }
 }
 
@@ -44,6 +47,7 @@ impl Sign {
             Self::CleanOutLate => "the clean-out is late",
             Self::NewChemical => "the site washes with something new or not accepted",
             Self::Idle => "it stood still",
+            Self::DoseMissed => "a dosing pump gave less than its setting says",
         }
     }
 }

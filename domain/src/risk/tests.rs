@@ -126,6 +126,61 @@ fn a_part_that_failed_its_calibration_is_a_failure_and_no_longer_forecast() {
     assert_eq!(failed.models.values().next().unwrap().tally.failures, 9);
 }
 
+/// A frost at one place takes six parts of six kinds, another at another place two, and a wrong drum at the
+/// first one a part a month later: three events, though each kind has one or two of its own.
+#[test]
+fn a_frost_that_takes_parts_of_six_kinds_is_one_event() {
+    let lost = |n: u128, kind: &str, place: u128, days_ago: i64| {
+        let mut part = part(n, 100.0, Some(OutWhy::External));
+        part.component.kind = kind.to_owned();
+        part.place = Uuid::from_u128(place);
+        part.component.out = part.component.out.map(|out| TakenOut { at: now() - Duration::days(days_ago), ..out });
+        part
+    };
+    let kinds = ["pump_tube", "ph_probe", "blower", "valve", "filter", "injector"];
+    let mut parts: Vec<Part> = (1..).zip(kinds).map(|(n, kind)| lost(n, kind, 1, 40 + i64::from(n % 2 == 0))).collect();
+    parts.extend([lost(7, "pump_tube", 2, 40), lost(8, "blower", 2, 41), lost(9, "pump_tube", 1, 10)]);
+    parts.push(part(10, 80.0, Some(OutWhy::Unknown)));
+    parts.push(part(11, 80.0, None));
+    let night = night(&fleet(parts));
+    let ends = night.ends;
+    assert_eq!((ends.external, ends.external_events, ends.unknown, ends.running), (9, 3, 1, 1));
+    let by_kind: usize = night.models.values().map(|model| model.ends.external_events).sum();
+    assert_eq!(by_kind, 9, "each kind by itself has more");
+}
+
+/// A rated life that is worth more failures moves the forecast nearer to it.
+#[test]
+fn the_weight_of_a_rated_life_is_the_dealers() {
+    let parts = (1..=9).map(|n: u128| {
+        let mut part = part(n, 60.0 + n as f64, (n <= 5).then_some(OutWhy::Failed));
+        part.component.rated_life = Some(400.0);
+        part
+    });
+    let fleet = fleet(parts.collect());
+    let by = |rated_life_weight| {
+        let costs = RiskCosts { rated_life_weight, ..RiskCosts::default() };
+        let night = forecast(&fleet, now(), &costs, Currency::parse("EUR").unwrap());
+        night.parts[0].ahead[0].chance.unwrap().p
+    };
+    assert!(by(0.1) > by(2.0) && by(2.0) > 2.0 * by(100.0), "{} {} {}", by(0.1), by(2.0), by(100.0));
+    assert_eq!(by(2.0), night(&fleet).parts[0].ahead[0].chance.unwrap().p);
+}
+
+/// Early failures and wear in one group, as of two kinds of parts that are called by one name.
+#[test]
+fn a_group_that_the_weibull_does_not_fit_is_told() {
+    let lives = |mixed: bool| {
+        (1..=60).map(move |n: u128| {
+            let days = if mixed && n.is_multiple_of(2) { n as f64 / 10.0 } else { 400.0 + n as f64 };
+            part(n, days, (n <= 58).then_some(OutWhy::Failed))
+        })
+    };
+    let standing = |parts: Vec<Part>| night(&fleet(parts)).models.values().next().unwrap().standing;
+    assert!(standing(lives(true).collect()).unwrap().misfit.is_some());
+    assert_eq!(standing(lives(true).take(9).collect()), None, "too few failures to tell");
+}
+
 #[test]
 fn what_is_not_known_is_said() {
     let running: Vec<Part> = (1..=3).map(|n| part(n, 50.0, None)).collect();

@@ -8,7 +8,9 @@ use crate::component::RunBasis;
 use crate::condition::test::Kind;
 use crate::customer::UnitSystem;
 use crate::reliability::estimate::Bounds;
+use crate::reliability::records::Ends;
 use crate::reliability::replace::WhyRun;
+use crate::reliability::rivals::{Family, Misfit};
 use crate::report::display;
 
 /// Probability of failing within 90 days from which on a part is worth bringing along: one in ten
@@ -105,9 +107,9 @@ pub fn bring(of_kind: &str, model: Option<&str>) -> String {
     model.map_or_else(|| kind(of_kind), |model| format!("{}, {model}", kind(of_kind)))
 }
 
-/// What to do about a part.
+/// What to do about a part of an age, in its run basis.
 #[must_use]
-pub fn plan(plan: Plan, run_basis: RunBasis) -> String {
+pub fn plan(plan: Plan, run_basis: RunBasis, part_age: f64) -> String {
     match plan {
         Plan::Replace(Replace { age, saving_per_1000, visit }) => {
             let unit = amount(1000.0, run_basis);
@@ -116,7 +118,8 @@ pub fn plan(plan: Plan, run_basis: RunBasis) -> String {
                 let more = display::percent(visit.more);
                 format!("; at the visit of {} it costs {more} more than at that age", display::date(visit.day))
             });
-            format!("replace by {}{saves}{visit}", amount(age, run_basis))
+            let by = if part_age > age { "overdue: was to be replaced by" } else { "replace by" };
+            format!("{by} {}{saves}{visit}", amount(age, run_basis))
         }
         Plan::RunToFailure(why) => format!("run to failure: {}", why_run(why)),
     }
@@ -131,6 +134,37 @@ pub fn why_run(why: WhyRun) -> &'static str {
         WhyRun::CostsUnclear => "the costs are not positive",
         WhyRun::NothingToGain => "replacing pays only at ages that hardly any part reaches",
     }
+}
+
+/// That the Weibull does not fit the lives of parts alike, and how it shows.
+#[must_use]
+pub fn misfit(misfit: Misfit) -> String {
+    let warning = "the chances rest on a Weibull that does not fit these lives";
+    match misfit {
+        Misfit::Ages { p } => {
+            format!("{warning}: failures so far from its ages have a chance of {}", self::chance(p))
+        }
+        Misfit::Rival { family, aicc_lower_by } => {
+            let rival = match family {
+                Family::Exponential => "one rate at all ages",
+                Family::Weibull => "another Weibull",
+                Family::Lognormal => "a lognormal",
+            };
+            format!("{warning}: {rival} fits better by {aicc_lower_by:.1} (AICc)")
+        }
+    }
+}
+
+/// What of the lives that ended says little of wear; none where nothing does.
+#[must_use]
+pub fn ends(ends: &Ends) -> Option<String> {
+    let external = (ends.external > 0).then(|| {
+        let events = if ends.external_events == 1 { "event" } else { "events" };
+        format!("{} lost to causes from outside, in {} {events}", ends.external, ends.external_events)
+    });
+    let unknown = (ends.unknown > 0).then(|| format!("{} taken out for a reason that nobody wrote down", ends.unknown));
+    let said: Vec<String> = [external, unknown].into_iter().flatten().collect();
+    (!said.is_empty()).then(|| format!("Counted as good until then: {}", said.join("; ")))
 }
 
 /// A kind as it is said.
@@ -200,10 +234,14 @@ mod tests {
             "dosing pump tube at about 5,480 h; none like it is known beyond 5,600 h; rated for 6,000 h"
         );
         let replace = Replace { age: 4321.0, saving_per_1000: None, visit: None };
-        assert_eq!(plan(Plan::Replace(replace), RunBasis::Hours), "replace by 4,320 h");
+        assert_eq!(plan(Plan::Replace(replace), RunBasis::Hours, 4000.0), "replace by 4,320 h");
+        let days = Plan::Replace(Replace { age: 354.0, ..replace });
+        assert_eq!(plan(days, RunBasis::Days, 354.0), "replace by 354 days");
+        assert_eq!(plan(days, RunBasis::Days, 416.0), "overdue: was to be replaced by 354 days");
         let saves = Money { amount: "1.5".parse().unwrap(), currency: Currency::parse("EUR").unwrap() };
         let visit = Some(AtVisit { day: "2026-03-12".parse().unwrap(), more: 0.02 });
-        let aligned = plan(Plan::Replace(Replace { saving_per_1000: Some(saves), visit, ..replace }), RunBasis::Hours);
+        let aligned = Replace { saving_per_1000: Some(saves), visit, ..replace };
+        let aligned = plan(Plan::Replace(aligned), RunBasis::Hours, 4000.0);
         assert!(
             aligned.starts_with("replace by 4,320 h, which saves 1.50 EUR in 1,000 h; at the visit of "),
             "{aligned}"
@@ -219,6 +257,25 @@ mod tests {
         {
             assert!((round_up(value) - up).abs() <= 1e-9 * up, "{value}: {}", round_up(value));
         }
+    }
+
+    #[test]
+    fn a_misfit_says_how_it_shows() {
+        assert_eq!(
+            misfit(Misfit::Ages { p: 0.012 }),
+            "the chances rest on a Weibull that does not fit these lives: failures so far from its ages have a \
+             chance of 1\u{a0}%"
+        );
+        let rival = misfit(Misfit::Rival { family: Family::Lognormal, aicc_lower_by: 6.44 });
+        assert!(rival.ends_with("a lognormal fits better by 6.4 (AICc)"), "{rival}");
+    }
+
+    #[test]
+    fn ends_that_say_little_are_said() {
+        let some = Ends { external: 6, external_events: 1, unknown: 2, failed: 4, ..Ends::default() };
+        let words = "Counted as good until then: 6 lost to causes from outside, in 1 event; 2 taken out for a reason \
+                     that nobody wrote down";
+        assert_eq!((super::ends(&some).as_deref(), super::ends(&Ends::default())), (Some(words), None));
     }
 
     #[test]

@@ -28,6 +28,8 @@ pub struct BalanceTrace {
     pub dates: Vec<NaiveDate>,
     /// Washes in the time, and how they are known.
     pub washes: Washes,
+    /// What is known to be off in one direction in their count.
+    pub washes_words: Vec<String>,
     /// Hours with a trigger pulled in it; null where nothing counts them.
     pub gun_h: Option<f64>,
     /// The most wash water that the tested guns can have passed, in litres: flow and twice its
@@ -124,6 +126,7 @@ impl BalanceTrace {
             from,
             to,
             dates,
+            washes_words: washes.words(),
             washes,
             gun_h,
             guns_pass_l: behind.limits.iter().map(|gun| gun.most().0).reduce(|sum, next| sum + next),

@@ -2,7 +2,6 @@
 
 use crate::measures::loss_coefficient::Loss;
 use crate::spell::{Spell, SpellState};
-use crate::units::Litres;
 use crate::water::assembly::{Behind, Notes};
 use crate::water::losses::Coefficient;
 use crate::water::storage::Storage;
@@ -92,6 +91,10 @@ pub struct StorageTrace {
     pub end: Option<LevelTrace>,
     /// Volume between the floats, in litres.
     pub float_band_l: Option<f64>,
+    /// Volume of the tanks in use, in litres.
+    pub working_volume_l: Option<f64>,
+    /// Standard uncertainty of each level; null where they do not count.
+    pub level_u_l: Option<f64>,
     /// How the change and its standard uncertainty follow.
     pub formula: &'static str,
 }
@@ -168,7 +171,7 @@ impl NotesTrace {
             treating_share: behind.treating,
             spells: spells.filter(reaches).map(spell).collect(),
             events: behind.events.iter().map(|event| event_of(event)).collect(),
-            storage: storage(behind, notes.band),
+            storage: storage(behind, notes),
             rain: rain(behind, notes),
             losses: behind.losses.iter().map(loss).collect(),
         }
@@ -216,16 +219,22 @@ fn event_of(event: &crate::measures::volume_event::VolumeEvent) -> EventTrace {
     }
 }
 
-fn storage(behind: &Behind<'_>, band: Option<Litres>) -> StorageTrace {
+fn storage(behind: &Behind<'_>, notes: &Notes) -> StorageTrace {
     let level = |of: Option<(DateTime<Utc>, f64)>| of.map(|(at, volume_l)| LevelTrace { at, volume_l });
     let [start, end] = behind.levels;
     StorageTrace {
         start: level(start),
         end: level(end),
-        float_band_l: band.map(|band| band.0),
+        float_band_l: notes.band.map(|band| band.0),
+        working_volume_l: notes.working_volume.map(|volume| volume.0),
+        level_u_l: match behind.storage {
+            Storage::Levels { u, .. } => Some(u.0),
+            Storage::FloatBand { .. } | Storage::Unknown => None,
+        },
         formula: match behind.storage {
             Storage::Levels { .. } => {
-                "storage_change = end - start; its standard uncertainty = 0.05 x float_band_l x sqrt(2)"
+                "storage_change = end - start; its standard uncertainty = level_u_l x sqrt(2); level_u_l = 0.05 x \
+                 float_band_l, without a band 0.02 x working_volume_l, without either 0.02 x the higher level"
             }
             Storage::FloatBand { .. } => {
                 "storage_change = fills - drains; its standard uncertainty = hypot(float_band_l / sqrt(6), that of the \

@@ -77,6 +77,8 @@ pub struct SiteWashes {
     pub all_days: Washes,
     /// On the days that readings of every meter there cover.
     pub whole_days: Washes,
+    /// What is known to be off in one direction in those of the month.
+    pub words: Vec<String>,
 }
 
 /// A stream's sum over days.
@@ -105,7 +107,10 @@ impl ReportTrace {
             costs: case.site_costs(),
             washes: case
                 .site_washes()
-                .map(|(site_id, all_days, whole_days)| SiteWashes { site_id, all_days, whole_days })
+                .map(|(site_id, all_days, whole_days)| {
+                    let words = all_days.words();
+                    SiteWashes { site_id, all_days, whole_days, words }
+                })
                 .collect(),
         }
     }

@@ -78,6 +78,7 @@ fn subject(meters: Vec<MeterInput>) -> SubjectInput {
         events: Vec::new(),
         levels: Vec::new(),
         band: None,
+        working_volume: None,
         tests: Vec::new(),
         derivations: Vec::new(),
         losses: Vec::new(),

@@ -70,6 +70,22 @@ pub struct Component {
     pub dof: Option<f64>,
 }
 
+named! {
+    /// What is missing where an error is of known sign.
+    Shortfall as "shortfall" {
+        /// Water that passed below a meter's lowest flow.
+        Flow = "flow",
+        /// Washes that followed one another so soon that they count as one.
+        Washes = "washes",
+    }
+}
+
+impl Shortfall {
+    fn flow() -> Self {
+        Self::Flow
+    }
+}
+
 /// An error of known sign and unknown size: not part of the uncertainty, but said.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct OneSided {
@@ -80,15 +96,33 @@ pub struct OneSided {
     /// How much of what passed there can be concerned; null where all of it is.
     #[serde(default)]
     pub low: Option<LowFlow>,
+    /// What is missing.
+    #[serde(default = "Shortfall::flow")]
+    pub shortfall: Shortfall,
 }
 
 impl OneSided {
+    /// Washes that were counted by `of`, which may be too few.
+    #[must_use]
+    pub fn washes(of: impl Into<String>) -> Self {
+        Self { of: of.into(), sensitivity: 1.0, low: None, shortfall: Shortfall::Washes }
+    }
+
+    /// Water that the meter `of` passed below its lowest flow: all of it, or at most what `low` says.
+    #[must_use]
+    pub fn flow(of: impl Into<String>, low: Option<LowFlow>) -> Self {
+        Self { of: of.into(), sensitivity: 1.0, low, shortfall: Shortfall::Flow }
+    }
+
     /// What it means for the value.
     #[must_use]
     pub fn words(&self) -> String {
         let side = if self.sensitivity > 0.0 { "higher" } else { "lower" };
         let of = &self.of;
         match self.low {
+            None if self.shortfall == Shortfall::Washes => {
+                format!("{of} may be too few: the figure may be {side}.")
+            }
             None => format!(
                 "{of} passed water below its lowest flow, where it registers too little: the figure may be {side}."
             ),
@@ -362,8 +396,7 @@ mod tests {
 
     #[test]
     fn what_is_of_known_sign_is_said_and_not_folded_in() {
-        let makeup =
-            one(100.0, "makeup", 3.0).with_one_sided(OneSided { of: "makeup".into(), sensitivity: 1.0, low: None });
+        let makeup = one(100.0, "makeup", 3.0).with_one_sided(OneSided::flow("makeup", None));
         let recycled = one(500.0, "wash", 4.0) - makeup.clone();
         assert_eq!(recycled.u(), 5.0);
         assert!(recycled.one_sided[0].words().ends_with("the figure may be lower."));
@@ -371,13 +404,26 @@ mod tests {
         assert_eq!((recycled + makeup).one_sided, [], "added again, it is gone");
     }
 
+    /// What was stored before washes could be too few says water.
+    #[test]
+    fn washes_that_may_be_too_few_are_said_by_their_side() {
+        let washes = Quantity::exact(50.0).with_one_sided(OneSided::washes("Sessions"));
+        let words = |of: Quantity| of.one_sided[0].words();
+        let fresh = one(6000.0, "makeup", 60.0);
+        assert_eq!(words(fresh.over(washes.clone()).unwrap()), "Sessions may be too few: the figure may be lower.");
+        let expected = washes.times(Quantity::exact(300.0));
+        assert_eq!((expected.value, expected.u(), expected.one_sided[0].sensitivity), (15_000.0, 0.0, 300.0));
+        assert_eq!(words(expected), "Sessions may be too few: the figure may be higher.");
+        let stored = serde_json::json!({ "of": "makeup", "sensitivity": 1.0, "low": null });
+        assert_eq!(serde_json::from_value::<OneSided>(stored).unwrap(), OneSided::flow("makeup", None));
+    }
+
     #[test]
     fn a_part_of_known_sign_is_said_with_its_size() {
         let low = |below_q1_share, below_q2_share| {
             Some(LowFlow { q1_l_per_h: 25.0, q2_l_per_h: 40.0, below_q1_share, below_q2_share })
         };
-        let month =
-            |low| one(100.0, "makeup", 3.0).with_one_sided(OneSided { of: "makeup".into(), sensitivity: 1.0, low });
+        let month = |low| one(100.0, "makeup", 3.0).with_one_sided(OneSided::flow("makeup", low));
         let both = month(low(0.021, 0.05)) + month(low(0.003, 0.06));
         assert_eq!(both.one_sided[0].low, low(0.021, 0.06));
         assert_eq!(
@@ -390,7 +436,7 @@ mod tests {
 
     #[test]
     fn goes_through_json_and_back() {
-        let quantity = one(10.0, "a", 3.0).with_one_sided(OneSided { of: "a".into(), sensitivity: 1.0, low: None });
+        let quantity = one(10.0, "a", 3.0).with_one_sided(OneSided::flow("a", None));
         let json = serde_json::to_value(&quantity).unwrap();
         assert_eq!(json["components"][0]["cause"], "scale");
         assert_eq!(serde_json::from_value::<Quantity>(json).unwrap(), quantity);

@@ -99,7 +99,7 @@ impl Meter<'_> {
         if amount == 0.0 {
             return passed;
         }
-        passed.with_one_sided(OneSided { of: self.name.to_owned(), sensitivity: 1.0, low })
+        passed.with_one_sided(OneSided::flow(self.name, low))
     }
 
     /// One reading's error: anywhere within one step of the register (GUM F.2.2.1).

@@ -41,6 +41,8 @@ pub struct Notes {
     pub levels: Vec<(DateTime<Utc>, f64)>,
     /// Volume between the floats.
     pub band: Option<Litres>,
+    /// Volume of the tanks in use.
+    pub working_volume: Option<Litres>,
     /// Bucket tests of the guns.
     pub tests: Vec<FlowTest>,
     /// Which hours a gun's flow is multiplied by, with the name of the meter that counts them.
@@ -70,6 +72,9 @@ const LEVEL_WITHIN_H: i64 = 24;
 /// Standard uncertainty of a level, as a part of the working band (common practice, no source):
 /// a staff gauge in moving water.
 const LEVEL_U_OF_BAND: f64 = 0.05;
+/// The same where the band is not known, as a part of the tanks' volume (common practice, no source):
+/// two centimetres in a metre of water.
+const LEVEL_U_OF_VOLUME: f64 = 0.02;
 
 /// The parts of the stretch's balance; `of` names the subject in the errors that are its own.
 /// What exists and nothing measures is unknown, not zero.
@@ -303,11 +308,18 @@ fn storage(stretch: &Stretch<'_>, notes: &Notes) -> Storage {
         (Some((_, start)), Some((_, end)), band) => Storage::Levels {
             start: Litres(start),
             end: Litres(end),
-            u: Litres(band.map_or(0.0, |band| band.0 * LEVEL_U_OF_BAND)),
+            u: level_u(band, notes.working_volume, start.max(end)),
         },
         (_, _, Some(band)) => Storage::FloatBand { band },
         _ => Storage::Unknown,
     }
+}
+
+/// Standard uncertainty of a level. Where neither the band nor the volume of the tanks is known, they
+/// hold at least what the higher one of both levels says.
+fn level_u(band: Option<Litres>, working_volume: Option<Litres>, higher_l: f64) -> Litres {
+    let of_volume = || working_volume.map_or(higher_l, |volume| volume.0) * LEVEL_U_OF_VOLUME;
+    Litres(band.map_or_else(of_volume, |band| band.0 * LEVEL_U_OF_BAND))
 }
 
 /// A declared loss as it was applied.

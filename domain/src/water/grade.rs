@@ -39,7 +39,7 @@ pub enum Withheld {
     #[error("the meters do not support it: {}", .0.remedy())]
     Grade(Grade),
     /// A part that belongs to the figure exists and is not known.
-    #[error("{} is not known: meter it, or declare its volumes", .0.as_str())]
+    #[error("{} is not known: meter it, or declare its volumes", .0.as_str().replace('_', " "))]
     Unmeasured(Part),
     /// No meter of the balance was read in the period.
     #[error("not read: the figure is caught up when the meters are read")]

@@ -155,6 +155,18 @@ mod tests {
         assert!((lost.volume.0 - 355.2).abs() < 1e-9);
     }
 
+    /// A pan's level (Punmia, ex. 4.48, as FOSSEE's textbook companions have it): 7.75 cm at first and
+    /// 8.32 at the end of the week, with 3.80 of rain and 2.50 taken out, times 0.7: 0.51 cm. On 6 m2 of
+    /// open pit 30.66 L.
+    #[test]
+    fn open_water_loses_what_the_level_of_a_pan_says() {
+        let mm_per_week = 0.7 * (7.75 + 3.80 - 2.50 - 8.32) * 10.0;
+        assert!((mm_per_week / 10.0 - 0.51_f64).abs() < 0.005);
+        let week = Activity { days: 7.0, ..Activity::default() };
+        let pit = Coefficient::OpenWater { l_per_m2_day: mm_per_week / 7.0, surface_m2: 6.0 };
+        assert!((pit.apply(&week, 0.0).volume.0 - 30.66).abs() < 1e-9);
+    }
+
     #[test]
     fn a_coefficient_without_its_count_is_not_known() {
         let activity = Activity { days: 30.0, washes: None, flow: Some(Litres(80_000.0)) };

@@ -261,6 +261,7 @@ mod tests {
             events: Vec::new(),
             levels: Vec::new(),
             band: Some(Litres(600.0)),
+            working_volume: Some(Litres(4000.0)),
             tests: Vec::new(),
             derivations: Vec::new(),
             losses: Vec::new(),
@@ -316,6 +317,22 @@ mod tests {
         let u = (0.1 / 3_f64.sqrt() * 28_000.0).hypot(0.1 / 3_f64.sqrt() * 14_000.0).hypot(600.0 / 6_f64.sqrt());
         assert!((recycled.u - u).abs() < 0.01, "{} {u}", recycled.u);
         assert_eq!(of.all, of.whole);
+    }
+
+    /// By hand: levels of 1,500 and 1,900 L at both ends. Each is off by 5 % of the band of 600 L, else
+    /// by 2 % of the tanks' 4,000 L, else by 2 % of the 1,900 L that they hold at least: 30, 80 and 38 L,
+    /// and the change by sqrt(2) of it. Never by nothing.
+    #[test]
+    fn a_level_is_unsure_whatever_is_known_of_the_tanks() {
+        let levels = [("2026-06-01T00:00:00+02:00", 1500.0), ("2026-06-08T00:00:00+02:00", 1900.0)];
+        let levels = levels.map(|(at, litres)| (at.parse().unwrap(), litres)).to_vec();
+        let (band, volume) = (Some(Litres(600.0)), Some(Litres(4000.0)));
+        for (band, working_volume, u) in [(band, volume, 30.0), (None, volume, 80.0), (None, None, 38.0)] {
+            let notes = Notes { levels: levels.clone(), band, working_volume, ..notes() };
+            let (change, source) = statement_with([2000.0; 7], [4000.0; 7], &notes).whole.get(Part::StorageChange);
+            assert_eq!((change.value, source), (400.0, Source::Derived));
+            assert!((change.u() - u * 2_f64.sqrt()).abs() < 1e-9, "{} {u}", change.u());
+        }
     }
 
     #[test]

@@ -12,7 +12,8 @@ use uuid::Uuid;
 
 const METERS: i32 = 600;
 const DAYS: i64 = 280;
-const METERS_A_BATCH: usize = 7;
+/// The service takes 50,000.
+const READINGS_A_BATCH: i64 = 50_000;
 const LIVE_METERS: i32 = 20_000;
 const LIVE_ROUNDS: i64 = 12;
 const CONNECTIONS: usize = 2;
@@ -23,7 +24,7 @@ const ROW_TABLE: &str = "create table if not exists row_reading (
 
 pub(crate) async fn run(bench: &Bench) -> Outcome {
     let client = bench.superuser().await?;
-    let bulk = bulk(bench).await?;
+    let bulk = fill(bench, DAYS).await?;
     let bytes = bytes_per_reading(&client, bulk.readings).await?;
     let copy = raw_copy(&client, bulk.readings).await?;
     println!(
@@ -43,8 +44,8 @@ pub(crate) async fn run(bench: &Bench) -> Outcome {
     Ok(())
 }
 
-struct Rate {
-    readings: f64,
+pub(super) struct Rate {
+    pub(super) readings: f64,
     rate: f64,
 }
 
@@ -70,14 +71,15 @@ fn body(meters: &[Uuid], hours: std::ops::Range<i64>) -> Vec<u8> {
     body.into_bytes()
 }
 
-async fn bulk(bench: &Bench) -> Outcome<Rate> {
+/// The history of 600 meters that report by the hour, in bulk.
+pub(super) async fn fill(bench: &Bench, days: i64) -> Outcome<Rate> {
     let meters = bench.make_meters(1, METERS / 6, 6).await?;
-    let hours = 0..DAYS * 24;
+    let hours = 0..days * 24;
     let requests: Vec<Vec<u8>> = meters
-        .chunks(METERS_A_BATCH)
+        .chunks(usize::try_from(READINGS_A_BATCH / (days * 24))?.max(1))
         .map(|chunk| post("/v1/readings", &bench.token, &body(chunk, hours.clone())))
         .collect();
-    let readings = f64::from(METERS) * (DAYS * 24) as f64;
+    let readings = f64::from(METERS) * (days * 24) as f64;
     let seconds = send_all(bench, requests).await?;
     Ok(Rate { readings, rate: readings / seconds })
 }

@@ -1,7 +1,7 @@
 //! The service as a whole, measured in one run; what comes in, goes out by id and is computed at night
 //! (ingest, get, night) beside what the machine can do at all:
 //!
-//! `cargo bench -p weirbook-tests --bench service -- [ingest|dense|get|due|night|stock|risk]`
+//! `cargo bench -p weirbook-tests --bench service -- [ingest|dense|get|due|night|stock|risk|export|feed|hooks]`
 //!
 //! A private PostgreSQL with durability on, in the target folder; the load comes from this
 //! process over loopback. Each measurement has a dealer of its own, so that none counts what another
@@ -17,6 +17,7 @@ mod plans;
 mod risk;
 mod setup;
 mod stock;
+mod take_away;
 
 use setup::{Bench, Outcome};
 
@@ -52,6 +53,18 @@ fn main() -> Outcome {
         if asked("risk") {
             bench.renew().await?;
             risk::run(&bench).await?;
+        }
+        if asked("export") {
+            bench.renew().await?;
+            take_away::export(&bench).await?;
+        }
+        if asked("feed") {
+            bench.renew().await?;
+            take_away::feed(&bench).await?;
+        }
+        if asked("hooks") {
+            bench.renew().await?;
+            take_away::hooks(&bench).await?;
         }
         bench.stop().await
     })

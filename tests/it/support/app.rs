@@ -19,11 +19,12 @@ use weirbook::db::login::{APP_ROLE, GATE_ROLE};
 use weirbook::db::night_run::Counts;
 use weirbook::guesses::Guesses;
 use weirbook::jobs::mail::{Drained, drain};
-use weirbook::jobs::night_run;
+use weirbook::jobs::{feed, night_run, webhooks};
 use weirbook::mail::Post;
 use weirbook::rates::{Allowance, Rates};
 use weirbook::server::{Limits, Services, app, listen};
 use weirbook::telemetry::{Metrics, start_logging};
+use weirbook::webhook::Sender;
 
 /// Database connections of a test's service: requests of one test seldom overlap.
 const POOL_SIZE: usize = 4;
@@ -35,6 +36,7 @@ pub(crate) struct TestApp {
     _server: Running,
     database: Database,
     post: Post,
+    hooks: Sender,
 }
 
 impl TestApp {
@@ -64,7 +66,7 @@ impl TestApp {
         let (address, server) = listen(services.clone(), SocketAddr::from(([127, 0, 0, 1], 0)), 1).unwrap();
         let running = Running { handle: server.handle(), db: services.db.clone() };
         runtime().spawn(server);
-        Self { access: access(address), _server: running, database, post: services.post }
+        Self { access: access(address), _server: running, database, post: services.post, hooks: services.hooks }
     }
 
     /// Where its database is, for the program.
@@ -112,6 +114,22 @@ impl TestApp {
         drain(self.db(), &self.post, now).await.unwrap()
     }
 
+    /// Puts changes in order and sends webhooks, as `serve` does beside its answers, for ever.
+    pub(crate) async fn follow_changes(&self) {
+        let (_goes_on, stop) = tokio::sync::watch::channel(());
+        feed::run(self.db().clone(), self.hooks.clone(), stop).await;
+    }
+
+    /// Sends the webhooks of a dealer that are due as of an instant.
+    pub(crate) async fn send_webhooks(&self, dealer: &Dealer, now: DateTime<Utc>) {
+        webhooks::drain(self.db(), &self.hooks, dealer.id, now).await.unwrap();
+    }
+
+    /// The service's database, as the owner reaches it.
+    pub(crate) fn database_url(&self) -> String {
+        self.database.url()
+    }
+
     /// The same service once more, with the permissions taken out: every role has every one. What
     /// is left is what the database holds by itself.
     pub(crate) fn without_permissions(&self) -> Unguarded {
@@ -146,6 +164,7 @@ pub(crate) fn services(database: &Database, pool_size: usize) -> Services {
         limits: Limits { batch_bytes_max: 16 << 20 },
         post: Post::new(None, "https://water.example.com"),
         guesses: Guesses::default(),
+        hooks: Sender::new(true).unwrap(),
         rates: Rates::new(Allowance { signed_in: NonZeroU32::MAX, unknown: NonZeroU32::MAX }),
     }
 }

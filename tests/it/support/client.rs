@@ -16,6 +16,8 @@ pub(crate) struct Client {
 impl Client {
     /// At a service that listens there, not signed in.
     pub(crate) fn new(address: SocketAddr) -> Self {
+        // The clients of one process share their way to TLS; a second call changes nothing.
+        let _installed = rustls::crypto::ring::default_provider().install_default();
         // A connection that rests may be closed by the service just when it is used again.
         let builder = reqwest::Client::builder().pool_max_idle_per_host(0);
         let http = builder.redirect(reqwest::redirect::Policy::none()).build().unwrap();

@@ -8,6 +8,7 @@ mod people;
 mod postgres;
 mod program;
 mod python;
+mod receiver;
 mod records;
 mod smtp;
 
@@ -19,6 +20,7 @@ pub(crate) use people::{Access, Dealer, PASSWORD};
 pub(crate) use postgres::Database;
 pub(crate) use program::{Scratch, Serving, weirbook};
 pub(crate) use python::python;
+pub(crate) use receiver::{Message, Receiver, Reply};
 pub(crate) use records::{id, number, today, today_in_vienna};
 pub(crate) use smtp::MailServer;
 

@@ -54,6 +54,18 @@ impl Dealer {
         self.access.person(self.id, Role::CustomerViewer, Some(customer)).await
     }
 
+    /// Adds a customer's person who asks for nothing, and may be let go.
+    pub(crate) async fn somebody_else(&self, customer: Uuid) {
+        let new = NewPerson {
+            email: format!("somebody-else-{customer}@example.com"),
+            name: "Somebody else".to_owned(),
+            password_hash: password_hash().to_owned(),
+            role: Role::CustomerViewer,
+            customer: Some(CustomerId(customer)),
+        };
+        self.access.db.add_person(self.id, &new).await.unwrap();
+    }
+
     /// Adds a customer's person who also enters readings, signed in.
     pub(crate) async fn customer_reader(&self, customer: Uuid) -> Client {
         self.access.person(self.id, Role::CustomerReader, Some(customer)).await

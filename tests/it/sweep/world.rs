@@ -216,8 +216,12 @@ impl Yard {
         body
     }
 
-    /// What the night made of the yard's records.
+    /// What the night made of the yard's records, and whom it lets in.
     async fn find_what_was_computed(&mut self, dealer: &Dealer) {
+        dealer.somebody_else(self.customer).await;
+        let people = items(&dealer.owner, "/v1/people?limit=100").await;
+        let own = people.iter().find(|person| person["customer_id"] == json!(self.customer)).unwrap();
+        self.add("people", &id(own).to_string());
         let reports = items(&dealer.owner, &format!("/v1/savings-reports?customer_id={}", self.customer)).await;
         reports.iter().for_each(|report| self.add("savings-reports", &id(report).to_string()));
         let raised = items(&dealer.owner, &format!("/v1/reading-exceptions?unit_id={}", self.one("units"))).await;
@@ -269,6 +273,7 @@ fn help(operation: &str) -> Value {
         // Of work and places that are not there nothing is planned, whoever's the rest is.
         "plan_visit" => json!({ "routine_ids": null, "reserve_at": null }),
         "create_attachment" => json!({ "unit_id": "$units" }),
+        "invite" => json!({ "role": "customer_viewer", "customer_id": "$customers", "site_ids": ["$sites"] }),
         "create_cover" => json!({ "claims": null, "consumables": null, "labour": null, "travel": null,
             "parts": { "from": "2026-01-01", "to": "2028-01-01" } }),
         "create_reading_request" => json!({ "meter_ids": ["$meters"], "due_on": soon, "email": null }),
@@ -284,6 +289,7 @@ fn help(operation: &str) -> Value {
             "blocks": [{ "up_to": "100", "price": "1.115" }, { "price": "3.905" }] } } }),
         "create_stock_movement" => json!({ "kind": "received", "to_place_id": "$places", "supplier": "Valley",
             "lot_id": "$consumables/lots", "buyer": null, "why": null, "overdraw_reason": null, "payer": null }),
+        "create_webhook_endpoint" => json!({ "url": "https://192.0.1.1/", "events": ["call_out.opened"] }),
         "create_wash_derivation" => json!({ "meter_id": "$run-hours" }),
         "create_wash_sessions" => json!({ "meter_id": "$wash-meter" }),
         _ => json!({}),

@@ -74,7 +74,9 @@ fn foreign_expired_and_unsigned_tokens_say_nothing() {
     let good = keys(1).issue(&identity(), now).unwrap();
     let [header, claims, _signature] = good.split('.').collect::<Vec<_>>()[..] else { panic!() };
     let unsigned = format!("{}.{claims}.", URL_SAFE_NO_PAD.encode(r#"{"alg":"none","typ":"at+jwt"}"#));
-    let step = keys(1).issue_step(SignInStep { account: identity().account, with_code: true }, now).unwrap();
+    let step = keys(1)
+        .issue_step(SignInStep { account: identity().account, with_code: true, password_set_at: now }, now)
+        .unwrap();
     for token in [
         keys(2).issue(&identity(), now).unwrap(),
         keys(1).issue(&identity(), now - Duration::hours(1)).unwrap(),
@@ -133,7 +135,7 @@ fn another_audience_issuer_type_or_key_is_refused() {
 #[test]
 fn a_step_is_carried_on_and_is_no_access_token() {
     let (keys, now) = (keys(1), Utc::now());
-    let step = SignInStep { account: identity().account, with_code: false };
+    let step = SignInStep { account: identity().account, with_code: false, password_set_at: now };
     assert_eq!(keys.verify_step(&keys.issue_step(step, now).unwrap()), Some(step));
     let late = keys.issue_step(step, now - Duration::minutes(STEP_MINUTES + 1)).unwrap();
     assert_eq!(keys.verify_step(&late), None);

@@ -31,13 +31,15 @@ pub struct AccountRow {
     pub totp_sealed: Option<Vec<u8>>,
     /// Since when codes are asked for.
     pub totp_since: Option<DateTime<Utc>>,
+    /// When its password was set.
+    pub password_set_at: DateTime<Utc>,
 }
 
-type Columns = (Uuid, String, String, String, Option<Vec<u8>>, Option<DateTime<Utc>>);
+type Columns = (Uuid, String, String, String, Option<Vec<u8>>, Option<DateTime<Utc>>, DateTime<Utc>);
 
 impl From<Columns> for AccountRow {
-    fn from((id, email, name, password_hash, totp_sealed, totp_since): Columns) -> Self {
-        Self { id: AccountId(id), email, name, password_hash, totp_sealed, totp_since }
+    fn from((id, email, name, password_hash, totp_sealed, totp_since, password_set_at): Columns) -> Self {
+        Self { id: AccountId(id), email, name, password_hash, totp_sealed, totp_since, password_set_at }
     }
 }
 
@@ -56,7 +58,15 @@ pub struct AccountView {
 
 macro_rules! columns {
     () => {
-        (account::id, account::email, account::name, account::password_hash, account::totp_sealed, account::totp_since)
+        (
+            account::id,
+            account::email,
+            account::name,
+            account::password_hash,
+            account::totp_sealed,
+            account::totp_since,
+            account::password_set_at,
+        )
     };
 }
 

@@ -10,7 +10,7 @@ use chrono::{DateTime, Duration, Utc};
 use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
-use domain::ids::{AccountId, DealerId};
+use domain::ids::{AccountId, DealerId, MembershipId};
 use uuid::Uuid;
 
 /// How long a token that was just exchanged is given its successor once more: for answers that got
@@ -240,6 +240,28 @@ impl Db {
     /// When the database fails.
     pub async fn end_other_sign_ins(&self, account: AccountId, kept: Uuid, now: DateTime<Utc>) -> Result<(), DbError> {
         self.at_gate(async |conn| end_sign_ins(conn, account.0, Some(kept), now).await).await
+    }
+
+    /// Ends an account's sign-ins for one membership: should its person come back, none of them runs on.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub(crate) async fn end_sign_ins_for(
+        &self,
+        account: AccountId,
+        membership: MembershipId,
+        now: DateTime<Utc>,
+    ) -> Result<(), DbError> {
+        self.at_gate(async |mut conn| {
+            let running = session_family::account_id
+                .eq(account.0)
+                .and(session_family::membership_id.eq(membership.0))
+                .and(session_family::revoked_at.is_null());
+            let ended = update(session_family::table.filter(running)).set(session_family::revoked_at.eq(now));
+            ended.execute(&mut conn).await?;
+            Ok(())
+        })
+        .await
     }
 
     /// How an account knows a place. Of an unknown account it takes as long.

@@ -155,6 +155,8 @@ pub(in crate::db) async fn check_reach(
     for (n, site) in sites.iter().enumerate() {
         if !own.contains(&site.0) {
             faults.add(format!("/site_ids/{n}"), "unknown_reference", "give sites of that customer");
+        } else if sites.iter().take(n).any(|before| before == site) {
+            faults.add(format!("/site_ids/{n}"), "named_twice", "name each site once");
         }
     }
     Ok(faults.or(())?)

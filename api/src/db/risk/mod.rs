@@ -4,6 +4,7 @@
 pub mod figures;
 pub mod fleet;
 pub mod followed;
+pub mod life_figures;
 pub mod outcomes;
 mod signs;
 pub mod store;

@@ -25,7 +25,8 @@ struct SignRow {
 }
 
 /// What was measured holds for some days; a clean-out is late until the next one. A sample is of the
-/// biology where its point says so.
+/// biology where its point says so. A dose is missed from the night on that found a pump to give less than
+/// its setting says, until a test finds it in line.
 const NOTED: &str = "
 with measured as (
   select unit_id, 'oxygen_low' as sign, at from sample
@@ -74,7 +75,11 @@ noted as (
          coalesce(upper(valid), $1) + make_interval(secs => $8 * 86400)
     from spell
    where state in ('stopped', 'laid_up', 'bypassed') and lower(valid) <= $1
-     and coalesce(upper(valid), $1) - lower(valid) >= make_interval(secs => $11 * 86400))
+     and coalesce(upper(valid), $1) - lower(valid) >= make_interval(secs => $11 * 86400)
+  union all
+  select unit_id, 'dose_missed', opened_at, coalesce(closed_at, $1 + interval '1 day')
+    from finding
+   where kind = 'dose_off' and size < 0)
 select unit_id, sign, from_at, to_at from noted where from_at < to_at and from_at <= $1 order by unit_id, from_at, sign";
 
 /// The signs of all units up to the transaction's instant.

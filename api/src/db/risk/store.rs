@@ -1,21 +1,25 @@
 //! Writes a night's forecasts: one statement for many rows; what the night had before goes.
 
 use super::followed;
+use super::life_figures::LifeFigures;
+use crate::db::schema::unit_risk;
+use crate::db::stamp::Change;
 use crate::db::{DbError, Tx};
 use chrono::NaiveDate;
+use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, Bool, Date, Double, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::reliability::assess::Forecaster;
 use domain::reliability::replace::WhyRun;
-use domain::risk::LEVEL;
+use domain::risk::AT_RISK_P_30;
 use domain::risk::life_model::{GroupKey, LifeModel};
 use domain::risk::night::{Ahead, Night, PartForecast};
 use domain::risk::plan::{Plan, Replace};
 use domain::risk::upset::{Shown, UpsetRisk};
 use domain::risk::words;
 use serde_json::{Value, json};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
 
 /// Rows sent at once.
@@ -29,10 +33,13 @@ const ROWS_AT_ONCE: usize = 20_000;
 pub async fn replace(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbError> {
     forget(tx, night).await?;
     let parts = computed.parts.iter().filter(|part| part.ahead.iter().any(|ahead| ahead.chance.is_some())).count();
-    sql_query("insert into forecast_night (night, made_at, parts, looked_at) values ($1, $2, $3, least($2, now()))")
+    let insert = "
+      insert into forecast_night (night, made_at, parts, ends, looked_at) values ($1, $2, $3, $4, least($2, now()))";
+    sql_query(insert)
         .bind::<Date, _>(night)
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Integer, _>(count(parts))
+        .bind::<Jsonb, _>(json!(computed.ends))
         .execute(&mut tx.conn())
         .await?;
     let groups: HashMap<&GroupKey, i32> = computed.models.keys().zip(0..).collect();
@@ -86,7 +93,7 @@ async fn insert_models(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Resul
     .bind::<Array<Integer>, _>(column(&models, |model| count(model.tally.failures)))
     .bind::<Array<Nullable<Double>>, _>(column(&models, |model| model.rated_life))
     .bind::<Array<Text>, _>(column(&models, |model| basis(model)))
-    .bind::<Array<Jsonb>, _>(column(&models, |model| figures(model)))
+    .bind::<Array<Jsonb>, _>(column(&models, |model| json!(LifeFigures::from(*model))))
     .execute(&mut tx.conn())
     .await?;
     Ok(())
@@ -97,26 +104,6 @@ fn basis(model: &LifeModel) -> &'static str {
         Ok(Forecaster::Held(_)) if model.rated_life.is_some() => "rated_life_and_lives",
         Ok(Forecaster::Fitted(_) | Forecaster::Held(_)) => "lives",
         Err(_) => "nothing",
-    }
-}
-
-/// Shape and scale with their bounds, the ends of the lives, or why there is no estimate.
-fn figures(model: &LifeModel) -> Value {
-    let ends = json!(model.ends);
-    match &model.forecaster {
-        Ok(Forecaster::Fitted(fit)) => json!({
-            "shape": fit.fit.weibull.shape(), "shape_bounds": fit.shape_bounds,
-            "scale": fit.fit.weibull.scale(), "scale_bounds": fit.scale_bounds,
-            "ends": ends, "assumed_per_day": model.assumed_per_day,
-        }),
-        Ok(Forecaster::Held(held)) => {
-            let (shape, scale) = (held.shape(LEVEL), held.scale(LEVEL));
-            json!({
-                "shape": shape.median, "shape_bounds": shape.bounds, "scale": scale.median, "scale_bounds": scale.bounds,
-                "ends": ends, "assumed_per_day": model.assumed_per_day,
-            })
-        }
-        Err(why) => json!({ "why_none": why.to_string(), "ends": ends, "assumed_per_day": model.assumed_per_day }),
     }
 }
 
@@ -192,6 +179,7 @@ fn column<'a, T, V>(rows: &'a [T], value: impl Fn(&'a T) -> V) -> Vec<V> {
 
 /// The ranking is that of the last night; a run for an earlier one leaves it.
 async fn rank(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbError> {
+    let before = at_risk(tx).await?;
     sql_query("delete from unit_risk where not exists (select from forecast_night where night > $1)")
         .bind::<Date, _>(night)
         .execute(&mut tx.conn())
@@ -216,7 +204,29 @@ async fn rank(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbE
     .bind::<Array<Nullable<Jsonb>>, _>(column(units, |unit| unit.upset.as_ref().map(signs)))
     .execute(&mut tx.conn())
     .await?;
-    Ok(())
+    log(tx, &before, &at_risk(tx).await?).await
+}
+
+/// The units whose chance to fail within 30 days is high, with that chance.
+async fn at_risk(tx: &Tx<'_>) -> Result<BTreeMap<Uuid, f64>, DbError> {
+    let high = unit_risk::table.filter(unit_risk::p_30.ge(AT_RISK_P_30));
+    Ok(high.select((unit_risk::unit_id, unit_risk::p_30)).load(&mut tx.conn()).await?.into_iter().collect())
+}
+
+/// Adds the units that came to be at risk, and those that no longer are, to the change log.
+async fn log(tx: &Tx<'_>, before: &BTreeMap<Uuid, f64>, after: &BTreeMap<Uuid, f64>) -> Result<(), DbError> {
+    let line = |unit: &Uuid, verb, p_30: Option<&f64>| Change {
+        record: "unit_risk",
+        record_id: unit.to_string(),
+        revision: None,
+        verb,
+        customer: None,
+        detail: json!({ "unit_id": unit, "p_30": p_30 }),
+    };
+    let opened = after.iter().filter(|(unit, _)| !before.contains_key(*unit));
+    let closed = before.keys().filter(|unit| !after.contains_key(*unit));
+    let opened = opened.map(|(unit, p_30)| line(unit, "opened", Some(p_30)));
+    tx.log_all(opened.chain(closed.map(|unit| line(unit, "closed", None))).collect()).await
 }
 
 /// The signs of an upset that a unit shows.

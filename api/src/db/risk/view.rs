@@ -1,5 +1,6 @@
 //! Stored forecasts, as they are shown.
 
+use super::life_figures::LifeFigures;
 use crate::db::error::known;
 use crate::db::page::After;
 use crate::db::{DbError, Tx};
@@ -189,7 +190,7 @@ pub struct PartAtRisk {
     pub basis: String,
     /// Shape, scale and the ends of the lives.
     #[diesel(sql_type = Jsonb)]
-    pub figures: Value,
+    figures: Value,
 }
 
 impl PartAtRisk {
@@ -225,6 +226,14 @@ impl PartAtRisk {
             alike: Alike { failed: count(self.alike_failed), known: count(self.alike_known) },
             rated_life: self.rated_life,
         })
+    }
+
+    /// What the lives of its group told.
+    ///
+    /// # Errors
+    /// When they are not kept as this version keeps them.
+    pub fn life_figures(&self) -> Result<LifeFigures, DbError> {
+        known("figures", serde_json::from_value(self.figures.clone()).ok())
     }
 
     /// What to do about it.

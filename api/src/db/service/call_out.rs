@@ -3,6 +3,7 @@
 use super::{Filter, Kept, Keys, Record, Row, agreement, create as keep, get, site_of, stood, update_at};
 use crate::db::page::After;
 use crate::db::schema::{call_out, call_out_internal, unit};
+use crate::db::stamp::Change;
 use crate::db::{DbError, Revision, Tx};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
@@ -132,7 +133,14 @@ pub(crate) async fn step(
         return Err(DbError::Stale { current: old.stored.revision });
     }
     let new = old.stored.value.with(step, taken_at, tx.now())?;
-    one(tx, update_at(tx, id, at, old.keys, &new).await?).await
+    let kept = update_at(tx, id, at, old.keys, &new).await?;
+    if step == Step::Settled {
+        let revision = Some(kept.stored.revision);
+        let (record_id, detail) = (id.to_string(), json!({ "unit_id": kept.keys.unit, "site_id": kept.keys.site }));
+        let (record, verb, customer) = (CallOut::TABLE, "closed", kept.keys.customer);
+        tx.log(Change { record, record_id, revision, verb, customer, detail }).await?;
+    }
+    one(tx, kept).await
 }
 
 /// Changes what the dealer says of a call-out that is still at revision `at`.

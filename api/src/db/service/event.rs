@@ -72,7 +72,8 @@ select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.
 ///
 /// # Errors
 /// [`DbError::Invalid`] for a unit outside the scope, an instant outside its placements, or lines
-/// that the stock ledger does not admit.
+/// that the stock ledger does not admit; [`DbError::Refused`] for a replaced part that is out already,
+/// at another instant or for another reason.
 pub(crate) async fn create(tx: &Tx<'_>, new: &ServiceEvent) -> Result<Recorded, DbError> {
     let (site, customer) = stood(tx, new.unit_id, new.at, "/at").await?;
     issue::known(tx, &new.lines).await?;
@@ -84,8 +85,10 @@ pub(crate) async fn create(tx: &Tx<'_>, new: &ServiceEvent) -> Result<Recorded, 
     logged(tx, get(tx, id).await?, customer, "created").await
 }
 
-/// A replacement takes out the part that it names and that is still fitted: another of its kind
-/// takes its place, or the part that it names as the new one, which was fitted already.
+/// A replacement takes out the part that it names: another of its kind takes its place, or the part
+/// that it names as the new one, which was fitted already. Of a part that is out already it tells the
+/// work alone, and only where it says the same instant and reason as the part's own record; else one of
+/// the two would be wrong.
 async fn replaced(tx: &Tx<'_>, new: &ServiceEvent) -> Result<ServiceEvent, DbError> {
     let mut new = new.clone();
     let (unit, at) = (new.unit_id, new.at);
@@ -95,10 +98,12 @@ async fn replaced(tx: &Tx<'_>, new: &ServiceEvent) -> Result<ServiceEvent, DbErr
     }
     let Some(id) = done.out_component_id else { return Ok(new) };
     let old = part_of(tx, unit, id, "/details/out_component_id").await?;
-    if old.value.out.is_some() {
-        return Ok(new);
-    }
     let out = TakenOut { at, why: done.why };
+    match old.value.out {
+        Some(was) if was == out => return Ok(new),
+        Some(_) => return Err(component::out_already()),
+        None => {}
+    }
     let taken = match done.in_component_id {
         Some(_) => component::take_out(tx, id, old.revision, out).await.map(|_| done.in_component_id),
         None => {

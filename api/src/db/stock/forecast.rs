@@ -2,20 +2,23 @@
 
 use crate::db::page::After;
 use crate::db::schema::stock_forecast;
+use crate::db::stamp::Change;
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::delete;
+use diesel::dsl::sql;
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{
-    Array, BigInt, Date, Double, Integer, Jsonb, Nullable, Numeric, Text, Timestamptz, Uuid as SqlUuid,
+    Array, BigInt, Bool, Date, Double, Integer, Jsonb, Nullable, Numeric, Text, Timestamptz, Uuid as SqlUuid,
 };
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{ItemId, PlaceId};
 use rust_decimal::Decimal;
 use serde::Serialize;
-use std::collections::HashMap;
+use serde_json::json;
+use std::collections::{BTreeSet, HashMap};
 use uuid::Uuid;
 
 /// What is foreseen of an item at a place.
@@ -91,6 +94,7 @@ const ROWS_AT_ONCE: usize = 5_000;
 /// # Errors
 /// When the database fails.
 pub async fn replace(tx: &Tx<'_>, forecasts: &[Forecast]) -> Result<(), DbError> {
+    let before = below(tx).await?;
     delete(stock_forecast::table).execute(&mut tx.conn()).await?;
     for some in forecasts.chunks(ROWS_AT_ONCE) {
         let rows = serde_json::to_value(some).map_err(DbError::internal)?;
@@ -102,7 +106,32 @@ pub async fn replace(tx: &Tx<'_>, forecasts: &[Forecast]) -> Result<(), DbError>
             use_expected float8, on_order numeric)";
         sql_query(sql).bind::<Jsonb, _>(rows).execute(&mut tx.conn()).await?;
     }
-    Ok(())
+    log(tx, &before, &below(tx).await?).await
+}
+
+/// Items at places of which less is there than the stock at which to order.
+async fn below(tx: &Tx<'_>) -> Result<BTreeSet<(Uuid, Uuid)>, DbError> {
+    let reorder_point = sql::<Bool>("on_hand::float8 < reorder_point");
+    let short = stock_forecast::table.filter(reorder_point);
+    let keys: Vec<(Uuid, Uuid)> =
+        short.select((stock_forecast::place_id, stock_forecast::consumable_id)).load(&mut tx.conn()).await?;
+    Ok(keys.into_iter().collect())
+}
+
+/// Adds what came below its order point, and what is no longer, to the change log.
+async fn log(tx: &Tx<'_>, before: &BTreeSet<(Uuid, Uuid)>, after: &BTreeSet<(Uuid, Uuid)>) -> Result<(), DbError> {
+    let line = |verb| {
+        move |(place_id, item_id): &(Uuid, Uuid)| Change {
+            record: "stock_forecast",
+            record_id: format!("{place_id}/{item_id}"),
+            revision: None,
+            verb,
+            customer: None,
+            detail: json!({ "place_id": place_id, "item_id": item_id, "is": "below_order_point" }),
+        }
+    };
+    let opened = after.difference(before).map(line("opened"));
+    tx.log_all(opened.chain(before.difference(after).map(line("closed"))).collect()).await
 }
 
 /// A forecast with names, and what the ledger has there now.

@@ -239,7 +239,7 @@ async fn record(tx: &Tx<'_>, unit_id: UnitId, at: DateTime<Utc>, details: Detail
     Ok(())
 }
 
-/// A part that failed, and the one that took its place an hour later.
+/// A part that failed, and the one that took its place within the hour.
 async fn failed(tx: &Tx<'_>, swap: &Swap) -> Result<(), DbError> {
     let part = swap.kind.replace('_', " ");
     let failure = details::Failure {
@@ -250,14 +250,14 @@ async fn failed(tx: &Tx<'_>, swap: &Swap) -> Result<(), DbError> {
         mechanism: Mechanism::Wear,
         cause: Cause::OrdinaryWear,
     };
-    record(tx, swap.unit, instant(swap.at_s), Details::Failure(failure)).await?;
+    record(tx, swap.unit, instant(swap.at_s - HOUR_S), Details::Failure(failure)).await?;
     let replacement = details::Replacement {
         part,
         why: swap.why,
         out_component_id: Some(swap.out),
         in_component_id: Some(swap.fitted),
     };
-    record(tx, swap.unit, instant(swap.at_s + HOUR_S), Details::Replacement(replacement)).await
+    record(tx, swap.unit, instant(swap.at_s), Details::Replacement(replacement)).await
 }
 
 /// One done in time, one missed, one that runs.

@@ -3,6 +3,7 @@
 //! the dealer's people alone.
 
 pub mod costs;
+pub mod life_models;
 pub mod limits;
 pub mod scores;
 pub mod units;

@@ -1,6 +1,8 @@
 //! `/v1/risk/scores`: how past forecasts turned out.
 
+use super::life_models::EndsView;
 use crate::auth::{Caller, perm};
+use crate::db::risk::life_figures;
 use crate::db::risk::outcomes::{self, Unscored};
 use crate::db::{Db, Tx};
 use crate::http::answer::Problems;
@@ -134,6 +136,9 @@ pub struct HorizonScoresView {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct RiskScoresView {
     horizons: Vec<HorizonScoresView>,
+    /// How the lives ended that the last night's forecasts were made from, over the whole fleet; null before
+    /// a night has counted it.
+    lives_ended: Option<EndsView>,
 }
 
 /// How the forecasts of one horizon turned out.
@@ -171,11 +176,13 @@ pub(crate) async fn turned_out(db: &Db, caller: &Caller<perm::ReadRisk>) -> Resu
 /// Show how forecasts turned out
 ///
 /// A forecast is scored when the part's state at its horizon is known. The forecasts of the first
-/// night of each week are kept for this.
+/// night of each week are kept for this. Beside them stands how the lives ended that forecasts are made
+/// from: losses to one external event, and parts taken out for a reason that nobody wrote down.
 #[utoipa::path(tag = "risk",
     responses((status = 200, description = "The scores by horizon", body = RiskScoresView), Problems))]
 #[get("/risk/scores")]
 async fn risk_scores(caller: Caller<perm::ReadRisk>, db: Data<Db>) -> Result<HttpResponse, Problem> {
     let horizons = turned_out(&db, &caller).await?.into_iter().map(HorizonScoresView::from).collect();
-    Ok(HttpResponse::Ok().json(RiskScoresView { horizons }))
+    let ends = db.read(caller.scope(), caller.now(), async |tx| life_figures::fleet_ends(tx).await).await?;
+    Ok(HttpResponse::Ok().json(RiskScoresView { horizons, lives_ended: ends.map(EndsView::from) }))
 }

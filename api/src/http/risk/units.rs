@@ -1,5 +1,6 @@
 //! `/v1/risk` and `/v1/units/{id}/risk`.
 
+use super::life_models::LifeModelView;
 use crate::auth::{Caller, perm};
 use crate::db::risk::followed::{self, Weight};
 use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
@@ -128,29 +129,6 @@ async fn list_units_at_risk(
     Ok(answer::page(&request, &after, views, key, |view| view))
 }
 
-/// What lives of parts alike told.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct LifeModelView {
-    /// `lives`: the lives alone. `rated_life_and_lives`: the rated life, corrected by the lives, as
-    /// long as fewer than ten parts failed. `nothing`: no forecast can be made.
-    #[schema(example = "lives")]
-    basis: String,
-    /// The maker's model that the lives are of; null for all parts of the kind and duty.
-    of_model: Option<String>,
-    /// When these parts work.
-    #[schema(example = "timed")]
-    duty: String,
-    /// Lives, running ones included.
-    #[schema(example = 31)]
-    lives: i32,
-    /// Failures among them.
-    #[schema(example = 14)]
-    failures: i32,
-    /// Weibull shape and scale with 90 % bounds, how the lives ended by cause, the use a day
-    /// assumed of parts without a counter; or why there is no estimate.
-    figures: Value,
-}
-
 /// What the days up to a horizon may bring.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct AheadView {
@@ -201,7 +179,7 @@ impl FindingWeightView {
 #[derive(Debug, Serialize, Deserialize, ToSchema)]
 pub struct UpsetSign {
     /// `oxygen_low`, `orp_falling`, `sludge_deep`, `too_cold`, `too_hot`, `disinfectant_in_biology`,
-    /// `clean_out_late`, `new_chemical` or `idle`.
+    /// `clean_out_late`, `new_chemical`, `idle` or `dose_missed`.
     #[schema(example = "oxygen_low")]
     sign: String,
     /// Upsets that followed it at the dealer's units.
@@ -294,20 +272,13 @@ impl PartAtRiskView {
             },
             reason: words::reason(&part.told()?),
             findings,
-            advice: plan.map(|plan| words::plan(plan, basis)),
+            advice: plan.map(|plan| words::plan(plan, basis, age.value)),
             replace_at: replace.map(|replace| replace.age),
             saving_per_1000: replace.and_then(|replace| replace.saving_per_1000).map(MoneyView::from),
             at_visit: replace.and_then(|replace| replace.visit).map(|visit| visit.day),
             more_at_visit: replace.and_then(|replace| replace.visit).map(|visit| visit.more),
             bring: words::bring(&part.kind, part.model.as_deref()),
-            life_model: LifeModelView {
-                basis: part.basis,
-                of_model: part.group_model,
-                duty: part.duty,
-                lives: part.lives,
-                failures: part.failures,
-                figures: part.figures,
-            },
+            life_model: LifeModelView::of(&part)?,
             kind: part.kind,
             model: part.model,
         })

@@ -138,7 +138,7 @@ async fn open(request: &HttpRequest, token: &str, db: &Db, guesses: &Guesses) ->
     let over = match asking.state(now) {
         RequestState::Open => {
             let site = (asking.value.customer_id, asking.value.request.site_id);
-            let scope = token.scope_of(site, asking.id.0);
+            let scope = token.scope_of(site, asking.id.0).asked_from(address);
             return Ok(Opened { scope, now, asking });
         }
         RequestState::Taken => "All readings asked for by this link are in. Thank you: there is nothing left to do.",

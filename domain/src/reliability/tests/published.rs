@@ -18,7 +18,7 @@ macro_rules! files {
 }
 
 files! {
-    "age_replacement" "automotive_sae" "bayes" "calibration" "conditional_series" "edge_cases" "fleet"
+    "age_replacement" "automotive_sae" "bayes" "calibration" "charts" "conditional_series" "edge_cases" "fleet"
     "kidney_transplant" "larynx" "leukemia_6mp" "leukemia_placebo" "lieblein_zelen" "macs_late_entry" "nhpp"
     "nist_8215_km" "nist_8413" "rossi" "waltons" "waltons_control" "waltons_mir137"
 }

@@ -68,6 +68,40 @@ fn a_mixture_is_told() {
     let lives: Vec<Life> = lives.map(|age| Life::failed(age).unwrap()).collect();
     let compared = compare(&lives);
     assert!(matches!(compared.misfit, Some(Misfit::Ages { p }) if p < 1e-6), "{:?}", compared.misfit);
+    assert_eq!(Standing::of(&lives).misfit, compared.misfit);
+}
+
+/// What is said without the distances is what is said with them; NIST's AIC of the Weibull is 154.27 and
+/// that of the lognormal 154.39, each 12/7 less than corrected for ten failures.
+#[test]
+fn the_standing_is_that_of_the_comparison() {
+    let nist = lives(&parsed("nist_8413")["data"]);
+    let found = Standing::of(&nist);
+    within(found.weibull_aicc.unwrap() - 12.0 / 7.0, 154.27, 5e-3);
+    within(found.lognormal_aicc.unwrap() - 12.0 / 7.0, 154.39, 5e-3);
+    for lives in [nist, cosmesis(), mixed(), vec![], vec![Life::failed(1.0).unwrap(), Life::failed(2.0).unwrap()]] {
+        let (found, compared) = (Standing::of(&lives), compare(&lives));
+        let of = |family| compared.merits.iter().find(|merit| merit.family == family).and_then(|merit| merit.aicc);
+        assert_eq!(
+            (found.exponential_aicc, found.weibull_aicc, found.lognormal_aicc),
+            (of(Family::Exponential), of(Family::Weibull), of(Family::Lognormal))
+        );
+        assert_eq!((found.misfit, found.agreement_p), (compared.misfit, compared.agreement.map(|of| of.p)));
+    }
+}
+
+/// Lives at the quantiles of a lognormal with a deviation of 1 whose young survivors are out of sight: their
+/// hazard falls again, which the lognormal says better by more than four.
+#[test]
+fn a_rival_that_fits_better_is_told() {
+    let logs = [
+        -2.2, -1.7, -1.4, -1.15, -0.95, -0.77, -0.6, -0.45, -0.3, -0.15, 0.0, 0.15, 0.3, 0.45, 0.6, 0.77, 0.95, 1.15,
+        1.4, 1.7, 2.2, 4.6,
+    ];
+    let lives: Vec<Life> = logs.iter().map(|ln: &f64| Life::failed(1000.0 * ln.exp()).unwrap()).collect();
+    let found = Standing::of(&lives);
+    assert!(found.lognormal_aicc.unwrap() < found.weibull_aicc.unwrap() - 4.0, "{found:?}");
+    assert!(found.misfit.is_some(), "{found:?}");
 }
 
 /// Of fleets that are Weibull, about one in twenty is told not to fit: the correction for the

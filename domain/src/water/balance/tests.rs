@@ -66,6 +66,18 @@ fn a_published_balance_that_does_not_close_is_found() {
     assert_eq!(Balance::of(&unsure, &SURE).residual.unwrap().verdict, Verdict::Closed, "72 within k = 2 of 40");
 }
 
+/// Its second column, after the measures, repeats the 157,081, where 158,958 gallons a day more come in
+/// than go to the sewer: off by 1,877. What comes in and goes out there was not read, only that
+/// difference.
+#[test]
+fn a_figure_repeated_in_a_second_column_is_found() {
+    let after = |evaporation| volumes(&[(Part::Makeup, 158_958.0), (Part::Evaporation, evaporation)]);
+    let residual = |evaporation| Balance::of(&after(evaporation), &SURE).residual.unwrap();
+    assert_eq!(residual(158_958.0).verdict, Verdict::Closed);
+    let printed = residual(157_081.0);
+    assert_eq!((printed.estimate.volume.0, printed.verdict), (1877.0, Verdict::UnaccountedLoss));
+}
+
 /// A cubic foot is 1728/231 = 7.480519 US gallons, a hundred of them 748.0519 (utilities print
 /// 748: snohomishwa.gov); a gallon is 3.785411784 L.
 #[test]
@@ -162,6 +174,27 @@ proptest! {
         let whole = recycled(&a.followed_by(&b));
         prop_assert!((whole.volume - recycled(&a).volume - recycled(&b).volume).0.abs() < 1e-6);
         prop_assert!(whole.u.0 <= recycled(&a).u.0 + recycled(&b).u.0 + 1e-9);
+    }
+
+    /// The top-down audit of AWWA M36 and the IWA (allianceforwaterefficiency.org, water audit): system
+    /// input = own + imported; losses = input - authorised use; what earns nothing = unbilled authorised
+    /// use + losses. Here rain is the own water, make-up the imported, the sewer meter the billed use
+    /// and what is carried off the unbilled.
+    #[test]
+    fn the_residual_is_the_losses_of_an_audit(
+        (own, imported) in (0.0..5e4_f64, 0.0..5e4_f64),
+        (billed, unbilled) in (0.0..5e4_f64, 0.0..5e4_f64),
+    ) {
+        let audit = volumes(&[
+            (Part::Rain, own),
+            (Part::Makeup, imported),
+            (Part::ToSewer, billed),
+            (Part::CarryOff, unbilled),
+        ]);
+        let input = own + imported;
+        let losses = Balance::of(&audit, &SURE).residual.unwrap().estimate.volume.0;
+        prop_assert!((losses - (input - (billed + unbilled))).abs() < 1e-6);
+        prop_assert!((unbilled + losses - (input - billed)).abs() < 1e-6);
     }
 
     /// First-order propagation against finite differences.

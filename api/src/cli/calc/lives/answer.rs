@@ -8,7 +8,8 @@ use serde_json::{Value, json};
 
 /// The estimates with their intervals, and the answers to what was asked.
 pub(super) fn of(group: &Group, question: &Question) -> Value {
-    let asked = assess::Question { level: question.level, ..assess::Question::usual(group.rated_life) };
+    let Question { level, rated_life_weight, .. } = *question;
+    let asked = assess::Question { rated_life: group.rated_life, rated_life_weight, level };
     let assessed = assess(&group.lives, &asked);
     let forecaster = Forecaster::of(&group.lives, &asked);
     let observed = |age: f64| match &assessed.kaplan_meier {

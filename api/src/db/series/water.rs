@@ -1,0 +1,64 @@
+//! Figures of days and months of many subjects, in order of time.
+
+use super::Of;
+use crate::db::fact::{self, StoredDay, StoredMonth};
+use crate::db::schema::savings_report;
+use crate::db::{DbError, Tx};
+use chrono::NaiveDate;
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use domain::ids::CustomerId;
+use domain::zone::Month;
+use std::collections::HashMap;
+use uuid::Uuid;
+
+/// Rows of a page.
+const ROWS_A_PAGE: i64 = 2_000;
+
+/// After which day or month, and which subject.
+pub type After = (NaiveDate, Uuid);
+
+/// The days from one to another after a place, with whose they are.
+///
+/// # Errors
+/// When the database fails.
+pub async fn days(
+    tx: &Tx<'_>,
+    of: Of,
+    (from, to): (NaiveDate, NaiveDate),
+    after: Option<After>,
+) -> Result<Vec<(CustomerId, StoredDay)>, DbError> {
+    fact::days_after(tx, of, (from, to), after, ROWS_A_PAGE).await
+}
+
+/// The same of months.
+///
+/// # Errors
+/// When the database fails.
+pub async fn months(
+    tx: &Tx<'_>,
+    of: Of,
+    (from, to): (Month, Month),
+    after: Option<After>,
+) -> Result<Vec<(CustomerId, StoredMonth)>, DbError> {
+    fact::months_after(tx, of, (from, to), after, ROWS_A_PAGE).await
+}
+
+/// The revisions of the issued reports of these customers, by customer and month.
+///
+/// # Errors
+/// When the database fails.
+pub async fn issued(
+    tx: &Tx<'_>,
+    customers: &[Uuid],
+    (from, to): (NaiveDate, NaiveDate),
+) -> Result<HashMap<(Uuid, Month), i32>, DbError> {
+    let within = savings_report::month.between(Month::of(from).first_day(), to);
+    let issued = savings_report::state.eq("issued").and(savings_report::customer_id.eq_any(customers));
+    let rows: Vec<(Uuid, NaiveDate, i32)> = savings_report::table
+        .filter(within.and(issued))
+        .select((savings_report::customer_id, savings_report::month, savings_report::revision))
+        .load(&mut tx.conn())
+        .await?;
+    Ok(rows.into_iter().map(|(customer, month, revision)| ((customer, Month::of(month)), revision)).collect())
+}

@@ -1,0 +1,305 @@
+//! `GET /v1/water`: figures of days and months of many units and sites.
+
+use super::super::answer::Problems;
+use super::super::balance::BalanceView;
+use super::super::table::{Cell, Column, Kind, Media, Row, streamed};
+use super::super::water::{meters_of, serving};
+use super::{AskOf, before_from};
+use crate::auth::{Caller, Scope, perm};
+use crate::db::fact::{StoredDay, StoredMonth, amount_name, statements};
+use crate::db::series::{Of, water};
+use crate::db::{Db, DbError, Tx};
+use crate::problem::{Kind as Wrong, Problem};
+use actix_web::web::{Data, Query};
+use actix_web::{HttpRequest, HttpResponse, get};
+use chrono::{DateTime, NaiveDate, Utc};
+use domain::customer::UnitSystem;
+use domain::facts::Amounts;
+use domain::ids::CustomerId;
+use domain::metering::stream::Stream as Measured;
+use domain::uncertainty::stretch::of_volumes;
+use domain::units::{Dimension, LITRES_PER_US_GALLON};
+use domain::zone::Month;
+use futures_util::Stream;
+use serde::{Deserialize, Serialize};
+use std::collections::HashMap;
+use utoipa::{IntoParams, ToSchema};
+use uuid::Uuid;
+
+/// Which figures, and how they are written.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct ExportWater {
+    /// First local day at the site.
+    #[param(example = "2026-01-01")]
+    from: NaiveDate,
+    /// Last local day at the site.
+    #[param(example = "2026-12-31")]
+    to: NaiveDate,
+    /// `day` or `month`.
+    #[param(example = "day")]
+    step: String,
+    /// `metric` (litres) or `us` (US gallons); metric when left out.
+    #[param(example = "metric")]
+    units: Option<String>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Step {
+    Day,
+    Month,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Asked {
+    from: NaiveDate,
+    to: NaiveDate,
+    step: Step,
+    units: UnitSystem,
+    of: Of,
+}
+
+impl ExportWater {
+    fn parse(&self, of: AskOf) -> Result<Asked, Problem> {
+        if self.from > self.to {
+            return Err(before_from());
+        }
+        let step = match self.step.as_str() {
+            "day" => Step::Day,
+            "month" => Step::Month,
+            _ => return Err(Problem::at(Wrong::Invalid, "/step", "unknown_step", "Give day or month.")),
+        };
+        let units = self.units.as_deref().map_or(Ok(UnitSystem::Metric), UnitSystem::parse);
+        let fix = |_unknown| Problem::at(Wrong::Invalid, "/units", "unknown_unit_system", "Give metric or us.");
+        Ok(Asked { from: self.from, to: self.to, step, units: units.map_err(fix)?, of: of.of(None) })
+    }
+}
+
+/// A day or month of one subject: a unit at one site, or a whole site whose meters serve several.
+#[derive(Serialize, ToSchema)]
+pub struct ExportedWater {
+    /// The placement, or the site.
+    subject_id: Uuid,
+    /// The unit; null for a site's own meters.
+    unit_id: Option<Uuid>,
+    /// The site.
+    site_id: Uuid,
+    /// The customer of that time.
+    customer_id: Uuid,
+    /// The local day, or the first of the month.
+    date: NaiveDate,
+    /// `live`: the figures as they come to now.
+    #[schema(example = "live")]
+    state: String,
+    /// The revision of the savings report that was issued for that month; null while none was. What it
+    /// says stands in `GET /v1/savings-reports`.
+    #[schema(example = 1)]
+    issued_revision: Option<i64>,
+    /// What the meters support: `measured`, `part_measured`, `makeup_only` or `not_measured`.
+    #[schema(example = "makeup_only")]
+    grade: String,
+    /// Share of the time between accepted readings, 0 to 1.
+    #[schema(example = 1.0)]
+    coverage: f64,
+    /// Share of the time spread evenly from steps longer than a day, 0 to 1.
+    #[schema(example = 0.0)]
+    estimated_share: f64,
+    /// Steps that wait for a decision and are in no figure.
+    #[schema(example = 0)]
+    open_exceptions: i64,
+    /// Make-up, in litres, or `makeup_gal` in US gallons; null where no meter measures it. So with
+    /// `wash`, `rinse`, `bypass`, `recirculation`, `hand_fill`, `to_sewer`, `to_holding`, `hauled`,
+    /// `blowdown`, and without other units `energy_kwh`, `run_h`, `starts`, `wash_count`.
+    #[schema(example = 412.5)]
+    makeup_l: Option<f64>,
+    /// Its expanded uncertainty (coverage factor 2); of days, and so with every volume.
+    #[schema(example = 48.0)]
+    makeup_expanded_l: Option<f64>,
+    /// Make-up with hand fills, rinse and bypass; of months.
+    #[schema(example = 14000.0)]
+    fresh_used_l: Option<f64>,
+    /// Its expanded uncertainty; of months.
+    #[schema(example = 820.0)]
+    fresh_used_expanded_l: Option<f64>,
+    /// Treated water to the washers less what went into the loop; of months, null where the meters do
+    /// not support it.
+    #[schema(example = 31000.0)]
+    recycled_l: Option<f64>,
+    /// Its expanded uncertainty; of months.
+    #[schema(example = 1900.0)]
+    recycled_expanded_l: Option<f64>,
+}
+
+/// Figures of an export.
+#[derive(Serialize, ToSchema)]
+pub struct ExportedWaters {
+    /// The figures, in order of time.
+    items: Vec<ExportedWater>,
+    /// Always null: everything is there.
+    next_cursor: Option<String>,
+}
+
+/// Export water figures
+///
+/// Of all units and sites within one's reach, in order of time, in one streamed answer: JSON, or
+/// `Accept: text/csv`, `application/x-ndjson`, `application/vnd.apache.parquet`.
+#[utoipa::path(tag = "water", params(ExportWater, AskOf),
+    responses((status = 200, description = "The figures", content(
+        (ExportedWaters = "application/json"), (ExportedWater = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/water")]
+pub(super) async fn export_water(
+    request: HttpRequest,
+    caller: Caller<perm::ReadWater>,
+    asked: Query<ExportWater>,
+    of: Query<AskOf>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let asked = asked.parse(*of)?;
+    let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), asked);
+    Ok(streamed(Media::of(&request), columns(asked), pages))
+}
+
+/// The unit of volumes, as names of columns end.
+fn unit(units: UnitSystem) -> &'static str {
+    match units {
+        UnitSystem::Metric => "l",
+        UnitSystem::Us => "gal",
+    }
+}
+
+fn is_volume(stream: Measured) -> bool {
+    stream.dimension() == Dimension::Volume
+}
+
+/// Names of the figures of a month's balance.
+const OF_BALANCE: [&str; 4] = ["fresh_used", "fresh_used_expanded", "recycled", "recycled_expanded"];
+
+fn columns(asked: Asked) -> Vec<Column> {
+    let ids = ["subject_id", "unit_id", "site_id", "customer_id"].map(|name| Column::new(name, Kind::Text));
+    let mut columns: Vec<Column> = ids.into();
+    columns.push(Column::new("date", Kind::Day));
+    columns.push(Column::new("state", Kind::Text));
+    columns.push(Column::new("issued_revision", Kind::Whole));
+    columns.push(Column::new("grade", Kind::Text));
+    columns.extend(["coverage", "estimated_share"].map(|name| Column::new(name, Kind::Number)));
+    columns.push(Column::new("open_exceptions", Kind::Whole));
+    let unit = unit(asked.units);
+    for stream in Measured::ALL {
+        let name = amount_name(stream);
+        let Some(plain) = name.strip_suffix("_l").filter(|_| is_volume(stream)) else {
+            columns.push(Column::new(name, Kind::Number));
+            continue;
+        };
+        columns.push(Column::new(format!("{plain}_{unit}"), Kind::Number));
+        if asked.step == Step::Day {
+            columns.push(Column::new(format!("{plain}_expanded_{unit}"), Kind::Number));
+        }
+    }
+    if asked.step == Step::Month {
+        columns.extend(OF_BALANCE.map(|name| Column::new(format!("{name}_{unit}"), Kind::Number)));
+    }
+    columns
+}
+
+fn pages(db: Db, scope: Scope, now: DateTime<Utc>, asked: Asked) -> impl Stream<Item = Result<Vec<Row>, DbError>> {
+    async_stream::try_stream! {
+        let mut after = None;
+        loop {
+            let read = async |tx: &Tx<'_>| match asked.step {
+                Step::Day => days(tx, asked, after).await,
+                Step::Month => months(tx, asked, after).await,
+            };
+            let (rows, last) = db.read(&scope, now, read).await?;
+            let Some(last) = last else { break };
+            after = Some(last);
+            yield rows;
+        }
+    }
+}
+
+type Page = (Vec<Row>, Option<water::After>);
+
+/// The revisions of issued reports, by customer and month.
+type Issued = HashMap<(Uuid, Month), i32>;
+
+async fn issued(tx: &Tx<'_>, asked: Asked, of: impl Iterator<Item = CustomerId>) -> Result<Issued, DbError> {
+    let mut customers: Vec<Uuid> = of.map(|customer| customer.0).collect();
+    customers.sort_unstable();
+    customers.dedup();
+    water::issued(tx, &customers, (asked.from, asked.to)).await
+}
+
+async fn days(tx: &Tx<'_>, asked: Asked, after: Option<water::After>) -> Result<Page, DbError> {
+    let found = water::days(tx, asked.of, (asked.from, asked.to), after).await?;
+    let meters = meters_of(tx, found.iter().map(|(_, day)| day.subject_id)).await?;
+    let issued = issued(tx, asked, found.iter().map(|(customer, _)| *customer)).await?;
+    let row = |(customer, day): &(CustomerId, StoredDay)| {
+        let StoredDay { subject_id, unit_id, site_id, fact } = day;
+        let own = serving(&meters, *subject_id, (fact.date, fact.date));
+        let expanded = of_volumes(&fact.amounts, &own, fact.estimated_share);
+        let mut row = ids(*subject_id, *unit_id, *site_id, *customer);
+        row.push(Cell::Day(fact.date));
+        row.extend(standing(&issued, *customer, Month::of(fact.date)));
+        row.push(Cell::Word(fact.amounts.grade().as_str()));
+        row.extend(quality(fact.coverage, fact.estimated_share, fact.open_exceptions));
+        amounts(&mut row, asked, &fact.amounts, Some(&expanded));
+        row
+    };
+    Ok((found.iter().map(row).collect(), found.last().map(|(_, day)| (day.fact.date, day.subject_id))))
+}
+
+async fn months(tx: &Tx<'_>, asked: Asked, after: Option<water::After>) -> Result<Page, DbError> {
+    let (from, to) = (Month::of(asked.from), Month::of(asked.to));
+    let found = water::months(tx, asked.of, (from, to), after).await?;
+    let subjects: Vec<Uuid> = found.iter().map(|(_, month)| month.subject_id).collect();
+    let statements = statements(tx, &subjects, from, to).await?;
+    let issued = issued(tx, asked, found.iter().map(|(customer, _)| *customer)).await?;
+    let row = |(customer, month): &(CustomerId, StoredMonth)| {
+        let StoredMonth { subject_id, unit_id, site_id, fact } = month;
+        let mut row = ids(*subject_id, *unit_id, *site_id, *customer);
+        row.push(Cell::Day(fact.month.first_day()));
+        row.extend(standing(&issued, *customer, fact.month));
+        row.push(Cell::Word(fact.grade.as_str()));
+        row.extend(quality(fact.coverage, fact.estimated_share, fact.open_exceptions));
+        amounts(&mut row, asked, &fact.amounts, None);
+        let statement = statements.get(&(*subject_id, fact.month));
+        let balance = statement.map(|statement| BalanceView::of(statement, fact.coverage).volumes());
+        row.extend(balance.unwrap_or_default().map(|litres| volume(asked, litres)));
+        row
+    };
+    let last = found.last().map(|(_, month)| (month.fact.month.first_day(), month.subject_id));
+    Ok((found.iter().map(row).collect(), last))
+}
+
+fn ids(subject: Uuid, unit: Option<Uuid>, site: Uuid, customer: CustomerId) -> Row {
+    vec![Cell::Id(subject), Cell::of(unit, Cell::Id), Cell::Id(site), Cell::Id(customer.0)]
+}
+
+fn standing(issued: &Issued, customer: CustomerId, month: Month) -> [Cell; 2] {
+    let revision = issued.get(&(customer.0, month)).copied().map(i64::from);
+    [Cell::Word("live"), Cell::of(revision, Cell::Whole)]
+}
+
+fn quality(coverage: f64, estimated_share: f64, open_exceptions: u32) -> [Cell; 3] {
+    [Cell::Number(coverage), Cell::Number(estimated_share), Cell::Whole(i64::from(open_exceptions))]
+}
+
+fn volume(asked: Asked, litres: Option<f64>) -> Cell {
+    let per_unit = match asked.units {
+        UnitSystem::Metric => 1.0,
+        UnitSystem::Us => LITRES_PER_US_GALLON,
+    };
+    Cell::of(litres, |litres| Cell::Number(litres / per_unit))
+}
+
+fn amounts(row: &mut Row, asked: Asked, amounts: &Amounts, expanded: Option<&Amounts>) {
+    for stream in Measured::ALL {
+        if is_volume(stream) {
+            row.push(volume(asked, amounts.get(stream)));
+            row.extend(expanded.map(|expanded| volume(asked, expanded.get(stream))));
+        } else {
+            row.push(Cell::of(amounts.get(stream), Cell::Number));
+        }
+    }
+}

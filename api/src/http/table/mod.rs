@@ -1,0 +1,210 @@
+//! Answers that are tables: JSON, CSV, NDJSON or Parquet, whichever the request accepts, written page
+//! by page so that memory does not grow with what is asked for.
+
+mod parquet;
+mod text;
+
+use crate::db::DbError;
+use actix_web::http::header::{self, HeaderValue};
+use actix_web::{HttpRequest, HttpResponse};
+use bytes::Bytes;
+use chrono::{DateTime, NaiveDate, Utc};
+use futures_util::{Stream, StreamExt, pin_mut};
+use serde_json::Value;
+use uuid::Uuid;
+
+/// What a table is written as.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Media {
+    /// One JSON object with the rows as its `items`.
+    Json,
+    /// RFC 4180, with a header line.
+    Csv,
+    /// One JSON object a line.
+    Ndjson,
+    /// Apache Parquet.
+    Parquet,
+}
+
+impl Media {
+    const ALL: [Self; 4] = [Self::Json, Self::Csv, Self::Ndjson, Self::Parquet];
+
+    /// The media type.
+    pub(crate) fn name(self) -> &'static str {
+        match self {
+            Self::Json => "application/json",
+            Self::Csv => "text/csv",
+            Self::Ndjson => "application/x-ndjson",
+            Self::Parquet => "application/vnd.apache.parquet",
+        }
+    }
+
+    /// What the request would rather have (RFC 9110, section 12.5.1); JSON for one that takes
+    /// anything, or nothing that there is.
+    pub(crate) fn of(request: &HttpRequest) -> Self {
+        let fields = request.headers().get_all(header::ACCEPT).filter_map(|value| value.to_str().ok());
+        let mut best = (Self::Json, 0.0);
+        for range in fields.flat_map(|field| field.split(',')) {
+            let mut parts = range.split(';').map(str::trim);
+            let name = parts.next().unwrap_or_default().to_ascii_lowercase();
+            let weight = parts.find_map(|part| part.strip_prefix("q=")?.parse().ok()).unwrap_or(1.0);
+            if let Some(media) = Self::ALL.into_iter().find(|media| media.name() == name).filter(|_| weight > best.1) {
+                best = (media, weight);
+            }
+        }
+        best.0
+    }
+}
+
+/// A column of a table.
+#[derive(Debug, Clone)]
+pub(crate) struct Column {
+    /// Its name, with its unit.
+    pub(crate) name: String,
+    /// What its values are.
+    pub(crate) kind: Kind,
+}
+
+impl Column {
+    pub(crate) fn new(name: impl Into<String>, kind: Kind) -> Self {
+        Self { name: name.into(), kind }
+    }
+}
+
+/// What the values of a column are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Kind {
+    /// Text, ids and JSON.
+    Text,
+    /// Whole numbers.
+    Whole,
+    /// Numbers.
+    Number,
+    /// Instants.
+    Instant,
+    /// Local days.
+    Day,
+}
+
+/// A value in a table.
+#[derive(Debug, Clone)]
+pub(crate) enum Cell {
+    /// Nothing.
+    Null,
+    /// Text, which a spreadsheet must not take for a formula.
+    Text(String),
+    /// A word of a closed set.
+    Word(&'static str),
+    /// An id.
+    Id(Uuid),
+    /// JSON; in a table that knows no such thing, its text.
+    Json(Value),
+    /// A whole number.
+    Whole(i64),
+    /// A number.
+    Number(f64),
+    /// An instant.
+    Instant(DateTime<Utc>),
+    /// A local day.
+    Day(NaiveDate),
+}
+
+impl Cell {
+    /// A value that may be missing.
+    pub(crate) fn of<T>(value: Option<T>, cell: impl Fn(T) -> Self) -> Self {
+        value.map_or(Self::Null, cell)
+    }
+}
+
+/// A row: its values in the order of the columns.
+pub(crate) type Row = Vec<Cell>;
+
+/// Why an answer broke off.
+#[derive(Debug, thiserror::Error)]
+pub(crate) enum Broken {
+    /// The database.
+    #[error("the database failed while a table was read")]
+    Database(#[from] DbError),
+    /// A value could not be written.
+    #[error("a value could not be written")]
+    Value(#[from] serde_json::Error),
+    /// Parquet could not be written.
+    #[error("Parquet could not be written")]
+    Parquet(#[from] ::parquet::errors::ParquetError),
+}
+
+/// Writes a table in one of the forms.
+enum Writer {
+    Text(text::Text),
+    Parquet(Box<parquet::Parquet>),
+}
+
+impl Writer {
+    fn new(media: Media, columns: &[Column]) -> Result<Self, Broken> {
+        Ok(match media {
+            Media::Parquet => Self::Parquet(Box::new(parquet::Parquet::new(columns)?)),
+            text => Self::Text(text::Text::new(text, columns)),
+        })
+    }
+
+    fn rows(&mut self, rows: &[Row]) -> Result<Bytes, Broken> {
+        match self {
+            Self::Text(text) => Ok(text.rows(rows)?),
+            Self::Parquet(parquet) => Ok(parquet.rows(rows)?),
+        }
+    }
+
+    fn end(self) -> Result<Bytes, Broken> {
+        match self {
+            Self::Text(text) => Ok(text.end()),
+            Self::Parquet(parquet) => Ok(parquet.end()?),
+        }
+    }
+}
+
+/// An answer whose rows come page by page; what fails on the way breaks the answer off, so that
+/// nobody takes a part for the whole.
+pub(crate) fn streamed(
+    media: Media,
+    columns: Vec<Column>,
+    pages: impl Stream<Item = Result<Vec<Row>, DbError>> + 'static,
+) -> HttpResponse {
+    let body = async_stream::try_stream! {
+        let mut writer = Writer::new(media, &columns)?;
+        pin_mut!(pages);
+        while let Some(page) = pages.next().await {
+            let bytes = writer.rows(&page.map_err(logged)?)?;
+            if !bytes.is_empty() {
+                yield bytes;
+            }
+        }
+        yield writer.end()?;
+    };
+    HttpResponse::Ok()
+        .insert_header((header::CONTENT_TYPE, HeaderValue::from_static(media.name())))
+        .insert_header((header::VARY, HeaderValue::from_static("accept")))
+        .streaming::<_, Broken>(body)
+}
+
+fn logged(error: DbError) -> DbError {
+    tracing::warn!(error = %crate::problem::chain(&error), "a table broke off");
+    error
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use actix_web::test::TestRequest;
+
+    #[test]
+    fn the_media_type_that_weighs_most_is_chosen() {
+        let of = |accept: &str| Media::of(&TestRequest::default().insert_header(("accept", accept)).to_http_request());
+        assert_eq!(of("text/csv"), Media::Csv);
+        assert_eq!(of("application/json;q=0.5, application/x-ndjson"), Media::Ndjson);
+        assert_eq!(of("application/vnd.apache.parquet"), Media::Parquet);
+        assert_eq!(of("text/csv;q=0, */*"), Media::Json);
+        assert_eq!(of("text/html,application/xhtml+xml,*/*;q=0.8"), Media::Json);
+        assert_eq!(of("Text/CSV; q=0.9, application/json; q=0.8"), Media::Csv);
+        assert_eq!(Media::of(&TestRequest::default().to_http_request()), Media::Json);
+    }
+}

@@ -1,0 +1,1 @@
+alter table forecast_night drop column ends;

@@ -1,0 +1,110 @@
+//! The API's document, judged by others: a validator, a public ruleset, and clients that are generated
+//! from it and then used.
+
+use crate::support::{PASSWORD, Scratch, TestApp, python};
+use serde_json::{Value, json};
+use std::fs;
+use std::process::{Command, Output};
+
+/// The document in a folder of its own.
+fn document() -> (Scratch, String) {
+    let folder = Scratch::new();
+    let file = format!("{}/weirbook.json", folder.path());
+    fs::write(&file, weirbook::server::openapi().to_pretty_json().unwrap()).unwrap();
+    (folder, file)
+}
+
+#[track_caller]
+fn good(output: &Output) -> String {
+    let (said, complained) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    assert!(output.status.success(), "{said}\n{complained}");
+    said.into_owned()
+}
+
+#[test]
+fn an_independent_validator_takes_the_document() {
+    let (_folder, file) = document();
+    let said = good(&Command::new(python()).args(["-m", "openapi_spec_validator", &file]).output().unwrap());
+    assert!(said.trim_end().ends_with("OK"), "{said}");
+}
+
+/// The guide's steps through the generated client: sign in, the sites, the months, what changes.
+const GUIDE: &str = "
+import sys
+sys.path.insert(0, sys.argv[1])
+from datetime import date
+from weirbook_client import AuthenticatedClient, Client
+from weirbook_client.api.sign_in import sign_in
+from weirbook_client.api.sites import list_sites
+from weirbook_client.api.water import export_water
+from weirbook_client.api.changes import list_changes, create_webhook_endpoint
+from weirbook_client.models import SignIn, WebhookEndpointInput
+
+url, email, password = sys.argv[2:5]
+tokens = sign_in.sync(client=Client(base_url=url), body=SignIn(email=email, password=password))
+client = AuthenticatedClient(base_url=url, token=tokens.access_token, raise_on_unexpected_status=True)
+sites = list_sites.sync(client=client)
+print('sites', [site.name for site in sites.items])
+months = export_water.sync(client=client, from_=date(2026, 1, 1), to=date(2026, 12, 31), step='month')
+print('months', len(months.items), months.next_cursor)
+changes = list_changes.sync(client=client)
+print('changes', sorted({change.record for change in changes.items}), changes.more)
+endpoint = create_webhook_endpoint.sync(client=client, body=WebhookEndpointInput(
+    url='http://127.0.0.1:9/hook', events=['savings_report.issued']))
+print('secret', endpoint.secret.startswith('whsec_'))
+";
+
+#[tokio::test]
+async fn the_guide_runs_through_a_generated_python_client() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    dealer.site(dealer.customer("Harbour Haulage").await, "North bay").await;
+    let (folder, file) = document();
+    let (base, email) = (app.anyone().base().to_owned(), format!("office-{}@example.com", dealer.id));
+    let run = tokio::task::spawn_blocking(move || {
+        let client = format!("{}/client", folder.path());
+        let mut generate = Command::new(python());
+        generate.args(["-m", "openapi_python_client", "generate", "--path", &file, "--output-path", &client]);
+        good(&generate.output().unwrap());
+        let mut guide = Command::new(python());
+        guide.args(["-c", GUIDE, &client, &base, &email, PASSWORD]);
+        good(&guide.output().unwrap())
+    });
+    let said = run.await.unwrap();
+    let expected = ["sites ['North bay']", "months 0 None", "changes ['customer', 'site'] False", "secret True"];
+    assert_eq!(said.lines().collect::<Vec<_>>(), expected);
+}
+
+/// Programs from npm, by their pinned versions.
+fn npx(package: &str, arguments: &[&str], folder: &str) -> Output {
+    Command::new("npx").args(["--yes", package]).args(arguments).current_dir(folder).output().expect("npm is installed")
+}
+
+#[test]
+#[ignore = "needs npm"]
+fn a_public_ruleset_finds_no_error() {
+    let (folder, file) = document();
+    let output = npx("@redocly/cli@2.77.0", &["lint", &file, "--format=json"], folder.path());
+    let said: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(said["totals"]["errors"], json!(0), "{said}");
+    let warnings = said["problems"].as_array().unwrap().iter();
+    let rules: std::collections::BTreeSet<_> = warnings.map(|one| one["ruleId"].as_str().unwrap()).collect();
+    // A record that is only ever listed stands within its list's own schema.
+    assert!(rules.iter().all(|rule| *rule == "no-unused-components"), "{rules:?}");
+}
+
+#[test]
+#[ignore = "needs npm"]
+fn types_for_typescript_compile() {
+    let (folder, file) = document();
+    let (types, use_) = (format!("{}/weirbook.ts", folder.path()), format!("{}/use.ts", folder.path()));
+    good(&npx("openapi-typescript@7.13.0", &[&file, "-o", &types], folder.path()));
+    let uses = "import type { paths } from './weirbook';\n\
+        type Changes = paths['/v1/changes']['get']['responses']['200']['content']['application/json'];\n\
+        export function last(changes: Changes): string | null | undefined { return changes.next_after; }\n\
+        // @ts-expect-error A change has no such field.\n\
+        export function none(changes: Changes) { return changes.items[0].colour; }\n";
+    fs::write(&use_, uses).unwrap();
+    let package = ["--yes", "--package", "typescript@5.9.3", "tsc", "--noEmit", "--strict", "--skipLibCheck", &use_];
+    good(&Command::new("npx").args(package).current_dir(folder.path()).output().unwrap());
+}

@@ -1,0 +1,191 @@
+//! Series over many meters and sites, in every form they are written in; Parquet is read back by an
+//! independent library. And the guide's script, run against a live service.
+
+use crate::conventions::items;
+use crate::report_life::{issue, night, report};
+use crate::support::{Answer, Client, Dealer, PASSWORD, Scratch, TestApp, id, python, repository};
+use chrono::{DateTime, Duration, Utc};
+use reqwest::Method;
+use serde_json::{Value, json};
+use std::fs;
+use std::process::Command;
+use uuid::Uuid;
+
+async fn as_media(client: &Client, path: &str, media: &str) -> Answer {
+    let answer = client.send(client.request(Method::GET, path).header("accept", media)).await;
+    assert_eq!((answer.status(), answer.header("content-type")), (200, media), "{answer:?}");
+    answer
+}
+
+/// Two customers, each with a unit that has a make-up dial; the second dial is called like a formula.
+async fn two_customers(app: &TestApp) -> (Dealer, [Uuid; 2], [Uuid; 2], [Uuid; 2]) {
+    let dealer = app.dealer("Brookside").await;
+    let (mut customers, mut sites, mut meters) = ([Uuid::nil(); 2], [Uuid::nil(); 2], [Uuid::nil(); 2]);
+    for (n, label) in ["Make-up", "=2+5"].into_iter().enumerate() {
+        customers[n] = dealer.customer(&format!("Customer {n}")).await;
+        sites[n] = dealer.site(customers[n], &format!("Bay {n}")).await;
+        let unit = dealer.unit(&format!("W-{n}")).await;
+        dealer.place(unit, sites[n], "2025-01-01T00:00:00Z").await;
+        let meter = json!({ "label": label, "stream": "makeup", "unit": "l", "digits": 7, "read_by": "telemetry",
+            "read_every_h": 1 });
+        let new = json!({ "meter": meter, "attachment": { "unit_id": unit, "from": "2025-01-01T00:00:00Z" } });
+        meters[n] = id(&dealer.office.create("/v1/meters", &new).await);
+        // The first and the last hour of January in Vienna.
+        let first: DateTime<Utc> = "2025-12-31T23:00:00Z".parse().unwrap();
+        let mut readings = Vec::new();
+        for hour in 0..(31 * 24) {
+            let at = first + Duration::hours(hour);
+            readings.push(
+                json!({ "meter_id": meters[n], "read_at": at, "register": 100.25 * hour as f64 * (n + 1) as f64 }),
+            );
+        }
+        let taken = dealer.technician.post("/v1/readings", &json!({ "readings": readings })).await;
+        assert_eq!(taken.json()["accepted"], json!(31 * 24), "{taken:?}");
+    }
+    night(app, &dealer, "2026-02-02T03:00:00Z").await;
+    (dealer, customers, sites, meters)
+}
+
+/// Sums a column of a Parquet file, and counts its rows.
+const SUMS: &str = "
+import sys, json
+import pyarrow.parquet as parquet
+table = parquet.read_table(sys.argv[1])
+column = table.column(sys.argv[2])
+times = [field.name for field in table.schema if str(field.type).startswith('timestamp')]
+print(json.dumps({'rows': table.num_rows, 'sum': sum(value for value in column.to_pylist() if value is not None),
+    'names': table.column_names, 'types': [str(field.type) for field in table.schema],
+    'first': [str(value) for name in times for value in table.column(name)[:1]]}))
+";
+
+fn by_pyarrow(bytes: &[u8], column: &str) -> Value {
+    let folder = Scratch::new();
+    let file = format!("{}/table.parquet", folder.path());
+    fs::write(&file, bytes).unwrap();
+    let output = Command::new(python()).args(["-c", SUMS, &file, column]).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+fn sum(rows: &[Value], column: &str) -> f64 {
+    rows.iter().filter_map(|row| row[column].as_f64()).sum()
+}
+
+fn lines(answer: &Answer) -> Vec<Value> {
+    answer.text().lines().map(|line| serde_json::from_str(line).unwrap()).collect()
+}
+
+#[tokio::test]
+async fn readings_come_in_every_form_with_equal_sums() {
+    let app = TestApp::start().await;
+    let (dealer, customers, _, meters) = two_customers(&app).await;
+    let path = "/v1/readings?from=2026-01-01T00:00:00Z&to=2026-01-31T00:00:00Z";
+    let json = as_media(&dealer.office, path, "application/json").await.json();
+    let rows = json["items"].as_array().unwrap().clone();
+    assert_eq!((rows.len(), &json["next_cursor"]), (2 * 30 * 24, &Value::Null));
+    assert_eq!(
+        (&rows[0]["meter_id"], &rows[0]["read_at"], &rows[0]["source"]),
+        (&json!(meters[0]), &json!("2026-01-01T00:00:00Z"), &json!("telemetry"))
+    );
+    assert_eq!(lines(&as_media(&dealer.office, path, "application/x-ndjson").await), rows);
+    let csv = as_media(&dealer.office, path, "text/csv").await.text().to_owned();
+    assert_eq!(csv.lines().count(), rows.len() + 1);
+    assert!(csv.contains(",\"'=2+5\",makeup,") && !csv.contains(",=2+5"), "no formula is left");
+    let by_csv: f64 = csv.lines().skip(1).map(|line| line.split(',').nth(4).unwrap().parse::<f64>().unwrap()).sum();
+    assert_eq!(by_csv, sum(&rows, "register"));
+    let parquet =
+        by_pyarrow(as_media(&dealer.office, path, "application/vnd.apache.parquet").await.bytes(), "register");
+    assert_eq!((&parquet["rows"], parquet["sum"].as_f64().unwrap()), (&json!(rows.len()), by_csv));
+    assert_eq!(parquet["names"], json!(["meter_id", "meter", "stream", "read_at", "register", "unit", "source"]));
+    assert_eq!(
+        parquet["types"],
+        json!(["string", "string", "string", "timestamp[us, tz=UTC]", "double", "string", "string"])
+    );
+    assert_eq!(parquet["first"], json!(["2026-01-01 00:00:00+00:00"]));
+
+    let viewer = dealer.customer_viewer(customers[1]).await;
+    let own = lines(&as_media(&viewer, path, "application/x-ndjson").await);
+    assert!(own.len() == 30 * 24 && own.iter().all(|row| row["meter_id"] == json!(meters[1])));
+    for (query, count) in [
+        (format!("customer_id={}", customers[0]), 720),
+        (format!("meter_id={}", meters[1]), 720),
+        (format!("unit_id={}", Uuid::nil()), 0),
+    ] {
+        let asked = format!("{path}&{query}");
+        assert_eq!(items(&dealer.office, &asked).await.len(), count, "{query}");
+    }
+    let empty = "/v1/readings?from=2024-01-01T00:00:00Z&to=2024-01-31T00:00:00Z";
+    let none = by_pyarrow(as_media(&dealer.office, empty, "application/vnd.apache.parquet").await.bytes(), "register");
+    assert_eq!((&none["rows"], &none["sum"]), (&json!(0), &json!(0)));
+    let backwards = "/v1/readings?from=2026-01-31T00:00:00Z&to=2026-01-01T00:00:00Z";
+    dealer.office.get(backwards).await.refused_for(422, &[("/to", "before_from")]);
+}
+
+#[tokio::test]
+async fn days_and_months_say_how_good_they_are_in_litres_and_gallons() {
+    let app = TestApp::start().await;
+    let (dealer, customers, sites, _) = two_customers(&app).await;
+    let by_day = "/v1/water?from=2026-01-01&to=2026-01-31&step=day";
+    let days = items(&dealer.office, by_day).await;
+    let own =
+        items(&dealer.office, &format!("/v1/sites/{}/water?from=2026-01-01&to=2026-01-31&step=day", sites[1])).await;
+    let of_site: Vec<Value> = items(&dealer.office, &format!("{by_day}&site_id={}", sites[1])).await;
+    assert_eq!(of_site.len(), own.len());
+    for (row, figure) in of_site.iter().zip(&own) {
+        assert_eq!((&row["date"], &row["makeup_l"]), (&figure["date"], &figure["amounts"]["makeup_l"]));
+        assert_eq!(row["makeup_expanded_l"], figure["expanded"]["makeup_l"]);
+        assert_eq!(
+            (&row["grade"], &row["coverage"], &row["state"]),
+            (&figure["grade"], &figure["coverage"], &json!("live"))
+        );
+        assert_eq!((&row["wash_l"], &row["customer_id"]), (&Value::Null, &json!(customers[1])));
+    }
+    let us = items(&dealer.office, &format!("{by_day}&units=us")).await;
+    // NIST SP 811: one US gallon is 3.785 411 784 litres.
+    let gallons = sum(&days, "makeup_l") / 3.785_411_784;
+    assert!((sum(&us, "makeup_gal") - gallons).abs() < 1e-6 * gallons && us[0]["makeup_l"] == Value::Null);
+    let parquet =
+        by_pyarrow(as_media(&dealer.office, by_day, "application/vnd.apache.parquet").await.bytes(), "makeup_l");
+    assert_eq!((&parquet["rows"], parquet["sum"].as_f64().unwrap()), (&json!(days.len()), sum(&days, "makeup_l")));
+
+    let by_month = "/v1/water?from=2026-01-01&to=2026-01-31&step=month";
+    let months = items(&dealer.office, by_month).await;
+    assert_eq!(
+        (months.len(), &months[0]["issued_revision"], &months[0]["date"]),
+        (2, &Value::Null, &json!("2026-01-01"))
+    );
+    assert!((sum(&months, "makeup_l") - sum(&days, "makeup_l")).abs() < 1e-6);
+    assert!(months[0]["fresh_used_expanded_l"].as_f64().unwrap() > 0.0 && months[0]["recycled_l"] == Value::Null);
+    let viewer = dealer.customer_viewer(customers[0]).await;
+    let path = report(&viewer, "2026-01").await;
+    assert_eq!(issue(&dealer.office, &path).await.status(), 200);
+    let own = items(&viewer, by_month).await;
+    assert_eq!((own.len(), &own[0]["issued_revision"]), (1, &json!(2)));
+    for (query, pointer, code) in [
+        ("from=2026-01-02&to=2026-01-01&step=day", "/to", "before_from"),
+        ("from=2026-01-01&to=2026-01-02&step=week", "/step", "unknown_step"),
+        ("from=2026-01-01&to=2026-01-02&step=day&units=imperial", "/units", "unknown_unit_system"),
+    ] {
+        dealer.office.get(&format!("/v1/water?{query}")).await.refused_for(422, &[(pointer, code)]);
+    }
+}
+
+#[tokio::test]
+async fn the_guides_script_prints_the_months_of_a_live_service() {
+    let app = TestApp::start().await;
+    let (dealer, ..) = two_customers(&app).await;
+    let email = format!("office-{}@example.com", dealer.id);
+    let (script, base) = (repository("openapi/dashboard.py"), app.anyone().base().to_owned());
+    let run = tokio::task::spawn_blocking(move || {
+        let mut python = Command::new(python());
+        python.arg(script).args(["2026", "--once"]);
+        python.env("WEIRBOOK_URL", base).env("WEIRBOOK_EMAIL", email).env("WEIRBOOK_PASSWORD", PASSWORD);
+        python.output().unwrap()
+    });
+    let output = run.await.unwrap();
+    let said = String::from_utf8(output.stdout).unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    let lines: Vec<&str> = said.lines().collect();
+    assert_eq!(lines.len(), 2, "{said}");
+    assert!(lines.iter().all(|line| line.starts_with("2026-01  Bay ") && line.contains("makeup_only")), "{said}");
+}
