@@ -3,6 +3,9 @@
 //! `http` requests and answers, `db` all SQL, `auth` who may do what, `signing_in` how people get in, `pages`
 //! what they see.
 
+// The tables that can be joined are written down pair by pair, by a macro that goes through them all.
+#![recursion_limit = "256"]
+
 mod addresses;
 pub mod auth;
 pub mod chart;

@@ -5,6 +5,7 @@ use crate::accounts::{baseline, charged, tariff, terms};
 use crate::conventions::items;
 use crate::readings::Plant;
 use crate::report_life::{issue, night, report, send};
+use crate::stock::coagulant;
 use crate::support::{Answer, Client, Dealer, Scratch, TestApp, id, python, weirbook};
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD;
@@ -366,7 +367,7 @@ async fn a_report_speaks_german() {
     for wanted in [
         "Wasserersparnis von Harbour Haulage, Februar 2026",
         "11,2",
-        "Abrechnung",
+        "Berechnung",
         "Seite 1 von",
         "Legionellen",
         "1. März 2026",
@@ -391,6 +392,11 @@ async fn a_style_is_checked_and_a_logo_has_to_be_there() {
     assert_eq!(dealer.technician.get("/v1/report-style").await.status(), 403);
 
     let png = BASE64_STANDARD.decode(PNG).unwrap();
+    for broken in [&b"\x89PNG\r\n\x1a\n"[..], &png[..50]] {
+        let sent = office.send(office.request(Method::POST, "/v1/files").body(broken.to_vec())).await;
+        let refused = office.put("/v1/report-style", "\"0\"", &logo(sent.json()["sha256"].as_str().unwrap())).await;
+        refused.refused_for(422, &[("/logo/sha256", "not_a_picture")]);
+    }
     let sent = office.send(office.request(Method::POST, "/v1/files").body(png)).await;
     let set = office.put("/v1/report-style", "\"0\"", &logo(sent.json()["sha256"].as_str().unwrap())).await;
     assert_eq!((set.status(), set.etag()), (200, "\"1\""));
@@ -429,4 +435,78 @@ async fn all_reports_of_a_month_become_files() {
     let files: Vec<_> = fs::read_dir(folder).unwrap().map(|file| file.unwrap().path()).collect();
     assert_eq!(files.len(), 1);
     assert!(pdf_text(&fs::read(&files[0]).unwrap()).contains("Harbour Haulage"));
+}
+
+/// What a customer used is its own affair; what the dealer calls its goods is the dealer's, until it sells
+/// them under that name.
+#[tokio::test]
+async fn consumables_are_named_where_they_are_sold() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let office = &dealer.office;
+    let plant = Plant::new(&dealer, "UTC", json!({})).await;
+    let site = id(&items(office, "/v1/sites").await[0]);
+    let [sold, own] = ["Clearflow", "Drum 7"].map(coagulant);
+    let (sold, own) =
+        (id(&office.create("/v1/consumables", &sold).await), id(&office.create("/v1/consumables", &own).await));
+    let price = json!({ "kind": "selling", "from": "2026-01-01", "per_unit": { "amount": "3.10", "currency": "EUR" } });
+    office.create(&format!("/v1/consumables/{sold}/prices"), &price).await;
+    for (item, at, open) in [
+        (sold, "2026-02-02T08:00:00Z", "30"),
+        (sold, "2026-02-22T08:00:00Z", "10"),
+        (own, "2026-02-02T08:00:00Z", "9"),
+        (own, "2026-02-22T08:00:00Z", "2"),
+    ] {
+        let dip = json!({ "item_id": item, "at": at, "open": open, "sealed": "0", "unit": "l" });
+        office.create(&format!("/v1/sites/{site}/dips"), &dip).await;
+    }
+    daily(&dealer, &plant.meter, 400.0).await;
+    night(&app, &dealer, "2026-03-03T03:00:00Z").await;
+    let path = report(office, "2026-02").await;
+    assert_eq!(issue(office, &path).await.status(), 200);
+    let customer = dealer.customer_viewer(plant.customer.parse().unwrap()).await;
+    let (facts, pdf) = compared(&customer, &path).await;
+    let used: Vec<_> = of(&facts, "consumables").iter().map(|fact| (&*fact["name"], &*fact["value"])).collect();
+    assert_eq!(used, [("Clearflow", "20"), ("Acid", "7")]);
+    assert!(!pdf.contains("Drum 7") && !customer.get(&path).await.text().contains("Drum 7"), "{pdf}");
+}
+
+/// The page has what the paper has for those who can't see a chart: words and a table.
+#[tokio::test]
+async fn every_chart_has_words_and_a_table_of_thirteen_months() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (_, path) = full(&app, &dealer, 2000.0).await;
+    let page = dealer.office.page(path.trim_start_matches("/v1")).await;
+    let text = page.text();
+    let pictures = text.matches("<svg").count();
+    assert!(pictures >= 3 && text.matches("<desc").count() == pictures, "{pictures} pictures");
+    let figures = dealer.office.get(&path).await.json()["figures"].clone();
+    let months: Vec<&Value> = figures["by_month"].as_array().unwrap().iter().map(|point| &point["month"]).collect();
+    assert_eq!((months.len(), months[0], months[12]), (13, &json!("2025-02"), &json!("2026-02")));
+    let pdf = accepting(&dealer.office, &path, "application/pdf").await;
+    let on_paper = close(&pdf_text(pdf.bytes()));
+    for label in ["February 2025", "August 2025", "February 2026"] {
+        assert!(close(text).contains(&close(label)) && on_paper.contains(&close(label)), "{label}");
+    }
+}
+
+/// What was used from one reading to the next is what the register shows, whatever the month's share is.
+#[tokio::test]
+async fn water_is_shown_from_reading_to_reading_where_the_dealer_wants_it() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let plant = Plant::new(&dealer, "UTC", json!({})).await;
+    let style = json!({ "counted": "readings" });
+    assert_eq!(dealer.office.put("/v1/report-style", "\"0\"", &style).await.status(), 200);
+    let read = [("2026-01-12T09:00:00Z", 0.0), ("2026-02-09T09:00:00Z", 28_700.0), ("2026-03-09T09:00:00Z", 60_000.0)];
+    send(&dealer, &plant.meter, &read).await;
+    night(&app, &dealer, "2026-03-10T03:00:00Z").await;
+    let path = report(&dealer.office, "2026-02").await;
+    let (_, pdf) = compared(&dealer.office, &path).await;
+    let page = dealer.office.page(path.trim_start_matches("/v1")).await;
+    for form in [close(page.text()), close(&pdf)] {
+        assert!(form.contains(&close("From reading to reading")), "{form}");
+        assert!(form.contains(&close("12 January 2026 to 9 February 2026")) && form.contains("28.70m³"), "{form}");
+    }
 }

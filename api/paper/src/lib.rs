@@ -4,10 +4,13 @@
 //! | module | its noun |
 //! | --- | --- |
 //! | [`document`] | what is set |
+//! | [`logo`] | the picture beside the sender's name, tried before it is taken |
 //! | [`press`] | the typesetter with its fonts and its template |
 
 pub mod document;
+pub mod logo;
 pub mod press;
 
 pub use document::Document;
-pub use press::{Figures, Logo, PressError, pdf};
+pub use logo::{Logo, LogoError};
+pub use press::{Figures, PressError, pdf};

@@ -2,6 +2,7 @@
 //! of it is ever taken for markup.
 
 use crate::document::{Document, Instant};
+use crate::logo::Logo;
 use std::sync::LazyLock;
 use typst::diag::{FileError, FileResult, SourceDiagnostic};
 use typst::foundations::{Bytes, Datetime, Duration, Smart};
@@ -18,13 +19,6 @@ const FAMILIES: [&str; 2] = ["Libertinus Serif", "DejaVu Sans Mono"];
 /// How many documents the typesetter's memory of what it laid out outlives: what they share is the
 /// template, which each of them uses.
 const REMEMBERED: usize = 2;
-
-/// A picture beside the sender's name.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Logo {
-    /// PNG, JPEG, WebP or SVG.
-    pub bytes: Vec<u8>,
-}
 
 /// The figures as a file within the document.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -131,7 +125,10 @@ struct Sheet {
 
 impl Sheet {
     fn of(document: &Document, figures: &Figures, logo: Option<&Logo>) -> Result<Self, PressError> {
-        let model = serde_json::json!({ "document": document, "figures": figures.name });
+        let mut model = serde_json::json!({ "document": document, "figures": figures.name });
+        if logo.is_none() {
+            model["document"]["look"]["logo"] = serde_json::Value::Null;
+        }
         Ok(Self {
             document: Bytes::new(serde_json::to_vec(&model)?),
             figures: Bytes::new(figures.csv.clone().into_bytes()),

@@ -4,8 +4,10 @@
 
 mod sample;
 
+use image::{GrayImage, ImageFormat};
+use std::io::Cursor;
 use weirbook_paper::document::{Block, Document, Look};
-use weirbook_paper::{Logo, pdf};
+use weirbook_paper::{Logo, LogoError, pdf};
 
 fn set(document: &Document) -> Vec<u8> {
     pdf(document, &sample::figures(1), None).unwrap()
@@ -45,19 +47,46 @@ fn text_is_never_markup() {
     assert!(holds(&set(&document), "pdfuaid:part"));
 }
 
+/// ISO 32000-1, 14.9.2: the catalogue says in which language a document is.
 #[test]
-fn a_logo_is_set_and_a_broken_one_is_refused() {
-    // A PNG of one pixel (PNG specification, second edition, section 4).
-    let png = [
-        0x89, 0x50, 0x4e, 0x47, 0xd, 0xa, 0x1a, 0xa, 0, 0, 0, 0xd, 0x49, 0x48, 0x44, 0x52, 0, 0, 0, 1, 0, 0, 0, 1, 8,
-        6, 0, 0, 0, 0x1f, 0x15, 0xc4, 0x89, 0, 0, 0, 0xd, 0x49, 0x44, 0x41, 0x54, 0x78, 0xda, 0x63, 0x64, 0xf8, 0xcf,
-        0x50, 0xf, 0, 3, 0x86, 1, 0x80, 0x5a, 0x34, 0x7d, 0x6b, 0, 0, 0, 0, 0x49, 0x45, 0x4e, 0x44, 0xae, 0x42, 0x60,
-        0x82,
-    ];
+fn it_says_in_which_language_it_is() {
+    for language in ["en", "de"] {
+        let bytes = set(&Document { language: language.to_owned(), ..sample::report(1) });
+        let at = bytes.windows(5).position(|window| window == b"/Lang").unwrap();
+        assert!(holds(&bytes[at..at + 12], &format!("({language})")), "{language}");
+    }
+}
+
+fn with_logo() -> Document {
     let plain = sample::report(1);
     let look = Look { logo: Some("A water wheel".to_owned()), ..plain.look.clone() };
-    let with = Document { look, ..plain };
-    let set = |bytes: &[u8]| pdf(&with, &sample::figures(1), Some(&Logo { bytes: bytes.to_vec() }));
-    assert!(holds(&set(&png).unwrap(), "pdfuaid:part"));
-    assert!(set(b"GIF, or so").is_err());
+    Document { look, ..plain }
+}
+
+/// A PNG of this many pixels.
+fn png(width: u32, height: u32) -> Logo {
+    let mut bytes = Cursor::new(Vec::new());
+    GrayImage::new(width, height).write_to(&mut bytes, ImageFormat::Png).unwrap();
+    Logo { bytes: bytes.into_inner() }
+}
+
+#[test]
+fn a_logo_is_set_and_one_that_is_gone_is_left_out() {
+    let set = |logo: Option<&Logo>| pdf(&with_logo(), &sample::figures(1), logo).unwrap();
+    assert!(holds(&set(Some(&png(2, 1))), "pdfuaid:part"));
+    assert!(set(None).len() < set(Some(&png(2, 1))).len());
+}
+
+/// Whatever passes the check can be set, and what can't be set does not pass.
+#[test]
+fn a_broken_logo_is_refused_before_it_is_taken() {
+    let good = png(300, 100);
+    assert!(good.check().is_ok());
+    for broken in [b"GIF, or so".to_vec(), b"\x89PNG\r\n\x1a\n".to_vec(), good.bytes[..50].to_vec()] {
+        let logo = Logo { bytes: broken };
+        assert!(logo.check().is_err());
+        assert!(pdf(&with_logo(), &sample::figures(1), Some(&logo)).is_err());
+    }
+    let large = png(4_001, 1).check();
+    assert!(matches!(large, Err(LogoError::TooLarge { width: 4_001, height: 1 })), "{large:?}");
 }

@@ -102,10 +102,8 @@ async fn of_dealer(db: &Db, id: DealerId, which: &Render, folder: &Path) -> Resu
 }
 
 async fn print_one(db: &Db, scope: &Scope, report: StoredReport, folder: &Path) -> Result<(), Box<dyn Error>> {
-    let logo = match &report.figures.style.logo {
-        Some(logo) => db.read(scope, Utc::now(), async |tx| style::logo(tx, logo).await).await?,
-        None => None,
-    };
+    let style = &report.figures.style;
+    let logo = db.read(scope, Utc::now(), async |tx| style::logo(tx, style).await).await?;
     let path = folder.join(format!("{}-{}.pdf", report.month, report.customer_id));
     let bytes = print::in_turn(report, logo.map(|bytes| Logo { bytes }), None).await?;
     std::fs::write(path, bytes)?;

@@ -67,10 +67,7 @@ async fn known(tx: &Tx<'_>, post: &Post, sending: &Sending) -> Result<Option<Kno
     let newest = issued.next().filter(|one| one.revision == sending.revision && recipient.ended_at.is_none());
     let Some(stored) = newest else { return Ok(None) };
     let revised = issued.next().is_some();
-    let logo = match &stored.figures.style.logo {
-        Some(logo) => style::logo(tx, logo).await?.map(|bytes| Logo { bytes }),
-        None => None,
-    };
+    let logo = style::logo(tx, &stored.figures.style).await?.map(|bytes| Logo { bytes });
     let token = recipient::add_unsubscribe(tx, recipient.id).await?;
     Ok(Some(Known { stored, revised, recipient, logo, unsubscribe: post.unsubscribe_link(&token) }))
 }

@@ -88,6 +88,17 @@ impl Point {
     }
 }
 
+/// A read period: of what, from when to when, fresh water and treated water.
+pub(super) fn read_period(of: &str, period: &PeriodPoint, words: &Words) -> Row {
+    let point = Point::of_period(period, words);
+    Row::of([
+        of.to_owned(),
+        point.label.clone(),
+        point.volume(point.fresh_l, words),
+        point.volume(point.washed_l, words),
+    ])
+}
+
 /// A volume of the balance.
 pub(super) fn volume(litres: f64, words: &Words) -> String {
     display::volume(litres, words.format, BALANCE_DIGITS)

@@ -7,7 +7,7 @@ use crate::db::report::StoredReport;
 use chrono::{DateTime, Datelike, NaiveDate, Timelike, Utc};
 use chrono_tz::Tz;
 use domain::report::SavingsReport;
-use domain::report::style::{Language, PaperSize};
+use domain::report::style::{Counted, Language, PaperSize};
 use weirbook_paper::document::{Block, Chart, Document, Instant, Labels, Look, Paper, Section};
 
 /// A report's document with its figures.
@@ -96,6 +96,9 @@ fn instant(at: DateTime<Utc>) -> Instant {
 impl Making<'_> {
     fn sections(&mut self) -> Vec<Section> {
         let mut all = vec![("reckoning", self.reckoning())];
+        if self.r.style.counted == Some(Counted::Readings) {
+            all.push(("readings", self.by_readings()));
+        }
         if !self.r.adjustments.is_empty() {
             all.push(("adjustments", self.adjustments()));
         }

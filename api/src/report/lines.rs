@@ -8,7 +8,9 @@ use domain::report::claims::Claim;
 use domain::report::display;
 use domain::report::figure::{Figure, Line, Name, Printed, Value};
 use domain::report::flow::{Flow, Side};
+use domain::report::model::{PeriodPoint, PeriodSeries};
 use domain::report::style::Language;
+use domain::zone::Month;
 use rust_decimal::Decimal;
 use weirbook_paper::document::{Block, Cell, Column, Row, Table};
 
@@ -98,6 +100,26 @@ impl Making<'_> {
         self.facts.extend(facts);
         let items = self.r.adjustments.iter().map(|line| self.carried(line)).collect();
         vec![self.text("adjustments-lead"), Block::List { items }]
+    }
+
+    /// The read periods that ended in the month. Their figures are those of the charts.
+    pub(super) fn by_readings(&self) -> Vec<Block> {
+        let ended = |point: &&PeriodPoint| Month::of(point.to) == self.r.month;
+        let of = |series: &PeriodSeries| {
+            let points = series.points.iter().filter(ended);
+            points.map(|point| charts::read_period(&series.of, point, &self.words)).collect::<Vec<_>>()
+        };
+        let rows: Vec<Row> = self.r.by_period.iter().flat_map(of).collect();
+        if rows.is_empty() {
+            return vec![self.text("readings-none")];
+        }
+        let columns = vec![
+            Column::words(self.words.say("column-unit"), 8),
+            Column::words(self.words.say("column-period"), 11),
+            Column::number(self.words.say("column-fresh"), 6),
+            Column::number(self.words.one_of("figure", Name::Washed.as_str()), 6),
+        ];
+        vec![self.text("readings-lead"), Block::Table(Table { caption: String::new(), columns, rows })]
     }
 
     /// A line that is carried, in words: as it was made where that was in this language.

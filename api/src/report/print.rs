@@ -7,7 +7,7 @@ use domain::report::style::Language;
 use std::io;
 use tokio::sync::{Semaphore, SemaphorePermit};
 use tokio::task::JoinError;
-use weirbook_paper::{Figures, Logo, PressError};
+use weirbook_paper::{Figures, Logo, LogoError, PressError};
 
 /// Presses at work at once: the machine this is made for has two cores.
 const PRESSES: usize = 2;
@@ -49,6 +49,15 @@ pub async fn in_turn(
 ) -> Result<Vec<u8>, PrintError> {
     let _turn: Option<SemaphorePermit<'_>> = FREE.acquire().await.ok();
     tokio::task::spawn_blocking(move || pdf(&stored, logo.as_ref(), wanted)).await?
+}
+
+/// Whether a picture can be set as a logo, tried on a press.
+///
+/// # Errors
+/// When the work was cut off.
+pub async fn try_logo(bytes: Vec<u8>) -> Result<Result<(), LogoError>, JoinError> {
+    let _turn: Option<SemaphorePermit<'_>> = FREE.acquire().await.ok();
+    tokio::task::spawn_blocking(move || Logo { bytes }.check()).await
 }
 
 /// What a report's file is called.

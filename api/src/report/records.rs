@@ -52,10 +52,7 @@ impl Making<'_> {
             let (from, to) = (self.date(row.from), self.date(row.to));
             let span = self.words.with("from-to", &[("from", &from), ("to", &to)]);
             let how = Cell { below: span, ..Cell::from(self.words.one_of("method", &row.method)) };
-            Row {
-                cells: vec![row.item.clone().into(), row.of.clone().into(), self.amount(row).into(), how],
-                sum: false,
-            }
+            Row { cells: vec![self.goods(row).into(), row.of.clone().into(), self.amount(row).into(), how], sum: false }
         });
         let rows: Vec<Row> = rows.collect();
         let columns = vec![
@@ -67,6 +64,11 @@ impl Making<'_> {
         vec![Block::Table(Table { caption: String::new(), columns, rows })]
     }
 
+    /// What was used: by the name under which it is sold, else what kind of goods it is.
+    fn goods(&self, row: &UsedRow) -> String {
+        if row.item.is_empty() { self.words.one_of("goods", row.group.as_str()) } else { row.item.clone() }
+    }
+
     fn amount(&self, row: &UsedRow) -> String {
         use rust_decimal::prelude::ToPrimitive;
         let number = display::number(row.quantity.to_f64().unwrap_or_default(), 6, 2, self.words.format);
@@ -76,7 +78,7 @@ impl Making<'_> {
     fn used_fact(&self, row: &UsedRow) -> Fact {
         Fact {
             section: "consumables",
-            name: row.item.clone(),
+            name: self.goods(row),
             of: row.of.clone(),
             from: row.from.to_string(),
             to: row.to.to_string(),

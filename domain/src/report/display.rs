@@ -101,6 +101,17 @@ pub fn volume(litres: f64, format: impl Into<Format>, digits: i32) -> String {
     format!("{number}\u{a0}{}", volume_unit(format.system))
 }
 
+/// A flow with its unit, to three significant digits.
+#[must_use]
+pub fn flow(l_per_h: f64, format: impl Into<Format>) -> String {
+    let format = format.into();
+    let (value, unit) = match format.system {
+        UnitSystem::Metric => (l_per_h, "L/h"),
+        UnitSystem::Us => (l_per_h / LITRES_PER_US_GALLON, "gal/h"),
+    };
+    format!("{}\u{a0}{unit}", number(value, 3, 1, format))
+}
+
 /// A share of one in percent; whole ones, for no meter supports more.
 #[must_use]
 pub fn percent(share: f64) -> String {
@@ -291,6 +302,8 @@ mod tests {
         check(&volume(3_785_411.784, Us, 4), "1,000,000 gal");
         check(&volume(182_345.6, Us, 3), "48,200 gal");
         check(&volume(1.0, Us, 3), "0 gal");
+        check(&flow(40.0, Us), "10.6 gal/h");
+        check(&flow(40.0, Metric), "40.0 L/h");
     }
 
     #[test]

@@ -54,6 +54,16 @@ named! {
     }
 }
 
+named! {
+    /// Over which days water is shown.
+    Counted as "counted" {
+        /// The calendar month, parts of steps over its ends divided.
+        Month = "month",
+        /// From one reading to the next too, as water bills do: nothing is divided.
+        Readings = "readings",
+    }
+}
+
 impl Numbers {
     /// Between groups of three digits, and before the decimals.
     #[must_use]
@@ -142,6 +152,9 @@ pub struct ReportStyle {
     /// How dates are written.
     #[serde(default)]
     pub dates: Option<Dates>,
+    /// Over which days water is shown; by the month where nothing is said.
+    #[serde(default)]
+    pub counted: Option<Counted>,
     /// Limits of samples.
     #[serde(default)]
     pub limits: Vec<Limit>,

@@ -8,6 +8,7 @@ use super::style::ReportStyle;
 use super::upkeep::Upkeep;
 use crate::customer::UnitSystem;
 use crate::facts::{Amounts, DayFact, months};
+use crate::metering::low_flow::LowFlow;
 use crate::metering::step::ExceptionKind;
 use crate::metering::stream::{ReadBy, Stream};
 use crate::period_facts::PeriodFact;
@@ -15,7 +16,7 @@ use crate::placement::Terms;
 use crate::span::Span;
 use crate::spell::{Spell, SpellState};
 use crate::uncertainty::figures::Parts;
-use crate::uncertainty::quantity::{Cause, Key, Quantity};
+use crate::uncertainty::quantity::{Cause, Key, OneSided, Quantity};
 use crate::units::Litres;
 use crate::water::grade::Grade;
 use crate::water::statement::Statement;
@@ -373,5 +374,28 @@ fn what_is_read_monthly_is_shown_by_read_period() {
     assert_eq!(
         (series.points[0].from.to_string(), series.points[0].to.to_string()),
         ("2025-12-29".into(), "2026-01-27".into())
+    );
+}
+
+#[test]
+fn slow_flow_is_noted_in_short_and_told_with_the_method_in_the_readers_units() {
+    let days = january().map(|date| fact(date, &[(Stream::Makeup, 500.0), (Stream::Wash, 4_000.0)]));
+    let mut unit = subject(1, &LOOP, days.collect());
+    let low = LowFlow { q1_l_per_h: 40.0, q2_l_per_h: 64.0, below_q1_share: 0.02, below_q2_share: 0.1 };
+    for parts in [&mut unit.statement.all, &mut unit.statement.whole] {
+        let (makeup, source) = parts.get(Part::Makeup);
+        let makeup = makeup.with_one_sided(OneSided::flow("Fill", Some(low)));
+        *parts = std::mem::take(parts).with(Part::Makeup, makeup, source);
+    }
+    let mut inputs = inputs(vec![unit]);
+    inputs.unit_system = UnitSystem::Us;
+    let report = SavingsReport::of(&inputs);
+    let note = |name: Name| report.reckoning.iter().find(|line| line.name == name).unwrap().note.as_str();
+    assert_eq!(note(Name::FreshUsed), "Meters miss some of a very slow flow: the figure may be higher.");
+    assert_eq!(note(Name::Recycled), "Meters miss some of a very slow flow: the figure may be lower.");
+    assert_eq!(
+        text(report.made.method.last().unwrap()),
+        "Of what Fill showed at most 2 % passed below its lowest flow of 10.6 gal/h, where a meter registers too little, \
+         and at most 10 % below 16.9 gal/h, where its wider limit of error holds."
     );
 }

@@ -3,6 +3,7 @@
 
 use super::style::Limit;
 use crate::measures::sample::{Qualifier, Quantity, SampleUnit};
+use crate::stock::hazard::HazardGroup;
 use chrono::{DateTime, NaiveDate, Utc};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -52,8 +53,11 @@ pub struct DueRow {
 pub struct UsedRow {
     /// The site.
     pub of: String,
-    /// The item.
+    /// The item, by the name under which the dealer sells it; empty where it is not sold, for then its
+    /// name is the dealer's own.
     pub item: String,
+    /// What kind of goods it is.
+    pub group: HazardGroup,
     /// How much; less than nothing says that a delivery is missing or a count wrong.
     pub quantity: Decimal,
     /// In this.

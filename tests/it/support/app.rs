@@ -69,11 +69,6 @@ impl TestApp {
         Self { access: access(address), _server: running, database, post: services.post, hooks: services.hooks }
     }
 
-    /// Where its database is, for the program.
-    pub(crate) fn database_url(&self) -> String {
-        self.database.url()
-    }
-
     /// Another instance of the service over the same database.
     pub(crate) fn another_instance(&self) -> Instance {
         let services = services(&self.database, POOL_SIZE);

@@ -187,8 +187,7 @@ impl Yard {
         let kind = operation.kind();
         match kind.as_str() {
             "unit-models" => SHARED,
-            // A customer's report names what the unit was dosed with.
-            "units" | "meters" | "units/spells" | "consumables" => self.moving,
+            "units" | "meters" | "units/spells" => self.moving,
             _ if reads.iter().any(|open| kind.starts_with(open)) && !kind.contains("consumables") => self.mark,
             "water-accounts"
             | "water-accounts/tariffs"

@@ -1,6 +1,6 @@
 //! How the dealer's reports look.
 
-use crate::db::file::{self, FileHash};
+use crate::db::file::{self, Behind, FileHash};
 use crate::db::schema::report_style;
 use crate::db::stamp::Change;
 use crate::db::{DbError, Revision, Tx};
@@ -8,9 +8,13 @@ use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
-use domain::file::MediaType;
+use domain::file::{FileRecord, MediaType};
+use domain::ids::CustomerId;
 use domain::report::style::{Logo, ReportStyle};
 use serde_json::{Value, json};
+
+/// Where a style names its logo.
+pub const LOGO: &str = "/logo/sha256";
 
 /// The style with its revision.
 #[derive(Debug, Clone, Default)]
@@ -33,16 +37,13 @@ pub async fn get(tx: &Tx<'_>) -> Result<StoredStyle, DbError> {
     })
 }
 
-/// Sets the style that is still at revision `at`, itself checked. Drafts follow it with their next
+/// Sets the style that is still at revision `at`, itself checked, its logo one of [`wanted_logo`] that
+/// was tried. Drafts follow it with their next
 /// making; what was issued stays as it is.
 ///
 /// # Errors
-/// [`DbError::Stale`] when it is not, [`DbError::Invalid`] for a logo that is no picture among the
-/// files.
+/// [`DbError::Stale`] when it is not.
 pub async fn set(tx: &Tx<'_>, at: Revision, style: &ReportStyle) -> Result<StoredStyle, DbError> {
-    if let Some(logo) = &style.logo {
-        check(tx, logo).await?;
-    }
     let written = if at == 0 {
         insert_into(report_style::table)
             .values((
@@ -79,23 +80,41 @@ pub async fn set(tx: &Tx<'_>, at: Revision, style: &ReportStyle) -> Result<Store
     Ok(StoredStyle { style: style.clone(), revision })
 }
 
-async fn check(tx: &Tx<'_>, logo: &Logo) -> Result<(), DbError> {
+/// The bytes of a picture that is to be the logo.
+///
+/// # Errors
+/// [`DbError::Invalid`] where it is no picture among the files.
+pub async fn wanted_logo(tx: &Tx<'_>, logo: &Logo) -> Result<Vec<u8>, DbError> {
     let fix = "send the logo to /v1/files first, as a PNG, JPEG or WebP, and give the sha256 of the answer";
-    let missing = || DbError::from(Faults::one("/logo/sha256", "unknown_file", fix));
+    let missing = || DbError::from(Faults::one(LOGO, "unknown_file", fix));
     let hash = FileHash::parse(&logo.sha256).ok_or_else(missing)?;
     match file::get(tx, hash).await {
-        Ok((stored, _)) if stored.media != MediaType::Pdf => Ok(()),
+        Ok((stored, bytes)) if stored.media != MediaType::Pdf => Ok(bytes),
         Ok(_) | Err(DbError::NotFound) => Err(missing()),
         Err(error) => Err(error),
     }
 }
 
-/// The bytes of a logo; none when they are no longer there.
+/// Lets a customer see the logo of its reports.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn logo(tx: &Tx<'_>, logo: &Logo) -> Result<Option<Vec<u8>>, DbError> {
-    let Some(hash) = FileHash::parse(&logo.sha256) else { return Ok(None) };
+pub(super) async fn show_logo(tx: &Tx<'_>, customer: CustomerId, style: &ReportStyle) -> Result<(), DbError> {
+    let Some(hash) = style.logo.as_ref().and_then(|logo| FileHash::parse(&logo.sha256)) else { return Ok(()) };
+    let shown = file::behind(tx, FileRecord::ReportLogo, customer.0).await?;
+    if shown.iter().any(|(file, _)| file.hash == hash) {
+        return Ok(());
+    }
+    let behind = Behind { record: FileRecord::ReportLogo, id: customer.0, at: None, customer: Some(customer) };
+    file::link(tx, &behind, hash).await
+}
+
+/// The bytes of the logo that a report names; none without one.
+///
+/// # Errors
+/// When the database fails.
+pub async fn logo(tx: &Tx<'_>, style: &ReportStyle) -> Result<Option<Vec<u8>>, DbError> {
+    let Some(hash) = style.logo.as_ref().and_then(|logo| FileHash::parse(&logo.sha256)) else { return Ok(None) };
     match file::get(tx, hash).await {
         Ok((_, bytes)) => Ok(Some(bytes)),
         Err(DbError::NotFound) => Ok(None),

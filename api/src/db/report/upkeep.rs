@@ -1,9 +1,11 @@
 //! Work, consumables and samples of a customer's month, as a report tells them.
 
 use crate::db::error::known;
+use crate::db::schema::item_price;
 use crate::db::stock::use_of_site;
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
+use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Bool, Date, Double, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
@@ -14,10 +16,13 @@ use domain::report::inputs::Subject;
 use domain::report::style::Limit;
 use domain::report::upkeep::{DoneRow, DueRow, SampleRow, Upkeep, UsedRow};
 use domain::service::details::Details;
+use domain::stock::price::PriceKind;
 use domain::zone::{Month, local_date, previous_day};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::FromPrimitive;
 use serde_json::{Value, json};
+use std::collections::HashSet;
+use std::ops::Bound;
 use uuid::Uuid;
 
 /// The records of a month at a customer's sites, samples held against limits.
@@ -185,9 +190,21 @@ struct SiteRow {
     id: Uuid,
 }
 
+/// The items that the dealer sells in a month: customers know them by their names. What else an item is
+/// called is the dealer's own.
+async fn sold(tx: &Tx<'_>, month: Month) -> Result<HashSet<Uuid>, DbError> {
+    let (from, next) = (month.first_day(), month.next().first_day());
+    let sells = item_price::kind
+        .eq(PriceKind::Selling.as_str())
+        .and(item_price::valid.overlaps_with((Bound::Included(from), Bound::Excluded(next))));
+    let items = item_price::table.filter(sells).select(item_price::consumable_id);
+    Ok(items.load(&mut tx.conn()).await?.into_iter().collect())
+}
+
 /// What each site used in the month, of all items that can be told.
 async fn used(tx: &Tx<'_>, customer: CustomerId, month: Month, subjects: &[Subject]) -> Result<Vec<UsedRow>, DbError> {
     let stocked: Vec<SiteRow> = sql_query(STOCKED).bind::<SqlUuid, _>(customer.0).load(&mut tx.conn()).await?;
+    let sold = sold(tx, month).await?;
     let mut found = Vec::new();
     for SiteRow { id } in stocked {
         let Some(subject) = subjects.iter().find(|subject| subject.site_id == id) else { continue };
@@ -196,7 +213,8 @@ async fn used(tx: &Tx<'_>, customer: CustomerId, month: Month, subjects: &[Subje
             let from = local_date(zone, item.used.from);
             found.push(UsedRow {
                 of: site.clone(),
-                item: item.item,
+                item: if sold.contains(&item.item_id.0) { item.item } else { String::new() },
+                group: item.hazard,
                 quantity: Decimal::from_f64(rounded(item.used.quantity, 3)).unwrap_or_default().normalize(),
                 unit: item.unit,
                 from,

@@ -1,6 +1,6 @@
 //! The forms of a report beside JSON: PDF and CSV, made of the stored figures when they are asked for.
 
-use crate::auth::{Caller, Permission, Scope};
+use crate::auth::{Caller, Permission};
 use crate::db::Db;
 use crate::db::report::{StoredReport, style};
 use crate::problem::Problem;
@@ -45,7 +45,9 @@ pub(crate) async fn pdf<P: Permission>(
     stored: StoredReport,
     wanted: Option<Language>,
 ) -> Result<HttpResponse, Problem> {
-    let logo = logo(db, caller, &stored).await?;
+    let style = &stored.figures.style;
+    let logo = db.read(caller.scope(), caller.now(), async |tx| style::logo(tx, style).await).await?;
+    let logo = logo.map(|bytes| Logo { bytes });
     let name = print::file_name(&stored, "pdf");
     let bytes = print::in_turn(stored, logo, wanted).await.map_err(|error| Problem::internal(&error))?;
     Ok(file("application/pdf", name, bytes))
@@ -58,14 +60,6 @@ pub(crate) async fn pdf<P: Permission>(
 pub(crate) fn csv(stored: &StoredReport, wanted: Option<Language>) -> Result<HttpResponse, Problem> {
     let text = facts::csv(&statement(stored, wanted).facts).map_err(|error| Problem::internal(&error))?;
     Ok(file("text/csv; charset=utf-8", print::file_name(stored, "csv"), text.into_bytes()))
-}
-
-/// The logo that a report names. It is the dealer's, and whoever may read the report may see it.
-async fn logo<P: Permission>(db: &Db, caller: &Caller<P>, stored: &StoredReport) -> Result<Option<Logo>, Problem> {
-    let Some(named) = &stored.figures.style.logo else { return Ok(None) };
-    let bytes =
-        db.read(&Scope::of_job(caller.scope().dealer()), caller.now(), async |tx| style::logo(tx, named).await).await?;
-    Ok(bytes.map(|bytes| Logo { bytes }))
 }
 
 fn file(media: &str, name: String, bytes: Vec<u8>) -> HttpResponse {

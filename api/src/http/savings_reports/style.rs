@@ -6,13 +6,16 @@ use crate::db::Db;
 use crate::db::report::style::{self, StoredStyle};
 use crate::extract::{Body, IfMatch};
 use crate::problem::Problem;
+use crate::report::print;
 use actix_web::http::StatusCode;
 use actix_web::web::Data;
 use actix_web::{HttpResponse, get, put};
-use domain::report::style::{Dates, Language, Limit, Logo, Numbers, PaperSize, ReportStyle};
+use domain::fault::Faults;
+use domain::report::style::{Counted, Dates, Language, Limit, Logo, Numbers, PaperSize, ReportStyle};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
+use weirbook_paper::LogoError;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
@@ -51,6 +54,10 @@ pub struct ReportStyleInput {
     #[serde(default)]
     #[schema(value_type = Option<String>, example = "day_first")]
     dates: Option<Dates>,
+    /// `month`, or `readings` to show what was used from one reading to the next too, as water bills do.
+    #[serde(default)]
+    #[schema(value_type = Option<String>, example = "month")]
+    counted: Option<Counted>,
     /// Limits that samples are held against, each `{"what", "unit", "least", "most", "source"}`.
     #[serde(default)]
     #[schema(value_type = Vec<Object>, example = json!([{"what": "ph", "unit": "ph", "least": 6.5, "most": 9.0, "source": "Sewer permit"}]))]
@@ -59,15 +66,15 @@ pub struct ReportStyleInput {
 
 impl From<ReportStyle> for ReportStyleInput {
     fn from(style: ReportStyle) -> Self {
-        let ReportStyle { address, logo, accent, paper, language, numbers, dates, limits } = style;
-        Self { address, logo, accent, paper, language, numbers, dates, limits }
+        let ReportStyle { address, logo, accent, paper, language, numbers, dates, counted, limits } = style;
+        Self { address, logo, accent, paper, language, numbers, dates, counted, limits }
     }
 }
 
 impl From<ReportStyleInput> for ReportStyle {
     fn from(input: ReportStyleInput) -> Self {
-        let ReportStyleInput { address, logo, accent, paper, language, numbers, dates, limits } = input;
-        Self { address, logo, accent, paper, language, numbers, dates, limits }
+        let ReportStyleInput { address, logo, accent, paper, language, numbers, dates, counted, limits } = input;
+        Self { address, logo, accent, paper, language, numbers, dates, counted, limits }
     }
 }
 
@@ -99,6 +106,27 @@ async fn set_report_style(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let wanted = ReportStyle::from(input.0).checked()?;
+    if let Some(logo) = &wanted.logo {
+        let bytes = db.read(caller.scope(), caller.now(), async |tx| style::wanted_logo(tx, logo).await).await?;
+        tried(bytes).await?;
+    }
     let stored = db.write(caller.scope(), caller.now(), async |tx| style::set(tx, at.0, &wanted).await).await?;
     Ok(shown(stored))
+}
+
+/// Refuses a picture that no report could be set with.
+async fn tried(bytes: Vec<u8>) -> Result<(), Problem> {
+    match print::try_logo(bytes).await.map_err(|error| Problem::internal(&error))? {
+        Ok(()) => Ok(()),
+        Err(LogoError::TooLarge { width, height }) => {
+            let fix = format!("give a picture of fewer pixels: it is {width} by {height}");
+            Err(Faults::one(style::LOGO, "too_large", fix).into())
+        }
+        Err(LogoError::Unreadable(_) | LogoError::Press(_)) => Err(Faults::one(
+            style::LOGO,
+            "not_a_picture",
+            "save the picture anew as a PNG and send that: this file is broken",
+        )
+        .into()),
+    }
 }
