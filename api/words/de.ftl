@@ -91,8 +91,10 @@ grade-measured = Wasch- und Nachfüllwasser gemessen
 grade-part_measured = Nachfüllwasser gemessen, Waschwasser hergeleitet
 grade-makeup_only = Nachfüllwasser gemessen
 grade-not_measured = nicht gemessen
-basis = { $covered } von { $units } Anlagen, { $grade }; diese abgelesen für { $coverage } der Zeit.
-basis-spread = { $covered } von { $units } Anlagen, { $grade }; diese abgelesen für { $coverage } der Zeit, zwischen entfernten Ablesungen verteilt: { $share }.
+basis = { $who }; abgelesen für { $coverage } der Zeit.
+basis-spread = { $who }; abgelesen für { $coverage } der Zeit, zwischen entfernten Ablesungen verteilt: { $share }.
+basis-all = alle { $units } Anlagen: { $grade }
+basis-some = { $covered } von { $units } Anlagen: { $grade }
 
 readings-lead = Wie eine Wasserrechnung zählt: von einer Ablesung zur nächsten, und nichts ist zwischen Monaten geteilt. Täglich abgelesene Anlagen stehen nur in der Berechnung.
 readings-none = Keine von Hand abgelesene Anlage hat einen Ablesezeitraum, der in diesem Monat endete.

@@ -91,8 +91,10 @@ grade-measured = wash and make-up metered
 grade-part_measured = make-up metered, wash derived
 grade-makeup_only = make-up metered
 grade-not_measured = not metered
-basis = { $covered } of { $units } units, { $grade }; these read for { $coverage } of the time.
-basis-spread = { $covered } of { $units } units, { $grade }; these read for { $coverage } of the time, spread between readings far apart: { $share }.
+basis = { $who }; read for { $coverage } of the time.
+basis-spread = { $who }; read for { $coverage } of the time, spread between readings far apart: { $share }.
+basis-all = all { $units } units: { $grade }
+basis-some = { $covered } of { $units } units: { $grade }
 
 readings-lead = As a water bill counts: from one reading to the next, and nothing is divided between months. Units that are read daily are in the reckoning alone.
 readings-none = No unit that is read by hand has a read period that ended in the month.

@@ -57,12 +57,15 @@ impl Making<'_> {
     fn basis(&self, printed: &Printed) -> String {
         let (covered, units) = (printed.units_covered.to_string(), printed.units.to_string());
         let grade = self.words.one_of("grade", printed.grade.as_str());
-        let coverage = display::coverage(printed.coverage);
-        let share = display::percent(printed.estimated_share);
-        let parts =
-            [("covered", &covered), ("units", &units), ("grade", &grade), ("coverage", &coverage), ("share", &share)];
-        let parts = parts.map(|(name, value)| (name, value.as_str()));
-        self.words.with(if printed.estimated_share > 0.0 { "basis-spread" } else { "basis" }, &parts)
+        let named: [(&str, &str); 3] = [("covered", &covered), ("units", &units), ("grade", &grade)];
+        let who = match (printed.units_covered, printed.units) {
+            (1, 1) => grade.clone(),
+            (covered, units) if covered == units => self.words.with("basis-all", &named),
+            _ => self.words.with("basis-some", &named),
+        };
+        let (coverage, share) = (display::coverage(printed.coverage), display::percent(printed.estimated_share));
+        let named: [(&str, &str); 3] = [("who", &who), ("coverage", &coverage), ("share", &share)];
+        self.words.with(if printed.estimated_share > 0.0 { "basis-spread" } else { "basis" }, &named)
     }
 
     fn fact_of(&self, line: &Line) -> Fact {
