@@ -3,8 +3,12 @@
 //! `http` requests and answers, `db` all SQL, `auth` who may do what, `signing_in` how people get in, `pages`
 //! what they see.
 
+// The tables that can be joined are written down pair by pair, by a macro that goes through them all.
+#![recursion_limit = "256"]
+
 mod addresses;
 pub mod auth;
+pub mod chart;
 pub mod cli;
 pub mod config;
 pub mod db;
@@ -20,6 +24,7 @@ pub mod pages;
 pub mod problem;
 pub mod rates;
 pub mod readings;
+pub mod report;
 pub mod server;
 pub mod signing_in;
 pub mod telemetry;

@@ -1,10 +1,11 @@
 //! Mail over SMTP, and how links reach people.
 
-use lettre::message::header::ContentType;
-use lettre::message::{Mailbox, Message};
+use lettre::message::header::{ContentType, Header, HeaderName, HeaderValue};
+use lettre::message::{Attachment, Mailbox, Message, MultiPart};
 use lettre::transport::smtp::AsyncSmtpTransport;
 use lettre::transport::smtp::authentication::Credentials;
 use lettre::{Address, AsyncTransport, Tokio1Executor};
+use std::error::Error;
 use std::str::FromStr;
 
 /// Whether the way to the mail server is encrypted.
@@ -92,6 +93,55 @@ pub struct Letter {
     pub subject: String,
     /// What it says, in plain text.
     pub text: String,
+    /// The same with what goes with it; none for a plain letter.
+    pub more: Option<More>,
+}
+
+/// What a letter has beside its text.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct More {
+    /// What it says, as HTML.
+    pub html: String,
+    /// A document: its name and its bytes, a PDF.
+    pub document: (String, Vec<u8>),
+    /// Where its reader wants no more, by one POST (RFC 8058).
+    pub unsubscribe: String,
+}
+
+/// `List-Unsubscribe` of RFC 2369.
+#[derive(Debug, Clone)]
+struct ListUnsubscribe(String);
+
+/// `List-Unsubscribe-Post` of RFC 8058.
+#[derive(Debug, Clone)]
+struct ListUnsubscribePost;
+
+impl Header for ListUnsubscribe {
+    fn name() -> HeaderName {
+        HeaderName::new_from_ascii_str("List-Unsubscribe")
+    }
+
+    fn parse(text: &str) -> Result<Self, Box<dyn Error + Send + Sync>> {
+        Ok(Self(text.trim_matches(['<', '>']).to_owned()))
+    }
+
+    fn display(&self) -> HeaderValue {
+        HeaderValue::new(Self::name(), format!("<{}>", self.0))
+    }
+}
+
+impl Header for ListUnsubscribePost {
+    fn name() -> HeaderName {
+        HeaderName::new_from_ascii_str("List-Unsubscribe-Post")
+    }
+
+    fn parse(_text: &str) -> Result<Self, Box<dyn Error + Send + Sync>> {
+        Ok(Self)
+    }
+
+    fn display(&self) -> HeaderValue {
+        HeaderValue::new(Self::name(), "List-Unsubscribe=One-Click".to_owned())
+    }
 }
 
 /// Sends letters.
@@ -135,13 +185,22 @@ impl Mailer {
     fn message(&self, letter: &Letter) -> Result<Message, SendError> {
         let unwritable = |error: &dyn std::fmt::Display| SendError::Unwritable(error.to_string());
         let to = Address::from_str(&letter.to).map_err(|error| unwritable(&error))?;
-        Message::builder()
+        let builder = Message::builder()
             .message_id(Some(format!("<{}@{}>", letter.id, self.from.domain())))
             .from(Mailbox::new(Some(letter.sender.clone()), self.from.clone()))
             .to(Mailbox::new(None, to))
-            .subject(letter.subject.clone())
-            .header(ContentType::TEXT_PLAIN)
-            .body(letter.text.clone())
+            .subject(letter.subject.clone());
+        let Some(more) = &letter.more else {
+            let plain = builder.header(ContentType::TEXT_PLAIN).body(letter.text.clone());
+            return plain.map_err(|error| unwritable(&error));
+        };
+        let (name, bytes) = more.document.clone();
+        let pdf = ContentType::parse("application/pdf").map_err(|error| unwritable(&error))?;
+        let texts = MultiPart::alternative_plain_html(letter.text.clone(), more.html.clone());
+        builder
+            .header(ListUnsubscribe(more.unsubscribe.clone()))
+            .header(ListUnsubscribePost)
+            .multipart(MultiPart::mixed().multipart(texts).singlepart(Attachment::new(name).body(bytes, pdf)))
             .map_err(|error| unwritable(&error))
     }
 }
@@ -166,6 +225,18 @@ impl Post {
     #[must_use]
     pub fn reading_link(&self, token: &crate::auth::LinkToken) -> String {
         format!("{}/read/{}", self.public_url, token.text())
+    }
+
+    /// The address at which whoever holds a token wants no more of what came with it.
+    #[must_use]
+    pub fn unsubscribe_link(&self, token: &crate::auth::LinkToken) -> String {
+        format!("{}/unsubscribe/{}", self.public_url, token.text())
+    }
+
+    /// The address of a report.
+    #[must_use]
+    pub fn report_link(&self, report: domain::ids::ReportId) -> String {
+        format!("{}/savings-reports/{report}", self.public_url)
     }
 
     /// The address that an inspector's token opens.

@@ -98,7 +98,7 @@ impl Metrics {
 pub struct RequestSpan;
 
 /// Where the secret links begin.
-const SECRET_PATHS: [&str; 5] = ["/read/", "/invitation/", "/reset/", "/calendar/", "/discharge/"];
+const SECRET_PATHS: [&str; 6] = ["/read/", "/invitation/", "/reset/", "/calendar/", "/discharge/", "/unsubscribe/"];
 
 impl RootSpanBuilder for RequestSpan {
     fn on_request_start(request: &ServiceRequest) -> Span {

@@ -28,6 +28,8 @@ named! {
         ServiceEvent = "service_event",
         /// What was done of a routine: the certificates of its dues.
         RoutineDone = "routine_done",
+        /// The logo of a customer's reports: the customer.
+        ReportLogo = "report_logo",
     }
 }
 

@@ -62,6 +62,12 @@ pub fn next_day(date: NaiveDate) -> NaiveDate {
     date.checked_add_days(Days::new(1)).unwrap_or(date)
 }
 
+/// The day before; the first day of the calendar stays itself.
+#[must_use]
+pub fn previous_day(date: NaiveDate) -> NaiveDate {
+    date.checked_sub_days(Days::new(1)).unwrap_or(date)
+}
+
 /// A calendar month, written `2026-01`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(into = "String", try_from = "String")]

@@ -23,7 +23,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 88] = [
+const VIEWS: [(&str, [&str; 3]); 91] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -149,6 +149,9 @@ const VIEWS: [(&str, [&str; 3]); 88] = [
     ("select (customer_id = md5('a')::uuid)::text from report_standing", ["false, true", "", ""]),
     ("select (customer_id = md5('a')::uuid)::text from report_question", ["false, true", "true", "false"]),
     ("select 'rule' from report_rule", ["rule", "", ""]),
+    ("select 'style' from report_style", ["style", "", ""]),
+    ("select email from report_recipient", ["a@example.com, b@example.com", "", ""]),
+    ("select 'secret' from report_unsubscribe", ["secret", "", ""]),
     ("select record_id from change", ["a, b, own", "a", "b"]),
     ("select seq::text from change_place", ["1, 2, 3", "1", "2"]),
     (

@@ -226,6 +226,11 @@ insert into report_revision (report_id, n, customer_id, figures, reason, made_at
 insert into report_standing (report_id, customer_id, month, standing, changed_at)
   select id, customer_id, month, '{}', now() from savings_report;
 insert into report_rule (rule, created_at, changed_at) values ('{}', now(), now());
+insert into report_style (style, created_at, changed_at) values ('{}', now(), now());
+insert into report_recipient (id, customer_id, email, created_at)
+  select pg_temp.id('reader ' || n), pg_temp.id(n), n || '@example.com', now() from unnest(array['a', 'b']) n;
+insert into report_unsubscribe (token_hash, recipient_id, created_at)
+  values (sha256('no more'), pg_temp.id('reader a'), now());
 insert into report_question (id, report_id, customer_id, figure, words, by_customer, asked_at)
   select gen_random_uuid(), id, customer_id, 'fresh_used', 'why', true, now() from savings_report;
 

@@ -1,6 +1,7 @@
 //! What lets in whoever holds it: the link by which somebody who was asked enters readings, an
-//! inspector's link, an invitation, a program's secret. 256 random bits, of which the database keeps the SHA-256 alone. The dealer's key stands before them in clear,
-//! so that the hash is looked for in one dealer's rows only.
+//! inspector's link, an invitation, a program's secret, the link to get no more reports. 256 random bits,
+//! of which the database keeps the SHA-256 alone. The dealer's key stands before them in clear, so that
+//! the hash is looked for in one dealer's rows only.
 
 use super::Scope;
 use base64::Engine;

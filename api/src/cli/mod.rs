@@ -8,6 +8,7 @@ mod demo;
 mod migrate;
 mod night_run;
 mod openapi;
+mod reports;
 mod rotate_key;
 mod serve;
 
@@ -54,6 +55,9 @@ enum Command {
     Migrate(Settings),
     /// Compute what new readings change: day and month figures, savings reports
     NightRun(With<night_run::NightRun>),
+    /// Do something with savings reports
+    #[command(subcommand)]
+    Reports(reports::Reports),
     /// Forecast past nights with what was known then, and score the forecasts, as JSON
     #[command(after_help = backtest::NOTES)]
     Backtest(With<backtest::Backtest>),
@@ -86,6 +90,9 @@ pub fn main() -> ExitCode {
         Command::Migrate(settings) => with_config(settings, "weirbook", migrate::run),
         Command::NightRun(With { told, settings }) => {
             with_config(settings, "weirbook", |config| night_run::run(config, told))
+        }
+        Command::Reports(reports::Reports::Render(With { told, settings })) => {
+            with_config(settings, "weirbook", |config| reports::render(config, told))
         }
         Command::Backtest(With { told, settings }) => {
             with_config(settings, "weirbook", |config| backtest::run(config, told))

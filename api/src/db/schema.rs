@@ -1422,6 +1422,21 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "Who gets a customer's issued reports by mail."]
+    report_recipient (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        customer_id -> Uuid,
+        email -> Text,
+        recorded_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        ended_at -> Nullable<Timestamptz>,
+        #[doc = "Who wanted no more of them: the dealer, or whoever got them."]
+        ended_by -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     report_revision (dealer_id, report_id, n) {
         dealer_id -> Int4,
         report_id -> Uuid,
@@ -1472,6 +1487,28 @@ diesel::table! {
         declined_by -> Nullable<Uuid>,
         declined_why -> Nullable<Text>,
         changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "How reports look, and the limits that samples are held against; each report keeps it as it was when it was made."]
+    report_style (dealer_id) {
+        dealer_id -> Int4,
+        #[doc = "The record in the domain's own JSON."]
+        style -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "SHA-256 of the secret in each mail by which its reader wants no more; the secret itself is never stored."]
+    report_unsubscribe (dealer_id, token_hash) {
+        dealer_id -> Int4,
+        token_hash -> Binary,
+        recipient_id -> Uuid,
+        created_at -> Timestamptz,
     }
 }
 
@@ -2289,9 +2326,12 @@ diesel::allow_tables_to_appear_in_same_query!(
     recovery_code,
     reminder_rule,
     report_question,
+    report_recipient,
     report_revision,
     report_rule,
     report_standing,
+    report_style,
+    report_unsubscribe,
     risk_cost,
     routine,
     routine_done,

@@ -86,10 +86,11 @@ async fn add_file(
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListFiles {
-    /// The kind of record: `reading`, `service_event` or `routine_done`.
+    /// The kind of record: `reading`, `service_event`, `routine_done` or `report_logo`.
     #[param(example = "reading")]
     record: String,
-    /// The record's id; of readings that of their meter, of certificates that of their routine.
+    /// The record's id; of readings that of their meter, of certificates that of their routine, of a logo
+    /// that of the customer whose reports show it.
     record_id: Uuid,
 }
 

@@ -1,12 +1,13 @@
 //! The queue of mails, and the reminders that go into it. Inside `serve` it is worked off every
 //! few seconds; several instances share it without sending anything twice.
 
-use super::people_mail;
+use super::{people_mail, report_mail};
 use crate::auth::Scope;
 use crate::db::asking::request::{self, ASK, Asking, REMIND};
 use crate::db::asking::{due, reminder_rule};
 use crate::db::job::{self, Job};
 use crate::db::people::invitation::INVITE;
+use crate::db::report::recipient::SEND;
 use crate::db::{Db, DbError, Stored, Tx, dealer};
 use crate::mail::{Letter, Mailer, Post, SendError};
 use crate::problem::chain;
@@ -114,6 +115,7 @@ async fn work(
 ) -> Result<(), DbError> {
     let written = match job.kind.as_str() {
         INVITE | RESET => people_mail::letter(db, scope, post, now, job).await,
+        SEND => report_mail::letter(db, scope, post, now, job).await,
         _ => db.write(scope, now, async |tx| letter(tx, post, job).await).await,
     };
     let letter = match written {
@@ -196,7 +198,7 @@ async fn letter(tx: &Tx<'_>, post: &Post, job: &Job) -> Result<Option<Letter>, D
         asking.value.request.person,
         post.reading_link(&token)
     );
-    Ok(Some(Letter { id: job.id.to_string(), sender: dealer, to, subject, text }))
+    Ok(Some(Letter { id: job.id.to_string(), sender: dealer, to, subject, text, more: None }))
 }
 
 /// The site's name and the meters still to be read, a line each.

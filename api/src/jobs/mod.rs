@@ -11,5 +11,6 @@ pub mod night_run;
 mod night_stock;
 mod night_watch;
 mod people_mail;
+mod report_mail;
 pub mod scheduler;
 pub mod webhooks;

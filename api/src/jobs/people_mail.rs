@@ -55,7 +55,7 @@ async fn invite(db: &Db, scope: &Scope, post: &Post, now: DateTime<Utc>, job: &J
         );
         let subject = format!("{dealer} invites you to Weirbook");
         let to = invited.value.person.email;
-        Ok(Some(Letter { id: job.id.to_string(), sender: dealer, to, subject, text }))
+        Ok(Some(Letter { id: job.id.to_string(), sender: dealer, to, subject, text, more: None }))
     })
     .await
 }
@@ -78,5 +78,5 @@ async fn reset(db: &Db, scope: &Scope, post: &Post, now: DateTime<Utc>, job: &Jo
         post.reset_link(&text)
     );
     let subject = "Set your Weirbook password anew".to_owned();
-    Ok(Some(Letter { id: job.id.to_string(), sender: dealer, to: account.email, subject, text }))
+    Ok(Some(Letter { id: job.id.to_string(), sender: dealer, to: account.email, subject, text, more: None }))
 }

@@ -6,11 +6,9 @@ pub mod assets;
 mod at_unit;
 mod calibration;
 mod call_outs;
-pub mod chart;
 mod discharge;
 mod due;
 pub mod fault;
-mod figure;
 mod fleet;
 mod form;
 mod handover;
@@ -20,6 +18,7 @@ mod parts;
 mod people;
 mod person;
 mod plate;
+mod points;
 mod read;
 mod readings_due;
 mod replacement;
@@ -36,6 +35,7 @@ mod stock_count;
 mod stock_orders;
 mod to_decide;
 mod unit;
+mod unsubscribe;
 mod visit;
 mod visit_goods;
 mod visit_moves;
@@ -96,6 +96,10 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(risk::units_at_risk)
         .service(reports::savings_reports)
         .service(statement::savings_report)
+        .service(statement::pdf)
+        .service(statement::csv)
+        .service(unsubscribe::ask)
+        .service(unsubscribe::no_more)
         .service(stock::stock)
         .service(stock_count::form)
         .service(stock_count::counted)

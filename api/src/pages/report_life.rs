@@ -1,13 +1,13 @@
 //! The part of a report's page that is about its life: revisions, what is proposed, questions.
 
 use super::form;
-use super::statement::zone;
 use super::words;
 use crate::auth::{Permission, Role, perm};
 use crate::db::report::question::{self, StoredQuestion};
 use crate::db::report::standing::{self, StoredStanding};
 use crate::db::report::{self, StoredReport};
 use crate::db::{DbError, Revision, Tx};
+use crate::report::zone;
 use chrono_tz::Tz;
 use domain::ids::ReportId;
 use domain::report::changes::changes;

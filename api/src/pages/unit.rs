@@ -3,7 +3,7 @@
 use super::fault::Fault;
 use super::visitor::Visitor;
 use super::words::{self, NONE};
-use super::{figure, html_for, parts};
+use super::{html_for, parts, points};
 use crate::auth::{Permission, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::fleet::{self, MeterRead, OpenStep};
@@ -12,6 +12,7 @@ use crate::db::unit::Placed;
 use crate::db::wear::Seen;
 use crate::db::{Db, DbError, Stored, Tx, condition, placement, site, spell};
 use crate::problem::Problem;
+use crate::report::{Words, charts};
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path};
 use actix_web::{HttpResponse, get};
@@ -26,6 +27,7 @@ use domain::spell::Spell;
 use domain::zone::{Month, local_date};
 use std::collections::BTreeMap;
 use uuid::Uuid;
+use weirbook_paper::document::Chart;
 
 /// Days that the chart by day shows.
 const DAYS: u64 = 60;
@@ -47,7 +49,7 @@ struct Page {
     findings: Option<Vec<String>>,
     /// Whether it gets worse; none for whoever may not see that.
     course: Option<String>,
-    charts: Vec<figure::Figure>,
+    charts: Vec<Chart>,
     meters: Vec<Meter>,
     parts: Vec<parts::Part>,
     placements: Vec<String>,
@@ -146,13 +148,14 @@ impl Known {
         self.sites.get(&placement.site_id.0).map_or(NONE, |(name, _)| name)
     }
 
-    fn charts(&self) -> Vec<figure::Figure> {
+    fn charts(&self) -> Vec<Chart> {
         let Some(today) = self.today else { return Vec::new() };
         let days = self.days.iter().map(|day| &day.fact);
         let months = self.months.iter().map(|month| &month.fact);
-        let days = figure::days(days, first_day(today), today);
-        let months = figure::months(months, first_month(Month::of(today)), Month::of(today));
-        vec![figure::by_day(&days, self.system), figure::by_month(&months, self.system)]
+        let days = points::days(days, first_day(today), today);
+        let months = points::months(months, first_month(Month::of(today)), Month::of(today));
+        let words = Words::plain(self.system);
+        vec![charts::by_day(&days, &words), charts::by_month(&months, &words)]
     }
 }
 

@@ -4,10 +4,10 @@ use super::method::{Method, Per};
 use super::record::Baseline;
 use crate::named::named;
 use crate::uncertainty::expanded::Expanded;
-use crate::uncertainty::quantity::Quantity;
+use crate::uncertainty::quantity::{OneSided, Quantity};
 use crate::water::grade::Withheld;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// What was washed in a period. Spells in which the unit was bypassed, stopped or laid up count
 /// only where the fresh water of that time is metered: else a saving would be credited that
@@ -104,7 +104,8 @@ pub struct Avoided {
 /// What of the activity is not known.
 pub fn avoided(baseline: &Baseline, activity: &Activity, fresh_used_l: &Quantity) -> Result<Avoided, Missing> {
     let expected = baseline.method.expected(activity)?;
-    let avoided_l = (expected.clone() - fresh_used_l.clone()).expanded();
+    let avoided = expected.clone() - fresh_used_l.clone();
+    let avoided_l = avoided.expanded();
     let bound = if baseline.method == Method::Equivalence { Bound::AtMost } else { Bound::Exact };
     let mut words = vec![baseline.method.words()];
     if bound == Bound::AtMost {
@@ -115,7 +116,7 @@ pub fn avoided(baseline: &Baseline, activity: &Activity, fresh_used_l: &Quantity
     } else if avoided_l.value < 0.0 {
         words.push("More fresh water was used than the baseline says.".to_owned());
     }
-    words.extend(avoided_l.one_sided.iter().cloned());
+    words.extend(avoided.one_sided.iter().map(OneSided::in_short).collect::<BTreeSet<_>>());
     Ok(Avoided { bound, baseline_l: expected.expanded(), avoided_l, words })
 }
 

@@ -46,13 +46,19 @@ impl Baselines {
     /// # Errors
     /// None does, or it changes within these days.
     pub fn over(&self, first: NaiveDate, last: NaiveDate) -> Result<&Baseline, Missing> {
-        let touches = |record: &&Baseline| record.first_day <= last && record.last_day.is_none_or(|day| first <= day);
-        let mut touching = self.0.iter().filter(touches);
+        let mut touching = self.touching(first, last);
         match (touching.next(), touching.next()) {
             (Some(record), None) if record.holds(first, last) => Ok(record),
             (None, _) => Err(Missing::Baseline),
             (Some(_), _) => Err(Missing::Changes),
         }
+    }
+
+    /// Those that hold on a day from `first` to `last`, in order.
+    pub fn touching(&self, first: NaiveDate, last: NaiveDate) -> impl Iterator<Item = &Baseline> {
+        let touches =
+            move |record: &&Baseline| record.first_day <= last && record.last_day.is_none_or(|day| first <= day);
+        self.0.iter().filter(touches)
     }
 
     /// The same with a new record, itself checked. What held before ends the day before it

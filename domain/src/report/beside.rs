@@ -8,7 +8,7 @@ use crate::cost::each::Each;
 use crate::cost::washes::WashesBy;
 use crate::metering::stream::Stream;
 use crate::uncertainty::figures::Residual;
-use crate::uncertainty::quantity::Quantity;
+use crate::uncertainty::quantity::{OneSided, Quantity};
 use crate::water::term::Part;
 use std::collections::BTreeSet;
 
@@ -74,20 +74,20 @@ impl Case<'_> {
 
     /// What is known to be off in one direction in a figure.
     fn one_sided(&self, name: Name) -> Option<String> {
-        let found = match name {
+        let found: Quantity = match name {
             Name::FreshUsed => {
                 let members = self.read(&[Stream::Makeup], "").ok()?;
-                let used: Quantity = members.iter().map(|tally| tally.subject.statement.all.fresh_used()).sum();
-                used.expanded()
+                members.iter().map(|tally| tally.subject.statement.all.fresh_used()).sum()
             }
-            Name::Washed => self.balanced().ok()?.parts.get(Part::Wash).0.expanded(),
-            Name::Recycled => self.figures().ok()?.1.recycled_l.ok()?,
-            Name::Washes => self.washes_at(&self.counted().ok()?, |found| &found.site.washes).expanded(),
+            Name::Washed => self.balanced().ok()?.parts.get(Part::Wash).0,
+            Name::Recycled => self.balanced().ok()?.parts.recycled(),
+            Name::Washes => self.washes_at(&self.counted().ok()?, |found| &found.site.washes),
             Name::FreshPerWash => self.fresh_each_wash().ok()?.1,
-            Name::CostEach => self.cost_per_wash()?.expanded(),
+            Name::CostEach => self.cost_per_wash()?,
             _ => return None,
         };
-        (!found.one_sided.is_empty()).then(|| found.one_sided.join(" "))
+        let said: BTreeSet<String> = found.one_sided.iter().map(OneSided::in_short).collect();
+        said.into_iter().reduce(|a, b| format!("{a} {b}"))
     }
 
     /// Which of its units and sites have more wash water than their guns can pass.

@@ -4,10 +4,9 @@
 //! Amounts are decimals to three places, as figures are stored, so that sums and differences of
 //! them are exact.
 
-use super::display;
+use super::display::{self, Format};
 use super::figure::{Name, Value};
 use super::model::SavingsReport;
-use crate::customer::UnitSystem;
 use crate::ids::SiteId;
 use crate::money::{Currency, Money};
 use rust_decimal::Decimal;
@@ -67,14 +66,15 @@ impl Claim {
     /// The amount as a difference, with its sign and unit: volumes to the litre or gallon, money to
     /// its minor unit.
     #[must_use]
-    pub fn signed(&self, system: UnitSystem) -> String {
+    pub fn signed(&self, format: impl Into<Format>) -> String {
         /// More digits than any amount has: the places alone limit what is shown.
         const ALL: i32 = 15;
+        let format = format.into();
         let text = match self.value() {
-            Value::Money(money) => money.to_string().replace('-', "\u{2212}"),
-            Value::Count(count) => display::number(count, ALL, 0, system),
-            Value::Kwh(kwh) => format!("{}\u{a0}kWh", display::number(kwh, ALL, 1, system)),
-            _ => display::volume(self.amount.to_f64().unwrap_or_default(), system, ALL),
+            Value::Money(money) => display::money(money, format),
+            Value::Count(count) => display::number(count, ALL, 0, format),
+            Value::Kwh(kwh) => format!("{}\u{a0}kWh", display::number(kwh, ALL, 1, format)),
+            _ => display::volume(self.amount.to_f64().unwrap_or_default(), format, ALL),
         };
         if self.amount.is_sign_negative() { text } else { format!("+{text}") }
     }

@@ -2,12 +2,60 @@
 //! behind them supports, and no more.
 
 use super::figure::{Printed, Value};
+use super::style::{Language, Numbers, ReportStyle};
 use crate::customer::UnitSystem;
 use crate::money::Money;
 use crate::units::LITRES_PER_US_GALLON;
 use crate::zone::Month;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
+
+/// How figures are written for a reader.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Format {
+    /// In which units.
+    pub system: UnitSystem,
+    /// With which marks.
+    pub numbers: Numbers,
+    /// In which language the words beside them are.
+    pub language: Language,
+}
+
+impl From<UnitSystem> for Format {
+    fn from(system: UnitSystem) -> Self {
+        Self { system, numbers: system.into(), language: Language::English }
+    }
+}
+
+impl Format {
+    /// As a dealer's reports write them for a customer's units.
+    #[must_use]
+    pub fn of(style: &ReportStyle, system: UnitSystem) -> Self {
+        Self { system, numbers: style.numbers(system), language: style.language() }
+    }
+
+    /// What a unit of something is for: "per wash".
+    fn per(self, what: Per) -> &'static str {
+        match (self.language, what) {
+            (Language::English, Per::Wash) => "per wash",
+            (Language::English, Per::GunHour) => "per gun hour",
+            (Language::English, Per::CubicMetre) => "per m\u{b3}",
+            (Language::English, Per::ThousandGallons) => "per 1,000\u{a0}gal",
+            (Language::German, Per::Wash) => "je W\u{e4}sche",
+            (Language::German, Per::GunHour) => "je Lanzenstunde",
+            (Language::German, Per::CubicMetre) => "je m\u{b3}",
+            (Language::German, Per::ThousandGallons) => "je 1.000\u{a0}gal",
+        }
+    }
+}
+
+#[derive(Clone, Copy)]
+enum Per {
+    Wash,
+    GunHour,
+    CubicMetre,
+    ThousandGallons,
+}
 
 /// Significant digits of a figure without an uncertainty: four from near-complete readings close
 /// together, three from fair ones, two when most of it is spread between readings far apart. Our
@@ -43,13 +91,25 @@ pub fn volume_value(litres: f64, system: UnitSystem) -> f64 {
 
 /// A volume with its unit, to so many significant digits; never finer than the litre or gallon.
 #[must_use]
-pub fn volume(litres: f64, system: UnitSystem, digits: i32) -> String {
-    let places_most = match system {
+pub fn volume(litres: f64, format: impl Into<Format>, digits: i32) -> String {
+    let format = format.into();
+    let places_most = match format.system {
         UnitSystem::Metric => 3,
         UnitSystem::Us => 0,
     };
-    let number = number(volume_value(litres, system), digits, places_most, system);
-    format!("{number}\u{a0}{}", volume_unit(system))
+    let number = number(volume_value(litres, format.system), digits, places_most, format);
+    format!("{number}\u{a0}{}", volume_unit(format.system))
+}
+
+/// A flow with its unit, to three significant digits.
+#[must_use]
+pub fn flow(l_per_h: f64, format: impl Into<Format>) -> String {
+    let format = format.into();
+    let (value, unit) = match format.system {
+        UnitSystem::Metric => (l_per_h, "L/h"),
+        UnitSystem::Us => (l_per_h / LITRES_PER_US_GALLON, "gal/h"),
+    };
+    format!("{}\u{a0}{unit}", number(value, 3, 1, format))
 }
 
 /// A share of one in percent; whole ones, for no meter supports more.
@@ -76,21 +136,27 @@ fn digits_within(value: f64, expanded: f64) -> i32 {
 /// The expanded uncertainty of a printed figure, to two significant digits, in the unit of the
 /// figure; none where it is not computed.
 #[must_use]
-pub fn uncertainty(printed: &Printed, system: UnitSystem) -> Option<String> {
+pub fn uncertainty(printed: &Printed, format: impl Into<Format>) -> Option<String> {
+    let format = format.into();
     let expanded = printed.expanded?;
-    let places = |value: f64, most| number(value, 2, most, system);
+    let places = |value: f64, most| number(value, 2, most, format);
+    let us = format.system == UnitSystem::Us;
     Some(match printed.value {
-        Value::Litres(_) => {
-            let most = if system == UnitSystem::Us { 0 } else { 3 };
-            places(volume_value(expanded, system), most)
-        }
-        Value::Share(_) => format!("{}\u{a0}points", places(expanded * 100.0, 1)),
+        Value::Litres(_) => places(volume_value(expanded, format.system), if us { 0 } else { 3 }),
+        Value::Share(_) => format!("{}\u{a0}{}", places(expanded * 100.0, 1), points(format.language)),
         Value::Money(_) => places(expanded, 2),
         Value::MoneyPerWash(_) | Value::MoneyPerGunHour(_) => places(expanded, 4),
-        Value::MoneyPerM3(_) => places(per_volume(expanded, system), 4),
-        Value::LitresPerWash(_) if system == UnitSystem::Us => places(expanded / LITRES_PER_US_GALLON, 1),
+        Value::MoneyPerM3(_) => places(per_volume(expanded, format.system), 4),
+        Value::LitresPerWash(_) if us => places(expanded / LITRES_PER_US_GALLON, 1),
         Value::Count(_) | Value::LitresPerWash(_) | Value::Kwh(_) | Value::KwhPerM3(_) => places(expanded, 1),
     })
+}
+
+fn points(language: Language) -> &'static str {
+    match language {
+        Language::English => "points",
+        Language::German => "Prozentpunkte",
+    }
 }
 
 /// An amount for each cubic metre as one for each 1,000 gallons in US style.
@@ -101,51 +167,59 @@ fn per_volume(each: f64, system: UnitSystem) -> f64 {
     }
 }
 
-fn per_volume_of(money: Money, system: UnitSystem) -> String {
-    match system {
-        UnitSystem::Metric => format!("{} per m\u{b3}", money.rounded()),
+fn per_volume_of(each: Money, format: Format) -> String {
+    match format.system {
+        UnitSystem::Metric => format!("{} {}", money(each, format), format.per(Per::CubicMetre)),
         UnitSystem::Us => {
             let factor = Decimal::try_from(LITRES_PER_US_GALLON).unwrap_or_default();
-            let each = Money { amount: money.amount.saturating_mul(factor), ..money };
-            format!("{} per 1,000\u{a0}gal", each.rounded())
+            let each = Money { amount: each.amount.saturating_mul(factor), ..each };
+            format!("{} {}", money(each, format), format.per(Per::ThousandGallons))
         }
     }
 }
 
+/// An amount of money with all decimals of its minor unit, and its currency.
+#[must_use]
+pub fn money(amount: Money, format: impl Into<Format>) -> String {
+    let rounded = amount.in_minor_units();
+    let plain = written(&rounded.amount.abs().to_string(), format.into().numbers);
+    let sign = if rounded.amount.is_sign_negative() && !rounded.amount.is_zero() { "\u{2212}" } else { "" };
+    format!("{sign}{plain}\u{a0}{}", rounded.currency)
+}
+
 /// A printed figure with its unit.
 #[must_use]
-pub fn figure(printed: &Printed, system: UnitSystem) -> String {
+pub fn figure(printed: &Printed, format: impl Into<Format>) -> String {
+    let format = format.into();
+    let us = format.system == UnitSystem::Us;
     let digits = match (printed.expanded, printed.value) {
         (Some(expanded), Value::Litres(value) | Value::LitresPerWash(value)) => digits_within(value, expanded),
         _ => digits(printed.coverage, printed.estimated_share),
     };
     match printed.value {
-        Value::Litres(litres) => volume(litres, system, digits),
+        Value::Litres(litres) => volume(litres, format, digits),
         Value::Share(share) => percent(share),
-        Value::Count(count) => number(count, digits.max(if printed.estimated_share <= 0.1 { 9 } else { 0 }), 0, system),
-        Value::LitresPerWash(litres) => match system {
-            UnitSystem::Metric => format!("{}\u{a0}L", number(litres, digits.min(3), 1, system)),
-            UnitSystem::Us => format!("{}\u{a0}gal", number(litres / LITRES_PER_US_GALLON, digits.min(3), 1, system)),
-        },
-        Value::Money(money) => money.to_string(),
-        Value::MoneyPerWash(money) => format!("{} per wash", money.rounded()),
-        Value::MoneyPerM3(money) => per_volume_of(money, system),
-        Value::MoneyPerGunHour(money) => format!("{} per gun hour", money.rounded()),
-        Value::Kwh(kwh) => format!("{}\u{a0}kWh", number(kwh, digits, 1, system)),
-        Value::KwhPerM3(kwh) => match system {
-            UnitSystem::Metric => format!("{}\u{a0}kWh per m\u{b3}", number(kwh, digits.min(3), 2, system)),
-            UnitSystem::Us => {
-                let per_thousand = kwh * LITRES_PER_US_GALLON;
-                format!("{}\u{a0}kWh per 1,000\u{a0}gal", number(per_thousand, digits.min(3), 2, system))
-            }
-        },
+        Value::Count(count) => number(count, digits.max(if printed.estimated_share <= 0.1 { 9 } else { 0 }), 0, format),
+        Value::LitresPerWash(litres) if us => {
+            format!("{}\u{a0}gal", number(litres / LITRES_PER_US_GALLON, digits.min(3), 1, format))
+        }
+        Value::LitresPerWash(litres) => format!("{}\u{a0}L", number(litres, digits.min(3), 1, format)),
+        Value::Money(amount) => money(amount, format),
+        Value::MoneyPerWash(each) => format!("{} {}", money(each, format), format.per(Per::Wash)),
+        Value::MoneyPerM3(each) => per_volume_of(each, format),
+        Value::MoneyPerGunHour(each) => format!("{} {}", money(each, format), format.per(Per::GunHour)),
+        Value::Kwh(kwh) => format!("{}\u{a0}kWh", number(kwh, digits, 1, format)),
+        Value::KwhPerM3(kwh) => {
+            let (each, per) = (per_volume(kwh, format.system), if us { Per::ThousandGallons } else { Per::CubicMetre });
+            format!("{}\u{a0}kWh {}", number(each, digits.min(3), 2, format), format.per(per))
+        }
     }
 }
 
 /// A number to so many significant digits and at most so many decimals; digits in groups of
-/// three, by a narrow space or, in US style, by a comma.
+/// three.
 #[must_use]
-pub fn number(value: f64, digits: i32, places_most: i32, system: UnitSystem) -> String {
+pub fn number(value: f64, digits: i32, places_most: i32, format: impl Into<Format>) -> String {
     if !value.is_finite() {
         return "\u{2013}".to_owned();
     }
@@ -156,10 +230,15 @@ pub fn number(value: f64, digits: i32, places_most: i32, system: UnitSystem) -> 
     let shown = (digits - 1 - magnitude(rounded)).clamp(0, places_most.max(0));
     let places_shown = usize::try_from(shown).unwrap_or(0);
     let plain = format!("{:.places_shown$}", rounded.abs());
-    let (whole, decimals) = plain.split_once('.').unwrap_or((&plain, ""));
-    let grouped = group(whole, if system == UnitSystem::Us { ',' } else { '\u{202f}' });
-    let text = if decimals.is_empty() { grouped } else { format!("{grouped}.{decimals}") };
-    signed(rounded, text)
+    signed(rounded, written(&plain, format.into().numbers))
+}
+
+/// Plain digits with the marks of a reader.
+fn written(plain: &str, numbers: Numbers) -> String {
+    let (grouping, point) = numbers.marks();
+    let (whole, decimals) = plain.split_once('.').unwrap_or((plain, ""));
+    let grouped = group(whole, grouping);
+    if decimals.is_empty() { grouped } else { format!("{grouped}{point}{decimals}") }
 }
 
 fn signed(value: f64, text: String) -> String {
@@ -198,6 +277,7 @@ pub fn month(month: Month) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::money::Currency;
     use UnitSystem::{Metric, Us};
 
     fn check(found: &str, wanted: &str) {
@@ -222,6 +302,18 @@ mod tests {
         check(&volume(3_785_411.784, Us, 4), "1,000,000 gal");
         check(&volume(182_345.6, Us, 3), "48,200 gal");
         check(&volume(1.0, Us, 3), "0 gal");
+        check(&flow(40.0, Us), "10.6 gal/h");
+        check(&flow(40.0, Metric), "40.0 L/h");
+    }
+
+    #[test]
+    fn marks_are_the_readers() {
+        let written = |numbers| number(-1_234_567.8, 9, 1, Format { numbers, ..Metric.into() });
+        let all = Numbers::ALL.iter().map(|numbers| written(*numbers)).collect::<Vec<_>>().join("; ");
+        check(&all, "\u{2212}1 234 567.8; \u{2212}1 234 567,8; \u{2212}1,234,567.8; \u{2212}1.234.567,8");
+        let amount = |text: &str| Money { amount: text.parse().unwrap(), currency: Currency::parse("EUR").unwrap() };
+        check(&money(amount("-1234.5"), Metric), "\u{2212}1 234.50 EUR");
+        check(&money(amount("-0.001"), Us), "0.00 EUR");
     }
 
     #[test]

@@ -236,7 +236,8 @@ pub struct Line {
 }
 
 /// Rounds to `places` decimals: what is stored does not change with the order of a sum.
-pub(super) fn rounded(value: f64, places: i32) -> f64 {
+#[must_use]
+pub fn rounded(value: f64, places: i32) -> f64 {
     let scale = 10_f64.powi(places);
     // Adding zero turns a negative zero into zero.
     (value * scale).round() / scale + 0.0

@@ -1,10 +1,13 @@
 //! What a report is made of, as the database gives it.
 
+use super::style::ReportStyle;
+use super::upkeep::Upkeep;
 use crate::accounts::site_money::SiteMoney;
 use crate::customer::UnitSystem;
 use crate::facts::{DayFact, MonthFact};
 use crate::metering::step::ExceptionKind;
 use crate::metering::stream::{ReadBy, Stream};
+use crate::period_facts::PeriodFact;
 use crate::placement::Terms;
 use crate::span::Span;
 use crate::spell::Spell;
@@ -46,6 +49,10 @@ pub struct Inputs {
     pub stays: HashMap<Uuid, Vec<Span>>,
     /// Baselines, accounts and tariffs of the sites.
     pub money: Vec<SiteMoney>,
+    /// Service, consumables and samples of the month.
+    pub upkeep: Upkeep,
+    /// How the dealer's reports look.
+    pub style: ReportStyle,
 }
 
 /// One unit at one of the customer's sites, or a site whose meters serve several units.
@@ -69,6 +76,8 @@ pub struct Subject {
     pub days: Vec<DayFact>,
     /// Its months, the last thirteen at most, in order.
     pub months: Vec<MonthFact>,
+    /// Its read periods that reach into these months, in order.
+    pub periods: Vec<PeriodFact>,
     /// The parts of its balance in the month.
     pub statement: Statement,
     /// Steps in the month that wait for a decision.

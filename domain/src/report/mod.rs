@@ -14,6 +14,9 @@
 //! | [`claims`] | what of it can be added over months |
 //! | [`adjustment`] | a difference to an earlier month, carried in a later report |
 //! | [`changes`] | what a revision would change, line by line |
+//! | [`flow`] | the balance as a picture shows it |
+//! | [`upkeep`] | service, consumables and samples of the month |
+//! | [`style`] | how a dealer's reports look |
 //! | [`rule`] | when a report may be issued, and which differences are carried unasked |
 //! | [`standing`] | what becomes of an issued month when later data come |
 //! | [`display`] | numbers in the units and with the digits a reader gets |
@@ -25,6 +28,7 @@ pub mod claims;
 mod cost;
 pub mod display;
 pub mod figure;
+pub mod flow;
 pub mod inputs;
 pub mod model;
 pub mod money;
@@ -37,6 +41,8 @@ pub mod site_month;
 pub mod standing;
 mod stood;
 mod stretch;
+pub mod style;
+pub mod upkeep;
 mod words;
 
 pub use model::SavingsReport;
@@ -64,7 +70,9 @@ impl SavingsReport {
             adjustments: Vec::new(),
             savings: case.site_savings(),
             costs: case.site_costs(),
+            flow: case.flow(),
             by_day: series::by_day(inputs, &present),
+            by_period: series::by_period(inputs, &present),
             by_month: series::by_month(inputs),
             units: placed::rows(inputs, &present),
             exceptions: present
@@ -75,6 +83,8 @@ impl SavingsReport {
             missing: present.iter().flat_map(|subject| stretch::missing(inputs, subject)).collect(),
             made: words::made(inputs, &present),
             cautions: words::cautions(),
+            upkeep: inputs.upkeep.clone(),
+            style: inputs.style.clone(),
             period,
         }
     }

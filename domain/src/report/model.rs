@@ -2,9 +2,13 @@
 
 use super::adjustment::Adjustment;
 use super::figure::{Figure, Line, Name, sentence};
+use super::flow::Flow;
 use super::inputs::{Inputs, OpenException, Subject};
 use super::money::SiteSaving;
+use super::style::ReportStyle;
+use super::upkeep::Upkeep;
 use crate::accounts::site_cost::SiteCost;
+use crate::baseline::avoided::Bound;
 use crate::customer::UnitSystem;
 use crate::metering::step::ExceptionKind;
 use crate::metering::stream::{ReadBy, Stream};
@@ -43,8 +47,14 @@ pub struct SavingsReport {
     /// What washing cost the customer at each site, as accrued, line by line.
     #[serde(default)]
     pub costs: Vec<SiteCost>,
+    /// The balance as a picture shows it; null where its residual is not printed.
+    #[serde(default)]
+    pub flow: Option<Flow>,
     /// Volumes by day, of what is read daily or better; none when nothing is.
     pub by_day: Option<DaySeries>,
+    /// Volumes by read period, of what is read less often than daily, one series for each.
+    #[serde(default)]
+    pub by_period: Vec<PeriodSeries>,
     /// Volumes by month, thirteen months up to this one.
     pub by_month: Vec<MonthPoint>,
     /// The units, each for the days that it stood at the customer's sites.
@@ -61,9 +71,21 @@ pub struct SavingsReport {
     pub made: Made,
     /// What to mind around the units.
     pub cautions: Vec<String>,
+    /// Service, consumables and samples of the month.
+    #[serde(default)]
+    pub upkeep: Upkeep,
+    /// How it looks.
+    #[serde(default)]
+    pub style: ReportStyle,
 }
 
 impl SavingsReport {
+    /// Whether the water avoided is an upper bound, at one of the sites at least.
+    #[must_use]
+    pub fn avoided_at_most(&self) -> bool {
+        self.savings.iter().filter_map(|site| site.avoided.as_ref()).any(|avoided| avoided.bound == Bound::AtMost)
+    }
+
     /// A figure by its name.
     #[must_use]
     pub fn figure(&self, name: Name) -> Option<&Figure> {
@@ -118,6 +140,29 @@ pub struct DayPoint {
     pub estimated_share: f64,
 }
 
+/// Volumes between the rounds at which a unit's or a site's meters were read: nothing in them is
+/// estimated.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PeriodSeries {
+    /// The unit or site.
+    pub of: String,
+    /// One point for each read period, in order.
+    pub points: Vec<PeriodPoint>,
+}
+
+/// A read period. An amount is null where nothing measures it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct PeriodPoint {
+    /// Local day of the earlier round.
+    pub from: NaiveDate,
+    /// Local day of the later round.
+    pub to: NaiveDate,
+    /// Fresh water used, in litres.
+    pub fresh_used_l: Option<f64>,
+    /// Treated water to the washers, in litres.
+    pub washed_l: Option<f64>,
+}
+
 /// A month. An amount is null where nothing measures it or nothing was read.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct MonthPoint {
@@ -164,6 +209,9 @@ pub struct UnitRow {
     pub recycled: Figure,
     /// Hours of the month in each state while it stood there; `state` null: not recorded.
     pub hours: Vec<StateHours>,
+    /// Hours in which it was there to wash and could not: bypassed, stopped or in the workshop.
+    #[serde(default)]
+    pub lost_h: f64,
     /// Its states in the month.
     pub spells: Vec<SpellRow>,
 }
@@ -290,6 +338,28 @@ pub struct Made {
     pub method: Vec<String>,
     /// The meters.
     pub meters: Vec<MeterRow>,
+    /// The baselines that held in the month.
+    #[serde(default)]
+    pub baselines: Vec<BaselineRow>,
+}
+
+/// A baseline, and who agreed to it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BaselineRow {
+    /// The site.
+    pub site: String,
+    /// How it was found, in words.
+    pub words: String,
+    /// The first local day that it holds for.
+    pub from: NaiveDate,
+    /// The last one; null while it goes on.
+    pub to: Option<NaiveDate>,
+    /// Who agreed on the customer's side.
+    pub agreed_by: String,
+    /// That person's role.
+    pub role: String,
+    /// The day of the agreement.
+    pub agreed_on: NaiveDate,
 }
 
 /// A meter behind the figures.

@@ -43,6 +43,7 @@ fn row(inputs: &Inputs, present: &[&Subject], subject: &Subject, unit: &PlacedUn
         grade: case.tallies().first().map_or(Grade::NotMeasured, |tally| tally.grade()),
         fresh_used,
         recycled,
+        lost_h: stretch::lost(&hours),
         hours,
         spells,
     }

@@ -316,13 +316,22 @@ impl<'a> Case<'a> {
         Ok((self.litres(&residual.litres, &members, basis.coverage), beside::words_of(&residual)))
     }
 
+    pub(super) fn residual_printed(&self) -> Option<Printed> {
+        self.residual().ok().map(|(printed, _)| printed)
+    }
+
+    pub(super) fn washed_printed(&self) -> Option<Printed> {
+        self.washed().ok()
+    }
+
     fn fresh_per_wash(&self) -> Result<Printed, Withheld> {
         let (members, each) = self.fresh_each_wash()?;
+        let each = each.expanded();
         let value = Value::LitresPerWash(rounded(each.value, 3));
         Ok(self.printed(value, Some(rounded(each.expanded, 3)), &members, whole_share(&members)))
     }
 
-    pub(super) fn fresh_each_wash(&self) -> Result<(Vec<&Tally<'a>>, Expanded), Withheld> {
+    pub(super) fn fresh_each_wash(&self) -> Result<(Vec<&Tally<'a>>, Quantity), Withheld> {
         let without = "It takes a counter or a tally of the washes beside the meter of the fresh water; washes are not \
                        guessed.";
         let members = self.fresh_and_washes(without)?;
@@ -332,7 +341,7 @@ impl<'a> Case<'a> {
         let Some(each) = used.over(washes).filter(|_| !none) else {
             return Err(Withheld::new(Reason::NothingWashed, "No wash was counted."));
         };
-        Ok((members, each.expanded()))
+        Ok((members, each))
     }
 
     /// The subjects of sites where washes are counted on the days that readings cover, and at which the

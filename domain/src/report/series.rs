@@ -2,10 +2,11 @@
 
 use super::figure::rounded;
 use super::inputs::{Inputs, Subject};
-use super::model::{DayPoint, DaySeries, MonthPoint};
+use super::model::{DayPoint, DaySeries, MonthPoint, PeriodPoint, PeriodSeries};
 use crate::facts::Amounts;
 use crate::metering::stream::Stream;
-use crate::zone::Month;
+use crate::period_facts::PeriodFact;
+use crate::zone::{Month, local_date};
 use chrono::NaiveDate;
 
 /// Most of a subject's covered time that may be spread between readings more than a day apart
@@ -26,6 +27,28 @@ pub(super) fn by_day(inputs: &Inputs, present: &[&Subject]) -> Option<DaySeries>
         of: daily.iter().map(|subject| subject.name()).collect(),
         points: dates.map(|date| day_point(&daily, date)).collect(),
     })
+}
+
+/// The read periods of the other subjects, those that ended before the month did.
+pub(super) fn by_period(inputs: &Inputs, present: &[&Subject]) -> Vec<PeriodSeries> {
+    let series = |subject: &&Subject| {
+        let end = inputs.month.bounds(subject.zone).1;
+        let over = subject.periods.iter().filter(|period| period.to <= end && period.to <= inputs.now);
+        let points: Vec<PeriodPoint> = over.map(|period| period_point(subject, period)).collect();
+        (!points.is_empty()).then(|| PeriodSeries { of: subject.name(), points })
+    };
+    present.iter().filter(|subject| !is_daily(subject)).filter_map(series).collect()
+}
+
+fn period_point(subject: &Subject, period: &PeriodFact) -> PeriodPoint {
+    let mut sums = Sums::default();
+    sums.add(&period.amounts);
+    PeriodPoint {
+        from: local_date(subject.zone, period.from),
+        to: local_date(subject.zone, period.to),
+        fresh_used_l: sums.fresh(),
+        washed_l: sums.washed(),
+    }
 }
 
 fn is_daily(subject: &Subject) -> bool {

@@ -36,6 +36,13 @@ fn words(nothing: bool) -> String {
     words.to_owned()
 }
 
+/// Hours in which a unit was there to wash and could not. What was planned (installing, laying up)
+/// is not lost: our own choice.
+pub(super) fn lost(hours: &[StateHours]) -> f64 {
+    let lost = |state| matches!(state, Some(SpellState::Bypassed | SpellState::Stopped | SpellState::Workshop));
+    rounded(hours.iter().filter(|row| lost(row.state)).map(|row| row.hours).sum(), 1)
+}
+
 /// Hours of the days reported that a unit spent in each state while it stood there, and the
 /// spells themselves. The hours add up to its stay; those without a recorded state come last.
 pub(super) fn states(inputs: &Inputs, subject: &Subject, unit: &PlacedUnit) -> (Vec<StateHours>, Vec<SpellRow>) {

@@ -1,11 +1,13 @@
 //! The report's sentences: plain words first, nothing claimed that the figures do not hold.
 
-use super::display;
+use super::display::{self, Format};
 use super::figure::{Figure, Line, Name, Printed, Reason, Value};
 use super::inputs::{Inputs, Subject};
-use super::model::{Made, MeterRow, Period};
+use super::model::{BaselineRow, Made, MeterRow, Period};
 use super::reckon::LEAST_WHOLE_DAYS;
-use std::collections::BTreeSet;
+use crate::baseline::record::Baseline;
+use crate::uncertainty::quantity::{OneSided, Shortfall, percent_up};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The report in one sentence.
 pub(super) fn sentence(inputs: &Inputs, present: &[&Subject], period: &Period, lines: &[Line]) -> String {
@@ -83,7 +85,7 @@ fn shortfall(fresh: &Printed) -> String {
 }
 
 fn shown(inputs: &Inputs, printed: &Printed) -> String {
-    display::figure(printed, inputs.unit_system)
+    display::figure(printed, Format::of(&inputs.style, inputs.unit_system))
 }
 
 /// How the figures were made.
@@ -130,7 +132,59 @@ pub(super) fn made(inputs: &Inputs, present: &[&Subject]) -> Made {
         let ends: Vec<_> = ends.into_iter().collect();
         method.push(format!("A shared meter is allocated by a declared share at: {}.", ends.join("; ")));
     }
-    Made { method, meters: present.iter().flat_map(|subject| meters(subject)).collect() }
+    method.extend(slow_flow(inputs, present));
+    Made {
+        method,
+        meters: present.iter().flat_map(|subject| meters(subject)).collect(),
+        baselines: baselines(inputs, present),
+    }
+}
+
+/// What each meter passed so slowly that it registers too little, in the reader's units. A meter that
+/// several share is said once.
+fn slow_flow(inputs: &Inputs, present: &[&Subject]) -> Vec<String> {
+    let format = Format::of(&inputs.style, inputs.unit_system);
+    let statements = present.iter().map(|subject| &subject.statement.all);
+    let errors =
+        statements.flat_map(|parts| parts.iter().flat_map(|(_, litres, _)| &litres.one_sided).collect::<Vec<_>>());
+    let flows = errors.filter(|error| error.shortfall == Shortfall::Flow);
+    let words = |error: &OneSided| match error.low {
+        None => format!("{} passed water below its lowest flow, where a meter registers too little.", error.of),
+        Some(low) => format!(
+            "Of what {} showed at most {} passed below its lowest flow of {}, where a meter registers too little, and at \
+             most {} below {}, where its wider limit of error holds.",
+            error.of,
+            percent_up(low.below_q1_share),
+            display::flow(low.q1_l_per_h, format),
+            percent_up(low.below_q2_share),
+            display::flow(low.q2_l_per_h, format)
+        ),
+    };
+    flows.map(words).collect::<BTreeSet<_>>().into_iter().collect()
+}
+
+/// The baselines that hold on a day of the month, site by site.
+fn baselines(inputs: &Inputs, present: &[&Subject]) -> Vec<BaselineRow> {
+    let sites: BTreeMap<_, _> = present.iter().map(|subject| (subject.site_id, &subject.site)).collect();
+    let mut rows = Vec::new();
+    for money in &inputs.money {
+        let Some(site) = sites.get(&money.site_id.0) else { continue };
+        let held = money.baselines.touching(inputs.month.first_day(), inputs.month_end());
+        rows.extend(held.map(|held| row(site, held)));
+    }
+    rows
+}
+
+fn row(site: &str, held: &Baseline) -> BaselineRow {
+    BaselineRow {
+        site: site.to_owned(),
+        words: held.method.words(),
+        from: held.first_day,
+        to: held.last_day,
+        agreed_by: held.agreed.by.clone(),
+        role: held.agreed.role.clone(),
+        agreed_on: held.agreed.on,
+    }
 }
 
 fn meters(subject: &Subject) -> Vec<MeterRow> {

@@ -112,6 +112,12 @@ impl Parts {
         self.sum(&balance::TO_WASHERS)
     }
 
+    /// Water recycled by the first route, W - F - P + (S_end - S_start), in litres.
+    #[must_use]
+    pub fn recycled(&self) -> Quantity {
+        self.sum(&balance::FIRST_ROUTE)
+    }
+
     fn sum(&self, weights: &[(f64, Part)]) -> Quantity {
         let known = weights.iter().filter_map(|(weight, part)| Some((weight, &self.0.get(part)?.0)));
         known.map(|(weight, litres)| litres.clone().scaled(*weight)).sum()

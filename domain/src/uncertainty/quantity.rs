@@ -130,9 +130,19 @@ impl OneSided {
                 "Of what {of} showed at most {} passed below its lowest flow of {q1_l_per_h:.0} L/h, where it registers \
                  too little, and at most {} below {q2_l_per_h:.0} L/h, where its wider limit holds: the figure may be \
                  {side}.",
-                percent(below_q1_share),
-                percent(below_q2_share),
+                percent_up(below_q1_share),
+                percent_up(below_q2_share),
             ),
+        }
+    }
+
+    /// The same in short, for where the meter and its flows stand elsewhere.
+    #[must_use]
+    pub fn in_short(&self) -> String {
+        match (self.shortfall, self.sensitivity > 0.0) {
+            (Shortfall::Washes, _) => self.words(),
+            (Shortfall::Flow, true) => "Meters miss some of a very slow flow: the figure may be higher.".to_owned(),
+            (Shortfall::Flow, false) => "Meters miss some of a very slow flow: the figure may be lower.".to_owned(),
         }
     }
 
@@ -148,7 +158,7 @@ impl OneSided {
 }
 
 /// A share in percent, never rounded down.
-fn percent(share: f64) -> String {
+pub(crate) fn percent_up(share: f64) -> String {
     format!("{:.0}\u{a0}%", (share * 100.0 - 1e-9).ceil())
 }
 

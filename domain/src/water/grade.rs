@@ -44,8 +44,11 @@ pub enum Withheld {
     /// No meter of the balance was read in the period.
     #[error("not read: the figure is caught up when the meters are read")]
     NotRead,
-    /// Accepted readings cover too little of the period.
-    #[error("readings cover {:.0} % of the period: read the meters, or decide on the open exceptions", .coverage * 100.0)]
+    /// Accepted readings of all meters together cover too little of the period.
+    #[error(
+        "the readings of all meters together cover {:.0} % of the period: read every one, or decide on the open exceptions",
+        (.coverage * 100.0).floor()
+    )]
     Gap {
         /// Covered part of the period, 0 to 1.
         coverage: f64,

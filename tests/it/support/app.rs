@@ -52,8 +52,12 @@ impl TestApp {
 
     /// Starts it with its parts changed.
     pub(crate) async fn start_with(change: impl FnOnce(&mut Services)) -> Self {
+        Self::over(Database::migrated().await, change)
+    }
+
+    /// Starts it over a database of the tests' server, with its parts changed.
+    pub(crate) fn over(database: Database, change: impl FnOnce(&mut Services)) -> Self {
         log_if_asked();
-        let database = Database::migrated().await;
         let mut services = services(&database, POOL_SIZE);
         change(&mut services);
         let access =

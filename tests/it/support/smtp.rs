@@ -2,6 +2,8 @@
 //! further on to anybody.
 
 use super::runtime;
+use base64::Engine;
+use base64::prelude::BASE64_STANDARD;
 use std::collections::VecDeque;
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex};
@@ -166,12 +168,45 @@ impl Mail {
         }
     }
 
+    /// The innermost parts of a mail of several, each with its media type, decoded: RFC 2046.
+    pub(crate) fn parts(&self) -> Vec<(String, Vec<u8>)> {
+        let (head, body) = self.data.split_once("\r\n\r\n").unwrap();
+        split(head, body)
+    }
+
     /// The path of the link in it.
     pub(crate) fn link(&self) -> String {
         let text = self.text();
         let (_, link) = text.split_once("https://water.example.com").unwrap_or_else(|| panic!("no link in {text}"));
         link.split_whitespace().next().unwrap().to_owned()
     }
+}
+
+fn field(head: &str, name: &str) -> String {
+    let head = head.replace("\r\n ", " ").replace("\r\n\t", " ");
+    let found =
+        head.split("\r\n").filter_map(|line| line.split_once(": ")).find(|(found, _)| found.eq_ignore_ascii_case(name));
+    found.map(|(_, value)| value.to_owned()).unwrap_or_default()
+}
+
+fn split(head: &str, body: &str) -> Vec<(String, Vec<u8>)> {
+    let media = field(head, "Content-Type");
+    let Some(boundary) = media.split("boundary=\"").nth(1).and_then(|rest| rest.split('"').next()) else {
+        let bytes = match field(head, "Content-Transfer-Encoding").as_str() {
+            "base64" => BASE64_STANDARD.decode(body.replace("\r\n", "")).unwrap(),
+            "quoted-printable" => quoted_printable(body).into_bytes(),
+            _ => body.as_bytes().to_vec(),
+        };
+        return vec![(media, bytes)];
+    };
+    let delimiter = format!("--{boundary}");
+    let inner = body.split(delimiter.as_str()).skip(1).filter(|part| !part.starts_with("--"));
+    inner
+        .flat_map(|part| {
+            let (head, body) = part.trim_start_matches("\r\n").split_once("\r\n\r\n").unwrap();
+            split(head, body.strip_suffix("\r\n").unwrap_or(body))
+        })
+        .collect()
 }
 
 /// RFC 2045, section 6.7.

@@ -1,7 +1,7 @@
 //! Drafts, made anew as long as nobody has issued them; and issued months counted again.
 
-use super::inputs::gather_with;
-use super::standing;
+use super::inputs::gather_whole;
+use super::{standing, style};
 use crate::db::schema::{meter_attachment, placement, report_revision, savings_report, site};
 use crate::db::stamp::Change;
 use crate::db::{DbError, Revision, Tx, range};
@@ -91,7 +91,8 @@ pub async fn remake(tx: &Tx<'_>, customer: CustomerId, month: Month, money: &[Si
         .first(&mut tx.conn())
         .await
         .optional()?;
-    let mut figures = SavingsReport::of(&gather_with(tx, customer, month, money.to_vec()).await?);
+    let mut figures = SavingsReport::of(&gather_whole(tx, customer, month, money.to_vec()).await?);
+    style::show_logo(tx, customer, &figures.style).await?;
     if let Some((id, _)) = known.as_ref().filter(|(_, state)| state != "draft") {
         return standing::recount(tx, *id, &figures).await;
     }

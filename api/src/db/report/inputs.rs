@@ -1,11 +1,12 @@
 //! What a savings report is made of: the customer's subjects of thirteen months, with their
 //! days, meters, states and open exceptions.
 
+use super::{style, upkeep};
 use crate::db::error::known;
 use crate::db::fact::{self, Of, Whose};
 use crate::db::range::{self, Range};
 use crate::db::schema::{customer, dealer, placement};
-use crate::db::{DbError, Tx, money_inputs};
+use crate::db::{DbError, Tx, money_inputs, period_fact};
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
@@ -19,8 +20,11 @@ use domain::facts::{DayFact, MonthFact};
 use domain::ids::CustomerId;
 use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
+use domain::period_facts::PeriodFact;
 use domain::placement::Terms;
 use domain::report::inputs::{CYCLE_MONTHS, Inputs, MeterLine, OpenException, PlacedUnit, Subject};
+use domain::report::style::ReportStyle;
+use domain::report::upkeep::Upkeep;
 use domain::span::Span;
 use domain::spell::{Spell, SpellState};
 use domain::units::Litres;
@@ -55,9 +59,9 @@ pub(in crate::db) async fn gather_with(
         .select((customer::name, customer::unit_system))
         .first(&mut tx.conn())
         .await?;
-    let first = (0..12).fold(month, |month, _| month.previous());
-    let mut subjects = subjects(tx, of, first, month).await?;
-    add_months(tx, of, first, month, &mut subjects).await?;
+    let first_shown = (0..12).fold(month, |month, _| month.previous());
+    let mut subjects = subjects(tx, of, first_shown, month).await?;
+    add_months(tx, of, first_shown, month, &mut subjects).await?;
     let billed = money.iter().any(|site| !site.accounts.is_empty());
     let around = if billed { CYCLE_MONTHS } else { 0 };
     let (first, last) = (0..around).fold((month, month), |(first, last), _| (first.previous(), last.next()));
@@ -65,6 +69,7 @@ pub(in crate::db) async fn gather_with(
     let reach = cycles_reach(&money, month);
     let fresh = fact::fresh_of_sites(tx, of, reach, month).await?;
     let stays = stays(tx, of, first, last).await?;
+    add_periods(tx, of, (first_shown, month), &mut subjects).await?;
     add_meters(tx, month, &mut subjects).await?;
     add_spells(tx, &mut subjects).await?;
     Ok(Inputs {
@@ -78,7 +83,26 @@ pub(in crate::db) async fn gather_with(
         fresh,
         stays,
         money,
+        upkeep: Upkeep::default(),
+        style: ReportStyle::default(),
     })
+}
+
+/// The same with what a report tells beside its figures: the records of the month, and how the
+/// dealer's reports look.
+///
+/// # Errors
+/// As [`gather`].
+pub(in crate::db) async fn gather_whole(
+    tx: &Tx<'_>,
+    of: CustomerId,
+    month: Month,
+    money: Vec<SiteMoney>,
+) -> Result<Inputs, DbError> {
+    let inputs = gather_with(tx, of, month, money).await?;
+    let style = style::get(tx).await?.style;
+    let upkeep = upkeep::of(tx, of, month, &inputs.subjects, &style.limits).await?;
+    Ok(Inputs { upkeep, style, ..inputs })
 }
 
 /// The months around one into which a billing cycle that touches it may reach: none where every cycle
@@ -171,6 +195,7 @@ fn subject(row: SubjectRow) -> Result<Subject, DbError> {
         meters: Vec::new(),
         days: Vec::new(),
         months: Vec::new(),
+        periods: Vec::new(),
         statement: Statement::default(),
         exceptions: Vec::new(),
     })
@@ -227,6 +252,25 @@ async fn add_days(
         subject.days = days.remove(&subject.id).unwrap_or_default();
     }
     Ok(of_site)
+}
+
+/// Gives each subject its read periods of the months shown.
+async fn add_periods(
+    tx: &Tx<'_>,
+    of: CustomerId,
+    (first, last): (Month, Month),
+    subjects: &mut [Subject],
+) -> Result<(), DbError> {
+    let mut periods: HashMap<Uuid, Vec<PeriodFact>> = HashMap::new();
+    for stored in period_fact::periods(tx, Of::Customer(of.0), first.first_day(), last.last_day()).await? {
+        let period =
+            PeriodFact { from: stored.from, to: stored.to, grade: stored.amounts.grade(), amounts: stored.amounts };
+        periods.entry(stored.subject_id).or_default().push(period);
+    }
+    for subject in subjects {
+        subject.periods = periods.remove(&subject.id).unwrap_or_default();
+    }
+    Ok(())
 }
 
 async fn add_months(

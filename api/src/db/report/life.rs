@@ -2,7 +2,7 @@
 //! declined.
 
 use super::standing::{self, Declined, Proposed, StoredStanding};
-use super::{StoredReport, draft, held};
+use super::{StoredReport, draft, held, recipient};
 use crate::db::schema::{report_revision, savings_report};
 use crate::db::stamp::Change;
 use crate::db::{DbError, Revision, Tx};
@@ -96,6 +96,7 @@ async fn freeze(tx: &Tx<'_>, stored: &StoredReport, how: &str, reason: Option<&s
         .execute(&mut tx.conn())
         .await?;
     standing::open(tx, stored).await?;
+    recipient::want_sent(tx, stored, revision).await?;
     for carried in stored.figures.carried() {
         standing::carried(tx, CustomerId(stored.customer_id), &carried).await?;
     }
@@ -147,6 +148,7 @@ pub async fn revise(tx: &Tx<'_>, id: ReportId, at: Revision, reason: &str) -> Re
         ))
         .execute(&mut tx.conn())
         .await?;
+    recipient::want_sent(tx, &stored, revision).await?;
     one.standing.revise(&stored.figures, &now);
     (one.now, one.proposed) = (None, None);
     decided(tx, &stored, &one, json!({ "deed": "accepted" })).await?;

@@ -9,13 +9,19 @@
 //! | `standing` | what issued reports state of a month beside what it comes to |
 //! | `rule` | the dealer's rule |
 //! | `question` | questions and answers |
+//! | `style` | how reports look |
+//! | `recipient` | who gets them by mail |
+//! | `upkeep` | work, consumables and samples of the month |
 
 pub mod draft;
 pub(in crate::db) mod inputs;
 pub mod life;
 pub mod question;
+pub mod recipient;
 pub mod rule;
 pub mod standing;
+pub mod style;
+mod upkeep;
 
 use super::page::After;
 use super::schema::{report_revision, savings_report};
@@ -193,6 +199,22 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     }
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
     rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// How many reports there are.
+///
+/// # Errors
+/// When the database fails.
+pub async fn count(tx: &Tx<'_>, filter: &Filter) -> Result<usize, DbError> {
+    let mut query = savings_report::table.select(diesel::dsl::count_star()).into_boxed();
+    if let Some(month) = filter.month {
+        query = query.filter(savings_report::month.eq(month.first_day()));
+    }
+    if let Some(customer) = filter.customer {
+        query = query.filter(savings_report::customer_id.eq(customer.0));
+    }
+    let found: i64 = query.first(&mut tx.conn()).await?;
+    Ok(usize::try_from(found).unwrap_or(0))
 }
 
 /// Holds a customer's reports until the transaction ends: one report carries what another is

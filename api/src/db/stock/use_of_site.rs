@@ -5,6 +5,7 @@ use crate::db::{DbError, Tx, site};
 use chrono::NaiveDate;
 use domain::ids::{ItemId, SiteId};
 use domain::stock::expect::{Expectation, UseFinding};
+use domain::stock::hazard::HazardGroup;
 use domain::stock::site_use::SiteUse;
 use domain::zone::day_start;
 
@@ -15,6 +16,8 @@ pub struct ItemUse {
     pub item_id: ItemId,
     /// What it is called.
     pub item: String,
+    /// What it does to other goods.
+    pub hazard: HazardGroup,
     /// What it is counted in.
     pub unit: String,
     /// The use.
@@ -41,8 +44,8 @@ pub async fn of(tx: &Tx<'_>, id: SiteId, (first, next): (NaiveDate, NaiveDate)) 
         let stretches = stock.stretches(span.0, span.1);
         let expected = Expectation::of(&stretches, usual.get(&item_id).copied());
         let finding = expected.and_then(|expected| expected.finding(&stretches, zone, &records.idle));
-        let (item, unit) = (item.name.clone(), item.unit.as_str().to_owned());
-        Some(ItemUse { item_id, item, unit, used, finding })
+        let (name, unit) = (item.name.clone(), item.unit.as_str().to_owned());
+        Some(ItemUse { item_id, item: name, hazard: item.hazard, unit, used, finding })
     };
     let mut found: Vec<ItemUse> = records.items().into_iter().filter_map(use_of).collect();
     found.sort_by(|one, other| one.item.cmp(&other.item));

@@ -1,8 +1,11 @@
 //! `/v1/savings-reports`: the monthly statement of each customer, and its life.
 
+pub mod forms;
 pub mod life;
 pub mod questions;
+pub mod recipients;
 pub mod revisions;
+pub mod style;
 
 use super::answer::{self, Page, Paging, Problems};
 use crate::auth::{Caller, perm};
@@ -17,7 +20,9 @@ use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::{CustomerId, ReportId};
+use domain::report::style::Language;
 use domain::zone::Month;
+use forms::Form;
 use questions::QuestionView;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
@@ -32,7 +37,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(get_savings_report)
         .configure(life::routes)
         .configure(revisions::routes)
-        .configure(questions::routes);
+        .configure(questions::routes)
+        .configure(recipients::routes)
+        .configure(style::routes);
 }
 
 /// A savings report in a list.
@@ -92,9 +99,10 @@ pub struct ReportView {
     revision_proposed: Option<bool>,
     /// The figures: `sentence`; `reckoning`, each figure printed with its coverage, estimated
     /// share and grade or withheld with the reason; `adjustments`, what is added for earlier
-    /// months, a line each; `by_day` and `by_month`; `units` with their stays and states;
-    /// `exceptions`; `missing` days; `made`, how the figures were made; `cautions`. Volumes are
-    /// litres.
+    /// months, a line each; `flow`, the balance; `by_day`, `by_period` and `by_month`; `units` with
+    /// their stays and states; `upkeep` with service, consumables and samples; `savings` and
+    /// `costs`, line by line; `exceptions`; `missing` days; `made`, how the figures were made;
+    /// `cautions`; `style`. Volumes are litres.
     #[schema(value_type = Object)]
     figures: Value,
     /// Questions about it, the oldest first.
@@ -171,20 +179,32 @@ async fn list_savings_reports(
     Ok(answer::page(&request, &after, rows, key, |row| ReportSummary::from(&row)))
 }
 
+/// Which language.
+#[derive(Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct GetReport {
+    /// Of a page, a PDF or a CSV file: `en` or `de`; the report's own when left out.
+    #[param(value_type = Option<String>, example = "en")]
+    language: Option<Language>,
+}
+
 /// Get a savings report
 ///
-/// With `Accept: text/html` the same figures as a page.
-#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The report's id")),
+/// With `Accept: text/html`, `application/pdf` or `text/csv` the same figures as a page, on paper or
+/// as a table.
+#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The report's id"), GetReport),
     responses((status = 200, description = "The report", content(
-        (ReportView = "application/json"), (String = "text/html"))), Problems))]
+        (ReportView = "application/json"), (String = "text/html"), (Vec<u8> = "application/pdf"), (String = "text/csv"))), Problems))]
 #[get("/savings-reports/{id}")]
 async fn get_savings_report(
     request: HttpRequest,
     caller: Caller<perm::ReadReports>,
     id: Path<ReportId>,
+    asked: Query<GetReport>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    if wants_page(&request) {
+    let form = Form::asked(&request);
+    if form == Form::Page {
         let page = format!("/savings-reports/{id}");
         return Ok(HttpResponse::SeeOther().insert_header((header::LOCATION, page)).finish());
     }
@@ -193,15 +213,16 @@ async fn get_savings_report(
         Ok((ReportView::of(&stored, question::list(tx, *id).await?, standing::find(tx, *id).await?.as_ref()), stored))
     };
     let (view, stored) = db.read(caller.scope(), caller.now(), work).await?;
-    Ok(HttpResponse::Ok()
-        .insert_header((header::ETAG, format!("\"{}\"", stored.revision)))
-        .insert_header((header::VARY, "accept"))
-        .json(view))
+    match form {
+        Form::Pdf => forms::pdf(&db, &caller, stored, asked.language).await,
+        Form::Csv => forms::csv(&stored, asked.language),
+        Form::Json | Form::Page => Ok(shown(&view, &stored)),
+    }
 }
 
-/// Whether the Accept field names HTML before JSON.
-fn wants_page(request: &HttpRequest) -> bool {
-    let accepted = request.headers().get(header::ACCEPT).and_then(|value| value.to_str().ok()).unwrap_or_default();
-    let place = |media: &str| accepted.find(media).unwrap_or(usize::MAX);
-    place("text/html") < place("application/json")
+fn shown(view: &ReportView, stored: &StoredReport) -> HttpResponse {
+    HttpResponse::Ok()
+        .insert_header((header::ETAG, format!("\"{}\"", stored.revision)))
+        .insert_header((header::VARY, "accept"))
+        .json(view)
 }

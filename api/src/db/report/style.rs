@@ -1,0 +1,123 @@
+//! How the dealer's reports look.
+
+use crate::db::file::{self, Behind, FileHash};
+use crate::db::schema::report_style;
+use crate::db::stamp::Change;
+use crate::db::{DbError, Revision, Tx};
+use diesel::prelude::*;
+use diesel::{insert_into, update};
+use diesel_async::RunQueryDsl;
+use domain::fault::Faults;
+use domain::file::{FileRecord, MediaType};
+use domain::ids::CustomerId;
+use domain::report::style::{Logo, ReportStyle};
+use serde_json::{Value, json};
+
+/// Where a style names its logo.
+pub const LOGO: &str = "/logo/sha256";
+
+/// The style with its revision.
+#[derive(Debug, Clone, Default)]
+pub struct StoredStyle {
+    /// The style.
+    pub style: ReportStyle,
+    /// How often it was set; zero while it never was.
+    pub revision: Revision,
+}
+
+/// The dealer's style, or the one of a dealer that has set none.
+///
+/// # Errors
+/// When the database fails.
+pub async fn get(tx: &Tx<'_>) -> Result<StoredStyle, DbError> {
+    let set = report_style::table.select((report_style::style, report_style::revision));
+    let set: Option<(Value, i32)> = set.first(&mut tx.conn()).await.optional()?;
+    set.map_or(Ok(StoredStyle::default()), |(style, revision)| {
+        Ok(StoredStyle { style: serde_json::from_value(style).map_err(DbError::internal)?, revision })
+    })
+}
+
+/// Sets the style that is still at revision `at`, itself checked, its logo one of [`wanted_logo`] that
+/// was tried. Drafts follow it with their next
+/// making; what was issued stays as it is.
+///
+/// # Errors
+/// [`DbError::Stale`] when it is not.
+pub async fn set(tx: &Tx<'_>, at: Revision, style: &ReportStyle) -> Result<StoredStyle, DbError> {
+    let written = if at == 0 {
+        insert_into(report_style::table)
+            .values((
+                report_style::style.eq(json!(style)),
+                report_style::created_at.eq(tx.now()),
+                report_style::changed_at.eq(tx.now()),
+            ))
+            .on_conflict_do_nothing()
+            .execute(&mut tx.conn())
+            .await?
+    } else {
+        update(report_style::table.filter(report_style::revision.eq(at)))
+            .set((
+                report_style::style.eq(json!(style)),
+                report_style::revision.eq(at + 1),
+                report_style::changed_at.eq(tx.now()),
+            ))
+            .execute(&mut tx.conn())
+            .await?
+    };
+    if written == 0 {
+        return Err(DbError::Stale { current: get(tx).await?.revision });
+    }
+    let revision = at + 1;
+    tx.log(Change {
+        record: "report_style",
+        record_id: tx.scope().dealer().to_string(),
+        revision: Some(revision),
+        verb: if at == 0 { "created" } else { "updated" },
+        customer: None,
+        detail: json!(style),
+    })
+    .await?;
+    Ok(StoredStyle { style: style.clone(), revision })
+}
+
+/// The bytes of a picture that is to be the logo.
+///
+/// # Errors
+/// [`DbError::Invalid`] where it is no picture among the files.
+pub async fn wanted_logo(tx: &Tx<'_>, logo: &Logo) -> Result<Vec<u8>, DbError> {
+    let fix = "send the logo to /v1/files first, as a PNG, JPEG or WebP, and give the sha256 of the answer";
+    let missing = || DbError::from(Faults::one(LOGO, "unknown_file", fix));
+    let hash = FileHash::parse(&logo.sha256).ok_or_else(missing)?;
+    match file::get(tx, hash).await {
+        Ok((stored, bytes)) if stored.media != MediaType::Pdf => Ok(bytes),
+        Ok(_) | Err(DbError::NotFound) => Err(missing()),
+        Err(error) => Err(error),
+    }
+}
+
+/// Lets a customer see the logo of its reports.
+///
+/// # Errors
+/// When the database fails.
+pub(super) async fn show_logo(tx: &Tx<'_>, customer: CustomerId, style: &ReportStyle) -> Result<(), DbError> {
+    let Some(hash) = style.logo.as_ref().and_then(|logo| FileHash::parse(&logo.sha256)) else { return Ok(()) };
+    let shown = file::behind(tx, FileRecord::ReportLogo, customer.0).await?;
+    if shown.iter().any(|(file, _)| file.hash == hash) {
+        return Ok(());
+    }
+    let behind = Behind { record: FileRecord::ReportLogo, id: customer.0, at: None, customer: Some(customer) };
+    file::link(tx, &behind, hash).await
+}
+
+/// The bytes of the logo that a report names; none without one.
+///
+/// # Errors
+/// When the database fails.
+pub async fn logo(tx: &Tx<'_>, style: &ReportStyle) -> Result<Option<Vec<u8>>, DbError> {
+    let Some(hash) = style.logo.as_ref().and_then(|logo| FileHash::parse(&logo.sha256)) else { return Ok(None) };
+    match file::get(tx, hash).await {
+        Ok((_, bytes)) => Ok(Some(bytes)),
+        Err(DbError::NotFound) => Ok(None),
+        Err(error) => Err(error),
+    }
+}

@@ -1,0 +1,190 @@
+//! The reckoning, what is carried for earlier months, and the balance.
+
+use super::charts;
+use super::document::Making;
+use super::facts::Fact;
+use domain::report::adjustment::Adjustment;
+use domain::report::claims::Claim;
+use domain::report::display;
+use domain::report::figure::{Figure, Line, Name, Printed, Value};
+use domain::report::flow::{Flow, Side};
+use domain::report::model::{PeriodPoint, PeriodSeries};
+use domain::report::style::Language;
+use domain::zone::Month;
+use rust_decimal::Decimal;
+use weirbook_paper::document::{Block, Cell, Column, Row, Table};
+
+impl Making<'_> {
+    pub(super) fn reckoning(&mut self) -> Vec<Block> {
+        let rows: Vec<Row> = self.r.reckoning.iter().map(|line| self.reckoned(line)).collect();
+        let facts = self.r.reckoning.iter().map(|line| self.fact_of(line)).collect::<Vec<_>>();
+        self.facts.extend(facts);
+        let columns = vec![
+            Column::words(self.words.say("column-figure"), 9),
+            Column::number(self.words.say("column-amount"), 8),
+            Column::words(self.words.say("column-basis"), 15),
+        ];
+        vec![Block::Table(Table { caption: String::new(), columns, rows })]
+    }
+
+    fn reckoned(&self, line: &Line) -> Row {
+        let basis = match &line.figure {
+            Figure::Printed(printed) => self.basis(printed),
+            Figure::Withheld(withheld) => self.words.withheld(&withheld.words, withheld.reason.as_str()),
+        };
+        let withheld = line.figure.printed().is_none();
+        let amount = Cell { withheld, ..Cell::from(self.shown(line)) };
+        let basis = Cell { below: self.words.said(&line.note), ..Cell::from(basis) };
+        Row { cells: vec![self.words.one_of("figure", line.name.as_str()).into(), amount, basis], sum: false }
+    }
+
+    /// A line's figure with its uncertainty, or that there is none.
+    fn shown(&self, line: &Line) -> String {
+        let Some(printed) = line.figure.printed() else { return self.words.say("not-printed") };
+        let uncertain = printed.expanded.is_some_and(|expanded| expanded > 0.0);
+        let figure = match display::uncertainty(printed, self.words.format).filter(|_| uncertain) {
+            Some(expanded) => format!("{} \u{b1}\u{a0}{expanded}", self.figure(printed)),
+            None => self.figure(printed),
+        };
+        let at_most = line.name == Name::FreshAvoided && self.r.avoided_at_most();
+        if at_most { self.words.with("at-most", &[("figure", &figure)]) } else { figure }
+    }
+
+    pub(super) fn figure(&self, printed: &Printed) -> String {
+        display::figure(printed, self.words.format)
+    }
+
+    fn basis(&self, printed: &Printed) -> String {
+        let (covered, units) = (printed.units_covered.to_string(), printed.units.to_string());
+        let grade = self.words.one_of("grade", printed.grade.as_str());
+        let named: [(&str, &str); 3] = [("covered", &covered), ("units", &units), ("grade", &grade)];
+        let who = match (printed.units_covered, printed.units) {
+            (1, 1) => grade.clone(),
+            (covered, units) if covered == units => self.words.with("basis-all", &named),
+            _ => self.words.with("basis-some", &named),
+        };
+        let (coverage, share) = (display::coverage(printed.coverage), display::percent(printed.estimated_share));
+        let named: [(&str, &str); 3] = [("who", &who), ("coverage", &coverage), ("share", &share)];
+        self.words.with(if printed.estimated_share > 0.0 { "basis-spread" } else { "basis" }, &named)
+    }
+
+    fn fact_of(&self, line: &Line) -> Fact {
+        let base = Fact {
+            section: "reckoning",
+            name: line.name.as_str().to_owned(),
+            shown: self.shown(line),
+            ..Fact::default()
+        };
+        match line.figure.printed() {
+            Some(printed) => {
+                let (value, unit) = number_of(&printed.value);
+                let expanded = printed.expanded.map(|expanded| expanded.to_string()).unwrap_or_default();
+                Fact { value, unit, expanded, ..base }
+            }
+            None => base,
+        }
+    }
+
+    pub(super) fn adjustments(&mut self) -> Vec<Block> {
+        let carried = self.r.adjustments.iter().map(|line| {
+            let (value, unit) = number_of(&line.value);
+            let name = line.name.as_str().to_owned();
+            Fact {
+                section: "adjustments",
+                name,
+                from: line.month.to_string(),
+                value,
+                unit,
+                shown: self.carried(line),
+                ..Fact::default()
+            }
+        });
+        let facts: Vec<Fact> = carried.collect();
+        self.facts.extend(facts);
+        let items = self.r.adjustments.iter().map(|line| self.carried(line)).collect();
+        vec![self.text("adjustments-lead"), Block::List { items }]
+    }
+
+    /// The read periods that ended in the month. Their figures are those of the charts.
+    pub(super) fn by_readings(&self) -> Vec<Block> {
+        let ended = |point: &&PeriodPoint| Month::of(point.to) == self.r.month;
+        let of = |series: &PeriodSeries| {
+            let points = series.points.iter().filter(ended);
+            points.map(|point| charts::read_period(&series.of, point, &self.words)).collect::<Vec<_>>()
+        };
+        let rows: Vec<Row> = self.r.by_period.iter().flat_map(of).collect();
+        if rows.is_empty() {
+            return vec![self.text("readings-none")];
+        }
+        let columns = vec![
+            Column::words(self.words.say("column-unit"), 8),
+            Column::words(self.words.say("column-period"), 11),
+            Column::number(self.words.say("column-fresh"), 6),
+            Column::number(self.words.one_of("figure", Name::Washed.as_str()), 6),
+        ];
+        vec![self.text("readings-lead"), Block::Table(Table { caption: String::new(), columns, rows })]
+    }
+
+    /// A line that is carried, in words: as it was made where that was in this language.
+    fn carried(&self, line: &Adjustment) -> String {
+        let claim = Claim::of(line.name, line.value).filter(|_| self.words.language() != Language::English);
+        let Some(claim) = claim else { return line.words.clone() };
+        let (month, amount) = (self.words.month(line.month), claim.signed(self.words.format));
+        let figure = self.words.one_of("figure", line.name.as_str());
+        let cause = self.words.one_of("cause", line.cause.as_str());
+        let named: [(&str, &str); 4] = [("month", &month), ("amount", &amount), ("figure", &figure), ("cause", &cause)];
+        self.words.with("adjustment-line", &named)
+    }
+
+    pub(super) fn balance(&mut self) -> Vec<Block> {
+        let residual = self.r.reckoning.iter().find(|line| line.name == Name::Residual);
+        let said = residual.map(|line| self.words.said(&line.note)).filter(|said| !said.is_empty());
+        let Some(flow) = &self.r.flow else {
+            let why = residual.and_then(|line| match &line.figure {
+                Figure::Withheld(withheld) => Some(self.words.withheld(&withheld.words, withheld.reason.as_str())),
+                Figure::Printed(_) => said.clone(),
+            });
+            let why = why.unwrap_or_else(|| self.none());
+            return vec![Block::Text { text: self.words.with("balance-none", &[("why", &why)]) }];
+        };
+        let facts = self.balance_facts(flow);
+        self.facts.extend(facts);
+        let said = said.map(|text| Block::Text { text });
+        std::iter::once(Block::Chart(charts::flow(flow, &self.words))).chain(said).collect()
+    }
+
+    fn balance_facts(&self, flow: &Flow) -> Vec<Fact> {
+        let parts = flow.parts.iter().map(|part| {
+            let value = if part.side == Side::In { part.litres } else { -part.litres };
+            (part.part.as_str().to_owned(), value, part.litres)
+        });
+        let rest = (charts::RESIDUAL.to_owned(), -flow.residual_l, flow.residual_l.abs());
+        let fact = |(name, value, shown): (String, f64, f64)| Fact {
+            section: "balance",
+            name,
+            value: value.to_string(),
+            unit: "L".to_owned(),
+            shown: charts::volume(shown, &self.words),
+            ..Fact::default()
+        };
+        parts.chain([rest]).map(fact).collect()
+    }
+}
+
+/// A value as a plain number, and its unit.
+pub(super) fn number_of(value: &Value) -> (String, String) {
+    let float = |number: f64, unit: &str| (number.to_string(), unit.to_owned());
+    let money = |amount: Decimal, unit: String| (amount.to_string(), unit);
+    match value {
+        Value::Litres(litres) => float(*litres, "L"),
+        Value::Share(share) => float(*share, "1"),
+        Value::Count(count) => float(*count, "1"),
+        Value::LitresPerWash(litres) => float(*litres, "L/wash"),
+        Value::Kwh(kwh) => float(*kwh, "kWh"),
+        Value::KwhPerM3(kwh) => float(*kwh, "kWh/m3"),
+        Value::Money(amount) => money(amount.amount, amount.currency.to_string()),
+        Value::MoneyPerWash(each) => money(each.amount, format!("{}/wash", each.currency)),
+        Value::MoneyPerM3(each) => money(each.amount, format!("{}/m3", each.currency)),
+        Value::MoneyPerGunHour(each) => money(each.amount, format!("{}/gun hour", each.currency)),
+    }
+}

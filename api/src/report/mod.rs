@@ -1,0 +1,15 @@
+//! A savings report as people get it: one document from the stored figures, shown as a page, set as
+//! PDF and written as CSV. Nothing is computed here; every figure is the domain's.
+
+pub mod charts;
+mod document;
+pub mod facts;
+mod lines;
+pub mod print;
+mod records;
+mod sentence;
+mod tables;
+pub mod words;
+
+pub use document::{Statement, statement, zone};
+pub use words::Words;

@@ -1,0 +1,3 @@
+drop table report_unsubscribe;
+drop table report_recipient;
+drop table report_style;
