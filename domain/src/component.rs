@@ -146,6 +146,12 @@ impl Component {
         faults.or(new)
     }
 
+    /// Whether it was fitted at an instant; its last one counts.
+    #[must_use]
+    pub fn is_fitted_at(&self, at: DateTime<Utc>) -> bool {
+        self.fitted_at <= at && self.out.is_none_or(|out| at <= out.at)
+    }
+
     /// What takes its place at that instant: alike unless said otherwise, and new.
     #[must_use]
     pub fn successor(&self, at: DateTime<Utc>) -> Self {

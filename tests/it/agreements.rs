@@ -120,9 +120,54 @@ async fn a_suppliers_cover_and_its_claims_are_the_dealers_alone() {
     assert_eq!(items(&person, COVERS).await, [given]);
     person.get(&path(&supplied)).await.refused(404, "not-found");
     assert_eq!(items(&dealer.technician, &format!("{COVERS}?unit_id={}", bay.unit)).await.len(), 2);
+    let mixed = json!({ "unit_id": bay.unit, "given_by": "dealer", "parts": { "from": "2026-01-01", "months": 12 } });
+    dealer.office.post(COVERS, &mixed).await.refused_for(422, &[("/parts", "days_or_months")]);
     let nothing = json!({ "unit_id": bay.unit, "given_by": "dealer" });
     dealer.office.post(COVERS, &nothing).await.refused_for(422, &[("/parts", "required")]);
     let unknown =
         json!({ "unit_id": bay.unit, "given_by": "dealer", "parts": days, "component_id": Uuid::from_u128(7) });
     dealer.office.post(COVERS, &unknown).await.refused_for(422, &[("/component_id", "unknown_reference")]);
+}
+
+/// What counts by months starts with the signed handover, and at the latest on the stated day.
+#[tokio::test]
+async fn a_cover_starts_with_the_handover() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let cover = async |given_by: &str, long_stop: Value| {
+        let months = json!({ "unit_id": bay.unit, "given_by": given_by, "parts": { "months": 24 },
+            "labour": { "months": 12 }, "travel": { "from": "2026-01-01", "to": "2026-03-01" }, "long_stop": long_stop });
+        id(&dealer.office.create(COVERS, &months).await)
+    };
+    let (dealers, stopped) = (cover("dealer", Value::Null).await, cover("dealer", json!("2026-03-05")).await);
+    let suppliers = cover("supplier", Value::Null).await;
+    let read = async |id: Uuid| dealer.office.get(&format!("{COVERS}/{id}")).await.json();
+    let before = read(dealers).await;
+    assert_eq!((&before["starts_on"], &before["holds"]["parts"]), (&Value::Null, &Value::Null), "not handed over yet");
+    assert_eq!(before["holds"]["travel"], json!({ "from": "2026-01-01", "to": "2026-03-01" }));
+    let late = read(stopped).await;
+    assert_eq!((&late["starts_on"], &late["holds"]["labour"]["to"]), (&json!("2026-03-05"), &json!("2027-03-05")));
+    let handover = |signed: &str| {
+        json!({ "unit_id": bay.unit, "at": "2026-03-02T08:00:00Z", "kind": "handover",
+            "details": { "fallback_tried": true }, "signature": { "name": "The foreman", "at": signed } })
+    };
+    let events = "/v1/service-events";
+    let handed = dealer.technician.create(events, &handover("2026-03-02T23:30:00Z")).await;
+    let days = |from: &str, to: &str| json!({ "from": from, "to": to });
+    for id in [dealers, stopped, suppliers] {
+        let cover = read(id).await;
+        assert_eq!(cover["starts_on"], json!("2026-03-03"), "by the clock of Vienna: {cover}");
+        assert_eq!(cover["holds"]["parts"], days("2026-03-03", "2028-03-03"));
+        assert_eq!(cover["holds"]["labour"], days("2026-03-03", "2027-03-03"));
+    }
+    let person = dealer.customer_viewer(bay.customer).await;
+    let shown = items(&person, COVERS).await;
+    assert_eq!((shown.len(), &shown[0]["starts_on"]), (2, &json!("2026-03-03")));
+    // A corrected signature moves what counts from it, up to the stated day.
+    let correction = json!({ "reason": "Signed later", "event": handover("2026-03-10T10:00:00Z") });
+    let path = format!("{events}/{}/correct", id(&handed));
+    assert_eq!(dealer.technician.post_at_with(&path, "\"1\"", &correction).await.status(), 200);
+    assert_eq!(read(dealers).await["starts_on"], json!("2026-03-10"));
+    assert_eq!(read(stopped).await["starts_on"], json!("2026-03-05"));
 }

@@ -218,7 +218,7 @@ async fn is_answered(clients: &[&Client], path: &str) -> bool {
 ///
 /// An event takes 10 l in February, which is corrected to 6 l: 12.00. In March 8 l are issued by
 /// hand, of which 3 l come back: 20.00 less 7.50. The site gets 4 l delivered: 10.00. Goods that
-/// were paid for already cost nothing. Billed in March are 8 less 3 and 4 l: 20.00 and 16.00.
+/// were paid for already, or that the customer bought elsewhere, cost nothing. Billed in March are 8 less 3 and 4 l: 20.00 and 16.00.
 #[tokio::test]
 async fn goods_from_stock_are_priced_when_they_are_used() {
     let app = TestApp::start().await;
@@ -253,6 +253,8 @@ async fn goods_from_stock_are_priced_when_they_are_used() {
         ("returned", "3", json!({ "to_place_id": store.warehouse, "unit_id": bay.unit, "payer": "billed" })),
         ("moved", "4", json!({ "from_place_id": store.warehouse, "to_place_id": yard, "payer": "billed" })),
         ("issued", "1", json!({ "from_place_id": yard, "unit_id": bay.unit, "payer": "already_paid" })),
+        ("received", "9", json!({ "to_place_id": yard, "buyer": "customer" })),
+        ("issued", "9", json!({ "from_place_id": yard, "unit_id": bay.unit, "payer": "already_paid" })),
     ];
     for (n, (kind, quantity, more)) in by_hand.into_iter().enumerate() {
         let at = format!("2026-03-1{n}T09:00:00Z");

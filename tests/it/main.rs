@@ -80,6 +80,7 @@ mod tenancy;
 mod tidy;
 mod tokens;
 mod trace;
+mod treatment;
 mod tries;
 mod unit_pages;
 mod units;

@@ -223,6 +223,8 @@ async fn each_fault_of_a_units_note_is_named() {
         .await;
     let wrong = json!({ "at": "2026-03-01T00:00:00Z", "gauge": "current", "value": 1, "unit": "kpa" });
     refused("gauge-readings", wrong, &[("/unit", "wrong_unit")]).await;
+    let wrong = json!({ "at": "2026-03-01T00:00:00Z", "gauge": "current", "qualifier": "~", "value": 1, "unit": "a" });
+    refused("gauge-readings", wrong, &[("/qualifier", "unknown_qualifier")]).await;
 
     let wrong = json!({ "at": ahead, "point": " ", "what": "foam", "qualifier": "~", "value": 5, "unit": "scale" });
     let faults =
@@ -282,7 +284,11 @@ async fn what_figures_rest_on_has_them_computed_again() {
     let pressure = json!({ "at": "2026-03-02T07:30:00Z", "gauge": "pressure", "value": 250.0, "unit": "kpa" });
     dealer.technician.create(&bay.of_unit("gauge-readings"), &pressure).await;
     dealer.technician.create(&bay.of_unit("samples"), &bay.kinds()[1].1).await;
-    assert_eq!(app.touched().await, []);
+    let mut beyond = level("2026-03-02T07:30:00Z");
+    beyond["qualifier"] = json!(">");
+    let beyond = dealer.technician.create(&bay.of_unit("gauge-readings"), &beyond).await;
+    assert_eq!(beyond["qualifier"], ">");
+    assert_eq!(app.touched().await, [], "at least so much is no level that a balance rests on");
     let entered = dealer.technician.create(&bay.of_unit("gauge-readings"), &level("2026-03-02T07:30:00Z")).await;
     assert_eq!(app.touched().await, day("2026-03-02"));
     app.forget_touched().await;

@@ -170,6 +170,36 @@ async fn a_test_counts_only_with_its_certificate() {
     dealer.technician.post(&path, &sent).await.refused_for(422, &[("/certificate", "not_taken")]);
 }
 
+/// A backflow preventer is tested where it is installed, and again where the unit moves.
+#[tokio::test]
+async fn an_installation_asks_for_its_test() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let unit = dealer.unit("W-1").await;
+    let mut new = routine(unit, &json!({ "days": 365 }), &day_ago(20));
+    (new["certificate"], new["cautions"]) = (json!("backflow_test"), json!(["backflow"]));
+    let path = format!("/v1/routines/{}", id(&add(&dealer, &new).await));
+    let due = async || {
+        let routine = dealer.office.get(&path).await.json();
+        (routine["due_on"].clone(), routine["due_by"].clone())
+    };
+    assert_eq!(due().await, (json!(after(&day_ago(20), 365)), json!("calendar")), "it stands nowhere yet");
+    let customer = dealer.customer("Harbour Haulage").await;
+    let (quay, yard) = (dealer.site(customer, "Quay").await, dealer.site(customer, "Yard").await);
+    let placement = dealer.place(unit, quay, &ago(10)).await;
+    assert_eq!(due().await, (json!(day_ago(10)), json!("installation")));
+    let document = crate::files::sent(&dealer.technician, b"%PDF-1.7 a certificate").await;
+    let tested = json!({ "n": 1, "done_on": day_ago(8), "certificate": { "number": "B-1", "tester": "Backflow Testing",
+        "tester_licence": "T-4417", "date": day_ago(8), "result": "passed", "certificate_sha256": document } });
+    assert_eq!(dealer.technician.post(&format!("{path}/done"), &tested).await.status(), 200);
+    assert_eq!(due().await, (json!(after(&day_ago(8), 365)), json!("calendar")));
+    dealer.end_placement(&placement, &ago(6)).await;
+    dealer.place(unit, yard, &ago(5)).await;
+    assert_eq!(due().await, (json!(day_ago(5)), json!("installation")), "it moved");
+    let heed = dealer.office.get(&path).await.json()["heed"].to_string();
+    assert!(heed.contains("at least once a year") && heed.contains("WAC 16-201-220"), "{heed}");
+}
+
 #[tokio::test]
 async fn use_makes_it_due_before_the_calendar_and_a_planned_lay_up_puts_it_off() {
     let app = TestApp::start().await;

@@ -460,6 +460,75 @@ async fn a_calibration_is_one_record_and_a_failed_one_ends_a_life() {
     assert!(good.len() == 3 && good.iter().all(|one| one["found"]["good"] == true), "{good:?}");
 }
 
+/// A part that was looked at and found in good order was last seen so then.
+#[tokio::test]
+async fn a_part_is_seen_in_good_order_by_a_look_at_it() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "W-1").await;
+    let (pump, elsewhere) = (dealer.pump(bay.unit).await, dealer.pump(dealer.unit("W-2").await).await);
+    let looked = |at: &str, kind: &str, part: Uuid, found: &str| {
+        event(bay.unit, at, kind, &json!({ "looked_at": [{ "what": "Pump", "component_id": part, "found": found }] }))
+    };
+    let last_good = async || dealer.office.get(&format!("/v1/components/{pump}")).await.json()["last_good_at"].clone();
+    let foreign = dealer.technician.post(EVENTS, &looked("2026-03-02T08:00:00Z", "visit", elsewhere, "good")).await;
+    foreign.refused_for(422, &[("/details/looked_at/0/component_id", "unknown_reference")]);
+    assert_eq!(last_good().await, Value::Null);
+    dealer.technician.create(EVENTS, &looked("2026-03-02T08:00:00Z", "visit", pump, "good")).await;
+    assert_eq!(last_good().await, "2026-03-02T08:00:00Z");
+    let second = dealer.technician.create(EVENTS, &looked("2026-04-02T08:00:00Z", "inspection", pump, "good")).await;
+    assert_eq!(last_good().await, "2026-04-02T08:00:00Z");
+    dealer.technician.create(EVENTS, &looked("2026-03-20T08:00:00Z", "inspection", pump, "good")).await;
+    dealer.technician.create(EVENTS, &looked("2026-05-02T08:00:00Z", "inspection", pump, "watch")).await;
+    assert_eq!(last_good().await, "2026-04-02T08:00:00Z", "neither an earlier look nor one to be watched");
+    let correct = format!("{EVENTS}/{}/correct", id(&second));
+    let correction =
+        json!({ "reason": "Another pump", "event": looked("2026-04-02T08:00:00Z", "inspection", pump, "bad") });
+    assert_eq!(dealer.technician.post_at_with(&correct, "\"1\"", &correction).await.status(), 200);
+    assert_eq!(last_good().await, "2026-03-20T08:00:00Z", "what only that look said is taken back");
+    let replaced = json!({ "part": "Pump", "why": "failed", "out_component_id": pump });
+    dealer.technician.create(EVENTS, &event(bay.unit, "2026-05-03T08:00:00Z", "replacement", &replaced)).await;
+    let after = dealer.technician.post(EVENTS, &looked("2026-05-04T08:00:00Z", "inspection", pump, "good")).await;
+    after.refused_for(422, &[("/details/looked_at/0/component_id", "not_fitted")]);
+}
+
+/// What was measured in the course of work is the unit's, of that instant, until it is corrected.
+#[tokio::test]
+async fn what_was_measured_belongs_to_its_event() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "W-1").await;
+    let visit = |turbidity: f64, kpa: f64| {
+        let mut visit = event(bay.unit, "2026-03-02T08:00:00Z", "visit", &json!({}));
+        visit["samples"] = json!([{ "point": "Clean tank", "what": "turbidity", "qualifier": "<", "value": turbidity, "unit": "ntu" },
+            { "point": "Clean tank", "what": "odour", "value": 1.0, "unit": "scale" }]);
+        visit["gauge_readings"] =
+            json!([{ "gauge": "pressure", "qualifier": ">", "value": kpa, "unit": "kpa", "place": "before media" }]);
+        visit
+    };
+    let wrong = dealer.technician.post(EVENTS, &visit(-1.0, -1.0)).await;
+    wrong.refused_for(422, &[("/samples/0/value", "out_of_range"), ("/gauge_readings/0/value", "out_of_range")]);
+    let noted = async |kind: &str| items(&dealer.office, &bay.of_unit(kind)).await;
+    assert_eq!((noted("samples").await.len(), noted("gauge-readings").await.len()), (0, 0), "nothing half-done");
+    let recorded = dealer.technician.create(EVENTS, &visit(5.0, 600.0)).await;
+    assert_eq!(recorded["samples"], visit(5.0, 600.0)["samples"]);
+    let brought = recorded["brought_about"].as_array().unwrap();
+    let ids = |record: &str| {
+        let its = brought.iter().filter(|one| one["record"] == record);
+        its.map(|one| one["id"].clone()).map(|id| id.to_string()).collect::<BTreeSet<_>>()
+    };
+    let (samples, gauges) = (noted("samples").await, noted("gauge-readings").await);
+    assert_eq!(ids("sample"), samples.iter().map(|one| one["id"].to_string()).collect());
+    assert_eq!(ids("gauge_reading"), gauges.iter().map(|one| one["id"].to_string()).collect());
+    assert_eq!((&gauges[0]["qualifier"], &gauges[0]["value"]), (&json!(">"), &json!(600.0)));
+    assert_eq!((&samples[0]["qualifier"], &samples[0]["at"]), (&json!("<"), &recorded["at"]));
+    let correct = format!("{EVENTS}/{}/correct", id(&recorded));
+    let correction = json!({ "reason": "Misread", "event": visit(8.0, 500.0) });
+    assert_eq!(dealer.technician.post_at_with(&correct, "\"1\"", &correction).await.status(), 200);
+    assert_eq!((noted("samples").await.len(), noted("gauge-readings").await.len()), (2, 1), "the old are withdrawn");
+    assert_eq!(noted("samples").await[0]["value"], 8.0);
+}
+
 /// A photo or document stands behind the event; a customer sees what is shown to it.
 #[tokio::test]
 async fn files_stand_behind_an_event() {

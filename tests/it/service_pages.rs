@@ -25,9 +25,11 @@ async fn a_visit_is_recorded_with_one_form_or_not_at_all() {
     let bay = Customer::new(&dealer, "W-1").await;
     let meter = dealer.makeup_meter(&json!({ "unit_id": bay.unit, "from": "2026-01-01T00:00:00Z" })).await;
     let meter = id(&meter).to_string();
+    let pump = dealer.pump(bay.unit).await;
+    let good = format!("good-{pump}");
     let path = format!("/units/{}/visit", bay.unit);
     let form = dealer.technician.get(&path).await;
-    assert!(form.status() == 200 && form.text().contains(&meter), "{form:?}");
+    assert!(form.status() == 200 && form.text().contains(&meter) && form.text().contains(&good), "{form:?}");
     let samples = format!("/v1/units/{}/samples", bay.unit);
     let readings = format!("/v1/meters/{meter}/readings?from=2026-01-01T00:00:00Z&to=2027-01-01T00:00:00Z");
     let counts = async || {
@@ -44,7 +46,12 @@ async fn a_visit_is_recorded_with_one_form_or_not_at_all() {
             (meter.as_str(), register),
             ("point", "Clean tank"),
             ("ph", ph),
+            ("tube", "30"),
+            ("tube_is", ">"),
             ("odour", "1"),
+            ("before_media", "600"),
+            ("before_media_is", ">"),
+            (good.as_str(), "good"),
             ("customer_note", "All well"),
             ("internal_note", "Gate code 7"),
             ("hours", "1,5"),
@@ -65,8 +72,15 @@ async fn a_visit_is_recorded_with_one_form_or_not_at_all() {
         "{recorded:?}"
     );
     assert_eq!(send(&dealer.technician, &path, &typed("7,1", "1204")).await.status(), 303);
-    assert_eq!(counts().await, (1, 2, 1), "sent twice, kept once");
+    assert_eq!(counts().await, (1, 3, 1), "sent twice, kept once");
     let event = items(&dealer.office, EVENTS).await.remove(0);
+    assert_eq!(event["brought_about"].as_array().unwrap().len(), 4, "three samples and a gauge: {event}");
+    let tube = &items(&dealer.office, &samples).await[1];
+    assert_eq!((&tube["what"], &tube["qualifier"]), (&json!("turbidity"), &json!(">")));
+    let gauges = items(&dealer.office, &format!("/v1/units/{}/gauge-readings", bay.unit)).await;
+    assert_eq!((&gauges[0]["qualifier"], &gauges[0]["place"]), (&json!(">"), &json!("before media")));
+    let part = dealer.office.get(&format!("/v1/components/{pump}")).await.json();
+    assert_eq!(part["last_good_at"], event["at"], "ticked as seen in good order");
     assert_eq!((&event["at"], &event["lines"][0]["quantity"]), (&json!("2026-07-02T06:30:00Z"), &json!("1.5")));
     assert_eq!(items(&dealer.office, &readings).await[0]["register"], 1204.0);
     let person = dealer.customer_viewer(bay.customer).await;

@@ -238,6 +238,47 @@ async fn too_little_of_a_past_foresees_nothing() {
     assert_eq!((&rows[0]["model"], &rows[0]["earliest"], &rows[0]["months"]), (&Value::Null, &Value::Null, &json!(0)));
 }
 
+/// What is declared of an item foresees its use at a site until a past tells how much it is.
+#[tokio::test]
+async fn a_declared_use_foresees_a_run_out() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let yard = Yard::new(&dealer).await;
+    let second = dealer.unit("W-2").await;
+    dealer.place(second, yard.site, "2026-01-01T00:00:00Z").await;
+    // 1.5 L at 20 degrees; ten less halve it, and half is what a unit uses in spring.
+    let mut water_c = [10.0; 12];
+    water_c[6] = 20.0;
+    let mut nutrient = coagulant("Nutrient");
+    nutrient["per_day"] = json!({ "at_20_c": 1.5, "theta": 2_f64.powf(0.1), "water_c": water_c, "sd_share": 0.0 });
+    let item = id(&dealer.office.create("/v1/consumables", &nutrient).await);
+    assert_eq!(dealer.office.get(&format!("/v1/consumables/{item}")).await.json()["per_day"], nutrient["per_day"]);
+    let wrong = json!({ "per_day": { "at_20_c": -1.0, "theta": 2.0 } });
+    let wrong = dealer.office.patch(&format!("/v1/consumables/{item}"), "\"1\"", &wrong).await;
+    wrong.refused_for(422, &[("/per_day/at_20_c", "out_of_range"), ("/per_day/theta", "out_of_range")]);
+    let delivered = json!({ "to_place_id": yard.place });
+    let delivered = movement(item, "received", "2026-03-01T08:00:00Z", "31", delivered);
+    dealer.technician.create("/v1/stock-movements", &delivered).await;
+    app.night(dealer.id, at("2026-03-15T02:00:00Z")).await;
+    let row = seen(&dealer, yard.place).await;
+    // Two units, 0.75 each: 31 serve twenty days from 15 March on.
+    let per_day = async |place| seen(&dealer, place).await["per_day"].as_f64().unwrap();
+    assert_eq!((&row["model"], &row["months"]), (&json!("per_day"), &json!(0)), "{row}");
+    assert!((per_day(yard.place).await - 1.5).abs() < 1e-9, "{row}");
+    assert_eq!((&row["earliest"], &row["likely"]), (&json!("2026-04-04"), &json!("2026-04-04")), "{row}");
+    // Dips of four months say half a litre a day; in July it will be twice that.
+    for (day, left) in [("03-01", "100"), ("04-01", "84.5"), ("05-01", "69.5"), ("06-01", "54"), ("07-01", "39")] {
+        yard.dip(&dealer, item, &format!("2026-{day}T08:00:00Z"), left).await;
+    }
+    app.night(dealer.id, at("2026-07-01T10:00:00Z")).await;
+    let row = seen(&dealer, yard.place).await;
+    assert_eq!(row["model"], "per_day", "{row}");
+    assert!((per_day(yard.place).await - 1.0).abs() < 0.02, "{row}");
+    // Of 39 July takes 31, and what is left serves 16 days more at half a litre.
+    let likely = row["likely"].as_str().unwrap();
+    assert!(("2026-08-15".."2026-08-19").contains(&likely), "{row}");
+}
+
 /// Sums of a month take dips where they span it, else the ledger, else dosing.
 #[tokio::test]
 async fn sums_of_months_take_dips_where_they_span_the_month() {

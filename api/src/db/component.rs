@@ -208,6 +208,20 @@ pub async fn take_out(
     write(tx, id, at, &new, "retired").await
 }
 
+/// Notes when a part was last seen in good order.
+///
+/// # Errors
+/// [`DbError::Invalid`] for an instant outside its life, and as [`update_at`].
+pub(in crate::db) async fn seen_good(
+    tx: &Tx<'_>,
+    part: &Stored<ComponentId, Component>,
+    last_good_at: Option<DateTime<Utc>>,
+) -> Result<(), DbError> {
+    let new = Component { last_good_at, ..part.value.clone() }.checked()?;
+    write(tx, part.id, part.revision, &new, "updated").await?;
+    Ok(())
+}
+
 /// What is answered where a part that is out already should be taken out.
 pub(super) fn out_already() -> DbError {
     DbError::refused("out_already", "The part is out already; fit the next one as a new component.")

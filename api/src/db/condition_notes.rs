@@ -124,7 +124,7 @@ select w.unit_id, s.time_zone, g.at, lower(btrim(g.place)) as side, g.value
   join gauge_reading g on g.unit_id = w.unit_id and g.at >= w.from_day and g.at <= $3
   join placement p on p.unit_id = g.unit_id and p.valid @> $3 and p.valid @> g.at
   join site s on s.id = p.site_id
- where g.gauge = 'pressure' and g.withdrawn_at is null and lower(btrim(g.place)) = any($4)
+ where g.gauge = 'pressure' and g.withdrawn_at is null and g.qualifier is null and lower(btrim(g.place)) = any($4)
    and not exists (select from spell l where l.unit_id = g.unit_id and l.valid @> g.at and l.state <> 'running')
  order by g.at, g.id";
 

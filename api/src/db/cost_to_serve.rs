@@ -2,6 +2,7 @@
 //! away, where the unit stood then, less what suppliers credited. The dealer's alone.
 
 use super::error::known;
+use super::service::handed_over;
 use super::{DbError, Tx, customer, price, site, stock};
 use chrono::NaiveDate;
 use diesel::prelude::*;
@@ -66,6 +67,7 @@ struct CoverRow {
 struct Given {
     customer: Option<Uuid>,
     cover: Cover,
+    handed_over: Option<NaiveDate>,
 }
 
 impl TryFrom<CoverRow> for Given {
@@ -73,7 +75,7 @@ impl TryFrom<CoverRow> for Given {
 
     fn try_from(row: CoverRow) -> Result<Self, DbError> {
         let cover = serde_json::from_value(row.record).map_err(DbError::internal)?;
-        Ok(Self { customer: row.customer_id, cover })
+        Ok(Self { customer: row.customer_id, cover, handed_over: None })
     }
 }
 
@@ -87,7 +89,7 @@ impl WorkRow {
         let of_unit = |given: &&Given| {
             Some(given.cover.unit_id.0) == self.unit_id && given.customer.is_none_or(|one| one == self.customer_id)
         };
-        let its = covers.iter().filter(of_unit).map(|given| &given.cover);
+        let its = covers.iter().filter(of_unit).map(|given| (&given.cover, given.handed_over));
         let cover = kind.zip(details.as_ref()).and_then(|(kind, of)| cover::payer(its, kind, of, self.day));
         Ok(Work {
             day: self.day,
@@ -201,7 +203,12 @@ pub async fn served(tx: &Tx<'_>, at: ServedAt, (first, last): (NaiveDate, NaiveD
     };
     let within = |sql: &str| of_stays(sql).bind::<Date, _>(first).bind::<Date, _>(last);
     let covers: Vec<CoverRow> = of_stays(COVERS).load(&mut tx.conn()).await?;
-    let covers = covers.into_iter().map(TryInto::try_into).collect::<Result<Vec<Given>, _>>()?;
+    let mut covers = covers.into_iter().map(TryInto::try_into).collect::<Result<Vec<Given>, _>>()?;
+    let units: Vec<Uuid> = covers.iter().map(|given| given.cover.unit_id.0).collect();
+    let handed_over = handed_over::of(tx, &units).await?;
+    for given in &mut covers {
+        given.handed_over = handed_over.started_on(given.cover.unit_id, given.customer.map(CustomerId));
+    }
     let rows: Vec<WorkRow> = within(WORK).load(&mut tx.conn()).await?;
     let work = rows.into_iter().map(|row| row.work(&covers)).collect::<Result<Vec<_>, _>>()?;
     let credits: Vec<CreditRow> = within(CREDITS).load(&mut tx.conn()).await?;

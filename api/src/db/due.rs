@@ -1,6 +1,7 @@
 //! Next dues: projected by the night run and by whatever changes one, and listed as they were
 //! projected.
 
+use super::error::known;
 use super::page::After;
 use super::stamp::Change;
 use super::wear::UnitWear;
@@ -10,7 +11,8 @@ use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, BigInt, Date, Double, Integer, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
-use domain::routine::due::{Due, Since, next_due};
+use domain::routine::Certificate;
+use domain::routine::due::{Due, Since, due_at_installation, next_due};
 use domain::routine::every::Every;
 use serde_json::json;
 use std::collections::HashMap;
@@ -41,6 +43,10 @@ struct Open {
     counts_from: NaiveDate,
     #[diesel(sql_type = Nullable<Date>)]
     last_done_on: Option<NaiveDate>,
+    #[diesel(sql_type = Nullable<Text>)]
+    certificate: Option<String>,
+    #[diesel(sql_type = Nullable<Date>)]
+    installed_on: Option<NaiveDate>,
     #[diesel(sql_type = Nullable<Date>)]
     due_on: Option<NaiveDate>,
     #[diesel(sql_type = Nullable<Text>)]
@@ -48,9 +54,13 @@ struct Open {
 }
 
 const OPEN: &str = "
-select id, unit_id, every_days, yearly_on, every_hours, every_starts, every_washes, every_litres, rests,
-       counts_from, last_done_on, due_on, due_by
-  from routine where unit_id = any($1) and ended_at is null";
+select r.id, r.unit_id, r.every_days, r.yearly_on, r.every_hours, r.every_starts, r.every_washes, r.every_litres, r.rests,
+       r.counts_from, r.last_done_on, r.certificate, (lower(p.valid) at time zone s.time_zone)::date as installed_on,
+       r.due_on, r.due_by
+  from routine r
+  left join placement p on p.dealer_id = r.dealer_id and p.unit_id = r.unit_id and p.valid @> $2
+  left join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
+ where r.unit_id = any($1) and r.ended_at is null";
 
 /// Units that have routines, in order of their ids, after one; for the night run's chunks.
 ///
@@ -68,7 +78,8 @@ pub async fn units_after(tx: &Tx<'_>, after: Uuid, most: i64) -> Result<Vec<Uuid
 /// # Errors
 /// When the database fails.
 pub async fn project(tx: &Tx<'_>, units: &[Uuid]) -> Result<usize, DbError> {
-    let open: Vec<Open> = sql_query(OPEN).bind::<Array<SqlUuid>, _>(units).load(&mut tx.conn()).await?;
+    let open: Vec<Open> =
+        sql_query(OPEN).bind::<Array<SqlUuid>, _>(units).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?;
     if open.is_empty() {
         return Ok(0);
     }
@@ -97,7 +108,10 @@ impl Open {
             litres: self.every_litres,
         };
         let since = self.last_done_on.map_or(Since::Begin(self.counts_from), Since::Done);
-        Ok(next_due(&every, self.rests, since, self.unit_id, &unit.counters))
+        let asks = self.certificate.as_deref();
+        let asks = asks.map(|name| known("certificate", Certificate::from_name(name))).transpose()?;
+        let installed = self.installed_on.and_then(|day| due_at_installation(asks, since, day));
+        Ok(installed.or_else(|| next_due(&every, self.rests, since, self.unit_id, &unit.counters)))
     }
 }
 

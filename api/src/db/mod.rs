@@ -72,6 +72,7 @@ pub mod stock;
 pub mod subject_meters;
 mod touched;
 pub mod trace;
+pub mod treatment;
 pub mod unit;
 pub mod unit_model;
 pub mod wear;

@@ -46,9 +46,16 @@ struct StageRow {
     n: i32,
     name: String,
     volume_l: f64,
+    surface_m2: Option<f64>,
+    weir_m: Option<f64>,
 }
 
-of_model!(StageRow, Stage, self => Stage { name: self.name, volume_l: self.volume_l });
+of_model!(StageRow, Stage, self => Stage {
+    name: self.name,
+    volume_l: self.volume_l,
+    surface_m2: self.surface_m2,
+    weir_m: self.weir_m,
+});
 
 #[derive(Queryable, Selectable, Insertable)]
 #[diesel(table_name = model_component)]
@@ -209,13 +216,7 @@ pub(super) async fn replace(tx: &Tx<'_>, model: ModelId, template: &Template) ->
             insert_into($table::table).values($rows).execute(&mut tx.conn()).await?;
         };
     }
-    let stages = template.stages.iter().zip(0..);
-    write!(
-        model_stage,
-        stages
-            .map(|(stage, n)| StageRow { model_id, n, name: stage.name.clone(), volume_l: stage.volume_l })
-            .collect::<Vec<_>>()
-    );
+    write!(model_stage, template.stages.iter().zip(0..).map(|line| stage_row(model_id, line)).collect::<Vec<_>>());
     write!(model_component, template.parts.iter().zip(0..).map(|line| part_row(model_id, line)).collect::<Vec<_>>());
     let plans = template.routines.iter().zip(0..);
     let plans = plans.map(|(plan, n)| Ok(RoutineRow { model_id, n, plan: serde_json::to_value(plan)? }));
@@ -251,6 +252,11 @@ pub(super) async fn replace(tx: &Tx<'_>, model: ModelId, template: &Template) ->
         .collect::<Vec<_>>()
     );
     Ok(())
+}
+
+fn stage_row(model_id: Uuid, (stage, n): (&Stage, i32)) -> StageRow {
+    let Stage { name, volume_l, surface_m2, weir_m } = stage.clone();
+    StageRow { model_id, n, name, volume_l, surface_m2, weir_m }
 }
 
 fn part_row(model_id: Uuid, (part, n): (&Part, i32)) -> PartRow {

@@ -164,7 +164,8 @@ impl Loaded {
         let [stay] = stays else { return Vec::new() };
         let levels = listed(&self.gauges, stay.unit_id).into_iter();
         levels
-            .filter(|one| one.gauge == Gauge::Level && one.unit == GaugeUnit::L && stay.span.contains(one.at))
+            .filter(|one| one.gauge == Gauge::Level && one.unit == GaugeUnit::L && one.qualifier.is_none())
+            .filter(|one| stay.span.contains(one.at))
             .map(|one| (one.at, one.value))
             .collect()
     }

@@ -3,7 +3,7 @@
 use super::error::known;
 use super::schema::{meter, placement};
 use super::stamp::one_changed;
-use super::{DbError, Revision, Stored, Tx, range, site, touched, unit};
+use super::{DbError, Revision, Stored, Tx, due, range, site, touched, unit};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::{insert_into, update};
@@ -102,6 +102,7 @@ pub async fn create(
         .get_result(&mut tx.conn())
         .await?;
     touched::unit(tx, unit_id, new.span).await?;
+    due::project(tx, &[unit_id.0]).await?;
     logged(tx, row.try_into()?, "created").await
 }
 

@@ -322,6 +322,10 @@ diesel::table! {
         least_packs -> Nullable<Int4>,
         lead_time_d -> Nullable<Int4>,
         lead_time_sd_d -> Nullable<Float8>,
+        #[doc = "Active substance by mass; null where nobody said."]
+        active_share -> Nullable<Float8>,
+        #[doc = "The declared daily use of one unit, in the domain's own JSON."]
+        per_day -> Nullable<Jsonb>,
     }
 }
 
@@ -773,6 +777,8 @@ diesel::table! {
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
+        #[doc = "On which side of the value the truth lies; null: at it."]
+        qualifier -> Nullable<Text>,
     }
 }
 
@@ -1122,6 +1128,10 @@ diesel::table! {
         n -> Int4,
         name -> Text,
         volume_l -> Float8,
+        #[doc = "Water surface, of a stage that settles."]
+        surface_m2 -> Nullable<Float8>,
+        #[doc = "Length of the weir it flows over."]
+        weir_m -> Nullable<Float8>,
     }
 }
 
@@ -1631,6 +1641,10 @@ diesel::table! {
         why -> Nullable<Text>,
         signed_by -> Nullable<Text>,
         signed_at -> Nullable<Timestamptz>,
+        #[doc = "What was measured of the water, in the domain's own JSON; each is a sample of the unit too."]
+        samples -> Jsonb,
+        #[doc = "What gauges showed; each is a gauge reading of the unit too."]
+        gauge_readings -> Jsonb,
     }
 }
 

@@ -44,6 +44,7 @@ pub mod stock;
 mod table;
 pub mod templates;
 pub mod trace;
+pub mod treatment;
 pub mod unit_models;
 pub mod units;
 pub mod water;
@@ -65,6 +66,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(discharge_links::routes)
         .configure(unit_models::routes)
         .configure(units::routes)
+        .configure(treatment::routes)
         .configure(placements::routes)
         .configure(spells::routes)
         .configure(part_kinds::routes)

@@ -126,7 +126,8 @@ pub struct RoutineView {
     /// When it is due, as last projected; null when not within three years.
     #[schema(example = "2026-11-20")]
     due_on: Option<NaiveDate>,
-    /// By what: `calendar`, `yearly`, `hours`, `starts`, `washes` or `litres`.
+    /// By what: `calendar`, `yearly`, `installation` of the unit where it stands, `hours`, `starts`,
+    /// `washes` or `litres`.
     #[schema(example = "hours")]
     due_by: Option<&'static str>,
     /// The cautions in words, and what goes before them.

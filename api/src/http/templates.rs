@@ -25,6 +25,14 @@ pub struct StageInput {
     /// What it holds.
     #[schema(example = 1200.0, minimum = 1)]
     volume_l: f64,
+    /// Its water surface, of a stage that settles.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = 1.1)]
+    surface_m2: Option<f64>,
+    /// Length of the weir it flows over.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = json!(null))]
+    weir_m: Option<f64>,
 }
 
 /// A part that units are fitted with. Of a kind of `/v1/part-kinds`, what is left out is as there.
@@ -211,7 +219,10 @@ impl Lists<'_> {
     /// The template, unchecked but for its names.
     pub(super) fn parse(&self) -> Result<Template, Faults> {
         let mut faults = Faults::default();
-        let stage = |line: &StageInput| Ok(Stage { name: line.name.clone(), volume_l: line.volume_l });
+        let stage = |line: &StageInput| {
+            let StageInput { name, volume_l, surface_m2, weir_m } = line.clone();
+            Ok(Stage { name, volume_l, surface_m2, weir_m })
+        };
         let template = Template {
             stages: each(&mut faults, "stages", self.stages, stage),
             parts: each(&mut faults, "components", self.components, PartInput::parse),
@@ -225,7 +236,8 @@ impl Lists<'_> {
 
 impl From<&Stage> for StageInput {
     fn from(value: &Stage) -> Self {
-        Self { name: value.name.clone(), volume_l: value.volume_l }
+        let Stage { name, volume_l, surface_m2, weir_m } = value.clone();
+        Self { name, volume_l, surface_m2, weir_m }
     }
 }
 

@@ -12,7 +12,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use domain::ids::ItemId;
 use domain::stock::demand::Demand;
-use domain::stock::demand::per_day::PerDay;
+use domain::stock::demand::per_day::{DOSE_SD_SHARE, PerDay};
 use domain::stock::expect::{Expectation, UseFinding};
 use domain::stock::history::{MonthUse, Months, Used};
 use domain::stock::idle::{IdleDays, running_d};
@@ -27,8 +27,6 @@ use uuid::Uuid;
 
 /// Months of the past that a demand is fitted to.
 const MONTHS_BACK: usize = 36;
-/// How sure a dose is that nobody has checked by dips, as a share (common practice, no source).
-const DOSE_SD_SHARE: f64 = 0.25;
 
 /// Looks at the whole stock, and puts what it foresees in the place of the night before.
 pub(super) async fn foresee(db: &Db, scope: &Scope, as_of: DateTime<Utc>) -> Result<(), DbError> {
@@ -49,6 +47,8 @@ struct Inputs {
     idle: HashMap<Uuid, Vec<IdleDays>>,
     /// Orders of which something is to come.
     open: Vec<PlacedOrder>,
+    /// Units that stand at each site.
+    units_at: HashMap<Uuid, u32>,
     /// Sites where somebody dipped, or noted how a pump doses.
     sites: HashMap<Uuid, SiteRecords>,
 }
@@ -84,6 +84,7 @@ impl Inputs {
             items: item::all(tx).await?,
             idle: site_use::idle(tx, &of_sites).await?,
             open: placed::open(tx).await?,
+            units_at: night_inputs::units_at(tx).await?,
             sites: records.into_iter().map(|records| (records.site, records)).collect(),
         })
     }
@@ -96,11 +97,17 @@ impl Inputs {
             Some(records) => self.of_site(held, item, records),
             None => self.of_ledger(held, idle),
         };
-        let demand = Demand::fit(&known.history).ok().or(known.dosed);
+        let demand = fitted(item, &known.history).or(known.dosed).or(self.declared(held, item));
         let stock = (known.on_hand, known.stood_on);
         let coming = coming(&self.open, held.place, held.item, self.today);
         let seen = demand.map(|demand| (demand, Outlook::of(item, &demand, stock, self.today, idle, &coming)));
         Some(self.row(held, &known, seen.as_ref()))
+    }
+
+    /// What the units at a site are declared to use.
+    fn declared(&self, held: &Held, item: &Item) -> Option<Demand> {
+        let units = self.units_at.get(&held.site?)?;
+        Some(item.per_day?.of_units(*units).demand())
     }
 
     fn row(&self, held: &Held, known: &Known, seen: Option<&(Demand, Outlook)>) -> Forecast {
@@ -160,7 +167,7 @@ impl Inputs {
             on_hand: if dipped { there.quantity } else { held.on_hand },
             stood_on: if dipped { local_date(records.zone, there.as_of) } else { self.today },
             dosed: dosed(feeds.last()),
-            finding: from_dips.then(|| self.finding(records, &uses)).flatten(),
+            finding: from_dips.then(|| self.finding((held, item), records, &uses)).flatten(),
             history,
         }
     }
@@ -183,11 +190,21 @@ impl Inputs {
     }
 
     /// Against what was dosed in the latest use, or what was usual before it.
-    fn finding(&self, records: &SiteRecords, uses: &[SiteUse]) -> Option<UseFinding> {
+    fn finding(&self, of: (&Held, &Item), records: &SiteRecords, uses: &[SiteUse]) -> Option<UseFinding> {
         let (_, earlier) = uses.split_last()?;
-        let usual = Demand::fit(&self.of_uses(records, earlier)).ok().map(|demand| demand.on(self.today));
+        let usual = fitted(of.1, &self.of_uses(records, earlier)).or(self.declared(of.0, of.1));
+        let usual = usual.map(|demand| demand.on(self.today));
         Expectation::of(uses, usual)?.finding(uses, records.zone, &records.idle)
     }
+}
+
+/// What an item's past makes likely; what was declared of it says how it goes on.
+fn fitted(item: &Item, history: &[MonthUse]) -> Option<Demand> {
+    let fitted = match &item.per_day {
+        Some(declared) => Demand::at_level(history, declared),
+        None => Demand::fit(history),
+    };
+    fitted.ok()
 }
 
 /// The days from one on before another.

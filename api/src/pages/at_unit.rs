@@ -14,9 +14,11 @@ use domain::asking::typed::register;
 use domain::fault::Faults;
 use domain::file::MediaType;
 use domain::ids::UnitId;
-use domain::measures::sample::{Quantity, Sample, SampleUnit};
+use domain::measures::gauge::{Gauge, GaugeUnit};
+use domain::measures::sample::{Qualifier, Quantity, SampleUnit};
 use domain::reading::Source;
 use domain::service::event::{Line, LineKind, LineUnit};
+use domain::service::measured::{GaugeSeen, SampleTaken};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::FromPrimitive;
 use uuid::Uuid;
@@ -30,6 +32,14 @@ const SAMPLES: [(&str, &str, Quantity, SampleUnit); 5] = [
     ("odour", "Odour, 0 none to 4 overwhelming", Quantity::Odour, SampleUnit::Scale),
 ];
 
+/// What gauges show at a unit, by its field, with the place it is said of.
+const GAUGES: [(&str, &str, Gauge, GaugeUnit, Option<&str>); 4] = [
+    ("level", "Level of the pit, L", Gauge::Level, GaugeUnit::L, Some("Pit")),
+    ("before_media", "Pressure before the media, kPa", Gauge::Pressure, GaugeUnit::Kpa, Some("before media")),
+    ("after_media", "Pressure after the media, kPa", Gauge::Pressure, GaugeUnit::Kpa, Some("after media")),
+    ("water_c", "Temperature of the water, \u{b0}C", Gauge::Temperature, GaugeUnit::Degc, None),
+];
+
 /// Where samples are taken from unless somebody says otherwise.
 const POINT: &str = "Clean tank";
 
@@ -38,6 +48,20 @@ pub(super) struct Input {
     pub(super) name: String,
     pub(super) label: String,
     pub(super) value: String,
+}
+
+/// A field of something measured, with the side of it on which the truth lies.
+pub(super) struct MeasuredInput {
+    pub(super) input: Input,
+    /// The sign that was chosen.
+    pub(super) side: String,
+}
+
+impl MeasuredInput {
+    fn of(typed: &Typed, name: &str, label: &str) -> Self {
+        let input = Input { name: name.to_owned(), label: label.to_owned(), value: again(typed, name) };
+        Self { input, side: again(typed, &format!("{name}_is")) }
+    }
 }
 
 /// What every form at a unit shows.
@@ -92,13 +116,13 @@ pub(super) fn point(typed: &Typed) -> String {
 }
 
 /// Fields of the samples.
-pub(super) fn sample_inputs(typed: &Typed) -> Vec<Input> {
-    let input = |(name, label, ..): &(&str, &str, Quantity, SampleUnit)| Input {
-        name: (*name).to_owned(),
-        label: (*label).to_owned(),
-        value: again(typed, name),
-    };
-    SAMPLES.iter().map(input).collect()
+pub(super) fn sample_inputs(typed: &Typed) -> Vec<MeasuredInput> {
+    SAMPLES.iter().map(|(name, label, ..)| MeasuredInput::of(typed, name, label)).collect()
+}
+
+/// Fields of the gauges.
+pub(super) fn gauge_inputs(typed: &Typed) -> Vec<MeasuredInput> {
+    GAUGES.iter().map(|(name, label, ..)| MeasuredInput::of(typed, name, label)).collect()
 }
 
 /// Fields of the registers.
@@ -119,15 +143,37 @@ pub(super) fn instant(faults: &mut Faults, typed: &Typed, zone: Tz, now: DateTim
 }
 
 /// The samples that were typed.
-pub(super) fn samples(faults: &mut Faults, typed: &Typed, at: DateTime<Utc>) -> Vec<Sample> {
+pub(super) fn samples(faults: &mut Faults, typed: &Typed, at: DateTime<Utc>) -> Vec<SampleTaken> {
     let mut samples = Vec::new();
     for (name, _, what, unit) in SAMPLES {
-        let Some(value) = number(faults, typed, name) else { continue };
-        let sample =
-            Sample { at, point: point(typed), what, qualifier: None, value, unit, method: None, detection_limit: None };
-        samples.extend(faults.take(&format!("/{name}"), sample.checked(at)));
+        let Some((qualifier, value)) = measured(faults, typed, name) else { continue };
+        let sample = SampleTaken { point: point(typed), what, qualifier, value, unit };
+        if faults.take(&format!("/{name}"), sample.at(at).checked(at)).is_some() {
+            samples.push(sample);
+        }
     }
     samples
+}
+
+/// What was typed of the gauges.
+pub(super) fn gauges(faults: &mut Faults, typed: &Typed, at: DateTime<Utc>) -> Vec<GaugeSeen> {
+    let mut gauges = Vec::new();
+    for (name, _, gauge, unit, place) in GAUGES {
+        let Some((qualifier, value)) = measured(faults, typed, name) else { continue };
+        let seen = GaugeSeen { gauge, qualifier, value, unit, place: place.map(str::to_owned) };
+        if faults.take(&format!("/{name}"), seen.at(at).checked(at)).is_some() {
+            gauges.push(seen);
+        }
+    }
+    gauges
+}
+
+/// A number, and the side of it on which the truth lies where one was chosen.
+fn measured(faults: &mut Faults, typed: &Typed, name: &str) -> Option<(Option<Qualifier>, f64)> {
+    let value = number(faults, typed, name)?;
+    let side = format!("{name}_is");
+    let qualifier = field(typed, &side).map(Qualifier::parse).transpose();
+    Some((faults.take_or(&format!("/{side}"), qualifier, None), value))
 }
 
 /// The registers that were typed.

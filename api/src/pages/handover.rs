@@ -3,7 +3,7 @@
 //! signature. Registers become readings, samples samples, and bucket tests flow tests of the site, in
 //! one transaction.
 
-use super::at_unit::{self, Ground, Head, Input, Photos};
+use super::at_unit::{self, Ground, Head, Input, MeasuredInput, Photos};
 use super::fault::Fault;
 use super::form::{self, Typed, field, number};
 use super::html_for;
@@ -24,7 +24,7 @@ use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::{MeterId, UnitId};
 use domain::placement::{Handover as Registers, LevelThen, RegisterThen};
-use domain::service::details::{Details, FirstSample, GunTest, HandoverDone, Setting, SettingKind};
+use domain::service::details::{Details, GunTest, HandoverDone, Setting, SettingKind};
 use domain::service::event::{ServiceEvent, Signature};
 use uuid::Uuid;
 
@@ -39,7 +39,7 @@ struct Page {
     head: Head,
     key: String,
     point: String,
-    samples: Vec<Input>,
+    samples: Vec<MeasuredInput>,
     meters: Vec<Input>,
     levels: Vec<Fields>,
     guns: Vec<Fields>,
@@ -181,15 +181,10 @@ fn read(
     let (mut faults, typed) = (Faults::default(), sent.typed());
     let at = at_unit::instant(&mut faults, &typed, ground.zone, now);
     let rows = at_unit::registers(&mut faults, &typed, ground, at);
-    let sample = |sample: domain::measures::sample::Sample| {
-        let (point, what, qualifier, value, unit) =
-            (sample.point, sample.what, sample.qualifier, sample.value, sample.unit);
-        FirstSample { point, what, qualifier, value, unit }
-    };
     let registers = rows.iter().map(|row| RegisterThen { meter_id: MeterId(row.meter), register: row.register });
     let done = HandoverDone {
         readings: Registers { registers: registers.collect(), levels: levels(&mut faults, &typed) },
-        first_samples: at_unit::samples(&mut faults, &typed, at).into_iter().map(sample).collect(),
+        first_samples: at_unit::samples(&mut faults, &typed, at),
         guns: guns(&mut faults, &typed),
         settings: settings(&mut faults, &typed),
         training: lines(&typed, "training"),
@@ -204,6 +199,8 @@ fn read(
         internal_note: field(&typed, "internal_note").map(str::to_owned),
         signature: field(&typed, "signed_by").map(|name| Signature { name: name.to_owned(), at: now }),
         lines: at_unit::labour(&mut faults, &typed, "Handover").into_iter().collect(),
+        samples: Vec::new(),
+        gauges: Vec::new(),
     };
     let photos = at_unit::photos(&mut faults, sent);
     let event = faults.and(event.checked(now))?;

@@ -29,6 +29,7 @@ mod risk;
 mod rounds;
 mod sent;
 mod sign_in;
+mod stages;
 mod statement;
 mod stock;
 mod stock_count;

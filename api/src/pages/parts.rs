@@ -4,10 +4,11 @@ use super::words::{self, NONE};
 use crate::db::component::{self, Filter};
 use crate::db::page::After;
 use crate::db::wear::{self, Seen};
-use crate::db::{DbError, Tx};
+use crate::db::{DbError, Stored, Tx};
 use chrono_tz::Tz;
+use domain::component::Component;
 use domain::customer::UnitSystem;
-use domain::ids::UnitId;
+use domain::ids::{ComponentId, UnitId};
 use domain::report::display;
 use domain::template::catalogue::of_kind;
 use domain::zone::local_date;
@@ -28,18 +29,27 @@ pub(super) struct Part {
 
 /// The parts that are fitted to a unit now.
 pub(super) async fn fitted(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<Seen>, DbError> {
+    wear::seen(tx, records(tx, unit).await?).await
+}
+
+/// Their records alone.
+pub(super) async fn records(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<Stored<ComponentId, Component>>, DbError> {
     let filter = Filter { unit: Some(unit), kind: None, fitted: true };
-    wear::seen(tx, component::list(tx, &filter, &After::first(PARTS_MOST)).await?).await
+    component::list(tx, &filter, &After::first(PARTS_MOST)).await
+}
+
+/// What a part is called: by the catalogue where that has its kind.
+pub(super) fn name(part: &Component) -> String {
+    of_kind(&part.kind).map_or_else(|| part.kind.replace('_', " "), |kind| kind.name.to_owned())
 }
 
 impl Part {
     pub(super) fn of(seen: &Seen, zone: Tz) -> Self {
         let part = &seen.part.value;
-        let name = of_kind(&part.kind).map_or_else(|| part.kind.replace('_', " "), |kind| kind.name.to_owned());
         let plate: Vec<&str> = [part.model.as_deref(), part.serial_number.as_deref()].into_iter().flatten().collect();
         let local = |at| words::day(local_date(zone, at));
         Self {
-            name,
+            name: name(part),
             plate: plate.join(", "),
             fitted: local(part.fitted_at),
             age: age_words(seen),

@@ -216,6 +216,8 @@ fn read(id: UnitId, known: &Known, sent: &Sent, now: DateTime<Utc>) -> Result<(S
         in_component_id: None,
     };
     let event = ServiceEvent {
+        samples: Vec::new(),
+        gauges: Vec::new(),
         unit_id: id,
         at: at_unit::instant(&mut faults, &typed, known.ground.zone, now),
         details: Details::Replacement(replacement),

@@ -1,6 +1,7 @@
 //! `/units/{id}`: one unit.
 
 use super::fault::Fault;
+use super::stages::Treatment;
 use super::visitor::Visitor;
 use super::words::{self, NONE};
 use super::{html_for, parts, points};
@@ -8,6 +9,7 @@ use crate::auth::{Permission, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::fleet::{self, MeterRead, OpenStep};
 use crate::db::risk::view as risk;
+use crate::db::treatment::{self, Stages};
 use crate::db::unit::Placed;
 use crate::db::wear::Seen;
 use crate::db::{Db, DbError, Stored, Tx, condition, placement, site, spell};
@@ -51,6 +53,8 @@ struct Page {
     course: Option<String>,
     charts: Vec<Chart>,
     meters: Vec<Meter>,
+    /// Its stages; none for whoever may not see them, or where its model names none.
+    treatment: Option<Treatment>,
     parts: Vec<parts::Part>,
     placements: Vec<String>,
     spells: Vec<String>,
@@ -73,6 +77,8 @@ struct Known {
     sites: BTreeMap<Uuid, (String, Tz)>,
     system: UnitSystem,
     meters: Vec<MeterRead>,
+    /// Its stages; none for whoever may not see them.
+    treatment: Option<Stages>,
     parts: Vec<Seen>,
     steps: Vec<OpenStep>,
     findings: Vec<String>,
@@ -91,18 +97,20 @@ pub(super) async fn one_unit(
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
     let id = id.parse().map(UnitId).or(Err(Problem::not_found()))?;
-    let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, id).await).await?;
+    let may_see = perm::ReadFindings::ROLES.contains(&caller.role());
+    let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, id, may_see).await).await?;
     let zone = known.zone();
     let may_record = perm::WriteService::ROLES.contains(&caller.role());
     let work = may_record.then(|| format!("/units/{id}"));
-    let may_see = perm::ReadFindings::ROLES.contains(&caller.role());
     let decide = perm::RuleReadings::ROLES.contains(&caller.role()).then(|| format!("/to-decide?unit={id}"));
     let findings = may_see.then_some(known.findings.clone());
     let course = known.course.clone().filter(|_| may_see);
-    Ok(html_for(&caller, StatusCode::OK, &Page { work, decide, findings, course, ..Page::of(&known, zone) })?)
+    let treatment = known.treatment.as_ref().and_then(|found| Treatment::of(found, known.system));
+    let page = Page { work, decide, findings, course, treatment, ..Page::of(&known, zone) };
+    Ok(html_for(&caller, StatusCode::OK, &page)?)
 }
 
-async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
+async fn known(tx: &Tx<'_>, id: UnitId, may_see: bool) -> Result<Known, DbError> {
     let unit = crate::db::unit::get(tx, id).await?;
     let placements = placement::list(tx, id).await?;
     let mut sites = BTreeMap::new();
@@ -114,6 +122,7 @@ async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
         spells: spell::list(tx, id).await?,
         system: UnitSystem::Metric,
         meters: fleet::meters(tx, id).await?,
+        treatment: if may_see { Some(treatment::stages(tx, id).await?) } else { None },
         parts: parts::fitted(tx, id).await?,
         steps: fleet::open_steps(tx, id).await?,
         findings: condition::open_of(tx, &[id.0]).await?.iter().map(words::finding).collect::<Result<_, _>>()?,
@@ -196,6 +205,7 @@ impl Page {
             decide: None,
             findings: None,
             course: None,
+            treatment: None,
             plate: format!("Serial number {}.", unit.serial_number),
             exceptions: known.steps.iter().map(|step| step_words(step, zone)).collect(),
             charts: known.charts(),

@@ -2,18 +2,17 @@
 //! recurring work that was done and what was used of the goods kept for it, in one form, and all of
 //! it or nothing is kept. A visit that was planned is made with it.
 
-use super::at_unit::{self, Ground, Head, Input, Photos};
+use super::at_unit::{self, Ground, Head, Input, MeasuredInput, Photos};
 use super::fault::Fault;
 use super::form::{self, Typed, field};
 use super::sent::Sent;
 use super::visit_goods::{self, Goods, GoodsInput};
 use super::visitor::{Sender, Visitor};
-use super::{html_for, words};
+use super::{html_for, parts, words};
 use crate::auth::{Caller, Permission, perm};
-use crate::db::measures::sample::Judged;
 use crate::db::service::event;
 use crate::db::service::visit::{self, Becomes, Planned};
-use crate::db::{Db, DbError, Tx, measures, reading, routine, routine_done};
+use crate::db::{Db, DbError, Stored, Tx, reading, routine, routine_done};
 use crate::problem::Problem;
 use crate::readings::batch::Sheets;
 use crate::readings::parse::Parsed;
@@ -23,11 +22,11 @@ use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use chrono::{DateTime, NaiveDate, Utc};
+use domain::component::Component;
 use domain::fault::Faults;
-use domain::ids::{RoutineId, UnitId, VisitId};
-use domain::measures::sample::Sample;
+use domain::ids::{ComponentId, RoutineId, UnitId, VisitId};
 use domain::routine::done::Done;
-use domain::service::details::{self, Details};
+use domain::service::details::{self, Details, Found, Looked};
 use domain::service::event::ServiceEvent;
 use domain::service::visit::VisitState;
 use domain::zone::local_date;
@@ -44,8 +43,10 @@ struct Page {
     customer_note: String,
     internal_note: String,
     hours: String,
-    samples: Vec<Input>,
+    samples: Vec<MeasuredInput>,
+    gauges: Vec<MeasuredInput>,
     meters: Vec<Input>,
+    parts: Vec<SeenPart>,
     work: Vec<Tick>,
     goods: Vec<GoodsInput>,
     payers: Vec<(&'static str, &'static str, bool)>,
@@ -61,13 +62,23 @@ struct Tick {
     ticked: bool,
 }
 
+/// A fitted part that may have been seen in good order.
+struct SeenPart {
+    name: String,
+    label: String,
+    ticked: bool,
+}
+
 /// How the field of recurring work begins; its id follows.
 const DONE: &str = "done-";
+/// How the field of a part begins that was seen in good order; its id follows.
+const GOOD: &str = "good-";
 
 /// The unit that is visited.
 struct Known {
     ground: Ground,
     work: Vec<routine::Kept>,
+    parts: Vec<Stored<ComponentId, Component>>,
     /// The planned visit that this is, with what was kept for it.
     planned: Option<Planned>,
     goods: Vec<Goods>,
@@ -85,7 +96,7 @@ async fn known(tx: &Tx<'_>, id: UnitId, planned: Option<Uuid>) -> Result<Known, 
         visit.unit_id == Some(id) && visit.state == VisitState::Planned
     });
     let goods = visit_goods::of(tx, planned.as_ref()).await?;
-    Ok(Known { ground, work, planned, goods })
+    Ok(Known { ground, work, parts: parts::records(tx, id).await?, planned, goods })
 }
 
 /// Which planned visit this is.
@@ -143,6 +154,8 @@ async fn page<P: Permission>(
         internal_note: at_unit::again(typed, "internal_note"),
         hours: at_unit::again(typed, "hours"),
         samples: at_unit::sample_inputs(typed),
+        gauges: at_unit::gauge_inputs(typed),
+        parts: known.parts.iter().map(|part| seen_part(typed, part)).collect(),
         meters: at_unit::meter_inputs(typed, &known.ground),
         work: known.work.iter().map(|kept| tick(typed, kept)).collect(),
         goods: known.goods.iter().map(|goods| goods.input(typed, fresh)).collect(),
@@ -167,10 +180,14 @@ fn tick(typed: &Typed, kept: &routine::Kept) -> Tick {
     }
 }
 
+fn seen_part(typed: &Typed, part: &Stored<ComponentId, Component>) -> SeenPart {
+    let name = format!("{GOOD}{}", part.id);
+    SeenPart { label: parts::name(&part.value), ticked: field(typed, &name).is_some(), name }
+}
+
 /// What was typed, read, but for the registers.
 struct Visit {
     event: ServiceEvent,
-    samples: Vec<Sample>,
     /// Recurring work, and which of its dues was done.
     work: Vec<(RoutineId, u32)>,
     photos: Photos,
@@ -202,9 +219,6 @@ async fn keep(caller: &Caller<perm::WriteService>, db: &Db, id: UnitId, sent: &S
 async fn store(tx: &Tx<'_>, id: UnitId, unit: &Known, visit: &Visit, sheets: &Sheets) -> Result<(), DbError> {
     let event = event::create(tx, &visit.event).await?;
     visit.photos.keep(tx, event.id).await?;
-    for sample in &visit.samples {
-        measures::create(tx, id, &Judged::new(sample.clone())).await?;
-    }
     for (routine, n) in &visit.work {
         done(tx, id, *routine, *n, local_date(unit.ground.zone, visit.event.at)).await?;
     }
@@ -235,20 +249,33 @@ fn read(id: UnitId, unit: &Known, sent: &Sent, now: DateTime<Utc>) -> Result<(Vi
     let event = ServiceEvent {
         unit_id: id,
         at,
-        details: Details::Visit(details::Visit::default()),
+        details: Details::Visit(details::Visit { purpose: Vec::new(), looked_at: seen_good(&typed, &unit.parts) }),
         customer_note: field(&typed, "customer_note").map(str::to_owned),
         internal_note: field(&typed, "internal_note").map(str::to_owned),
         signature: None,
         lines,
+        samples: at_unit::samples(&mut faults, &typed, at),
+        gauges: at_unit::gauges(&mut faults, &typed, at),
     };
     let event = faults.take("", event.checked(now));
-    let samples = at_unit::samples(&mut faults, &typed, at);
     let rows = at_unit::registers(&mut faults, &typed, &unit.ground, at);
     let (work, photos) = (work_of(&mut faults, &typed), at_unit::photos(&mut faults, sent));
     match event {
-        Some(event) => faults.or((Visit { event, samples, work, photos }, rows)),
+        Some(event) => faults.or((Visit { event, work, photos }, rows)),
         None => Err(faults),
     }
+}
+
+/// The parts that were ticked as seen in good order.
+fn seen_good(typed: &Typed, parts: &[Stored<ComponentId, Component>]) -> Vec<Looked> {
+    let ticked = parts.iter().filter(|part| field(typed, &format!("{GOOD}{}", part.id)).is_some());
+    let looked = |part: &Stored<ComponentId, Component>| Looked {
+        what: parts::name(&part.value),
+        component_id: Some(part.id),
+        found: Found::Good,
+        note: None,
+    };
+    ticked.map(looked).collect()
 }
 
 /// The recurring work that was ticked off, in one order for all.

@@ -149,6 +149,7 @@ pub(super) fn due_by(by: Option<DueBy>) -> &'static str {
     match by {
         Some(DueBy::Calendar) => "by the calendar",
         Some(DueBy::Yearly) => "by the day of the year",
+        Some(DueBy::Installation) => "by its installation here",
         Some(DueBy::Hours) => "by hours of running",
         Some(DueBy::Starts) => "by starts",
         Some(DueBy::Washes) => "by washes",

@@ -3,14 +3,11 @@
 
 use super::test::{ChartPoint, Finding, Outcome, POINTS_SHOWN, Ran, WhyNot};
 use crate::dosing::draw_down::{DrawDown, PumpCheck};
+use crate::dosing::fitted::TOLERANCE_SHARE;
 use crate::dosing::pump::DosingPump;
 use crate::ids::ItemId;
 use chrono::{DateTime, NaiveDate, Utc};
 use std::collections::BTreeMap;
-
-/// How far a pump may be off its setting, as a share: what such a pump repeats to, and a little for
-/// the head it works against (common practice, no source).
-const TOLERANCE_SHARE: f64 = 0.1;
 
 /// A draw-down test.
 #[derive(Debug, Clone, PartialEq)]

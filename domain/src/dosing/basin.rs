@@ -64,6 +64,46 @@ pub fn volumetric_kg_per_m3_d(load_kg_per_d: f64, volume_l: f64) -> f64 {
     load_kg_per_d * 1000.0 / volume_l
 }
 
+/// A stage of a treatment, as far as its loading goes by it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Loaded {
+    /// What it holds, in litres.
+    pub volume_l: f64,
+    /// Its water surface, in square metres, where it settles.
+    pub surface_m2: Option<f64>,
+    /// Length of the weir it flows over, in metres.
+    pub weir_m: Option<f64>,
+}
+
+/// How hard a stage is loaded.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Loading {
+    /// How long water stays on the average, in hours.
+    pub detention_h: f64,
+    /// Surface overflow rate, in cubic metres a day on a square metre.
+    pub overflow_m_per_d: Option<f64>,
+    /// Cubic metres a day over a metre of weir.
+    pub weir_m3_per_m_d: Option<f64>,
+    /// Kilograms a day into a cubic metre, of what the water brings.
+    pub load_kg_per_m3_d: Option<f64>,
+}
+
+impl Loaded {
+    /// What a flow makes of it that brings so much of something; `None` without a flow.
+    #[must_use]
+    pub fn by(self, flow_l_per_d: f64, brings_mg_per_l: Option<f64>) -> Option<Loading> {
+        let flow_m3_per_d = flow_l_per_d / 1000.0;
+        let basin = |surface_m2: f64| Basin { surface_m2, depth_m: self.volume_l / 1000.0 / surface_m2 };
+        let load = |mg_per_l| volumetric_kg_per_m3_d(super::feed::mass_kg(flow_l_per_d, mg_per_l), self.volume_l);
+        (flow_l_per_d > 0.0).then(|| Loading {
+            detention_h: detention_h(self.volume_l, flow_m3_per_d),
+            overflow_m_per_d: self.surface_m2.map(|surface| basin(surface).overflow_m_per_d(flow_m3_per_d)),
+            weir_m3_per_m_d: self.weir_m.map(|weir| weir_m3_per_m_d(flow_m3_per_d, weir)),
+            load_kg_per_m3_d: brings_mg_per_l.map(load),
+        })
+    }
+}
+
 /// Speed of the water through a cross-section, in metres a minute.
 #[must_use]
 pub fn through_m_per_min(flow_m3_per_d: f64, section_m2: f64) -> f64 {
@@ -128,6 +168,22 @@ mod tests {
     #[test]
     fn speed_through_a_section_as_printed() {
         near(through_m_per_min(1.88 * M3_PER_MG, 20.0 * 9.0 * M2_PER_FT2) / M_PER_FT, 0.97, 0.005);
+    }
+
+    /// wastewater101.net 2019/06, no. 1, and theh2oprofessor.com as above, of one stage; the load is
+    /// that of wastewater101.net 2018/11, no. 5: 500.4 lb a day.
+    #[test]
+    fn a_stage_is_loaded_as_its_parts_are() {
+        let basin = box_ft(75.0, 22.0, 10.0);
+        let stage = Loaded { volume_l: basin.volume_l(), surface_m2: Some(basin.surface_m2), weir_m: Some(2.0) };
+        let loading = stage.by(1.25 * M3_PER_MG * 1000.0, None).unwrap();
+        near(loading.detention_h, 2.37, 0.005);
+        near(loading.overflow_m_per_d.unwrap(), basin.overflow_m_per_d(1.25 * M3_PER_MG), 1e-9);
+        near(loading.weir_m3_per_m_d.unwrap(), 1.25 * M3_PER_MG / 2.0, 1e-9);
+        assert_eq!(loading.load_kg_per_m3_d, None);
+        let brought = stage.by(1.2 * M3_PER_MG * 1000.0, Some(50.0)).unwrap().load_kg_per_m3_d.unwrap();
+        near(brought * basin.volume_l() / 1000.0 / 0.453_592_37, 500.4, 0.5);
+        assert_eq!(stage.by(0.0, None), None, "water that stands has no detention");
     }
 
     /// By its definition; no source.

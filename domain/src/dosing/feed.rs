@@ -29,11 +29,31 @@ impl Dose {
         mass_kg(self.flow_l_per_d, self.dose_mg_per_l)
     }
 
-    /// What a pump has to give of `product`, in millilitres a minute.
+    /// What it asks of `product`.
     #[must_use]
-    pub fn product_ml_per_min(self, product: Product) -> f64 {
-        product.volume_l(self.active_kg_per_d()) * 1000.0 / MIN_PER_D
+    pub fn feed(self, product: Product) -> Feed {
+        let active_kg_per_d = self.active_kg_per_d();
+        let product_l_per_d = product.volume_l(active_kg_per_d);
+        Feed {
+            active_kg_per_d,
+            product_kg_per_d: product.mass_kg(active_kg_per_d),
+            product_l_per_d,
+            product_ml_per_min: product_l_per_d * 1000.0 / MIN_PER_D,
+        }
     }
+}
+
+/// What a dose asks of a product, in the mean of all hours.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Feed {
+    /// Active substance, in kilograms a day.
+    pub active_kg_per_d: f64,
+    /// Product by mass, in kilograms a day.
+    pub product_kg_per_d: f64,
+    /// Product by volume, in litres a day.
+    pub product_l_per_d: f64,
+    /// The same, in millilitres a minute.
+    pub product_ml_per_min: f64,
 }
 
 /// Substance in a volume at a concentration, in kilograms.
@@ -58,6 +78,14 @@ pub struct Product {
 /// Densities taken, in kilograms a litre: lighter than any solvent to heavier than any acid.
 pub(crate) const DENSITY_KG_PER_L: (f64, f64) = (0.5, 3.0);
 
+/// Checks the share of active substance in a product by mass.
+pub(crate) fn active_share_of(faults: &mut Faults, active_share: f64) {
+    if !(active_share > 0.0 && active_share <= 1.0) {
+        let fix = "give the share by mass, above 0 and at most 1: 12.5 % is 0.125";
+        faults.add("/active_share", "out_of_range", fix);
+    }
+}
+
 impl Product {
     /// A product with a share of active substance by mass.
     ///
@@ -65,10 +93,7 @@ impl Product {
     /// Faults at `/active_share` and `/density_kg_per_l`.
     pub fn parse(active_share: f64, density_kg_per_l: f64) -> Result<Self, Faults> {
         let mut faults = Faults::default();
-        if !(active_share > 0.0 && active_share <= 1.0) {
-            let fix = "give the share by mass, above 0 and at most 1: 12.5 % is 0.125";
-            faults.add("/active_share", "out_of_range", fix);
-        }
+        active_share_of(&mut faults, active_share);
         faults.range("/density_kg_per_l", density_kg_per_l, DENSITY_KG_PER_L.0, DENSITY_KG_PER_L.1);
         faults.or(Self { active_share, density_kg_per_l })
     }
@@ -182,7 +207,7 @@ mod tests {
         let product = Product::parse(0.06, 1.0).unwrap();
         near(product.strength_mg_per_ml(), 60.0, 1e-9);
         let dose = Dose { flow_l_per_d: 5e6 * 3.785, dose_mg_per_l: 10.0 };
-        near(dose.product_ml_per_min(product), 2190.39, 0.005);
+        near(dose.feed(product).product_ml_per_min, 2190.39, 0.005);
     }
 
     /// Virginia community college: 230 mg made up to 100 mL.

@@ -6,6 +6,7 @@
 //! | [`feed`] | a dose into a flow: active substance, product, what a pump must give |
 //! | [`pump`] | a dosing pump and its setting; one led by pH has no fixed rate |
 //! | [`draw_down`] | what a pump was seen to give, from a calibration cylinder |
+//! | [`fitted`] | a pump as it stands at a unit, and what to set for a feed |
 //! | [`basin`] | detention, and the loading of a stage |
 //! | [`settling`] | how fast grains sink, and which a basin holds back |
 //! | [`sludge`] | how well sludge settles |
@@ -13,6 +14,7 @@
 pub mod basin;
 pub mod draw_down;
 pub mod feed;
+pub mod fitted;
 pub mod pump;
 pub mod settling;
 pub mod sludge;

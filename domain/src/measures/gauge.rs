@@ -1,6 +1,7 @@
 //! A gauge reading: a level, pressure, temperature, vacuum or current at a unit at an instant.
 
 use super::VOLUME_L_MAX;
+use super::sample::Qualifier;
 use crate::fault::Faults;
 use crate::named::named;
 use crate::span;
@@ -56,6 +57,8 @@ pub struct GaugeReading {
     pub at: DateTime<Utc>,
     /// What.
     pub gauge: Gauge,
+    /// On which side of the value the truth lies, at the end of the scale; `None`: at it.
+    pub qualifier: Option<Qualifier>,
     /// The value.
     pub value: f64,
     /// In this.
@@ -94,6 +97,7 @@ mod tests {
         GaugeReading {
             at: "2026-03-01T08:00:00Z".parse().unwrap(),
             gauge,
+            qualifier: None,
             value,
             unit,
             place: Some(" pit ".to_owned()),

@@ -1,5 +1,6 @@
 //! When work is due next, and by what.
 
+use super::Certificate;
 use super::every::Every;
 use crate::component::RunBasis;
 use crate::named::named;
@@ -19,6 +20,8 @@ named! {
         Calendar = "calendar",
         /// The day of the year.
         Yearly = "yearly",
+        /// The unit was installed where it stands.
+        Installation = "installation",
         /// Hours of running.
         Hours = "hours",
         /// Starts.
@@ -55,6 +58,14 @@ impl Since {
         let (Self::Begin(day) | Self::Done(day)) = self;
         day
     }
+}
+
+/// Work that is done once more wherever the unit is installed, since it was not done there yet: a
+/// backflow preventer is tested when it is installed or moved (such as WAC 16-201-220).
+#[must_use]
+pub fn due_at_installation(asks: Option<Certificate>, since: Since, installed_on: NaiveDate) -> Option<Due> {
+    let anew = asks == Some(Certificate::BackflowTest) && since.day() < installed_on;
+    anew.then_some(Due { on: installed_on, by: DueBy::Installation })
 }
 
 /// The first day on which one of the intervals has passed; `None` when none does within the
@@ -134,6 +145,21 @@ mod tests {
         assert_eq!(due(&every, "2026-05-01", &running(2.0, vec![])), Some(("2026-07-30".to_owned(), DueBy::Calendar)));
         let washes = Every { washes: Some(100.0), ..Every::default() };
         assert_eq!(due(&washes, "2026-05-01", &running(2.0, vec![])), None, "nothing counts its washes");
+    }
+
+    /// WAC 16-201-220: at installation, when moved, and at least once a year.
+    #[test]
+    fn a_backflow_preventer_is_tested_where_it_was_installed_and_each_year() {
+        let tested = Some(Certificate::BackflowTest);
+        let installed = |since, certificate| due_at_installation(certificate, since, date("2026-05-01"));
+        let due = Some(Due { on: date("2026-05-01"), by: DueBy::Installation });
+        assert_eq!(installed(Since::Begin(date("2026-04-20")), tested), due);
+        assert_eq!(installed(Since::Done(date("2026-04-20")), tested), due, "it was tested where it stood before");
+        assert_eq!(installed(Since::Done(date("2026-05-01")), tested), None);
+        assert_eq!(installed(Since::Begin(date("2026-04-20")), Some(Certificate::Sampling)), None);
+        let yearly = crate::template::starter::routines().into_iter().find(|plan| plan.certificate == tested).unwrap();
+        assert!(yearly.every.days.is_some_and(|days| days <= 365) && !yearly.rests);
+        assert!(yearly.cautions.contains(&crate::routine::caution::Caution::Backflow));
     }
 
     #[test]

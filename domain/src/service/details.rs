@@ -1,13 +1,13 @@
 //! What each kind of service event has to say of itself.
 
 use super::failure::{Cause, Mechanism, Mode, Symptom};
+use super::measured::{SampleTaken, check_samples, noted};
 use super::{few, texts};
 use crate::component::OutWhy;
 use crate::fault::Faults;
 use crate::ids::ComponentId;
 use crate::measures::calibration::{Calibration, Limits, Point, Probe};
 use crate::measures::guns::FlowTest;
-use crate::measures::sample::{Qualifier, Quantity, Sample, SampleUnit};
 use crate::named::named;
 use crate::placement::Handover as Registers;
 use crate::water::wash::BucketTest;
@@ -56,6 +56,21 @@ impl Details {
         }
     }
 
+    /// What was looked at.
+    #[must_use]
+    pub fn looked_at(&self) -> &[Looked] {
+        match self {
+            Self::Visit(visit) => &visit.looked_at,
+            Self::Inspection(done) => &done.looked_at,
+            _ => &[],
+        }
+    }
+
+    /// The parts that were found in good order.
+    pub fn seen_good(&self) -> impl Iterator<Item = ComponentId> {
+        self.looked_at().iter().filter(|row| row.found == Found::Good).filter_map(|row| row.component_id)
+    }
+
     /// The record of the part that failed or was replaced.
     #[must_use]
     pub fn part(&self) -> Option<ComponentId> {
@@ -74,6 +89,9 @@ pub struct Visit {
     /// What it was for, each 1 to 120 characters.
     #[serde(default)]
     pub purpose: Vec<String>,
+    /// What was looked at in its course.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub looked_at: Vec<Looked>,
 }
 
 /// A clean-out.
@@ -197,6 +215,9 @@ named! {
 pub struct Looked {
     /// What.
     pub what: String,
+    /// The part's record: found in good order, it was last seen so then.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub component_id: Option<ComponentId>,
     /// How it was found.
     pub found: Found,
     /// What else there is to say.
@@ -231,23 +252,6 @@ pub struct Failure {
     pub cause: Cause,
 }
 
-/// A value of the first samples.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct FirstSample {
-    /// The sampling point.
-    pub point: String,
-    /// What was measured.
-    pub what: Quantity,
-    /// On which side of the value the truth lies; `None`: at it.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub qualifier: Option<Qualifier>,
-    /// The value.
-    pub value: f64,
-    /// In this.
-    pub unit: SampleUnit,
-}
-
 /// A gun's flow by filling a bucket.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -272,7 +276,7 @@ pub struct HandoverDone {
     pub readings: Registers,
     /// The first samples.
     #[serde(default)]
-    pub first_samples: Vec<FirstSample>,
+    pub first_samples: Vec<SampleTaken>,
     /// Bucket tests, one a gun.
     #[serde(default)]
     pub guns: Vec<GunTest>,
@@ -312,7 +316,11 @@ impl Details {
     pub fn checked(mut self, at: DateTime<Utc>) -> Result<Self, Faults> {
         let mut faults = Faults::default();
         match &mut self {
-            Self::Visit(visit) => texts(&mut faults, "/purpose", &mut visit.purpose, 120),
+            Self::Visit(visit) => {
+                texts(&mut faults, "/purpose", &mut visit.purpose, 120);
+                few(&mut faults, "/looked_at", visit.looked_at.len());
+                check_looked(&mut faults, &mut visit.looked_at);
+            }
             Self::CleanOut(done) => done.check(&mut faults),
             Self::Calibration(done) => done.check(&mut faults, at),
             Self::Replacement(done) => done.part = faults.text("/part", &done.part, 120),
@@ -332,6 +340,13 @@ fn needed(faults: &mut Faults, pointer: &str, rows: usize) {
     }
 }
 
+fn check_looked(faults: &mut Faults, looked_at: &mut [Looked]) {
+    for (n, row) in looked_at.iter_mut().enumerate() {
+        row.what = faults.text(&format!("/looked_at/{n}/what"), &row.what, 120);
+        row.note = faults.optional_text(&format!("/looked_at/{n}/note"), row.note.as_deref(), 500);
+    }
+}
+
 fn check_settings(faults: &mut Faults, settings: &mut [Setting], some: bool) {
     if some {
         needed(faults, "/settings", settings.len());
@@ -343,19 +358,6 @@ fn check_settings(faults: &mut Faults, settings: &mut [Setting], some: bool) {
         row.unit = faults.text(&format!("/settings/{n}/unit"), &row.unit, 20);
         for (field, value) in [("found", row.found), ("left", row.left)] {
             faults.range(&format!("/settings/{n}/{field}"), value, -1e9, 1e9);
-        }
-    }
-}
-
-/// A note that is part of an event: its instant and day are the event's, which says itself what is
-/// wrong with them.
-fn noted<T>(faults: &mut Faults, pointer: &str, checked: Result<T, Faults>) -> Option<T> {
-    let own = |fault: &crate::fault::Fault| !matches!(fault.pointer.as_str(), "/at" | "/day");
-    match checked {
-        Ok(note) => Some(note),
-        Err(found) => {
-            let found = Faults(found.0.into_iter().filter(own).collect());
-            faults.take::<T>(pointer, Err(found))
         }
     }
 }
@@ -401,23 +403,6 @@ impl Calibrated {
     }
 }
 
-impl FirstSample {
-    /// The record of it.
-    #[must_use]
-    pub fn at(&self, at: DateTime<Utc>) -> Sample {
-        Sample {
-            at,
-            point: self.point.clone(),
-            what: self.what,
-            qualifier: self.qualifier,
-            value: self.value,
-            unit: self.unit,
-            method: None,
-            detection_limit: None,
-        }
-    }
-}
-
 impl GunTest {
     /// The record of it, of a local day of the site.
     #[must_use]
@@ -431,10 +416,7 @@ impl GunTest {
 impl Inspection {
     fn check(&mut self, faults: &mut Faults) {
         needed(faults, "/looked_at", self.looked_at.len());
-        for (n, row) in self.looked_at.iter_mut().enumerate() {
-            row.what = faults.text(&format!("/looked_at/{n}/what"), &row.what, 120);
-            row.note = faults.optional_text(&format!("/looked_at/{n}/note"), row.note.as_deref(), 500);
-        }
+        check_looked(faults, &mut self.looked_at);
     }
 }
 
@@ -442,11 +424,7 @@ impl HandoverDone {
     fn check(&mut self, faults: &mut Faults, at: DateTime<Utc>) {
         let readings = std::mem::take(&mut self.readings);
         self.readings = faults.take_or("/readings", readings.checked(), Registers::default());
-        few(faults, "/first_samples", self.first_samples.len());
-        for (n, row) in self.first_samples.iter_mut().enumerate() {
-            let checked = noted(faults, &format!("/first_samples/{n}"), row.at(at).checked(at));
-            row.point = checked.map_or_else(String::new, |sample| sample.point);
-        }
+        check_samples(faults, "/first_samples", &mut self.first_samples, at);
         few(faults, "/guns", self.guns.len());
         for (n, row) in self.guns.iter_mut().enumerate() {
             let checked = noted(faults, &format!("/guns/{n}"), row.on(at.date_naive()).checked());

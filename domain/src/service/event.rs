@@ -2,10 +2,12 @@
 //! stay readable, and the last one counts.
 
 use super::details::{CleanOut, Details};
+use super::measured::{GaugeSeen, SampleTaken, check_gauges, check_samples};
 use super::{NOTE_CHARS_MAX, few};
 use crate::fault::Faults;
 use crate::ids::{ItemId, LotId, MovementId, PlaceId, UnitId};
 use crate::measures::calibration::Calibration;
+use crate::measures::gauge::GaugeReading;
 use crate::measures::guns::FlowTest;
 use crate::measures::sample::Sample;
 use crate::measures::volume_event::{Happened, Load, VolumeEvent};
@@ -123,6 +125,10 @@ pub struct ServiceEvent {
     pub signature: Option<Signature>,
     /// Work, travel, parts and consumables: the dealer's alone.
     pub lines: Vec<Line>,
+    /// What was measured of the water.
+    pub samples: Vec<SampleTaken>,
+    /// What gauges showed.
+    pub gauges: Vec<GaugeSeen>,
 }
 
 /// What an event is told of elsewhere too, each in its own record.
@@ -130,8 +136,10 @@ pub struct ServiceEvent {
 pub struct Brought {
     /// The water that it moved, for the unit's balance.
     pub water: Vec<VolumeEvent>,
-    /// The first samples of a handover.
+    /// What was measured of the water, the first samples of a handover before the others.
     pub samples: Vec<Sample>,
+    /// What gauges showed.
+    pub gauges: Vec<GaugeReading>,
     /// The bucket tests of a handover.
     pub flow_tests: Vec<FlowTest>,
     /// The calibration that it was.
@@ -161,6 +169,8 @@ impl ServiceEvent {
         for (n, line) in self.lines.iter_mut().enumerate() {
             line.check(&mut faults, n);
         }
+        check_samples(&mut faults, "/samples", &mut self.samples, self.at);
+        check_gauges(&mut faults, "/gauge_readings", &mut self.gauges, self.at);
         faults.or(self)
     }
 
@@ -173,6 +183,13 @@ impl ServiceEvent {
     /// What it brings about besides itself; `on` is its local day at the site.
     #[must_use]
     pub fn brought(&self, on: NaiveDate) -> Brought {
+        let mut brought = self.by_kind(on);
+        brought.samples.extend(self.samples.iter().map(|sample| sample.at(self.at)));
+        brought.gauges = self.gauges.iter().map(|seen| seen.at(self.at)).collect();
+        brought
+    }
+
+    fn by_kind(&self, on: NaiveDate) -> Brought {
         match &self.details {
             Details::CleanOut(done) => Brought { water: self.water(done), ..Brought::default() },
             Details::Calibration(done) => Brought { calibration: Some(done.at(self.at)), ..Brought::default() },
@@ -194,8 +211,7 @@ impl ServiceEvent {
     #[must_use]
     pub fn warranty_starts_on(&self, zone: Tz) -> Option<NaiveDate> {
         let Details::Handover(done) = &self.details else { return None };
-        let signed = self.signature.as_ref().map(|signature| local_date(zone, signature.at));
-        signed.into_iter().chain(done.warranty_long_stop).min()
+        warranty_starts_on(self.signature.as_ref().map(|signature| signature.at), done.warranty_long_stop, zone)
     }
 
     /// A clean-out takes a load away, and its refill comes in as fresh water.
@@ -218,6 +234,17 @@ impl ServiceEvent {
         let refill = done.refill_l.map(|volume| event(refill, volume, done.refill_metered));
         std::iter::once(event(Happened::Hauled(load), done.volume_l, false)).chain(refill).collect()
     }
+}
+
+/// The local day in `zone` on which warranty starts with a handover signed at that instant, and at the
+/// latest on the day that was agreed.
+#[must_use]
+pub fn warranty_starts_on(
+    signed_at: Option<DateTime<Utc>>,
+    long_stop: Option<NaiveDate>,
+    zone: Tz,
+) -> Option<NaiveDate> {
+    signed_at.map(|at| local_date(zone, at)).into_iter().chain(long_stop).min()
 }
 
 impl Line {
@@ -281,6 +308,7 @@ impl Line {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::measures::sample::Qualifier;
     use serde_json::json;
 
     fn event(kind: &str, details: serde_json::Value) -> ServiceEvent {
@@ -292,6 +320,8 @@ mod tests {
             internal_note: None,
             signature: None,
             lines: Vec::new(),
+            samples: Vec::new(),
+            gauges: Vec::new(),
         }
     }
 
@@ -322,6 +352,34 @@ mod tests {
         assert_eq!((sample.at, sample.value, sample.qualifier.map(|of| of.as_str())), (handover.at, 5.0, Some("<")));
         let test = brought.flow_tests.first().unwrap();
         assert_eq!((test.test.on, test.l_per_min(), test.test.u_share), (on, 15.0, 0.03));
+    }
+
+    #[test]
+    fn what_was_measured_is_noted_at_the_instant_of_the_work() {
+        let measured = |depth: f64, kpa: f64| ServiceEvent {
+            samples: vec![
+                serde_json::from_value(
+                    json!({ "point": " Pit ", "what": "sludge_depth", "qualifier": ">", "value": depth,
+                    "unit": "mm" }),
+                )
+                .unwrap(),
+            ],
+            gauges: vec![
+                serde_json::from_value(json!({ "gauge": "pressure", "qualifier": ">", "value": kpa, "unit": "kpa",
+                    "place": " before media " }))
+                .unwrap(),
+            ],
+            ..event("visit", json!({}))
+        };
+        let now = "2026-03-03T08:00:00Z".parse().unwrap();
+        let brought = measured(400.0, 600.0).checked(now).unwrap().brought("2026-03-02".parse().unwrap());
+        let (sample, gauge) = (&brought.samples[0], &brought.gauges[0]);
+        assert_eq!((&*sample.point, sample.qualifier, sample.value), ("Pit", Some(Qualifier::Above), 400.0));
+        assert_eq!((gauge.place.as_deref(), gauge.qualifier), (Some("before media"), Some(Qualifier::Above)));
+        assert_eq!((sample.at, gauge.at), (event("visit", json!({})).at, sample.at));
+        let faults = measured(-1.0, -1.0).checked(now).unwrap_err();
+        let pointers: Vec<_> = faults.0.into_iter().map(|fault| fault.pointer).collect();
+        assert_eq!(pointers, ["/samples/0/value", "/gauge_readings/0/value"]);
     }
 
     #[test]

@@ -3,6 +3,7 @@
 //! | module | its noun |
 //! | --- | --- |
 //! | [`event`], [`details`] | something done to a unit, and what each kind of it has to say |
+//! | [`measured`] | what was measured in its course |
 //! | [`failure`] | the words a failure is described in |
 //! | [`call_out`] | a customer's call and the steps that followed; what calls come to |
 //! | [`response`] | by when an answer was promised |
@@ -19,6 +20,7 @@ pub mod cover;
 pub mod details;
 pub mod event;
 pub mod failure;
+pub mod measured;
 pub mod response;
 pub mod upset;
 pub mod visit;

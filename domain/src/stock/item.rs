@@ -1,9 +1,10 @@
 //! What is kept in stock: a consumable or a spare part, its lots, and how it is bought.
 
+use super::demand::per_day::PerDay;
 use super::hazard::HazardGroup;
 use super::quantity::{Quantity, StockUnit};
 use super::replenish::ServiceLevel;
-use crate::dosing::feed::DENSITY_KG_PER_L;
+use crate::dosing::feed::{DENSITY_KG_PER_L, Product, active_share_of};
 use crate::fault::Faults;
 use crate::ids::{ItemId, SupplierId};
 use chrono::{Days, NaiveDate};
@@ -18,6 +19,10 @@ pub struct Item {
     pub unit: StockUnit,
     /// Mass of a litre, for liquids; turns dosed volumes into kilograms.
     pub density_kg_per_l: Option<f64>,
+    /// Active substance in it by mass; with the density, what a dose asks of it.
+    pub active_share: Option<f64>,
+    /// What one unit uses of it in a running day, where somebody declared that.
+    pub per_day: Option<PerDay>,
     /// What it does to other goods.
     pub hazard: HazardGroup,
     /// Whether its movements name a lot.
@@ -63,6 +68,12 @@ impl Item {
         if let Some(density) = self.density_kg_per_l {
             faults.range("/density_kg_per_l", density, DENSITY_KG_PER_L.0, DENSITY_KG_PER_L.1);
         }
+        if let Some(share) = self.active_share {
+            active_share_of(&mut faults, share);
+        }
+        if let Some(law) = self.per_day {
+            faults.take("/per_day", law.checked());
+        }
         if let Some(days) = self.shelf_life_d {
             faults.range("/shelf_life_d", f64::from(days), 1.0, SHELF_LIFE_D_MAX);
         }
@@ -94,6 +105,24 @@ impl Item {
     #[must_use]
     pub fn expires_on(&self, came_on: NaiveDate) -> Option<NaiveDate> {
         came_on.checked_add_days(Days::new(u64::from(self.shelf_life_d?)))
+    }
+
+    /// Its strength as it is fed, where a share and a density are given, `given` before its own.
+    ///
+    /// # Errors
+    /// Faults at `/active_share` and `/density_kg_per_l`.
+    pub fn product(&self, given: (Option<f64>, Option<f64>)) -> Result<Product, Faults> {
+        let (active_share, density) = (given.0.or(self.active_share), given.1.or(self.density_kg_per_l));
+        let mut faults = Faults::default();
+        for (pointer, known) in [("/active_share", active_share), ("/density_kg_per_l", density)] {
+            if known.is_none() {
+                faults.add(pointer, "required", "give it here, or with the consumable");
+            }
+        }
+        match active_share.zip(density) {
+            Some((active_share, density)) => Product::parse(active_share, density),
+            None => Err(faults),
+        }
     }
 
     /// A dosed volume in the item's unit; `None` when it is counted in neither litres nor
@@ -144,6 +173,8 @@ pub(crate) mod tests {
             name: "Acid 30 %".to_owned(),
             unit: StockUnit::L,
             density_kg_per_l: Some(1.15),
+            active_share: Some(0.3),
+            per_day: None,
             hazard: HazardGroup::Acid,
             by_lot: false,
             shelf_life_d: None,
@@ -167,13 +198,23 @@ pub(crate) mod tests {
             lead_time_sd_d: f64::NAN,
             ..acid().supply.unwrap()
         };
-        let wrong = Item { name: " ".to_owned(), density_kg_per_l: Some(1150.0), supply: Some(supply), ..acid() };
+        let law = PerDay { at_20_c: 2.0, theta: 107.0, water_c: [15.0; 12], sd_share: 0.1 };
+        let wrong = Item {
+            name: " ".to_owned(),
+            density_kg_per_l: Some(1150.0),
+            active_share: Some(30.0),
+            per_day: Some(law),
+            supply: Some(supply),
+            ..acid()
+        };
         let pointers: Vec<_> = wrong.checked().unwrap_err().0.into_iter().map(|fault| fault.pointer).collect();
         assert_eq!(
             pointers,
             [
                 "/name",
                 "/density_kg_per_l",
+                "/active_share",
+                "/per_day/theta",
                 "/supply/pack",
                 "/supply/least_packs",
                 "/supply/lead_time_d",
@@ -199,10 +240,20 @@ pub(crate) mod tests {
     }
 
     #[test]
+    fn its_strength_is_its_own_unless_one_is_given() {
+        let strength = |given| acid().product(given).unwrap().strength_mg_per_ml();
+        assert!((strength((None, None)) - 345.0).abs() < 1e-9 && (strength((Some(0.1), None)) - 115.0).abs() < 1e-9);
+        let unknown = Item { active_share: None, density_kg_per_l: None, ..acid() };
+        let pointers: Vec<_> =
+            unknown.product((None, None)).unwrap_err().0.into_iter().map(|fault| fault.pointer).collect();
+        assert_eq!(pointers, ["/active_share", "/density_kg_per_l"]);
+    }
+
+    #[test]
     fn a_record_is_plain_json() {
         let json = json!({
-            "name": "Acid 30 %", "unit": "l", "density_kg_per_l": 1.15, "hazard": "acid", "by_lot": false,
-            "shelf_life_d": null, "service_level": 0.95,
+            "name": "Acid 30 %", "unit": "l", "density_kg_per_l": 1.15, "active_share": 0.3, "per_day": null,
+            "hazard": "acid", "by_lot": false, "shelf_life_d": null, "service_level": 0.95,
             "supply": {
                 "supplier_id": Uuid::from_u128(70), "pack": "20", "least_packs": 2,
                 "lead_time_d": 10, "lead_time_sd_d": 2.0

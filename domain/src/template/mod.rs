@@ -7,6 +7,7 @@ pub mod failure;
 pub mod starter;
 
 use crate::component::{Component, Duty, RunBasis, assumed_use};
+use crate::dosing::basin::Loaded;
 use crate::fault::Faults;
 use crate::ids::{ItemId, UnitId};
 use crate::named::named;
@@ -21,6 +22,10 @@ const LINES_MAX: usize = 200;
 const AMOUNT_MAX: f64 = 1e6;
 /// Smallest that can be meant.
 const AMOUNT_MIN: f64 = 1e-6;
+/// Surfaces, in square metres, and weirs, in metres, that a skid-mounted stage can have (common
+/// practice, no source).
+const LENGTH_MIN: f64 = 0.01;
+const LENGTH_MAX: f64 = 1000.0;
 
 named! {
     /// In what goods are counted.
@@ -53,6 +58,10 @@ pub struct Stage {
     pub name: String,
     /// What it holds, in litres.
     pub volume_l: f64,
+    /// Its water surface, in square metres, where it settles.
+    pub surface_m2: Option<f64>,
+    /// Length of the weir it flows over, in metres.
+    pub weir_m: Option<f64>,
 }
 
 /// A part that units are fitted with.
@@ -158,7 +167,18 @@ impl Stage {
         let mut faults = Faults::default();
         self.name = faults.text("/name", &self.name, 120);
         faults.range("/volume_l", self.volume_l, 1.0, AMOUNT_MAX);
+        for (pointer, length) in [("/surface_m2", self.surface_m2), ("/weir_m", self.weir_m)] {
+            if let Some(length) = length {
+                faults.range(pointer, length, LENGTH_MIN, LENGTH_MAX);
+            }
+        }
         faults.or(self)
+    }
+
+    /// What its loading goes by.
+    #[must_use]
+    pub fn loaded(&self) -> Loaded {
+        Loaded { volume_l: self.volume_l, surface_m2: self.surface_m2, weir_m: self.weir_m }
     }
 }
 
@@ -241,7 +261,12 @@ mod tests {
             failure: small(),
         };
         let template = Template {
-            stages: vec![Stage { name: "Settling".to_owned(), volume_l: 0.0 }],
+            stages: vec![Stage {
+                name: "Settling".to_owned(),
+                volume_l: 0.0,
+                surface_m2: Some(0.0),
+                weir_m: Some(1.2),
+            }],
             parts: vec![part],
             routines: vec![plan(), Plan { name: String::new(), ..plan() }],
             consumables: vec![Consumable {
@@ -265,6 +290,7 @@ mod tests {
             pointers,
             [
                 "/stages/0/volume_l",
+                "/stages/0/surface_m2",
                 "/components/0/kind",
                 "/components/0/rated_life",
                 "/components/0/assumed_per_day",

@@ -61,11 +61,25 @@ async fn lists(bench: &Bench) -> Outcome {
     for statement in sql.split(';') {
         client.batch_execute(statement).await?;
     }
-    scanned_by(&client, "meter_month|day_sheet|routine_done|service_event", async || each(bench).await).await
+    client.batch_execute(&history(bench.dealer)).await?;
+    let unit: String = client
+        .query_one(
+            "select unit_id::text from routine where dealer_id = $1 and ended_at is null limit 1",
+            &[&bench.dealer.0],
+        )
+        .await?
+        .get(0);
+    scanned_by(&client, HISTORY, async || each(bench, &unit).await).await
 }
 
-async fn each(bench: &Bench) -> Outcome {
-    for path in ["/v1/routines-due?within_days=90&limit=500", "/v1/components?fitted=true&limit=100"] {
+/// What grows without end of what these pages could read.
+const HISTORY: &str = "meter_month|day_sheet|routine_done|service_event|sample|gauge_reading|visit";
+
+async fn each(bench: &Bench, unit: &str) -> Outcome {
+    let of_unit = [format!("/units/{unit}"), format!("/v1/service-events?unit_id={unit}")];
+    let lists =
+        ["/v1/routines-due?within_days=90&limit=500", "/v1/components?fitted=true&limit=100", "/due", "/week", "/risk"];
+    for path in lists.into_iter().chain(of_unit.iter().map(String::as_str)) {
         let mut connection = Connection::open(bench.address).await?;
         let request = get(path, &bench.token);
         let mut millis = Vec::with_capacity(REQUESTS);
@@ -103,5 +117,37 @@ fn fill(dealer: DealerId) -> String {
              from unit u cross join generate_series(1, {ROUTINES}) as k where u.serial_number like 'B-{FIRST_NO}-%';
          commit;
          analyze component, routine, meter_month, meter_attachment, placement, unit, meter"
+    )
+}
+
+/// A year of work at the units and of what was measured there: what pages must not read through.
+fn history(dealer: DealerId) -> String {
+    format!(
+        "select app.make_month((now() - interval '20 days')::date);
+         select app.make_month(now()::date);
+         begin;
+         set local app.dealer_id = '{dealer}';
+         create temporary table own on commit drop as
+           select u.id as unit, p.site_id, p.customer_id from unit u join placement p on p.dealer_id = u.dealer_id and p.unit_id = u.id
+            where u.dealer_id = {dealer};
+         insert into routine_done (routine_id, n, done_on, checked, created_at)
+           select id, n, now()::date - 100 * n, '[]', now() from routine cross join generate_series(1, 3) as n where dealer_id = {dealer};
+         insert into service_event (id, revision, unit_id, at, kind, details, created_at)
+           select gen_random_uuid(), 1, unit, now() - n * interval '60 days', 'visit', '{{}}', now() from own cross join generate_series(1, 6) as n;
+         insert into sample (id, unit_id, at, point, what, value, unit, created_at)
+           select gen_random_uuid(), unit, now() - n * interval '40 days', 'Tank', 'ph', 7, 'ph', now() from own cross join generate_series(1, 9) as n;
+         insert into gauge_reading (id, unit_id, at, gauge, value, unit, created_at)
+           select gen_random_uuid(), unit, now() - n * interval '40 days', 'level', 900, 'l', now() from own cross join generate_series(1, 9) as n;
+         insert into visit (id, unit_id, site_id, customer_id, at, record, created_at, changed_at)
+           select gen_random_uuid(), unit, site_id, customer_id, now() - n * interval '60 days',
+                  jsonb_build_object('site_id', site_id, 'unit_id', unit, 'purpose', '[\"Service\"]'::jsonb, 'state', 'done',
+                    'when', jsonb_build_object('day', (now() - n * interval '60 days')::date, 'from', null, 'to', null),
+                    'technician_id', null, 'moves', '[]'::jsonb, 'event_id', null), now(), now()
+             from own cross join generate_series(1, 6) as n;
+         insert into day_sheet (meter_no, day, at, register)
+           select m.no, now()::date - n, '{{3600}}', array[1000.0 * (20 - n)] from meter m cross join generate_series(1, 15) as n
+            where m.dealer_id = {dealer};
+         commit;
+         analyze routine_done; analyze service_event; analyze sample; analyze gauge_reading; analyze visit; analyze day_sheet"
     )
 }

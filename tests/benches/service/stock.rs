@@ -23,6 +23,10 @@ pub(crate) async fn run(bench: &Bench) -> Outcome {
         let rows: i64 =
             client.query_one("select count(*) from stock_forecast where model is not null", &[]).await?.get(0);
         println!("{turn:<15} {:>10.2} s whole night run, {rows} stocks foreseen", started.elapsed().as_secs_f64());
+        // Each unit's item at the place of its site, and all items at the warehouse.
+        if rows != i64::from(UNITS + ITEMS) {
+            return Err(format!("{rows} stocks foreseen instead of {}", UNITS + ITEMS).into());
+        }
     }
     let places = client
         .query("select id::text from place where kind in ('warehouse', 'site') order by kind desc, name limit 2", &[]);

@@ -8,10 +8,12 @@ use crate::db::stock::item;
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
-use diesel::insert_into;
 use diesel::prelude::*;
+use diesel::sql_types::{Timestamptz, Uuid as SqlUuid};
+use diesel::{insert_into, sql_query};
 use diesel_async::RunQueryDsl;
 use domain::dosing::draw_down::DrawDown;
+use domain::dosing::fitted::FittedPump;
 use domain::dosing::pump::{Control, DosingPump, Setting};
 use domain::ids::{ItemId, UnitId};
 use domain::span::Span;
@@ -172,4 +174,45 @@ impl Note for PumpTest {
         insert_into(draw_down::table).values(values).execute(&mut tx.conn()).await?;
         Ok(())
     }
+}
+
+const LAST_SETTING: &str = "
+select at, consumable_id, full_ml_per_min, control, stroke_share, speed_share, run_share
+  from dosing_setting
+ where unit_id = $1 and consumable_id = $2 and at <= $3 and withdrawn_at is null
+ order by at desc, id desc limit 1";
+
+const LAST_TEST: &str = "
+select at, consumable_id, taken_ml, run_s, division_ml
+  from draw_down
+ where unit_id = $1 and consumable_id = $2 and at between $4 and $3 and withdrawn_at is null
+ order by at desc, id desc limit 1";
+
+/// How a unit's pump of an item was left, with its last test since; `None` where nobody noted it.
+///
+/// # Errors
+/// When the database fails.
+pub(crate) async fn fitted(
+    tx: &Tx<'_>,
+    unit: UnitId,
+    item: ItemId,
+) -> Result<Option<(FittedPump, DateTime<Utc>)>, DbError> {
+    let setting: Option<SettingRow> = sql_query(LAST_SETTING)
+        .bind::<SqlUuid, _>(unit.0)
+        .bind::<SqlUuid, _>(item.0)
+        .bind::<Timestamptz, _>(tx.now())
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let Some(setting) = setting.map(DosingSetting::try_from).transpose()? else { return Ok(None) };
+    let test: Option<TestRow> = sql_query(LAST_TEST)
+        .bind::<SqlUuid, _>(unit.0)
+        .bind::<SqlUuid, _>(item.0)
+        .bind::<Timestamptz, _>(tx.now())
+        .bind::<Timestamptz, _>(setting.at)
+        .get_result(&mut tx.conn())
+        .await
+        .optional()?;
+    let test = test.map(PumpTest::try_from).transpose()?.map(|test| test.test);
+    Ok(Some((FittedPump { pump: setting.pump, run_share: setting.run_share, test }, setting.at)))
 }

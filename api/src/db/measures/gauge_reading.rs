@@ -11,6 +11,7 @@ use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::ids::UnitId;
 use domain::measures::gauge::{Gauge, GaugeReading, GaugeUnit};
+use domain::measures::sample::Qualifier;
 use domain::span::Span;
 
 #[derive(QueryableByName, Insertable)]
@@ -18,6 +19,7 @@ use domain::span::Span;
 pub(crate) struct Row {
     at: DateTime<Utc>,
     gauge: String,
+    qualifier: Option<String>,
     value: f64,
     unit: String,
     place: Option<String>,
@@ -28,6 +30,7 @@ impl From<&GaugeReading> for Row {
         Self {
             at: new.at,
             gauge: new.gauge.as_str().to_owned(),
+            qualifier: new.qualifier.map(|side| side.as_str().to_owned()),
             value: new.value,
             unit: new.unit.as_str().to_owned(),
             place: new.place.clone(),
@@ -42,6 +45,11 @@ impl TryFrom<Row> for GaugeReading {
         Ok(Self {
             at: row.at,
             gauge: known("gauge", Gauge::from_name(&row.gauge))?,
+            qualifier: row
+                .qualifier
+                .as_deref()
+                .map(|side| known("qualifier", Qualifier::from_name(side)))
+                .transpose()?,
             value: row.value,
             unit: known("unit", GaugeUnit::from_name(&row.unit))?,
             place: row.place,
@@ -59,14 +67,14 @@ impl Note for GaugeReading {
         Span::moment(self.at)
     }
 
-    /// Levels say how much water stands in the loop.
+    /// Levels say how much water stands in the loop; at least or at most so much says too little.
     fn counts(&self) -> bool {
-        self.gauge == Gauge::Level
+        self.gauge == Gauge::Level && self.qualifier.is_none()
     }
 
     /// Pressures tell how clogged media are.
     fn tells_condition(&self) -> bool {
-        self.gauge == Gauge::Pressure
+        self.gauge == Gauge::Pressure && self.qualifier.is_none()
     }
 
     async fn insert(&self, tx: &Tx<'_>, head: &Head) -> Result<(), DbError> {

@@ -48,7 +48,8 @@ with measured as (
    where change <= -$5 and since <= interval '31 days'
   union all
   select unit_id, case when value < $6 then 'too_cold' else 'too_hot' end, at from gauge_reading
-   where gauge = 'temperature' and withdrawn_at is null and (value < $6 or value > $7)),
+   where gauge = 'temperature' and withdrawn_at is null
+     and (value < $6 and qualifier is distinct from '>' or value > $7 and qualifier is distinct from '<')),
 cleaned as (
   select e.unit_id, e.at, lead(e.at) over (partition by e.unit_id order by e.at, e.id) as next_at
     from service_event e

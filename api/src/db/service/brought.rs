@@ -1,5 +1,5 @@
-//! What service events bring about in records of their own: the water of a clean-out, a calibration,
-//! the first samples and bucket tests of a handover. They count as if they had been noted down by
+//! What service events bring about in records of their own: samples and gauge readings, the water of a
+//! clean-out, a calibration, the bucket tests of a handover. They count as if they had been noted down by
 //! themselves, and a correction of the event withdraws them.
 
 use super::event::{Recorded, at_the_event};
@@ -9,6 +9,7 @@ use crate::db::measures::{self, Note, guns};
 use crate::db::{DbError, Tx};
 use domain::ids::{NoteId, SiteId, UnitId};
 use domain::measures::calibration::Calibration;
+use domain::measures::gauge::GaugeReading;
 use domain::measures::guns::FlowTest;
 use domain::measures::volume_event::VolumeEvent;
 use domain::service::event::Brought;
@@ -29,6 +30,9 @@ pub(super) async fn write(
     }
     for sample in &brought.samples {
         note(tx, event, unit, &Judged::new(sample.clone())).await?;
+    }
+    for gauge in &brought.gauges {
+        note(tx, event, unit, gauge).await?;
     }
     for test in &brought.flow_tests {
         note(tx, event, site, test).await?;
@@ -55,6 +59,7 @@ pub(super) async fn take_back(tx: &Tx<'_>, old: &Recorded, why: &str) -> Result<
         match table.as_str() {
             VolumeEvent::TABLE => withdraw::<VolumeEvent>(tx, unit, id, why).await?,
             Judged::TABLE => withdraw::<Judged>(tx, unit, id, why).await?,
+            GaugeReading::TABLE => withdraw::<GaugeReading>(tx, unit, id, why).await?,
             Calibration::TABLE => withdraw::<Calibration>(tx, unit, id, why).await?,
             _ => withdraw::<FlowTest>(tx, guns::tested_at(tx, id).await?, id, why).await?,
         }

@@ -1,7 +1,7 @@
 //! Service events in the database. A correction is a further revision.
 
 use super::event_rows::{self, EventRow};
-use super::{brought, issue, site_of, stood};
+use super::{brought, issue, looked, site_of, stood};
 use crate::db::error::named;
 use crate::db::measures::{of_cursor, to_cursor};
 use crate::db::page::After;
@@ -59,7 +59,7 @@ pub(crate) struct Filter {
 /// The last revisions; a customer's people see those of their own placements.
 const LAST: &str = "
 select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.recorded_by, e.created_at, e.why,
-       e.signed_by, e.signed_at
+       e.signed_by, e.signed_at, e.samples, e.gauge_readings
   from service_event e
  where not exists (select from service_event later
          where later.dealer_id = e.dealer_id and later.id = e.id and later.revision > e.revision)
@@ -71,8 +71,8 @@ select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.
 /// Records an event, what it brings about, what it took from stock, and that a part was replaced.
 ///
 /// # Errors
-/// [`DbError::Invalid`] for a unit outside the scope, an instant outside its placements, or lines
-/// that the stock ledger does not admit; [`DbError::Refused`] for a replaced part that is out already,
+/// [`DbError::Invalid`] for a unit outside the scope, an instant outside its placements, a part that
+/// was not fitted then, or lines that the stock ledger does not admit; [`DbError::Refused`] for a replaced part that is out already,
 /// at another instant or for another reason.
 pub(crate) async fn create(tx: &Tx<'_>, new: &ServiceEvent) -> Result<Recorded, DbError> {
     let (site, customer) = stood(tx, new.unit_id, new.at, "/at").await?;
@@ -81,6 +81,7 @@ pub(crate) async fn create(tx: &Tx<'_>, new: &ServiceEvent) -> Result<Recorded, 
     let id = tx.new_id();
     event_rows::insert(tx, (id, 1), new, None).await?;
     brought::write(tx, id, (new.unit_id, site), &brings(tx, site, new).await?).await?;
+    looked::write(tx, id, new, None).await?;
     issue::take(tx, (id, 1), new, None).await?;
     logged(tx, get(tx, id).await?, customer, "created").await
 }
@@ -115,7 +116,7 @@ async fn replaced(tx: &Tx<'_>, new: &ServiceEvent) -> Result<ServiceEvent, DbErr
     Ok(new)
 }
 
-async fn part_of(
+pub(super) async fn part_of(
     tx: &Tx<'_>,
     unit: UnitId,
     id: ComponentId,
@@ -228,6 +229,7 @@ pub(crate) async fn correct(
         brought::take_back(tx, &old, why).await?;
         brought::write(tx, id, (new.unit_id, site), &brings_now).await?;
     }
+    looked::write(tx, id, new, Some(&old.value)).await?;
     if !new.issues().map(|(_, one)| one).eq(old.value.issues().map(|(_, one)| one)) {
         issue::take(tx, (id, at + 1), new, Some((&old.value, why))).await?;
     }

@@ -33,6 +33,8 @@ pub(super) struct EventRow {
     why: Option<String>,
     signed_by: Option<String>,
     signed_at: Option<DateTime<Utc>>,
+    samples: Value,
+    gauge_readings: Value,
 }
 
 #[derive(Queryable, Selectable, Insertable)]
@@ -91,6 +93,8 @@ impl TryFrom<EventRow> for Recorded {
                 internal_note: None,
                 signature: row.signed_by.zip(row.signed_at).map(|(name, at)| Signature { name, at }),
                 lines: Vec::new(),
+                samples: serde_json::from_value(row.samples).map_err(DbError::internal)?,
+                gauges: serde_json::from_value(row.gauge_readings).map_err(DbError::internal)?,
             },
         })
     }
@@ -118,6 +122,8 @@ pub(super) async fn insert(
         why: why.map(str::to_owned),
         signed_by: signature.as_ref().map(|signature| signature.name.clone()),
         signed_at: signature.map(|signature| signature.at),
+        samples: json!(new.samples),
+        gauge_readings: json!(new.gauges),
     };
     insert_into(service_event::table).values(row).execute(&mut tx.conn()).await?;
     if let Some(note) = &new.internal_note {

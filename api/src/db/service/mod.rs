@@ -12,7 +12,9 @@ pub(crate) mod event;
 pub(crate) mod event_files;
 mod event_rows;
 pub(crate) mod feed;
+pub(crate) mod handed_over;
 mod issue;
+mod looked;
 pub(crate) mod upset;
 pub(crate) mod visit;
 

@@ -16,7 +16,7 @@ use domain::stock::item::{Item, Supply};
 use domain::stock::quantity::{Quantity, StockUnit};
 use domain::stock::replenish::ServiceLevel;
 use rust_decimal::Decimal;
-use serde_json::json;
+use serde_json::{Value, json};
 use std::collections::{BTreeSet, HashMap};
 use uuid::Uuid;
 
@@ -39,6 +39,8 @@ struct Row {
     name: String,
     unit: String,
     density_kg_per_l: Option<f64>,
+    active_share: Option<f64>,
+    per_day: Option<Value>,
     hazard: String,
     by_lot: bool,
     shelf_life_d: Option<i32>,
@@ -71,6 +73,8 @@ impl Row {
         let item = Item {
             unit: known("unit", StockUnit::from_name(&self.unit))?,
             density_kg_per_l: self.density_kg_per_l,
+            active_share: self.active_share,
+            per_day: self.per_day.map(serde_json::from_value).transpose().map_err(DbError::internal)?,
             hazard: known("hazard", HazardGroup::from_name(&self.hazard))?,
             by_lot: self.by_lot,
             shelf_life_d: self.shelf_life_d.and_then(|days| u16::try_from(days).ok()),
@@ -95,6 +99,8 @@ struct Fields<'a> {
     name: &'a str,
     unit: &'static str,
     density_kg_per_l: Option<f64>,
+    active_share: Option<f64>,
+    per_day: Option<Value>,
     hazard: &'static str,
     by_lot: bool,
     shelf_life_d: Option<i32>,
@@ -114,15 +120,17 @@ impl<'a> Fields<'a> {
             Some(name) => Some(supplier::named(tx, name).await?.0),
             None => None,
         };
-        let Item { name, unit, density_kg_per_l, hazard, by_lot, shelf_life_d, service_level, supply } = &new.item;
+        let Item { name, unit, hazard, supply, per_day, .. } = &new.item;
         Ok(Self {
             name,
             unit: unit.as_str(),
-            density_kg_per_l: *density_kg_per_l,
+            density_kg_per_l: new.item.density_kg_per_l,
+            active_share: new.item.active_share,
+            per_day: per_day.map(|law| json!(law)),
             hazard: hazard.as_str(),
-            by_lot: *by_lot,
-            shelf_life_d: shelf_life_d.map(i32::from),
-            service_level: f64::from(*service_level),
+            by_lot: new.item.by_lot,
+            shelf_life_d: new.item.shelf_life_d.map(i32::from),
+            service_level: f64::from(new.item.service_level),
             supplier_id,
             pack: supply.map(|supply| supply.pack.get()),
             least_packs: supply.map(|supply| i32::try_from(supply.least_packs).unwrap_or(i32::MAX)),

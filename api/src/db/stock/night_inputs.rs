@@ -5,10 +5,11 @@ use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Array, Date, Double, Nullable, Numeric, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Date, Double, Integer, Nullable, Numeric, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::{ItemId, PlaceId};
 use rust_decimal::Decimal;
+use std::collections::HashMap;
 use uuid::Uuid;
 
 /// An item at a place: what stands there, and what went out by month.
@@ -99,6 +100,27 @@ pub async fn held(tx: &Tx<'_>, from: DateTime<Utc>, zone: &str) -> Result<Vec<He
 struct SiteRow {
     #[diesel(sql_type = SqlUuid)]
     site_id: Uuid,
+}
+
+#[derive(QueryableByName)]
+struct UnitsRow {
+    #[diesel(sql_type = SqlUuid)]
+    site_id: Uuid,
+    #[diesel(sql_type = Integer)]
+    units: i32,
+}
+
+/// How many units stand at each site.
+///
+/// # Errors
+/// When the database fails.
+pub async fn units_at(tx: &Tx<'_>) -> Result<HashMap<Uuid, u32>, DbError> {
+    let rows: Vec<UnitsRow> =
+        sql_query("select site_id, count(*)::int4 as units from placement where valid @> $1 group by site_id")
+            .bind::<Timestamptz, _>(tx.now())
+            .load(&mut tx.conn())
+            .await?;
+    Ok(rows.into_iter().map(|row| (row.site_id, u32::try_from(row.units).unwrap_or_default())).collect())
 }
 
 /// Sites with a place where somebody dipped, or noted how a pump doses.

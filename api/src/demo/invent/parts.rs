@@ -6,7 +6,7 @@ use super::names::Model;
 use super::plan::{DAY_S, UnitPlan};
 use domain::component::{Duty, OutWhy, RunBasis};
 use domain::template::catalogue::of_kind;
-use domain::template::{Part, Template, starter};
+use domain::template::{Part, Stage, Template, starter};
 
 /// A kind of part as it wears at this dealer's units (common practice, no source).
 #[derive(Debug)]
@@ -51,6 +51,16 @@ const ROUTINES: [(&str, i64); 5] = [
     ("Have the backflow preventer tested", 350),
 ];
 
+/// Stages with their shares of a model's volume, and the depth of the one that settles, in metres.
+const STAGES: [(&str, f64, Option<f64>); 3] =
+    [("Settling", 0.35, Some(1.2)), ("Biology", 0.4, None), ("Clean tank", 0.25, None)];
+
+fn stage(model: &Model, (name, share, depth_m): (&str, f64, Option<f64>)) -> Stage {
+    let volume_l = share * model.volume_l;
+    let surface_m2 = depth_m.map(|depth| volume_l / 1000.0 / depth);
+    Stage { name: name.to_owned(), volume_l, surface_m2, weir_m: None }
+}
+
 /// What units of a model are made of.
 pub(crate) fn template(model: &Model) -> Template {
     let part = |wear: &Wear| {
@@ -84,7 +94,8 @@ pub(crate) fn template(model: &Model) -> Template {
         // Large bays wash so often in a year.
         plan.every.washes = plan.every.washes.map(|_| 15_000.0);
     }
-    Template { parts: WEAR.iter().filter_map(part).collect(), routines, ..Template::default() }
+    let stages = STAGES.iter().map(|of| stage(model, *of)).collect();
+    Template { stages, parts: WEAR.iter().filter_map(part).collect(), routines, ..Template::default() }
 }
 
 /// A part of a unit from the day it was put in.

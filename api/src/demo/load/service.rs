@@ -122,7 +122,7 @@ impl Stood<'_> {
     async fn cover(&self, tx: &Tx<'_>, n: usize) -> Result<(), DbError> {
         let from = local_date(self.zone(), instant(self.plan.from_s));
         let years = |years: u32| {
-            Some(Covered { from, to: from.checked_add_months(Months::new(12 * years)).unwrap_or(NaiveDate::MAX) })
+            Some(Covered::days(from, from.checked_add_months(Months::new(12 * years)).unwrap_or(NaiveDate::MAX)))
         };
         let dealers = Cover {
             unit_id: self.unit,
@@ -132,6 +132,7 @@ impl Stood<'_> {
             labour: years(1),
             travel: years(1),
             consumables: None,
+            long_stop: None,
             exclusions: vec!["frost".to_owned(), "wash chemicals that are not accepted".to_owned()],
             claims: Vec::new(),
         };
@@ -156,9 +157,11 @@ impl Stood<'_> {
     /// Two visits and an inspection, at other days at each unit.
     async fn visited(&self, tx: &Tx<'_>, n: usize) -> Result<(), DbError> {
         let days = 9 + u64::try_from(n * 11 % 60).unwrap_or(0);
-        let looked = |what: &str, found| details::Looked { what: what.to_owned(), found, note: None };
+        let looked =
+            |what: &str, found| details::Looked { what: what.to_owned(), component_id: None, found, note: None };
         let found = if n.is_multiple_of(5) { details::Found::Watch } else { details::Found::Good };
-        let visit = |what: &str| Details::Visit(details::Visit { purpose: vec![what.to_owned()] });
+        let visit =
+            |what: &str| Details::Visit(details::Visit { purpose: vec![what.to_owned()], looked_at: Vec::new() });
         let inspection =
             details::Inspection { looked_at: vec![looked("Diffusers", found), looked("Floats", details::Found::Good)] };
         let done = [
@@ -234,6 +237,8 @@ async fn record(tx: &Tx<'_>, unit_id: UnitId, at: DateTime<Utc>, details: Detail
             line(LineKind::Labour, "On site", 15, LineUnit::Hours),
             line(LineKind::Travel, "There and back", 640, LineUnit::Kilometres),
         ],
+        samples: Vec::new(),
+        gauges: Vec::new(),
     };
     event::create(tx, &new.checked(tx.now())?).await?;
     Ok(())

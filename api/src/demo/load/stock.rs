@@ -149,6 +149,8 @@ async fn add_item(tx: &Tx<'_>, planned: &ItemPlan, from_s: i64) -> Result<ItemId
         name: planned.name.to_owned(),
         unit: planned.unit,
         density_kg_per_l: None,
+        active_share: None,
+        per_day: None,
         hazard: planned.hazard,
         by_lot: planned.shelf_life_d.is_some(),
         shelf_life_d: planned.shelf_life_d,

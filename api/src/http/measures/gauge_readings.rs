@@ -12,6 +12,7 @@ use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::{NoteId, UnitId};
 use domain::measures::gauge::{Gauge, GaugeReading, GaugeUnit};
+use domain::measures::sample::Qualifier;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -33,6 +34,11 @@ pub struct GaugeReadingInput {
     /// `level`, `pressure`, `temperature`, `vacuum` or `current`.
     #[schema(example = "level")]
     gauge: String,
+    /// `<` or `>` where the pointer stood at the end of the scale: less or more than the value. Such a
+    /// reading is kept, and no figure rests on it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = json!(null))]
+    qualifier: Option<String>,
     /// What it showed.
     #[schema(example = 1850.0)]
     value: f64,
@@ -57,13 +63,16 @@ impl Shape for GaugeReadingInput {
         // Without a scale the value can't be judged, but the rest can.
         let scale = gauge.zip(unit).map(|(gauge, unit)| (gauge, unit, self.value));
         let (gauge, unit, value) = scale.unwrap_or((Gauge::Level, GaugeUnit::L, 0.0));
-        faults.and(GaugeReading { at: self.at, gauge, value, unit, place: self.place.clone() }.checked(now))
+        let qualifier = self.qualifier.as_deref().map(Qualifier::parse).transpose();
+        let qualifier = faults.take_or("/qualifier", qualifier, None);
+        faults.and(GaugeReading { at: self.at, gauge, qualifier, value, unit, place: self.place.clone() }.checked(now))
     }
 
     fn shown(note: &GaugeReading) -> Self {
         Self {
             at: note.at,
             gauge: note.gauge.as_str().to_owned(),
+            qualifier: note.qualifier.map(|side| side.as_str().to_owned()),
             value: note.value,
             unit: note.unit.as_str().to_owned(),
             place: note.place.clone(),

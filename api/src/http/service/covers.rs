@@ -2,14 +2,16 @@
 
 use super::{Asked, KeptView, view};
 use crate::auth::{Caller, perm};
-use crate::db::Db;
-use crate::db::service::{self, cover, cursor_of};
+use crate::db::service::handed_over::{self, HandedOver};
+use crate::db::service::{self, Kept, cover, cursor_of};
+use crate::db::{Db, DbError, Revision, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
+use chrono::NaiveDate;
 use domain::ids::{ComponentId, UnitId};
 use domain::service::cover::{Claim, Cover, Covered, GivenBy};
 use serde::{Deserialize, Serialize};
@@ -37,13 +39,14 @@ super::shape! {
         #[serde(default)]
         #[schema(value_type = Option<Uuid>)]
         component_id: Option<ComponentId>,
-        /// Local days, from and up to, not including.
+        /// Local days, `from` and up to, not including, `to`; or `months` from the day on which the unit
+        /// was handed over to its customer, as its handover says when warranty starts.
         #[serde(default)]
         #[schema(value_type = Option<Object>, example = json!({ "from": "2026-03-02", "to": "2028-03-02" }))]
         parts: Option<Covered>,
         /// The same for work.
         #[serde(default)]
-        #[schema(value_type = Option<Object>, example = json!({ "from": "2026-03-02", "to": "2027-03-02" }))]
+        #[schema(value_type = Option<Object>, example = json!({ "months": 12 }))]
         labour: Option<Covered>,
         /// The same for travel.
         #[serde(default)]
@@ -53,6 +56,10 @@ super::shape! {
         #[serde(default)]
         #[schema(value_type = Option<Object>, example = json!(null))]
         consumables: Option<Covered>,
+        /// The local day on which what counts by months starts at the latest, handed over or not.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        #[schema(example = json!(null))]
+        long_stop: Option<NaiveDate>,
         /// What it leaves out.
         #[serde(default)]
         #[schema(example = json!(["Frost"]))]
@@ -65,10 +72,66 @@ super::shape! {
     }
 }
 
+/// A warranty cover, and the days on which it holds.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CoverView {
+    #[serde(flatten)]
+    kept: KeptView<CoverBody>,
+    /// When what counts by months starts; null while the unit was not handed over and no long stop is
+    /// stated, or where nothing counts by months.
+    #[schema(example = "2026-03-02")]
+    starts_on: Option<NaiveDate>,
+    /// The days on which each part of it holds, as far as they are known.
+    holds: Held,
+}
+
+/// The days on which each part of a cover holds.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = CoverHolds)]
+pub struct Held {
+    /// Parts.
+    parts: Option<HeldDays>,
+    /// Work.
+    labour: Option<HeldDays>,
+    /// Travel.
+    travel: Option<HeldDays>,
+    /// Consumables.
+    consumables: Option<HeldDays>,
+}
+
+/// Local days, from and up to, not including.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = WarrantyDays)]
+pub struct HeldDays {
+    from: NaiveDate,
+    to: NaiveDate,
+}
+
+impl CoverView {
+    fn of(kept: Kept<Cover>, handed_over: &HandedOver) -> Self {
+        let value = &kept.stored.value;
+        let start = value.starts_on(handed_over.started_on(value.unit_id, kept.keys.customer));
+        let days = |covered: Option<Covered>| covered?.span(start).map(|(from, to)| HeldDays { from, to });
+        let holds = Held {
+            parts: days(value.parts),
+            labour: days(value.labour),
+            travel: days(value.travel),
+            consumables: days(value.consumables),
+        };
+        Self { starts_on: start.filter(|_| value.counts_from_handover()), holds, kept: view::<_, CoverBody>(kept) }
+    }
+}
+
+/// A cover with what its days rest on.
+async fn shown(tx: &Tx<'_>, kept: Kept<Cover>) -> Result<(Revision, CoverView), DbError> {
+    let handed_over = handed_over::of(tx, &[kept.stored.value.unit_id.0]).await?;
+    Ok((kept.stored.revision, CoverView::of(kept, &handed_over)))
+}
+
 /// Add a warranty cover
 #[utoipa::path(tag = "covers", request_body = CoverBody,
     params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
-    responses((status = 201, description = "The cover", body = KeptView<CoverBody>), Problems))]
+    responses((status = 201, description = "The cover", body = CoverView), Problems))]
 #[post("/covers")]
 async fn create_cover(
     caller: Caller<perm::WriteCovers>,
@@ -77,16 +140,12 @@ async fn create_cover(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let new = Cover::from(input.0.clone()).checked()?;
-    answer::create(&db, &caller, &key, &input.0, async |tx| {
-        let kept = cover::create(tx, &new).await?;
-        Ok((kept.stored.revision, view::<_, CoverBody>(kept)))
-    })
-    .await
+    answer::create(&db, &caller, &key, &input.0, async |tx| shown(tx, cover::create(tx, &new).await?).await).await
 }
 
 /// List covers by their first day
 #[utoipa::path(tag = "covers", params(Asked, Paging),
-    responses((status = 200, description = "A page of covers", body = Page<KeptView<CoverBody>>), Problems))]
+    responses((status = 200, description = "A page of covers", body = Page<CoverView>), Problems))]
 #[get("/covers")]
 async fn list_covers(
     request: HttpRequest,
@@ -96,19 +155,23 @@ async fn list_covers(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let (filter, after) = (asked.parse()?, paging.parse()?);
-    let list = async |tx: &crate::db::Tx<'_>| service::list::<Cover>(tx, &filter, &after).await;
-    let rows = db.read(caller.scope(), caller.now(), list).await?;
-    Ok(answer::page(&request, &after, rows, cursor_of, view::<_, CoverBody>))
+    let list = async |tx: &Tx<'_>| {
+        let rows = service::list::<Cover>(tx, &filter, &after).await?;
+        let units: Vec<Uuid> = rows.iter().map(|kept| kept.stored.value.unit_id.0).collect();
+        Ok((handed_over::of(tx, &units).await?, rows))
+    };
+    let (handed_over, rows) = db.read(caller.scope(), caller.now(), list).await?;
+    Ok(answer::page(&request, &after, rows, cursor_of, |kept| CoverView::of(kept, &handed_over)))
 }
 
 /// Get a warranty cover
 #[utoipa::path(tag = "covers", params(("id" = Uuid, Path, description = "The cover's id")),
-    responses((status = 200, description = "The cover", body = KeptView<CoverBody>), Problems))]
+    responses((status = 200, description = "The cover", body = CoverView), Problems))]
 #[get("/covers/{id}")]
 async fn get_cover(caller: Caller<perm::ReadCovers>, id: Path<Uuid>, db: Data<Db>) -> Result<HttpResponse, Problem> {
-    let get = async |tx: &crate::db::Tx<'_>| service::get::<Cover>(tx, *id).await;
-    let kept = db.read(caller.scope(), caller.now(), get).await?;
-    Ok(answer::record(StatusCode::OK, kept.stored.revision, &view::<_, CoverBody>(kept)))
+    let get = async |tx: &Tx<'_>| shown(tx, service::get::<Cover>(tx, *id).await?).await;
+    let (revision, cover) = db.read(caller.scope(), caller.now(), get).await?;
+    Ok(answer::record(StatusCode::OK, revision, &cover))
 }
 
 /// Change a warranty cover
@@ -116,7 +179,7 @@ async fn get_cover(caller: Caller<perm::ReadCovers>, id: Path<Uuid>, db: Data<Db
 /// An RFC 7396 merge patch; `claims` are sent whole.
 #[utoipa::path(tag = "covers", request_body = CoverBody,
     params(("id" = Uuid, Path, description = "The cover's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
-    responses((status = 200, description = "The cover as it is now", body = KeptView<CoverBody>), Problems))]
+    responses((status = 200, description = "The cover as it is now", body = CoverView), Problems))]
 #[patch("/covers/{id}")]
 async fn update_cover(
     caller: Caller<perm::WriteCovers>,
@@ -125,10 +188,11 @@ async fn update_cover(
     patch: Body<Value>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let get = async |tx: &crate::db::Tx<'_>| service::get::<Cover>(tx, *id).await;
+    let get = async |tx: &Tx<'_>| service::get::<Cover>(tx, *id).await;
     let current = db.read(caller.scope(), caller.now(), get).await?;
     let new = answer::patched(&CoverBody::from(current.stored.value), &patch.0)?;
     let new = Cover::from(new).checked()?;
-    let kept = db.write(caller.scope(), caller.now(), async |tx| cover::update(tx, *id, at.0, &new).await).await?;
-    Ok(answer::record(StatusCode::OK, kept.stored.revision, &view::<_, CoverBody>(kept)))
+    let work = async |tx: &Tx<'_>| shown(tx, cover::update(tx, *id, at.0, &new).await?).await;
+    let (revision, cover) = db.write(caller.scope(), caller.now(), work).await?;
+    Ok(answer::record(StatusCode::OK, revision, &cover))
 }

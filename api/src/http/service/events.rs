@@ -15,6 +15,7 @@ use domain::fault::Faults;
 use domain::ids::{LotId, PlaceId, UnitId};
 use domain::service::details::{Details, Visit};
 use domain::service::event::{Line, LineKind, LineUnit, ServiceEvent, Signature};
+use domain::service::measured::{GaugeSeen, SampleTaken};
 use domain::stock::movement::Payer;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -120,6 +121,17 @@ pub struct ServiceEventInput {
     /// Work, travel, parts and consumables; customers are never shown them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     lines: Vec<LineBody>,
+    /// What was measured of the water, each a sample of the unit too; `<` and `>` as `qualifier` say on
+    /// which side of the value the truth lies.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(value_type = Vec<Object>, example = json!([{ "point": "Clean tank", "what": "turbidity", "qualifier": "<",
+        "value": 5.0, "unit": "ntu" }]))]
+    samples: Vec<SampleTaken>,
+    /// What gauges showed, each a gauge reading of the unit too.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schema(value_type = Vec<Object>, example = json!([{ "gauge": "pressure", "value": 45.0, "unit": "kpa",
+        "place": "before media" }]))]
+    gauge_readings: Vec<GaugeSeen>,
 }
 
 fn no_details() -> Value {
@@ -139,6 +151,8 @@ impl ServiceEventInput {
             internal_note: self.internal_note.clone(),
             signature: self.signature.clone().map(Into::into),
             lines: self.lines.iter().cloned().map(Into::into).collect(),
+            samples: self.samples.clone(),
+            gauges: self.gauge_readings.clone(),
         };
         faults.and(event.checked(now))
     }
@@ -170,7 +184,7 @@ fn details(kind: &str, sent: &Value) -> Result<Details, Faults> {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = BroughtAbout)]
 pub struct BroughtView {
-    /// `volume_event`, `sample`, `flow_test` or `calibration`.
+    /// `volume_event`, `sample`, `gauge_reading`, `flow_test` or `calibration`.
     #[schema(example = "volume_event")]
     record: String,
     /// Its id, among those of the unit or, of flow tests, the site.
@@ -205,7 +219,8 @@ pub struct ServiceEventView {
 
 impl From<Recorded> for ServiceEventView {
     fn from(stored: Recorded) -> Self {
-        let ServiceEvent { unit_id, at, details, customer_note, internal_note, signature, lines } = stored.value;
+        let ServiceEvent { unit_id, at, details, customer_note, internal_note, signature, lines, samples, gauges } =
+            stored.value;
         let record = ServiceEventInput {
             unit_id: unit_id.0,
             at,
@@ -215,6 +230,8 @@ impl From<Recorded> for ServiceEventView {
             internal_note,
             signature: signature.map(Into::into),
             lines: lines.into_iter().map(Into::into).collect(),
+            samples,
+            gauge_readings: gauges,
         };
         Self {
             id: stored.id,
@@ -270,8 +287,9 @@ impl ListServiceEvents {
 ///
 /// Something done to a unit. A clean-out is also written as volume events of the unit, so that its
 /// water balance sees the load taken away and the refill; a calibration as the unit's calibration,
-/// which is the one record of it; the first samples and bucket tests of a handover as samples and
-/// flow tests, which derived wash volume and water quality rest on. A line with a place takes its
+/// which is the one record of it; what was measured as samples and gauge readings, and the bucket tests
+/// of a handover as flow tests, which derived wash volume and water quality rest on. A part that a visit
+/// or an inspection names in `looked_at` and found `good` was last seen in good order then. A line with a place takes its
 /// item from stock. A replacement that names the old part's record takes that part out; without a record of
 /// the new part, one of the same kind is fitted in its place and named in the answer.
 #[utoipa::path(tag = "service events", request_body = ServiceEventInput,

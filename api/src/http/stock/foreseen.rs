@@ -54,7 +54,7 @@ pub struct RunOutView {
     #[schema(example = "0")]
     on_order: Decimal,
     /// The demand model that fits: `smoothing`, `croston_sba`, `tsb`, `month_index`, or `per_day`
-    /// by what pumps dose. Null while there is too little of a past; then nothing is foreseen.
+    /// by what is declared of the item, or by what pumps dose. Null while there is too little of a past; then nothing is foreseen.
     model: Option<String>,
     /// Months of the past behind it.
     months: i32,

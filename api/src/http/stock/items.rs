@@ -11,6 +11,7 @@ use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
 use domain::fault::Faults;
 use domain::ids::{ItemId, SupplierId};
+use domain::stock::demand::per_day::{DOSE_SD_SHARE, PerDay};
 use domain::stock::hazard::HazardGroup;
 use domain::stock::item::{Item, Supply};
 use domain::stock::quantity::{Quantity, StockUnit};
@@ -46,6 +47,15 @@ pub struct ConsumableInput {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(example = 1.33)]
     density_kg_per_l: Option<f64>,
+    /// Active substance in it by mass: 12.5 % is 0.125.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = 0.3)]
+    active_share: Option<f64>,
+    /// What one unit uses of it in a running day, by the water's temperature. Where it stands at a
+    /// site, that foresees when it runs out until three months tell its level; the temperature goes on
+    /// counting.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    per_day: Option<PerDayBody>,
     /// `harmless`, `acid`, `alkali`, `hypochlorite`, `oxidiser`, `organic`, `microbes` or `sludge`:
     /// which goods it must not ride with. The product's safety data sheet decides.
     #[serde(default = "harmless")]
@@ -75,6 +85,39 @@ pub struct ListRetired {
     #[serde(default)]
     #[param(required = false)]
     pub(super) retired: bool,
+}
+
+/// A declared daily use of one unit: `at_20_c` x `theta` ^ (temperature of the water - 20 °C).
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = DailyUse)]
+pub struct PerDayBody {
+    /// In a running day with water of 20 °C, in the item's unit.
+    #[schema(example = 0.5)]
+    at_20_c: f64,
+    /// Factor for each degree more; 1 for what does not care.
+    #[schema(example = 1.047)]
+    theta: f64,
+    /// Temperature of the water in each calendar month, January first, in °C.
+    #[schema(value_type = Vec<f64>, min_items = 12, max_items = 12,
+        example = json!([6.0, 6.0, 9.0, 12.0, 16.0, 20.0, 22.0, 22.0, 18.0, 14.0, 9.0, 7.0]))]
+    water_c: [f64; 12],
+    /// How sure that is: standard deviation as a share of the use.
+    #[serde(default = "unsure")]
+    #[schema(example = 0.25)]
+    sd_share: f64,
+}
+
+impl From<PerDayBody> for PerDay {
+    fn from(PerDayBody { at_20_c, theta, water_c, sd_share }: PerDayBody) -> Self {
+        Self { at_20_c, theta, water_c, sd_share }
+    }
+}
+
+impl From<PerDay> for PerDayBody {
+    fn from(PerDay { at_20_c, theta, water_c, sd_share }: PerDay) -> Self {
+        Self { at_20_c, theta, water_c, sd_share }
+    }
 }
 
 /// How an item is bought.
@@ -109,6 +152,10 @@ fn usual_level() -> f64 {
     ServiceLevel::USUAL.into()
 }
 
+fn unsure() -> f64 {
+    DOSE_SD_SHARE
+}
+
 fn one() -> u32 {
     1
 }
@@ -133,6 +180,8 @@ impl ConsumableInput {
             name: self.name.clone(),
             unit,
             density_kg_per_l: self.density_kg_per_l,
+            active_share: self.active_share,
+            per_day: self.per_day.clone().map(Into::into),
             hazard,
             by_lot: self.by_lot,
             shelf_life_d: self.shelf_life_d,
@@ -157,6 +206,8 @@ impl From<&Named> for ConsumableInput {
             name: item.name.clone(),
             unit: item.unit.as_str().to_owned(),
             density_kg_per_l: item.density_kg_per_l,
+            active_share: item.active_share,
+            per_day: item.per_day.map(Into::into),
             hazard: item.hazard.as_str().to_owned(),
             by_lot: item.by_lot,
             shelf_life_d: item.shelf_life_d,

@@ -1,5 +1,6 @@
 //! Which model fits an item's own past.
 
+use super::per_day::PerDay;
 use super::seasonal::{MonthIndex, Rate};
 use super::smoothing::Smoothed;
 use super::sparse::{Croston, tsb};
@@ -38,8 +39,8 @@ impl Demand {
         if rates.len() < LEAST_MONTHS {
             return Err(too_little);
         }
-        if let Some(index) = MonthIndex::proven(history)
-            && let Some(demand) = seasonal(&rates, &index)
+        if let Some(MonthIndex(index)) = MonthIndex::proven(history)
+            && let Some(demand) = by_index(DemandModel::MonthIndex, &rates, index)
         {
             return Ok(demand);
         }
@@ -48,6 +49,17 @@ impl Demand {
         }
         let smoothed = Smoothed::best(&per_day).ok_or(too_little)?;
         Ok(of_level(DemandModel::Smoothing, &smoothed, [1.0; 12], per_day.len()))
+    }
+
+    /// A declared daily use at the level that an item's months show: how it follows the temperature
+    /// is the declaration's, how much it is the past's.
+    ///
+    /// # Errors
+    /// [`TooLittle`] below three running months.
+    pub fn at_level(history: &[MonthUse], declared: &PerDay) -> Result<Self, TooLittle> {
+        let rates = Rate::of(history);
+        let fitted = by_index(DemandModel::PerDay, &rates, declared.shape());
+        fitted.filter(|_| rates.len() >= LEAST_MONTHS).ok_or(TooLittle { months: rates.len() })
     }
 }
 
@@ -65,13 +77,13 @@ fn of_level(model: DemandModel, level: &Smoothed, index: [f64; 12], months: usiz
 }
 
 /// The level is smoothed over the months whose index can be divided by.
-fn seasonal(rates: &[Rate], index: &MonthIndex) -> Option<Demand> {
+fn by_index(model: DemandModel, rates: &[Rate], index: [f64; 12]) -> Option<Demand> {
     let of_rate = |rate: &Rate| {
-        let index = index.of_month0(rate.month0);
-        (index > 0.0).then(|| rate.per_day.max(0.0) / index)
+        let index = index.get(rate.month0).filter(|index| **index > 0.0)?;
+        Some(rate.per_day.max(0.0) / index)
     };
     let level = Smoothed::best(&rates.iter().filter_map(of_rate).collect::<Vec<_>>())?;
-    Some(of_level(DemandModel::MonthIndex, &level, index.0, rates.len()))
+    Some(of_level(model, &level, index, rates.len()))
 }
 
 fn sparse(per_day: &[f64]) -> Option<Demand> {
@@ -146,6 +158,20 @@ pub(crate) mod tests {
         near(demand.on(day("2026-07-10")), 6.0, 1e-9);
         near(demand.on(day("2026-12-10")), 1.0, 1e-9);
         near(demand.over(day("2026-05-22"), 20, &[]).mean, 10.0 + 60.0, 1e-9);
+    }
+
+    /// Nutrient that halves with ten degrees less (theta 1.0718), at twice what was declared: three
+    /// months tell how much, the declaration how it goes on.
+    #[test]
+    fn a_declared_use_takes_its_level_from_the_past() {
+        let mut water_c = [10.0; 12];
+        water_c[6] = 20.0;
+        let declared = PerDay { at_20_c: 1.0, theta: 2_f64.powf(0.1), water_c, sd_share: 0.3 };
+        let demand = Demand::at_level(&months(3, |_| 1.0), &declared).unwrap();
+        assert_eq!((demand.model, demand.months), (DemandModel::PerDay, 3));
+        near(demand.on(day("2026-02-10")), 1.0, 1e-12);
+        near(demand.on(day("2026-07-10")), 2.0, 1e-12);
+        assert_eq!(Demand::at_level(&months(2, |_| 1.0), &declared), Err(TooLittle { months: 2 }));
     }
 
     /// Months whose days vary apart: what the fit takes out of the months, put together to

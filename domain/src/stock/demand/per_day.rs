@@ -5,11 +5,15 @@
 //! ```
 //!
 //! The form is the usual one of biological treatment (from memory); theta is declared with the
-//! item, 1 for what does not care.
+//! item, 1 for what does not care. Once an item has a past, that tells its level, and the
+//! declaration how it follows the water's temperature ([`super::Demand::at_level`]).
 
 use super::{Demand, DemandModel};
 use crate::fault::Faults;
 use serde::{Deserialize, Serialize};
+
+/// How sure a use is that nobody has checked by dips, as a share of it (common practice, no source).
+pub const DOSE_SD_SHARE: f64 = 0.25;
 
 /// The declared use.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -40,12 +44,24 @@ impl PerDay {
         faults.or(self)
     }
 
+    /// Use in each month over that at 20 °C, January first.
+    #[must_use]
+    pub fn shape(&self) -> [f64; 12] {
+        self.water_c.map(|water_c| self.theta.powf(water_c - 20.0))
+    }
+
+    /// The same for so many units.
+    #[must_use]
+    pub fn of_units(self, units: u32) -> Self {
+        Self { at_20_c: self.at_20_c * f64::from(units), ..self }
+    }
+
     /// The demand it makes.
     #[must_use]
     pub fn demand(&self) -> Demand {
         Demand {
             model: DemandModel::PerDay,
-            per_day: self.water_c.map(|water_c| self.at_20_c * self.theta.powf(water_c - 20.0)),
+            per_day: self.shape().map(|share| self.at_20_c * share),
             day_variance: 0.0,
             rate_sd_share: self.sd_share,
             months: 0,
@@ -68,6 +84,7 @@ mod tests {
         let whole = NUTRIENT.demand().over(day, 30, &[]);
         near(whole.sd(), 0.1 * whole.mean, 1e-12);
         assert_eq!(PerDay { theta: 1.0, ..NUTRIENT }.demand().on(day), 0.5);
+        near(NUTRIENT.of_units(3).demand().on(day), 3.0 * NUTRIENT.demand().on(day), 1e-12);
     }
 
     #[test]

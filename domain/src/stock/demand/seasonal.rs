@@ -62,12 +62,6 @@ impl MonthIndex {
         let average = known.iter().copied().sum::<f64>() / known.len() as f64;
         (average > 0.0).then(|| Self(of_months.map(|rate| rate.map_or(1.0, |rate| rate / average))))
     }
-
-    /// The index of a month, January being 0.
-    #[must_use]
-    pub fn of_month0(&self, month0: usize) -> f64 {
-        self.0.get(month0).copied().unwrap_or(1.0)
-    }
 }
 
 fn mean<'a>(rates: impl Iterator<Item = &'a Rate>) -> Option<f64> {
@@ -93,8 +87,8 @@ mod tests {
     #[test]
     fn two_years_prove_an_index_and_less_do_not() {
         let index = MonthIndex::proven(&months(24, |n| 30.0 * yearly(n % 12))).unwrap();
-        near(index.of_month0(6), 2.0, 1e-12);
-        near(index.of_month0(0), 0.0, 1e-12);
+        near(index.0[6], 2.0, 1e-12);
+        near(index.0[0], 0.0, 1e-12);
         near(index.0.iter().sum::<f64>(), 12.0, 1e-12);
         assert_eq!(MonthIndex::proven(&months(23, |n| 30.0 * yearly(n % 12))), None);
     }
