@@ -3,6 +3,7 @@
 use crate::accounts::site_money::SiteMoney;
 use crate::customer::UnitSystem;
 use crate::facts::{DayFact, MonthFact};
+use crate::measures::volume_event::VolumeEvent;
 use crate::metering::step::ExceptionKind;
 use crate::metering::stream::{ReadBy, Stream};
 use crate::placement::Terms;
@@ -46,6 +47,8 @@ pub struct Inputs {
     pub stays: HashMap<Uuid, Vec<Span>>,
     /// Baselines, accounts and tariffs of the sites.
     pub money: Vec<SiteMoney>,
+    /// Fills, drains and hauled loads of units in and around the month, by unit, in order.
+    pub moved: HashMap<Uuid, Vec<VolumeEvent>>,
 }
 
 /// One unit at one of the customer's sites, or a site whose meters serve several units.

@@ -2,8 +2,11 @@
 
 use super::adjustment::Adjustment;
 use super::figure::{Figure, Line, Name, sentence};
+use super::haulage::HaulageAvoided;
 use super::inputs::{Inputs, OpenException, Subject};
+use super::invested::SiteInvested;
 use super::money::SiteSaving;
+use super::moved::MovedWater;
 use crate::accounts::site_cost::SiteCost;
 use crate::customer::UnitSystem;
 use crate::metering::step::ExceptionKind;
@@ -43,6 +46,15 @@ pub struct SavingsReport {
     /// What washing cost the customer at each site, as accrued, line by line.
     #[serde(default)]
     pub costs: Vec<SiteCost>,
+    /// Water that went in or out at once: fills, drains and hauled loads, in order.
+    #[serde(default)]
+    pub moved: Vec<MovedWater>,
+    /// Loads that were not hauled, at each site where those before the unit were declared.
+    #[serde(default)]
+    pub haulage: Vec<HaulageAvoided>,
+    /// How each investment stands by the end of the month.
+    #[serde(default)]
+    pub invested: Vec<SiteInvested>,
     /// Volumes by day, of what is read daily or better; none when nothing is.
     pub by_day: Option<DaySeries>,
     /// Volumes by month, thirteen months up to this one.

@@ -104,6 +104,7 @@ pub(super) fn inputs(subjects: Vec<Subject>) -> Inputs {
         fresh: HashMap::new(),
         stays: HashMap::new(),
         money: Vec::new(),
+        moved: HashMap::new(),
     }
 }
 

@@ -92,7 +92,8 @@ pub struct ReportView {
     revision_proposed: Option<bool>,
     /// The figures: `sentence`; `reckoning`, each figure printed with its coverage, estimated
     /// share and grade or withheld with the reason; `adjustments`, what is added for earlier
-    /// months, a line each; `by_day` and `by_month`; `units` with their stays and states;
+    /// months, a line each; `moved`, fills, drains and loads; `haulage` that was avoided; `invested`, payback
+    /// measured against promised; `by_day` and `by_month`; `units` with their stays and states;
     /// `exceptions`; `missing` days; `made`, how the figures were made; `cautions`. Volumes are
     /// litres.
     #[schema(value_type = Object)]
