@@ -278,6 +278,9 @@ fn taken(constraint: &str) -> Problem {
             "chemical_overlaps",
             "The product's standing is known on some of these days already; end or withdraw that first.",
         ),
+        "meter_check_at" => {
+            ("/at", "check_exists", "A check of that very instant stands already; withdraw that first.")
+        }
         "meter_exchange_at" => ("/at", "exchange_exists", "The register was exchanged at that very instant already."),
         _ => taken_of_money(constraint),
     };

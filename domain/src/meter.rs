@@ -3,11 +3,13 @@
 
 use crate::fault::Faults;
 use crate::ids::{ComponentId, MeterId, SiteId, UnitId};
+use crate::metering::accuracy::MeterCheck;
 use crate::metering::meter::MeterFacts;
 use crate::metering::step::Exchange;
 use crate::metering::stream::ReadBy;
 use crate::reading::note_register;
 use crate::span::{self, Span};
+use crate::units::Dimension;
 use chrono::{DateTime, Utc};
 
 /// A meter's record.
@@ -138,19 +140,58 @@ pub struct Attachment {
     pub span: Span,
     /// The part of what passes that belongs to it, above 0 and up to 1, as declared.
     pub share: f64,
+    /// Standard uncertainty of that part.
+    pub share_u: f64,
 }
 
 impl Attachment {
     /// The record.
     ///
     /// # Errors
-    /// A fault at `/share`.
+    /// A fault at `/share` or `/share_u`.
     pub fn checked(self) -> Result<Self, Faults> {
         let mut faults = Faults::default();
         if !(self.share > 0.0 && self.share <= 1.0) {
             faults.add("/share", "out_of_range", "give a share above 0 and up to 1");
         }
+        if !(self.share_u >= 0.0 && self.share_u <= self.share.min(1.0)) {
+            faults.add("/share_u", "out_of_range", "give 0, or a standard uncertainty up to the share itself");
+        }
         faults.or(self)
+    }
+}
+
+/// What a check of a meter against a known volume found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CheckNote {
+    /// When, and the volumes.
+    pub found: MeterCheck,
+    /// How it was done, up to 500 characters.
+    pub note: Option<String>,
+}
+
+impl CheckNote {
+    /// The record, done by `now`.
+    ///
+    /// # Errors
+    /// Every fault found.
+    pub fn checked(mut self, now: DateTime<Utc>) -> Result<Self, Faults> {
+        let mut faults = Faults::default();
+        self.found.at = span::happened(&mut faults, "/at", self.found.at, now);
+        faults.take("", self.found.check.checked());
+        self.note = faults.optional_text("/note", self.note.as_deref(), 500);
+        faults.or(self)
+    }
+
+    /// Checks that it is of a meter of water.
+    ///
+    /// # Errors
+    /// A fault at `/indicated_l`.
+    pub fn of_water(&self, meter: &Meter) -> Result<(), Faults> {
+        if meter.facts.unit.dimension() == Dimension::Volume {
+            return Ok(());
+        }
+        Err(Faults::one("/indicated_l", "no_water", "note checks of meters that measure water: this one does not"))
     }
 }
 
@@ -255,7 +296,7 @@ mod tests {
     fn a_share_is_a_part_of_the_whole() {
         let share = |share| {
             let measured = Measured::Unit(UnitId(Uuid::from_u128(1)));
-            Attachment { measured, span: Span::EVER, share }.checked().is_ok()
+            Attachment { measured, span: Span::EVER, share, share_u: 0.0 }.checked().is_ok()
         };
         assert_eq!([0.25, 1.0].map(share), [true; 2]);
         assert_eq!([0.0, -0.5, 1.01, f64::NAN].map(share), [false; 4]);

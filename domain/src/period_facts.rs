@@ -2,11 +2,16 @@
 //! read by hand. Where readings are months apart these are the figures that nobody estimated.
 
 use crate::facts::Amounts;
+use crate::metering::accuracy::{Flow, ScaleKnown};
 use crate::metering::days::SpanShare;
-use crate::metering::step::Step;
+use crate::metering::meter::MeterFacts;
+use crate::metering::step::{Exchange, Step};
 use crate::metering::stream::Stream;
+use crate::uncertainty::figures::MeterShare;
+use crate::uncertainty::register::{Meter, Passed};
 use crate::water::grade::Grade;
 use crate::water::period::{ReadInstants, Round, cuts, periods, rounds};
+use crate::water::statement::WATER_C;
 use chrono::{DateTime, Duration, Utc};
 use std::collections::BTreeMap;
 
@@ -38,21 +43,13 @@ pub struct PeriodFact {
     pub amounts: Amounts,
 }
 
-/// The read periods of a subject, in order: those in which every meter is covered whole.
-#[must_use]
-pub fn of_subject(meters: &[HandRead]) -> Vec<PeriodFact> {
-    let rounds = rounds_of(meters);
-    let mut found: BTreeMap<(DateTime<Utc>, DateTime<Utc>), (Amounts, usize)> = BTreeMap::new();
-    for (place, meter) in meters.iter().enumerate() {
-        let spans = spans(&cuts(&rounds, place), &meter.steps);
-        for period in periods(&rounds, place, &spans).into_iter().filter(|period| period.coverage >= 1.0) {
-            let (amounts, covered) = found.entry((period.from, period.to)).or_default();
-            amounts.add(meter.stream, period.amount * meter.share);
-            *covered += 1;
-        }
-    }
-    let whole = found.into_iter().filter(|(_, (_, covered))| *covered == meters.len());
-    whole.map(|((from, to), (amounts, _))| PeriodFact { from, to, grade: amounts.grade(), amounts }).collect()
+/// A read period with the readings behind it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReadPeriod {
+    /// What it came to.
+    pub fact: PeriodFact,
+    /// What each meter passed between its own readings, in the order the meters were given.
+    pub own: Vec<OwnReadings>,
 }
 
 /// What one meter passed in a read period, between its own two readings.
@@ -68,25 +65,52 @@ pub struct OwnReadings {
     pub timing_u: f64,
 }
 
-/// The readings of each meter behind the read period between two middles of rounds; `None` where
-/// there is no such period.
+/// The read periods of a subject, in order: those in which every meter is covered whole.
 #[must_use]
-pub fn own_readings(meters: &[HandRead], from: DateTime<Utc>, to: DateTime<Utc>) -> Option<Vec<OwnReadings>> {
+pub fn of_subject(meters: &[HandRead]) -> Vec<ReadPeriod> {
     let rounds = rounds_of(meters);
-    let pair = rounds.windows(2).find(|pair| pair.iter().map(Round::middle).eq([from, to]))?;
-    let [earlier, later] = pair else { return None };
-    let own = |(place, meter): (usize, &HandRead)| {
+    let mut found: BTreeMap<(DateTime<Utc>, DateTime<Utc>), (Amounts, Vec<OwnReadings>)> = BTreeMap::new();
+    for (place, meter) in meters.iter().enumerate() {
         let spans = spans(&cuts(&rounds, place), &meter.steps);
-        let of_period = periods(&rounds, place, &spans).into_iter().find(|one| (one.from, one.to) == (from, to))?;
-        Some(OwnReadings {
-            from: *earlier.read_at.get(place)?,
-            to: *later.read_at.get(place)?,
-            amount: of_period.amount,
-            timing_u: of_period.timing_u,
-        })
-        .filter(|_| of_period.coverage >= 1.0)
+        for period in periods(&rounds, place, &spans).into_iter().filter(|period| period.coverage >= 1.0) {
+            let (amounts, own) = found.entry((period.from, period.to)).or_default();
+            amounts.add(meter.stream, period.amount * meter.share);
+            let (from, to) = period.own;
+            own.push(OwnReadings { from, to, amount: period.amount, timing_u: period.timing_u });
+        }
+    }
+    let whole = found.into_iter().filter(|(_, (_, own))| own.len() == meters.len());
+    let period = |((from, to), (amounts, own)): (_, (Amounts, _))| ReadPeriod {
+        fact: PeriodFact { from, to, grade: amounts.grade(), amounts },
+        own,
     };
-    meters.iter().enumerate().map(own).collect()
+    whole.map(period).collect()
+}
+
+impl OwnReadings {
+    /// The same as a meter's part of the balance between the middles of the two rounds; `declared` is
+    /// the share of the meter that counts, with its standard uncertainty.
+    #[must_use]
+    pub fn meter_share<'m>(
+        &self,
+        (name, facts): (&'m str, &'m MeterFacts),
+        known: ScaleKnown,
+        declared: (f64, f64),
+        (from, to): (DateTime<Utc>, DateTime<Utc>),
+        exchanges: &[Exchange],
+    ) -> MeterShare<'m> {
+        let exchanged = exchanges.iter().filter(|exchange| exchange.at > self.from && exchange.at <= self.to);
+        let passed = Passed {
+            from,
+            to,
+            amount: self.amount,
+            exchanges: u32::try_from(exchanged.count()).unwrap_or(u32::MAX),
+            divided: &[],
+            timing_u: self.timing_u,
+        };
+        let meter = Meter { name, facts, known, flow: Flow::Unknown, water_c: WATER_C };
+        MeterShare { meter, passed, share: declared.0, u_share: declared.1 }
+    }
 }
 
 fn rounds_of(meters: &[HandRead]) -> Vec<Round> {
@@ -141,10 +165,10 @@ mod tests {
     fn one_dial_gives_a_period_for_each_step() {
         let dial = meter(Stream::Makeup, &[(at(1, 8), 0.0), (at(15, 9), 700.0), (at(30, 8), 900.0)]);
         let found = of_subject(&[dial]);
-        let amounts: Vec<_> = found.iter().map(|period| period.amounts.get(Stream::Makeup)).collect();
+        let amounts: Vec<_> = found.iter().map(|period| period.fact.amounts.get(Stream::Makeup)).collect();
         assert_eq!(amounts, [Some(700.0), Some(200.0)]);
-        assert_eq!((found[0].from, found[1].to), (at(1, 8), at(30, 8)));
-        assert_eq!(found[0].grade, Grade::MakeupOnly);
+        assert_eq!((found[0].fact.from, found[1].fact.to), (at(1, 8), at(30, 8)));
+        assert_eq!(found[0].fact.grade, Grade::MakeupOnly);
     }
 
     #[test]
@@ -153,9 +177,9 @@ mod tests {
         let wash = meter(Stream::Wash, &[(at(1, 9), 0.0), (at(30, 7), 9000.0)]);
         let found = of_subject(&[makeup, wash]);
         assert_eq!(found.len(), 1, "the reading of the 10th has no partner");
-        assert_eq!(found[0].amounts.get(Stream::Makeup), Some(900.0));
-        assert_eq!(found[0].amounts.get(Stream::Wash), Some(9000.0));
-        assert_eq!(found[0].grade, Grade::Measured);
+        assert_eq!(found[0].fact.amounts.get(Stream::Makeup), Some(900.0));
+        assert_eq!(found[0].fact.amounts.get(Stream::Wash), Some(9000.0));
+        assert_eq!(found[0].fact.grade, Grade::Measured);
     }
 
     #[test]

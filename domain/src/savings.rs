@@ -34,6 +34,37 @@ pub struct Uses {
     pub baseline_l: Quantity,
     /// Fresh water used.
     pub fresh_used_l: Quantity,
+    /// What passed the meter to the sewer; `None` where none measures it.
+    pub discharge: Option<Discharge>,
+}
+
+/// Water through the meter to the sewer, in litres, where sewer is billed by that.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Discharge {
+    /// With the use of the baseline: what was avoided would have passed the meter too, because as much
+    /// would have evaporated and been carried off, and never less than nothing.
+    pub with_baseline_l: f64,
+    /// As it was counted.
+    pub counted_l: f64,
+}
+
+impl Discharge {
+    /// What was counted, beside uses that differ by so much.
+    #[must_use]
+    pub fn of(counted_l: f64, avoided_l: f64) -> Self {
+        Self { with_baseline_l: (counted_l + avoided_l).max(0.0), counted_l }
+    }
+
+    fn plus(self, other: Self) -> Self {
+        Self {
+            with_baseline_l: self.with_baseline_l + other.with_baseline_l,
+            counted_l: self.counted_l + other.counted_l,
+        }
+    }
+
+    fn scaled(self, factor: f64) -> Self {
+        Self { with_baseline_l: self.with_baseline_l * factor, counted_l: self.counted_l * factor }
+    }
 }
 
 /// Some days of a cycle that lie in one month, with what was used in them.
@@ -234,6 +265,9 @@ pub struct CycleSaving {
     pub fresh_used_l: Expanded,
     /// Water avoided, in litres.
     pub avoided_l: Expanded,
+    /// Water through the meter to the sewer; null where none measures it.
+    #[serde(default)]
+    pub discharge: Option<Discharge>,
     /// Saved in the whole cycle.
     pub whole: Bounds,
     /// Saved in the month.
@@ -309,10 +343,15 @@ impl Uses {
     fn add(&mut self, other: &Self) {
         self.baseline_l = std::mem::take(&mut self.baseline_l) + other.baseline_l.clone();
         self.fresh_used_l = std::mem::take(&mut self.fresh_used_l) + other.fresh_used_l.clone();
+        self.discharge = self.discharge.zip(other.discharge).map(|(sum, next)| sum.plus(next));
     }
 
     fn scaled(self, factor: f64) -> Self {
-        Self { baseline_l: self.baseline_l.scaled(factor), fresh_used_l: self.fresh_used_l.scaled(factor) }
+        Self {
+            baseline_l: self.baseline_l.scaled(factor),
+            fresh_used_l: self.fresh_used_l.scaled(factor),
+            discharge: self.discharge.map(|discharge| discharge.scaled(factor)),
+        }
     }
 }
 
@@ -346,8 +385,13 @@ impl BilledCycle<'_> {
         let share = self.share(month);
         let avoided_l = whole_uses.avoided().expanded();
         let used = whole_uses.fresh_used_l.value;
-        let use_of = |litres| WaterUse { winter_l_per_month: self.winter_l_per_month, ..WaterUse::of(Litres(litres)) };
-        let uses = |shift: f64| [whole_uses.baseline_l.value + shift, used].map(use_of);
+        let discharge = whole_uses.discharge;
+        let uses = |shift: f64| {
+            let through = |discharge: Discharge| Litres((discharge.with_baseline_l + shift).max(0.0));
+            let counted = |discharge: Discharge| Litres(discharge.counted_l);
+            let baseline = self.use_of(whole_uses.baseline_l.value + shift, discharge.map(through));
+            [baseline, self.use_of(used, discharge.map(counted))]
+        };
         let range = |shift: f64| {
             let [baseline, actual] = uses(shift);
             prices.saving_range(self.account.other_use, &baseline, &actual)
@@ -381,6 +425,7 @@ impl BilledCycle<'_> {
             baseline_l: whole_uses.baseline_l.expanded(),
             fresh_used_l: whole_uses.fresh_used_l.expanded(),
             avoided_l,
+            discharge,
             whole,
             in_month,
             shared_by: share.by,
@@ -388,6 +433,11 @@ impl BilledCycle<'_> {
             least,
             most,
         })
+    }
+
+    /// The use of the cycle as its bill takes it, other use left out.
+    pub(crate) fn use_of(&self, litres: f64, discharge_l: Option<Litres>) -> WaterUse {
+        WaterUse { water_l: Litres(litres), winter_l_per_month: self.winter_l_per_month, discharge_l }
     }
 
     /// By how much what is known so far is taken on over the days that are not known yet.
@@ -404,7 +454,7 @@ impl BilledCycle<'_> {
     }
 
     fn uses(&self, month: Month) -> Result<Uses, Withheld> {
-        let mut whole = Uses::default();
+        let mut whole = Uses { discharge: Some(Discharge::default()), ..Uses::default() };
         for Part { days, uses } in &self.parts {
             let why = |missing: &Missing| {
                 let why = Withheld::from(missing.clone());

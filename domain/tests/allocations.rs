@@ -2,19 +2,24 @@
 //! replaces the allocator of all that is in it.
 
 use chrono::{NaiveDate, NaiveTime, TimeDelta};
+use domain::measures::days::Days;
 use domain::metering::fold::MeterFold;
-use domain::metering::meter::MeterFacts;
+use domain::metering::history::History;
+use domain::metering::meter::{MeterFacts, PlateFlows};
+use domain::metering::sessions::SessionRule;
 use domain::metering::stream::{ReadBy, Stream};
 use domain::units::RegisterUnit;
 
 const DAYS: u32 = 70;
 
 /// Allocations of folding so many days with a reading every so many minutes, by whole sheets or one
-/// by one, from the first day on; and how many readings those are.
-fn allocations(first: NaiveDate, every_min: u32, sheets: bool) -> (u64, u32) {
+/// by one, from the first day on; and how many readings those are. `watched`: sessions and slow flows are
+/// looked for too, and the steps held against the meter's history, as in the night run.
+fn allocations(first: NaiveDate, every_min: u32, sheets: bool, watched: bool) -> (u64, u32) {
     let facts = MeterFacts {
         digits: Some(9),
         max_flow_per_h: Some(50_000.0),
+        flows: PlateFlows::of_ratio(2500.0, 100.0),
         read_by: ReadBy::Telemetry,
         ..MeterFacts::plain(Stream::Wash, RegisterUnit::L)
     };
@@ -29,6 +34,10 @@ fn allocations(first: NaiveDate, every_min: u32, sheets: bool) -> (u64, u32) {
         .collect();
     let counted = allocation_counter::measure(|| {
         let mut fold = MeterFold::new(&facts, chrono_tz::America::New_York, &[], &[]);
+        if watched {
+            let rule = SessionRule { days: Days::since(first), pause_s: 1800 };
+            fold = fold.with_history(History::default()).with_low_flows(&facts).with_sessions(vec![rule]);
+        }
         for (date, registers) in &days {
             if sheets {
                 fold.push_sheet(*date, &of_day, registers);
@@ -49,11 +58,11 @@ fn allocations(first: NaiveDate, every_min: u32, sheets: bool) -> (u64, u32) {
 #[test]
 fn none_is_made_for_a_reading() {
     let first = NaiveDate::from_ymd_opt(2026, 1, 10).unwrap();
-    for sheets in [true, false] {
+    for (sheets, watched) in [(true, false), (false, false), (true, true), (false, true)] {
         let ((few, ten_thousand), (many, hundred_thousand)) =
-            (allocations(first, 10, sheets), allocations(first, 1, sheets));
+            (allocations(first, 10, sheets, watched), allocations(first, 1, sheets, watched));
         assert_eq!((ten_thousand, hundred_thousand), (10_080, 100_800));
         assert!(few > 0, "the counter counts");
-        assert_eq!(few, many, "by sheets: {sheets}");
+        assert_eq!(few, many, "by sheets: {sheets}, watched: {watched}");
     }
 }

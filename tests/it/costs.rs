@@ -15,7 +15,7 @@ pub(crate) struct Bay {
 }
 
 /// Midnights in Vienna: clocks go forward on 29 March 2026 (IANA tzdata).
-const MARCH: (&str, &str) = ("2026-02-28T23:00:00Z", "2026-03-31T22:00:00Z");
+pub(crate) const MARCH: (&str, &str) = ("2026-02-28T23:00:00Z", "2026-03-31T22:00:00Z");
 
 impl Bay {
     pub(crate) async fn new(dealer: &Dealer, customer: &str) -> Self {
@@ -27,7 +27,7 @@ impl Bay {
     }
 
     /// A meter of the unit that stood at nothing and at `amount` when it was read at two instants.
-    async fn metered(&self, dealer: &Dealer, (stream, unit): (&str, &str), amount: f64, read: (&str, &str)) {
+    pub(crate) async fn metered(&self, dealer: &Dealer, (stream, unit): (&str, &str), amount: f64, read: (&str, &str)) {
         let meter = json!({ "label": stream, "stream": stream, "unit": unit, "digits": 7, "read_by": "technician" });
         let attachment = json!({ "unit_id": self.unit, "from": "2026-01-01T00:00:00Z" });
         let meter = dealer.office.create("/v1/meters", &json!({ "meter": meter, "attachment": attachment })).await;
@@ -41,7 +41,7 @@ impl Bay {
     }
 
     /// Water at 2 and sewer at 3 a cubic metre, billed by calendar months, nothing else on it.
-    async fn billed(&self, dealer: &Dealer) {
+    pub(crate) async fn billed(&self, dealer: &Dealer) {
         let account = json!({
             "site_id": self.site, "name": "Yard", "supplier": "City", "cycle_anchor": "2026-01-01",
             "charged_from": "2026-01-01", "other_use": { "least_l_per_month": 0.0, "most_l_per_month": 0.0 }
@@ -361,7 +361,7 @@ async fn each_record_is_checked_and_stays_within_its_scope() {
     assert_eq!(items(&viewer, &bay.of_site("billed-items")).await.len(), 3, "four less the withdrawn one");
 }
 
-fn investment() -> Value {
+pub(crate) fn investment() -> Value {
     json!({ "day": "2026-03-01", "amount": "3650", "currency": "EUR", "promised_per_year": "4000",
         "discount_rate": 0.0, "life_years": 10.0, "evidence": "Offer 17" })
 }

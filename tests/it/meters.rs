@@ -61,7 +61,7 @@ async fn a_meter_keeps_all_that_is_said_of_it() {
     }
     assert_eq!([number(&dial_meter), number(&added)], [1, 2], "numbered within the dealer");
     let present = json!({ "unit_id": of_unit["unit_id"], "site_id": null, "component_id": null, "from": FROM,
-        "to": null, "share": 1.0 });
+        "to": null, "share": 1.0, "share_u": 0.0 });
     assert_eq!(read["attachment"], present);
     let listed = items(&dealer.office, "/v1/meters?stream=makeup").await;
     assert_eq!(listed[1], read);

@@ -45,12 +45,12 @@ fn calc(arguments: &[&str]) -> Value {
     serde_json::from_slice(&output.stdout).unwrap()
 }
 
-/// The meters of the sites of one zone, by name, as `calc water` finds them.
-fn meters(zone: &str, sites: &[Value], by: &str) -> BTreeMap<String, Value> {
+/// The meters of the sites of one zone that work in the same hours, by name, as `calc water` finds them.
+fn meters((zone, working): &(&str, &Value), sites: &[Value], by: &str) -> BTreeMap<String, Value> {
     let (folder, mut facts, mut readings) = (Scratch::new(), Map::new(), "meter,read_at,register\n".to_owned());
-    for site in sites.iter().filter(|site| site["zone"] == zone) {
+    for site in sites.iter().filter(|site| site["zone"] == *zone && site["working_hours"] == **working) {
         for meter in list(&site["meters"]) {
-            let name = format!("{} {}", text(&site["name"]), text(&meter["stream"]));
+            let name = text(&meter["name"]).to_owned();
             for reading in list(&meter["readings"]) {
                 readings.push_str(&format!("{name},{},{}\n", text(&reading[0]), text(&reading[1])));
             }
@@ -59,7 +59,7 @@ fn meters(zone: &str, sites: &[Value], by: &str) -> BTreeMap<String, Value> {
     }
     let (csv, json) = (format!("{}/readings.csv", folder.path()), format!("{}/facts.json", folder.path()));
     fs::write(&csv, readings).unwrap();
-    fs::write(&json, json!({ "zone": zone, "meters": facts }).to_string()).unwrap();
+    fs::write(&json, json!({ "zone": zone, "working_hours": working, "meters": facts }).to_string()).unwrap();
     let mut answer = calc(&["water", &csv, "--facts", &json, "--by", by]);
     assert_eq!(answer["rejected"], json!([]));
     let meters = answer["meters"].as_array_mut().unwrap();
@@ -70,16 +70,22 @@ fn meters(zone: &str, sites: &[Value], by: &str) -> BTreeMap<String, Value> {
 fn days_months_and_recycled_water_of_two_hundred_sites_are_those_of_the_script() {
     let sites = sites();
     assert_eq!(sites.len(), 200);
-    let (mut days, mut rolled, mut exchanged, mut months) = (0, 0, 0, 0);
-    let mut zones: Vec<&str> = sites.iter().map(|site| text(&site["zone"])).collect();
-    zones.sort_unstable();
-    zones.dedup();
-    for zone in zones {
-        let (by_day, by_month) = (meters(zone, &sites, "day"), meters(zone, &sites, "month"));
-        for site in sites.iter().filter(|site| site["zone"] == zone) {
+    let (mut days, mut rolled, mut exchanged, mut months, mut pulsed) = (0, 0, 0, 0, 0);
+    let mut groups: Vec<(&str, &Value)> = Vec::new();
+    for site in &sites {
+        let group = (text(&site["zone"]), &site["working_hours"]);
+        if !groups.contains(&group) {
+            groups.push(group);
+        }
+    }
+    assert_eq!(groups.len(), 15, "five zones, two calendars and none");
+    for group in &groups {
+        let (by_day, by_month) = (meters(group, &sites, "day"), meters(group, &sites, "month"));
+        for site in sites.iter().filter(|site| (text(&site["zone"]), &site["working_hours"]) == *group) {
             for meter in list(&site["meters"]) {
-                let name = format!("{} {}", text(&site["name"]), text(&meter["stream"]));
+                let name = text(&meter["name"]).to_owned();
                 let found = &by_day[&name];
+                pulsed += usize::from(found["spread_by"].is_string());
                 assert_eq!(found["exceptions"], json!([]), "{name}");
                 same(found["total_l"].as_f64().unwrap(), &meter["total_l"], &name);
                 let wanted = map(&meter["days"]);
@@ -99,6 +105,7 @@ fn days_months_and_recycled_water_of_two_hundred_sites_are_those_of_the_script()
         }
     }
     assert!(days > 50_000 && rolled > 50 && exchanged > 50 && months > 500, "{days} {rolled} {exchanged} {months}");
+    assert!(pulsed > 50, "{pulsed}");
 }
 
 /// The balance of a month from what `calc water` finds, beside the script's.
@@ -126,20 +133,31 @@ fn balanced(site: &Value, month: &str, wanted: &Value, meters: &BTreeMap<String,
 #[test]
 fn bills_and_savings_of_two_hundred_accounts_are_those_of_the_script() {
     let folder = Scratch::new();
-    let mut savings = 0;
+    let (mut savings, mut winters, mut strengths) = (0, 0, 0);
     for site in sites() {
         let (name, account) = (text(&site["name"]), &site["account"]);
         let tariff = format!("{}/{name}.json", folder.path());
         fs::write(&tariff, account["tariff"].to_string()).unwrap();
-        let months = account["cycle_months"].to_string();
+        let known = json!({
+            "name": name, "cycle_months": account["cycle_months"],
+            "strengths_mg_per_l": { "tss": account["tss_mg_per_l"] },
+        });
+        let file = format!("{}/{name} account.json", folder.path());
+        fs::write(&file, known.to_string()).unwrap();
+        for version in list(&account["tariff"]["versions"]) {
+            winters += usize::from(version["sewer"]["volume"]["winter_average"].is_object());
+            strengths += usize::from(version["sewer"]["strength"].is_array());
+        }
         let (used, baseline) = (text(&account["use_l"]), text(&account["baseline_l"]));
         let found = calc(&[
             "bill",
             &tariff,
             "--from",
             text(&account["from"]),
-            "--cycle-months",
-            &months,
+            "--account",
+            &file,
+            "--winter",
+            text(&account["winter_l"]),
             "--unit",
             "l",
             "--use",
@@ -153,5 +171,5 @@ fn bills_and_savings_of_two_hundred_accounts_are_those_of_the_script() {
         assert_eq!(cents(saved), cents(&account["saving"]), "{name}: the saving");
         savings += usize::from(!cents(saved).is_zero());
     }
-    assert!(savings > 150, "{savings}");
+    assert!(savings > 150 && winters > 30 && strengths > 30, "{savings} {winters} {strengths}");
 }

@@ -59,8 +59,9 @@ const VIEWS: [(&str, [&str; 3]); 91] = [
     ),
     (
         "select parts_cost_class from component_failure union all select name from routine
-         union all select note from routine_done union all select limits #>> '{}' from calibration_limits",
-        ["limits, low, noted, work", "", ""],
+         union all select note from routine_done union all select limits #>> '{}' from calibration_limits
+         union all select limits #>> '{}' from fit_limits",
+        ["asked, limits, low, noted, work", "", ""],
     ),
     ("select record #>> '{}' from calibration", ["after, at, before", "before", "after, at"]),
     ("select point from sample_seen where in_doubt", ["after, before", "before", "after"]),
@@ -83,6 +84,7 @@ const VIEWS: [(&str, [&str; 3]); 91] = [
     ("select days_after::text from reminder_rule", ["2", "", ""]),
     ("select kind from job", ["mail", "", ""]),
     ("select note from meter_exchange", ["after, at, before", "before", "after, at"]),
+    ("select note from meter_check", ["after, at, before", "before", "after, at"]),
     ("select why from reading_correction", ["after, at, before", "before", "after, at"]),
     ("select kind from reading_exception", ["across, after, before", "before", "after"]),
     (

@@ -96,6 +96,8 @@ insert into meter_attachment (meter_no, valid, unit_id, component_id, site_id, c
 create temp table happened (n, at) as
   values ('before', pg_temp.at('02-01 00:00')), ('at', pg_temp.at('03-10 12:00')), ('after', pg_temp.at('03-20 00:00'));
 insert into meter_exchange (meter_no, at, old_final, new_start, note, created_at) select 1, at, 9, 0, n, now() from happened;
+insert into meter_check (id, meter_no, at, indicated_l, reference_l, u_reference_share, note, created_at)
+  select gen_random_uuid(), 1, at, 9, 9, 0, n, now() from happened;
 insert into reading_correction (meter_no, at, n, was, why, corrected_by, corrected_at)
   select 1, at, 1, 9, n, pg_temp.id('person'), now() from happened;
 insert into reading_exception (id, meter_no, from_at, to_at, kind, from_register, to_register, opened_at)
@@ -124,6 +126,7 @@ insert into sample (id, unit_id, at, point, what, value, unit, created_at)
 insert into calibration (id, unit_id, at, probe, record, found_good, left_good, created_at)
   select gen_random_uuid(), pg_temp.id('u'), at + interval '1 hour', 'ph', to_jsonb(n), n = 'at', true, now() from happened;
 insert into calibration_limits (limits, created_at, changed_at) values (to_jsonb('limits'::text), now(), now());
+insert into fit_limits (limits, created_at, changed_at) values (to_jsonb('asked'::text), now(), now());
 insert into volume_event (id, unit_id, at, kind, volume_l, note, created_at)
   select gen_random_uuid(), pg_temp.id('u'), at, 'refill', 9, n, now() from happened;
 insert into wash_tally (id, site_id, customer_id, period, machine_class, washes, source, created_at)

@@ -2,6 +2,7 @@
 //! trace alone, by `by_hand`, and held against what `/water` and the savings report print.
 
 mod by_hand;
+mod more;
 
 use crate::conventions::items;
 use crate::support::{Client, Dealer, TestApp, id};
@@ -102,7 +103,12 @@ fn holds(trace: &Value, printed: &Value) {
 /// The figures of a balance, against those beside `/water`.
 #[track_caller]
 fn balances(trace: &Value, printed: &Value) {
-    let of = balance(trace, "whole_days");
+    balanced_over("whole_days", trace, printed);
+}
+
+#[track_caller]
+fn balanced_over(over: &str, trace: &Value, printed: &Value) {
+    let of = balance(trace, over);
     let volumes = part_volumes(trace, of);
     for figure in list(&of["figures"]) {
         let name = figure["figure"].as_str().unwrap();
@@ -177,6 +183,7 @@ async fn a_monthly_dial_over_clock_change_rollover_and_exchange() {
         let found = items(office, &format!("/v1/units/{}/water/trace?from={from}&to={to}", bay.unit)).await.remove(0);
         assert_eq!((&found["agrees"], &found["printed"]), (&json!(true), &period));
         holds(&found["trace"], &period);
+        balanced_over("read_period", &found["trace"], &period);
     }
 }
 

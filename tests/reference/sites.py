@@ -2,7 +2,9 @@
 
 Written apart from the service's code, in decimals and in time zones of the system, to hold the
 service against. From definitions are these: a step is spread evenly over its seconds and cut at
-local midnights; water recycled is wash less make-up less rain plus the change of storage; a bill
+local midnights; where the site says when it works, a step of a dial that people read is spread evenly
+over those hours instead, and where a register counts the dial's pulses, by them; where the dial was
+not read yet or is no longer, its pulses count themselves; water recycled is wash less make-up less rain plus the change of storage; a bill
 is the sum of its lines, and what less water saves is the difference of two bills.
 
 Where a bill rounds is the service's own choice, followed here so that totals agree to the cent:
@@ -39,6 +41,16 @@ LITRES = {
     "ft3": 1728 * INCH3,
     "ccf": 172_800 * INCH3,
 }
+# When a site works: the stretch of each weekday on the local clock, Monday first.
+LONG, SHORT = {"opens": "06:30:00", "closes": "16:45:00"}, {"opens": "07:00:00", "closes": "12:00:00"}
+CALENDARS = [
+    [],
+    [{"from": "2025-03-15", "hours": [LONG] * 5 + [None, None], "closed": ["2025-05-01", "2025-06-09"]}],
+    [
+        {"from": "2025-01-01", "to": "2025-06-02", "hours": [None] + [LONG] * 4 + [SHORT, None], "closed": []},
+        {"from": "2025-06-02", "hours": [SHORT] * 6 + [None], "closed": ["2025-08-15"]},
+    ],
+]
 HALVES = {"half_up": ROUND_HALF_UP, "half_even": ROUND_HALF_EVEN}
 
 
@@ -49,22 +61,78 @@ def midnights(zone, first, last):
     return days, starts
 
 
-def spread(zone, steps):
+def worked(zone, calendar):
+    """A weight: working seconds between two instants; None where nobody said when the site works."""
+
+    def hours(day):
+        for stretch in calendar:
+            if stretch["from"] <= str(day) and ("to" not in stretch or str(day) < stretch["to"]):
+                closed = str(day) in stretch["closed"]
+                return None if closed else stretch["hours"][day.weekday()], True
+        return None, False
+
+    def instant_of(day, clock):
+        hour, minute, _ = (int(part) for part in clock.split(":"))
+        return int(datetime(day.year, day.month, day.day, hour, minute, tzinfo=zone).timestamp())
+
+    def weight(begin, end):
+        day = datetime.fromtimestamp(begin, zone).date()
+        last = datetime.fromtimestamp(end - 1, zone).date()
+        seconds = 0
+        while day <= last:
+            stretch, known = hours(day)
+            if not known:
+                return None
+            if stretch:
+                opens, closes = instant_of(day, stretch["opens"]), instant_of(day, stretch["closes"])
+                seconds += max(min(end, closes) - max(begin, opens), 0)
+            day += timedelta(days=1)
+        return seconds
+
+    return weight
+
+
+def pulsed(steps):
+    """A weight: what pulses counted between two instants, those of one gap spread evenly over it."""
+    ends, counted = [steps[0][0]], [Decimal(0)]
+    for _, end, litres in steps:
+        ends.append(end)
+        counted.append(counted[-1] + litres)
+
+    def until(at):
+        place = bisect_right(ends, at) - 1
+        if place + 1 == len(ends):
+            return counted[-1]
+        gap = Decimal(at - ends[place]) / (ends[place + 1] - ends[place])
+        return counted[place] + (counted[place + 1] - counted[place]) * gap
+
+    return lambda begin, end: until(end) - until(begin)
+
+
+def clipped(steps, begin, end):
+    """What of these steps lies between two instants, spread evenly."""
+    parts = [(max(a, begin), min(b, end), a, b, litres) for a, b, litres in steps if a < end and b > begin]
+    return [(lo, hi, litres * (hi - lo) / (b - a)) for lo, hi, a, b, litres in parts]
+
+
+def spread(zone, steps, weight=None):
     """Litres by local day of steps (from, to, litres), as rows of a table."""
     first = datetime.fromtimestamp(min(step[0] for step in steps), zone).date()
     last = datetime.fromtimestamp(max(step[1] for step in steps), zone).date()
     days, starts = midnights(zone, first, last)
     rows = []
     for begin, end, litres in steps:
+        whole = weight(begin, end) if weight else None
+        by = weight if whole else lambda begin, end: end - begin
         at = bisect_right(starts, begin) - 1
         while starts[at] < end:
-            seconds = min(end, starts[at + 1]) - max(begin, starts[at])
-            rows.append((days[at], litres * seconds / (end - begin)))
+            part = by(max(begin, starts[at]), min(end, starts[at + 1]))
+            rows.append((days[at], litres * part / (whole or end - begin)))
             at += 1
     return pd.DataFrame(rows, columns=["day", "litres"])
 
 
-def meter(rng, stream, zone):
+def meter(rng, stream, zone, calendar):
     """A register read at random instants of 2025, with its steps in litres."""
     unit = rng.choice(["l", "m3", "us_gal", "ft3"])
     multiplier = rng.choice([1, 10]) if unit in ("m3", "ft3") else rng.choice([1, 10, 100])
@@ -116,6 +184,33 @@ def meter(rng, stream, zone):
             ],
         },
         "readings": [[instant(at), str(register)] for at, register in readings],
+        "steps": steps,
+        "litres": spread(zone, steps, worked(zone, calendar) if by_hand and calendar else None),
+    }
+
+
+def pulses(rng, zone, dial):
+    """A register that counts a dial's pulses from before its first reading until after its last."""
+    count = LITRES["l"] * 10
+    first, last = dial["steps"][0][0], dial["steps"][-1][1]
+    per_gap = max(int(sum(step[2] for step in dial["steps"]) / count * 21_600 / (last - first)), 4)
+    at, register = first - rng.randint(3, 40) * 21_600 - 777, rng.randint(0, 500)
+    readings, steps = [(at, register)], []
+    while at < last + 5 * 86_400:
+        more = rng.randint(per_gap // 2, per_gap * 3 // 2)
+        steps.append((at, at + 21_600, more * count))
+        at, register = at + 21_600, register + more
+        readings.append((at, register))
+    before, after = clipped(steps, steps[0][0], first), clipped(steps, last, at)
+    dial["litres"] = spread(zone, dial["steps"], pulsed(steps))
+    beside = pd.concat([spread(zone, part) for part in (before, after)])
+    dial["total_l"] = float(dial["litres"]["litres"].sum())
+    dial["litres"] = pd.concat([dial["litres"], beside])
+    facts = {"stream": dial["stream"], "unit": "l", "multiplier": 10, "digits": 8, "read_by": "telemetry"}
+    return {
+        "stream": dial["stream"],
+        "facts": facts | {"max_flow_per_h": 30_000},
+        "readings": [[instant(at), str(register)] for at, register in readings],
         "litres": spread(zone, steps),
     }
 
@@ -147,10 +242,13 @@ def version(rng, since):
         "taxes": [{"code": "tax", "words": "Tax", "percent": str(price(rng, 0, 20, 2)), "of": ["base", "water_use"]}],
     }
     if rng.random() < 0.7:
-        made["sewer"] = {
-            "blocks": blocks(rng),
-            "volume": {"return_factor": str(rng.choice(["1", "0.9", "0.85", "0.775"]))},
-        }
+        by_winter = {"winter_average": {"months": [12, 1, 2], "lower_of_actual": rng.random() < 0.5}}
+        by_share = {"return_factor": str(rng.choice(["1", "0.9", "0.85", "0.775"]))}
+        made["sewer"] = {"blocks": blocks(rng), "volume": by_winter if rng.random() < 0.4 else by_share}
+        if rng.random() < 0.4:
+            charge = {"code": "solids", "words": "Suspended solids", "pollutant": "tss"}
+            charge |= {"threshold_mg_per_l": str(rng.choice([0, 250, 300])), "price": str(price(rng, 0, 3, 3))}
+            made["sewer"]["strength"] = [charge | {"per": rng.choice(["kg", "lb"])}]
         if rng.random() < 0.3:
             made["sewer"]["cap"] = str(rng.randint(50, 300))
         made["taxes"][0]["of"].append("sewer_use")
@@ -181,9 +279,11 @@ def stepped(volume, steps, above, scale, cents):
 
 
 MILLIONTH = Decimal("0.000001")
+# Kilograms of a unit of mass; the pound by its definition.
+KG = {"kg": Decimal(1), "lb": Decimal("0.45359237")}
 
 
-def bill(tariff, cycle, months, litres):
+def bill(tariff, cycle, months, litres, winter, solids):
     """The total of a bill: each line rounded, then summed."""
     halves = HALVES[tariff["rounding"]]
     cents = lambda amount: amount.quantize(Decimal("0.01"), halves)
@@ -203,10 +303,21 @@ def bill(tariff, cycle, months, litres):
         lines["water_use"] = sum(stepped(used, water["blocks"], Decimal(water["allowance"]), scale, cents))
         if "sewer" in made:
             sewer = made["sewer"]
-            sewage = (used * Decimal(sewer["volume"]["return_factor"])).quantize(MILLIONTH, halves)
+            if "return_factor" in sewer["volume"]:
+                sewage = (used * Decimal(sewer["volume"]["return_factor"])).quantize(MILLIONTH, halves)
+            else:
+                sewage = winter * months / LITRES[made["unit"]] * days / (end - begin).days
+                sewage = sewage.quantize(MILLIONTH, ROUND_HALF_UP)
+                if sewer["volume"]["winter_average"]["lower_of_actual"]:
+                    sewage = min(sewage, used)
             if "cap" in sewer:
                 sewage = min(sewage, (Decimal(sewer["cap"]) * scale).quantize(MILLIONTH, ROUND_HALF_EVEN))
             lines["sewer_use"] = sum(stepped(sewage, sewer["blocks"], Decimal(0), scale, cents))
+            for charge in sewer.get("strength", []):
+                above = max(solids - Decimal(charge["threshold_mg_per_l"]), Decimal(0))
+                mass = above * LITRES[made["unit"]] / 1_000_000 / KG[charge["per"]]
+                mass = mass.quantize(Decimal("1e-12"), ROUND_HALF_EVEN) * sewage
+                lines[charge["code"]] = cents(mass.quantize(MILLIONTH, halves) * Decimal(charge["price"]))
         for more in made.get("surcharges", []):
             if "price" in more:
                 lines[more["code"]] = cents(Decimal(more["price"]) * scale)
@@ -235,11 +346,14 @@ def account(rng, avoided, used):
     tariff = {"name": "City", "currency": "EUR", "rounding": rng.choice(sorted(HALVES)), "versions": versions}
     other = Decimal(rng.choice([0, 120_000, 900_000]))
     actual, baseline = other + used, other + used + avoided
-    before, after = bill(tariff, (begin, end), months, baseline), bill(tariff, (begin, end), months, actual)
+    winter, solids = Decimal(rng.randint(5, 900) * 1000), Decimal(rng.choice([180, 310, 520]))
+    before, after = (bill(tariff, (begin, end), months, use, winter, solids) for use in (baseline, actual))
     return {
         "tariff": tariff,
         "from": str(begin),
         "cycle_months": months,
+        "winter_l": str(winter),
+        "tss_mg_per_l": str(solids),
         "use_l": str(actual),
         "baseline_l": str(baseline),
         "bill": str(after),
@@ -251,15 +365,26 @@ def site(n):
     rng = random.Random(f"site {n}")
     zone_name = ZONES[n % len(ZONES)]
     zone = ZoneInfo(zone_name)
-    meters = [meter(rng, stream, zone) for stream in ["makeup", "wash", "rinse"]]
+    calendar = CALENDARS[n % len(CALENDARS)]
+    name = f"site-{n:03}"
+    meters = []
+    for stream in ["makeup", "wash", "rinse"]:
+        meters.append(meter(rng, stream, zone, calendar) | {"name": f"{name} {stream}"})
+        if meters[-1]["facts"]["read_by"] == "technician" and rng.random() < 0.4:
+            dial = meters[-1]
+            counting = pulses(rng, zone, dial) | {"name": f"{dial['name']} pulses"}
+            counting["facts"]["pulses_of"] = dial["name"]
+            meters.append(counting)
     tables = []
     for one in meters:
+        one.pop("steps", None)
         table = one.pop("litres")
         days = table.groupby("day")["litres"].sum()
         one["days"] = {str(day): float(litres) for day, litres in days.items()}
-        one["total_l"] = float(table["litres"].sum())
+        one.setdefault("total_l", float(table["litres"].sum()))
         table["month"] = [day.strftime("%Y-%m") for day in table["day"]]
-        tables.append(table.groupby("month")["litres"].sum().rename(one["stream"]))
+        if "pulses_of" not in one["facts"]:
+            tables.append(table.groupby("month")["litres"].sum().rename(one["stream"]))
     months = pd.concat(tables, axis=1).dropna()
     balance = {}
     for month, row in months.iterrows():
@@ -275,8 +400,9 @@ def site(n):
         }
     used = Decimal(rng.randint(1_000, 400_000))
     return {
-        "name": f"site-{n:03}",
+        "name": name,
         "zone": zone_name,
+        "working_hours": calendar,
         "meters": meters,
         "months": balance,
         "account": account(rng, Decimal(rng.randint(0, 300_000)), used),

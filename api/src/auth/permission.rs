@@ -135,7 +135,7 @@ permissions! {
     WriteRoutines = "write-routines": Owner Office;
     /// Note down that recurring work was done.
     DoRoutines = "do-routines": Owner Office Technician;
-    /// Set how far probes may be off.
+    /// Set how far probes may be off, and how well bills have to fit.
     WriteLimits = "write-limits": Owner Office;
     /// Look at meters.
     ReadMeters = "read-meters": Owner Office Technician CustomerViewer CustomerReader Client;

@@ -26,6 +26,7 @@ struct Row {
     site_id: Option<Uuid>,
     component_id: Option<Uuid>,
     share: f64,
+    share_u: f64,
 }
 
 impl TryFrom<Row> for Attachment {
@@ -34,7 +35,12 @@ impl TryFrom<Row> for Attachment {
     fn try_from(row: Row) -> Result<Self, DbError> {
         let (unit, site) = (row.unit_id.map(UnitId), row.site_id.map(SiteId));
         let measured = Measured::parse(unit, site, row.component_id.map(ComponentId));
-        Ok(Self { measured: known("unit_id", measured.ok())?, span: range::to_span(row.valid)?, share: row.share })
+        Ok(Self {
+            measured: known("unit_id", measured.ok())?,
+            span: range::to_span(row.valid)?,
+            share: row.share,
+            share_u: row.share_u,
+        })
     }
 }
 
@@ -94,6 +100,7 @@ pub(in crate::db) async fn insert(tx: &Tx<'_>, no: MeterNo, new: &Attachment) ->
             meter_attachment::site_id.eq(site),
             meter_attachment::component_id.eq(component),
             meter_attachment::share.eq(new.share),
+            meter_attachment::share_u.eq(new.share_u),
             meter_attachment::created_at.eq(tx.now()),
         ))
         .returning(Row::as_returning())

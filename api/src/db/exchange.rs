@@ -11,6 +11,7 @@ use domain::ids::{MeterId, MeterNo};
 use domain::meter::MeterExchange;
 use domain::metering::step::Exchange;
 use serde_json::json;
+use std::collections::HashMap;
 use uuid::Uuid;
 
 /// A stored exchange.
@@ -106,6 +107,20 @@ pub async fn list(tx: &Tx<'_>, id: MeterId) -> Result<Vec<StoredExchange>, DbErr
         .load(&mut tx.conn())
         .await?;
     Ok(rows.into_iter().map(Into::into).collect())
+}
+
+/// The exchanges of meters that count, by number.
+pub(in crate::db) async fn of(tx: &Tx<'_>, numbers: &[i32]) -> Result<HashMap<i32, Vec<Exchange>>, DbError> {
+    let rows: Vec<(i32, DateTime<Utc>, f64, f64)> = meter_exchange::table
+        .filter(meter_exchange::meter_no.eq_any(numbers).and(meter_exchange::withdrawn_at.is_null()))
+        .select((meter_exchange::meter_no, meter_exchange::at, meter_exchange::old_final, meter_exchange::new_start))
+        .load(&mut tx.conn())
+        .await?;
+    let mut found: HashMap<i32, Vec<Exchange>> = HashMap::new();
+    for (no, at, old_final, new_start) in rows {
+        found.entry(no).or_default().push(Exchange { at, old_final, new_start });
+    }
+    Ok(found)
 }
 
 /// Has the step over the exchange computed again, and adds its line to the change log.

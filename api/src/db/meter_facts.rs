@@ -5,6 +5,7 @@ use super::error::known;
 use super::schema::meter;
 use diesel::prelude::*;
 use domain::meter::Meter;
+use domain::metering::accuracy::Wear;
 use domain::metering::meter::{AccuracyClass, MeterFacts, PlateFlows};
 use domain::metering::stream::{ReadBy, Stream};
 use domain::units::RegisterUnit;
@@ -24,6 +25,7 @@ pub(in crate::db) struct FactsRow {
     flow_q3_l_per_h: Option<f64>,
     flow_q4_l_per_h: Option<f64>,
     accuracy_class: Option<i16>,
+    displacement: Option<String>,
     in_service_factor: f64,
     read_by: String,
     read_every_h: Option<i32>,
@@ -49,6 +51,7 @@ impl TryFrom<FactsRow> for MeterFacts {
                 q4_l_per_h: row.flow_q4_l_per_h,
             },
             class: row.accuracy_class.map(class).transpose()?,
+            displacement: row.displacement.map(|name| known("displacement", Wear::from_name(&name))).transpose()?,
             in_service_factor: row.in_service_factor,
             read_by: known("read_by", ReadBy::from_name(&row.read_by))?,
             read_every_h: row.read_every_h.map(f64::from),
@@ -71,6 +74,7 @@ impl From<&Meter> for FactsRow {
             flow_q3_l_per_h: facts.flows.q3_l_per_h,
             flow_q4_l_per_h: facts.flows.q4_l_per_h,
             accuracy_class: facts.class.map(AccuracyClass::number),
+            displacement: facts.displacement.map(|wear| wear.as_str().to_owned()),
             in_service_factor: facts.in_service_factor,
             read_by: facts.read_by.as_str().to_owned(),
             read_every_h: value.read_every_h().map(i32::from),

@@ -3,13 +3,14 @@
 
 use super::meter_facts::FactsRow;
 use super::night_plan::{Subject, neighbours};
-use super::schema::{meter, meter_exchange, reading_exception};
+use super::schema::{meter, reading_exception};
 use super::sheet_stream::Wanted;
-use super::{DbError, Tx};
+use super::{DbError, Tx, exchange, meter_check};
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::update;
 use diesel_async::RunQueryDsl;
+use domain::metering::accuracy::{MeterCheck, ScaleKnown};
 use domain::metering::meter::MeterFacts;
 use domain::metering::step::{Exchange, Ruling};
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
@@ -23,8 +24,18 @@ pub struct MeterHistory {
     pub facts: MeterFacts,
     /// Registers exchanged.
     pub exchanges: Vec<Exchange>,
+    /// Checks against known volumes.
+    pub checks: Vec<MeterCheck>,
     /// What people decided.
     pub rulings: Vec<Ruling>,
+}
+
+impl MeterHistory {
+    /// What is known of the scale error of what the meter passed until `to`.
+    #[must_use]
+    pub fn known(&self, to: DateTime<Utc>) -> ScaleKnown {
+        self.facts.scale_known(&self.checks, &self.exchanges, to)
+    }
 }
 
 /// A rollover is believed only against the use of this many days before it.
@@ -101,11 +112,8 @@ pub async fn histories(tx: &Tx<'_>, numbers: &[i32]) -> Result<HashMap<i32, Mete
         .select((meter::no, meter::label, FactsRow::as_select()))
         .load(&mut tx.conn())
         .await?;
-    let exchanges: Vec<(i32, DateTime<Utc>, f64, f64)> = meter_exchange::table
-        .filter(meter_exchange::meter_no.eq_any(numbers).and(meter_exchange::withdrawn_at.is_null()))
-        .select((meter_exchange::meter_no, meter_exchange::at, meter_exchange::old_final, meter_exchange::new_start))
-        .load(&mut tx.conn())
-        .await?;
+    let mut exchanges = exchange::of(tx, numbers).await?;
+    let mut checks = meter_check::of(tx, numbers).await?;
     let accepted: Vec<(i32, DateTime<Utc>, DateTime<Utc>)> = reading_exception::table
         .filter(reading_exception::meter_no.eq_any(numbers).and(reading_exception::ruling.eq("accept")))
         .select((reading_exception::meter_no, reading_exception::from_at, reading_exception::to_at))
@@ -114,10 +122,9 @@ pub async fn histories(tx: &Tx<'_>, numbers: &[i32]) -> Result<HashMap<i32, Mete
     let mut histories: HashMap<i32, MeterHistory> = HashMap::new();
     for (no, label, row) in facts {
         let (name, facts) = (meter_name(no, &label), row.try_into()?);
-        histories.insert(no, MeterHistory { name, facts, exchanges: Vec::new(), rulings: Vec::new() });
-    }
-    for (no, at, old_final, new_start) in exchanges {
-        histories.entry(no).and_modify(|meter| meter.exchanges.push(Exchange { at, old_final, new_start }));
+        let exchanges = exchanges.remove(&no).unwrap_or_default();
+        let checks = checks.remove(&no).unwrap_or_default();
+        histories.insert(no, MeterHistory { name, facts, exchanges, checks, rulings: Vec::new() });
     }
     for (no, from, to) in accepted {
         histories.entry(no).and_modify(|meter| meter.rulings.push(Ruling::Accept { from, to }));

@@ -59,6 +59,8 @@ pub struct Stretch {
     pub touched: bool,
     /// The share of it that belongs to the subject.
     pub share: f64,
+    /// Standard uncertainty of that share.
+    pub share_u: f64,
     /// From this instant on.
     pub from: Option<DateTime<Utc>>,
     /// Up to and including this instant.
@@ -112,6 +114,8 @@ struct SubjectRow {
     dial_meter_no: Option<i32>,
     #[diesel(sql_type = Double)]
     share: f64,
+    #[diesel(sql_type = Double)]
+    share_u: f64,
     #[diesel(sql_type = Tstzrange)]
     valid: Interval,
 }
@@ -119,11 +123,12 @@ struct SubjectRow {
 /// Every meter of every subject. A meter of one part, such as a pump, does not measure the unit.
 const HELD: &str = "
 with held as (
-  select p.id as subject_id, p.unit_id, p.site_id, p.customer_id, a.meter_no, a.share, a.valid * p.valid as valid
+  select p.id as subject_id, p.unit_id, p.site_id, p.customer_id, a.meter_no, a.share, a.share_u,
+         a.valid * p.valid as valid
     from meter_attachment a
     join placement p on p.dealer_id = a.dealer_id and p.unit_id = a.unit_id and p.valid && a.valid
   union all
-  select s.id, null, s.id, s.customer_id, a.meter_no, a.share, a.valid
+  select s.id, null, s.id, s.customer_id, a.meter_no, a.share, a.share_u, a.valid
     from meter_attachment a
     join site s on s.dealer_id = a.dealer_id and s.id = a.site_id)
 select h.*, s.time_zone, m.dial_meter_no
@@ -224,7 +229,8 @@ fn stretch(row: &SubjectRow, touched: bool) -> Stretch {
     };
     // A reading at the very end closes this stretch and opens the next one.
     let (from, to) = (instant(&row.valid.0), instant(&row.valid.1));
-    Stretch { meter_no: row.meter_no, dial_no: row.dial_meter_no, touched, share: row.share, from, to }
+    let (share, share_u) = (row.share, row.share_u);
+    Stretch { meter_no: row.meter_no, dial_no: row.dial_meter_no, touched, share, share_u, from, to }
 }
 
 pub(in crate::db) async fn neighbours(

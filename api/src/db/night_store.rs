@@ -30,8 +30,8 @@ pub struct Figures<'a> {
     pub days: Vec<DayFact>,
     /// Its months: the sums of the days, and the parts of their balances.
     pub months: Vec<(MonthFact, Statement)>,
-    /// The read periods that reach into its span.
-    pub periods: Vec<PeriodFact>,
+    /// The read periods that reach into its span, with the parts of their balances.
+    pub periods: Vec<(PeriodFact, Statement)>,
 }
 
 /// Rows sent at once; memory does not grow with the history.
@@ -234,9 +234,7 @@ async fn insert_months(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, (MonthFact, Sta
                        $12::jsonb[])
              as g (n, month, grade, volumes, coverage, estimated_share, open_exceptions, statement)"
     );
-    let statements: Result<Vec<Value>, _> =
-        column(rows, |(_, statement)| serde_json::to_value(statement)).into_iter().collect();
-    let statements = statements.map_err(DbError::internal)?;
+    let statements = stored(column(rows, |(_, statement)| statement))?;
     keyed!(insert, keys)
         .bind::<Array<Integer>, _>(places(rows))
         .bind::<Array<Date>, _>(column(rows, |(month, _)| month.month.first_day()))
@@ -251,20 +249,27 @@ async fn insert_months(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, (MonthFact, Sta
     Ok(())
 }
 
-async fn insert_periods(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, PeriodFact>]) -> Result<(), DbError> {
+fn stored(statements: Vec<&Statement>) -> Result<Vec<Value>, DbError> {
+    let stored: Result<Vec<Value>, _> = statements.into_iter().map(serde_json::to_value).collect();
+    stored.map_err(DbError::internal)
+}
+
+async fn insert_periods(tx: &Tx<'_>, keys: &Keys, rows: &[Row<'_, (PeriodFact, Statement)>]) -> Result<(), DbError> {
     let insert = format!(
-        "insert into period_fact ({KEY_COLUMNS}, from_at, to_at, grade, volumes, open_exceptions)
-         select {KEYS}, g.from_at, g.to_at, g.grade, g.volumes, 0
-           from unnest($5::int4[], $6::timestamptz[], $7::timestamptz[], $8::text[], $9::jsonb[])
-             as g (n, from_at, to_at, grade, volumes)"
+        "insert into period_fact ({KEY_COLUMNS}, from_at, to_at, grade, volumes, open_exceptions, statement)
+         select {KEYS}, g.from_at, g.to_at, g.grade, g.volumes, 0, g.statement
+           from unnest($5::int4[], $6::timestamptz[], $7::timestamptz[], $8::text[], $9::jsonb[], $10::jsonb[])
+             as g (n, from_at, to_at, grade, volumes, statement)"
     );
-    let volumes: Vec<Value> = column(rows, |period| to_json(&period.amounts));
+    let volumes: Vec<Value> = column(rows, |(period, _)| to_json(&period.amounts));
+    let statements = stored(column(rows, |(_, statement)| statement))?;
     keyed!(insert, keys)
         .bind::<Array<Integer>, _>(places(rows))
-        .bind::<Array<Timestamptz>, _>(column(rows, |period| period.from))
-        .bind::<Array<Timestamptz>, _>(column(rows, |period| period.to))
-        .bind::<Array<Text>, _>(column(rows, |period| period.grade.as_str()))
+        .bind::<Array<Timestamptz>, _>(column(rows, |(period, _)| period.from))
+        .bind::<Array<Timestamptz>, _>(column(rows, |(period, _)| period.to))
+        .bind::<Array<Text>, _>(column(rows, |(period, _)| period.grade.as_str()))
         .bind::<Array<Jsonb>, _>(volumes)
+        .bind::<Array<Jsonb>, _>(statements)
         .execute(&mut tx.conn())
         .await?;
     Ok(())

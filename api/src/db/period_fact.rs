@@ -7,6 +7,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::facts::Amounts;
+use domain::water::statement::Statement;
 use domain::zone::{day_bounds, day_start};
 use serde_json::Value;
 use uuid::Uuid;
@@ -24,11 +25,13 @@ pub struct StoredPeriod {
     pub to: DateTime<Utc>,
     /// What was used.
     pub amounts: Amounts,
+    /// The parts of its balance; `None` where it was computed before these were kept.
+    pub statement: Option<Statement>,
     /// Steps in it that wait for a decision.
     pub open_exceptions: u32,
 }
 
-type Row = (Uuid, Option<Uuid>, DateTime<Utc>, DateTime<Utc>, Value, i32);
+type Row = (Uuid, Option<Uuid>, DateTime<Utc>, DateTime<Utc>, Value, i32, Option<Value>);
 
 /// Periods that reach into the UTC days from `from` to `to`, in order.
 ///
@@ -45,6 +48,7 @@ pub async fn periods(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Res
             period_fact::to_at,
             period_fact::volumes,
             period_fact::open_exceptions,
+            period_fact::statement,
         ))
         .order((period_fact::from_at, period_fact::subject_id))
         .into_boxed();
@@ -55,13 +59,16 @@ pub async fn periods(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Res
         Of::Customer(id) => query.filter(period_fact::customer_id.eq(id)),
     };
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
-    let stored = |(subject_id, unit_id, from, to, volumes, open): Row| StoredPeriod {
-        subject_id,
-        unit_id,
-        from,
-        to,
-        amounts: amounts_of(&volumes),
-        open_exceptions: u32::try_from(open).unwrap_or(0),
+    let stored = |(subject_id, unit_id, from, to, volumes, open, statement): Row| {
+        Ok(StoredPeriod {
+            subject_id,
+            unit_id,
+            from,
+            to,
+            amounts: amounts_of(&volumes),
+            statement: statement.map(serde_json::from_value).transpose().map_err(DbError::internal)?,
+            open_exceptions: u32::try_from(open).unwrap_or(0),
+        })
     };
-    Ok(rows.into_iter().map(stored).collect())
+    rows.into_iter().map(stored).collect()
 }

@@ -670,6 +670,17 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "What the dealer asks of fitted bills, in the domain's own JSON."]
+    fit_limits (dealer_id) {
+        dealer_id -> Int4,
+        limits -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     #[doc = "A gun's flow, measured by filling a bucket."]
     flow_test (dealer_id, id) {
         dealer_id -> Int4,
@@ -988,6 +999,8 @@ diesel::table! {
         ended_at -> Nullable<Timestamptz>,
         #[doc = "From this UTC day on each hour has a sheet of its own; null: a sheet is a whole day."]
         hourly_from -> Nullable<Date>,
+        #[doc = "State of a displacement meter, which has limits of its own in place of a class."]
+        displacement -> Nullable<Text>,
     }
 }
 
@@ -1002,6 +1015,27 @@ diesel::table! {
         component_id -> Nullable<Uuid>,
         share -> Float8,
         created_at -> Timestamptz,
+        #[doc = "Standard uncertainty of the declared share."]
+        share_u -> Float8,
+    }
+}
+
+diesel::table! {
+    #[doc = "A meter held against a known volume: a bucket, a tank, a tested meter."]
+    meter_check (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        meter_no -> Int4,
+        at -> Timestamptz,
+        indicated_l -> Float8,
+        reference_l -> Float8,
+        #[doc = "Relative standard uncertainty of the known volume."]
+        u_reference_share -> Float8,
+        note -> Nullable<Text>,
+        created_at -> Timestamptz,
+        withdrawn_at -> Nullable<Timestamptz>,
+        withdrawn_by -> Nullable<Uuid>,
+        withdrawn_why -> Nullable<Text>,
     }
 }
 
@@ -1195,6 +1229,8 @@ diesel::table! {
         grade -> Text,
         volumes -> Jsonb,
         open_exceptions -> Int4,
+        #[doc = "The parts of the balance with their errors, in the domain's own JSON. Null: computed before these were kept."]
+        statement -> Nullable<Jsonb>,
     }
 }
 
@@ -2296,6 +2332,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     file_link,
     finding,
     finding_followed,
+    fit_limits,
     flow_test,
     forecast,
     forecast_night,
@@ -2313,6 +2350,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     membership,
     meter,
     meter_attachment,
+    meter_check,
     meter_exchange,
     meter_month,
     meter_number,

@@ -2,20 +2,15 @@
 //! figures of the reports, made anew or as they were issued.
 
 use super::measures::{Noted, investment};
+use super::report::earlier;
 use super::report::inputs::gather_with;
-use super::schema::{report_revision, savings_report};
 use super::{DbError, Tx, money_inputs, site};
-use chrono::NaiveDate;
-use diesel::prelude::*;
-use diesel_async::RunQueryDsl;
 use domain::accounts::investment::Investment;
 use domain::accounts::site_cost::CostBasis;
 use domain::ids::SiteId;
-use domain::report::SavingsReport;
 use domain::report::payback::{MonthReport, SitePayback};
 use domain::report::site_month::SiteMonth;
 use domain::zone::{Month, local_date};
-use serde_json::Value;
 
 /// The months from `from` to `to` at a site.
 ///
@@ -47,23 +42,7 @@ pub(crate) async fn payback(tx: &Tx<'_>, id: SiteId) -> Result<Option<(Noted<Inv
     let Some(noted) = investment::counting(tx, id).await? else { return Ok(None) };
     let first = Month::of(noted.value.day);
     let last = Month::of(local_date(site.time_zone, tx.now())).previous();
-    let newest = savings_report::table.inner_join(report_revision::table.on(
-        report_revision::dealer_id.eq(savings_report::dealer_id).and(report_revision::report_id.eq(savings_report::id)),
-    ));
-    let rows: Vec<(NaiveDate, String, Value)> = newest
-        .distinct_on((savings_report::month, savings_report::id))
-        .filter(savings_report::customer_id.eq(site.customer_id.0))
-        // What later ones carry for these months counts too.
-        .filter(savings_report::month.ge(first.first_day()))
-        .order((savings_report::month, savings_report::id, report_revision::n.desc()))
-        .select((savings_report::month, savings_report::state, report_revision::figures))
-        .load(&mut tx.conn())
-        .await?;
-    let read = |(month, state, figures): (NaiveDate, String, Value)| {
-        let report: SavingsReport = serde_json::from_value(figures).map_err(DbError::internal)?;
-        Ok((Month::of(month), state == "issued", report))
-    };
-    let reports = rows.into_iter().map(read).collect::<Result<Vec<_>, DbError>>()?;
+    let reports = earlier::since(tx, site.customer_id, first).await?;
     let reports: Vec<MonthReport<'_>> =
         reports.iter().map(|(month, issued, report)| (*month, *issued, report)).collect();
     let standing = SitePayback::of(&noted.value, id, &reports, last);

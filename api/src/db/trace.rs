@@ -68,6 +68,7 @@ pub async fn subjects(
             zone: subject.zone,
             meters,
             notes: noted.notes,
+            working: noted.working,
             tallies: noted.tallies,
             now: tx.now(),
         });
@@ -138,6 +139,8 @@ impl Loading {
             position: record.position.clone(),
             facts: history.facts.clone(),
             share: stretch.share,
+            share_u: stretch.share_u,
+            checks: history.checks.clone(),
             dial: stretch.dial_no,
             from: stretch.from,
             to: stretch.to,

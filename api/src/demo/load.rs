@@ -381,7 +381,7 @@ async fn add_meter(
         Some(site) if planned.of_site => Measured::Site(site),
         _ => Measured::Unit(unit),
     };
-    let first = Attachment { measured, span: Span::parse(instant(plan.from_s), None)?, share: 1.0 };
+    let first = Attachment { measured, span: Span::parse(instant(plan.from_s), None)?, share: 1.0, share_u: 0.0 };
     let id = meter::create(tx, &new.checked()?, &first.checked()?).await?.meter.id;
     if let Some((at_s, old_final)) = planned.exchange {
         let registers = Exchange { at: instant(at_s), old_final, new_start: 0.0 };

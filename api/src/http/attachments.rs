@@ -61,6 +61,10 @@ pub struct AttachmentInput {
     #[serde(default = "whole")]
     #[schema(example = 1.0, default = 1.0)]
     share: f64,
+    /// Standard uncertainty of that part: how far the true part may well lie from it.
+    #[serde(default)]
+    #[schema(example = 0.0, default = 0.0, minimum = 0, maximum = 1)]
+    share_u: f64,
 }
 
 fn whole() -> f64 {
@@ -76,6 +80,7 @@ impl AttachmentInput {
             measured: faults.take_or("", measured, Measured::Unit(UnitId(Uuid::nil()))),
             span: faults.take_or("", Span::parse(self.from, self.to), Span::EVER),
             share: self.share,
+            share_u: self.share_u,
         };
         faults.and(attachment.checked())
     }
@@ -96,6 +101,9 @@ pub struct AttachmentView {
     /// The declared part of what passes that belongs to it.
     #[schema(example = 1.0)]
     share: f64,
+    /// Standard uncertainty of that part.
+    #[schema(example = 0.0)]
+    share_u: f64,
 }
 
 impl From<Attachment> for AttachmentView {
@@ -105,7 +113,7 @@ impl From<Attachment> for AttachmentView {
             Measured::Site(site) => (None, Some(site.0), None),
             Measured::Component(component) => (None, None, Some(component.0)),
         };
-        Self { unit_id, site_id, component_id, span: value.span.into(), share: value.share }
+        Self { unit_id, site_id, component_id, span: value.span.into(), share: value.share, share_u: value.share_u }
     }
 }
 

@@ -13,6 +13,7 @@ use actix_web::{HttpRequest, HttpResponse, get, patch, post};
 use domain::fault::Faults;
 use domain::ids::{MeterId, SiteId, UnitId};
 use domain::meter::{Attachment, Meter};
+use domain::metering::accuracy::Wear;
 use domain::metering::meter::{AccuracyClass, MeterFacts, PlateFlows};
 use domain::metering::stream::{ReadBy, Stream};
 use domain::units::{Dimension, RegisterUnit};
@@ -79,6 +80,10 @@ pub struct MeterInput {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(example = 2, minimum = 1, maximum = 2)]
     accuracy_class: Option<i16>,
+    /// `new` or `repaired`: a displacement meter without a class, within the limits for those.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = json!(null))]
+    displacement: Option<String>,
     /// Permissible error in service over that of a new meter.
     #[serde(default = "twice")]
     #[schema(example = 2.0, default = 2.0, minimum = 1)]
@@ -128,6 +133,8 @@ impl MeterInput {
     fn facts(&self, faults: &mut Faults) -> MeterFacts {
         let (stream, unit) = self.stream_and_unit(faults);
         let class = self.accuracy_class.and_then(|number| faults.take("/accuracy_class", AccuracyClass::parse(number)));
+        let displacement =
+            self.displacement.as_deref().and_then(|name| faults.take("/displacement", Wear::parse(name)));
         MeterFacts {
             stream,
             unit,
@@ -142,6 +149,7 @@ impl MeterInput {
                 q4_l_per_h: self.flow_q4_l_per_h,
             },
             class,
+            displacement,
             in_service_factor: self.in_service_factor,
             read_by: faults.take_or("/read_by", ReadBy::parse(&self.read_by), ReadBy::Technician),
             read_every_h: self.read_every_h.map(f64::from),
@@ -176,6 +184,7 @@ impl From<&Meter> for MeterInput {
             flow_q3_l_per_h: facts.flows.q3_l_per_h,
             flow_q4_l_per_h: facts.flows.q4_l_per_h,
             accuracy_class: facts.class.map(AccuracyClass::number),
+            displacement: facts.displacement.map(|wear| wear.as_str().to_owned()),
             in_service_factor: facts.in_service_factor,
             position: value.position.clone(),
             serial_number: value.serial_number.clone(),

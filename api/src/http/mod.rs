@@ -16,8 +16,10 @@ pub mod cost_to_serve;
 pub mod customers;
 pub mod discharge_links;
 pub mod files;
+pub mod fit_limits;
 pub mod invitations;
 pub mod measures;
+pub mod meter_checks;
 pub mod meter_findings;
 pub mod meters;
 pub mod oauth;
@@ -76,6 +78,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(calibration_limits::routes)
         .configure(meters::routes)
         .configure(attachments::routes)
+        .configure(meter_checks::routes)
         .configure(readings::routes)
         .configure(measures::routes)
         .configure(reading_exceptions::routes)
@@ -85,6 +88,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(asking::routes)
         .configure(files::routes)
         .configure(accounts::routes)
+        .configure(fit_limits::routes)
         .configure(site_costs::routes)
         .configure(prices::routes)
         .configure(cost_to_serve::routes)

@@ -74,7 +74,7 @@ pub struct WaterTrace {
     words: Vec<String>,
     /// `meters`, each with its facts, the `readings` used, `exchanges`, `corrections`, `steps` with
     /// the `parts` that fall into the time, `open_exceptions`, `days`, and `cut` where not all is
-    /// listed; `days` and `amounts` by stream with the meters and shares in them; `coverage`,
+    /// listed; `working_hours`, by which steps are divided; `days` and `amounts` by stream with the meters and shares in them; `coverage`,
     /// `estimated_share` and `grade`; `balances` with `parts`, each with its `components` by name
     /// (standard uncertainty `u`, sensitivity), `notes` behind them (guns, spells, events, storage,
     /// rain, losses) and `figures` with formula, terms, value, `u`, `k` and expanded uncertainty.

@@ -109,7 +109,7 @@ pub struct WaterFigure {
     /// The expanded uncertainty (coverage factor 2) of each volume in `amounts`, in litres: class of
     /// its meters in service, resolution, and how steps longer than a day were spread; where
     /// several meters measure it, the widest of their classes. Of days and read periods; months
-    /// have theirs in `balance`.
+    /// have theirs in `balance` alone.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Object>, example = json!({"makeup_l": 48.0}))]
     expanded: Option<Value>,
@@ -122,7 +122,8 @@ pub struct WaterFigure {
     /// Steps that wait for a decision and are in no figure.
     #[schema(example = 0)]
     open_exceptions: u32,
-    /// The balance with its uncertainties; of `step=month`.
+    /// The balance with its uncertainties; of `step=month` and `step=period`. Null for a period that
+    /// was computed before these were kept.
     #[serde(skip_serializing_if = "Option::is_none")]
     balance: Option<BalanceView>,
 }
@@ -199,7 +200,7 @@ impl From<period_fact::StoredPeriod> for WaterFigure {
             coverage: 1.0,
             estimated_share: 0.0,
             open_exceptions: period.open_exceptions,
-            balance: None,
+            balance: period.statement.as_ref().map(|statement| BalanceView::of(statement, 1.0)),
         }
     }
 }
@@ -331,11 +332,17 @@ pub(super) async fn meters_of(
 }
 
 /// The meters of a subject that may have measured it in some days.
-pub(super) fn serving(
-    meters: &HashMap<Uuid, Vec<SubjectMeter>>,
+pub(super) fn serving<'m>(
+    meters: &'m HashMap<Uuid, Vec<SubjectMeter>>,
     subject: Uuid,
     (first, last): (NaiveDate, NaiveDate),
-) -> Vec<SharedMeter<'_>> {
+) -> Vec<SharedMeter<'m>> {
     let own = meters.get(&subject).into_iter().flatten().filter(|meter| meter.served(first, last));
-    own.map(|meter| SharedMeter { facts: &meter.facts, share: meter.share }).collect()
+    let shared = |meter: &'m SubjectMeter| SharedMeter {
+        facts: &meter.facts,
+        known: meter.known(last),
+        share: meter.share,
+        share_u: meter.share_u,
+    };
+    own.map(shared).collect()
 }

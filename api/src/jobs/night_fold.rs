@@ -21,8 +21,9 @@ use domain::metering::spread::Spread;
 use domain::metering::step::Exchange;
 use domain::metering::stream::Stream;
 use domain::metering::watch::stuck;
-use domain::period_facts::{HandRead, PeriodFact, of_subject};
-use domain::water::statement::{MeterMonth, Scope, Statement};
+use domain::period_facts::{HandRead, ReadPeriod, of_subject};
+use domain::uncertainty::figures::MeterShare;
+use domain::water::statement::{MeterMonth, Scope, Statement, of_period};
 use domain::zone::{Month, day_bounds, day_start};
 use std::collections::{HashMap, HashSet};
 use uuid::Uuid;
@@ -53,6 +54,7 @@ pub(super) struct SubjectFold<'a> {
 struct StretchFold<'a> {
     stretch: &'a Stretch,
     facts: &'a MeterFacts,
+    exchanges: &'a [Exchange],
     fold: MeterFold<'a>,
     /// Whether its sheets come to the last one.
     to_the_last: bool,
@@ -113,8 +115,7 @@ impl<'a> SubjectFold<'a> {
     fn cut(&mut self, pulses_no: i32) {
         let mut uncut = std::mem::take(&mut self.uncut);
         uncut.retain(|&(pulses, dial)| {
-            let readings = self.stretches.get(dial).and_then(|dial| dial.waiting.as_ref());
-            let cuts: Vec<DateTime<Utc>> = readings.into_iter().flatten().map(|reading| reading.0).collect();
+            let cuts = self.stretches.get(dial).map(StretchFold::cuts).unwrap_or_default();
             let Some(one) = self.stretches.get_mut(pulses) else { return false };
             let waits = one.stretch.meter_no != pulses_no;
             if !waits {
@@ -131,7 +132,7 @@ impl<'a> SubjectFold<'a> {
         looked.extend(stand_still(subject, &finished));
         let span = subject.from..=subject.to;
         let within = (day_start(subject.zone, subject.from), day_bounds(subject.zone, subject.to).1);
-        let (mut meters, mut hand_read) = (Vec::new(), Vec::new());
+        let (mut meters, mut hand_read, mut read_by_hand) = (Vec::new(), Vec::new(), Vec::new());
         let (mut found, mut usual) = (Vec::new(), Vec::new());
         for Finished { stretch, facts, folded, counts, joined, .. } in &mut finished {
             if let Some(joined) = joined.take() {
@@ -148,6 +149,7 @@ impl<'a> SubjectFold<'a> {
                     sessions,
                 });
                 hand_read.push(HandRead { stream: facts.stream, share: stretch.share, steps });
+                read_by_hand.push((*stretch, *facts));
             }
             let (mut exceptions, history) = (std::mem::take(&mut folded.exceptions), &folded.history);
             let part = stretch.part_of(within);
@@ -167,8 +169,12 @@ impl<'a> SubjectFold<'a> {
         let months: Vec<(MonthFact, Statement)> = months(subject.zone, &days).into_iter().map(stated).collect();
         let newest = months.iter().rfind(|(month, _)| month.coverage > 0.0);
         looked.extend(beyond_guns(subject, self.known, &finished, newest));
-        let reaches = |period: &PeriodFact| period.from < within.1 && period.to > within.0;
-        let periods = of_subject(&hand_read).into_iter().filter(reaches).collect();
+        let reaches = |period: &ReadPeriod| period.fact.from < within.1 && period.fact.to > within.0;
+        let stated = |period: ReadPeriod| {
+            let statement = period_statement(subject, self.known, &read_by_hand, &period);
+            (period.fact, statement)
+        };
+        let periods = of_subject(&hand_read).into_iter().filter(reaches).map(stated).collect();
         Computed { figures: Figures { subject, days, months, periods }, found, usual, looked }
     }
 }
@@ -190,7 +196,7 @@ impl<'a> StretchFold<'a> {
             None => fold,
         };
         let to_the_last = known.to_the_last.contains(&stretch.meter_no);
-        Some(Self { stretch, facts, fold, to_the_last, dial: None, waiting: None })
+        Some(Self { stretch, facts, exchanges, fold, to_the_last, dial: None, waiting: None })
     }
 
     fn with_steps(self) -> Self {
@@ -209,6 +215,11 @@ impl<'a> StretchFold<'a> {
         }
     }
 
+    /// Where the pulses of a dial are cut.
+    fn cuts(&self) -> Vec<DateTime<Utc>> {
+        pulses::cuts(self.waiting.iter().flatten().map(|reading| reading.0), self.exchanges)
+    }
+
     fn measuring(&self) -> Measuring {
         let Stretch { meter_no, dial_no, from, to, .. } = *self.stretch;
         Measuring { number: meter_no, dial: dial_no, by_hand: self.facts.read_by.by_hand(), from, to }
@@ -221,8 +232,8 @@ impl<'a> StretchFold<'a> {
 
     /// A dial, spread by its pulses.
     fn spread_by(self, subject: &Subject, pulses: &Folded, readings: &[(DateTime<Utc>, f64)]) -> Finished<'a> {
-        let Self { stretch, facts, to_the_last, fold, .. } = self;
-        let cuts: Vec<DateTime<Utc>> = readings.iter().map(|reading| reading.0).collect();
+        let Self { stretch, facts, exchanges, to_the_last, fold, .. } = self;
+        let cuts = pulses::cuts(readings.iter().map(|reading| reading.0), exchanges);
         let mut fold = fold.with_cuts(&cuts).with_spread(Spread::Pulses(&pulses.pieces));
         readings.iter().for_each(|&(at, register)| fold.push(at, register));
         let folded = fold.finish();
@@ -330,7 +341,9 @@ fn statement(subject: &Subject, known: &Known, finished: &[Finished<'_>], days: 
             Some(MeterMonth {
                 name: &history.name,
                 facts: one.facts,
+                known: history.known(end),
                 share: one.stretch.share,
+                share_u: one.stretch.share_u,
                 days: &one.folded.days,
                 above: &one.folded.above,
                 divided,
@@ -344,6 +357,27 @@ fn statement(subject: &Subject, known: &Known, finished: &[Finished<'_>], days: 
     let name = subject.id.to_string();
     let scope = Scope { name: &name, month, serving: (began, ended.flatten()), now: known.as_of };
     Statement::of(&scope, &meters, days, &noted.notes, &noted.tallies)
+}
+
+/// The balance of a read period; `meters` are those whose readings it has, in their order.
+fn period_statement(
+    subject: &Subject,
+    known: &Known,
+    meters: &[(&Stretch, &MeterFacts)],
+    period: &ReadPeriod,
+) -> Statement {
+    let Some(noted) = known.notes.get(&subject.id) else { return Statement::default() };
+    let time = (period.fact.from, period.fact.to);
+    let shares: Vec<MeterShare<'_>> = meters
+        .iter()
+        .zip(&period.own)
+        .filter_map(|((stretch, facts), own)| {
+            let history = known.histories.get(&stretch.meter_no)?;
+            let declared = (stretch.share, stretch.share_u);
+            Some(own.meter_share((&history.name, facts), history.known(own.to), declared, time, &history.exchanges))
+        })
+        .collect();
+    of_period(&subject.id.to_string(), time, &shares, &noted.notes).0
 }
 
 /// When the meter serves a single gun of the subject's site.
@@ -384,7 +418,8 @@ mod tests {
         let day: NaiveDate = "2026-03-01".parse().unwrap();
         let sheet = SheetView { meter_no: 1, day, at: vec![0, 3600, 7200], register: vec![1.0, 2.0, 3.0] };
         let at = |hours: i64| Some(day.and_time(NaiveTime::MIN).and_utc() + chrono::Duration::hours(hours));
-        let stretch = |from, to| Stretch { meter_no: 1, dial_no: None, touched: true, share: 1.0, from, to };
+        let stretch =
+            |from, to| Stretch { meter_no: 1, dial_no: None, touched: true, share: 1.0, share_u: 0.0, from, to };
         let cut = |from, to| within(&stretch(from, to), &sheet);
         assert_eq!(cut(None, None), (0, 3));
         assert_eq!(cut(None, at(1)), (0, 2), "the reading at the end closes the stretch");

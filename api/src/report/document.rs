@@ -104,12 +104,21 @@ impl Making<'_> {
         }
         all.push(("charts", self.charts()));
         all.push(("balance", self.balance()));
+        if !self.r.moved.is_empty() {
+            all.push(("moved", self.moved()));
+        }
         all.push(("units", self.units()));
         all.push(("service", self.service()));
         all.push(("consumables", self.consumables()));
         all.push(("quality", self.quality()));
         all.push(("bill", self.bill()));
         all.push(("cost", self.cost()));
+        if !self.r.haulage.is_empty() {
+            all.push(("haulage", self.haulage()));
+        }
+        if !self.r.invested.is_empty() {
+            all.push(("invested", self.invested()));
+        }
         all.push(("open", self.open()));
         all.push(("made", self.made()));
         all.push((

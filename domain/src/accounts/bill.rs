@@ -243,7 +243,7 @@ mod tests {
 
     fn uses(baseline_m3: f64, used_m3: f64) -> Uses {
         let litres = |m3: f64| Quantity::exact(m3 * 1000.0);
-        Uses { baseline_l: litres(baseline_m3), fresh_used_l: litres(used_m3) }
+        Uses { baseline_l: litres(baseline_m3), fresh_used_l: litres(used_m3), discharge: None }
     }
 
     #[test]

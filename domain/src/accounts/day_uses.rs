@@ -8,7 +8,7 @@ use crate::facts::DayFact;
 use crate::measures::wash_tally::WashTally;
 use crate::metering::spread::WorkingCalendar;
 use crate::metering::stream::Stream;
-use crate::savings::Uses;
+use crate::savings::{Discharge, Uses};
 use crate::tariff::Cycle;
 use crate::uncertainty::quantity::Quantity;
 use crate::units::Litres;
@@ -42,6 +42,11 @@ pub fn fresh_used(days: &[DayFact], period: Cycle) -> Result<Litres, Withheld> {
     fresh.ok_or(Withheld::Grade(Grade::NotMeasured))
 }
 
+/// What passed the meters to the sewer in some days, in litres; `None` where none measures it.
+pub(crate) fn discharged(days: &[DayFact]) -> Option<f64> {
+    days.iter().filter_map(|day| day.amounts.get(Stream::ToSewer)).reduce(|sum, next| sum + next)
+}
+
 /// When a site works, and the washes that people tallied there.
 #[derive(Debug, Clone, Copy)]
 pub struct Worked<'a> {
@@ -63,7 +68,9 @@ pub fn uses(days: &[DayFact], period: Cycle, (baselines, worked): (&Baselines, W
     let method = &baselines.over(period.from, last)?.method;
     let used = fresh_used(days, period)?;
     let activity = activity(days, method, (period, worked));
-    Ok(Uses { baseline_l: method.expected(&activity)?, fresh_used_l: Quantity::exact(used.0) })
+    let baseline_l = method.expected(&activity)?;
+    let discharge = discharged(days).map(|counted| Discharge::of(counted, baseline_l.value - used.0));
+    Ok(Uses { baseline_l, fresh_used_l: Quantity::exact(used.0), discharge })
 }
 
 /// What was washed, by the rule of [`Washes::of`]. Washes that nothing tells apart are of the

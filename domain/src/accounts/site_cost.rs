@@ -12,7 +12,7 @@ use crate::ids::{CostTermsId, NoteId, SiteId};
 use crate::metering::stream::Stream;
 use crate::money::Money;
 use crate::named::named;
-use crate::savings::{MoneySaved, Uses, Withheld, money_saved};
+use crate::savings::{Discharge, MoneySaved, Uses, Withheld, money_saved};
 use crate::tariff::{Cycle, Tariff};
 use crate::uncertainty::quantity::Quantity;
 use crate::zone::Month;
@@ -129,13 +129,14 @@ pub struct CostDays<'a> {
 const COVERAGE_LEAST: f64 = 0.95;
 
 impl SiteMoney {
-    /// The customer's cost of a month. `uses` says what fresh water was used in some days.
+    /// The customer's cost of a month. `uses` says what fresh water was used in some days, and what of it
+    /// passed the meters to the sewer, in litres, where any measure it.
     #[must_use]
     pub fn cost(
         &self,
         of: &CostDays<'_>,
         basis: CostBasis,
-        uses: impl Fn(Cycle) -> Result<Quantity, crate::baseline::avoided::Missing>,
+        uses: impl Fn(Cycle) -> Result<(Quantity, Option<f64>), crate::baseline::avoided::Missing>,
     ) -> SiteCost {
         let mut cost = SiteCost {
             site_id: self.site_id,
@@ -150,8 +151,12 @@ impl SiteMoney {
         self.by_terms(of, &mut cost);
         self.billed_items(of, &mut cost);
         let only = |days: Cycle| {
-            let fresh = uses(days)?;
-            Ok(Uses { baseline_l: fresh, fresh_used_l: Quantity::default() })
+            let (fresh, discharged) = uses(days)?;
+            // Without the site's water its part of what was let go would not have been either.
+            let counted =
+                |litres: f64| Discharge { with_baseline_l: litres, counted_l: (litres - fresh.value).max(0.0) };
+            let discharge = discharged.map(counted);
+            Ok(Uses { baseline_l: fresh, fresh_used_l: Quantity::default(), discharge })
         };
         match basis {
             CostBasis::Accrued => {
@@ -372,7 +377,7 @@ mod tests {
         let stay = Cycle { from: date("2026-01-01"), to: NaiveDate::MAX };
         let stood = Stood::new(vec![stay], date(today));
         let of = CostDays { month, served, stood: &stood, today: date(today), days: &days };
-        money.cost(&of, basis, |days| Ok(Quantity::exact(100.0 * days.days() as f64)))
+        money.cost(&of, basis, |days| Ok((Quantity::exact(100.0 * days.days() as f64), None)))
     }
 
     fn amounts(cost: &SiteCost) -> Vec<(CustomerKind, String)> {

@@ -187,7 +187,7 @@ impl SiteMoney {
     }
 
     /// The account that is charged on a day, and on which days.
-    pub(super) fn charged(&self, day: NaiveDate) -> Option<(&AccountMoney, Cycle)> {
+    pub(crate) fn charged(&self, day: NaiveDate) -> Option<(&AccountMoney, Cycle)> {
         let mut charged = self.accounts.iter().filter_map(|money| Some((money, money.record.charged?)));
         let (money, charged) = charged.find(|(_, charged)| charged.contains(day))?;
         Some((money, Cycle { from: charged.from, to: charged.until.unwrap_or(NaiveDate::MAX) }))
@@ -375,7 +375,7 @@ pub(crate) mod tests {
         }
         let uses = |days: Cycle| {
             let litres = |a_day: f64| Quantity::exact(a_day * days.days() as f64);
-            Ok(Uses { baseline_l: litres(15.0), fresh_used_l: litres(5.0) })
+            Ok(Uses { baseline_l: litres(15.0), fresh_used_l: litres(5.0), discharge: None })
         };
         let served = cycle("2026-03-10", "2099-01-01");
         let found = saved(&one, served, "2026-05-01", uses).unwrap();

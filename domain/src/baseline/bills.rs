@@ -58,12 +58,29 @@ pub struct Fit {
 
 /// What a dealer asks of fitted bills. Several limits are quoted for ASHRAE Guideline 14, such as
 /// a CV(RMSE) below 0.25 and an R2 above 0.75 for monthly data: a setting, and none by itself.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct FitLimits {
-    /// Most that the CV(RMSE) may be.
-    pub most_cv_rmse: f64,
-    /// Least that R2 may be; null where only the CV(RMSE) is asked, as for a mean.
+    /// Most that the CV(RMSE) may be; null where it is not asked.
+    pub most_cv_rmse: Option<f64>,
+    /// Least that R2 may be; null where it is not asked, as for a mean.
     pub least_r2: Option<f64>,
+}
+
+impl FitLimits {
+    /// The limits.
+    ///
+    /// # Errors
+    /// Every fault found.
+    pub fn checked(self) -> Result<Self, Faults> {
+        let mut faults = Faults::default();
+        if let Some(most) = self.most_cv_rmse {
+            faults.range("/most_cv_rmse", most, 0.01, 10.0);
+        }
+        if let Some(least) = self.least_r2 {
+            faults.range("/least_r2", least, 0.0, 1.0);
+        }
+        faults.or(self)
+    }
 }
 
 /// Bills that one baseline can name.
@@ -197,11 +214,13 @@ impl Bills {
 
 impl Fit {
     fn check(&self, limits: &FitLimits, faults: &mut Faults) {
-        if self.cv_rmse > limits.most_cv_rmse {
+        if let Some(most) = limits.most_cv_rmse
+            && self.cv_rmse > most
+        {
             let fix = format!(
                 "the bills scatter by {:.0} % about their rate, and {:.0} % is asked: give more bills, or another method",
                 self.cv_rmse * 100.0,
-                limits.most_cv_rmse * 100.0
+                most * 100.0
             );
             faults.add("/bills", "poor_fit", fix);
         }
@@ -255,10 +274,12 @@ mod tests {
     #[test]
     fn a_poor_fit_is_a_fault_only_where_limits_are_asked() {
         let poor = bills(Per::Wash, &[bill(1, 10e3, 100.0), bill(2, 50e3, 160.0), bill(3, 60e3, 140.0)]);
-        let limits = FitLimits { most_cv_rmse: 0.25, least_r2: Some(0.75) };
+        let limits = FitLimits { most_cv_rmse: Some(0.25), least_r2: Some(0.75) };
         assert!(poor.clone().checked(date("2026-01-01"), None).is_ok());
         let faults = poor.checked(date("2026-01-01"), Some(&limits)).unwrap_err();
         assert_eq!(faults.0.iter().map(|fault| fault.code).collect::<Vec<_>>(), ["poor_fit", "poor_fit"]);
+        let wrong = FitLimits { most_cv_rmse: Some(0.0), least_r2: Some(f64::NAN) }.checked().unwrap_err();
+        assert_eq!(pointers(&wrong), ["/most_cv_rmse", "/least_r2"]);
     }
 
     #[test]

@@ -54,11 +54,16 @@ pub struct Baseline {
     pub evidence: Vec<Evidence>,
     /// Who agreed.
     pub agreed: Agreed,
+    /// Loads of waste water that were taken away in a year before the unit; null where nobody declared any.
+    #[serde(default)]
+    pub hauled_loads_per_year: Option<f64>,
     /// Why it reaches back to days before it was agreed, or replaces what held for them; null
     /// when it does neither.
     pub revision: Option<String>,
 }
 
+/// Most loads of a year: a dozen a day.
+const HAULED_LOADS_MAX: f64 = 4000.0;
 /// Pieces of evidence that one baseline can name.
 const EVIDENCE_MAX: usize = 50;
 
@@ -82,6 +87,9 @@ impl Baseline {
         if self.first_day < self.agreed.on && self.revision.is_none() {
             let fix = "begin on the day of the agreement or later, or give in revision why it reaches back";
             faults.add("/first_day", "backwards", fix);
+        }
+        if let Some(loads) = self.hauled_loads_per_year {
+            faults.range("/hauled_loads_per_year", loads, 0.0, HAULED_LOADS_MAX);
         }
         self.check_evidence(&mut faults);
         let method = self.method.clone().checked(self.first_day, limits);
@@ -144,6 +152,7 @@ pub(crate) mod tests {
             method: Method::PerWash(PerWash { classes: vec![class] }),
             evidence: vec![Evidence::Text("Readings of the town meter, 12 to 20 February".into())],
             agreed: Agreed { by: "A. Rowe".into(), role: "yard manager".into(), on: date("2026-03-01") },
+            hauled_loads_per_year: None,
             revision: None,
         }
     }

@@ -186,6 +186,25 @@ mod tests {
         assert_eq!(stage.by(0.0, None), None, "water that stands has no detention");
     }
 
+    /// A college's lesson on sedimentation (VCCS, lesson 13): surface loading below 1,000 gallons a day on a
+    /// square foot, 10,000 to 14,000 and at most 20,000 a day over a foot of weir, 4 to 8 hours of
+    /// detention, four times as long as wide. A basin of 100 by 25 by 12 feet keeps to all of them at
+    /// 1.25 million gallons a day; at twice as much neither the weir nor the detention does.
+    #[test]
+    fn a_basin_by_the_usual_criteria() {
+        let basin = box_ft(100.0, 25.0, 12.0);
+        let of = |mgd: f64| {
+            let flow = mgd * M3_PER_MG;
+            let gpd_per_ft2 = basin.overflow_m_per_d(flow) * M2_PER_FT2 * 1000.0 / LITRES_PER_US_GALLON;
+            let weir = weir_m3_per_m_d(flow, 100.0 * M_PER_FT) * M_PER_FT * 1000.0 / LITRES_PER_US_GALLON;
+            (gpd_per_ft2 < 1000.0, (10_000.0..=14_000.0).contains(&weir), weir, basin.detention_h(flow))
+        };
+        let (surface, weir, _, hours) = of(1.25);
+        assert!(surface && weir && (4.0..=8.0).contains(&hours), "{hours}");
+        let (_, weir, gpd_per_ft, hours) = of(2.5);
+        assert!(!weir && gpd_per_ft > 20_000.0 && hours < 4.0, "{gpd_per_ft} {hours}");
+    }
+
     /// By its definition; no source.
     #[test]
     fn volumetric_loading() {

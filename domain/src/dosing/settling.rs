@@ -125,6 +125,47 @@ mod tests {
         near(water.stokes_m_per_s(sand), 0.353, 0.353 * 0.02);
     }
 
+    /// The dimensionless size K = d (g rho (rho_s - rho) / mu^2)^(1/3) tells the regimes apart: Stokes below 3.3,
+    /// between there and 43.6 neither, above it Newton's constant drag (curioustab.com 67056, with
+    /// Re < 1 as the usual limit). Stokes' Reynolds number is K^3 / 18: 2 at 3.3, 1 at 2.6.
+    #[test]
+    fn regimes_as_printed() {
+        let sized = |k: f64| {
+            let water = PLAIN;
+            let quartz = 2650.0;
+            let excess = water.density_kg_per_m3 * (quartz - water.density_kg_per_m3) * G;
+            grain(k / (excess / water.viscosity_pa_s.powi(2)).cbrt(), quartz)
+        };
+        let stokes_over_true = |k: f64| PLAIN.stokes_m_per_s(sized(k)) / PLAIN.settling_m_per_s(sized(k));
+        let reynolds = |k: f64| PLAIN.reynolds(PLAIN.stokes_m_per_s(sized(k)), sized(k).diameter_m);
+        near(reynolds(3.3), 2.0, 0.005);
+        near(reynolds(2.6), 1.0, 0.03);
+        assert!((1.0..1.2).contains(&stokes_over_true(3.29)), "Stokes holds");
+        assert!(stokes_over_true(10.0) > 2.0 && stokes_over_true(43.6) > 10.0, "and no longer");
+        let newton = |k: f64| 1.74 * (G * 1.65 * sized(k).diameter_m).sqrt() / PLAIN.settling_m_per_s(sized(k));
+        assert!(newton(10.0) > 2.0 && (0.9..1.11).contains(&newton(43.6)), "{} {}", newton(10.0), newton(43.6));
+    }
+
+    /// Geankoplis, 3rd ed., example 14.3-2: glass of 0.1554 mm and 2,467 kg/m3, 60 % of the slurry by
+    /// mass. Stokes' speed times eps^2 psi with psi = 10^(-1.82 (1 - eps)) is 1.53 mm/s; by the density and
+    /// viscosity of the slurry its Reynolds number is 0.121.
+    #[test]
+    fn hindered_settling_as_printed() {
+        let water = Water { density_kg_per_m3: 998.0, viscosity_pa_s: 1.005e-3 };
+        let glass = grain(0.1554e-3, 2467.0);
+        let (liquid, solid) = (40.0 / 998.0, 60.0 / 2467.0);
+        let eps: f64 = liquid / (liquid + solid);
+        near(eps, 0.622, 5e-4);
+        let psi = 10_f64.powf(-1.82 * (1.0 - eps));
+        let speed = water.stokes_m_per_s(glass) * eps.powi(2) * psi;
+        near(speed, 1.53e-3, 1.53e-3 * 5e-3);
+        let slurry = Water {
+            density_kg_per_m3: eps * 998.0 + (1.0 - eps) * 2467.0,
+            viscosity_pa_s: water.viscosity_pa_s / psi * eps,
+        };
+        near(slurry.reynolds(speed, glass.diameter_m), 0.121, 0.121 * 5e-3);
+    }
+
     /// 4.40 mm/s is 9,330 gallons a day on a square foot (derived).
     #[test]
     fn a_basin_holds_back_what_sinks_faster_than_it_overflows() {

@@ -21,7 +21,7 @@ pub struct WashSessions {
 
 /// Shorter, every stop would be another wash; longer, a morning would be one (common practice, no
 /// source).
-const PAUSE_MIN: (f64, f64) = (1.0, 240.0);
+pub const PAUSE_MIN: (f64, f64) = (1.0, 240.0);
 
 impl WashSessions {
     /// The record, its texts trimmed.

@@ -3,8 +3,11 @@
 
 use super::low_flow::LowFlow;
 use super::meter::{AccuracyClass, MeterFacts, PlateFlows};
+use super::step::Exchange;
+use crate::fault::Faults;
 use crate::named::named;
 use crate::uncertainty::distribution::Distribution;
+use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
 /// The part of its range a meter works in.
@@ -183,7 +186,30 @@ pub struct VolumeCheck {
     pub u_reference_share: f64,
 }
 
+/// Most that a meter can have shown in a check, in litres, and most that it can be off there: what is
+/// farther off does not measure and is exchanged (our own choice).
+const CHECKED_L_MAX: f64 = 1e7;
+const CHECKED_ERROR_MAX: f64 = 0.5;
+
 impl VolumeCheck {
+    /// The check.
+    ///
+    /// # Errors
+    /// Every fault, at a pointer named like the field.
+    pub fn checked(self) -> Result<Self, Faults> {
+        let mut faults = Faults::default();
+        faults.range("/indicated_l", self.indicated_l, 0.0, CHECKED_L_MAX);
+        if !(self.reference_l > 0.0 && self.reference_l <= CHECKED_L_MAX) {
+            faults.add("/reference_l", "not_positive", format!("give litres above 0, up to {CHECKED_L_MAX}"));
+        } else if self.error().abs() > CHECKED_ERROR_MAX {
+            let detail = "it is off by more than half of the known volume: check both volumes; a meter that is so far \
+                          off is exchanged";
+            faults.add("/indicated_l", "too_far_off", detail);
+        }
+        faults.range("/u_reference_share", self.u_reference_share, 0.0, 0.2);
+        faults.or(self)
+    }
+
     /// The error as a part of the true volume; not of what the meter showed.
     #[must_use]
     pub fn error(&self) -> f64 {
@@ -205,6 +231,32 @@ pub enum ScaleKnown {
     },
     /// It was held against a known volume.
     Checked(VolumeCheck),
+}
+
+/// A check of a meter, when it was done.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct MeterCheck {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// What was found.
+    #[serde(flatten)]
+    pub check: VolumeCheck,
+}
+
+impl MeterFacts {
+    /// What is known of the scale error of all that passed until `to`: the last check before then,
+    /// unless the meter was exchanged since; else the limits of displacement meters, where it is
+    /// one; else its plate.
+    #[must_use]
+    pub fn scale_known(&self, checks: &[MeterCheck], exchanges: &[Exchange], to: DateTime<Utc>) -> ScaleKnown {
+        let checked = checks.iter().filter(|check| check.at < to).max_by_key(|check| check.at);
+        let exchanged_since = |at| exchanges.iter().any(|exchange| at < exchange.at && exchange.at < to);
+        match (checked.filter(|check| !exchanged_since(check.at)), self.displacement) {
+            (Some(found), _) => ScaleKnown::Checked(found.check),
+            (None, Some(wear)) => ScaleKnown::Displacement { wear },
+            (None, None) => ScaleKnown::Plate,
+        }
+    }
 }
 
 /// What is known of the flows at which a meter's water passes.
@@ -457,5 +509,41 @@ mod tests {
         assert_eq!(facts.permissible_error_in_service(30.0, 15.0), Some(0.10));
         assert_eq!(facts.permissible_error_in_service(10.0, 15.0), None);
         assert_eq!(MeterFacts { class: None, ..facts }.permissible_error_in_service(150.0, 15.0), None);
+    }
+
+    /// Checked on 1 March against a bucket of 200 L, it showed 206 L: 3 %, whatever its plate says, until
+    /// the next check or until the meter is exchanged.
+    #[test]
+    fn the_last_check_of_the_same_meter_counts() {
+        let at = |day: &str| format!("2026-{day}T12:00:00Z").parse::<DateTime<Utc>>().unwrap();
+        let check = |indicated_l| VolumeCheck { indicated_l, reference_l: 200.0, u_reference_share: 0.004 };
+        let checks = [("03-01", 206.0), ("05-01", 199.0)].map(|(day, l)| MeterCheck { at: at(day), check: check(l) });
+        let exchange = Exchange { at: at("06-01"), old_final: 9.0, new_start: 0.0 };
+        let plate = MeterFacts::plain(Stream::Makeup, RegisterUnit::L);
+        let known = |facts: &MeterFacts, day| facts.scale_known(&checks, &[exchange], at(day));
+        assert_eq!(known(&plate, "02-01"), ScaleKnown::Plate);
+        assert_eq!(known(&plate, "04-01"), ScaleKnown::Checked(check(206.0)));
+        assert_eq!(known(&plate, "05-15"), ScaleKnown::Checked(check(199.0)));
+        assert_eq!(known(&plate, "07-01"), ScaleKnown::Plate, "another meter");
+        let displacement = MeterFacts { displacement: Some(Wear::Repaired), ..plate };
+        assert_eq!(known(&displacement, "02-01"), ScaleKnown::Displacement { wear: Wear::Repaired });
+        assert_eq!(known(&displacement, "04-01"), ScaleKnown::Checked(check(206.0)));
+    }
+
+    #[test]
+    fn a_check_says_which_of_its_volumes_cannot_be() {
+        let check =
+            |indicated_l, reference_l| VolumeCheck { indicated_l, reference_l, u_reference_share: 0.01 }.checked();
+        assert!(check(206.0, 200.0).is_ok());
+        let codes = |found: Result<VolumeCheck, Faults>| found.unwrap_err().0[0].code;
+        assert_eq!(codes(check(20.0, 200.0)), "too_far_off");
+        assert_eq!(codes(check(20.0, 0.0)), "not_positive");
+        assert_eq!(codes(check(f64::NAN, 200.0)), "out_of_range");
+        let both = MeterFacts {
+            class: Some(AccuracyClass::Two),
+            displacement: Some(Wear::New),
+            ..MeterFacts::plain(Stream::Makeup, RegisterUnit::L)
+        };
+        assert_eq!(both.parse().unwrap_err().0[0].pointer, "/displacement");
     }
 }

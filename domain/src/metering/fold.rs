@@ -459,4 +459,6 @@ fn by_month(days: &[DayShare]) -> impl Iterator<Item = MonthUse> {
 #[cfg(test)]
 mod properties;
 #[cfg(test)]
+mod spreads;
+#[cfg(test)]
 mod tests;

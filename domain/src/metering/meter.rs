@@ -1,5 +1,6 @@
 //! The facts needed to judge one register, and their checks.
 
+use super::accuracy::Wear;
 use super::stream::{ReadBy, Stream};
 use crate::fault::Faults;
 use crate::units::{Dimension, RegisterUnit};
@@ -72,6 +73,8 @@ pub struct MeterFacts {
     pub flows: PlateFlows,
     /// Accuracy class, where known.
     pub class: Option<AccuracyClass>,
+    /// State of a displacement meter, which has limits of its own in place of a class.
+    pub displacement: Option<Wear>,
     /// Permissible error in service over that of a new meter; 2 is common.
     pub in_service_factor: f64,
     /// Who reads it.
@@ -109,6 +112,7 @@ impl MeterFacts {
             max_flow_per_h: None,
             flows: PlateFlows::default(),
             class: None,
+            displacement: None,
             in_service_factor: 2.0,
             read_by: ReadBy::Technician,
             read_every_h: None,
@@ -154,6 +158,12 @@ impl MeterFacts {
         }
         if !(1.0..=IN_SERVICE_FACTOR_MAX).contains(&self.in_service_factor) {
             faults.add("/in_service_factor", "out_of_range", "give 1 to 100; 2 is common");
+        }
+        if self.displacement.is_some() && self.class.is_some() {
+            faults.add("/displacement", "class_too", "give accuracy_class, or displacement for a meter without one");
+        }
+        if self.displacement.is_some() && self.unit.dimension() != Dimension::Volume {
+            faults.add("/displacement", "no_water", "leave it out: displacement meters measure water");
         }
         if self.read_by == ReadBy::Never && self.read_every_h.is_some() {
             faults.add("/read_every_h", "never_read", "leave the interval out for a meter that nobody reads");

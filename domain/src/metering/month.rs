@@ -46,7 +46,7 @@ impl MonthShare {
     }
 }
 
-/// Sums the days of a fold by month. `day_variation` is the standard deviation of the use of
+/// Sums the days of a fold by month: its own, or those joined with the days of its pulses. `day_variation` is the standard deviation of the use of
 /// single days over their mean.
 ///
 /// A step of amount V over n days of independent use, of which a share p was given to the
@@ -54,8 +54,8 @@ impl MonthShare {
 /// the spread of a random walk that is tied at both readings. Steps of less than a day count
 /// as one.
 #[must_use]
-pub fn months(zone: Tz, folded: &Folded, day_variation: f64) -> Vec<MonthShare> {
-    let of_month = folded.days.chunk_by(|a, b| Month::of(a.date) == Month::of(b.date));
+pub fn months(zone: Tz, folded: &Folded, days: &[DayShare], day_variation: f64) -> Vec<MonthShare> {
+    let of_month = days.chunk_by(|a, b| Month::of(a.date) == Month::of(b.date));
     let sums = of_month.filter_map(|days| Some((Month::of(days.first()?.date), days)));
     sums.map(|(month, days)| {
         let (from, to) = month.bounds(zone);
@@ -180,11 +180,16 @@ mod tests {
         fold.finish()
     }
 
+    fn summed(readings: &[(&str, f64)]) -> Vec<MonthShare> {
+        let folded = folded(readings);
+        months(Tz::UTC, &folded, &folded.days, COMMON_DAY_VARIATION)
+    }
+
     /// 41 days and 120,000 L, 22 days of them in January: the part is 64,390 L, and with a
     /// variation of one its standard uncertainty is 120,000 sqrt(22/41 * 19/41 / 41) = 9,345 L.
     #[test]
     fn a_step_across_the_bound_makes_both_months_unsure() {
-        let months = months(Tz::UTC, &folded(&[("2026-01-10", 0.0), ("2026-02-20", 120_000.0)]), COMMON_DAY_VARIATION);
+        let months = summed(&[("2026-01-10", 0.0), ("2026-02-20", 120_000.0)]);
         let [january, february] = months[..] else { panic!("{months:?}") };
         assert!((january.amount - 64_390.24).abs() < 0.01);
         for month in [january, february] {
@@ -198,14 +203,14 @@ mod tests {
     #[test]
     fn readings_at_the_bound_leave_nothing_to_allot() {
         let readings = [("2026-01-01", 0.0), ("2026-02-01", 31.0), ("2026-03-01", 59.0)];
-        let months = months(Tz::UTC, &folded(&readings), COMMON_DAY_VARIATION);
+        let months = summed(&readings);
         assert!(months.iter().all(|month| month.allocation_u == 0.0), "{months:?}");
         assert_eq!(months[1].amount, 28.0);
     }
 
     #[test]
     fn a_month_within_a_long_step_is_unsure_too() {
-        let months = months(Tz::UTC, &folded(&[("2026-01-31", 0.0), ("2026-03-02", 30.0)]), COMMON_DAY_VARIATION);
+        let months = summed(&[("2026-01-31", 0.0), ("2026-03-02", 30.0)]);
         let shares: Vec<_> = months.iter().map(|month| month.amount.round()).collect();
         assert_eq!(shares, [1.0, 28.0, 1.0]);
         let want = 30.0 * (28.0 / 30.0 * (2.0 / 30.0) / 30.0_f64).sqrt();

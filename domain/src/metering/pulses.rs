@@ -5,6 +5,7 @@ use super::days::{DayShare, SpanShare};
 use super::finding::{FindingKind, MeterFinding};
 use super::fold::Folded;
 use super::meter::MeterFacts;
+use super::step::Exchange;
 use crate::zone::local_date;
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
@@ -145,6 +146,13 @@ impl PulseCheck {
         let drift = self.drift.map(|drift| MeterFinding { kind, since: drift.since, size: drift.now - drift.usual });
         [off(FindingKind::PulsesLost, |by| by < 0.0), off(FindingKind::PulsesExtra, |by| by > 0.0), (kind, drift)]
     }
+}
+
+/// Where pulses are cut, and their dial with them: at the hand readings of the dial, and where its register
+/// was exchanged, which ends one step and begins the next.
+#[must_use]
+pub fn cuts(read_at: impl Iterator<Item = DateTime<Utc>>, exchanges: &[Exchange]) -> Vec<DateTime<Utc>> {
+    read_at.chain(exchanges.iter().map(|exchange| exchange.at)).collect()
 }
 
 /// The days of a meter with both registers: the dial's while it was read, the pulses' before

@@ -2,6 +2,7 @@
 
 use crate::fault::Faults;
 use crate::measures::days::Days;
+use crate::measures::working_days::Hours;
 use crate::named::named;
 use crate::zone;
 use chrono::{DateTime, Datelike, NaiveDate, NaiveTime, Utc};
@@ -100,6 +101,19 @@ struct Week {
     closed: Vec<NaiveDate>,
 }
 
+/// A pattern of a working calendar as it is shown.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct WorkingWeek {
+    /// The first day for which it holds; null where it always did.
+    pub from: Option<NaiveDate>,
+    /// The day after the last; null while it holds.
+    pub to: Option<NaiveDate>,
+    /// Monday first, on the local clock; null on a day off.
+    pub hours: [Option<Hours>; 7],
+    /// Single days on which the site is closed.
+    pub closed: Vec<NaiveDate>,
+}
+
 impl WorkingCalendar {
     /// Hours for each weekday, Monday first, and the days on which the site is closed.
     ///
@@ -136,6 +150,18 @@ impl WorkingCalendar {
         let dates = from.iter_days().take_while(|date| *date < to);
         let works = dates.map(|date| Some(u32::from(self.week(date)?.hours_on(date).is_some())));
         works.sum()
+    }
+
+    /// Its patterns as they are shown, in order.
+    #[must_use]
+    pub fn weeks(&self) -> Vec<WorkingWeek> {
+        let shown = |week: &Week| WorkingWeek {
+            from: week.days.map(Days::from),
+            to: week.days.and_then(Days::to),
+            hours: week.hours.map(|day| day.map(|(opens, closes)| Hours { opens, closes })),
+            closed: week.closed.clone(),
+        };
+        self.0.iter().map(shown).collect()
     }
 
     fn week(&self, date: NaiveDate) -> Option<&Week> {

@@ -5,6 +5,7 @@ use super::upkeep::Upkeep;
 use crate::accounts::site_money::SiteMoney;
 use crate::customer::UnitSystem;
 use crate::facts::{DayFact, MonthFact};
+use crate::measures::volume_event::VolumeEvent;
 use crate::metering::step::ExceptionKind;
 use crate::metering::stream::{ReadBy, Stream};
 use crate::period_facts::PeriodFact;
@@ -53,6 +54,8 @@ pub struct Inputs {
     pub upkeep: Upkeep,
     /// How the dealer's reports look.
     pub style: ReportStyle,
+    /// Fills, drains and hauled loads of units in and around the month, by unit, in order.
+    pub moved: HashMap<Uuid, Vec<VolumeEvent>>,
 }
 
 /// One unit at one of the customer's sites, or a site whose meters serve several units.

@@ -8,7 +8,10 @@
 //! | [`inputs`] | what a report is made of: subjects with their days, meters, states, exceptions |
 //! | [`figure`] | a figure that is printed, or withheld with its reason |
 //! | [`money`] | water avoided and money saved, site by site |
+//! | [`moved`] | fills, drains and hauled loads, each on its own line |
+//! | [`haulage`] | loads that were not hauled |
 //! | [`payback`] | whether recycling at a site pays |
+//! | [`invested`] | the same in the report of a month |
 //! | [`site_month`] | the cost at one site and what it comes to for each wash |
 //! | [`model`] | the report itself |
 //! | [`claims`] | what of it can be added over months |
@@ -29,9 +32,12 @@ mod cost;
 pub mod display;
 pub mod figure;
 pub mod flow;
+pub mod haulage;
 pub mod inputs;
+pub mod invested;
 pub mod model;
 pub mod money;
+pub mod moved;
 pub mod payback;
 mod placed;
 pub(crate) mod reckon;
@@ -71,6 +77,9 @@ impl SavingsReport {
             savings: case.site_savings(),
             costs: case.site_costs(),
             flow: case.flow(),
+            moved: moved::of(inputs, &present),
+            haulage: haulage::of(inputs, &present),
+            invested: Vec::new(),
             by_day: series::by_day(inputs, &present),
             by_period: series::by_period(inputs, &present),
             by_month: series::by_month(inputs),

@@ -3,8 +3,11 @@
 use super::adjustment::Adjustment;
 use super::figure::{Figure, Line, Name, sentence};
 use super::flow::Flow;
+use super::haulage::HaulageAvoided;
 use super::inputs::{Inputs, OpenException, Subject};
+use super::invested::SiteInvested;
 use super::money::SiteSaving;
+use super::moved::MovedWater;
 use super::style::ReportStyle;
 use super::upkeep::Upkeep;
 use crate::accounts::site_cost::SiteCost;
@@ -50,6 +53,15 @@ pub struct SavingsReport {
     /// The balance as a picture shows it; null where its residual is not printed.
     #[serde(default)]
     pub flow: Option<Flow>,
+    /// Water that went in or out at once: fills, drains and hauled loads, in order.
+    #[serde(default)]
+    pub moved: Vec<MovedWater>,
+    /// Loads that were not hauled, at each site where those before the unit were declared.
+    #[serde(default)]
+    pub haulage: Vec<HaulageAvoided>,
+    /// How each investment stands by the end of the month.
+    #[serde(default)]
+    pub invested: Vec<SiteInvested>,
     /// Volumes by day, of what is read daily or better; none when nothing is.
     pub by_day: Option<DaySeries>,
     /// Volumes by read period, of what is read less often than daily, one series for each.

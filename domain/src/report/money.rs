@@ -12,7 +12,7 @@ use crate::cost::washes::{Washes, counters_count_all};
 use crate::facts::DayFact;
 use crate::ids::SiteId;
 use crate::money::Money;
-use crate::savings::{self, BilledCycle, MoneySaved, Uses, money_saved};
+use crate::savings::{self, BilledCycle, Discharge, MoneySaved, Uses, money_saved};
 use crate::tariff::Cycle;
 use crate::uncertainty::quantity::{Cause, Key, Quantity};
 use crate::zone::{Month, local_date, next_day};
@@ -209,11 +209,17 @@ impl<'c> Case<'c> {
         Ok(self.unsure(litres.0, of_month))
     }
 
+    /// What passed the meters to the sewer in some days, in litres; `None` where none measures it.
+    fn discharged(&self, period: Cycle) -> Option<f64> {
+        day_uses::discharged(&self.site_days(period))
+    }
+
     fn cost(&self, basis: CostBasis) -> Option<SiteCost> {
         let (served, money) = (self.served()?, self.money?);
         let today = local_date(self.first.zone, self.inputs.now);
         let of = CostDays { month: self.inputs.month, served, stood: &self.stood(), today, days: &self.days };
-        Some(money.cost(&of, basis, |period| self.fresh(period)))
+        let used = |period| Ok((self.fresh(period)?, self.discharged(period)));
+        Some(money.cost(&of, basis, used))
     }
 
     fn saved(&self) -> Result<MoneySaved, Withheld> {
@@ -229,10 +235,13 @@ impl<'c> Case<'c> {
             let by = (&money.baselines, self.worked(money));
             let fresh_used_l = self.fresh(period);
             match day_uses::uses(&self.site_days(period), period, by) {
-                Ok(Uses { baseline_l, .. }) => Ok(Uses { baseline_l, fresh_used_l: fresh_used_l? }),
+                Ok(Uses { baseline_l, discharge, .. }) => {
+                    Ok(Uses { baseline_l, fresh_used_l: fresh_used_l?, discharge })
+                }
                 Err(Missing::Baseline) if Month::of(period.from) != self.inputs.month => {
                     let fresh_used_l = fresh_used_l?;
-                    Ok(Uses { baseline_l: fresh_used_l.clone(), fresh_used_l })
+                    let discharge = self.discharged(period).map(|counted| Discharge::of(counted, 0.0));
+                    Ok(Uses { baseline_l: fresh_used_l.clone(), fresh_used_l, discharge })
                 }
                 Err(why) => Err(why),
             }

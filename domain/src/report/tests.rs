@@ -112,6 +112,7 @@ pub(super) fn inputs(subjects: Vec<Subject>) -> Inputs {
         money: Vec::new(),
         upkeep: Upkeep::default(),
         style: ReportStyle::default(),
+        moved: HashMap::new(),
     }
 }
 

@@ -44,7 +44,7 @@ fn month(text: &str) -> Month {
 /// Cubic metres by the baseline and used, the baseline with a standard uncertainty.
 fn part(days: Cycle, baseline: f64, used: f64, u: f64) -> Part {
     let baseline_l = Quantity::exact(baseline * 1000.0).with(Key::new("baseline", Cause::Scatter), u * 1000.0);
-    Part { days, uses: Ok(Uses { baseline_l, fresh_used_l: Quantity::exact(used * 1000.0) }) }
+    Part { days, uses: Ok(Uses { baseline_l, fresh_used_l: Quantity::exact(used * 1000.0), discharge: None }) }
 }
 
 fn march(account: &WaterAccount, tariff: &Tariff, baseline: f64, used: f64, u: f64) -> Result<MoneySaved, Withheld> {
@@ -252,4 +252,36 @@ proptest! {
             prop_assert!(whole.least.amount <= whole.most.amount);
         }
     }
+}
+
+/// By hand: 30 m3 by the baseline and 10 used, 8 counted through the meter to the sewer. What was avoided
+/// would have been let go too: 28 m3, so 20 m3 at 3 are saved of sewer beside 20 at 2 of water. More used
+/// than the baseline by 12 m3 would have left 0, never less. Without a meter there is no bill.
+#[test]
+fn sewer_by_a_discharge_meter_saves_what_was_not_let_go() {
+    let tariff = made(json!({
+        "from": "2026-01-01", "unit": "m3", "per": "month", "water": {"blocks": [{"price": "2"}]},
+        "sewer": {"blocks": [{"price": "3"}], "volume": "metered"}
+    }));
+    let account = account(1, Some(0.0));
+    let saved = |baseline: f64, used: f64, counted: Option<f64>| {
+        let days = cycle("2026-03-01", "2026-04-01");
+        let mut part = part(days, baseline, used, 0.0);
+        if let Ok(uses) = &mut part.uses {
+            uses.discharge = counted.map(|m3| Discharge::of(m3 * 1000.0, (baseline - used) * 1000.0));
+        }
+        let billed = BilledCycle {
+            account: &account,
+            tariff: &tariff,
+            cycle: days,
+            open: None,
+            winter_l_per_month: None,
+            parts: vec![part],
+        };
+        money_saved(month("2026-03"), &[billed])
+    };
+    assert_eq!(amounts(&saved(30.0, 10.0, Some(8.0)).unwrap().saved), ["100.00"; 4]);
+    assert_eq!(amounts(&saved(10.0, 22.0, Some(8.0)).unwrap().saved), ["-48.00"; 4]);
+    let refused = saved(30.0, 10.0, None).unwrap_err();
+    assert!(refused.code() == "no_bill" && refused.to_string().contains("discharge meter"), "{refused}");
 }

@@ -2,13 +2,14 @@
 //! and the part of each that falls into the time asked for.
 
 use super::Window;
+use crate::metering::accuracy::{MeterCheck, ScaleKnown, Wear};
 use crate::metering::days::DayShare;
 use crate::metering::fold::{Folded, MeterFold};
 use crate::metering::low_flow::LowFlow;
 use crate::metering::meter::{AccuracyClass, MeterFacts};
 use crate::metering::pulses::{self, Measuring};
 use crate::metering::sessions::{DaySessions, SessionRule};
-use crate::metering::spread::{Spread, StepPart};
+use crate::metering::spread::{Spread, StepPart, WorkingCalendar};
 use crate::metering::step::{Counted, Doubted, Exchange, ReadingException, Ruling, Step};
 use crate::metering::stream::ReadBy;
 use crate::units::Dimension;
@@ -59,6 +60,10 @@ pub struct MeterInput {
     pub facts: MeterFacts,
     /// The declared share of it that belongs to the subject, 0 to 1.
     pub share: f64,
+    /// Standard uncertainty of that share.
+    pub share_u: f64,
+    /// Checks against known volumes.
+    pub checks: Vec<MeterCheck>,
     /// The dial whose pulses it counts.
     pub dial: Option<i32>,
     /// From when on it measures the subject.
@@ -101,7 +106,7 @@ pub(super) struct Replayed<'a> {
 }
 
 /// Folds the readings of a subject's meters again, pulses before the dials that they spread.
-pub(super) fn replay(zone: Tz, meters: &[MeterInput]) -> Vec<Replayed<'_>> {
+pub(super) fn replay<'a>(zone: Tz, working: &WorkingCalendar, meters: &'a [MeterInput]) -> Vec<Replayed<'a>> {
     let measuring = |one: &MeterInput| Measuring {
         number: one.number,
         dial: one.dial,
@@ -115,13 +120,16 @@ pub(super) fn replay(zone: Tz, meters: &[MeterInput]) -> Vec<Replayed<'_>> {
     let mut replayed = Vec::with_capacity(meters.len());
     for (place, dial) in meters.iter().enumerate().filter(|(place, _)| !is_pulses(*place)) {
         let Some(by) = of_dial(place).and_then(|pulses| meters.get(pulses)) else {
-            let folded = filled(fold(zone, dial), dial);
+            // What people read once in a while passed in the hours in which the site works.
+            let by_hand = dial.facts.read_by.by_hand();
+            let spread = if by_hand { Spread::Calendar(working) } else { Spread::Even };
+            let folded = filled(fold(zone, dial).with_spread(spread), dial);
             let days = folded.days.clone();
             let (input, counts) = (dial, true);
             replayed.push(Replayed { input, folded, days, counts, spread_by: None, dial_counts: None });
             continue;
         };
-        let cuts: Vec<DateTime<Utc>> = dial.readings.iter().map(|reading| reading.at).collect();
+        let cuts = pulses::cuts(dial.readings.iter().map(|reading| reading.at), &dial.exchanges);
         let pulses = filled(fold(zone, by).with_cuts(&cuts), by);
         let spread = Spread::Pulses(&pulses.pieces);
         let mut folded = filled(fold(zone, dial).with_cuts(&cuts).with_spread(spread), dial);
@@ -177,12 +185,18 @@ pub struct MeterTrace {
     pub resolution: Option<f64>,
     /// Accuracy class, where known.
     pub accuracy_class: Option<i16>,
+    /// State of a displacement meter, which has limits of its own.
+    pub displacement: Option<Wear>,
     /// Permissible error in service over that of a new meter.
     pub in_service_factor: f64,
+    /// Whether its scale error stands on a check, on the limits of displacement meters or on its plate.
+    pub scale_error: ScaleKnown,
     /// Who reads it.
     pub read_by: ReadBy,
     /// The declared share of it that belongs to the subject, 0 to 1.
     pub share: f64,
+    /// Standard uncertainty of that share.
+    pub share_u: f64,
     /// From when on it measures the subject; null: ever since.
     pub measures_from: Option<DateTime<Utc>>,
     /// Until when; null: it goes on.
@@ -322,6 +336,11 @@ impl Replayed<'_> {
         self.input.from.is_none_or(|begins| begins < to) && self.input.to.is_none_or(|ends| ends > from)
     }
 
+    /// What is known of the scale error of what it passed until `to`.
+    pub(super) fn known(&self, to: DateTime<Utc>) -> ScaleKnown {
+        self.input.facts.scale_known(&self.input.checks, &self.input.exchanges, to)
+    }
+
     /// What it passed between two of its own readings.
     pub(super) fn between(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> f64 {
         let within = |step: &&Step| step.from.at >= from && step.to.at <= to;
@@ -353,9 +372,12 @@ impl Replayed<'_> {
             digits: facts.digits,
             resolution: facts.resolution,
             accuracy_class: facts.class.map(AccuracyClass::number),
+            displacement: facts.displacement,
             in_service_factor: facts.in_service_factor,
+            scale_error: self.known(to),
             read_by: facts.read_by,
             share: self.input.share,
+            share_u: self.input.share_u,
             measures_from: self.input.from,
             measures_to: self.input.to,
             counts: self.counts,

@@ -13,8 +13,8 @@ use crate::report::inputs::{Inputs, Subject};
 use crate::report::money::Case;
 use crate::savings::{BilledCycle, CycleSaving, money_saved};
 use crate::tariff::bill::Bill;
-use crate::tariff::record::Rounding;
-use crate::tariff::{Cycle, CyclePrices, WaterUse};
+use crate::tariff::record::{Rounding, TariffVersion};
+use crate::tariff::{Cycle, CyclePrices, WaterAccount};
 use crate::units::Litres;
 use crate::zone::Month;
 use chrono::NaiveDate;
@@ -100,6 +100,8 @@ pub struct CycleTrace {
     pub before: f64,
     /// The part that has passed at the month's end.
     pub by_end: f64,
+    /// The account: size of its meter, months of a cycle, other use, strengths.
+    pub account: WaterAccount,
     /// The tariff.
     pub tariff: TariffTrace,
     /// The bills where the least is saved.
@@ -117,8 +119,9 @@ pub struct TariffTrace {
     pub name: String,
     /// How a line is rounded to the minor unit.
     pub rounding: Rounding,
-    /// The versions that hold in the cycle, by their first day.
-    pub versions: Vec<NaiveDate>,
+    /// The versions that hold in the cycle, whole: charges, blocks, which volume counts as sewage, of which
+    /// lines a percentage is taken.
+    pub versions: Vec<TariffVersion>,
 }
 
 /// Both bills of a cycle with so much other use.
@@ -260,15 +263,16 @@ fn cycle(month: Month, case: &Case<'_>, billed: &BilledCycle<'_>, saving: CycleS
     let (before, by_end) = billed.passed(month);
     let prices = CyclePrices::new(billed.account, billed.tariff, billed.cycle).ok()?;
     let bills = |other: Litres| {
-        let bill = |litres: f64| {
-            let used = WaterUse { winter_l_per_month: billed.winter_l_per_month, ..WaterUse::of(Litres(litres)) };
+        let bill = |litres: f64, discharge_l: Option<f64>| {
+            let used = billed.use_of(litres, discharge_l.map(Litres));
             prices.bill(&used.with_other(other, billed.account.cycle_months)).ok()
         };
+        let discharge = saving.discharge;
         Some(Bills {
             other_l: other.0,
             winter_l_per_month: billed.winter_l_per_month.map(|litres| litres.0),
-            with_baseline: bill(saving.baseline_l.value)?,
-            with_actual: bill(saving.fresh_used_l.value)?,
+            with_baseline: bill(saving.baseline_l.value, discharge.map(|of| of.with_baseline_l))?,
+            with_actual: bill(saving.fresh_used_l.value, discharge.map(|of| of.counted_l))?,
         })
     };
     let (least, most) = (bills(saving.least.other_l)?, bills(saving.most.other_l)?);
@@ -283,10 +287,11 @@ fn cycle(month: Month, case: &Case<'_>, billed: &BilledCycle<'_>, saving: CycleS
         taken_on: billed.goes_on().unwrap_or(1.0),
         before,
         by_end,
+        account: billed.account.clone(),
         tariff: TariffTrace {
             name: billed.tariff.name.clone(),
             rounding: billed.tariff.rounding,
-            versions: holds.map(|version| version.from).collect(),
+            versions: holds.cloned().collect(),
         },
         least,
         most,

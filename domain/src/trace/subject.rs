@@ -4,19 +4,16 @@
 use super::Window;
 use super::balance::{BalanceTrace, Over};
 use super::meter::{MeterInput, MeterTrace, Replayed, inside_unit, replay};
-use crate::cost::washes::Washes;
 use crate::facts::{DayFact, MeterDays, assemble, months, unseen_in_bypass};
 use crate::measures::wash_tally::WashTally;
-use crate::metering::accuracy::{Flow, ScaleKnown};
 use crate::metering::month::{COMMON_DAY_VARIATION, Divided, share_variance};
-use crate::metering::spread::SpreadBy;
+use crate::metering::spread::{SpreadBy, WorkingCalendar, WorkingWeek};
 use crate::metering::stream::Stream;
-use crate::period_facts::{HandRead, OwnReadings, own_readings};
+use crate::period_facts::{HandRead, OwnReadings, of_subject};
 use crate::uncertainty::figures::MeterShare;
-use crate::uncertainty::register::{Meter, Passed};
-use crate::water::assembly::{self, Notes, Stretch};
+use crate::water::assembly::Notes;
 use crate::water::grade::Grade;
-use crate::water::statement::{MeterMonth, Scope, WATER_C};
+use crate::water::statement::{MeterMonth, Scope, of_period};
 use crate::zone::{Month, day_bounds};
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
@@ -38,6 +35,8 @@ pub struct SubjectInput {
     pub meters: Vec<MeterInput>,
     /// What people noted.
     pub notes: Notes,
+    /// When its site works: what people read is spread over these hours.
+    pub working: WorkingCalendar,
     /// Washes tallied at its site.
     pub tallies: Vec<WashTally>,
     /// Days that are not over by this instant are in no balance.
@@ -61,6 +60,9 @@ pub struct SubjectTrace {
     pub to: DateTime<Utc>,
     /// The meters that measure it in the time.
     pub meters: Vec<MeterTrace>,
+    /// When its site works, where somebody said so; a step `by` `working_calendar` has the seconds of these
+    /// hours on the local clock as its weights.
+    pub working_hours: Vec<WorkingWeek>,
     /// Its local days; empty for a read period.
     pub days: Vec<DayTrace>,
     /// What was used in the time, by stream.
@@ -142,7 +144,7 @@ impl SubjectTrace {
     /// rounds.
     #[must_use]
     pub fn of(input: &SubjectInput, window: Window) -> Option<Self> {
-        let replayed = replay(input.zone, &input.meters);
+        let replayed = replay(input.zone, &input.working, &input.meters);
         let case = Case { input, window, replayed };
         match window {
             Window::Day(date) => Some(case.of_days(Month::of(date), &["day"])),
@@ -195,6 +197,7 @@ impl<'a> Case<'a> {
             open_exceptions: sum.as_ref().map_or(0, |sum| sum.open_exceptions),
             formulas: FORMULAS,
             amounts,
+            working_hours: input.working.weeks(),
             days: traced,
             balances,
         }
@@ -253,7 +256,9 @@ impl<'a> Case<'a> {
             .map(|(one, divided)| MeterMonth {
                 name: &one.input.name,
                 facts: &one.input.facts,
+                known: one.known(end),
                 share: one.input.share,
+                share_u: one.input.share_u,
                 days: &one.days,
                 above: &one.folded.above,
                 divided,
@@ -314,8 +319,8 @@ impl<'a> Case<'a> {
                 steps: one.folded.steps.clone(),
             })
             .collect();
-        let own = own_readings(&hand_read, from, to)?;
-        let pairs: Vec<(&Replayed<'_>, OwnReadings)> = counting.into_iter().zip(own).collect();
+        let period = of_subject(&hand_read).into_iter().find(|one| (one.fact.from, one.fact.to) == (from, to))?;
+        let pairs: Vec<(&Replayed<'_>, OwnReadings)> = counting.into_iter().zip(period.own).collect();
         let meters = pairs.iter().map(|(one, own)| one.trace(self.window, zone, Some((own.from, own.to))));
         let amounts = period_amounts(&pairs);
         let balance = self.balance_of_period((from, to), &pairs);
@@ -327,6 +332,7 @@ impl<'a> Case<'a> {
             from,
             to,
             meters: meters.collect(),
+            working_hours: input.working.weeks(),
             days: Vec::new(),
             grade: balance.grade,
             amounts,
@@ -348,51 +354,26 @@ impl<'a> Case<'a> {
         pairs: &[(&Replayed<'_>, OwnReadings)],
     ) -> BalanceTrace {
         let shares: Vec<MeterShare<'_>> = pairs.iter().map(|(one, own)| meter_share(one, own, (from, to))).collect();
-        let counted = shares.iter().filter(|one| one.meter.facts.stream == Stream::WashCount);
-        let washes = counted.map(|one| one.passed.amount * one.share).reduce(|sum, next| sum + next);
-        let stretch = Stretch { from, to, meters: &shares, washes };
         let notes = &self.input.notes;
-        let parts = assembly::parts(&self.input.id.to_string(), &stretch, notes);
-        let behind = assembly::behind(&stretch, notes, &parts);
+        let (statement, behind) = of_period(&self.input.id.to_string(), (from, to), &shares, notes);
         let over = Over {
             name: "read_period",
             from,
             to,
             dates: Vec::new(),
-            washes: washes.map_or(Washes::NotCounted, |washes| Washes::Counter { washes }),
-            gun_h: assembly::gun_hours(&self.input.id.to_string(), &stretch, notes).map(|hours| hours.value),
-            parts: &parts,
+            washes: statement.washed,
+            gun_h: statement.gun_h.map(|hours| hours.value),
+            parts: &statement.whole,
             behind: &behind,
         };
         BalanceTrace::of(over, notes, 1.0)
     }
 }
 
-fn meter_share<'r>(
-    one: &'r Replayed<'_>,
-    own: &OwnReadings,
-    (from, to): (DateTime<Utc>, DateTime<Utc>),
-) -> MeterShare<'r> {
-    let exchanged = one.input.exchanges.iter().filter(|exchange| exchange.at > own.from && exchange.at <= own.to);
-    MeterShare {
-        meter: Meter {
-            name: &one.input.name,
-            facts: &one.input.facts,
-            known: ScaleKnown::Plate,
-            flow: Flow::Unknown,
-            water_c: WATER_C,
-        },
-        passed: Passed {
-            from,
-            to,
-            amount: own.amount,
-            exchanges: u32::try_from(exchanged.count()).unwrap_or(u32::MAX),
-            divided: &[],
-            timing_u: own.timing_u,
-        },
-        share: one.input.share,
-        u_share: 0.0,
-    }
+fn meter_share<'r>(one: &'r Replayed<'_>, own: &OwnReadings, time: (DateTime<Utc>, DateTime<Utc>)) -> MeterShare<'r> {
+    let input = one.input;
+    let declared = (input.share, input.share_u);
+    own.meter_share((&input.name, &input.facts), one.known(own.to), declared, time, &input.exchanges)
 }
 
 fn period_amounts(pairs: &[(&Replayed<'_>, OwnReadings)]) -> Vec<StreamTrace> {

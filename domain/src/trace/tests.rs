@@ -7,6 +7,7 @@ use super::subject::{SubjectInput, SubjectTrace};
 use crate::metering::fold::{Folded, MeterFold};
 use crate::metering::history::History;
 use crate::metering::meter::MeterFacts;
+use crate::metering::spread::WorkingCalendar;
 use crate::metering::step::{Doubted, Ruling};
 use crate::metering::stream::{ReadBy, Stream};
 use crate::units::RegisterUnit;
@@ -55,6 +56,8 @@ fn meter(number: i32, facts: &MeterFacts, readings: &[Stood]) -> MeterInput {
         position: None,
         facts: facts.clone(),
         share: 0.4,
+        share_u: 0.0,
+        checks: Vec::new(),
         dial: None,
         from: None,
         to: None,
@@ -91,6 +94,7 @@ fn subject(meters: Vec<MeterInput>) -> SubjectInput {
         zone: zone(),
         meters,
         notes,
+        working: WorkingCalendar::default(),
         tallies: Vec::new(),
         now: "2030-01-01T00:00:00Z".parse().unwrap(),
     }

@@ -14,6 +14,7 @@
 //! | [`expanded`] | a figure as it is printed: value, expanded uncertainty, what it is made of |
 //! | [`register`] | what one meter passed: scale, resolution, allocation, timing |
 //! | [`stretch`] | an amount of a day or read period, from its meters |
+//! | [`volume`] | the volumes of one meter, by day and month |
 //! | [`figures`] | the figures of one balance, each with its expanded uncertainty |
 
 pub mod coverage;
@@ -23,6 +24,7 @@ pub mod figures;
 pub mod quantity;
 pub mod register;
 pub mod stretch;
+pub mod volume;
 
 #[cfg(test)]
 mod monte_carlo;

@@ -16,21 +16,29 @@ use crate::water::statement::WATER_C;
 pub struct SharedMeter<'a> {
     /// Its facts.
     pub facts: &'a MeterFacts,
+    /// What is known of its scale error.
+    pub known: ScaleKnown,
     /// The share.
     pub share: f64,
+    /// Standard uncertainty of the share.
+    pub share_u: f64,
 }
 
 /// Coverage factor of an expanded uncertainty (GUM 6.2).
 const K: f64 = 2.0;
 
-/// Expanded uncertainty (k = 2) of an amount, in its own unit: the scale error of the meters' class
-/// in service, the resolution of two readings of each, and the assumption by which steps longer
+/// Expanded uncertainty (k = 2) of an amount, in its own unit: the scale error of the meters (a check,
+/// or their class in service), the declared share of a shared one, the resolution of two readings of
+/// each, and the assumption by which steps longer
 /// than a day were spread: of `estimated_share` of the time, 0 to 1. A day's part of such a step is
 /// unsure by its own size (the use of single days varies as much as their mean). `None` without
 /// meters.
 #[must_use]
 pub fn expanded(amount: f64, meters: &[SharedMeter<'_>], estimated_share: f64) -> Option<f64> {
-    let scale = meters.iter().map(|one| one.facts.scale_error(&ScaleKnown::Plate, Flow::Unknown, WATER_C).u_share);
+    let scale = meters.iter().map(|one| {
+        let error = one.facts.scale_error(&one.known, Flow::Unknown, WATER_C).u_share;
+        error.hypot(one.share_u / one.share)
+    });
     let scale = scale.reduce(f64::max)?;
     let resolution: f64 = meters.iter().map(|one| 2.0 * (read_u(one.facts) * one.share).powi(2)).sum();
     let allocation = COMMON_DAY_VARIATION * amount * estimated_share;
@@ -58,8 +66,13 @@ fn read_u(facts: &MeterFacts) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::metering::accuracy::VolumeCheck;
     use crate::units::RegisterUnit;
     use proptest::prelude::*;
+
+    fn shared(facts: &MeterFacts) -> SharedMeter<'_> {
+        SharedMeter { facts, known: ScaleKnown::Plate, share: 1.0, share_u: 0.0 }
+    }
 
     fn facts() -> MeterFacts {
         MeterFacts { resolution: Some(1.0), ..MeterFacts::plain(Stream::Makeup, RegisterUnit::L) }
@@ -69,7 +82,7 @@ mod tests {
     #[test]
     fn class_and_resolution() {
         let facts = facts();
-        let one = SharedMeter { facts: &facts, share: 1.0 };
+        let one = shared(&facts);
         let u = (0.1 / 3_f64.sqrt() * 1000.0).hypot((2.0_f64 / 12.0).sqrt());
         assert!((expanded(1000.0, &[one], 0.0).unwrap() - 2.0 * u).abs() < 1e-9);
         assert_eq!(expanded(1000.0, &[], 0.0), None);
@@ -77,12 +90,18 @@ mod tests {
         assert!((spread - 2.0 * u.hypot(1000.0)).abs() < 1e-9, "a day of a month read once");
         let half = expanded(1000.0, &[SharedMeter { share: 0.5, ..one }], 0.0).unwrap();
         assert!(half < 2.0 * u, "half of the register's step");
+        // A share of 0.5 give or take 0.05 is a tenth of the amount.
+        let declared = expanded(1000.0, &[SharedMeter { share: 0.5, share_u: 0.05, ..one }], 0.0).unwrap();
+        assert!((declared - half.hypot(2.0 * 100.0)).abs() < 1e-9);
+        let check = VolumeCheck { indicated_l: 202.0, reference_l: 200.0, u_reference_share: 0.0 };
+        let checked = expanded(1000.0, &[SharedMeter { known: ScaleKnown::Checked(check), ..one }], 0.0).unwrap();
+        assert!((checked - 2.0 * 10_f64.hypot((2.0_f64 / 12.0).sqrt())).abs() < 1e-9, "1 % as it was found");
     }
 
     #[test]
     fn each_volume_has_its_own_meters() {
         let (makeup, hours) = (facts(), MeterFacts::plain(Stream::RunHours, RegisterUnit::H));
-        let meters = [&makeup, &hours].map(|facts| SharedMeter { facts, share: 1.0 });
+        let meters = [&makeup, &hours].map(|facts| shared(facts));
         let mut amounts = Amounts::default();
         for stream in [Stream::Makeup, Stream::Wash, Stream::RunHours] {
             amounts.add(stream, 1000.0);
@@ -97,7 +116,7 @@ mod tests {
         #[test]
         fn it_grows(amount in -1e6..1e6_f64, estimated in 0.0..1.0_f64, n in 1_usize..4) {
             let facts = facts();
-            let meters = vec![SharedMeter { facts: &facts, share: 1.0 }; n];
+            let meters = vec![shared(&facts); n];
             let of = |n: usize, estimated| expanded(amount, &meters[..n], estimated).unwrap();
             prop_assert!(of(n, estimated) >= of(1, 0.0) - 1e-9);
         }

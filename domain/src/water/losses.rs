@@ -167,6 +167,47 @@ mod tests {
         assert!((pit.apply(&week, 0.0).volume.0 - 30.66).abs() < 1e-9);
     }
 
+    /// Meyer's formula (Punmia, ex. 4.15, as FOSSEE's textbook companions have it): 31.81 mm Hg at
+    /// saturation, relative humidity 0.4, 18 km/h of wind at 3 m, which is 21.06 km/h at 9 m: with Km of 0.36
+    /// 15.9 mm a day, and in a week 53.47 hectare metres of 4.8 square kilometres.
+    #[test]
+    fn open_water_loses_what_wind_and_dry_air_take() {
+        let wind_km_per_h = 18.0 * (9.0_f64 / 3.0).powf(1.0 / 7.0);
+        assert!((wind_km_per_h - 21.06).abs() < 0.005);
+        let l_per_m2_day = 0.36 * 31.81 * (1.0 - 0.4) * (1.0 + wind_km_per_h / 16.0);
+        assert!((l_per_m2_day - 15.9).abs() < 0.05);
+        let week = Activity { days: 7.0, ..Activity::default() };
+        let lost = Coefficient::OpenWater { l_per_m2_day, surface_m2: 4.8e6 }.apply(&week, 0.0).volume.0;
+        assert!((lost / 1e7 - 53.47).abs() < 0.05, "{lost}");
+    }
+
+    /// A pool of 25 by 20 m under 0.5 m/s of wind by (25 + 19 v) A (xs - x) kg/h: 0.049 kg/s with humidities
+    /// of 0.02 and 0.0098 (Engineering ToolBox), 0.040 with 0.019826 and 0.0115 (an older variant,
+    /// physicsforums.com 242677). A kilogram is a litre.
+    #[test]
+    fn a_pool_loses_what_its_formula_says() {
+        let second = Activity { days: 1.0 / 86_400.0, ..Activity::default() };
+        for (saturated, air, kg_per_s, tolerance) in [(0.02, 0.0098, 0.049, 5e-4), (0.019_826, 0.0115, 0.04, 5e-3)] {
+            let l_per_m2_day = (25.0 + 19.0 * 0.5) * (saturated - air) * 24.0;
+            let lost = Coefficient::OpenWater { l_per_m2_day, surface_m2: 500.0 }.apply(&second, 0.0).volume.0;
+            assert!((lost - kg_per_s).abs() < tolerance, "{lost}");
+        }
+    }
+
+    /// Measured against W = (95 + 0.425 v)(pw - pa) / Y, a still pool loses 74 % of it and one in use 26 % more
+    /// (Smith, Lof and Jones 1998, paper 4146, abstract): a coefficient that stands on a formula is
+    /// anywhere within 26 % of it. Its expanded uncertainty holds both.
+    #[test]
+    fn a_formula_is_as_unsure_as_it_was_measured_to_be() {
+        let u_share = crate::uncertainty::distribution::Distribution::Rectangular { half_width: 0.26 }.standard();
+        let day = Activity { days: 1.0, ..Activity::default() };
+        let lost = Coefficient::OpenWater { l_per_m2_day: 5.0, surface_m2: 20.0 }.apply(&day, u_share);
+        for measured in [0.74, 1.26] {
+            assert!((lost.volume.0 * measured - lost.volume.0).abs() <= 2.0 * lost.u.0, "{measured}");
+        }
+        assert!((lost.u.0 / lost.volume.0 - 0.15).abs() < 1e-3);
+    }
+
     #[test]
     fn a_coefficient_without_its_count_is_not_known() {
         let activity = Activity { days: 30.0, washes: None, flow: Some(Litres(80_000.0)) };

@@ -93,6 +93,8 @@ pub struct PeriodShare {
     pub from: DateTime<Utc>,
     /// Middle of the later one.
     pub to: DateTime<Utc>,
+    /// The meter's own two readings.
+    pub own: (DateTime<Utc>, DateTime<Utc>),
     /// What passed between the meter's own two readings, in the inside unit; signed.
     pub amount: f64,
     /// Standard uncertainty, in the inside unit, from its readings not lying in the middle:
@@ -123,6 +125,7 @@ pub fn periods(rounds: &[Round], meter: usize, spans: &[SpanShare]) -> Vec<Perio
             Some(PeriodShare {
                 from,
                 to,
+                own: (own_from, own_to),
                 amount: span.amount,
                 timing_u: (rate * off).abs() / 3_f64.sqrt(),
                 coverage: seconds(Duration::seconds(span.covered_s)) / length,

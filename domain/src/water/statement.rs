@@ -12,6 +12,7 @@ use crate::metering::days::DayShare;
 use crate::metering::low_flow::{DayAbove, LowFlow};
 use crate::metering::meter::MeterFacts;
 use crate::metering::month::Divided;
+use crate::metering::stream::Stream;
 use crate::uncertainty::figures::{MeterShare, Parts};
 use crate::uncertainty::quantity::Quantity;
 use crate::uncertainty::register::{Meter, Passed};
@@ -48,8 +49,12 @@ pub struct MeterMonth<'a> {
     pub name: &'a str,
     /// Its facts.
     pub facts: &'a MeterFacts,
+    /// What is known of its scale error.
+    pub known: ScaleKnown,
     /// The share of it that belongs to the subject, 0 to 1.
     pub share: f64,
+    /// Standard uncertainty of that share.
+    pub share_u: f64,
     /// Its days, those of other months too.
     pub days: &'a [DayShare],
     /// What surely passed above its lower flows, by day.
@@ -96,6 +101,31 @@ impl Statement {
         let Stretched { parts: whole, gun_h, beyond_guns } = of(&whole, washed.count());
         Self { all, whole, washed, gun_h, beyond_guns }
     }
+}
+
+/// What a subject's meters and notes come to between two rounds of readings, with the notes behind
+/// its parts; `name` is how the subject is named in the budget. Every part of it lies between
+/// accepted readings, so all of it is whole.
+#[must_use]
+pub fn of_period<'n>(
+    name: &str,
+    (from, to): (DateTime<Utc>, DateTime<Utc>),
+    meters: &[MeterShare<'_>],
+    notes: &'n Notes,
+) -> (Statement, Behind<'n>) {
+    let counted = meters.iter().filter(|one| one.meter.facts.stream == Stream::WashCount);
+    let washes = counted.map(|one| one.passed.amount * one.share).reduce(|sum, next| sum + next);
+    let stretch = Stretch { from, to, meters, washes };
+    let parts = assembly::parts(name, &stretch, notes);
+    let behind = assembly::behind(&stretch, notes, &parts);
+    let statement = Statement {
+        washed: washes.map_or(Washes::NotCounted, |washes| Washes::Counter { washes }),
+        gun_h: assembly::gun_hours(name, &stretch, notes),
+        beyond_guns: assembly::beyond_guns(&stretch, notes, &parts),
+        all: parts.clone(),
+        whole: parts,
+    };
+    (statement, behind)
 }
 
 /// What some days come to.
@@ -196,13 +226,7 @@ fn shares<'m>(
     meters
         .iter()
         .map(|one| MeterShare {
-            meter: Meter {
-                name: one.name,
-                facts: one.facts,
-                known: ScaleKnown::Plate,
-                flow: one.flow(days),
-                water_c: WATER_C,
-            },
+            meter: Meter { name: one.name, facts: one.facts, known: one.known, flow: one.flow(days), water_c: WATER_C },
             passed: Passed {
                 from,
                 to,
@@ -212,7 +236,7 @@ fn shares<'m>(
                 timing_u: 0.0,
             },
             share: one.share,
-            u_share: 0.0,
+            u_share: one.share_u,
         })
         .collect()
 }
@@ -251,6 +275,21 @@ mod tests {
     use crate::water::term::{Part, Source};
     use crate::zone::parse_zone;
 
+    /// A meter of its own, by its plate.
+    fn of_its_own<'a>(name: &'a str, facts: &'a MeterFacts) -> MeterMonth<'a> {
+        MeterMonth {
+            name,
+            facts,
+            known: ScaleKnown::Plate,
+            share: 1.0,
+            share_u: 0.0,
+            days: &[],
+            above: &[],
+            divided: &[],
+            exchanges: 0,
+        }
+    }
+
     fn notes() -> Notes {
         Notes {
             zone: parse_zone("Europe/Vienna").unwrap(),
@@ -287,8 +326,7 @@ mod tests {
         let (makeup, wash) = (week(makeup), week(wash));
         let facts = |stream| MeterFacts { resolution: Some(1.0), ..MeterFacts::plain(stream, RegisterUnit::L) };
         let (f, w) = (facts(Stream::Makeup), facts(Stream::Wash));
-        let month =
-            |name, facts, days| MeterMonth { name, facts, share: 1.0, days, above: &[], divided: &[], exchanges: 0 };
+        let month = |name, facts, days| MeterMonth { days, ..of_its_own(name, facts) };
         let meters = [month("make-up", &f, &makeup), month("wash", &w, &wash)];
         let days = |one: &MeterMonth<'_>| MeterDays {
             stream: one.facts.stream,
@@ -343,8 +381,7 @@ mod tests {
         let makeup = week([2000.0; 7]);
         let (f, w) =
             (MeterFacts::plain(Stream::Makeup, RegisterUnit::L), MeterFacts::plain(Stream::Wash, RegisterUnit::L));
-        let month =
-            |name, facts, days| MeterMonth { name, facts, share: 1.0, days, above: &[], divided: &[], exchanges: 0 };
+        let month = |name, facts, days| MeterMonth { days, ..of_its_own(name, facts) };
         let meters = [month("make-up", &f, &makeup), month("wash", &w, &wash)];
         let days = |one: &MeterMonth<'_>| MeterDays {
             stream: one.facts.stream,

@@ -34,14 +34,49 @@ fn of_registers(meter: &Value, step: &Value) -> f64 {
     counts * number(&meter["multiplier"]) * number(&meter["inside_per_unit"])
 }
 
+/// Seconds in which the site works between two instants, by the patterns that the trace lists.
+fn worked(zone: &Value, calendar: &Value, from: &Value, to: &Value) -> f64 {
+    use chrono::{DateTime, Datelike, NaiveDate, NaiveTime, TimeZone, Utc};
+    let zone: chrono_tz::Tz = zone.as_str().unwrap().parse().unwrap();
+    let at = |of: &Value| of.as_str().unwrap().parse::<DateTime<Utc>>().unwrap();
+    let date = |of: &Value| of.as_str().map(|day| day.parse::<NaiveDate>().unwrap());
+    let (from, to) = (at(from), at(to));
+    let on = |day: NaiveDate| {
+        let holds = |week: &&Value| {
+            date(&week["from"]).is_none_or(|begins| begins <= day) && date(&week["to"]).is_none_or(|ends| day < ends)
+        };
+        let week = list(calendar).iter().find(holds)?;
+        let hours = &week["hours"][day.weekday().num_days_from_monday() as usize];
+        let closed = list(&week["closed"]).iter().any(|closed| date(closed) == Some(day));
+        (!hours.is_null() && !closed).then_some(hours)
+    };
+    let days = from.with_timezone(&zone).date_naive().iter_days();
+    days.take_while(|day| *day <= to.with_timezone(&zone).date_naive())
+        .filter_map(|day| {
+            let hours = on(day)?;
+            let clock = |of: &Value| {
+                let time = of.as_str().unwrap().parse::<NaiveTime>().unwrap();
+                zone.from_local_datetime(&day.and_time(time)).unwrap().to_utc()
+            };
+            let overlap = clock(&hours["closes"]).min(to) - clock(&hours["opens"]).max(from);
+            Some(overlap.as_seconds_f64().max(0.0))
+        })
+        .sum()
+}
+
 /// What each step of a meter gave to each local day, from registers and weights.
-fn parts(meter: &Value) -> Vec<(String, f64)> {
+fn parts(meter: &Value, (zone, calendar): (&Value, &Value)) -> Vec<(String, f64)> {
     let mut found = Vec::new();
     for step in list(&meter["steps"]) {
         let amount = of_registers(meter, step);
         close(amount, number(&step["amount"]), "the amount of a step");
         for part in list(&step["parts"]) {
             let (weight, of) = (number(&part["weight"]), number(&part["of"]));
+            if part["by"] == "working_calendar" {
+                let hours = |from: &Value, to: &Value| worked(zone, calendar, from, to);
+                assert_eq!(weight, hours(&part["from"], &part["to"]), "working seconds of overlap");
+                assert_eq!(of, hours(&step["from_at"], &step["to_at"]), "working seconds of the step");
+            }
             if part["by"] == "elapsed_time" && seconds(&step["from_at"], &step["to_at"]) > 0.0 {
                 assert_eq!(weight, seconds(&part["from"], &part["to"]), "seconds of overlap");
                 assert_eq!(of, seconds(&step["from_at"], &step["to_at"]), "seconds of the step");
@@ -62,7 +97,7 @@ pub(super) fn streams(trace: &Value) -> BTreeMap<(String, String), f64> {
         // Where a dial was not read its pulses count, with the dial's share.
         let dial = meters.iter().find(|dial| dial["spread_by"] == meter["number"]);
         let counted = dial.unwrap_or(meter);
-        for (date, amount) in parts(meter) {
+        for (date, amount) in parts(meter, (&trace["time_zone"], &trace["working_hours"])) {
             let stream = counted["stream"].as_str().unwrap().to_owned();
             *sums.entry((stream, date)).or_default() += amount * number(&counted["share"]);
         }
@@ -103,8 +138,10 @@ pub(super) fn balance<'a>(trace: &'a Value, over: &str) -> &'a Value {
 pub(super) fn part_volumes(trace: &Value, balance: &Value) -> BTreeMap<String, f64> {
     let dates: Vec<&str> = list(&balance["dates"]).iter().map(|date| date.as_str().unwrap()).collect();
     let by_day = streams(trace);
+    // The steps between two rounds are whole.
+    let all = balance["over"] == "read_period";
     let metered = |stream: &str| -> f64 {
-        let of = by_day.iter().filter(|((of, date), _)| of == stream && dates.contains(&date.as_str()));
+        let of = by_day.iter().filter(|((of, date), _)| of == stream && (all || dates.contains(&date.as_str())));
         of.map(|(_, amount)| amount).sum()
     };
     let mut volumes = BTreeMap::new();

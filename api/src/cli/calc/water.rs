@@ -1,15 +1,13 @@
 //! `weirbook calc water`: a file of readings in, what they come to out.
 
 mod answer;
+mod fold;
 mod input;
 
 use super::rows;
 use crate::cli::Outcome;
 use answer::Answer;
 use clap::{Args, ValueEnum};
-use domain::metering::fold::{Folded, MeterFold};
-use domain::metering::history::History;
-use input::MeterReadings;
 use std::path::PathBuf;
 
 pub(super) const EXAMPLES: &str = "\
@@ -22,9 +20,17 @@ The facts are JSON. What they leave out stands in the options, and the other way
   { \"zone\": \"Europe/Vienna\",
     \"meters\": { \"M-17\": {
       \"stream\": \"makeup\", \"unit\": \"m3\", \"digits\": 6, \"multiplier\": 1, \"max_flow_per_h\": 3000,
-      \"read_by\": \"technician\",
+      \"read_by\": \"technician\", \"accuracy_class\": 2, \"in_service_factor\": 2,
+      \"checks\": [{ \"at\": \"2026-03-01T09:00:00Z\", \"indicated_l\": 206, \"reference_l\": 200, \"u_reference_share\": 0.005 }],
       \"exchanges\": [{ \"at\": \"2026-03-02T11:15:00Z\", \"old_final\": 48210, \"new_start\": 0 }],
       \"rulings\": [{ \"ruling\": \"void\", \"read_at\": \"2026-04-01T08:00:00Z\" }] } } }
+
+What they may say besides: `working_hours`, such as [{ \"from\": \"2026-01-01\", \"hours\": [seven times
+{ \"opens\": \"07:00:00\", \"closes\": \"16:00:00\" } or null, Monday first], \"closed\": [\"2026-01-06\"] }], over
+which what people read is spread; of a meter `pulses_of`, the name of the dial that people read and
+whose pulses it counts: these spread the dial; and `session_pause_min`, where it serves a single gun:
+the minutes without water after which what comes is another wash. `expanded` is the expanded
+uncertainty (k = 2) of each volume.
 
 Examples:
   weirbook calc water readings.csv --zone Europe/Vienna --unit m3 --digits 6 --flow-max 3000
@@ -67,6 +73,9 @@ struct Options {
     /// Most that can pass in an hour, in litres, kWh, hours or events
     #[arg(long, value_name = "PER_H")]
     flow_max: Option<f64>,
+    /// Accuracy class of the plate, 1 or 2 [default: not known, taken as 2]
+    #[arg(long, value_name = "CLASS")]
+    accuracy_class: Option<i16>,
     /// Who reads it: telemetry, technician, customer or never
     #[arg(long, default_value = "technician")]
     read_by: String,
@@ -81,24 +90,17 @@ enum By {
 pub(super) fn run(asked: &Water) -> Outcome {
     let facts = input::facts(asked.facts.as_deref())?;
     let zone = input::zone(facts.zone.as_deref().or(asked.options.zone.as_deref()))?;
-    let (mut meters, mut rejected) = input::readings(&asked.file, zone)?;
-    let mut answers = Vec::with_capacity(meters.len());
-    for meter in &mut meters {
-        let given = facts.meters.get(&meter.name);
-        let known = input::meter(&meter.name, given, &asked.options)?;
-        rejected.append(&mut meter.sort(known.facts.digits));
-        let folded = fold(meter, &known, zone);
-        answers.push(Answer::of(&meter.name, &known.facts, zone, &folded, asked.by));
+    let working = input::working(&facts)?;
+    let (meters, mut rejected) = input::readings(&asked.file, zone)?;
+    let mut known = Vec::with_capacity(meters.len());
+    for mut meter in meters {
+        let of = input::meter(&meter.name, facts.meters.get(&meter.name), &asked.options)?;
+        rejected.append(&mut meter.sort(of.facts.digits));
+        known.push((meter, of));
     }
     rejected.sort_by_key(|row| row.line);
     rows::name(&rejected);
+    let answers: Vec<Answer> =
+        fold::all(zone, working.as_ref(), &known)?.iter().map(|one| Answer::of(one, zone, asked.by)).collect();
     answer::print(zone, &answers, &rejected)
-}
-
-fn fold(meter: &MeterReadings, known: &input::Known, zone: chrono_tz::Tz) -> Folded {
-    let mut fold = MeterFold::new(&known.facts, zone, &known.exchanges, &known.rulings)
-        .with_history(History::default())
-        .with_steps();
-    meter.readings.iter().for_each(|row| fold.push(row.at, row.register));
-    fold.finish()
 }

@@ -4,7 +4,7 @@ use super::touch;
 use crate::db::error::known;
 use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::{baseline, placement};
-use crate::db::{DbError, Stored, Tx, site};
+use crate::db::{DbError, Stored, Tx, fit_limits, site};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::dsl::exists;
 use diesel::prelude::*;
@@ -71,7 +71,8 @@ fn range(record: &Baseline) -> DateRange {
 ///
 /// # Errors
 /// [`DbError::NotFound`] for a site outside the scope, [`DbError::Invalid`] for one that takes
-/// the place of others without a reason, or of a unit that never stood at the site.
+/// the place of others without a reason, of a unit that never stood at the site, or made of bills
+/// that fit worse than the dealer asks.
 pub async fn create(tx: &Tx<'_>, site_id: SiteId, new: &Baseline) -> Result<StoredBaseline, DbError> {
     let customer = site::get(tx, site_id).await?.value.customer_id;
     if let Scope::UnitId(unit) = new.scope {
@@ -80,6 +81,9 @@ pub async fn create(tx: &Tx<'_>, site_id: SiteId, new: &Baseline) -> Result<Stor
             let fix = "the unit never stood at this site; give one that did, or leave it out for the whole site";
             return Err(Faults::one("/unit_id", "not_at_site", fix).into());
         }
+    }
+    if let Some(asked) = fit_limits::get(tx).await? {
+        new.clone().checked(Some(&asked.value))?;
     }
     let all = list(tx, site_id).await?.into_iter();
     let holding: Vec<_> = all.filter(|old| old.ended_at.is_none() && old.value.scope == new.scope).collect();

@@ -171,7 +171,7 @@ with h as materialized (
      and (cardinality($4::uuid[]) = 0 or site_id = any ($4)))
 select m.id as meter_id, m.no as meter_no, m.label, m.position, m.stream, m.unit, m.multiplier, m.digits, m.resolution,
        m.flow_max_per_h, m.flow_q1_l_per_h, m.flow_q2_l_per_h, m.flow_q3_l_per_h, m.flow_q4_l_per_h,
-       m.accuracy_class, m.in_service_factor, m.read_by, m.read_every_h,
+       m.accuracy_class, m.displacement, m.in_service_factor, m.read_by, m.read_every_h,
        h.customer_id, c.name as customer, h.site_id, s.name as site, s.time_zone,
        p.unit_id, u.label as unit_label, coalesce(h.placement_id, h.site_id) as subject_id, lower(h.valid) as since,
        l.at as last_at, l.register as last_register,

@@ -51,17 +51,13 @@ impl Note for Investment {
     const TABLE: &'static str = "investment";
     const TIME: &'static str = DAY;
 
+    /// The reports of all months since say how it stands.
     fn span(&self, zone: Tz) -> Span {
-        Days::of(self.day).span(zone)
+        Days::since(self.day).span(zone)
     }
 
     fn last_day(&self) -> Option<(&'static str, NaiveDate)> {
         Some(("/day", self.day))
-    }
-
-    /// Payback is computed when it is asked for.
-    fn counts(&self) -> bool {
-        false
     }
 
     async fn insert(&self, tx: &Tx<'_>, head: &Head) -> Result<(), DbError> {

@@ -1,7 +1,7 @@
 //! Drafts, made anew as long as nobody has issued them; and issued months counted again.
 
 use super::inputs::gather_whole;
-use super::{standing, style};
+use super::{earlier, standing, style};
 use crate::db::schema::{meter_attachment, placement, report_revision, savings_report, site};
 use crate::db::stamp::Change;
 use crate::db::{DbError, Revision, Tx, range};
@@ -97,6 +97,7 @@ pub async fn remake(tx: &Tx<'_>, customer: CustomerId, month: Month, money: &[Si
         return standing::recount(tx, *id, &figures).await;
     }
     figures.adjustments = standing::owed(tx, customer, month, figures.unit_system).await?;
+    let figures = earlier::with_investments(tx, customer, figures).await?;
     let figures = serde_json::to_value(figures).map_err(DbError::internal)?;
     match known {
         None => first_draft(tx, customer, month, &figures).await.map(|()| true),

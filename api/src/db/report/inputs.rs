@@ -6,7 +6,7 @@ use crate::db::error::known;
 use crate::db::fact::{self, Of, Whose};
 use crate::db::range::{self, Range};
 use crate::db::schema::{customer, dealer, placement};
-use crate::db::{DbError, Tx, money_inputs, period_fact};
+use crate::db::{DbError, Tx, money_inputs, notes, period_fact};
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
@@ -18,6 +18,7 @@ use domain::accounts::site_money::{AccountMoney, SiteMoney};
 use domain::customer::UnitSystem;
 use domain::facts::{DayFact, MonthFact};
 use domain::ids::CustomerId;
+use domain::measures::volume_event::VolumeEvent;
 use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
 use domain::period_facts::PeriodFact;
@@ -72,6 +73,8 @@ pub(in crate::db) async fn gather_with(
     add_periods(tx, of, (first_shown, month), &mut subjects).await?;
     add_meters(tx, month, &mut subjects).await?;
     add_spells(tx, &mut subjects).await?;
+    let placed: Vec<Uuid> = subjects.iter().filter_map(|subject| Some(subject.unit.as_ref()?.unit_id)).collect();
+    let moved = notes::all::<VolumeEvent>(tx, &placed).await?;
     Ok(Inputs {
         dealer,
         customer: name,
@@ -85,6 +88,7 @@ pub(in crate::db) async fn gather_with(
         money,
         upkeep: Upkeep::default(),
         style: ReportStyle::default(),
+        moved,
     })
 }
 

@@ -4,6 +4,7 @@
 //! | file | what it is about |
 //! | --- | --- |
 //! | `inputs` | what a report is made of |
+//! | `earlier` | the newest report of each month, and how investments stand by them |
 //! | `draft` | making drafts, and counting issued months again |
 //! | `life` | issuing, proposing, revising, declining |
 //! | `standing` | what issued reports state of a month beside what it comes to |
@@ -14,6 +15,7 @@
 //! | `upkeep` | work, consumables and samples of the month |
 
 pub mod draft;
+pub(in crate::db) mod earlier;
 pub(in crate::db) mod inputs;
 pub mod life;
 pub mod question;

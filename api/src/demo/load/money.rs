@@ -169,6 +169,7 @@ impl Paying<'_> {
             method,
             evidence: vec![Evidence::Text(evidence.to_owned())],
             agreed: Agreed { by: "Robin Aldercott".to_owned(), role: "Site manager".to_owned(), on: self.first_day },
+            hauled_loads_per_year: None,
             revision: None,
         };
         baseline::create(tx, self.place.site, &new.checked(None)?).await?;

@@ -49,6 +49,11 @@ pub struct BaselineInput {
     /// Who agreed on the customer's side, and when.
     #[schema(value_type = Object, example = json!({ "by": "A. Rowe", "role": "yard manager", "on": "2026-03-01" }))]
     agreed: Agreed,
+    /// Loads of waste water that were taken away in a year before the unit, where they were declared: what
+    /// hauling is avoided is held against them.
+    #[serde(default)]
+    #[schema(example = json!(null), minimum = 0)]
+    hauled_loads_per_year: Option<f64>,
     /// Why it reaches back to days before it was agreed, or takes the place of what held for them.
     #[serde(default)]
     #[schema(example = json!(null), max_length = 2000)]
@@ -64,6 +69,7 @@ impl BaselineInput {
             method: self.method.clone(),
             evidence: self.evidence.clone(),
             agreed: self.agreed.clone(),
+            hauled_loads_per_year: self.hauled_loads_per_year,
             revision: self.revision_reason.clone(),
         };
         record.checked(None)
@@ -88,7 +94,8 @@ pub struct BaselineView {
 
 impl From<StoredBaseline> for BaselineView {
     fn from(stored: StoredBaseline) -> Self {
-        let Baseline { scope, first_day, last_day, method, evidence, agreed, revision } = stored.value;
+        let Baseline { scope, first_day, last_day, method, evidence, agreed, hauled_loads_per_year, revision } =
+            stored.value;
         let unit_id = match scope {
             Scope::SiteId(_) => None,
             Scope::UnitId(unit) => Some(unit.0),
@@ -96,7 +103,16 @@ impl From<StoredBaseline> for BaselineView {
         let revision_reason = revision;
         Self {
             id: stored.id.0,
-            record: BaselineInput { unit_id, first_day, last_day, method, evidence, agreed, revision_reason },
+            record: BaselineInput {
+                unit_id,
+                first_day,
+                last_day,
+                method,
+                evidence,
+                agreed,
+                hauled_loads_per_year,
+                revision_reason,
+            },
             revision: stored.revision,
             created_at: stored.created_at,
             replaced_at: stored.ended_at,

@@ -99,8 +99,9 @@ pub struct ReportView {
     revision_proposed: Option<bool>,
     /// The figures: `sentence`; `reckoning`, each figure printed with its coverage, estimated
     /// share and grade or withheld with the reason; `adjustments`, what is added for earlier
-    /// months, a line each; `flow`, the balance; `by_day`, `by_period` and `by_month`; `units` with
-    /// their stays and states; `upkeep` with service, consumables and samples; `savings` and
+    /// months, a line each; `flow`, the balance; `moved`, fills, drains and loads; `haulage` that was
+    /// avoided; `invested`, payback measured against promised; `by_day`, `by_period` and `by_month`; `units`
+    /// with their stays and states; `upkeep` with service, consumables and samples; `savings` and
     /// `costs`, line by line; `exceptions`; `missing` days; `made`, how the figures were made;
     /// `cautions`; `style`. Volumes are litres.
     #[schema(value_type = Object)]

@@ -13,14 +13,22 @@ const ZONES: [&str; 6] =
 /// A meter that truly passed known amounts: gaps in seconds, flow as a part of the maximum,
 /// and whether the register was exchanged in the gap.
 #[derive(Debug, Clone)]
-struct Truth {
-    zone: Tz,
+pub(super) struct Truth {
+    pub(super) zone: Tz,
     start: i64,
     steps: Vec<(i64, f64, bool)>,
     offset: f64,
 }
 
-fn truth() -> impl Strategy<Value = Truth> {
+/// What a register shows of it.
+pub(super) struct Shown {
+    pub(super) readings: Vec<(i64, f64)>,
+    pub(super) exchanges: Vec<Exchange>,
+    /// From when until when how many counts passed, an exchange between two of them.
+    pub(super) parts: Vec<(i64, i64, f64)>,
+}
+
+pub(super) fn truth() -> impl Strategy<Value = Truth> {
     let gap = prop_oneof![1..600_i64, 600..90_000_i64, 80_000..5_000_000_i64];
     let step = (gap, 0.0..1.0_f64, prop::bool::weighted(0.1));
     // From 2010 on: Sao Paulo skips midnights, Apia skips 30 December 2011 as a whole.
@@ -29,40 +37,55 @@ fn truth() -> impl Strategy<Value = Truth> {
         .prop_map(|(zone, start, steps, offset)| Truth { zone: parse_zone(ZONES[zone]).unwrap(), start, steps, offset })
 }
 
+/// What it passed before.
+pub(super) const RECENT: RecentUse = RecentUse { largest_day: 86_400.0, mean_day: 40_000.0 };
+
+/// Eight digits, a litre a second at most.
+pub(super) fn facts(read_by: ReadBy) -> MeterFacts {
+    MeterFacts {
+        digits: Some(8),
+        max_flow_per_h: Some(3600.0),
+        read_by,
+        ..MeterFacts::plain(Stream::Wash, RegisterUnit::UsGal)
+    }
+}
+
+impl Truth {
+    /// The readings that such a register would have shown.
+    pub(super) fn shown(&self) -> Shown {
+        let per_s = 1.0 / RegisterUnit::UsGal.factor();
+        let mut exchanges = Vec::new();
+        let (mut t, mut register) = (self.start, (self.offset * 1e8).floor());
+        let mut readings = vec![(t, register)];
+        let mut parts = Vec::new();
+        for &(gap, share, exchanged) in &self.steps {
+            let (counts, next) = (share * per_s * gap as f64, t + gap);
+            let shown = register + counts;
+            if exchanged && gap > 1 {
+                let at = DateTime::from_timestamp(t + gap / 2, 0).unwrap();
+                let old_final = (register + counts / 2.0) % 1e8;
+                exchanges.push(Exchange { at, old_final, new_start: 17.0 });
+                parts.push((t, t + gap / 2, counts / 2.0));
+                parts.push((t + gap / 2, next, counts / 2.0));
+                register = 17.0 + counts / 2.0;
+            } else {
+                parts.push((t, next, counts));
+                register = shown % 1e8;
+            }
+            readings.push((next, register));
+            t = next;
+        }
+        Shown { readings, exchanges, parts }
+    }
+}
+
 /// Folds the readings that a register of eight digits would have shown, and compares each
 /// local day with the overlap of every step with it.
 fn check(truth: &Truth) -> Result<(), TestCaseError> {
-    let facts = MeterFacts {
-        digits: Some(8),
-        max_flow_per_h: Some(3600.0),
-        read_by: ReadBy::Telemetry,
-        ..MeterFacts::plain(Stream::Wash, RegisterUnit::UsGal)
-    };
+    let facts = facts(ReadBy::Telemetry);
     let scale = RegisterUnit::UsGal.factor();
-    let per_s = 1.0 / scale;
-    let mut exchanges = Vec::new();
-    let (mut t, mut register) = (truth.start, (truth.offset * 1e8).floor());
-    let mut readings = vec![(t, register)];
-    let mut parts = Vec::new();
-    for &(gap, share, exchanged) in &truth.steps {
-        let (counts, next) = (share * per_s * gap as f64, t + gap);
-        let shown = register + counts;
-        if exchanged && gap > 1 {
-            let at = DateTime::from_timestamp(t + gap / 2, 0).unwrap();
-            let old_final = (register + counts / 2.0) % 1e8;
-            exchanges.push(Exchange { at, old_final, new_start: 17.0 });
-            parts.push((t, t + gap / 2, counts / 2.0));
-            parts.push((t + gap / 2, next, counts / 2.0));
-            register = 17.0 + counts / 2.0;
-        } else {
-            parts.push((t, next, counts));
-            register = shown % 1e8;
-        }
-        readings.push((next, register));
-        t = next;
-    }
-    let recent = RecentUse { largest_day: 86_400.0, mean_day: 40_000.0 };
-    let mut fold = MeterFold::new(&facts, truth.zone, &exchanges, &[]).with_recent_use(Some(recent));
+    let Shown { readings, exchanges, parts } = truth.shown();
+    let mut fold = MeterFold::new(&facts, truth.zone, &exchanges, &[]).with_recent_use(Some(RECENT));
     readings.iter().for_each(|&(t, register)| fold.push(DateTime::from_timestamp(t, 0).unwrap(), register));
     let folded = fold.finish();
     if !folded.exceptions.is_empty() {

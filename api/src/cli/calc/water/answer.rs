@@ -1,15 +1,18 @@
 //! What `weirbook calc water` prints.
 
 use super::By;
+use super::fold::Done;
 use crate::cli::Outcome;
 use crate::cli::calc::rows::{self, Rejected};
 use chrono_tz::Tz;
 use domain::metering::days::DayShare;
-use domain::metering::fold::Folded;
-use domain::metering::meter::MeterFacts;
 use domain::metering::month::{COMMON_DAY_VARIATION, MonthShare, months};
+use domain::metering::pulses::{PulseCheck, Tie};
+use domain::metering::sessions::DaySessions;
 use domain::metering::step::{Reading, ReadingException, Step};
 use domain::report::model::exception_words;
+use domain::uncertainty::expanded::Expanded;
+use domain::uncertainty::volume::OneMeter;
 use domain::units::Dimension;
 use domain::zone::day_bounds;
 use serde_json::{Value, json};
@@ -19,29 +22,66 @@ use std::io::{self, Write};
 pub(super) struct Answer(Value);
 
 impl Answer {
-    pub(super) fn of(name: &str, facts: &MeterFacts, zone: Tz, folded: &Folded, by: By) -> Self {
+    pub(super) fn of(done: &Done<'_>, zone: Tz, by: By) -> Self {
+        let (facts, folded) = (&done.known.facts, &done.folded);
         let unit = match facts.stream.dimension() {
             Dimension::Volume => "l",
             Dimension::Energy => "kwh",
             Dimension::Duration => "h",
             Dimension::Events => "count",
         };
+        let water = facts.stream.dimension() == Dimension::Volume;
+        let (checks, exchanges) = (&done.known.checks, &done.known.exchanges);
+        let meter = OneMeter { name: done.name, facts, checks, exchanges, zone };
         let (key, volumes): (&str, Vec<Value>) = match by {
-            By::Day => ("days", folded.days.iter().map(|share| day(share, zone, unit)).collect()),
+            By::Day => {
+                let sessions = |date| folded.sessions.iter().find(|day| day.date == date);
+                let one = |share: &DayShare| {
+                    day(share, zone, unit, water.then(|| meter.of_day(share)).flatten(), sessions(share.date))
+                };
+                ("days", done.days.iter().map(one).collect())
+            }
             By::Month => {
-                let months = months(zone, folded, COMMON_DAY_VARIATION);
-                ("months", months.iter().map(|share| month(share, unit)).collect())
+                let months = months(zone, folded, &done.days, COMMON_DAY_VARIATION);
+                let one = |share: &MonthShare| {
+                    let sure = water.then(|| meter.of_month(share.month, folded, &done.days));
+                    month(share, unit, sure)
+                };
+                ("months", months.iter().map(one).collect())
             }
         };
-        Self(json!({
-            "meter": name,
+        let mut answer = json!({
+            "meter": done.name,
             "stream": facts.stream.as_str(),
             format!("total_{unit}"): folded.accepted,
             "steps": folded.steps.iter().map(|one| step(one, unit)).collect::<Vec<_>>(),
             "exceptions": folded.exceptions.iter().map(|one| exception(one, unit)).collect::<Vec<_>>(),
             key: volumes,
-        }))
+        });
+        if let Some(by) = done.spread_by {
+            answer["spread_by"] = json!(by);
+        }
+        if let Some(check) = &done.check {
+            answer["beside_dial"] = beside_dial(check, unit);
+        }
+        Self(answer)
     }
+}
+
+/// How pulses agree with their dial: between each two hand readings, and in all.
+fn beside_dial(check: &PulseCheck, unit: &str) -> Value {
+    let tie = |tie: &Tie| {
+        json!({
+            "from": tie.from, "to": tie.to, format!("dial_{unit}"): tie.dial, format!("pulses_{unit}"): tie.pulses,
+            "ratio": tie.ratio(),
+        })
+    };
+    json!({
+        "ratio": check.ratio,
+        "off_by": check.off.map(|off| off.by),
+        "drift": check.drift.map(|drift| json!({ "since": drift.since, "usual": drift.usual, "now": drift.now })),
+        "ties": check.ties.iter().map(tie).collect::<Vec<_>>(),
+    })
 }
 
 fn reading(reading: Reading) -> Value {
@@ -71,21 +111,28 @@ fn exception(found: &ReadingException, unit: &str) -> Value {
     })
 }
 
-fn day(share: &DayShare, zone: Tz, unit: &str) -> Value {
+fn day(share: &DayShare, zone: Tz, unit: &str, expanded: Option<f64>, sessions: Option<&DaySessions>) -> Value {
     let (start, end) = day_bounds(zone, share.date);
     let part = |seconds: i32| (f64::from(seconds) / (end - start).as_seconds_f64().max(1.0)).min(1.0);
-    json!({
+    let mut day = json!({
         "date": share.date,
         format!("amount_{unit}"): share.amount,
         "coverage": part(share.covered_s),
         "estimated_share": part(share.estimated_s),
         "readings": share.readings,
         "open_exceptions": share.open_exceptions,
-    })
+    });
+    if let Some(expanded) = expanded {
+        day[format!("expanded_{unit}")] = json!(expanded);
+    }
+    if let Some(known) = sessions {
+        day["sessions"] = json!(known.sessions);
+    }
+    day
 }
 
-fn month(share: &MonthShare, unit: &str) -> Value {
-    json!({
+fn month(share: &MonthShare, unit: &str, sure: Option<Expanded>) -> Value {
+    let mut month = json!({
         "month": share.month,
         format!("amount_{unit}"): share.amount,
         format!("allocation_u_{unit}"): share.allocation_u,
@@ -93,7 +140,13 @@ fn month(share: &MonthShare, unit: &str) -> Value {
         "estimated_share": share.estimated_share(),
         "readings": share.readings,
         "days_with_exceptions": share.days_with_exceptions,
-    })
+    });
+    if let Some(sure) = sure {
+        month[format!("expanded_{unit}")] = json!(sure.expanded);
+        month["made_of"] = json!(sure.parts);
+        month["words"] = json!(sure.one_sided);
+    }
+    month
 }
 
 pub(super) fn print(zone: Tz, answers: &[Answer], rejected: &[Rejected]) -> Outcome {

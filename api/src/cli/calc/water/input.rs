@@ -2,10 +2,15 @@
 
 use super::Options;
 use crate::cli::calc::rows::{self, Rejected};
-use chrono::{DateTime, NaiveDateTime, TimeZone, Utc};
+use chrono::{DateTime, NaiveDate, NaiveDateTime, TimeZone, Utc};
 use chrono_tz::Tz;
 use domain::fault::Faults;
-use domain::metering::meter::{MeterFacts, PlateFlows};
+use domain::measures::days::Days;
+use domain::measures::wash_sessions::PAUSE_MIN;
+use domain::measures::working_days::{Hours, Week, WorkingDays};
+use domain::metering::accuracy::{MeterCheck, VolumeCheck, Wear};
+use domain::metering::meter::{AccuracyClass, MeterFacts, PlateFlows};
+use domain::metering::spread::WorkingCalendar;
 use domain::metering::step::{Exchange, Ruling};
 use domain::metering::stream::{ReadBy, Stream};
 use domain::reading::{ReadingError, check_register};
@@ -24,6 +29,8 @@ type Failed = Box<dyn Error>;
 #[serde(deny_unknown_fields, default)]
 pub(super) struct FactsFile {
     pub(super) zone: Option<String>,
+    /// When the site works: what people read is spread over these hours.
+    working_hours: Vec<GivenHours>,
     pub(super) meters: BTreeMap<String, GivenMeter>,
 }
 
@@ -37,7 +44,18 @@ pub(super) struct GivenMeter {
     digits: Option<u8>,
     resolution: Option<f64>,
     max_flow_per_h: Option<f64>,
+    flow_q1_l_per_h: Option<f64>,
+    flow_q2_l_per_h: Option<f64>,
+    flow_q3_l_per_h: Option<f64>,
     flow_q4_l_per_h: Option<f64>,
+    accuracy_class: Option<i16>,
+    displacement: Option<String>,
+    in_service_factor: Option<f64>,
+    /// Minutes without water after which what comes at its single gun is another wash.
+    session_pause_min: Option<i32>,
+    /// The dial whose pulses it counts.
+    pulses_of: Option<String>,
+    checks: Vec<GivenCheck>,
     read_by: Option<String>,
     exchanges: Vec<GivenExchange>,
     rulings: Vec<GivenRuling>,
@@ -49,6 +67,26 @@ struct GivenExchange {
     at: DateTime<Utc>,
     old_final: f64,
     new_start: f64,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct GivenCheck {
+    at: DateTime<Utc>,
+    indicated_l: f64,
+    reference_l: f64,
+    u_reference_share: f64,
+}
+
+/// The hours of some days; without `to` they go on.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct GivenHours {
+    from: NaiveDate,
+    to: Option<NaiveDate>,
+    hours: [Option<Hours>; 7],
+    #[serde(default)]
+    closed: Vec<NaiveDate>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -64,6 +102,9 @@ pub(super) struct Known {
     pub(super) facts: MeterFacts,
     pub(super) exchanges: Vec<Exchange>,
     pub(super) rulings: Vec<Ruling>,
+    pub(super) checks: Vec<MeterCheck>,
+    pub(super) session_pause_s: Option<i64>,
+    pub(super) pulses_of: Option<String>,
 }
 
 /// The readings of one meter.
@@ -89,6 +130,32 @@ pub(super) fn zone(name: Option<&str>) -> Result<Tz, Failed> {
     name.map_or(Ok(Tz::UTC), |name| parse_zone(name).map_err(|faults| said("zone", &faults)))
 }
 
+/// When the site works, where the file says so.
+pub(super) fn working(facts: &FactsFile) -> Result<Option<WorkingCalendar>, Failed> {
+    let mut faults = Faults::default();
+    let record = |(n, given): (usize, &GivenHours)| {
+        let days = Days::parse(given.from, given.to);
+        let week = Week { hours: given.hours, closed: given.closed.clone() };
+        let at = format!("/{n}");
+        let days = faults.take(&at, days)?;
+        faults.take(&at, WorkingDays { days, week }.checked())
+    };
+    let mut records: Vec<WorkingDays> = facts.working_hours.iter().enumerate().filter_map(record).collect();
+    records.sort_by_key(|record| record.days.from());
+    let apart = |pair: &[WorkingDays]| match pair {
+        [one, next] => one.days.to().is_some_and(|to| to <= next.days.from()),
+        _ => true,
+    };
+    if faults.0.is_empty() && !records.windows(2).all(apart) {
+        faults.add("", "overlap", "the hours of some days are given twice: let each stretch end where the next begins");
+    }
+    let records = faults.or(records).map_err(|faults| said("working_hours", &faults))?;
+    if records.is_empty() {
+        return Ok(None);
+    }
+    WorkingDays::calendar(&records).map(Some).map_err(|faults| said("working_hours", &faults))
+}
+
 /// The facts of the meter called `name`: as given in the file, else by the options.
 pub(super) fn meter(name: &str, given: Option<&GivenMeter>, options: &Options) -> Result<Known, Failed> {
     let nothing = GivenMeter::default();
@@ -98,24 +165,55 @@ pub(super) fn meter(name: &str, given: Option<&GivenMeter>, options: &Options) -
     let stream = Stream::parse(&text(&given.stream, &options.stream));
     let unit = RegisterUnit::parse(&text(&given.unit, &options.unit));
     let read_by = ReadBy::parse(&text(&given.read_by, &options.read_by));
+    let class = given.accuracy_class.or(options.accuracy_class);
     let facts = MeterFacts {
         multiplier: given.multiplier.unwrap_or(options.multiplier),
         digits: given.digits.or(options.digits),
         resolution: given.resolution,
         max_flow_per_h: given.max_flow_per_h.or(options.flow_max),
-        flows: PlateFlows { q4_l_per_h: given.flow_q4_l_per_h, ..PlateFlows::default() },
+        flows: PlateFlows {
+            q1_l_per_h: given.flow_q1_l_per_h,
+            q2_l_per_h: given.flow_q2_l_per_h,
+            q3_l_per_h: given.flow_q3_l_per_h,
+            q4_l_per_h: given.flow_q4_l_per_h,
+        },
+        class: class.and_then(|class| faults.take("/accuracy_class", AccuracyClass::parse(class))),
+        displacement: given.displacement.as_deref().and_then(|name| faults.take("/displacement", Wear::parse(name))),
+        in_service_factor: given.in_service_factor.unwrap_or(2.0),
         read_by: faults.take_or("/read_by", read_by, ReadBy::Technician),
         ..MeterFacts::plain(
             faults.take_or("/stream", stream, Stream::Makeup),
             faults.take_or("/unit", unit, RegisterUnit::M3),
         )
     };
+    if let Some(pause) = given.session_pause_min {
+        faults.range("/session_pause_min", f64::from(pause), PAUSE_MIN.0, PAUSE_MIN.1);
+    }
+    for (n, exchange) in given.exchanges.iter().enumerate() {
+        if given.exchanges.iter().take(n).any(|before| before.at == exchange.at) {
+            let fix = "another exchange is of that very instant: keep the right one";
+            faults.add(format!("/exchanges/{n}/at"), "exchange_exists", fix);
+        }
+    }
+    for (n, check) in given.checks.iter().enumerate() {
+        faults.take(&format!("/checks/{n}"), check.check().check.checked());
+    }
     let checked = if faults.0.is_empty() { facts.parse() } else { Err(faults) };
     Ok(Known {
         facts: checked.map_err(|faults| said(name, &faults))?,
         exchanges: given.exchanges.iter().map(GivenExchange::exchange).collect(),
         rulings: given.rulings.iter().map(GivenRuling::ruling).collect(),
+        checks: given.checks.iter().map(GivenCheck::check).collect(),
+        session_pause_s: given.session_pause_min.map(|minutes| 60 * i64::from(minutes)),
+        pulses_of: given.pulses_of.clone(),
     })
+}
+
+impl GivenCheck {
+    fn check(&self) -> MeterCheck {
+        let Self { at, indicated_l, reference_l, u_reference_share } = *self;
+        MeterCheck { at, check: VolumeCheck { indicated_l, reference_l, u_reference_share } }
+    }
 }
 
 impl GivenExchange {

@@ -1,0 +1,106 @@
+//! How a customer's investments stand, in the report of a month: by what reports said until then, as
+//! they were issued.
+
+use super::SavingsReport;
+use super::payback::{MonthReport, SitePayback};
+use crate::accounts::investment::Investment;
+use crate::ids::SiteId;
+use crate::money::Money;
+use crate::payback::Payback;
+use crate::zone::Month;
+use chrono::NaiveDate;
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+
+/// An investment at a site, and how it stands.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SiteInvested {
+    /// The site.
+    pub site_id: SiteId,
+    /// Its name.
+    pub site: String,
+    /// The local day of the investment.
+    pub day: NaiveDate,
+    /// How much.
+    pub amount: Money,
+    /// Net saving of a year as it was promised; null: nothing was.
+    pub promised_per_year: Option<Decimal>,
+    /// Yearly discount rate, as a share.
+    pub discount_rate: f64,
+    /// Payback, simple and discounted, present value, savings over investment, measured against
+    /// promised; or why there is none.
+    pub payback: SitePayback,
+    /// The same in one sentence.
+    pub words: String,
+}
+
+impl SavingsReport {
+    /// The same report with how the investments at its sites stand at the end of its month, or of the
+    /// one before while it goes on. `earlier` are the reports of other months.
+    #[must_use]
+    pub fn with_investments(mut self, investments: &[(SiteId, Investment)], earlier: &[MonthReport<'_>]) -> Self {
+        let last = if self.period.complete { self.month } else { self.month.previous() };
+        let mut reports: Vec<MonthReport<'_>> = earlier.iter().filter(|(of, ..)| *of < self.month).copied().collect();
+        reports.push((self.month, false, &self));
+        let stands = |(site, investment): &(SiteId, Investment)| {
+            let name = &self.savings.iter().find(|saving| saving.site_id == *site)?.site;
+            (Month::of(investment.day) <= last).then(|| SiteInvested::of(*site, name, investment, &reports, last))
+        };
+        let found: Vec<SiteInvested> = investments.iter().filter_map(stands).collect();
+        self.invested = found;
+        self
+    }
+}
+
+impl SiteInvested {
+    fn of(site_id: SiteId, site: &str, made: &Investment, reports: &[MonthReport<'_>], last: Month) -> Self {
+        let payback = SitePayback::of(made, site_id, reports, last);
+        Self {
+            site_id,
+            site: site.to_owned(),
+            day: made.day,
+            amount: made.amount,
+            promised_per_year: made.promised_per_year,
+            discount_rate: made.discount_rate,
+            words: words(made.amount, &payback),
+            payback,
+        }
+    }
+}
+
+fn words(amount: Money, payback: &SitePayback) -> String {
+    let Some(found) = &payback.appraisal else {
+        let why = payback.withheld.as_ref().map_or("", |withheld| withheld.words.as_str());
+        return format!("How the investment of {amount} stands is not known. {why}").trim().to_owned();
+    };
+    let standing = &found.standing;
+    let money = |amount_of: f64| {
+        Money { amount: Decimal::from_f64_retain(amount_of).unwrap_or_default(), ..amount }.in_minor_units()
+    };
+    let saved = money(standing.saved);
+    let pays = match standing.simple_payback {
+        Payback::After { years } if standing.is_paid_back => format!("it was paid back after {years:.1} years"),
+        Payback::After { years } => format!("at that rate it is paid back {years:.1} years after it was made"),
+        Payback::Never { .. } => "at that rate it is never paid back".to_owned(),
+    };
+    let discounted = match found.discounted_payback_years {
+        Some(years) => format!("{years:.1} years with discounted savings"),
+        None => "not within its life with discounted savings".to_owned(),
+    };
+    let worth = &found.over_life;
+    let promised = standing.promised.as_ref().map_or(String::new(), |promise| {
+        let share =
+            promise.ratio.map_or(String::new(), |ratio| format!(", {:.0} % of what was promised", ratio * 100.0));
+        format!(" Promised were {} so far{share}.", money(promise.promised_so_far))
+    });
+    let missing = match payback.missing.len() {
+        0 => String::new(),
+        months => format!(" {months} months since are not known and count as if nothing had been saved."),
+    };
+    format!(
+        "Of {amount} put in, {saved} are saved so far, net of what the unit cost to run: {pays}, {discounted}. Over its \
+         life it is worth {} net at present value, and savings are {:.2} times the investment.{promised}{missing}",
+        money(worth.net_present_value),
+        worth.savings_to_investment,
+    )
+}
