@@ -20,6 +20,7 @@ pub mod invitations;
 pub mod measures;
 pub mod meter_findings;
 pub mod meters;
+pub mod night_runs;
 pub mod oauth;
 pub mod operations;
 pub mod part_kinds;
@@ -41,9 +42,10 @@ pub mod site_costs;
 pub mod sites;
 pub mod spells;
 pub mod stock;
-mod table;
+pub(crate) mod table;
 pub mod templates;
 pub mod trace;
+pub mod unit_lists;
 pub mod unit_models;
 pub mod units;
 pub mod water;
@@ -64,6 +66,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(sites::routes)
         .configure(discharge_links::routes)
         .configure(unit_models::routes)
+        .configure(unit_lists::routes)
         .configure(units::routes)
         .configure(placements::routes)
         .configure(spells::routes)
@@ -88,6 +91,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(cost_to_serve::routes)
         .configure(water::routes)
         .configure(trace::routes)
+        .configure(night_runs::routes)
         .configure(savings_reports::routes)
         .configure(report_rule::routes)
         .configure(service::routes)

@@ -7,11 +7,14 @@ mod at_unit;
 mod calibration;
 mod call_outs;
 pub mod chart;
+mod customer_home;
 mod discharge;
 mod due;
 pub mod fault;
 mod figure;
+mod figures;
 mod fleet;
+mod fleet_row;
 mod form;
 mod handover;
 mod joining;
@@ -21,7 +24,9 @@ mod people;
 mod person;
 mod plate;
 mod read;
+mod readings;
 mod readings_due;
+mod records;
 mod replacement;
 mod report_deeds;
 mod report_life;
@@ -29,13 +34,17 @@ mod reports;
 mod risk;
 mod rounds;
 mod sent;
+mod settings;
+mod sheet;
 mod sign_in;
 mod statement;
 mod stock;
 mod stock_count;
 mod stock_orders;
 mod to_decide;
+mod today;
 mod unit;
+mod unit_history;
 mod visit;
 mod visit_goods;
 mod visit_moves;
@@ -66,7 +75,12 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(joining::routes)
         .configure(account::routes)
         .configure(people::routes)
-        .service(fleet::installed_units)
+        .service(today::first_page)
+        .configure(fleet::routes)
+        .configure(records::routes)
+        .configure(readings::routes)
+        .service(figures::count)
+        .configure(settings::routes)
         .service(unit::one_unit)
         .service(plate::plate)
         .service(plate::scanned)

@@ -2,7 +2,7 @@
 //! recurring work that was done and what was used of the goods kept for it, in one form, and all of
 //! it or nothing is kept. A visit that was planned is made with it.
 
-use super::at_unit::{self, Ground, Head, Input, Photos};
+use super::at_unit::{self, Ground, Head, Input, Photos, RegisterInput};
 use super::fault::Fault;
 use super::form::{self, Typed, field};
 use super::sent::Sent;
@@ -45,7 +45,7 @@ struct Page {
     internal_note: String,
     hours: String,
     samples: Vec<Input>,
-    meters: Vec<Input>,
+    meters: Vec<RegisterInput>,
     work: Vec<Tick>,
     goods: Vec<GoodsInput>,
     payers: Vec<(&'static str, &'static str, bool)>,
@@ -143,7 +143,7 @@ async fn page<P: Permission>(
         internal_note: at_unit::again(typed, "internal_note"),
         hours: at_unit::again(typed, "hours"),
         samples: at_unit::sample_inputs(typed),
-        meters: at_unit::meter_inputs(typed, &known.ground),
+        meters: at_unit::meter_inputs(typed, &known.ground, caller.now()),
         work: known.work.iter().map(|kept| tick(typed, kept)).collect(),
         goods: known.goods.iter().map(|goods| goods.input(typed, fresh)).collect(),
         payers: visit_goods::payers(typed),

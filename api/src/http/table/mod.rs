@@ -4,6 +4,8 @@
 mod parquet;
 mod text;
 
+pub(crate) use text::line as csv_line;
+
 use crate::db::DbError;
 use actix_web::http::header::{self, HeaderValue};
 use actix_web::{HttpRequest, HttpResponse};
