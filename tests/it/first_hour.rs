@@ -116,7 +116,12 @@ async fn a_new_dealer_is_led_from_an_empty_service_to_first_figures() {
     let today = office.get("/").await;
     assert!(!today.text().contains("To your first figures"), "{today:?}");
     let units = office.get("/units").await;
-    assert!(units.text().contains("Bay 1") && units.text().contains("\u{a0}m\u{b3}"), "{units:?}");
+    assert!(
+        units.text().contains("Bay 1") && units.text().contains("1 unit. Readings to decide on: at 0. Never read: 0.")
+    );
+    let month = (Utc::now() - Duration::days(15)).format("%Y-%m-01").to_string();
+    let water = dealer.office.get(&format!("/v1/units/{unit}/water?from={month}&to={month}&step=month")).await.json();
+    assert!(water["items"][0]["amounts"]["makeup_l"].as_f64() > Some(5_000.0), "first figures: {water}");
 }
 
 #[tokio::test]
@@ -139,9 +144,9 @@ async fn a_table_of_readings_is_imported_row_by_row() {
     assert!(sent.text().contains("Line 3: give a time such as"), "{sent:?}");
     let again = dealer.office.form_with_files("/readings/import", &[], &[("file", table.as_bytes())]).await;
     assert!(again.text().contains("0 readings were taken, 1 were there already"), "{again:?}");
-    let stored =
-        dealer.office.get(&format!("/v1/meters/{meter}/readings?from=2026-01-01T00:00:00Z&to=2026-03-01T00:00:00Z"));
-    assert_eq!(stored.await.json()["items"][0]["read_at"], "2026-02-01T07:00:00Z", "by the clock of the site");
+    let stored = format!("/v1/meters/{meter}/readings?from=2026-01-01T00:00:00Z&to=2026-03-01T00:00:00Z");
+    let stored = dealer.office.get(&stored).await.json();
+    assert_eq!(stored["items"][0]["read_at"], "2026-02-01T07:00:00Z", "by the clock of the site");
     let no_table = dealer.office.form_with_files("/readings/import", &[], &[("file", b"a,b\n1,2\n")]).await;
     assert!(no_table.status() == 422 && no_table.text().contains("The first line must name"), "{no_table:?}");
 }

@@ -68,6 +68,7 @@ mod series;
 mod service_events;
 mod service_pages;
 mod sessions;
+mod settings_pages;
 mod site_measures;
 mod sites;
 mod stock;
