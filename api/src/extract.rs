@@ -17,6 +17,9 @@ use std::future::{Ready, ready};
 /// Largest JSON body of a single record.
 pub const JSON_BYTES_MAX: usize = 256 * 1024;
 
+/// Largest form of a page, without files: a long sheet, or a page of words.
+pub const FORM_BYTES_MAX: usize = 256 * 1024;
+
 /// The revision that If-Match names, from the ETag of an earlier answer.
 pub struct IfMatch(pub i32);
 
@@ -60,7 +63,7 @@ impl FromRequest for IdempotencyKey {
 pub fn refusals(config: &mut web::ServiceConfig) {
     config
         .app_data(web::QueryConfig::default().error_handler(|error, _request| query(&error).into()))
-        .app_data(web::FormConfig::default().error_handler(|error, _request| form(&error).into()))
+        .app_data(web::FormConfig::default().limit(FORM_BYTES_MAX).error_handler(|error, _request| form(&error).into()))
         .app_data(web::PathConfig::default().error_handler(|error, _request| path(&error).into()));
 }
 

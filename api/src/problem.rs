@@ -382,6 +382,17 @@ impl ResponseError for Problem {
             }
             _ => {}
         }
-        answer.json(body)
+        let mut answer = answer.json(body);
+        answer.extensions_mut().insert(Said { title: self.kind.title(), detail: self.detail.clone() });
+        answer
     }
+}
+
+/// What a problem's answer says, kept beside it for whoever shows it as a page.
+#[derive(Debug, Clone)]
+pub(crate) struct Said {
+    /// The kind in words.
+    pub(crate) title: &'static str,
+    /// What to do.
+    pub(crate) detail: String,
 }

@@ -145,6 +145,7 @@ pub fn app(
         .configure(http::operations::routes)
         .configure(pages::routes)
         .default_service(web::to(no_such_address))
+        .wrap(from_fn(pages::fault::framed))
         .wrap(from_fn(keep::signed_in))
         .wrap(from_fn(rated))
         .wrap(from_fn(watched))
@@ -184,7 +185,7 @@ pub fn listen(
 async fn no_such_address(request: HttpRequest, known: Data<Addresses>) -> Result<HttpResponse, Problem> {
     let Some(methods) = known.methods(request.path()) else {
         let problem = Problem::not_found();
-        return if pages::wanted(&request) { Ok(pages::fault::page(&problem)) } else { Err(problem) };
+        return Err(problem);
     };
     let problem = Problem::new(Kind::NoSuchMethod, format!("This address takes {methods}."));
     let mut answer = problem.error_response();

@@ -10,6 +10,7 @@
 //! | [`span`], [`country`] | stretches of time, countries |
 //! | [`customer`], [`site`] | who uses units, and where |
 //! | [`unit`], [`placement`], [`spell`] | the plant and its model, where it stood when, in which state |
+//! | [`unit_list`] | lists of units that a person keeps |
 //! | [`template`] | what units of a model are made of, and a starter catalogue of parts |
 //! | [`component`] | a fitted part that wears |
 //! | [`wear`] | use that ages parts and makes work due |
@@ -19,6 +20,7 @@
 //! | [`facts`], [`period_facts`] | what a subject used in a local day, a month, between two rounds |
 //! | [`water`] | recycled and fresh water, the residual, grades, read periods |
 //! | [`reading`] | what is wrong with a reading by itself |
+//! | [`typed_number`] | numbers as people type them |
 //! | [`asking`] | readings that people are asked for: due dates, expected ranges, reminders |
 //! | [`file`] | photos and documents behind records |
 //! | [`ruling`] | what people decide about readings |
@@ -80,8 +82,10 @@ pub mod stock;
 pub mod tariff;
 pub mod template;
 pub mod trace;
+pub mod typed_number;
 pub mod uncertainty;
 pub mod unit;
+pub mod unit_list;
 pub mod units;
 pub mod water;
 pub mod wear;

@@ -23,7 +23,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 91] = [
+const VIEWS: [(&str, [&str; 3]); 93] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -48,6 +48,7 @@ const VIEWS: [(&str, [&str; 3]); 91] = [
     ("select bill #>> '{}' from water_bill", ["a, b", "a", "b"]),
     ("select terms #>> '{}' from cost_terms", ["a, b", "a", "b"]),
     ("select name from unit_model", ["model", "model", "model"]),
+    ("select name from unit_list", ["kept", "", ""]),
     ("select label from unit", ["u, v, w", "u, v", "u"]),
     ("select at_start #>> '{}' from placement", ["ua, ub, va", "ua, va", "ub"]),
     ("select reason from spell", ["across, after, before", "across, before", "across, after"]),

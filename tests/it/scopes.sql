@@ -50,6 +50,8 @@ insert into cost_terms (id, site_id, customer_id, valid, terms, created_at, chan
   select gen_random_uuid(), pg_temp.id('site ' || n), pg_temp.id(n), '[2026-01-01,)', to_jsonb(n), now(), now()
     from unnest(array['a', 'b']) n;
 
+insert into unit_list (id, account_id, name, find, sort, created_at)
+  values (gen_random_uuid(), pg_temp.id('person'), 'kept', '', 'site', now());
 insert into unit_model (id, name, rated_flow_l_per_h, working_volume_l, float_band_l, created_at, changed_at)
   values (pg_temp.id('model'), 'model', 1000, 500, 50, now(), now());
 -- "v" never left a; "w" was never placed.

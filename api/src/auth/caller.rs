@@ -87,6 +87,16 @@ impl<P: Permission> Caller<P> {
     }
 }
 
+impl<P: Permission> Caller<P> {
+    /// Who looks at a page, by the page's cookie.
+    ///
+    /// # Errors
+    /// When nobody is signed in, or the permission is lacking.
+    pub(crate) fn of_page(request: &HttpRequest) -> Result<Self, Problem> {
+        caller(request, bearer(request).or_else(|| page_token(request)))
+    }
+}
+
 /// Lets a form pass that a page of this service sent, whoever its sender is.
 ///
 /// # Errors

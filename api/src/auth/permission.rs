@@ -123,6 +123,8 @@ permissions! {
     WriteSites = "write-sites": Owner Office;
     /// Look at units and where they stand.
     ReadUnits = "read-units": Owner Office Technician CustomerViewer CustomerReader Client;
+    /// Keep lists of installed units, each one's own.
+    KeepLists = "keep-lists": Owner Office Technician;
     /// Add, change, place and retire units.
     WriteUnits = "write-units": Owner Office;
     /// Look at the parts fitted.
@@ -191,6 +193,8 @@ permissions! {
     ReadCovers = "read-covers": Owner Office Technician CustomerViewer CustomerReader Client;
     /// Add and change warranty cover, and claims on suppliers.
     WriteCovers = "write-covers": Owner Office;
+    /// Have the figures counted at once, and look when they were.
+    RunNight = "run-night": Owner Office;
     /// Look at water figures.
     ReadWater = "read-water": Owner Office Technician CustomerViewer CustomerReader Client;
     /// Look at savings reports.

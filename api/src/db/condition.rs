@@ -254,6 +254,21 @@ pub async fn open_of(tx: &Tx<'_>, units: &[Uuid]) -> Result<Vec<StoredFinding>, 
     Ok(sql_query(query).bind::<Array<SqlUuid>, _>(units).load(&mut tx.conn()).await?)
 }
 
+/// The findings that are open and were opened since an instant, the newest first.
+///
+/// # Errors
+/// When the database fails.
+pub async fn opened_since(tx: &Tx<'_>, since: DateTime<Utc>) -> Result<Vec<StoredFinding>, DbError> {
+    let query = "
+      select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.about, f.cost_per_day, f.no_cost,
+       f.opened_at, f.seen_at, f.closed_at
+        from finding f
+        join unit u on u.dealer_id = f.dealer_id and u.id = f.unit_id
+       where f.opened_at >= $1 and f.closed_at is null
+       order by f.opened_at desc, f.id";
+    Ok(sql_query(query).bind::<Timestamptz, _>(since).load(&mut tx.conn()).await?)
+}
+
 /// What became of a test in the last night run that touched the unit.
 #[derive(Debug, Clone, QueryableByName)]
 pub struct StoredTest {

@@ -251,3 +251,19 @@ pub async fn behind(
         .await?;
     rows.into_iter().map(|(row, at)| Ok((row.try_into()?, at))).collect()
 }
+
+/// The files behind several records of a kind, the last ones first, each with its record.
+///
+/// # Errors
+/// When the database fails.
+pub async fn behind_all(tx: &Tx<'_>, record: FileRecord, ids: &[Uuid]) -> Result<Vec<(Uuid, StoredFile)>, DbError> {
+    let rows: Vec<(Row, Uuid)> = file_link::table
+        .inner_join(file::table.on(file::dealer_id.eq(file_link::dealer_id).and(file::sha256.eq(file_link::sha256))))
+        .filter(file_link::record.eq(record.as_str()).and(file_link::record_id.eq_any(ids)))
+        .order(file_link::n.desc())
+        .limit(LINKS_MOST)
+        .select((Row::as_select(), file_link::record_id))
+        .load(&mut tx.conn())
+        .await?;
+    rows.into_iter().map(|(row, id)| Ok((id, row.try_into()?))).collect()
+}

@@ -6,11 +6,13 @@ use super::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{BigInt, Bool, Date, Double, Float, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{
+    BigInt, Bool, Date, Double, Float, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid,
+};
 use diesel_async::RunQueryDsl;
 use domain::customer::UnitSystem;
 use domain::facts::MonthFact;
-use domain::ids::{CustomerId, UnitId};
+use domain::ids::{CustomerId, SiteId, UnitId};
 use domain::zone::Month;
 use serde_json::Value;
 use uuid::Uuid;
@@ -33,6 +35,9 @@ pub struct Installed {
     /// Its model's name.
     #[diesel(sql_type = Nullable<Text>)]
     pub model: Option<String>,
+    /// The site.
+    #[diesel(sql_type = SqlUuid)]
+    pub site_id: Uuid,
     /// The site's name.
     #[diesel(sql_type = Text)]
     pub site: String,
@@ -48,6 +53,9 @@ pub struct Installed {
     /// Its present state.
     #[diesel(sql_type = Nullable<Text>)]
     pub state: Option<String>,
+    /// Since when it is in it.
+    #[diesel(sql_type = Nullable<Timestamptz>)]
+    pub state_since: Option<DateTime<Utc>>,
     #[diesel(sql_type = Nullable<Jsonb>)]
     now_volumes: Option<Value>,
     #[diesel(sql_type = Nullable<Float>)]
@@ -98,7 +106,7 @@ fn fact(month: Month, volumes: Option<&Value>, coverage: Option<f32>, estimated:
 }
 
 const INSTALLED: &str = "
-select u.id as unit_id, u.label, u.serial_number, m.name as model, s.name as site, s.time_zone,
+select u.id as unit_id, s.id as site_id, lower(sp.valid) as state_since, u.label, u.serial_number, m.name as model, s.name as site, s.time_zone,
        c.name as customer, coalesce(c.unit_system, d.unit_system) as unit_system, sp.state,
        t.volumes as now_volumes, t.coverage as now_coverage, t.estimated_share as now_estimated,
        l.volumes as before_volumes, l.coverage as before_coverage, l.estimated_share as before_estimated,
@@ -136,6 +144,70 @@ select u.id as unit_id, u.label, u.serial_number, m.name as model, s.name as sit
 /// When the database fails.
 pub async fn installed(tx: &Tx<'_>, find: &str, month: Month) -> Result<Vec<Installed>, DbError> {
     Ok(sql_query(INSTALLED)
+        .bind::<Timestamptz, _>(tx.now())
+        .bind::<Text, _>(find)
+        .bind::<Date, _>(month.first_day())
+        .bind::<Date, NaiveDate>(month.previous().first_day())
+        .load(&mut tx.conn())
+        .await?)
+}
+
+/// What comes up at an installed unit.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct Ahead {
+    /// The unit with its water.
+    #[diesel(embed)]
+    pub unit: Installed,
+    /// The day on which recurring work falls due next.
+    #[diesel(sql_type = Nullable<Date>)]
+    pub due_on: Option<NaiveDate>,
+    /// What that is.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub due: Option<String>,
+    /// The day by which something has to be ordered for its site.
+    #[diesel(sql_type = Nullable<Date>)]
+    pub order_by: Option<NaiveDate>,
+    /// What.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub order: Option<String>,
+    /// Its place among the units at risk.
+    #[diesel(sql_type = Nullable<Integer>)]
+    pub rank: Option<i32>,
+    /// Probability that one part at least fails within 30 days.
+    #[diesel(sql_type = Nullable<Double>)]
+    pub p_30: Option<f64>,
+    /// The kind of its part that is likeliest to fail.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub likeliest: Option<String>,
+}
+
+const AHEAD: &str = "
+  left join lateral (
+    select r.due_on, r.name as due from routine r
+     where r.unit_id = i.unit_id and r.ended_at is null and r.due_on is not null
+     order by r.due_on, r.id limit 1) d on true
+  left join lateral (
+    select f.order_by, c.name as order_item
+      from place l
+      join stock_forecast f on f.dealer_id = l.dealer_id and f.place_id = l.id and f.order_by is not null
+      join consumable c on c.dealer_id = f.dealer_id and c.id = f.consumable_id
+     where l.site_id = i.site_id
+     order by f.order_by, c.name limit 1) o on true
+  left join unit_risk k on k.unit_id = i.unit_id
+  left join lateral (
+    select c.kind from forecast f
+      join component c on c.dealer_id = f.dealer_id and c.id = f.component_id
+     where f.dealer_id = k.dealer_id and f.night = k.night and f.unit_id = i.unit_id and f.p_30 is not null
+     order by f.p_30 desc, f.component_id limit 1) l on true
+ order by i.customer, i.site, i.label, i.unit_id";
+
+/// The same units with what comes up at each.
+///
+/// # Errors
+/// When the database fails.
+pub async fn ahead(tx: &Tx<'_>, find: &str, month: Month) -> Result<Vec<Ahead>, DbError> {
+    let columns = "i.*, d.due_on, d.due, o.order_by, o.order_item as \"order\", k.rank, k.p_30, l.kind as likeliest";
+    Ok(sql_query(format!("select {columns} from ({INSTALLED}) i {AHEAD}"))
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Text, _>(find)
         .bind::<Date, _>(month.first_day())
@@ -186,15 +258,19 @@ pub struct MeterRead {
     /// When it showed that.
     #[diesel(sql_type = Nullable<Timestamptz>)]
     pub at: Option<DateTime<Utc>>,
+    /// Whether it measures the whole site, with all units there.
+    #[diesel(sql_type = Bool)]
+    pub of_site: bool,
 }
 
-/// The meters attached to a unit now, each with its last reading.
+/// The meters attached to a unit now, and those of the whole site where it stands, each with its last
+/// reading.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn meters(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<MeterRead>, DbError> {
+pub async fn meters(tx: &Tx<'_>, unit: UnitId, site: Option<SiteId>) -> Result<Vec<MeterRead>, DbError> {
     let query = "
-      select m.id, m.label, m.stream, m.read_by, m.unit, y.register, y.at
+      select m.id, m.label, m.stream, m.read_by, m.unit, y.register, y.at, a.site_id is not null as of_site
         from meter_attachment a
         join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no
         left join lateral (
@@ -204,9 +280,14 @@ pub async fn meters(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<MeterRead>, DbError
            where s.meter_no = a.meter_no and s.day <= ($2 at time zone 'UTC')::date
              and s.day >= (lower(a.valid) at time zone 'UTC')::date
            order by s.day desc, s.hour desc limit 1) y on true
-       where a.unit_id = $1 and a.valid @> $2
-       order by m.label, m.no";
-    Ok(sql_query(query).bind::<SqlUuid, _>(unit.0).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?)
+       where (a.unit_id = $1 or a.site_id = $3) and a.valid @> $2
+       order by of_site, m.label, m.no";
+    Ok(sql_query(query)
+        .bind::<SqlUuid, _>(unit.0)
+        .bind::<Timestamptz, _>(tx.now())
+        .bind::<Nullable<SqlUuid>, _>(site.map(|site| site.0))
+        .load(&mut tx.conn())
+        .await?)
 }
 
 /// An open exception of a unit's meter.

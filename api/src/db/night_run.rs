@@ -105,6 +105,32 @@ pub async fn end(tx: &Tx<'_>, id: NightRunId, counts: Counts, error: Option<&str
     Ok(())
 }
 
+/// A run as it is noted.
+#[derive(Debug, Clone, Queryable)]
+pub struct StoredRun {
+    /// The instant that it counts up to.
+    pub as_of: DateTime<Utc>,
+    /// When it began.
+    pub started_at: DateTime<Utc>,
+    /// When it ended.
+    pub finished_at: Option<DateTime<Utc>>,
+    /// How: `done` or `failed`.
+    pub outcome: Option<String>,
+}
+
+/// The last runs, the newest first.
+///
+/// # Errors
+/// When the database fails.
+pub async fn last(tx: &Tx<'_>, most: i64) -> Result<Vec<StoredRun>, DbError> {
+    Ok(night_run::table
+        .select((night_run::as_of, night_run::started_at, night_run::finished_at, night_run::outcome))
+        .order((night_run::started_at.desc(), night_run::id.desc()))
+        .limit(most)
+        .load(&mut tx.conn())
+        .await?)
+}
+
 /// When the last run that ended well was for.
 ///
 /// # Errors

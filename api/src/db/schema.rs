@@ -2003,6 +2003,21 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "A person's own list of installed units: the choice, not the units."]
+    unit_list (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        account_id -> Uuid,
+        name -> Text,
+        find -> Text,
+        state -> Nullable<Text>,
+        sort -> Text,
+        created_at -> Timestamptz,
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
     unit_model (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
@@ -2408,6 +2423,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     tariff,
     touched,
     unit,
+    unit_list,
     unit_model,
     unit_risk,
     visit,

@@ -3,7 +3,7 @@
 use super::answer::{self, Page, Paging, Problems, Stamps};
 use crate::auth::{Caller, LinkToken, perm, table};
 use crate::db::api_client::{self, Kept, Program, Secret};
-use crate::db::{Db, Stored};
+use crate::db::{Db, Stored, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, optional_instant};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
@@ -57,7 +57,7 @@ pub struct ApiClientInput {
 }
 
 impl ApiClientInput {
-    fn parse(&self, now: DateTime<Utc>) -> Result<Program, Faults> {
+    pub(crate) fn parse(&self, now: DateTime<Utc>) -> Result<Program, Faults> {
         let mut faults = Faults::default();
         let name = faults.text("/name", &self.name, 120);
         let grantable: Vec<_> =
@@ -262,10 +262,23 @@ async fn create_client_secret(
     if overlap > OVERLAP_HOURS_MAX {
         return Err(Faults::one("/overlap_hours", "out_of_range", "give 0 to 168 hours").into());
     }
+    let (kept, text) = new_secret(&db, &caller, *id, Duration::hours(overlap.into())).await?;
+    Ok(HttpResponse::Created().json(SecretView::of(&kept, Some(text))))
+}
+
+/// Makes a secret of a program; gives it with its text, which is kept nowhere.
+///
+/// # Errors
+/// When there is no such program.
+pub(crate) async fn new_secret(
+    db: &Db,
+    caller: &Caller<perm::ManageClients>,
+    id: Uuid,
+    overlap: Duration,
+) -> Result<(Secret, String), Problem> {
     let secret = LinkToken::random(caller.scope().dealer());
-    let (hash, overlap) = (secret.hash(), Duration::hours(overlap.into()));
-    let kept = db
-        .write(caller.scope(), caller.now(), async |tx| api_client::add_secret(tx, *id, &hash, overlap).await)
-        .await?;
-    Ok(HttpResponse::Created().json(SecretView::of(&kept, Some(secret.text()))))
+    let hash = secret.hash();
+    let add = async |tx: &Tx<'_>| api_client::add_secret(tx, id, &hash, overlap).await;
+    let kept = db.write(caller.scope(), caller.now(), add).await?;
+    Ok((kept, secret.text()))
 }

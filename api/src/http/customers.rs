@@ -53,7 +53,7 @@ fn january() -> i16 {
 }
 
 impl CustomerInput {
-    fn parse(&self) -> Result<Customer, Faults> {
+    pub(crate) fn parse(&self) -> Result<Customer, Faults> {
         let mut faults = Faults::default();
         let system = self.unit_system.as_deref().map(UnitSystem::parse);
         let unit_system = system.and_then(|parsed| faults.take("/unit_system", parsed));

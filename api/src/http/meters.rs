@@ -118,7 +118,7 @@ fn twice() -> f64 {
 }
 
 impl MeterInput {
-    fn parse(&self) -> Result<Meter, Faults> {
+    pub(crate) fn parse(&self) -> Result<Meter, Faults> {
         let mut faults = Faults::default();
         let meter = Meter {
             label: self.label.clone(),
@@ -206,7 +206,7 @@ pub struct NewMeter {
 }
 
 impl NewMeter {
-    fn parse(&self) -> Result<(Meter, Attachment), Faults> {
+    pub(crate) fn parse(&self) -> Result<(Meter, Attachment), Faults> {
         let mut faults = Faults::default();
         let meter = faults.take("/meter", self.meter.parse());
         let attachment = faults.take("/attachment", self.attachment.parse());

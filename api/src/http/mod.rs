@@ -22,6 +22,7 @@ pub mod measures;
 pub mod meter_checks;
 pub mod meter_findings;
 pub mod meters;
+pub mod night_runs;
 pub mod oauth;
 pub mod operations;
 pub mod part_kinds;
@@ -43,10 +44,11 @@ pub mod site_costs;
 pub mod sites;
 pub mod spells;
 pub mod stock;
-mod table;
+pub(crate) mod table;
 pub mod templates;
 pub mod trace;
 pub mod treatment;
+pub mod unit_lists;
 pub mod unit_models;
 pub mod units;
 pub mod water;
@@ -67,6 +69,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(sites::routes)
         .configure(discharge_links::routes)
         .configure(unit_models::routes)
+        .configure(unit_lists::routes)
         .configure(units::routes)
         .configure(treatment::routes)
         .configure(placements::routes)
@@ -94,6 +97,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(cost_to_serve::routes)
         .configure(water::routes)
         .configure(trace::routes)
+        .configure(night_runs::routes)
         .configure(savings_reports::routes)
         .configure(report_rule::routes)
         .configure(service::routes)

@@ -106,7 +106,7 @@ pub struct PlacementInput {
 }
 
 impl PlacementInput {
-    fn parse(&self) -> Result<NewPlacement, Faults> {
+    pub(crate) fn parse(&self) -> Result<NewPlacement, Faults> {
         let mut faults = Faults::default();
         let new = NewPlacement {
             site_id: SiteId(self.site_id),

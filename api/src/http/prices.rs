@@ -56,7 +56,7 @@ pub struct PriceInput {
 }
 
 impl PriceInput {
-    fn parse(&self) -> Result<DatedPrice, Faults> {
+    pub(crate) fn parse(&self) -> Result<DatedPrice, Faults> {
         let mut faults = Faults::default();
         let currency = faults.take("/currency", Currency::parse(&self.currency));
         let what = faults.take("/what", Priced::parse(&self.what));

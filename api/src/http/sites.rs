@@ -100,7 +100,7 @@ fn town_water() -> String {
 }
 
 impl SiteInput {
-    fn parse(&self) -> Result<Site, Faults> {
+    pub(crate) fn parse(&self) -> Result<Site, Faults> {
         let mut faults = Faults::default();
         let site = Site {
             customer_id: CustomerId(self.customer_id),

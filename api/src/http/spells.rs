@@ -46,7 +46,7 @@ pub struct SpellInput {
 }
 
 impl SpellInput {
-    fn parse(&self) -> Result<Spell, Faults> {
+    pub(crate) fn parse(&self) -> Result<Spell, Faults> {
         let mut faults = Faults::default();
         let spell = Spell {
             state: faults.take_or("/state", SpellState::parse(&self.state), SpellState::Planned),

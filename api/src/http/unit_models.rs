@@ -64,7 +64,7 @@ pub struct UnitModelInput {
 }
 
 impl UnitModelInput {
-    fn parse(&self) -> Result<UnitModel, Faults> {
+    pub(crate) fn parse(&self) -> Result<UnitModel, Faults> {
         let mut faults = Faults::default();
         let Self { stages, components, routines, consumables, kits, .. } = self;
         let lists = Lists { stages, components, routines, consumables, kits };

@@ -54,7 +54,7 @@ pub struct UnitInput {
 }
 
 impl UnitInput {
-    fn parse(&self) -> Result<Unit, Faults> {
+    pub(crate) fn parse(&self) -> Result<Unit, Faults> {
         let unit = Unit {
             model_id: self.model_id.map(ModelId),
             serial_number: self.serial_number.clone(),

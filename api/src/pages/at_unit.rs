@@ -3,14 +3,14 @@
 use super::form::{self, LOCAL, Typed, field, number};
 use super::sent::Sent;
 use super::words;
+use crate::db::asking::due::{self, Held};
 use crate::db::file::NewFile;
-use crate::db::fleet::{self, MeterRead};
 use crate::db::service::event_files;
 use crate::db::{DbError, Tx, placement, site, unit};
 use crate::readings::{Rejected, Row};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
-use domain::asking::typed::register;
+use domain::asking::typed::{doubt, register};
 use domain::fault::Faults;
 use domain::file::MediaType;
 use domain::ids::UnitId;
@@ -42,6 +42,17 @@ const GAUGES: [(&str, &str, Gauge, GaugeUnit, Option<&str>); 4] = [
 
 /// Where samples are taken from unless somebody says otherwise.
 const POINT: &str = "Clean tank";
+
+/// A register to fill in.
+pub(super) struct RegisterInput {
+    pub(super) name: String,
+    pub(super) label: String,
+    /// Where it will probably stand.
+    pub(super) expected: String,
+    pub(super) value: String,
+    /// What to confirm about what was typed; empty when nothing is to be.
+    pub(super) say: String,
+}
 
 /// A field to fill in.
 pub(super) struct Input {
@@ -91,7 +102,8 @@ pub(super) struct Ground {
     pub(super) label: String,
     pub(super) site: String,
     pub(super) zone: Tz,
-    pub(super) meters: Vec<MeterRead>,
+    /// Those of the unit, and those of its site.
+    pub(super) meters: Vec<Held>,
 }
 
 /// Looks for a unit.
@@ -101,8 +113,12 @@ pub(super) struct Ground {
 pub(super) async fn ground(tx: &Tx<'_>, id: UnitId) -> Result<Ground, DbError> {
     let label = unit::get(tx, id).await?.unit.value.label;
     let last = placement::list(tx, id).await?.pop().ok_or(DbError::NotFound)?;
-    let site = site::get(tx, last.value.site_id).await?.value;
-    Ok(Ground { label, site: site.name, zone: site.time_zone, meters: fleet::meters(tx, id).await? })
+    let site_id = last.value.site_id;
+    let site = site::get(tx, site_id).await?.value;
+    let there = due::Filter { sites: vec![site_id], ..due::Filter::default() };
+    let mut meters = due::held(tx, &there, tx.now()).await?;
+    meters.retain(|held| held.unit_id.is_none_or(|unit| unit == id.0));
+    Ok(Ground { label, site: site.name, zone: site.time_zone, meters })
 }
 
 /// What was typed into a field, as it is shown again.
@@ -125,16 +141,37 @@ pub(super) fn gauge_inputs(typed: &Typed) -> Vec<MeasuredInput> {
     GAUGES.iter().map(|(name, label, ..)| MeasuredInput::of(typed, name, label)).collect()
 }
 
+/// How the field begins by which a doubtful register is confirmed; the meter's id follows.
+const SURE: &str = "sure-";
+
 /// Fields of the registers.
-pub(super) fn meter_inputs(typed: &Typed, ground: &Ground) -> Vec<Input> {
-    let input = |meter: &MeterRead| {
-        let unit = words::register_unit(&meter.unit);
-        let last = meter.register.map_or(String::new(), |register| format!(", last {register}"));
-        let name = meter.id.to_string();
-        let label = format!("{} {unit}", meter.label);
-        Input { label: format!("{}{last}", label.trim_end()), value: again(typed, &name), name }
+pub(super) fn meter_inputs(typed: &Typed, ground: &Ground, now: DateTime<Utc>) -> Vec<RegisterInput> {
+    // What is wrong with the time is said by whoever takes the form.
+    let at = instant(&mut Faults::default(), typed, ground.zone, now);
+    let input = |held: &Held| {
+        let name = held.meter_id.to_string();
+        let of = if held.unit_id.is_none() { ", of the whole site" } else { "" };
+        let last = held.last.map(|last| format!(", last {}", words::register(last.register))).unwrap_or_default();
+        let value = again(typed, &name);
+        let doubtful = register(&value).ok().and_then(|register| doubt_of(typed, held, register, at));
+        RegisterInput {
+            label: format!("{}{of}, in {}{last}", held.label, words::counts(&held.facts)),
+            expected: held.expected(at).map(|range| words::expected(Some(range), &held.facts)).unwrap_or_default(),
+            say: doubtful.unwrap_or_default(),
+            value,
+            name,
+        }
     };
     ground.meters.iter().map(input).collect()
+}
+
+/// What is to be confirmed about a register, unless it was.
+fn doubt_of(typed: &Typed, held: &Held, value: f64, at: DateTime<Utc>) -> Option<String> {
+    let sure = field(typed, &format!("{SURE}{}", held.meter_id)).and_then(|text| register(text).ok());
+    let is_newest = held.last.is_none_or(|last| at > last.at);
+    let doubt = doubt(value, held.last, held.expected(at).as_ref(), held.facts.modulus());
+    let doubt = doubt.filter(|_| is_newest && sure != Some(value))?;
+    Some(words::doubt(doubt, value, &held.facts))
 }
 
 /// A time of the unit's own site; now where none was given.
@@ -176,14 +213,26 @@ fn measured(faults: &mut Faults, typed: &Typed, name: &str) -> Option<(Option<Qu
     Some((faults.take_or(&format!("/{side}"), qualifier, None), value))
 }
 
-/// The registers that were typed.
+/// The registers that were typed; one that the meter's own past does not lead to expect is asked for once
+/// more.
 pub(super) fn registers(faults: &mut Faults, typed: &Typed, ground: &Ground, at: DateTime<Utc>) -> Vec<Row> {
     let mut rows = Vec::new();
-    for (index, meter) in ground.meters.iter().enumerate() {
-        let Some(text) = field(typed, &meter.id.to_string()) else { continue };
-        let register = register(text).map_err(|why| Faults::one("", "not_a_register", why.to_string()));
-        let Some(register) = faults.take(&format!("/{}", meter.label), register) else { continue };
-        rows.push(Row { index, meter: meter.id, at: at.timestamp(), register, source: Source::HAND });
+    for (index, held) in ground.meters.iter().enumerate() {
+        let Some(text) = field(typed, &held.meter_id.to_string()) else { continue };
+        let value = register(text).map_err(|why| Faults::one("", "not_a_register", why.to_string()));
+        let Some(value) = faults.take(&format!("/{}", held.label), value) else { continue };
+        match doubt_of(typed, held, value, at) {
+            Some(say) => faults.add(format!("/{}", held.label), "doubtful", format!("{say} Confirm it below.")),
+            None => {
+                rows.push(Row {
+                    index,
+                    meter: held.meter_id,
+                    at: at.timestamp(),
+                    register: value,
+                    source: Source::HAND,
+                });
+            }
+        }
     }
     rows
 }

@@ -39,8 +39,8 @@ struct Page {
     units: Vec<Choice>,
     /// By name and in words, and whether it was chosen.
     bays: Vec<(&'static str, &'static str, bool)>,
-    open: Vec<Row>,
-    settled: Vec<Row>,
+    open: Vec<CallRow>,
+    settled: Vec<CallRow>,
 }
 
 /// Something to choose, such as a unit.
@@ -62,15 +62,16 @@ impl Choice {
 const BAYS: [(Bay, &str); 3] =
     [(Bay::Washing, "washes on"), (Bay::OnTownWater, "washes with town water"), (Bay::Stopped, "stands")];
 
-struct Row {
+/// A call-out as it is shown.
+pub(super) struct CallRow {
     id: Uuid,
     revision: i32,
-    place: String,
-    symptom: String,
-    called: String,
+    pub(super) place: String,
+    pub(super) symptom: String,
+    pub(super) called: String,
     bay: &'static str,
-    progress: &'static str,
-    response: String,
+    pub(super) progress: &'static str,
+    pub(super) response: String,
     repeat: bool,
     /// What comes next: the step's name, and the words of its button.
     next: Vec<(&'static str, &'static str)>,
@@ -168,17 +169,26 @@ pub(super) async fn choices(tx: &Tx<'_>, typed: &Typed) -> Result<Vec<Choice>, D
     Ok(units.into_iter().map(choice).collect())
 }
 
-async fn rows(tx: &Tx<'_>, known: &[Known], dealer: bool) -> Result<Vec<Row>, DbError> {
+/// The call-outs that are open, as far as the scope reaches.
+///
+/// # Errors
+/// When the database fails.
+pub(super) async fn open_calls(tx: &Tx<'_>) -> Result<Vec<CallRow>, DbError> {
+    let open = Filter { open: true, ..Filter::default() };
+    rows(tx, &call_out::list(tx, &open, &After::first(ROWS_MOST)).await?, false).await
+}
+
+async fn rows(tx: &Tx<'_>, known: &[Known], dealer: bool) -> Result<Vec<CallRow>, DbError> {
     let named = names(tx, known.iter().map(|one| one.kept.keys)).await?;
     let mut rows = Vec::with_capacity(known.len());
     for one in known {
         let (place, zone) = (named.place(one.kept.keys)?, named.site(one.kept.keys)?.zone);
-        rows.push(Row::of(one, place, zone, (dealer, tx.now())));
+        rows.push(CallRow::of(one, place, zone, (dealer, tx.now())));
     }
     Ok(rows)
 }
 
-impl Row {
+impl CallRow {
     fn of(known: &Known, place: String, zone: Tz, (dealer, now): (bool, DateTime<Utc>)) -> Self {
         let call = &known.kept.stored.value;
         Self {

@@ -1,10 +1,14 @@
 //! What went wrong, as a page.
 
-use super::html;
+use super::{html, html_for};
+use crate::auth::{Caller, perm};
 use crate::db::DbError;
-use crate::problem::{Kind, Problem};
+use crate::problem::{Kind, Problem, Said};
+use actix_web::body::{BoxBody, MessageBody};
+use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::http::{StatusCode, header};
-use actix_web::{HttpResponse, ResponseError};
+use actix_web::middleware::Next;
+use actix_web::{Error, HttpResponse, ResponseError};
 use askama::Template;
 use std::fmt;
 
@@ -64,14 +68,33 @@ impl ResponseError for Fault {
 }
 
 /// Percent-encodes what has a meaning in a query (RFC 3986).
-fn url_part(text: &str) -> String {
+pub(super) fn url_part(text: &str) -> String {
     let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"-._~/".contains(&byte);
     text.bytes().map(|byte| if plain(byte) { char::from(byte).to_string() } else { format!("%{byte:02X}") }).collect()
 }
 
 /// The problem as a page.
-#[must_use]
-pub fn page(problem: &Problem) -> HttpResponse {
+fn page(problem: &Problem) -> HttpResponse {
     let shown = Page { title: problem.kind().title(), detail: problem.detail() };
-    html(problem.kind().status(), &shown).unwrap_or_else(|unshown| unshown.error_response())
+    let mut answer = html(problem.kind().status(), &shown).unwrap_or_else(|unshown| unshown.error_response());
+    answer.extensions_mut().insert(Said { title: problem.kind().title(), detail: problem.detail().to_owned() });
+    answer
+}
+
+/// The wrapper around the application that gives what went wrong on a page to its visitor as a page, with the
+/// ways that are open to that visitor.
+pub(crate) async fn framed(
+    request: ServiceRequest,
+    next: Next<impl MessageBody + 'static>,
+) -> Result<ServiceResponse<BoxBody>, Error> {
+    let answer = next.call(request).await?.map_into_boxed_body();
+    let said = answer.response().extensions().get::<Said>().cloned();
+    let Some(said) = said.filter(|_| super::wanted(answer.request())) else { return Ok(answer) };
+    let (request, old) = answer.into_parts();
+    let shown = Page { title: said.title, detail: &said.detail };
+    let framed = match Caller::<perm::ReadSelf>::of_page(&request) {
+        Ok(visitor) => html_for(&visitor, old.status(), &shown),
+        Err(_nobody) => html(old.status(), &shown),
+    };
+    Ok(ServiceResponse::new(request, framed.unwrap_or(old)))
 }

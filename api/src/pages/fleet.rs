@@ -1,102 +1,228 @@
-//! `/`: the installed units.
+//! `/units`: the installed units by site, found, filtered and in an order of one's choice; lists that a
+//! person keeps; and the same as CSV.
 
 use super::fault::Fault;
-use super::html_for;
-use super::visitor::Visitor;
+use super::form::{self, Typed, field};
+use super::sheet;
+use super::visitor::{Sender, Visitor};
 use super::words::{self, NONE};
-use crate::auth::perm;
-use crate::db::fleet::{self, Installed, UNITS_MOST};
-use crate::db::{Db, dealer};
-use actix_web::http::StatusCode;
-use actix_web::web::{Data, Query};
-use actix_web::{HttpResponse, get};
+use super::{fleet_row, html_for};
+use crate::auth::{Caller, Permission, perm};
+use crate::db::fleet::{self, Ahead, UNITS_MOST};
+use crate::db::unit_list::{self, StoredList};
+use crate::db::{Db, DbError, Tx, dealer};
+use crate::problem::Problem;
+use actix_web::http::{StatusCode, header};
+use actix_web::web::{Data, Form, Path, Query, ServiceConfig};
+use actix_web::{HttpResponse, get, post};
 use askama::Template;
-use chrono_tz::Tz;
-use domain::customer::UnitSystem;
-use domain::facts::{Amounts, MonthFact};
+use chrono::NaiveDate;
+use domain::fault::Faults;
 use domain::report::display;
 use domain::spell::SpellState;
-use domain::units::Litres;
+use domain::unit_list::{UnitList, UnitOrder};
 use domain::zone::{Month, local_date};
+use fleet_row::Row;
 use serde::Deserialize;
+use std::cmp::Reverse;
 use uuid::Uuid;
 
-/// Least share of a month that readings have to cover for its recycled water to be shown: with
-/// less, the two meters may have been read on different days.
-const RECYCLED_FROM: f64 = 0.98;
+/// The routes.
+pub(super) fn routes(config: &mut ServiceConfig) {
+    config.service(installed_units).service(as_csv).service(keep_list).service(end_list);
+}
 
 #[derive(Template)]
 #[template(path = "fleet.html")]
 struct Page {
     summary: String,
     find: String,
+    /// By name and in words, and whether it is chosen.
+    states: Vec<(&'static str, &'static str, bool)>,
+    orders: Vec<(&'static str, &'static str, bool)>,
+    lists: Vec<List>,
+    query: String,
     this_month: String,
-    last_month: String,
     rows: Vec<Row>,
+    may: May,
 }
 
-struct Row {
+/// A list that the visitor keeps.
+struct List {
     id: Uuid,
-    site: String,
-    customer: String,
-    label: String,
-    model: String,
-    serial_number: String,
-    state: &'static str,
-    fresh_now: Amount,
-    fresh_before: Amount,
-    recycled: Amount,
-    last_read: String,
-    to_decide: String,
+    name: String,
+    query: String,
 }
 
-/// An amount, and what a reader has to know beside it.
-struct Amount {
-    amount: String,
-    note: String,
+/// What the visitor may see and do.
+struct May {
+    risk: bool,
+    ahead: bool,
+    add: bool,
+    lists: bool,
 }
 
-#[derive(Deserialize)]
+/// What is asked of the list.
+#[derive(Deserialize, Default)]
 pub(super) struct Asked {
     #[serde(default)]
     find: String,
+    #[serde(default)]
+    state: String,
+    #[serde(default)]
+    sort: String,
 }
 
-#[get("/")]
-pub(super) async fn installed_units(
-    visitor: Visitor<perm::ReadUnits>,
-    asked: Query<Asked>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let find: String = asked.into_inner().find.chars().filter(|c| !c.is_control()).take(100).collect();
-    let Visitor(caller) = visitor;
-    let (month, units) = db
-        .read(caller.scope(), caller.now(), async |tx| {
-            let zone = dealer::zone(tx).await?;
-            let month = Month::of(local_date(zone, tx.now()));
-            Ok((month, fleet::installed(tx, find.trim(), month).await?))
-        })
-        .await?;
-    Ok(html_for(&caller, StatusCode::OK, &Page::of(month, find, &units))?)
+/// The choice that an address or a form makes; what can't be read is left out.
+struct Choice {
+    find: String,
+    state: Option<SpellState>,
+    sort: UnitOrder,
 }
 
-impl Page {
-    fn of(month: Month, find: String, units: &[Installed]) -> Self {
-        let rows = units.iter().take(UNITS_MOST).map(|unit| Row::of(unit, month)).collect();
+impl Choice {
+    fn of(asked: &Asked) -> Self {
+        let find: String = asked.find.chars().filter(|c| !c.is_control()).take(100).collect();
         Self {
-            summary: summary(units, find.trim()),
-            find,
-            this_month: display::month(month),
-            last_month: display::month(month.previous()),
-            rows,
+            find: find.trim().to_owned(),
+            state: SpellState::from_name(&asked.state),
+            sort: UnitOrder::from_name(&asked.sort).unwrap_or(UnitOrder::Site),
+        }
+    }
+
+    fn query(&self) -> String {
+        let state = self.state.map_or("", SpellState::as_str);
+        format!("find={}&state={state}&sort={}", super::fault::url_part(&self.find), self.sort.as_str())
+    }
+}
+
+impl List {
+    fn of(stored: StoredList) -> Self {
+        let UnitList { name, find, state, sort } = stored.list;
+        Self { id: stored.id, name, query: Choice { find, state, sort }.query() }
+    }
+}
+
+impl May {
+    fn of<P: Permission>(caller: &Caller<P>) -> Self {
+        let role = caller.role();
+        Self {
+            risk: perm::ReadRisk::ROLES.contains(&role),
+            ahead: perm::ReadRoutines::ROLES.contains(&role),
+            add: perm::WriteUnits::ROLES.contains(&role),
+            lists: perm::KeepLists::ROLES.contains(&role),
         }
     }
 }
 
-fn summary(units: &[Installed], find: &str) -> String {
-    let waiting = units.iter().filter(|unit| unit.open_exceptions > 0).count();
-    let unread = units.iter().filter(|unit| unit.last_read_at.is_none()).count();
-    let of = if find.is_empty() { String::new() } else { format!(" that match \u{201c}{find}\u{201d}") };
+/// The units of a choice, as of the local day.
+struct Found {
+    month: Month,
+    today: NaiveDate,
+    units: Vec<Ahead>,
+}
+
+async fn found(tx: &Tx<'_>, choice: &Choice) -> Result<Found, DbError> {
+    let today = local_date(dealer::zone(tx).await?, tx.now());
+    let month = Month::of(today);
+    let mut units = fleet::ahead(tx, &choice.find, month).await?;
+    if let Some(state) = choice.state {
+        units.retain(|unit| unit.unit.state.as_deref() == Some(state.as_str()));
+    }
+    sort(&mut units, choice.sort, month);
+    Ok(Found { month, today, units })
+}
+
+/// Puts units in order; those that are alike stay by customer and site.
+fn sort(units: &mut [Ahead], order: UnitOrder, month: Month) {
+    let last = NaiveDate::MAX;
+    match order {
+        UnitOrder::Site => {}
+        UnitOrder::State => units.sort_by_key(|unit| state_place(unit.unit.state.as_deref())),
+        UnitOrder::Water => units.sort_by(|one, other| used(other, month).total_cmp(&used(one, month))),
+        UnitOrder::Read => units.sort_by_key(|unit| unit.unit.last_read_at),
+        UnitOrder::Due => units.sort_by_key(|unit| unit.due_on.unwrap_or(last)),
+        UnitOrder::Order => units.sort_by_key(|unit| unit.order_by.unwrap_or(last)),
+        UnitOrder::Risk => units.sort_by_key(|unit| unit.rank.unwrap_or(i32::MAX)),
+    }
+}
+
+fn used(unit: &Ahead, month: Month) -> f64 {
+    let fact = unit.unit.this_month(month);
+    fact.and_then(|fact| fact.amounts.fresh_used()).map_or(-1.0, |litres| litres.0)
+}
+
+/// Those that do not work come first.
+fn state_place(state: Option<&str>) -> Reverse<usize> {
+    let order =
+        [SpellState::Running, SpellState::LaidUp, SpellState::Starting, SpellState::Bypassed, SpellState::Stopped];
+    let state = state.and_then(SpellState::from_name);
+    Reverse(order.iter().position(|one| Some(*one) == state).unwrap_or(1))
+}
+
+#[get("/units")]
+async fn installed_units(
+    visitor: Visitor<perm::ReadUnits>,
+    asked: Query<Asked>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Visitor(caller) = visitor;
+    let page = page(&caller, &db, &Choice::of(&asked)).await?;
+    Ok(html_for(&caller, StatusCode::OK, &page)?)
+}
+
+async fn page<P: Permission>(caller: &Caller<P>, db: &Db, choice: &Choice) -> Result<Page, Problem> {
+    let may = May::of(caller);
+    let known = async |tx: &Tx<'_>| {
+        let lists = if may.lists { unit_list::list(tx).await? } else { Vec::new() };
+        Ok((found(tx, choice).await?, lists))
+    };
+    let (found, lists) = db.read(caller.scope(), caller.now(), known).await?;
+    let states =
+        SpellState::ALL.iter().map(|state| (state.as_str(), words::state(Some(*state)), choice.state == Some(*state)));
+    let orders = UnitOrder::ALL.iter().filter(|order| offered(**order, &may));
+    Ok(Page {
+        summary: summary(&found.units, choice),
+        find: choice.find.clone(),
+        states: states.collect(),
+        orders: orders.map(|order| (order.as_str(), order_words(*order), choice.sort == *order)).collect(),
+        lists: lists.into_iter().map(List::of).collect(),
+        query: choice.query(),
+        this_month: display::month(found.month),
+        rows: found.units.iter().take(UNITS_MOST).map(|unit| Row::of(unit, found.month, found.today)).collect(),
+        may,
+    })
+}
+
+fn offered(order: UnitOrder, may: &May) -> bool {
+    match order {
+        UnitOrder::Risk => may.risk,
+        UnitOrder::Due | UnitOrder::Order => may.ahead,
+        _ => true,
+    }
+}
+
+fn order_words(order: UnitOrder) -> &'static str {
+    match order {
+        UnitOrder::Site => "by customer and site",
+        UnitOrder::State => "not working first",
+        UnitOrder::Water => "most fresh water first",
+        UnitOrder::Read => "read longest ago first",
+        UnitOrder::Due => "work due first",
+        UnitOrder::Order => "to be ordered for first",
+        UnitOrder::Risk => "at risk first",
+    }
+}
+
+fn summary(units: &[Ahead], choice: &Choice) -> String {
+    let waiting = units.iter().filter(|unit| unit.unit.open_exceptions > 0).count();
+    let unread = units.iter().filter(|unit| unit.unit.last_read_at.is_none()).count();
+    let named =
+        if choice.find.is_empty() { String::new() } else { format!(" that match \u{201c}{}\u{201d}", choice.find) };
+    let of = match choice.state {
+        Some(state) => format!("{named}, {}", words::state(Some(state))),
+        None => named,
+    };
     match units.len() {
         0 => format!("No units{of} stand at a site now."),
         n if n > UNITS_MOST => format!("The first {UNITS_MOST} units{of}; find a customer or site to see the others."),
@@ -107,48 +233,41 @@ fn summary(units: &[Installed], find: &str) -> String {
     }
 }
 
-impl Row {
-    fn of(unit: &Installed, month: Month) -> Self {
-        let system = UnitSystem::parse(&unit.unit_system).unwrap_or(UnitSystem::Metric);
-        let zone = unit.time_zone.parse().unwrap_or(Tz::UTC);
-        let (now, before) = (unit.this_month(month), unit.last_month(month.previous()));
-        let shown = |fact: Option<&MonthFact>, amount: fn(&Amounts) -> Option<Litres>, running| {
-            let litres = fact.and_then(|fact| amount(&fact.amounts));
-            Amount::of(fact.zip(litres), system, running).or_of_site(unit.site_metered)
-        };
-        Self {
-            id: unit.unit_id,
-            site: unit.site.clone(),
-            customer: unit.customer.clone(),
-            label: unit.label.clone(),
-            model: unit.model.clone().unwrap_or_else(|| "no model".to_owned()),
-            serial_number: unit.serial_number.clone(),
-            state: words::state(unit.state.as_deref().and_then(SpellState::from_name)),
-            fresh_now: shown(now.as_ref(), Amounts::fresh_used, true),
-            fresh_before: shown(before.as_ref(), Amounts::fresh_used, false),
-            recycled: shown(before.as_ref().filter(|fact| fact.coverage >= RECYCLED_FROM), Amounts::recycled, false),
-            last_read: unit.last_read_at.map_or("never".to_owned(), |at| words::instant(zone, at)),
-            to_decide: if unit.open_exceptions == 0 { "none".to_owned() } else { unit.open_exceptions.to_string() },
-        }
-    }
+#[get("/units.csv")]
+async fn as_csv(visitor: Visitor<perm::ReadUnits>, asked: Query<Asked>, db: Data<Db>) -> Result<HttpResponse, Fault> {
+    let Visitor(caller) = visitor;
+    let (choice, may) = (Choice::of(&asked), May::of(&caller));
+    let found = db.read(caller.scope(), caller.now(), async |tx| found(tx, &choice).await).await?;
+    let day = found.today;
+    let named = format!("attachment; filename=\"units-{day}.csv\"");
+    Ok(HttpResponse::Ok()
+        .content_type("text/csv; charset=utf-8")
+        .insert_header((header::CONTENT_DISPOSITION, named))
+        .body(fleet_row::csv(&found.units, found.month, may.ahead)))
 }
 
-impl Amount {
-    /// Of a running month, how far it was read is said by the last reading.
-    fn of(known: Option<(&MonthFact, Litres)>, system: UnitSystem, running: bool) -> Self {
-        let Some((fact, litres)) = known else { return Self { amount: NONE.to_owned(), note: String::new() } };
-        let coverage = if running { 1.0 } else { fact.coverage };
-        let digits = display::digits(coverage, fact.estimated_share);
-        let part = coverage < 0.995;
-        let note = if part { format!("readings cover {}", display::coverage(coverage)) } else { String::new() };
-        Self { amount: display::volume(litres.0, system, digits), note }
-    }
+#[post("/units/lists")]
+async fn keep_list(sender: Sender<perm::KeepLists>, typed: Form<Typed>, db: Data<Db>) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let text = |name| field(&typed, name).unwrap_or_default();
+    let asked = Asked { find: text("find").to_owned(), state: text("state").to_owned(), sort: text("sort").to_owned() };
+    let choice = Choice::of(&asked);
+    let state = choice.state.map(SpellState::as_str);
+    let list: Result<UnitList, Faults> = UnitList::parse(text("name"), &choice.find, state, choice.sort.as_str());
+    let list = list.map_err(Problem::from)?;
+    let keep = async |tx: &Tx<'_>| form::once(tx, &typed, async || unit_list::keep(tx, &list).await.map(drop)).await;
+    db.write(caller.scope(), caller.now(), keep).await?;
+    Ok(sheet::to(&format!("/units?{}", choice.query())))
+}
 
-    /// Says where the water is measured when it isn't at the unit.
-    fn or_of_site(mut self, site_metered: bool) -> Self {
-        if site_metered && self.amount == NONE {
-            "measured with the site".clone_into(&mut self.note);
-        }
-        self
-    }
+#[post("/units/lists/{id}/end")]
+async fn end_list(sender: Sender<perm::KeepLists>, id: Path<Uuid>, db: Data<Db>) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    db.write(caller.scope(), caller.now(), async |tx| unit_list::end(tx, *id).await).await?;
+    Ok(sheet::to("/units"))
+}
+
+/// What stands for what is not known.
+pub(super) fn or_none(text: Option<String>) -> String {
+    text.unwrap_or_else(|| NONE.to_owned())
 }

@@ -6,7 +6,9 @@ use crate::problem::Problem;
 use chrono::{DateTime, NaiveDate, NaiveDateTime, Utc};
 use chrono_tz::Tz;
 use domain::fault::Faults;
+use domain::typed_number::{self, NumberError};
 use domain::zone::local_instant;
+use rust_decimal::Decimal;
 use std::collections::HashMap;
 use uuid::Uuid;
 
@@ -18,14 +20,23 @@ pub(super) fn field<'a>(typed: &'a Typed, name: &str) -> Option<&'a str> {
     typed.get(name).map(|text| text.trim()).filter(|text| !text.is_empty())
 }
 
-/// A number, with a point or a comma; notes a fault for what is none.
+/// A number; notes a fault for what is none, or may be one of two.
 pub(super) fn number(faults: &mut Faults, typed: &Typed, name: &str) -> Option<f64> {
-    let text = field(typed, name)?;
-    let value = text.replace(',', ".").parse().ok().filter(|value: &f64| value.is_finite());
-    if value.is_none() {
-        faults.add(format!("/{name}"), "not_a_number", format!("\u{201c}{text}\u{201d} is no number"));
-    }
-    value
+    let read = typed_number::number(field(typed, name)?).map_err(|error| not_a_number(&error));
+    faults.take(&format!("/{name}"), read)
+}
+
+/// A number without loss.
+///
+/// # Errors
+/// A fault with an empty pointer for what is none, or may be one of two.
+pub(super) fn decimal(text: &str) -> Result<Decimal, Faults> {
+    let plain = typed_number::plain(text).map_err(|error| not_a_number(&error))?;
+    plain.parse().map_err(|_too_long| not_a_number(&NumberError::NotANumber(text.to_owned())))
+}
+
+fn not_a_number(error: &NumberError) -> Faults {
+    Faults::one("", "not_a_number", error.to_string())
 }
 
 /// How a browser writes a local time.
@@ -63,8 +74,31 @@ pub(super) async fn once(
     typed: &Typed,
     work: impl AsyncFnOnce() -> Result<(), DbError>,
 ) -> Result<(), DbError> {
-    let fields = typed.iter().map(|(name, value)| (name.as_str(), value.as_str()));
-    if is_first(tx, fields).await? { work().await } else { Ok(()) }
+    if is_first(tx, pairs(typed)).await? { work().await } else { Ok(()) }
+}
+
+/// The same for a form that makes a record; sent again, it leads to the record that it made.
+///
+/// # Errors
+/// As [`once`].
+pub(super) async fn made(
+    tx: &Tx<'_>,
+    typed: &Typed,
+    work: impl AsyncFnOnce() -> Result<Uuid, DbError>,
+) -> Result<Uuid, DbError> {
+    let (key, before) = claimed(tx, pairs(typed)).await?;
+    if let Some(made) = before.and_then(|answer| answer.body.as_str()?.parse().ok()) {
+        return Ok(made);
+    }
+    let made = work().await?;
+    if let Some(key) = key {
+        idempotency::keep(tx, &key, &Answer::of(1, &made)).await?;
+    }
+    Ok(made)
+}
+
+fn pairs(typed: &Typed) -> impl Iterator<Item = (&str, &str)> {
+    typed.iter().map(|(name, value)| (name.as_str(), value.as_str()))
 }
 
 /// Whether a form comes for the first time; what it does may follow in this transaction. Its key
@@ -73,10 +107,25 @@ pub(super) async fn once(
 /// # Errors
 /// A conflict when other words were sent with the same key.
 pub(super) async fn is_first(tx: &Tx<'_>, fields: impl Iterator<Item = (&str, &str)>) -> Result<bool, DbError> {
+    match claimed(tx, fields).await? {
+        (_, Some(_before)) => Ok(false),
+        (Some(key), None) => {
+            idempotency::keep(tx, &key, &Answer::of(1, &())).await?;
+            Ok(true)
+        }
+        (None, None) => Ok(true),
+    }
+}
+
+/// The key of a form, claimed, and what was kept of it before.
+async fn claimed(
+    tx: &Tx<'_>,
+    fields: impl Iterator<Item = (&str, &str)>,
+) -> Result<(Option<String>, Option<Answer>), DbError> {
     let mut words: Vec<_> = fields.collect();
     words.sort_unstable();
     let Some((_, key)) = words.iter().find(|(name, value)| *name == "key" && !value.is_empty()) else {
-        return Ok(true);
+        return Ok((None, None));
     };
     let request = serde_json::to_vec(&words).map_err(|_cause| DbError::Collided)?;
     let before = idempotency::claim(tx, key, &request).await.map_err(|error| match error {
@@ -85,11 +134,7 @@ pub(super) async fn is_first(tx: &Tx<'_>, fields: impl Iterator<Item = (&str, &s
         }
         other => other,
     })?;
-    if before.is_some() {
-        return Ok(false);
-    }
-    idempotency::keep(tx, key, &Answer::of(1, &())).await?;
-    Ok(true)
+    Ok((Some((*key).to_owned()), before))
 }
 
 /// What is wrong with what was typed, in words; other problems go on.

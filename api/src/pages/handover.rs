@@ -3,7 +3,7 @@
 //! signature. Registers become readings, samples samples, and bucket tests flow tests of the site, in
 //! one transaction.
 
-use super::at_unit::{self, Ground, Head, Input, MeasuredInput, Photos};
+use super::at_unit::{self, Ground, Head, Input, MeasuredInput, Photos, RegisterInput};
 use super::fault::Fault;
 use super::form::{self, Typed, field, number};
 use super::html_for;
@@ -40,7 +40,7 @@ struct Page {
     key: String,
     point: String,
     samples: Vec<MeasuredInput>,
-    meters: Vec<Input>,
+    meters: Vec<RegisterInput>,
     levels: Vec<Fields>,
     guns: Vec<Fields>,
     settings: Vec<SettingRow>,
@@ -129,7 +129,7 @@ async fn page<P: Permission>(
         key: form::key(),
         point: at_unit::point(typed),
         samples: at_unit::sample_inputs(typed),
-        meters: at_unit::meter_inputs(typed, &ground),
+        meters: at_unit::meter_inputs(typed, &ground, caller.now()),
         levels: (1..=LEVELS).map(|n| Fields::of(typed, ("level", "level_l", ""), n)).collect(),
         guns: (1..=ROWS).map(|n| Fields::of(typed, ("gun", "gun_l", "gun_s"), n)).collect(),
         settings: (1..=ROWS).map(setting).collect(),

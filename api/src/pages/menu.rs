@@ -5,8 +5,16 @@ use crate::auth::{Permission, Role, perm};
 /// A page's address, its name, and who may see it.
 type Entry = (&'static str, &'static str, &'static [Role]);
 
-const ENTRIES: [Entry; 10] = [
-    ("/", "Units", perm::ReadUnits::ROLES),
+/// The dealer's own people, who begin with what is to be done.
+const DEALERS: &[Role] = &[Role::Owner, Role::Office, Role::Technician];
+/// A customer's people, who begin with their units.
+const CUSTOMERS: &[Role] = &[Role::CustomerViewer, Role::CustomerReader];
+
+const ENTRIES: [Entry; 13] = [
+    ("/", "Today", DEALERS),
+    ("/", "Your units", CUSTOMERS),
+    ("/units", "Units", DEALERS),
+    ("/customers", "Customers", perm::WriteCustomers::ROLES),
     ("/call-outs", "Call-outs", perm::ReadCallOuts::ROLES),
     ("/readings-due", "Readings due", perm::ReadDue::ROLES),
     ("/to-decide", "To decide", perm::RuleReadings::ROLES),
@@ -15,7 +23,7 @@ const ENTRIES: [Entry; 10] = [
     ("/risk", "Units at risk", perm::ReadRisk::ROLES),
     ("/stock", "Stock", perm::ReadStock::ROLES),
     ("/savings-reports", "Savings reports", perm::ReadReports::ROLES),
-    ("/people", "People", perm::ReadPeople::ROLES),
+    ("/settings", "Settings", perm::WriteUnits::ROLES),
 ];
 
 /// The name by which the base template finds the menu among the values of a rendering.

@@ -6,10 +6,13 @@ pub mod assets;
 mod at_unit;
 mod calibration;
 mod call_outs;
+mod customer_home;
 mod discharge;
 mod due;
 pub mod fault;
+mod figures;
 mod fleet;
+mod fleet_row;
 mod form;
 mod handover;
 mod joining;
@@ -20,7 +23,9 @@ mod person;
 mod plate;
 mod points;
 mod read;
+mod readings;
 mod readings_due;
+mod records;
 mod replacement;
 mod report_deeds;
 mod report_life;
@@ -28,6 +33,8 @@ mod reports;
 mod risk;
 mod rounds;
 mod sent;
+mod settings;
+mod sheet;
 mod sign_in;
 mod stages;
 mod statement;
@@ -35,8 +42,10 @@ mod stock;
 mod stock_count;
 mod stock_orders;
 mod to_decide;
+mod today;
 mod unit;
 mod unsubscribe;
+mod unit_history;
 mod visit;
 mod visit_goods;
 mod visit_moves;
@@ -67,7 +76,12 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(joining::routes)
         .configure(account::routes)
         .configure(people::routes)
-        .service(fleet::installed_units)
+        .service(today::first_page)
+        .configure(fleet::routes)
+        .configure(records::routes)
+        .configure(readings::routes)
+        .service(figures::count)
+        .configure(settings::routes)
         .service(unit::one_unit)
         .service(plate::plate)
         .service(plate::scanned)

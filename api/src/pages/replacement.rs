@@ -11,7 +11,7 @@ use super::{html_for, parts, visit_goods};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::service::event;
-use crate::db::stock::balance::Balance;
+use crate::db::stock::balance::{self, Balance};
 use crate::db::stock::item::{self, StoredItem};
 use crate::db::stock::place::{self, StoredPlace};
 use crate::db::wear::Seen;
@@ -28,7 +28,6 @@ use domain::ids::{ComponentId, ItemId, LotId, PlaceId, UnitId};
 use domain::service::details::{Details, Replacement};
 use domain::service::event::{Line, LineKind, LineUnit, ServiceEvent};
 use domain::stock::movement::Payer;
-use rust_decimal::Decimal;
 use uuid::Uuid;
 
 #[derive(Template)]
@@ -69,10 +68,8 @@ struct Known {
 async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
     let all = After::first(PAGE_MAX);
     let items: Vec<StoredItem> = item::list(tx, false, &all).await?.into_iter().filter(is_spare).collect();
-    let mut lots = Vec::new();
-    for item in items.iter().filter(|item| item.value.item.by_lot) {
-        lots.extend(visit_goods::lots(tx, None, item.id).await?);
-    }
+    let by_lot: Vec<ItemId> = items.iter().filter(|item| item.value.item.by_lot).map(|item| item.id).collect();
+    let lots = balance::lots(tx, None, &by_lot).await?;
     Ok(Known {
         ground: at_unit::ground(tx, id).await?,
         parts: parts::fitted(tx, id).await?,
@@ -238,10 +235,7 @@ fn from_stock(faults: &mut Faults, typed: &Typed, known: &Known) -> Option<Line>
     let chosen = field(typed, "item")?.parse().ok().map(ItemId)?;
     let item = &known.items.iter().find(|item| item.id == chosen)?.value.item;
     let (place, lot) = shelf(faults, typed, known, (chosen, item.by_lot));
-    let quantity = field(typed, "quantity").unwrap_or("1").replace(',', ".").parse::<Decimal>();
-    if quantity.is_err() {
-        faults.add("/quantity", "not_a_number", "type a number, such as 1");
-    }
+    let quantity = faults.take("/quantity", form::decimal(field(typed, "quantity").unwrap_or("1")));
     Some(Line {
         kind: LineKind::Part,
         what: item.name.clone(),

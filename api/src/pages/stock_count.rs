@@ -2,6 +2,7 @@
 //! the ledger's own route.
 
 use super::fault::Fault;
+use super::form::decimal;
 use super::html_for;
 use super::visitor::{Sender, Visitor};
 use super::words::count_difference;
@@ -19,7 +20,6 @@ use askama::Template;
 use domain::fault::Faults;
 use domain::ids::PlaceId;
 use domain::stock::movement::DifferenceWhy;
-use rust_decimal::Decimal;
 use serde::Deserialize;
 use std::collections::HashMap;
 use uuid::Uuid;
@@ -129,11 +129,9 @@ async fn write(tx: &Tx<'_>, place: PlaceId, typed: &Typed) -> Result<(), DbError
 }
 
 async fn count(tx: &Tx<'_>, (place, shelf): (PlaceId, &Balance), found: &str, why: &str) -> Result<(), DbError> {
-    // A comma is a decimal point on many phones.
-    let quantity: Result<Decimal, _> = found.replace(',', ".").parse();
-    let Ok(quantity) = quantity else {
-        return Err(Faults::one("/quantity", "not_a_number", "type a number, such as 12.5").into());
-    };
+    let mut faults = Faults::default();
+    let quantity = faults.take("/quantity", decimal(found));
+    let Some(quantity) = quantity else { return Err(faults.into()) };
     let sent = MovementInput {
         item_id: shelf.item_id,
         lot_id: shelf.lot_id().map(|lot| lot.0),

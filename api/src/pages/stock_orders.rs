@@ -55,9 +55,7 @@ async fn place(tx: &Tx<'_>, typed: &Typed) -> Result<(), DbError> {
 }
 
 fn amount_of(text: &str) -> Result<Quantity, Faults> {
-    // A comma is a decimal point on many phones.
-    let amount = text.trim().replace(',', ".").parse();
-    Quantity::parse(amount.map_err(|_unread| Faults::one("", "not_a_number", "type a number, such as 12.5"))?)
+    Quantity::parse(form::decimal(text)?)
 }
 
 #[post("/stock/orders/{id}/receive")]

@@ -34,23 +34,26 @@ struct Page {
     steps: Vec<Step>,
 }
 
-struct Step {
-    id: Uuid,
-    key: String,
-    place: String,
-    meter: String,
-    from: String,
-    to: String,
-    words: String,
-    counts: String,
-    faults: Vec<String>,
-    ruling: String,
-    earlier: bool,
-    register: String,
-    at: String,
-    old_final: String,
-    new_start: String,
-    note: String,
+/// A step with the form by which it is decided on.
+pub(super) struct Step {
+    pub(super) id: Uuid,
+    /// The unit to whose page its form leads back; none for the list.
+    pub(super) back: Option<Uuid>,
+    pub(super) key: String,
+    pub(super) place: String,
+    pub(super) meter: String,
+    pub(super) from: String,
+    pub(super) to: String,
+    pub(super) words: String,
+    pub(super) counts: String,
+    pub(super) faults: Vec<String>,
+    pub(super) ruling: String,
+    pub(super) earlier: bool,
+    pub(super) register: String,
+    pub(super) at: String,
+    pub(super) old_final: String,
+    pub(super) new_start: String,
+    pub(super) note: String,
 }
 
 #[derive(Deserialize)]
@@ -77,7 +80,11 @@ pub(super) async fn decide(
 ) -> Result<HttpResponse, Fault> {
     let Sender(caller) = sender;
     match rule(&caller, &db, *id, &typed).await {
-        Ok(()) => Ok(HttpResponse::SeeOther().insert_header((header::LOCATION, "/to-decide")).finish()),
+        Ok(()) => {
+            let unit: Option<Uuid> = field(&typed, "unit").and_then(|unit| unit.parse().ok());
+            let address = unit.map_or("/to-decide".to_owned(), |unit| format!("/units/{unit}"));
+            Ok(HttpResponse::SeeOther().insert_header((header::LOCATION, address)).finish())
+        }
         Err(problem) => {
             let (status, faults) = (problem.kind().status(), form::words(problem)?);
             let page = page(&caller, &db, None, Some((*id, &typed, faults))).await?;
@@ -147,6 +154,15 @@ async fn page<P: Permission>(
     Ok(Page { lead, faults: left, steps })
 }
 
+/// The steps at a unit that wait for a decision, with forms that lead back to its page.
+///
+/// # Errors
+/// When the database fails.
+pub(super) async fn steps_of(tx: &Tx<'_>, unit: Uuid) -> Result<Vec<Step>, DbError> {
+    let found = ruling::waiting(tx, Some(unit), STEPS_MOST).await?;
+    found.iter().map(|located| Ok(Step { back: Some(unit), ..Step::of(located)? })).collect()
+}
+
 impl Step {
     fn of(located: &Located) -> Result<Self, DbError> {
         let (zone, found) = (zone(located)?, &located.exception);
@@ -156,6 +172,7 @@ impl Step {
         let likely = found.likely_register.map(|value| format!(" It may have shown {}.", words::register(value)));
         Ok(Self {
             id: found.id,
+            back: None,
             key: form::key(),
             place: format!("{}{unit}", located.site.as_deref().unwrap_or("At no site")),
             meter: found.meter.clone(),

@@ -4,8 +4,8 @@ use super::fault::Fault;
 use super::stages::Treatment;
 use super::visitor::Visitor;
 use super::words::{self, NONE};
-use super::{html_for, parts, points};
-use crate::auth::{Permission, perm};
+use super::{html_for, parts, points, to_decide, unit_history};
+use crate::auth::{Permission, Role, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::fleet::{self, MeterRead, OpenStep};
 use crate::db::risk::view as risk;
@@ -39,14 +39,22 @@ const MONTHS: usize = 13;
 #[derive(Template)]
 #[template(path = "unit.html")]
 struct Page {
+    id: Uuid,
     label: String,
     standing: String,
     plate: String,
     /// The unit's own address, for whoever may record what is done at it.
     work: Option<String>,
-    /// Where its steps are decided on, for whoever may.
-    decide: Option<String>,
+    /// Its steps to decide on, with their forms, for whoever may.
+    decide: Vec<to_decide::Step>,
+    /// The same in words, for whoever may not.
     exceptions: Vec<String>,
+    /// Whether the visitor may place, change and retire it, add meters to it, and type readings in.
+    may: May,
+    /// The site at which it stands.
+    site: Option<Uuid>,
+    /// What was done at it.
+    history: Vec<unit_history::Done>,
     /// What is wrong with it now; none for whoever may not see that.
     findings: Option<Vec<String>>,
     /// Whether it gets worse; none for whoever may not see that.
@@ -60,8 +68,18 @@ struct Page {
     spells: Vec<String>,
 }
 
+/// What the visitor may do with a unit.
+#[derive(Default)]
+struct May {
+    change: bool,
+    meters: bool,
+    read: bool,
+}
+
 struct Meter {
+    id: Uuid,
     label: String,
+    of_site: bool,
     measures: String,
     read_by: &'static str,
     register: String,
@@ -102,12 +120,34 @@ pub(super) async fn one_unit(
     let zone = known.zone();
     let may_record = perm::WriteService::ROLES.contains(&caller.role());
     let work = may_record.then(|| format!("/units/{id}"));
-    let decide = perm::RuleReadings::ROLES.contains(&caller.role()).then(|| format!("/to-decide?unit={id}"));
+    let (may, rules) = (May::of(caller.role()), perm::RuleReadings::ROLES.contains(&caller.role()));
+    let (decide, history) = db.read(caller.scope(), caller.now(), async |tx| told(tx, id, zone, rules).await).await?;
     let findings = may_see.then_some(known.findings.clone());
     let course = known.course.clone().filter(|_| may_see);
     let treatment = known.treatment.as_ref().and_then(|found| Treatment::of(found, known.system));
-    let page = Page { work, decide, findings, course, treatment, ..Page::of(&known, zone) };
+    let page = Page { work, decide, history, may, findings, course, treatment, ..Page::of(&known, zone) };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
+}
+
+impl May {
+    fn of(role: Role) -> Self {
+        Self {
+            change: perm::WriteUnits::ROLES.contains(&role),
+            meters: perm::WriteMeters::ROLES.contains(&role),
+            read: perm::WriteReadings::ROLES.contains(&role),
+        }
+    }
+}
+
+/// What is decided on at the unit, for whoever rules, and what was done there.
+async fn told(
+    tx: &Tx<'_>,
+    id: UnitId,
+    zone: Tz,
+    rules: bool,
+) -> Result<(Vec<to_decide::Step>, Vec<unit_history::Done>), DbError> {
+    let steps = if rules { to_decide::steps_of(tx, id.0).await? } else { Vec::new() };
+    Ok((steps, unit_history::of(tx, id, zone).await?))
 }
 
 async fn known(tx: &Tx<'_>, id: UnitId, may_see: bool) -> Result<Known, DbError> {
@@ -121,8 +161,8 @@ async fn known(tx: &Tx<'_>, id: UnitId, may_see: bool) -> Result<Known, DbError>
     let mut known = Known {
         spells: spell::list(tx, id).await?,
         system: UnitSystem::Metric,
-        meters: fleet::meters(tx, id).await?,
         treatment: if may_see { Some(treatment::stages(tx, id).await?) } else { None },
+        meters: fleet::meters(tx, id, unit.present.as_ref().map(|present| present.site_id)).await?,
         parts: parts::fitted(tx, id).await?,
         steps: fleet::open_steps(tx, id).await?,
         findings: condition::open_of(tx, &[id.0]).await?.iter().map(words::finding).collect::<Result<_, _>>()?,
@@ -199,10 +239,14 @@ impl Page {
             format!("{}{reason}, {}", words::state(Some(*state)), words::stretch(zone, *span))
         };
         Self {
+            id: known.unit.unit.id.0,
             label: unit.label.clone(),
             standing,
             work: None,
-            decide: None,
+            decide: Vec::new(),
+            history: Vec::new(),
+            may: May::default(),
+            site: known.unit.present.as_ref().map(|present| present.site_id.0),
             findings: None,
             course: None,
             treatment: None,
@@ -234,6 +278,8 @@ fn step_words(step: &OpenStep, zone: Tz) -> String {
 
 fn meter_row(meter: &MeterRead, zone: Tz) -> Meter {
     Meter {
+        id: meter.id,
+        of_site: meter.of_site,
         label: meter.label.clone(),
         measures: words::stream(Stream::from_name(&meter.stream)),
         read_by: words::read_by(ReadBy::from_name(&meter.read_by)),

@@ -2,7 +2,7 @@
 //! recurring work that was done and what was used of the goods kept for it, in one form, and all of
 //! it or nothing is kept. A visit that was planned is made with it.
 
-use super::at_unit::{self, Ground, Head, Input, MeasuredInput, Photos};
+use super::at_unit::{self, Ground, Head, Input, MeasuredInput, Photos, RegisterInput};
 use super::fault::Fault;
 use super::form::{self, Typed, field};
 use super::sent::Sent;
@@ -45,7 +45,7 @@ struct Page {
     hours: String,
     samples: Vec<MeasuredInput>,
     gauges: Vec<MeasuredInput>,
-    meters: Vec<Input>,
+    meters: Vec<RegisterInput>,
     parts: Vec<SeenPart>,
     work: Vec<Tick>,
     goods: Vec<GoodsInput>,
@@ -156,7 +156,7 @@ async fn page<P: Permission>(
         samples: at_unit::sample_inputs(typed),
         gauges: at_unit::gauge_inputs(typed),
         parts: known.parts.iter().map(|part| seen_part(typed, part)).collect(),
-        meters: at_unit::meter_inputs(typed, &known.ground),
+        meters: at_unit::meter_inputs(typed, &known.ground, caller.now()),
         work: known.work.iter().map(|kept| tick(typed, kept)).collect(),
         goods: known.goods.iter().map(|goods| goods.input(typed, fresh)).collect(),
         payers: visit_goods::payers(typed),

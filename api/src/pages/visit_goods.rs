@@ -3,9 +3,8 @@
 
 use super::at_unit::{Input, again};
 use super::call_outs::Choice;
-use super::form::{Typed, field};
+use super::form::{Typed, decimal, field};
 use super::words;
-use crate::db::page::{After, PAGE_MAX};
 use crate::db::service::visit::{self, Planned};
 use crate::db::stock::balance::{self, Balance};
 use crate::db::stock::item;
@@ -46,29 +45,20 @@ pub(super) struct GoodsInput {
 pub(super) async fn of(tx: &Tx<'_>, planned: Option<&Planned>) -> Result<Vec<Goods>, DbError> {
     let Some(planned) = planned else { return Ok(Vec::new()) };
     let names = item::names(tx, &visit::items_of(std::slice::from_ref(planned))).await?;
+    let by_lot: Vec<ItemId> = names.iter().filter(|(_, called)| called.by_lot).map(|(id, _)| *id).collect();
+    let standing = balance::lots(tx, None, &by_lot).await?;
     let mut goods = Vec::new();
     for kept in planned.goods.iter().filter(|kept| kept.ended_at.is_none()) {
         let place_id = kept.value.reservation.place_id;
         for line in &kept.value.reservation.lines {
             let (item_id, kept) = (line.item_id, line.quantity.get().normalize());
             let Some(called) = names.get(&item_id).cloned() else { continue };
-            let lots = if called.by_lot { lots(tx, Some(place_id), item_id).await? } else { Vec::new() };
+            let there = |lot: &&Balance| lot.place_id == place_id.0 && lot.item_id == item_id.0;
+            let lots = standing.iter().filter(there).cloned().collect();
             goods.push(Goods { item_id, name: called.name, unit: called.unit, kept, place_id, lots });
         }
     }
     Ok(goods)
-}
-
-/// What stands of an item by lot, at one place or at any, the first to expire first.
-///
-/// # Errors
-/// When the database fails.
-pub(super) async fn lots(tx: &Tx<'_>, place: Option<PlaceId>, item: ItemId) -> Result<Vec<Balance>, DbError> {
-    let filter = balance::Filter { place, item: Some(item), at: None };
-    let mut lots = balance::list(tx, &filter, &After::first(PAGE_MAX)).await?;
-    lots.retain(|lot| lot.quantity > Decimal::ZERO);
-    lots.sort_by_key(|lot| (lot.expires_on.is_none(), lot.expires_on));
-    Ok(lots)
 }
 
 /// A lot as a form shows it: its number, how much stands there and how long it is good.
@@ -115,11 +105,9 @@ pub(super) fn lines(faults: &mut Faults, typed: &Typed, goods: &[Goods]) -> Vec<
     let mut lines = Vec::new();
     for one in goods {
         let Some(text) = field(typed, &one.field(USED)) else { continue };
-        match text.replace(',', ".").parse::<Decimal>() {
-            Ok(quantity) if quantity.is_zero() => {}
-            Ok(quantity) => lines.extend(one.line(typed, quantity, payer)),
-            Err(_unread) => faults.add(format!("/{}", one.name), "not_a_number", "type a number, such as 1.5"),
-        }
+        let quantity = faults.take(&format!("/{}", one.name), decimal(text));
+        let used = quantity.filter(|quantity| !quantity.is_zero());
+        lines.extend(used.and_then(|quantity| one.line(typed, quantity, payer)));
     }
     lines
 }

@@ -4,9 +4,11 @@ use crate::auth::Role;
 use crate::db::DbError;
 use crate::db::condition::StoredFinding;
 use crate::db::stock::forecast::{Forecast, Foreseen};
+use crate::db::today::Waiting;
 use chrono::{DateTime, Duration, NaiveDate, Utc};
 use chrono_tz::Tz;
 use domain::asking::expected::Expected;
+use domain::asking::typed::Doubt;
 use domain::component::RunBasis;
 use domain::condition::cost::CostPerDay;
 use domain::customer::UnitSystem;
@@ -14,6 +16,7 @@ use domain::metering::meter::MeterFacts;
 use domain::metering::slip::Slip;
 use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
+use domain::reading::Source;
 use domain::report::display;
 use domain::report::model::exception_words;
 use domain::routine::due::DueBy;
@@ -179,6 +182,25 @@ pub(super) fn age_source(source: AgeSource) -> &'static str {
     }
 }
 
+/// Who a reading is from.
+pub(super) fn source(source: Source) -> &'static str {
+    match source {
+        Source::HAND => "the dealer\u{2019}s people",
+        Source::CUSTOMER => "the customer",
+        Source::IMPORT => "a table",
+        _ => "a program",
+    }
+}
+
+/// What is asked about a register that is doubtful.
+pub(super) fn doubt(doubt: Doubt, register: f64, facts: &MeterFacts) -> String {
+    let says = register_in(register, facts);
+    match doubt {
+        Doubt::Below => format!("The register says {says}? That is less than at the last reading. Is it right?"),
+        Doubt::Outside => format!("The register says {says}? Other values were expected. Is it right?"),
+    }
+}
+
 /// What is wrong with a step.
 pub(super) fn exception(kind: &str) -> &'static str {
     exception_words(ExceptionKind::from_name(kind))
@@ -268,6 +290,18 @@ pub(super) fn finding(found: &StoredFinding) -> Result<String, DbError> {
     let why = || found.no_cost.as_ref().map(|why| format!(" What it costs is not reckoned: {why}."));
     let cost = cost.or_else(why).unwrap_or_default();
     Ok(format!("{} Since {}.{cost}", found.words()?, display::date(found.since)))
+}
+
+/// Why a savings report waits, and what to do about it.
+pub(super) fn waits(report: &Waiting) -> (String, &'static str) {
+    match (report.proposed, report.complete, report.exceptions) {
+        (true, ..) => ("a revision is proposed".to_owned(), "Decide on it"),
+        (_, false, _) => ("the draft was made before the month was over".to_owned(), "See the draft"),
+        (_, _, 1) => ("one step between readings waits for a decision".to_owned(), "See which"),
+        (_, _, n) if n > 1 => (format!("{n} steps between readings wait for a decision"), "See which"),
+        _ if report.missing > 0 => ("some of its figures lack what they stand on".to_owned(), "See what"),
+        _ => ("nothing is against issuing it".to_owned(), "Look and issue it"),
+    }
 }
 
 /// A role in words.

@@ -2,6 +2,7 @@
 //! sheets, and each row gets its answer. A bad row never costs a good one.
 
 pub mod batch;
+pub mod by_people;
 pub mod intake;
 pub mod parse;
 

@@ -1,6 +1,7 @@
 //! A register as a person typed it on a page, and what becomes of it.
 
 use super::expected::{Expected, LastRead};
+use crate::typed_number::may_part_thousands;
 
 /// Longest text taken for a register.
 const CHARS_MAX: usize = 24;
@@ -14,6 +15,9 @@ pub enum TypedError {
     /// A comma and a point, or several of them.
     #[error("Leave out what parts the thousands: type digits, and one point or comma before decimals.")]
     Grouped,
+    /// A comma that may part thousands or begin decimals.
+    #[error("The comma may part thousands or begin decimals: leave it out, or type a point before decimals.")]
+    TwoWays,
 }
 
 /// Reads a register: digits, spaces between them, one point or comma before decimals.
@@ -28,6 +32,9 @@ pub fn register(text: &str) -> Result<f64, TypedError> {
     }
     if plain.matches(['.', ',']).count() > 1 {
         return Err(TypedError::Grouped);
+    }
+    if may_part_thousands(&plain) {
+        return Err(TypedError::TwoWays);
     }
     plain.replace(',', ".").parse().or(Err(TypedError::NotANumber))
 }
@@ -79,6 +86,8 @@ mod tests {
         for text in ["1.234,5", "1,234,567"] {
             assert_eq!(register(text), Err(TypedError::Grouped), "{text}");
         }
+        assert_eq!(register("41,237"), Err(TypedError::TwoWays));
+        assert_eq!((register("41237,500"), register("0,125")), (Ok(41_237.5), Ok(0.125)));
     }
 
     #[test]

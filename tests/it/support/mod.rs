@@ -2,6 +2,7 @@
 
 mod app;
 mod browser;
+mod chromium;
 mod client;
 mod files;
 mod people;
@@ -14,6 +15,7 @@ mod smtp;
 
 pub(crate) use app::{TestApp, services};
 pub(crate) use browser::Browser;
+pub(crate) use chromium::{LOOKS, Look, Window};
 pub(crate) use client::{Answer, Client, form_body};
 pub(crate) use files::{generated, repository};
 pub(crate) use people::{Access, Dealer, PASSWORD};

@@ -6,7 +6,7 @@ use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{BigInt, Date, Nullable, Numeric, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Array, BigInt, Date, Nullable, Numeric, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{ItemId, LotId, PlaceId};
@@ -112,6 +112,26 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Bal
         None => Ok(query.load(&mut tx.conn()).await?),
         Some(at) => Ok(query.bind::<Timestamptz, _>(at).load(&mut tx.conn()).await?),
     }
+}
+
+const LOTS: &str = "
+  join place p on p.dealer_id = b.dealer_id and p.id = b.place_id
+  join consumable c on c.dealer_id = b.dealer_id and c.id = b.consumable_id
+  join stock_lot l on l.dealer_id = b.dealer_id and l.id = b.lot_id
+ where b.consumable_id = any($1) and ($2 is null or b.place_id = $2) and b.quantity > 0
+ order by l.expires_on nulls last, p.name, l.number";
+
+/// The lots of items of which something stands there, the first to expire first.
+///
+/// # Errors
+/// When the database fails.
+pub async fn lots(tx: &Tx<'_>, place: Option<PlaceId>, items: &[ItemId]) -> Result<Vec<Balance>, DbError> {
+    let items: Vec<Uuid> = items.iter().map(|item| item.0).collect();
+    Ok(sql_query(format!("select {COLUMNS}, b.quantity, b.counted_at from stock_balance b {LOTS}"))
+        .bind::<Array<SqlUuid>, _>(items)
+        .bind::<Nullable<SqlUuid>, _>(place.map(|place| place.0))
+        .load(&mut tx.conn())
+        .await?)
 }
 
 /// Place and item of a cursor's text; the beginning has none, and no lot key is below nil.

@@ -62,7 +62,7 @@ fn half_up() -> String {
 }
 
 impl TariffInput {
-    fn parse(&self) -> Result<(Tariff, Before), Faults> {
+    pub(crate) fn parse(&self) -> Result<(Tariff, Before), Faults> {
         let mut faults = Faults::default();
         let currency = faults.take("/currency", Currency::parse(&self.currency));
         let rounding = faults.take("/rounding", Rounding::parse(&self.rounding));

@@ -99,7 +99,7 @@ pub struct OtherUseBody {
 }
 
 impl WaterAccountInput {
-    fn parse(&self) -> Result<SiteAccount, Faults> {
+    pub(crate) fn parse(&self) -> Result<SiteAccount, Faults> {
         let mut faults = Faults::default();
         let other_use = self.other_use.map(|other| OtherUse {
             least_l_per_month: Litres(other.least_l_per_month),

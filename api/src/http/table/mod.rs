@@ -4,6 +4,8 @@
 mod parquet;
 mod text;
 
+pub(crate) use text::line as csv_line;
+
 use crate::db::DbError;
 use crate::rates::Export;
 use crate::signing_in::keep::Recipient;

@@ -113,6 +113,19 @@ fn fields<'a>(out: &mut Vec<u8>, cells: impl Iterator<Item = &'a Cell>) {
     out.extend_from_slice(b"\r\n");
 }
 
+/// A line of texts.
+pub(crate) fn line(texts: &[&str]) -> String {
+    let mut out = Vec::new();
+    for (n, text) in texts.iter().enumerate() {
+        if n > 0 {
+            out.push(b',');
+        }
+        quoted(&mut out, text);
+    }
+    out.extend_from_slice(b"\r\n");
+    String::from_utf8_lossy(&out).into_owned()
+}
+
 fn quoted(out: &mut Vec<u8>, text: &str) {
     let formula = text.starts_with(FORMULA);
     if !formula && !text.contains([',', '"', '\r', '\n']) {

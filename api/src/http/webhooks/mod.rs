@@ -10,6 +10,7 @@ use crate::db::{Db, Tx};
 use crate::extract::{Body, IfMatch};
 use crate::problem::Problem;
 use crate::webhook::Sender;
+use crate::webhook::sign::Secret;
 use actix_web::http::{StatusCode, header};
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -139,12 +140,46 @@ async fn create_webhook_endpoint(
     db: Data<Db>,
     sender: Data<Sender>,
 ) -> Result<HttpResponse, Problem> {
-    let new = input.0.parse(None)?;
-    sender.check(&new.endpoint.url).await?;
-    let (stored, secret) = db.write(caller.scope(), caller.now(), async |tx| webhook::create(tx, &new).await).await?;
+    let (stored, secret) = made(&db, &caller, &sender, &input.0).await?;
     let revision = stored.revision;
     let view = WebhookEndpoint { secret: Some(secret.text()), ..stored.into() };
     Ok(answer::record(StatusCode::CREATED, revision, &view))
+}
+
+/// Adds an endpoint.
+///
+/// # Errors
+/// When it can't be one, or nothing may be sent there.
+pub(crate) async fn made(
+    db: &Db,
+    caller: &Caller<perm::WriteWebhooks>,
+    sender: &Sender,
+    input: &WebhookEndpointInput,
+) -> Result<(StoredEndpoint, Secret), Problem> {
+    let new = input.parse(None)?;
+    sender.check(&new.endpoint.url).await?;
+    Ok(db.write(caller.scope(), caller.now(), async |tx| webhook::create(tx, &new).await).await?)
+}
+
+/// Changes an endpoint that is still at a revision.
+///
+/// # Errors
+/// As [`made`], and when it is not.
+pub(crate) async fn updated(
+    db: &Db,
+    caller: &Caller<perm::WriteWebhooks>,
+    sender: &Sender,
+    (id, at): (EndpointId, i32),
+    patch: &Value,
+) -> Result<StoredEndpoint, Problem> {
+    let current = db.read(caller.scope(), caller.now(), async |tx| webhook::get(tx, id).await).await?;
+    let patched = answer::patched(&WebhookEndpointInput::from(&current.value), patch)?;
+    let new = patched.parse(current.value.paused_why)?;
+    // One whose name resolves no more can still be paused; sending looks again anyway.
+    if new.endpoint.url != current.value.endpoint.url {
+        sender.check(&new.endpoint.url).await?;
+    }
+    Ok(db.write(caller.scope(), caller.now(), async |tx| webhook::update_at(tx, id, at, &new).await).await?)
 }
 
 /// Which endpoints.
@@ -202,15 +237,7 @@ async fn update_webhook_endpoint(
     db: Data<Db>,
     sender: Data<Sender>,
 ) -> Result<HttpResponse, Problem> {
-    let current = db.read(caller.scope(), caller.now(), async |tx| webhook::get(tx, *id).await).await?;
-    let patched = answer::patched(&WebhookEndpointInput::from(&current.value), &patch.0)?;
-    let new = patched.parse(current.value.paused_why)?;
-    // One whose name resolves no more can still be paused; sending looks again anyway.
-    if new.endpoint.url != current.value.endpoint.url {
-        sender.check(&new.endpoint.url).await?;
-    }
-    let stored =
-        db.write(caller.scope(), caller.now(), async |tx| webhook::update_at(tx, *id, at.0, &new).await).await?;
+    let stored = updated(&db, &caller, &sender, (*id, at.0), &patch.0).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &WebhookEndpoint::from(stored)))
 }
 

@@ -14,7 +14,7 @@ use crate::readings::batch::Sheets;
 use crate::readings::parse::Parsed;
 use crate::readings::{self, Rejected, intake};
 use chrono::{DateTime, SubsecRound};
-use domain::asking::typed::{self, Doubt};
+use domain::asking::typed;
 use domain::file::MediaType;
 use domain::reading::Source;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -95,19 +95,11 @@ fn judge(wanted: &Wanted, held: &Held, opened: &Opened, typed: Typed) -> Judged 
     let confirmed = typed::register(&typed.sure) == Ok(register);
     match typed::doubt(register, held.last, expected.as_ref(), held.facts.modulus()).filter(|_| !confirmed) {
         Some(doubt) => {
-            row.say = doubt_words(doubt, register, held);
+            row.say = words::doubt(doubt, register, &held.facts);
             row.sure = register.to_string();
             Judged { row, photo, register: None }
         }
         None => Judged { row, photo, register: Some(register) },
-    }
-}
-
-fn doubt_words(doubt: Doubt, register: f64, held: &Held) -> String {
-    let says = words::register_in(register, &held.facts);
-    match doubt {
-        Doubt::Below => format!("The register says {says}? That is less than at the last reading. Is it right?"),
-        Doubt::Outside => format!("The register says {says}? Other values were expected. Is it right?"),
     }
 }
 

@@ -1,0 +1,104 @@
+//! `/v1/night-runs`: when figures were counted, and counting them at once.
+
+use super::answer::{Page, Problems};
+use crate::auth::{Caller, perm};
+use crate::db::night_run::{self, Counts, StoredRun};
+use crate::db::{Db, DbError};
+use crate::jobs::night_run::{NightRunError, run};
+use crate::problem::Problem;
+use actix_web::web::Data;
+use actix_web::{HttpResponse, get, post};
+use chrono::{DateTime, Utc};
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// Runs that the list gives.
+const LISTED: i64 = 30;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(list_night_runs).service(run_night);
+}
+
+/// A night run.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = NightRun)]
+pub struct RunView {
+    /// The instant that it counts up to.
+    as_of: DateTime<Utc>,
+    /// When it began.
+    started_at: DateTime<Utc>,
+    /// When it ended; null while it is at work, or when it was cut off.
+    finished_at: Option<DateTime<Utc>>,
+    /// `done` or `failed`; null while it is at work.
+    #[schema(example = "done")]
+    outcome: Option<String>,
+}
+
+impl From<StoredRun> for RunView {
+    fn from(run: StoredRun) -> Self {
+        let StoredRun { as_of, started_at, finished_at, outcome } = run;
+        Self { as_of, started_at, finished_at, outcome }
+    }
+}
+
+/// What a night run did.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct NightRunDone {
+    /// Readings read.
+    #[schema(example = 12)]
+    readings: u64,
+    /// Units and sites counted again.
+    #[schema(example = 1)]
+    subjects: usize,
+    /// Days counted.
+    #[schema(example = 31)]
+    days: usize,
+    /// Savings reports drafted.
+    #[schema(example = 1)]
+    reports: usize,
+    /// Steps between readings held back until somebody decides.
+    #[schema(example = 0)]
+    exceptions: usize,
+}
+
+impl From<Counts> for NightRunDone {
+    fn from(counts: Counts) -> Self {
+        let Counts { readings, subjects, days, reports, exceptions, .. } = counts;
+        Self { readings, subjects, days, reports, exceptions }
+    }
+}
+
+/// Runs the caller's night run, up to now.
+///
+/// # Errors
+/// A conflict when another one is at work.
+pub async fn run_now(db: &Db, caller: &Caller<perm::RunNight>) -> Result<Counts, Problem> {
+    run(db, caller.scope().dealer(), caller.now(), &|_done, _total| {}).await.map_err(|error| match error {
+        NightRunError::AtWork(_) => {
+            Problem::from(DbError::refused("at_work", "Figures are being counted already; look again in a minute."))
+        }
+        NightRunError::Database(error) => error.into(),
+    })
+}
+
+/// List night runs
+///
+/// The last 30, the newest first.
+#[utoipa::path(tag = "water", responses((status = 200, description = "The runs", body = Page<RunView>), Problems))]
+#[get("/night-runs")]
+async fn list_night_runs(caller: Caller<perm::RunNight>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    let runs = db.read(caller.scope(), caller.now(), async |tx| night_run::last(tx, LISTED).await).await?;
+    Ok(super::answer::all(runs, RunView::from))
+}
+
+/// Run the night run now
+///
+/// It counts what readings and changes since the last one touch, up to now, and answers when it is done:
+/// after a first import that may take minutes. One run is at work at a time.
+#[utoipa::path(tag = "water", responses((status = 200, description = "What it did", body = NightRunDone), Problems))]
+#[post("/night-runs")]
+async fn run_night(caller: Caller<perm::RunNight>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+    Ok(HttpResponse::Ok().json(NightRunDone::from(run_now(&db, &caller).await?)))
+}

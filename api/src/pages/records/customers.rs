@@ -1,0 +1,262 @@
+//! `/customers`: who uses units, with their sites; added, changed and retired.
+
+use super::super::fault::Fault;
+use super::super::form::{self, Typed};
+use super::super::html_for;
+use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
+use super::super::visitor::{Sender, Visitor};
+use super::choice;
+use crate::auth::{Caller, Permission, perm};
+use crate::db::page::{After, PAGE_MAX};
+use crate::db::unit::{self, Placed};
+use crate::db::{Db, DbError, Stored, Tx, customer, site};
+use crate::http::customers::CustomerInput;
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Form, Path, ServiceConfig};
+use actix_web::{HttpResponse, get, post};
+use askama::Template;
+use chrono_tz::Tz;
+use domain::ids::{CustomerId, SiteId};
+use domain::site::Site;
+use uuid::Uuid;
+
+/// The routes.
+pub(super) fn routes(config: &mut ServiceConfig) {
+    config.service(customers).service(begin).service(add).service(edit).service(change).service(retire).service(shown);
+}
+
+#[derive(Template)]
+#[template(path = "customers.html")]
+struct List {
+    rows: Vec<Row>,
+    retired: Vec<(Uuid, String)>,
+    may_write: bool,
+}
+
+struct Row {
+    id: Uuid,
+    name: String,
+    own_number: String,
+    sites: usize,
+    units: usize,
+}
+
+#[get("/customers")]
+async fn customers(visitor: Visitor<perm::ReadCustomers>, db: Data<Db>) -> Result<HttpResponse, Fault> {
+    let Visitor(caller) = visitor;
+    let all = After::first(PAGE_MAX);
+    let (customers, sites, units) = db
+        .read(caller.scope(), caller.now(), async |tx| {
+            let sites = site::list(tx, &site::Filter { customer: None, retired: false }, &all).await?;
+            Ok((customer::list(tx, true, &all).await?, sites, unit::list(tx, &unit::Filter::default(), &all).await?))
+        })
+        .await?;
+    let standing = |id: CustomerId| {
+        units.iter().filter(|unit| unit.present.as_ref().is_some_and(|there| there.customer_id == id)).count()
+    };
+    let (running, gone): (Vec<_>, Vec<_>) = customers.into_iter().partition(|one| one.ended_at.is_none());
+    let row = |one: Stored<CustomerId, domain::customer::Customer>| Row {
+        sites: sites.iter().filter(|site| site.value.customer_id == one.id).count(),
+        units: standing(one.id),
+        id: one.id.0,
+        name: one.value.name,
+        own_number: one.value.own_number.unwrap_or_default(),
+    };
+    let page = List {
+        rows: running.into_iter().map(row).collect(),
+        retired: gone.into_iter().map(|one| (one.id.0, one.value.name)).collect(),
+        may_write: perm::WriteCustomers::ROLES.contains(&caller.role()),
+    };
+    Ok(html_for(&caller, StatusCode::OK, &page)?)
+}
+
+#[derive(Template)]
+#[template(path = "customer.html")]
+struct Page {
+    id: Uuid,
+    name: String,
+    retired: bool,
+    sites: Vec<SiteRow>,
+    may_write: bool,
+    may_invite: bool,
+    reports: bool,
+}
+
+struct SiteRow {
+    id: Uuid,
+    name: String,
+    address: String,
+    retired: bool,
+    units: Vec<(Uuid, String)>,
+}
+
+fn site_row(site: Stored<SiteId, Site>, units: &[Placed]) -> SiteRow {
+    let there = units.iter().filter(|unit| unit.present.as_ref().is_some_and(|there| there.site_id == site.id));
+    SiteRow {
+        id: site.id.0,
+        units: there.map(|unit| (unit.unit.id.0, unit.unit.value.label.clone())).collect(),
+        name: site.value.name,
+        address: site.value.address.unwrap_or_default(),
+        retired: site.ended_at.is_some(),
+    }
+}
+
+#[get("/customers/{id}")]
+async fn shown(
+    visitor: Visitor<perm::ReadCustomers>,
+    id: Path<CustomerId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Visitor(caller) = visitor;
+    let all = After::first(PAGE_MAX);
+    let (customer, sites, units) = db
+        .read(caller.scope(), caller.now(), async |tx| {
+            let customer = customer::get(tx, *id).await?;
+            let sites = site::list(tx, &site::Filter { customer: Some(*id), retired: true }, &all).await?;
+            let filter = unit::Filter { customer: Some(*id), ..unit::Filter::default() };
+            Ok((customer, sites, unit::list(tx, &filter, &all).await?))
+        })
+        .await?;
+    let page = Page {
+        id: id.0,
+        name: customer.value.name,
+        retired: customer.ended_at.is_some(),
+        sites: sites.into_iter().map(|site| site_row(site, &units)).collect(),
+        may_write: perm::WriteSites::ROLES.contains(&caller.role()),
+        may_invite: perm::WritePeople::ROLES.contains(&caller.role()),
+        reports: perm::ReadReports::ROLES.contains(&caller.role()),
+    };
+    Ok(html_for(&caller, StatusCode::OK, &page)?)
+}
+
+fn specs() -> Vec<Spec> {
+    let months = [
+        "January",
+        "February",
+        "March",
+        "April",
+        "May",
+        "June",
+        "July",
+        "August",
+        "September",
+        "October",
+        "November",
+        "December",
+    ];
+    let months = months.iter().zip(1..).map(|(name, n)| (n.to_string(), (*name).to_owned())).collect();
+    let systems = choice([("metric", "litres and cubic metres"), ("us", "US gallons")]);
+    vec![
+        spec("name", "Name", Takes::Text).needed(),
+        spec("unit_system", "Units of its figures", Takes::OneOf(systems))
+            .hint("Left empty, figures come in your own units."),
+        spec("own_number", "Number in its own books", Takes::Text).more(),
+        spec("fiscal_year_start", "Its year begins in", Takes::NumberOf(months)).needed().more(),
+    ]
+}
+
+fn new_sheet(filled: &Filled<'_>, faults: &[(String, String)]) -> Sheet {
+    let about = About {
+        title: "Add a customer".to_owned(),
+        lead: "Who uses your units. Its sites come next.".to_owned(),
+        action: "/customers".to_owned(),
+        button: "Add it",
+        revision: None,
+        back: ("/customers".to_owned(), "Back to the customers".to_owned()),
+        end: None,
+        specs: &specs(),
+    };
+    Sheet::of(about, filled, faults)
+}
+
+#[get("/customers/new")]
+async fn begin(visitor: Visitor<perm::WriteCustomers>) -> Result<HttpResponse, Fault> {
+    sheet::fresh(&visitor.0, &new_sheet(&Filled::Typed(&Typed::new()), &[]))
+}
+
+#[post("/customers")]
+async fn add(sender: Sender<perm::WriteCustomers>, typed: Form<Typed>, db: Data<Db>) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let added = added(&caller, &db, &typed).await;
+    sheet::answer(&caller, added, async |faults| Ok(new_sheet(&Filled::Typed(&typed), &faults))).await
+}
+
+async fn added<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed) -> Result<String, Problem> {
+    let new = sheet::made::<CustomerInput>(&specs(), typed, Tz::UTC)?.parse()?;
+    let create = async |tx: &Tx<'_>| form::made(tx, typed, async || Ok(customer::create(tx, &new).await?.id.0)).await;
+    let id = db.write(caller.scope(), caller.now(), create).await?;
+    Ok(format!("/customers/{id}"))
+}
+
+async fn edit_sheet<P: Permission>(
+    caller: &Caller<P>,
+    db: &Db,
+    id: CustomerId,
+    typed: Option<&Typed>,
+    faults: &[(String, String)],
+) -> Result<Sheet, Problem> {
+    let customer = db.read(caller.scope(), caller.now(), async |tx| customer::get(tx, id).await).await?;
+    let end = End {
+        action: format!("/customers/{id}/retire"),
+        words: "It goes from the lists. What was written down of it stays, and so do its issued reports.",
+        button: "Retire it",
+    };
+    let about = About {
+        title: format!("Change {}", customer.value.name),
+        lead: String::new(),
+        action: format!("/customers/{id}"),
+        button: "Keep it so",
+        revision: Some(customer.revision),
+        back: (format!("/customers/{id}"), format!("Back to {}", customer.value.name)),
+        end: customer.ended_at.is_none().then_some(end),
+        specs: &specs(),
+    };
+    let record = Filled::of(&CustomerInput::from(&customer.value), Tz::UTC);
+    Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+}
+
+#[get("/customers/{id}/edit")]
+async fn edit(
+    visitor: Visitor<perm::WriteCustomers>,
+    id: Path<CustomerId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    sheet::fresh(&visitor.0, &edit_sheet(&visitor.0, &db, *id, None, &[]).await?)
+}
+
+#[post("/customers/{id}")]
+async fn change(
+    sender: Sender<perm::WriteCustomers>,
+    id: Path<CustomerId>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let changed = changed(&caller, &db, *id, &typed).await;
+    let again = async |faults: Vec<_>| edit_sheet(&caller, &db, *id, Some(&typed), &faults).await;
+    sheet::answer(&caller, changed, again).await
+}
+
+async fn changed<P: Permission>(caller: &Caller<P>, db: &Db, id: CustomerId, typed: &Typed) -> Result<String, Problem> {
+    let current = db.read(caller.scope(), caller.now(), async |tx| customer::get(tx, id).await).await?;
+    let new = sheet::changed(&specs(), typed, Tz::UTC, &CustomerInput::from(&current.value))?.parse()?;
+    let at = sheet::revision(typed);
+    db.write(caller.scope(), caller.now(), async |tx| customer::update_at(tx, id, at, &new).await).await?;
+    Ok(format!("/customers/{id}"))
+}
+
+#[post("/customers/{id}/retire")]
+async fn retire(
+    sender: Sender<perm::WriteCustomers>,
+    id: Path<CustomerId>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let at = sheet::revision(&typed);
+    let ended: Result<_, DbError> =
+        db.write(caller.scope(), caller.now(), async |tx| customer::retire(tx, *id, at).await).await;
+    let done = ended.map(|_| "/customers".to_owned()).map_err(Problem::from);
+    sheet::answer(&caller, done, async |faults: Vec<_>| edit_sheet(&caller, &db, *id, None, &faults).await).await
+}

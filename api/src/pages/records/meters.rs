@@ -1,0 +1,344 @@
+//! `/meters/{id}`: a register with what was read of it; added where it measures, changed and retired.
+
+use super::super::fault::Fault;
+use super::super::form::{self, LOCAL, Typed, field};
+use super::super::html_for;
+use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
+use super::super::visitor::{Sender, Visitor};
+use super::super::words;
+use super::{Of, choice};
+use crate::auth::{Caller, Permission, perm};
+use crate::db::meter::{self, Attached};
+use crate::db::reading::{self, Reading};
+use crate::db::{Db, DbError, Tx, placement, site, unit};
+use crate::extract::from_json;
+use crate::http::meters::{MeterInput, NewMeter};
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Form, Path, Query, ServiceConfig};
+use actix_web::{HttpResponse, get, post};
+use askama::Template;
+use chrono::{DateTime, Duration, Utc};
+use chrono_tz::Tz;
+use domain::ids::{MeterId, SiteId, UnitId};
+use domain::meter::Measured;
+use domain::metering::stream::Stream;
+use domain::units::{Dimension, RegisterUnit};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+/// How far back readings are listed.
+const DAYS_BACK: i64 = 400;
+/// Readings listed at most, the last ones.
+const READINGS_MOST: usize = 60;
+/// Readings looked at for them: an hourly meter's year.
+const READINGS_SEEN: usize = 10_000;
+
+/// The routes.
+pub(super) fn routes(config: &mut ServiceConfig) {
+    config.service(begin).service(add).service(edit).service(change).service(retire).service(shown);
+}
+
+#[derive(Template)]
+#[template(path = "meter.html")]
+struct Page {
+    id: Uuid,
+    label: String,
+    measures: String,
+    place: (String, String),
+    facts: Vec<String>,
+    readings: Vec<(String, String, &'static str)>,
+    retired: bool,
+    may_change: bool,
+    may_read: bool,
+    site: Uuid,
+}
+
+/// What a meter's page is made of.
+struct Known {
+    meter: Attached,
+    /// The page of what it measures, and its name.
+    place: (String, String),
+    site: Uuid,
+    zone: Tz,
+    readings: Vec<Reading>,
+}
+
+async fn known(tx: &Tx<'_>, id: MeterId) -> Result<Known, DbError> {
+    let meter = meter::get(tx, id).await?;
+    let (place, site_id) = match meter.present.as_ref().map(|present| present.measured) {
+        Some(Measured::Unit(unit)) => of_unit(tx, unit).await?,
+        Some(Measured::Site(id)) => ((format!("/sites/{id}"), site::get(tx, id).await?.value.name), Some(id)),
+        _ => (("/".to_owned(), "nothing now".to_owned()), None),
+    };
+    let zone = match site_id {
+        Some(id) => site::get(tx, id).await?.value.time_zone,
+        None => Tz::UTC,
+    };
+    let span = (tx.now() - Duration::days(DAYS_BACK), tx.now() + Duration::days(1));
+    let readings = reading::between(tx, meter.no.0, span, READINGS_SEEN).await?;
+    Ok(Known { meter, place, site: site_id.map_or(Uuid::nil(), |id| id.0), zone, readings })
+}
+
+async fn of_unit(tx: &Tx<'_>, id: UnitId) -> Result<((String, String), Option<SiteId>), DbError> {
+    let placed = unit::get(tx, id).await?;
+    let site = placed.present.map(|present| present.site_id);
+    Ok(((format!("/units/{id}"), placed.unit.value.label), site))
+}
+
+#[get("/meters/{id}")]
+async fn shown(visitor: Visitor<perm::ReadMeters>, id: Path<MeterId>, db: Data<Db>) -> Result<HttpResponse, Fault> {
+    let Visitor(caller) = visitor;
+    let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, *id).await).await?;
+    let facts = &known.meter.meter.value.facts;
+    let row = |reading: &Reading| {
+        let source = words::source(reading.source);
+        (words::instant(known.zone, reading.at), words::register_in(reading.register, facts), source)
+    };
+    let page = Page {
+        id: id.0,
+        label: known.meter.meter.value.label.clone(),
+        measures: words::stream(Some(facts.stream)),
+        facts: plate(&known.meter),
+        readings: known.readings.iter().rev().take(READINGS_MOST).map(row).collect(),
+        retired: known.meter.meter.ended_at.is_some(),
+        may_change: perm::WriteMeters::ROLES.contains(&caller.role()),
+        may_read: perm::WriteReadings::ROLES.contains(&caller.role()) && !known.site.is_nil(),
+        site: known.site,
+        place: known.place,
+    };
+    Ok(html_for(&caller, StatusCode::OK, &page)?)
+}
+
+fn plate(meter: &Attached) -> Vec<String> {
+    let (value, facts) = (&meter.meter.value, &meter.meter.value.facts);
+    let counts = format!("Counts {}", words::counts(facts));
+    let digits = facts.digits.map(|digits| format!("{digits} digits"));
+    let read = format!("read by {}", words::read_by(Some(facts.read_by)));
+    let every = value.read_every_h().map(|hours| format!("every {hours} hours"));
+    let serial = value.serial_number.as_ref().map(|serial| format!("serial number {serial}"));
+    let all = [Some(counts), digits, Some(read), every, value.position.clone(), serial];
+    all.into_iter().flatten().collect()
+}
+
+fn specs() -> Vec<Spec> {
+    let streams = Stream::ALL.iter().map(|one| (one.as_str().to_owned(), words::stream(Some(*one)))).collect();
+    let units = RegisterUnit::ALL.iter().map(|unit| (unit.as_str().to_owned(), unit_words(*unit))).collect();
+    let zeros = ["1", "10", "100", "1000"].map(|n| (n.to_owned(), n.to_owned())).into();
+    let readers = choice([
+        ("technician", "your own people"),
+        ("customer", "the customer"),
+        ("telemetry", "a program, by the hour or so"),
+        ("never", "nobody"),
+    ]);
+    vec![
+        spec("label", "What your people call it", Takes::Text).needed(),
+        spec("stream", "Measures", Takes::OneOf(streams)).needed(),
+        spec("unit", "One count of the register is", Takes::OneOf(units)).needed(),
+        spec("multiplier", "Times", Takes::NumberOf(zeros))
+            .needed()
+            .hint("Painted zeros: 10 for one, 100 for two. They are not typed in."),
+        spec("digits", "Digits of the register", Takes::Number)
+            .hint("As they are typed in. After the last it begins again at zero."),
+        spec("read_by", "Read by", Takes::OneOf(readers)).needed(),
+        spec("read_every_h", "Hours between two readings", Takes::Number)
+            .hint("720 for once a month, 168 for once a week, 1 for a program."),
+        spec("position", "Where it sits, and what else passes it", Takes::Text),
+        spec("serial_number", "Serial number", Takes::Text).more(),
+        spec("resolution", "Smallest change it shows, in counts", Takes::Number).more(),
+        spec("accuracy_class", "Accuracy class on its plate, 1 or 2", Takes::Number).more(),
+        spec("flow_q1_l_per_h", "Q1 on its plate, in litres an hour", Takes::Number).more(),
+        spec("flow_q2_l_per_h", "Q2", Takes::Number).more(),
+        spec("flow_q3_l_per_h", "Q3", Takes::Number).more(),
+        spec("flow_q4_l_per_h", "Q4", Takes::Number).more(),
+        spec("max_flow_per_h", "Most that can pass in an hour, in litres, kWh, hours or events", Takes::Number)
+            .more()
+            .hint("Where its plate does not say. A reading that would need more is held back until somebody decides."),
+    ]
+}
+
+fn unit_words(unit: RegisterUnit) -> String {
+    match (unit.dimension(), unit) {
+        (_, RegisterUnit::Count) => "one start, or one wash".to_owned(),
+        (Dimension::Duration, _) => "one hour".to_owned(),
+        (_, unit) => words::register_unit(unit.as_str()).to_owned(),
+    }
+}
+
+/// What the form of a new meter is about.
+struct Ground {
+    /// What it may measure, by name and in words.
+    measures: Vec<(String, String)>,
+    since: DateTime<Utc>,
+    zone: Tz,
+    back: (String, String),
+}
+
+async fn ground(tx: &Tx<'_>, of: &Of) -> Result<Ground, DbError> {
+    let mut since = tx.now();
+    let (site_id, back) = match (of.site, of.unit) {
+        (Some(id), _) => (SiteId(id), (format!("/sites/{id}"), "Back to the site".to_owned())),
+        (None, Some(id)) => {
+            let last = placement::list(tx, UnitId(id)).await?.pop().ok_or(DbError::NotFound)?.value;
+            since = last.span.from();
+            (last.site_id, (format!("/units/{id}"), "Back to the unit".to_owned()))
+        }
+        (None, None) => return Err(DbError::NotFound),
+    };
+    let site = site::get(tx, site_id).await?.value;
+    let mut measures = Vec::new();
+    for placed in placement::at_site(tx, site_id).await?.iter().filter(|placed| placed.value.span.to().is_none()) {
+        let label = unit::get(tx, placed.value.unit_id).await?.unit.value.label;
+        measures.push((format!("unit {}", placed.value.unit_id), label));
+        if of.unit.is_none() {
+            since = since.min(placed.value.span.from());
+        }
+    }
+    measures.push((format!("site {site_id}"), format!("all of {}", site.name)));
+    Ok(Ground { measures, since, zone: site.time_zone, back })
+}
+
+fn place_specs(measures: Vec<(String, String)>) -> Vec<Spec> {
+    vec![
+        spec("measures", "Of", Takes::OneOf(measures)).needed(),
+        spec("from", "Since when, by the clock of the site", Takes::Instant).needed(),
+    ]
+}
+
+async fn new_sheet<P: Permission>(
+    caller: &Caller<P>,
+    db: &Db,
+    of: &Of,
+    typed: &Typed,
+    faults: &[(String, String)],
+) -> Result<Sheet, Problem> {
+    let ground = db.read(caller.scope(), caller.now(), async |tx| ground(tx, of).await).await?;
+    let mut filled = typed.clone();
+    let since = ground.since.with_timezone(&ground.zone).format(LOCAL).to_string();
+    let own = of.unit.map(|unit| format!("unit {unit}")).unwrap_or_default();
+    let begun = [("from", since), ("measures", own), ("stream", "makeup".to_owned()), ("unit", "m3".to_owned())];
+    for (name, value) in begun.into_iter().chain([("read_every_h", "720".to_owned())]) {
+        filled.entry(name.to_owned()).or_insert(value);
+    }
+    let query =
+        [("site", of.site), ("unit", of.unit)].into_iter().find_map(|(name, id)| Some(format!("{name}={}", id?)));
+    let about = About {
+        title: "Add a meter".to_owned(),
+        lead: "The dial on the fresh water into the loop comes first; with one on the water to the washers too, what is recycled is measured.".to_owned(),
+        action: format!("/meters?{}", query.unwrap_or_default()),
+        button: "Add it",
+        revision: None,
+        back: ground.back,
+        end: None,
+        specs: &super::together(&[&place_specs(ground.measures), &specs()]),
+    };
+    Ok(Sheet::of(about, &Filled::Typed(&filled), faults))
+}
+
+#[get("/meters/new")]
+async fn begin(visitor: Visitor<perm::WriteMeters>, of: Query<Of>, db: Data<Db>) -> Result<HttpResponse, Fault> {
+    sheet::fresh(&visitor.0, &new_sheet(&visitor.0, &db, &of, &Typed::new(), &[]).await?)
+}
+
+#[post("/meters")]
+async fn add(
+    sender: Sender<perm::WriteMeters>,
+    of: Query<Of>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let added = added(&caller, &db, &of, &typed).await;
+    sheet::answer(&caller, added, async |faults: Vec<_>| new_sheet(&caller, &db, &of, &typed, &faults).await).await
+}
+
+async fn added<P: Permission>(caller: &Caller<P>, db: &Db, of: &Of, typed: &Typed) -> Result<String, Problem> {
+    let ground = db.read(caller.scope(), caller.now(), async |tx| ground(tx, of).await).await?;
+    let (meter, first) = new_meter(typed, &ground)?.parse()?;
+    let create = async |tx: &Tx<'_>| {
+        form::made(tx, typed, async || Ok(meter::create(tx, &meter, &first).await?.meter.id.0)).await
+    };
+    let id = db.write(caller.scope(), caller.now(), create).await?;
+    Ok(format!("/meters/{id}"))
+}
+
+/// What was typed, as it is sent to the API.
+fn new_meter(typed: &Typed, ground: &Ground) -> Result<NewMeter, Problem> {
+    let mut meter = sheet::read(&specs(), typed, ground.zone)?;
+    meter.retain(|_, value| !value.is_null());
+    let place = sheet::read(&place_specs(Vec::new()), typed, ground.zone)?;
+    let (unit, site) = match field(typed, "measures").and_then(|text| text.split_once(' ')) {
+        Some(("unit", id)) => (json!(id), Value::Null),
+        Some(("site", id)) => (Value::Null, json!(id)),
+        _ => (Value::Null, Value::Null),
+    };
+    let attachment = json!({ "unit_id": unit, "site_id": site, "from": place.get("from") });
+    from_json(json!({ "meter": meter, "attachment": attachment }).to_string().as_bytes())
+}
+
+async fn edit_sheet<P: Permission>(
+    caller: &Caller<P>,
+    db: &Db,
+    id: MeterId,
+    typed: Option<&Typed>,
+    faults: &[(String, String)],
+) -> Result<Sheet, Problem> {
+    let meter = db.read(caller.scope(), caller.now(), async |tx| meter::get(tx, id).await).await?.meter;
+    let end = End {
+        action: format!("/meters/{id}/retire"),
+        words: "It goes from the lists and measures nothing from now on. Its readings stay.",
+        button: "Retire it",
+    };
+    let about = About {
+        title: format!("Change {}", meter.value.label),
+        lead: "The figures that this changes are counted again by the next night run.".to_owned(),
+        action: format!("/meters/{id}"),
+        button: "Keep it so",
+        revision: Some(meter.revision),
+        back: (format!("/meters/{id}"), format!("Back to {}", meter.value.label)),
+        end: meter.ended_at.is_none().then_some(end),
+        specs: &specs(),
+    };
+    let record = Filled::of(&MeterInput::from(&meter.value), Tz::UTC);
+    Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+}
+
+#[get("/meters/{id}/edit")]
+async fn edit(visitor: Visitor<perm::WriteMeters>, id: Path<MeterId>, db: Data<Db>) -> Result<HttpResponse, Fault> {
+    sheet::fresh(&visitor.0, &edit_sheet(&visitor.0, &db, *id, None, &[]).await?)
+}
+
+#[post("/meters/{id}")]
+async fn change(
+    sender: Sender<perm::WriteMeters>,
+    id: Path<MeterId>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let changed = changed(&caller, &db, *id, &typed).await;
+    let again = async |faults: Vec<_>| edit_sheet(&caller, &db, *id, Some(&typed), &faults).await;
+    sheet::answer(&caller, changed, again).await
+}
+
+async fn changed<P: Permission>(caller: &Caller<P>, db: &Db, id: MeterId, typed: &Typed) -> Result<String, Problem> {
+    let current = db.read(caller.scope(), caller.now(), async |tx| meter::get(tx, id).await).await?;
+    let new = sheet::changed(&specs(), typed, Tz::UTC, &MeterInput::from(&current.meter.value))?.parse()?;
+    let at = sheet::revision(typed);
+    db.write(caller.scope(), caller.now(), async |tx| meter::update_at(tx, id, at, &new).await).await?;
+    Ok(format!("/meters/{id}"))
+}
+
+#[post("/meters/{id}/retire")]
+async fn retire(
+    sender: Sender<perm::WriteMeters>,
+    id: Path<MeterId>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let at = sheet::revision(&typed);
+    let ended = db.write(caller.scope(), caller.now(), async |tx| meter::retire(tx, *id, at).await).await;
+    let done = ended.map(|_| "/".to_owned()).map_err(Problem::from);
+    sheet::answer(&caller, done, async |faults: Vec<_>| edit_sheet(&caller, &db, *id, None, &faults).await).await
+}

@@ -1,0 +1,68 @@
+//! Records that a dealer's people write down: customers, sites, unit models, units, meters. Each is a list
+//! or a page of its own, and a sheet by which it is added, changed and retired.
+
+mod customers;
+mod meters;
+mod models;
+mod sites;
+mod unit_changes;
+mod units;
+
+use super::sheet::Spec;
+use crate::db::page::{After, PAGE_MAX};
+use crate::db::{DbError, Tx, site, unit_model};
+use actix_web::web::ServiceConfig;
+use domain::ids::CustomerId;
+use serde::Deserialize;
+use std::collections::HashMap;
+use uuid::Uuid;
+
+/// The routes; before those of the pages whose addresses take any word.
+pub(super) fn routes(config: &mut ServiceConfig) {
+    config
+        .configure(customers::routes)
+        .configure(sites::routes)
+        .configure(models::routes)
+        .configure(units::routes)
+        .configure(unit_changes::routes)
+        .configure(meters::routes);
+}
+
+/// Of what a new record is.
+#[derive(Deserialize)]
+struct Of {
+    customer: Option<Uuid>,
+    site: Option<Uuid>,
+    unit: Option<Uuid>,
+}
+
+/// Names with their words, as a choice.
+fn choice<const N: usize>(names: [(&str, &str); N]) -> Vec<(String, String)> {
+    names.into_iter().map(|(name, words)| (name.to_owned(), words.to_owned())).collect()
+}
+
+/// The dealer's models.
+async fn model_choices(tx: &Tx<'_>) -> Result<Vec<(String, String)>, DbError> {
+    let models = unit_model::list(tx, &After::first(PAGE_MAX)).await?;
+    Ok(models.into_iter().map(|model| (model.id.to_string(), model.value.name)).collect())
+}
+
+/// The sites in use, by customer and name.
+async fn site_choices(tx: &Tx<'_>) -> Result<Vec<(String, String)>, DbError> {
+    let customers = crate::db::customer::list(tx, true, &After::first(PAGE_MAX)).await?;
+    let names: HashMap<CustomerId, String> = customers.into_iter().map(|one| (one.id, one.value.name)).collect();
+    let filter = site::Filter { customer: None, retired: false };
+    let sites = site::list(tx, &filter, &After::first(PAGE_MAX)).await?;
+    let worded = sites.into_iter().map(|site| {
+        let of = names.get(&site.value.customer_id).map_or("", String::as_str);
+        (format!("{of}, {}", site.value.name), site.id.to_string())
+    });
+    let mut sorted: Vec<_> = worded.collect();
+    sorted.sort();
+    Ok(sorted.into_iter().map(|(words, id)| (id, words)).collect())
+}
+
+/// Several lists of fields as one.
+fn together(lists: &[&[Spec]]) -> Vec<Spec> {
+    lists.iter().flat_map(|list| list.iter().cloned()).collect()
+}

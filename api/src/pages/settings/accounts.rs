@@ -1,0 +1,364 @@
+//! `/settings/accounts`: each site's accounts with its suppliers of water and sewer, and what those charge.
+
+use super::super::fault::Fault;
+use super::super::form::{self, Typed, field};
+use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
+use super::super::visitor::{Sender, Visitor};
+use super::super::{html_for, words};
+use super::tariff_form;
+use crate::auth::{Caller, Permission, perm};
+use crate::db::accounts::tariff::{self, StoredTariff};
+use crate::db::accounts::water_account::{self, StoredAccount};
+use crate::db::page::{After, PAGE_MAX};
+use crate::db::{Db, DbError, Tx, dealer, site};
+use crate::http::accounts::water_accounts::WaterAccountInput;
+use crate::problem::Problem;
+use actix_web::http::StatusCode;
+use actix_web::web::{Data, Form, Path, Query, ServiceConfig};
+use actix_web::{HttpResponse, get, post};
+use askama::Template;
+use chrono_tz::Tz;
+use domain::ids::{SiteId, WaterAccountId};
+use domain::zone::local_date;
+use serde::Deserialize;
+use serde_json::{Value, json};
+use std::collections::HashMap;
+use uuid::Uuid;
+
+/// The routes.
+pub(super) fn routes(config: &mut ServiceConfig) {
+    config
+        .service(accounts)
+        .service(begin)
+        .service(add)
+        .service(shown)
+        .service(edit)
+        .service(change)
+        .service(retire)
+        .service(begin_tariff)
+        .service(add_tariff);
+}
+
+#[derive(Template)]
+#[template(path = "water_accounts.html")]
+struct List {
+    sites: Vec<Site>,
+}
+
+struct Site {
+    id: Uuid,
+    name: String,
+    accounts: Vec<(Uuid, String, String)>,
+}
+
+#[get("/settings/accounts")]
+async fn accounts(visitor: Visitor<perm::WriteAccounts>, db: Data<Db>) -> Result<HttpResponse, Fault> {
+    let Visitor(caller) = visitor;
+    let all = After::first(PAGE_MAX);
+    let known = async |tx: &Tx<'_>| {
+        let sites = site::list(tx, &site::Filter { customer: None, retired: false }, &all).await?;
+        Ok((sites, water_account::list(tx, &water_account::Filter::default(), &all).await?))
+    };
+    let (sites, accounts) = db.read(caller.scope(), caller.now(), known).await?;
+    let mut of_site: HashMap<SiteId, Vec<(Uuid, String, String)>> = HashMap::new();
+    for account in accounts {
+        let row = (account.id.0, account.value.account.name, account.value.supplier);
+        of_site.entry(account.value.site_id).or_default().push(row);
+    }
+    let row = |site: crate::db::Stored<SiteId, domain::site::Site>| Site {
+        accounts: of_site.remove(&site.id).unwrap_or_default(),
+        id: site.id.0,
+        name: site.value.name,
+    };
+    Ok(html_for(&caller, StatusCode::OK, &List { sites: sites.into_iter().map(row).collect() })?)
+}
+
+fn specs() -> Vec<Spec> {
+    let cycles = ["1", "2", "3"].map(|n| (n.to_owned(), n.to_owned())).into();
+    vec![
+        spec("name", "What your people call it", Takes::Text).needed(),
+        spec("supplier", "Supplier of water and sewer", Takes::Text).needed(),
+        spec("cycle_months", "Months of a billing cycle", Takes::NumberOf(cycles)).needed(),
+        spec("cycle_anchor", "A day on which a billing cycle began", Takes::Day).needed(),
+        spec("charged_from", "Since when the units\u{2019} water is charged to it", Takes::Day)
+            .hint("One account of a site is charged at a time. Without it no money is reckoned."),
+        spec("charged_until", "The day after the last", Takes::Day).hint("Left empty, it goes on."),
+        spec("account_number", "The supplier\u{2019}s number of it", Takes::Text).more(),
+        spec("meter_size", "Size of its meter, as the tariff names it", Takes::Text).more(),
+    ]
+}
+
+/// What else is used on it, in bounds.
+fn other_specs() -> Vec<Spec> {
+    vec![
+        spec("other_least", "Other water on the account: at least so many litres a month", Takes::Number)
+            .hint("Toilets, kitchens, other bays. Unknown, money saved is a range."),
+        spec("other_most", "At most so many", Takes::Number),
+    ]
+}
+
+/// What was typed, as the API takes it; null where other use is not known.
+fn patch(typed: &Typed) -> Result<Value, Problem> {
+    let mut read = sheet::read(&specs(), typed, Tz::UTC)?;
+    let other = sheet::read(&other_specs(), typed, Tz::UTC)?;
+    let least = other.get("other_least").filter(|least| !least.is_null());
+    let other_use =
+        least.map(|least| json!({ "least_l_per_month": least, "most_l_per_month": other.get("other_most") }));
+    read.insert("other_use".to_owned(), other_use.unwrap_or(Value::Null));
+    Ok(Value::Object(read))
+}
+
+#[derive(Deserialize)]
+struct OfSite {
+    site: Uuid,
+}
+
+async fn new_sheet<P: Permission>(
+    caller: &Caller<P>,
+    db: &Db,
+    id: SiteId,
+    typed: &Typed,
+    faults: &[(String, String)],
+) -> Result<Sheet, Problem> {
+    let site = db.read(caller.scope(), caller.now(), async |tx| site::get(tx, id).await).await?.value;
+    let mut filled = typed.clone();
+    filled.entry("cycle_anchor".to_owned()).or_insert_with(|| local_date(site.time_zone, caller.now()).to_string());
+    let about = About {
+        title: format!("Add a water account of {}", site.name),
+        lead: "As it stands on the supplier\u{2019}s bill.".to_owned(),
+        action: format!("/settings/accounts?site={id}"),
+        button: "Add it",
+        revision: None,
+        back: ("/settings/accounts".to_owned(), "Back to the accounts".to_owned()),
+        end: None,
+        specs: &[specs(), other_specs()].concat(),
+    };
+    Ok(Sheet::of(about, &Filled::Typed(&filled), faults))
+}
+
+#[get("/settings/accounts/new")]
+async fn begin(visitor: Visitor<perm::WriteAccounts>, of: Query<OfSite>, db: Data<Db>) -> Result<HttpResponse, Fault> {
+    sheet::fresh(&visitor.0, &new_sheet(&visitor.0, &db, SiteId(of.site), &Typed::new(), &[]).await?)
+}
+
+#[post("/settings/accounts")]
+async fn add(
+    sender: Sender<perm::WriteAccounts>,
+    of: Query<OfSite>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let (Sender(caller), site) = (sender, SiteId(of.site));
+    let added = added(&caller, &db, site, &typed).await;
+    sheet::answer(&caller, added, async |faults: Vec<_>| new_sheet(&caller, &db, site, &typed, &faults).await).await
+}
+
+async fn added<P: Permission>(caller: &Caller<P>, db: &Db, site: SiteId, typed: &Typed) -> Result<String, Problem> {
+    let mut input = patch(typed)?;
+    if let Some(record) = input.as_object_mut() {
+        record.insert("site_id".to_owned(), json!(site.0));
+        record.retain(|_, value| !value.is_null());
+    }
+    let new = crate::extract::from_json::<WaterAccountInput>(input.to_string().as_bytes())?.parse()?;
+    let create =
+        async |tx: &Tx<'_>| form::made(tx, typed, async || Ok(water_account::create(tx, &new).await?.id.0)).await;
+    let id = db.write(caller.scope(), caller.now(), create).await?;
+    Ok(format!("/settings/accounts/{id}"))
+}
+
+#[derive(Template)]
+#[template(path = "water_account.html")]
+struct Page {
+    id: Uuid,
+    name: String,
+    supplier: String,
+    site: (Uuid, String),
+    charged: String,
+    tariffs: Vec<(String, String)>,
+}
+
+/// An account with what its supplier charged when.
+struct Known {
+    account: StoredAccount,
+    site: String,
+    tariffs: Vec<StoredTariff>,
+}
+
+async fn known(tx: &Tx<'_>, id: WaterAccountId) -> Result<Known, DbError> {
+    let account = water_account::get(tx, id).await?;
+    let site = site::get(tx, account.value.site_id).await?.value.name;
+    Ok(Known { account, site, tariffs: tariff::list(tx, id).await? })
+}
+
+#[get("/settings/accounts/{id}")]
+async fn shown(
+    visitor: Visitor<perm::WriteAccounts>,
+    id: Path<WaterAccountId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Visitor(caller) = visitor;
+    let Known { account, site, tariffs } =
+        db.read(caller.scope(), caller.now(), async |tx| known(tx, *id).await).await?;
+    let charged = account.value.charged.map_or("The units\u{2019} water is not charged to it.".to_owned(), |charged| {
+        let until = charged.until.map(|day| format!(" until {}", words::day(day))).unwrap_or_default();
+        format!("The units\u{2019} water is charged to it from {}{until}.", words::day(charged.from))
+    });
+    let page = Page {
+        id: id.0,
+        name: account.value.account.name,
+        supplier: account.value.supplier,
+        site: (account.value.site_id.0, site),
+        charged,
+        tariffs: tariffs.iter().rev().map(tariff_line).collect(),
+    };
+    Ok(html_for(&caller, StatusCode::OK, &page)?)
+}
+
+fn tariff_line(stored: &StoredTariff) -> (String, String) {
+    let days = stored.value.versions.first().map(|version| match version.to {
+        Some(to) => format!("from {} to {}", words::day(version.from), words::day(to)),
+        None => format!("from {} on", words::day(version.from)),
+    });
+    (format!("{}, in {}", stored.value.name, stored.value.currency), days.unwrap_or_default())
+}
+
+async fn edit_sheet<P: Permission>(
+    caller: &Caller<P>,
+    db: &Db,
+    id: WaterAccountId,
+    typed: Option<&Typed>,
+    faults: &[(String, String)],
+) -> Result<Sheet, Problem> {
+    let stored = db.read(caller.scope(), caller.now(), async |tx| water_account::get(tx, id).await).await?;
+    let mut record = serde_json::to_value(WaterAccountInput::from(&stored.value)).unwrap_or_default();
+    let (least, most) =
+        (record["other_use"]["least_l_per_month"].clone(), record["other_use"]["most_l_per_month"].clone());
+    if let Some(fields) = record.as_object_mut() {
+        fields.extend([("other_least".to_owned(), least), ("other_most".to_owned(), most)]);
+    }
+    let end = End {
+        action: format!("/settings/accounts/{id}/retire"),
+        words: "It goes from the lists. Its bills and tariffs stay.",
+        button: "Retire it",
+    };
+    let about = About {
+        title: format!("Change {}", stored.value.account.name),
+        lead: String::new(),
+        action: format!("/settings/accounts/{id}"),
+        button: "Keep it so",
+        revision: Some(stored.revision),
+        back: (format!("/settings/accounts/{id}"), "Back to the account".to_owned()),
+        end: stored.ended_at.is_none().then_some(end),
+        specs: &[specs(), other_specs()].concat(),
+    };
+    Ok(Sheet::of(about, &typed.map_or(Filled::Record(record, Tz::UTC), Filled::Typed), faults))
+}
+
+#[get("/settings/accounts/{id}/edit")]
+async fn edit(
+    visitor: Visitor<perm::WriteAccounts>,
+    id: Path<WaterAccountId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    sheet::fresh(&visitor.0, &edit_sheet(&visitor.0, &db, *id, None, &[]).await?)
+}
+
+#[post("/settings/accounts/{id}")]
+async fn change(
+    sender: Sender<perm::WriteAccounts>,
+    id: Path<WaterAccountId>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let changed = changed(&caller, &db, *id, &typed).await;
+    let again = async |faults: Vec<_>| edit_sheet(&caller, &db, *id, Some(&typed), &faults).await;
+    sheet::answer(&caller, changed, again).await
+}
+
+async fn changed<P: Permission>(
+    caller: &Caller<P>,
+    db: &Db,
+    id: WaterAccountId,
+    typed: &Typed,
+) -> Result<String, Problem> {
+    let current = db.read(caller.scope(), caller.now(), async |tx| water_account::get(tx, id).await).await?;
+    let input = WaterAccountInput::from(&current.value);
+    let new = crate::http::answer::patched(&input, &patch(typed)?)?.parse()?;
+    let at = sheet::revision(typed);
+    db.write(caller.scope(), caller.now(), async |tx| water_account::update_at(tx, id, at, &new).await).await?;
+    Ok(format!("/settings/accounts/{id}"))
+}
+
+#[post("/settings/accounts/{id}/retire")]
+async fn retire(
+    sender: Sender<perm::WriteAccounts>,
+    id: Path<WaterAccountId>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let at = field(&typed, "revision").and_then(|text| text.parse().ok()).unwrap_or_default();
+    db.write(caller.scope(), caller.now(), async |tx| water_account::retire(tx, *id, at).await).await?;
+    Ok(sheet::to("/settings/accounts"))
+}
+
+async fn tariff_sheet<P: Permission>(
+    caller: &Caller<P>,
+    db: &Db,
+    id: WaterAccountId,
+    typed: &Typed,
+    faults: &[(String, String)],
+) -> Result<Sheet, Problem> {
+    let known = async |tx: &Tx<'_>| {
+        let site = site::get(tx, water_account::get(tx, id).await?.value.site_id).await?.value;
+        Ok((dealer::get(tx).await?.currency, local_date(site.time_zone, tx.now())))
+    };
+    let (currency, today) = db.read(caller.scope(), caller.now(), known).await?;
+    let about = About {
+        title: "Add what the supplier charges".to_owned(),
+        lead:
+            "One price for each unit of volume. What comes in blocks, by meter size or by strength goes in by the API."
+                .to_owned(),
+        action: format!("/settings/accounts/{id}/tariffs"),
+        button: "Add it",
+        revision: None,
+        back: (format!("/settings/accounts/{id}"), "Back to the account".to_owned()),
+        end: None,
+        specs: &tariff_form::specs(),
+    };
+    Ok(Sheet::of(about, &Filled::Typed(&tariff_form::begun(typed, &currency, today)), faults))
+}
+
+#[get("/settings/accounts/{id}/tariffs/new")]
+async fn begin_tariff(
+    visitor: Visitor<perm::WriteAccounts>,
+    id: Path<WaterAccountId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    sheet::fresh(&visitor.0, &tariff_sheet(&visitor.0, &db, *id, &Typed::new(), &[]).await?)
+}
+
+#[post("/settings/accounts/{id}/tariffs")]
+async fn add_tariff(
+    sender: Sender<perm::WriteAccounts>,
+    id: Path<WaterAccountId>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let added = tariff_added(&caller, &db, *id, &typed).await.map(|()| format!("/settings/accounts/{id}"));
+    sheet::answer(&caller, added, async |faults: Vec<_>| tariff_sheet(&caller, &db, *id, &typed, &faults).await).await
+}
+
+async fn tariff_added<P: Permission>(
+    caller: &Caller<P>,
+    db: &Db,
+    id: WaterAccountId,
+    typed: &Typed,
+) -> Result<(), Problem> {
+    let (new, before) = tariff_form::input(typed)?.parse()?;
+    let create =
+        async |tx: &Tx<'_>| form::once(tx, typed, async || tariff::create(tx, id, &new, before).await.map(drop)).await;
+    Ok(db.write(caller.scope(), caller.now(), create).await?)
+}

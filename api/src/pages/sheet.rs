@@ -1,0 +1,372 @@
+//! A record as a form: its fields are listed once, and from that list it is shown, read into what the
+//! API takes of such a record, and shown again with each fault beside its field.
+
+use super::fault::Fault;
+use super::form::{self, LOCAL, Typed, field};
+use super::html_for;
+use crate::auth::{Caller, Permission};
+use crate::extract::from_json;
+use crate::http::answer::patched;
+use crate::problem::{Kind, Problem};
+use actix_web::HttpResponse;
+use actix_web::http::{StatusCode, header};
+use askama::Template;
+use chrono::{DateTime, Utc};
+use chrono_tz::Tz;
+use domain::fault::Faults;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use serde_json::{Map, Value, json};
+
+/// What a field takes.
+#[derive(Clone)]
+pub(super) enum Takes {
+    /// A line.
+    Text,
+    /// Several lines.
+    Lines,
+    /// A number.
+    Number,
+    /// A number without loss, such as of money: in the record a text.
+    Amount,
+    /// An instant, by the clock of the site.
+    Instant,
+    /// A day.
+    Day,
+    /// Yes or no.
+    Tick,
+    /// One of these, by name and in words.
+    OneOf(Vec<(String, String)>),
+    /// One of these numbers, with words.
+    NumberOf(Vec<(String, String)>),
+    /// Several of these: in the record a list of names.
+    SomeOf(Vec<(String, String)>),
+    /// A line, with suggestions.
+    Suggested(Vec<String>),
+}
+
+/// A field of a record.
+#[derive(Clone)]
+pub(super) struct Spec {
+    name: &'static str,
+    label: &'static str,
+    hint: &'static str,
+    takes: Takes,
+    needed: bool,
+    more: bool,
+}
+
+/// A field of that name.
+pub(super) const fn spec(name: &'static str, label: &'static str, takes: Takes) -> Spec {
+    Spec { name, label, hint: "", takes, needed: false, more: false }
+}
+
+impl Spec {
+    /// One that can't be left out.
+    pub(super) fn needed(self) -> Self {
+        Self { needed: true, ..self }
+    }
+
+    /// With words that help to fill it in.
+    pub(super) fn hint(self, hint: &'static str) -> Self {
+        Self { hint, ..self }
+    }
+
+    /// One that is seldom filled in, folded away.
+    pub(super) fn more(self) -> Self {
+        Self { more: true, ..self }
+    }
+
+    fn is_text(&self) -> bool {
+        matches!(self.takes, Takes::Text | Takes::Lines | Takes::Suggested(_))
+    }
+
+    /// What was typed into it as JSON; null where it was left empty.
+    fn read(&self, typed: &Typed, zone: Tz, faults: &mut Faults) -> Value {
+        match &self.takes {
+            Takes::Tick => return json!(field(typed, self.name).is_some()),
+            Takes::SomeOf(all) => {
+                let chosen = |(name, _): &&(String, String)| field(typed, &format!("{}-{name}", self.name)).is_some();
+                return all.iter().filter(chosen).map(|(name, _)| json!(name)).collect();
+            }
+            _ => {}
+        }
+        let Some(text) = field(typed, self.name) else {
+            if self.needed && !self.is_text() {
+                faults.add(format!("/{}", self.name), "required", "fill it in");
+            }
+            return if self.needed && self.is_text() { json!("") } else { Value::Null };
+        };
+        match self.takes {
+            // A whole number stays one: what counts takes no decimals.
+            Takes::NumberOf(_) => serde_json::from_str(text).unwrap_or(Value::Null),
+            Takes::Number => form::number(faults, typed, self.name)
+                .map_or(Value::Null, |number| serde_json::from_str(&number.to_string()).unwrap_or(Value::Null)),
+            Takes::Amount => {
+                let amount = faults.take(&format!("/{}", self.name), form::decimal(text));
+                amount.map_or(Value::Null, |amount| json!(amount.to_string()))
+            }
+            Takes::Instant => {
+                form::local(faults, typed, self.name, zone).map_or(Value::Null, |at| json!(at.to_rfc3339()))
+            }
+            Takes::Day => form::day(faults, typed, self.name).map_or(Value::Null, |day| json!(day.to_string())),
+            _ => json!(text),
+        }
+    }
+
+    fn shown(&self, filled: &Filled<'_>, faults: &[(String, String)]) -> Shown {
+        let value = filled.value(self);
+        let chosen = |name: &str| match (filled, &self.takes) {
+            (Filled::Typed(typed), Takes::SomeOf(_)) => field(typed, &format!("{}-{name}", self.name)).is_some(),
+            (Filled::Record(record, _), Takes::SomeOf(_)) => {
+                record.get(self.name).and_then(Value::as_array).is_some_and(|all| all.iter().any(|one| one == name))
+            }
+            _ => value == name,
+        };
+        let options = match &self.takes {
+            Takes::OneOf(all) | Takes::NumberOf(all) | Takes::SomeOf(all) => {
+                all.iter().map(|(name, words)| (name.clone(), words.clone(), chosen(name))).collect()
+            }
+            Takes::Suggested(all) => all.iter().map(|one| (one.clone(), String::new(), false)).collect(),
+            _ => Vec::new(),
+        };
+        Shown {
+            name: self.name,
+            label: self.label,
+            hint: self.hint,
+            needed: self.needed,
+            input: input(&self.takes),
+            options,
+            ticked: value == "true" || value == "yes",
+            fault: faults
+                .iter()
+                .find(|(name, _)| name == self.name)
+                .map(|(_, fault)| fault.clone())
+                .unwrap_or_default(),
+            value,
+        }
+    }
+}
+
+/// How a browser asks for it.
+fn input(takes: &Takes) -> &'static str {
+    match takes {
+        Takes::Text => "text",
+        Takes::Lines => "lines",
+        Takes::Number | Takes::Amount => "number",
+        Takes::Instant => "datetime-local",
+        Takes::Day => "date",
+        Takes::Tick => "tick",
+        Takes::OneOf(_) | Takes::NumberOf(_) => "one",
+        Takes::SomeOf(_) => "some",
+        Takes::Suggested(_) => "suggested",
+    }
+}
+
+/// What a form is filled with.
+pub(super) enum Filled<'a> {
+    /// What was typed.
+    Typed(&'a Typed),
+    /// A record as it is, by the clock of its zone.
+    Record(Value, Tz),
+}
+
+impl Filled<'_> {
+    /// A record's present values.
+    pub(super) fn of<I: Serialize>(record: &I, zone: Tz) -> Filled<'static> {
+        Filled::Record(serde_json::to_value(record).unwrap_or_default(), zone)
+    }
+
+    fn value(&self, spec: &Spec) -> String {
+        match self {
+            Filled::Typed(typed) => field(typed, spec.name).unwrap_or_default().to_owned(),
+            Filled::Record(record, zone) => match (record.get(spec.name), &spec.takes) {
+                (Some(Value::String(text)), Takes::Instant) => local(text, *zone),
+                (Some(Value::String(text)), _) => text.clone(),
+                (Some(Value::Null) | None, _) => String::new(),
+                (Some(other), _) => other.to_string(),
+            },
+        }
+    }
+}
+
+fn local(text: &str, zone: Tz) -> String {
+    let at: Option<DateTime<Utc>> = text.parse().ok();
+    at.map(|at| at.with_timezone(&zone).format(LOCAL).to_string()).unwrap_or_default()
+}
+
+/// A field as the template shows it.
+pub(super) struct Shown {
+    name: &'static str,
+    label: &'static str,
+    hint: &'static str,
+    needed: bool,
+    input: &'static str,
+    options: Vec<(String, String, bool)>,
+    value: String,
+    ticked: bool,
+    fault: String,
+}
+
+/// A way to part with the record.
+pub(super) struct End {
+    /// Where its form goes.
+    pub(super) action: String,
+    /// What follows from it.
+    pub(super) words: &'static str,
+    /// The words of its button.
+    pub(super) button: &'static str,
+}
+
+/// A page with the form of one record.
+#[derive(Template)]
+#[template(path = "sheet.html")]
+pub(super) struct Sheet {
+    title: String,
+    lead: String,
+    action: String,
+    button: &'static str,
+    key: String,
+    revision: Option<i32>,
+    fields: Vec<Shown>,
+    more: Vec<Shown>,
+    /// The fault and, where it is about one, the field.
+    faults: Vec<(String, Option<(&'static str, &'static str)>)>,
+    back: (String, String),
+    end: Option<End>,
+}
+
+/// What the page is about.
+pub(super) struct About<'a> {
+    /// Its heading.
+    pub(super) title: String,
+    /// What stands under it.
+    pub(super) lead: String,
+    /// Where the form goes.
+    pub(super) action: String,
+    /// The words of its button.
+    pub(super) button: &'static str,
+    /// The revision of the record that is shown; none for one that is made.
+    pub(super) revision: Option<i32>,
+    /// The way back, and in words.
+    pub(super) back: (String, String),
+    /// A way to part with the record.
+    pub(super) end: Option<End>,
+    /// Its fields.
+    pub(super) specs: &'a [Spec],
+}
+
+impl Sheet {
+    /// The form, filled.
+    pub(super) fn of(about: About<'_>, filled: &Filled<'_>, faults: &[(String, String)]) -> Self {
+        let (more, fields): (Vec<&Spec>, Vec<&Spec>) = about.specs.iter().partition(|spec| spec.more);
+        let shown = |specs: Vec<&Spec>| specs.into_iter().map(|spec| spec.shown(filled, faults)).collect();
+        let named = |(name, fault): &(String, String)| {
+            let of = about.specs.iter().find(|spec| spec.name == *name).map(|spec| (spec.name, spec.label));
+            (fault.clone(), of)
+        };
+        Self {
+            title: about.title,
+            lead: about.lead,
+            action: about.action,
+            button: about.button,
+            key: form::key(),
+            revision: about.revision,
+            fields: shown(fields),
+            more: shown(more),
+            faults: faults.iter().map(named).collect(),
+            back: about.back,
+            end: about.end,
+        }
+    }
+
+    /// Whether what is folded away has to be seen.
+    fn more_open(&self) -> bool {
+        self.more.iter().any(|field| !field.fault.is_empty())
+    }
+}
+
+/// What was typed, as the API takes it of a new record.
+///
+/// # Errors
+/// A fault for each field that can't be read.
+pub(super) fn made<I: DeserializeOwned>(specs: &[Spec], typed: &Typed, zone: Tz) -> Result<I, Problem> {
+    let read = read(specs, typed, zone)?;
+    let given: Map<String, Value> = read.into_iter().filter(|(_, value)| !value.is_null()).collect();
+    from_json(Value::Object(given).to_string().as_bytes())
+}
+
+/// What a record becomes by what was typed.
+///
+/// # Errors
+/// A fault for each field that can't be read.
+pub(super) fn changed<I>(specs: &[Spec], typed: &Typed, zone: Tz, current: &I) -> Result<I, Problem>
+where
+    I: Serialize + DeserializeOwned,
+{
+    patched(current, &Value::Object(read(specs, typed, zone)?))
+}
+
+/// The fields as JSON, null for what was left empty.
+///
+/// # Errors
+/// A fault for each field that can't be read.
+pub(super) fn read(specs: &[Spec], typed: &Typed, zone: Tz) -> Result<Map<String, Value>, Faults> {
+    let mut faults = Faults::default();
+    let read = specs.iter().map(|spec| (spec.name.to_owned(), spec.read(typed, zone, &mut faults))).collect();
+    faults.or(read)
+}
+
+/// The revision that a form showed.
+pub(super) fn revision(typed: &Typed) -> i32 {
+    field(typed, "revision").and_then(|text| text.parse().ok()).unwrap_or_default()
+}
+
+/// What is wrong by the names of the fields, where other words would mend it.
+///
+/// # Errors
+/// A problem that no other words would mend.
+pub(super) fn faults_of(problem: Problem) -> Result<Vec<(String, String)>, Problem> {
+    match problem.kind() {
+        Kind::Invalid | Kind::Conflict | Kind::Malformed if !problem.faults().is_empty() => {}
+        Kind::Conflict | Kind::Stale => return Ok(vec![(String::new(), problem.detail().to_owned())]),
+        _ => return Err(problem),
+    }
+    let one = |fault: &domain::fault::Fault| {
+        let name = fault.pointer.rsplit('/').next().unwrap_or_default().to_owned();
+        (name, fault.detail.clone())
+    };
+    Ok(problem.faults().iter().map(one).collect())
+}
+
+/// The answer to a form: the way on, or the form again with what is wrong.
+///
+/// # Errors
+/// A problem that no other words would mend.
+pub(super) async fn answer<P: Permission>(
+    caller: &Caller<P>,
+    outcome: Result<String, Problem>,
+    again: impl AsyncFnOnce(Vec<(String, String)>) -> Result<Sheet, Problem>,
+) -> Result<HttpResponse, Fault> {
+    match outcome {
+        Ok(address) => Ok(to(&address)),
+        Err(problem) => {
+            let status = problem.kind().status();
+            let page = again(faults_of(problem)?).await?;
+            Ok(html_for(caller, status, &page)?)
+        }
+    }
+}
+
+/// The way to another page.
+pub(super) fn to(address: &str) -> HttpResponse {
+    HttpResponse::SeeOther().insert_header((header::LOCATION, address.to_owned())).finish()
+}
+
+/// A form that was not sent yet.
+///
+/// # Errors
+/// When the page can't be made.
+pub(super) fn fresh<P: Permission>(caller: &Caller<P>, page: &Sheet) -> Result<HttpResponse, Fault> {
+    Ok(html_for(caller, StatusCode::OK, page)?)
+}
