@@ -3,7 +3,7 @@
 //! signature. Registers become readings, samples samples, and bucket tests flow tests of the site, in
 //! one transaction.
 
-use super::at_unit::{self, Ground, Head, Input, MeasuredInput, Photos, RegisterInput};
+use super::at_unit::{self, Ground, Head, MeasuredInput, Photos, RegisterInput};
 use super::fault::Fault;
 use super::form::{self, Typed, field, number};
 use super::html_for;

@@ -2,7 +2,7 @@
 //! recurring work that was done and what was used of the goods kept for it, in one form, and all of
 //! it or nothing is kept. A visit that was planned is made with it.
 
-use super::at_unit::{self, Ground, Head, Input, MeasuredInput, Photos, RegisterInput};
+use super::at_unit::{self, Ground, Head, MeasuredInput, Photos, RegisterInput};
 use super::fault::Fault;
 use super::form::{self, Typed, field};
 use super::sent::Sent;
