@@ -3,6 +3,9 @@
 //! `http` requests and answers, `db` all SQL, `auth` who may do what, `signing_in` how people get in, `pages`
 //! what they see.
 
+// diesel says of each table which others it may be joined with, one step a table: more than 128.
+#![recursion_limit = "256"]
+
 mod addresses;
 pub mod auth;
 pub mod cli;
