@@ -3,7 +3,7 @@
 //! `http` requests and answers, `db` all SQL, `auth` who may do what, `signing_in` how people get in, `pages`
 //! what they see.
 
-// The tables that can be joined are written down pair by pair, by a macro that goes through them all.
+// diesel says of each table which others it may be joined with, one step a table: more than 128.
 #![recursion_limit = "256"]
 
 mod addresses;

@@ -334,6 +334,7 @@ fn taken_of_money(constraint: &str) -> (&'static str, &'static str, &'static str
 fn taken_in_stock(constraint: &str) -> (&'static str, &'static str, &'static str) {
     match constraint {
         "consumable_dealer_id_name_key" => ("/name", "name_exists", "Another consumable has this name."),
+        "kit_for_part" => ("/for_kind", "kit_exists", "Another kit is for this part; retire it or change it."),
         "kit_dealer_id_name_key" => ("/name", "name_exists", "Another kit has this name."),
         "place_site" => ("/site_id", "place_exists", "This site has a place already; stock stands there."),
         "stock_lot_number" => ("/number", "lot_exists", "This consumable has a lot of that number already."),

@@ -1,6 +1,7 @@
 //! Long runs on simulated fleets whose truth is known: how often intervals hold it, whether forecasts
 //! come true as often as they say and beat two simple rules, how often tests of condition are wrong
-//! and how soon they are right. The tests do the same in short, on fixed seeds.
+//! and how soon they are right. What is out of its bounds is named at the end, and the exit code is 1. The
+//! tests do the same in short, on fixed seeds.
 //!
 //! `cargo bench -p weirbook-domain --bench coverage`
 
@@ -21,11 +22,36 @@ use std::collections::BTreeMap;
 
 const LEVEL: f64 = 0.9;
 
-fn main() {
+/// Within which intervals of 90 % have to hold the truth, over so many fleets of enough failures.
+const HELD: std::ops::RangeInclusive<f64> = 0.87..=0.93;
+const FLEETS: usize = 2000;
+/// Failures from which on that is asked.
+const ENOUGH: usize = 8;
+/// Tenths of forecasts whose 90 % bounds must hold: fewer than seven of ten do by chance once in a hundred.
+const TENTHS_MIN: usize = 7;
+
+/// What was out of its bounds.
+#[derive(Default)]
+struct Faults(Vec<String>);
+
+impl Faults {
+    fn expect(&mut self, holds: bool, what: impl FnOnce() -> String) {
+        if !holds {
+            self.0.push(what());
+        }
+    }
+}
+
+fn main() -> std::process::ExitCode {
     // Cargo's own arguments are nothing to it.
-    coverage();
-    calibration();
-    alarms();
+    let mut faults = Faults::default();
+    coverage(&mut faults);
+    calibration(&mut faults);
+    alarms(&mut faults);
+    for fault in &faults.0 {
+        println!("OUT OF BOUNDS: {fault}");
+    }
+    if faults.0.is_empty() { std::process::ExitCode::SUCCESS } else { std::process::ExitCode::FAILURE }
 }
 
 fn part(hits: usize, of: usize) -> String {
@@ -57,27 +83,29 @@ fn fleet(chance: &mut ChaCha8Rng, truth: &Weibull, longest: f64) -> Vec<Life> {
     fleet
 }
 
-fn coverage() {
+fn coverage(faults: &mut Faults) {
     println!("coverage of 90 % intervals, fleets of 30 lives, a fifth entered late");
     let mut chance = ChaCha8Rng::seed_from_u64(2026);
     for (shape, longest) in [(1.0, 2000.0), (1.8, 1700.0), (3.0, 1700.0), (1.8, 900.0), (3.0, 900.0)] {
         let truth = Weibull::new(shape, 1000.0).expect("the parameters are sound");
         let mut by_failures: BTreeMap<bool, Held> = BTreeMap::new();
         let mut ones: BTreeMap<usize, Held> = BTreeMap::new();
-        for _ in 0..2000 {
+        while by_failures.get(&true).is_none_or(|held| held.fleets < FLEETS) {
             let lives = fleet(&mut chance, &truth, longest);
             let failures = Tally::of(&lives).failures;
             // The rated life is as far off as the prior takes it to be: by half of itself, mostly.
             let rated = truth.median() * (0.47 * normal(&mut chance)).exp();
             let held = held(&lives, &truth, rated);
-            add(by_failures.entry(failures >= 8).or_default(), held);
-            add(ones.entry(failures.min(8)).or_default(), held);
+            add(by_failures.entry(failures >= ENOUGH).or_default(), held);
+            add(ones.entry(failures.min(ENOUGH)).or_default(), held);
         }
-        println!(" shape {shape}, cut up to {longest} h of a scale of 1000");
+        let setup = format!("shape {shape}, cut up to {longest} h of a scale of 1000");
+        println!(" {setup}");
+        by_failures.get(&true).into_iter().for_each(|held| held.check(&setup, faults));
         for (enough, held) in &by_failures {
             line(if *enough { "8 failures or more" } else { "fewer than 8" }, held);
         }
-        for (failures, held) in ones.iter().filter(|(failures, _)| **failures < 8) {
+        for (failures, held) in ones.iter().filter(|(failures, _)| **failures < ENOUGH) {
             line(&format!("{failures} failures"), held);
         }
     }
@@ -97,6 +125,20 @@ fn held(lives: &[Life], truth: &Weibull, rated: f64) -> Held {
         held.ahead = usize::from(bounds.contains(truth.failure_ahead(400.0, 200.0)));
     }
     held
+}
+
+impl Held {
+    fn check(&self, setup: &str, faults: &mut Faults) {
+        for (what, hits, of) in [
+            ("shape", self.shape, self.fits),
+            ("scale", self.scale, self.fits),
+            ("survival", self.survival, self.fits),
+            ("forecast", self.ahead, self.fleets),
+        ] {
+            let part = hits as f64 / of.max(1) as f64;
+            faults.expect(HELD.contains(&part), || format!("{setup}: intervals of the {what} held it in {part:.3}"));
+        }
+    }
 }
 
 fn add(sum: &mut Held, one: Held) {
@@ -120,23 +162,35 @@ fn line(what: &str, held: &Held) {
 
 /// Dealers with forty places for a part: whatever fails is replaced; forecasts each month of the
 /// third year from what was known then.
-fn calibration() {
+fn calibration(faults: &mut Faults) {
     let mut chance = ChaCha8Rng::seed_from_u64(7);
     let mut judged: [Vec<Judged>; 2] = [Vec::new(), Vec::new()];
+    let mut firsts: [Vec<Judged>; 2] = [Vec::new(), Vec::new()];
     for shape in [1.0, 1.5, 2.5, 4.0].into_iter().cycle().take(300) {
         let truth = Weibull::new(shape, chance.random_range(150.0..900.0)).expect("the parameters are sound");
         let rated = truth.median() * (chance.random_range(-1.0..1.0_f64) * 0.7).exp();
         let places: Vec<Vec<f64>> = (0..40).map(|_| place(&mut chance, &truth)).collect();
         for month in 0..12 {
             let now = 730.0 + 30.0 * f64::from(month);
-            for (judged, days) in judged.iter_mut().zip([30.0, 90.0]) {
-                judged.extend(forecast(&places, now, days, rated));
+            for ((judged, firsts), days) in judged.iter_mut().zip(&mut firsts).zip([30.0, 90.0]) {
+                let made = forecast(&places, now, days, rated);
+                // Forecasts of one part a month apart share its end: binomial bounds hold for one of them.
+                firsts.extend(made.iter().filter(|_| month == 0));
+                judged.extend(made);
             }
         }
     }
-    for (judged, days) in judged.iter().zip([30, 90]) {
+    for ((judged, firsts), days) in judged.iter().zip(&firsts).zip([30, 90]) {
         let found = scores(judged).expect("there are forecasts");
         show(days, &found);
+        for (name, rival) in [("rated life", found.rated_life), ("one rate", found.constant_rate)] {
+            let better = rival.is_some_and(|rival| rival.brier_of_forecasts < rival.brier);
+            faults.expect(better, || format!("{days} days: the Brier score is no better than by {name}"));
+        }
+        let bins = scores(firsts).expect("there are forecasts").score.bins;
+        let agree = bins.iter().filter(|bin| bin.agrees).count();
+        println!("  first month alone: {agree} of {} tenths within their binomial bounds", bins.len());
+        faults.expect(agree >= TENTHS_MIN, || format!("{days} days: {agree} tenths within their bounds"));
     }
 }
 
@@ -232,7 +286,7 @@ fn nights(days: &[Day], from: usize, charts: &Charts) -> (usize, usize) {
     (opened, open_days)
 }
 
-fn alarms() {
+fn alarms(faults: &mut Faults) {
     let charts = charts().expect("the charts' constants are sound");
     let stated = 365.0 / IN_CONTROL_POINTS;
     let mut chance = ChaCha8Rng::seed_from_u64(25);
@@ -247,7 +301,10 @@ fn alarms() {
     let unit_years = f64::from(units) * years as f64;
     println!("falling flow, 3 % noise, baseline of 60 days: stated {stated:.2} false alarms a unit-year");
     println!("  {:.3} a unit-year in {unit_years} unit-years; open on {open_days} days", opened as f64 / unit_years);
-    for lost in [0.05, 0.2] {
+    let (rate, sd) = (opened as f64 / unit_years, (stated / unit_years).sqrt());
+    faults.expect(rate <= stated + 3.0 * sd, || format!("{rate:.3} false alarms a unit-year, {stated:.2} stated"));
+    // Days to detect: what the short test holds them to.
+    for (lost, days_max) in [(0.05, 15), (0.2, 3)] {
         let mut after: Vec<usize> = (0..1000)
             .map(|_| {
                 let days = pump(&mut chance, 200, 100, lost);
@@ -260,6 +317,7 @@ fn alarms() {
             .collect();
         after.sort_unstable();
         let at = |p: usize| after.get(after.len() * p / 100).copied().unwrap_or(0);
+        faults.expect(at(50) <= days_max, || format!("{:.0} % lost: found after {} days", 100.0 * lost, at(50)));
         println!("  {:.0} % lost: found after {} days at the median, {} in nine of ten", 100.0 * lost, at(50), at(90));
     }
 }

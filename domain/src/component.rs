@@ -87,6 +87,9 @@ pub struct Component {
     pub age_at_fitting: f64,
     /// When it was fitted.
     pub fitted_at: DateTime<Utc>,
+    /// From when on its failure would have been written down; none: since it was fitted. A part that was
+    /// already running when a dealer began to keep records is known only because it had lasted till then.
+    pub tracked_from: Option<DateTime<Utc>>,
     /// When it was last seen in good order.
     pub last_good_at: Option<DateTime<Utc>>,
     /// When and why it was taken out; `None` while it is fitted.
@@ -116,6 +119,10 @@ impl Component {
         assumed_use(&mut faults, self.assumed_per_day, self.run_basis);
         faults.range("/age_at_fitting", self.age_at_fitting, 0.0, age_max(self.run_basis));
         self.fitted_at = span::instant(&mut faults, "/fitted_at", self.fitted_at);
+        self.tracked_from = self.tracked_from.map(|at| span::instant(&mut faults, "/tracked_from", at));
+        if self.tracked_from.is_some_and(|from| from < self.fitted_at) {
+            faults.add("/tracked_from", "before_fitted", "give an instant at or after fitted_at, or leave it out");
+        }
         self.last_good_at = self.last_good_at.map(|at| span::instant(&mut faults, "/last_good_at", at));
         if self.last_good_at.is_some_and(|good| good < self.fitted_at) {
             faults.add("/last_good_at", "before_fitted", "give an instant at or after fitted_at");
@@ -124,6 +131,9 @@ impl Component {
             out.at = span::instant(&mut faults, "/out_at", out.at);
             if out.at < self.fitted_at {
                 faults.add("/out_at", "before_fitted", "give an instant at or after fitted_at");
+            }
+            if self.tracked_from.is_some_and(|from| from > out.at) {
+                faults.add("/out_at", "before_tracked", "give an instant at or after tracked_from");
             }
             if self.last_good_at.is_some_and(|good| good > out.at) {
                 faults.add("/out_at", "before_last_good", "give an instant at or after last_good_at");
@@ -159,6 +169,7 @@ impl Component {
             serial_number: None,
             age_at_fitting: 0.0,
             fitted_at: at,
+            tracked_from: None,
             last_good_at: None,
             out: None,
             warranty_until: None,
@@ -224,6 +235,7 @@ mod tests {
             assumed_per_day: None,
             age_at_fitting: 0.0,
             fitted_at: at("2026-01-10T09:00:00Z"),
+            tracked_from: None,
             last_good_at: None,
             out: None,
             warranty_until: None,

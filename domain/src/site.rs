@@ -18,6 +18,20 @@ named! {
     }
 }
 
+named! {
+    /// What mostly comes off what is washed at a bay; parts wear by it.
+    SoilClass as "soil_class" {
+        /// Dust and road film, as of cars, vans and buses.
+        Light = "light",
+        /// Earth, sand and clay, as of building and farm machines.
+        Earth = "earth",
+        /// Oil and grease, as of workshops and engines.
+        Oily = "oily",
+        /// Dung, feed and other remains of food, as of stock lorries.
+        Organic = "organic",
+    }
+}
+
 /// Where on Earth, in degrees of WGS 84.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Coordinates {
@@ -80,6 +94,8 @@ pub struct Site {
     pub pit_volume_l: Option<f64>,
     /// What the bay washes with when its unit stands.
     pub fallback: Fallback,
+    /// What mostly comes off what is washed; none where nobody said.
+    pub soil_class: Option<SoilClass>,
 }
 
 /// Largest catchment taken, in square metres: ten football pitches.
@@ -152,6 +168,7 @@ mod tests {
             rain_diverter: false,
             pit_volume_l: None,
             fallback: Fallback::TownWater,
+            soil_class: None,
         }
     }
 

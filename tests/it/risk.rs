@@ -47,7 +47,7 @@ async fn take_out(dealer: &Dealer, part: Uuid, at: DateTime<Utc>, why: &str) {
 }
 
 /// As if the records had been written when the parts were fitted.
-async fn written_in_time(app: &TestApp) {
+pub(crate) async fn written_in_time(app: &TestApp) {
     app.superuser().await.batch_execute("update component set created_at = fitted_at").await.unwrap();
 }
 
@@ -230,9 +230,14 @@ async fn units_are_ranked_by_what_a_failure_costs_where_they_stand() {
     let (first, second, last) = (&list["items"][0], &list["items"][1], &list["items"][2]);
     let p = |unit: &Value| number(&unit["failure_probability_30_days"]);
     assert!((p(first) - p(second)).abs() < 1e-12, "the same parts: {list}");
-    // 250 for the call-out and a day at 600 where the bay stands, at 120 on town water.
+    // Each part that fails costs 250 for the call-out and a day at 600 where the bay stands, at 120 on town
+    // water.
     let loss = |unit: &Value| unit["expected_loss_30_days"]["amount"].as_str().unwrap().parse::<f64>().unwrap();
-    assert!((loss(first) - p(first) * 850.0).abs() < 0.01 && (loss(second) - p(second) * 370.0).abs() < 0.01, "{list}");
+    let parts = dealer.office.get(&format!("/v1/units/{}/risk", units[1])).await.json()["components"].clone();
+    let sum: f64 =
+        parts.as_array().unwrap().iter().map(|part| number(&part["within_30_days"]["failure_probability"])).sum();
+    assert!((loss(first) - sum * 850.0).abs() < 0.01 && (loss(second) - sum * 370.0).abs() < 0.01, "{list}");
+    assert_eq!(parts[0]["loss"]["amount"], "850.00");
     assert_eq!(last["expected_loss_30_days"], Value::Null, "it stands nowhere");
     assert_eq!(first["bring"][0], "pump tube, T 6");
 
@@ -281,6 +286,7 @@ async fn stored(app: &TestApp) -> Vec<String> {
     let sql = "
       select f::text from forecast f union all select m::text from life_model m
       union all select u::text from unit_risk u union all select o::text from forecast_outcome o
+      union all select n::text from unit_night n union all select l::text from unit_loss l
       union all select night || ' ' || parts from forecast_night order by 1";
     app.superuser().await.query(sql, &[]).await.unwrap().iter().map(|row| row.get(0)).collect()
 }
@@ -305,6 +311,36 @@ async fn a_night_done_again_comes_to_the_same_and_one_night_a_week_is_kept() {
     assert_eq!(nights, ["2026-05-29", "2026-06-01", "2026-06-07"], "the first of each week, and the last");
     let ranking = dealer.office.get("/v1/risk").await.json();
     assert_eq!(ranking["items"].as_array().unwrap().len(), 3, "an earlier night leaves the ranking");
+}
+
+#[tokio::test]
+async fn every_night_s_chances_are_kept_with_those_of_the_parts() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let Planted { units, now, .. } = planted(&dealer).await;
+    written_in_time(&app).await;
+    for back in (0..10).rev() {
+        app.night(dealer.id, now - Duration::days(back)).await;
+    }
+    let path = format!("/v1/units/{}/risk/nights", units[0]);
+    let nights = async |query: &str| {
+        let found = dealer.office.get(&format!("{path}{query}")).await.json();
+        found["nights"].as_array().unwrap().clone()
+    };
+    let all = nights("").await;
+    assert_eq!(all.len(), 10);
+    let made = |night: &Value| night["made_at"].as_str().unwrap().parse::<DateTime<Utc>>().unwrap();
+    assert!(all.iter().zip(&all[1..]).all(|(later, night)| made(later) - made(night) == Duration::days(1)), "{all:?}");
+    let shown = dealer.office.get(&format!("/v1/units/{}/risk", units[0])).await.json();
+    let chance = |unit: &Value| unit["failure_probability_30_days"].clone();
+    assert_eq!(chance(&all[0]), chance(&shown["risk"]));
+    let parts: Vec<Value> = all[0]["components"].as_array().unwrap().iter().map(chance).collect();
+    let expected =
+        shown["components"].as_array().unwrap().iter().map(|part| &part["within_30_days"]["failure_probability"]);
+    assert!(parts.len() == 2 && expected.into_iter().all(|p| parts.contains(p)), "{parts:?}");
+    let before = format!("?before={}", all[7]["night"].as_str().unwrap());
+    assert_eq!(nights(&before).await, all[8..]);
+    dealer.customer_viewer(dealer.customer("Valley Farm").await).await.get(&path).await.refused(403, "not-allowed");
 }
 
 #[tokio::test]
@@ -335,13 +371,23 @@ async fn forecasts_are_scored_when_the_state_at_their_horizon_is_known() {
     assert!((sum - number(&score["brier"])).abs() < 1e-12, "{score}");
     assert!(score["by_constant_rate"]["brier"].is_f64() && score["by_rated_life"].is_null());
     let later = &scores().await[1];
-    assert_eq!((&later["score"]["count"], &later["unknown"]), (&json!(1), &json!(1)), "a failure is known early");
+    assert_eq!(
+        (&later["score"], &later["pending"], &later["unknown"]),
+        (&Value::Null, &json!(8), &json!(0)),
+        "of a night whose horizon lies ahead the failures alone would be known"
+    );
+    // The unit of the part that failed let down, whatever would have become of the one that left in good order.
+    let of_units = &month["units"];
+    assert_eq!((&of_units["score"]["count"], &of_units["score"]["failed"]), (&json!(3), &json!(1)), "{of_units}");
+    assert_eq!((&of_units["unknown"], &of_units["pending"]), (&json!(0), &json!(2)));
     // It was entered wrongly: the part runs.
     let why = json!({ "why": "wrong unit" });
     let back = dealer.office.post_at_with(&format!("/v1/components/{}/put-back", running[0]), "\"2\"", &why).await;
     assert_eq!(back.status(), 200, "{back:?}");
     app.night(dealer.id, now).await;
     assert_eq!((&scores().await[0]["score"]["failed"], &scores().await[1]["score"]), (&json!(0), &Value::Null));
+    let of_units = scores().await[0]["units"].clone();
+    assert_eq!((&of_units["score"]["count"], &of_units["unknown"]), (&json!(2), &json!(1)), "now it is open");
     let page = dealer.office.get("/risk").await;
     assert!(page.text().contains("<circle") && page.text().contains("Of 4 forecasts"), "{}", page.text());
 }
@@ -372,6 +418,8 @@ async fn past_nights_are_forecast_again_with_what_was_known_then() {
     assert!(known.iter().all(|horizon| horizon.scores.is_none() && horizon.pending == 0), "nothing was written down");
     let imported = run(Records::FittedByThen).await;
     assert_eq!((imported[0].pending, imported[1].pending > 0), (0, true), "90 days from the last nights lie ahead");
+    let of_units = imported[0].units.scores.as_ref().unwrap();
+    assert!(of_units.score.count > 60 && of_units.score.failed > 10, "each has one tube: {of_units:?}");
     let found = imported[0].scores.as_ref().unwrap();
     assert!(found.score.count > 60 && found.score.failed > 10, "{found:?}");
     let rate = found.constant_rate.unwrap();

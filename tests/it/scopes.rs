@@ -23,7 +23,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 93] = [
+const VIEWS: [(&str, [&str; 3]); 97] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -72,9 +72,16 @@ const VIEWS: [(&str, [&str; 3]); 93] = [
     ("select upper_day::text from meter_month", ["7, 8, 9", "7", "8"]),
     ("select kind from meter_watch", ["stuck", "", ""]),
     (
-        "select kind from finding union all select kind from condition_test union all select 'due' from condition_due
+        "select kind from condition_test union all select 'due' from condition_due
          union all select part_kind from finding_followed union all select 'limits' from sign_limits",
-        ["due, falling_flow, limits, starts_above, tube", "", ""],
+        ["due, limits, starts_above, tube", "", ""],
+    ),
+    ("select kind from finding", ["falling_flow", "", "falling_flow"]),
+    ("select rank::text from unit_risk union all select age_from from forecast", ["1, 2, calendar", "1, calendar", ""]),
+    ("select expected_loss #>> '{}' from unit_loss", ["lost at a, lost at v", "lost at a, lost at v", ""]),
+    (
+        "select case customer_id when md5('a')::uuid then 'a' else 'b' end from risk_sharing where risk",
+        ["a, b", "a", "b"],
     ),
     ("select convert_from(bytes, 'UTF8') from file_content", ["behind a, behind b, own, sent by a", "behind a, sent by a", "behind b"]),
     ("select size_bytes::text from file", ["9, 9, 9, 9", "9, 9", "9"]),
@@ -167,10 +174,10 @@ const VIEWS: [(&str, [&str; 3]); 93] = [
         ["1 03-10 12, 1 open, 2 03-10 12, 2 open, 3 open, 4 open", "1 03-10 12, 2 03-10 12, 3 open, 4 open", "1 open"],
     ),
     (
-        "select kind from life_model union all select 'costs' from risk_cost union all select age_from from forecast
+        "select kind from life_model union all select 'costs' from risk_cost
         union all select 'night' from forecast_night union all select state from forecast_outcome
-        union all select rank::text from unit_risk",
-        ["1, calendar, costs, failed, night, pump", "", ""],
+        union all select 'unit night' from unit_night union all select 'pooling' from risk_pooling",
+        ["costs, failed, night, pooling, pump, unit night", "", ""],
     ),
 ];
 

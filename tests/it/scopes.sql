@@ -266,8 +266,19 @@ insert into forecast (night, component_id, unit_id, grp, age, age_from, reach, a
   values ('2026-03-10', pg_temp.id('pump'), pg_temp.id('u'), 0, 1, 'calendar', 31, 0, 0, 30, 0, 90, 0);
 insert into forecast_outcome (night, component_id, horizon_days, state, after_days)
   values ('2026-03-10', pg_temp.id('pump'), 30, 'failed', 12);
-insert into unit_risk (unit_id, night, rank, p_30, p_90, not_forecast)
-  values (pg_temp.id('u'), '2026-03-10', 1, 0.5, 0.6, 0);
+insert into unit_night (unit_id, night, made_at, p_30, p_90, rate_p_30, rate_p_90, components, chances_30, chances_90)
+  values (pg_temp.id('u'), '2026-03-10', now(), 0, 0, 0, 0, '{}', '{}', '{}');
+insert into risk_pooling (figures, created_at, changed_at) values ('{}', now(), now());
+-- Both see their units' risk, the first what failures cost too; the unit stood at a's when it was forecast, and at
+-- b's when something was found wrong with it.
+insert into risk_sharing (customer_id, risk, expected_loss, created_at, changed_at)
+  select pg_temp.id(n), true, n = 'a', now(), now() from unnest(array['a', 'b']) n;
+insert into unit_risk (unit_id, night, made_at, rank, p_30, p_90, not_forecast)
+  values (pg_temp.id('u'), '2026-03-10', pg_temp.at('03-10 03:00'), 1, 0.5, 0.6, 0),
+         (pg_temp.id('w'), '2026-03-10', pg_temp.at('03-10 03:00'), 2, 0.5, 0.6, 0);
+insert into unit_loss (unit_id, made_at, expected_loss)
+  select pg_temp.id('u'), pg_temp.at('03-10 03:00'), '"lost at a"'::jsonb
+  union all select pg_temp.id('v'), pg_temp.at('03-10 03:00'), '"lost at v"'::jsonb;
 
 insert into finding (id, unit_id, kind, since, size, opened_at, seen_at)
   values (gen_random_uuid(), pg_temp.id('u'), 'falling_flow', '2026-03-10', 0.2, now(), now());

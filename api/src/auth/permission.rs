@@ -227,6 +227,12 @@ permissions! {
     ReadRisk = "read-risk": Owner Office Technician Client;
     /// Say what failures cost.
     WriteRisk = "write-risk": Owner Office;
+    /// Lend other dealers counts of lives of parts, and be lent theirs.
+    LendLives = "lend-lives": Owner;
+    /// Open risk to customers.
+    ShareRisk = "share-risk": Owner Office;
+    /// Look at risk that is opened to a customer; customers at their own.
+    ReadSharedRisk = "read-shared-risk": Owner Office CustomerViewer CustomerReader Client;
     /// Follow what changes, of all kinds of record; customers what is theirs.
     ReadChanges = "read-changes": Owner Office CustomerViewer CustomerReader Client;
     /// Look at who did what.

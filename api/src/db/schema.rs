@@ -262,6 +262,8 @@ diesel::table! {
         changed_at -> Timestamptz,
         #[doc = "Use on a day of running, in the run basis, where no counter tells it."]
         assumed_per_day -> Nullable<Float8>,
+        #[doc = "From when on its failure would have been written down; null: since it was fitted."]
+        tracked_from -> Nullable<Timestamptz>,
     }
 }
 
@@ -741,6 +743,8 @@ diesel::table! {
         visit_on -> Nullable<Date>,
         #[doc = "How much more, as a share."]
         visit_more -> Nullable<Float8>,
+        #[doc = "What its failure costs on top of the part; null while its unit stands nowhere."]
+        loss -> Nullable<Jsonb>,
     }
 }
 
@@ -904,6 +908,23 @@ diesel::table! {
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
         ended_at -> Nullable<Timestamptz>,
+        #[doc = "The kind of part that is replaced with it."]
+        for_kind -> Nullable<Text>,
+        #[doc = "The maker's name of that part; null: of all models that have no kit of their own."]
+        for_model -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    #[doc = "Counts that a dealer lends; its rows go when it no longer does."]
+    lent_life (lender, kind, duty, run_basis) {
+        lender -> Int4,
+        kind -> Text,
+        duty -> Text,
+        run_basis -> Text,
+        lives -> Int4,
+        failures -> Int4,
+        time_at_risk -> Float8,
     }
 }
 
@@ -923,6 +944,8 @@ diesel::table! {
         #[doc = "What forecasts rest on: the fit, the rated life with the lives, or nothing."]
         basis -> Text,
         figures -> Jsonb,
+        #[doc = "The soil, where the group is of one."]
+        soil_class -> Nullable<Text>,
     }
 }
 
@@ -1570,6 +1593,30 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "Whether the dealer lends counts of lives and is lent those of others; without a row it does not."]
+    risk_pooling (dealer_id) {
+        dealer_id -> Int4,
+        figures -> Jsonb,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "What a customer sees of risk; without a row nothing."]
+    risk_sharing (dealer_id, customer_id) {
+        dealer_id -> Int4,
+        customer_id -> Uuid,
+        risk -> Bool,
+        expected_loss -> Bool,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     #[doc = "Recurring work at a unit, due by whatever comes first."]
     routine (dealer_id, id) {
         dealer_id -> Int4,
@@ -1776,6 +1823,8 @@ diesel::table! {
         runoff_coefficient -> Nullable<Float8>,
         #[doc = "Depth that wets the catchment before anything runs, a rain day."]
         initial_loss_mm -> Nullable<Float8>,
+        #[doc = "What mostly comes off what is washed; parts wear by it."]
+        soil_class -> Nullable<Text>,
     }
 }
 
@@ -2018,6 +2067,16 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "What failures and upsets at a unit are expected to cost within 30 days, as of the last night."]
+    unit_loss (dealer_id, unit_id) {
+        dealer_id -> Int4,
+        unit_id -> Uuid,
+        made_at -> Timestamptz,
+        expected_loss -> Jsonb,
+    }
+}
+
+diesel::table! {
     unit_model (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
@@ -2034,6 +2093,28 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "Every night's forecast of each unit and its parts, for two years."]
+    unit_night (dealer_id, unit_id, night) {
+        dealer_id -> Int4,
+        unit_id -> Uuid,
+        night -> Date,
+        made_at -> Timestamptz,
+        p_30 -> Float8,
+        p_90 -> Float8,
+        #[doc = "As if all parts alike failed at one rate, and upsets came at the dealer's."]
+        rate_p_30 -> Float8,
+        rate_p_90 -> Float8,
+        #[doc = "The greatest share of its rated life that one of its parts will have reached."]
+        worn_30 -> Nullable<Float8>,
+        worn_90 -> Nullable<Float8>,
+        components -> Array<Uuid>,
+        #[doc = "In the order of components; null where nothing is held of a part's life."]
+        chances_30 -> Array<Float8>,
+        chances_90 -> Array<Float8>,
+    }
+}
+
+diesel::table! {
     #[doc = "The units in the order of what failures are expected to cost, as of the last night."]
     unit_risk (dealer_id, unit_id) {
         dealer_id -> Int4,
@@ -2042,12 +2123,15 @@ diesel::table! {
         rank -> Int4,
         p_30 -> Float8,
         p_90 -> Float8,
+        #[doc = "Of nights of earlier versions; else in unit_loss."]
         expected_loss -> Nullable<Jsonb>,
         not_forecast -> Int4,
         #[doc = "Why the process may upset, in words; null where the dealer has no history of upsets."]
         upset -> Nullable<Text>,
         #[doc = "Signs of an upset that it shows, and what they weigh."]
         signs -> Nullable<Jsonb>,
+        #[doc = "Whose unit it was then: whoever it is opened to."]
+        made_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -2360,6 +2444,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     item_price,
     job,
     kit,
+    lent_life,
     life_model,
     loss_coefficient,
     membership,
@@ -2400,6 +2485,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     report_style,
     report_unsubscribe,
     risk_cost,
+    risk_pooling,
+    risk_sharing,
     routine,
     routine_done,
     sample,
@@ -2424,7 +2511,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     touched,
     unit,
     unit_list,
+    unit_loss,
     unit_model,
+    unit_night,
     unit_risk,
     visit,
     volume_event,

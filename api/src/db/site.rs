@@ -12,7 +12,7 @@ use diesel::{insert_into, select, update};
 use diesel_async::RunQueryDsl;
 use domain::country::Country;
 use domain::ids::{CustomerId, SiteId};
-use domain::site::{Coordinates, Fallback, Site};
+use domain::site::{Coordinates, Fallback, Site, SoilClass};
 use domain::span::Span;
 use serde_json::json;
 use uuid::Uuid;
@@ -46,6 +46,7 @@ struct Row {
     rain_diverter: bool,
     pit_volume_l: Option<f64>,
     fallback: String,
+    soil_class: Option<String>,
     revision: i32,
     created_at: DateTime<Utc>,
     changed_at: DateTime<Utc>,
@@ -78,6 +79,7 @@ impl TryFrom<Row> for Stored<SiteId, Site> {
                 rain_diverter: row.rain_diverter,
                 pit_volume_l: row.pit_volume_l,
                 fallback: known("fallback", Fallback::from_name(&row.fallback))?,
+                soil_class: row.soil_class.map(|name| known("soil_class", SoilClass::from_name(&name))).transpose()?,
             },
         })
     }
@@ -102,6 +104,7 @@ struct Fields<'a> {
     rain_diverter: bool,
     pit_volume_l: Option<f64>,
     fallback: &'static str,
+    soil_class: Option<&'static str>,
     changed_at: DateTime<Utc>,
 }
 
@@ -124,6 +127,7 @@ impl<'a> Fields<'a> {
             rain_diverter: value.rain_diverter,
             pit_volume_l: value.pit_volume_l,
             fallback: value.fallback.as_str(),
+            soil_class: value.soil_class.map(SoilClass::as_str),
             changed_at: tx.now(),
         }
     }

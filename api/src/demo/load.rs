@@ -250,6 +250,7 @@ async fn add_customer(tx: &Tx<'_>, number: usize, name: &str) -> Result<Place, D
         rain_diverter: true,
         pit_volume_l: Some(6000.0),
         fallback: Fallback::TownWater,
+        soil_class: None,
     };
     Ok(Place { site: site::create(tx, &new.checked()?).await?.id, customer })
 }

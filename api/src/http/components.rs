@@ -73,6 +73,12 @@ pub struct ComponentInput {
     #[serde(deserialize_with = "instant")]
     #[schema(example = "2026-01-12T09:30:00Z")]
     fitted_at: DateTime<Utc>,
+    /// From when on its failure would have been written down, where that was after it was fitted: a part
+    /// that was already running when records began is known only because it had lasted till then, and its
+    /// life counts from then on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "2026-06-01T00:00:00Z")]
+    tracked_from: Option<DateTime<Utc>>,
     /// When it was last seen in good order.
     #[serde(default, deserialize_with = "optional_instant", skip_serializing_if = "Option::is_none")]
     #[schema(example = "2026-04-02T10:00:00Z")]
@@ -97,6 +103,7 @@ impl ComponentInput {
             assumed_per_day: self.assumed_per_day,
             age_at_fitting: self.age_at_fitting,
             fitted_at: self.fitted_at,
+            tracked_from: self.tracked_from,
             last_good_at: self.last_good_at,
             out: None,
             warranty_until: self.warranty_until,
@@ -118,6 +125,7 @@ impl From<&Component> for ComponentInput {
             assumed_per_day: value.assumed_per_day,
             age_at_fitting: value.age_at_fitting,
             fitted_at: value.fitted_at,
+            tracked_from: value.tracked_from,
             last_good_at: value.last_good_at,
             warranty_until: value.warranty_until,
         }

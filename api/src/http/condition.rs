@@ -77,7 +77,11 @@ pub struct FindingView {
 }
 
 impl FindingView {
-    fn of(stored: StoredFinding) -> Result<Self, DbError> {
+    /// It as it is shown.
+    ///
+    /// # Errors
+    /// When a stored name is none of ours.
+    pub(super) fn of(stored: StoredFinding) -> Result<Self, DbError> {
         let kind = stored.kind()?;
         let (words, kind) = (stored.words()?, kind.as_str());
         let cost_per_day = stored.cost().map(FindingCost::from);

@@ -12,7 +12,7 @@ use chrono_tz::Tz;
 use domain::country::Country;
 use domain::fault::Faults;
 use domain::ids::{CustomerId, SiteId};
-use domain::site::{Coordinates, Fallback, Site};
+use domain::site::{Coordinates, Fallback, Site, SoilClass};
 use domain::zone::parse_zone;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -89,6 +89,11 @@ pub struct SiteInput {
     #[serde(default = "town_water")]
     #[schema(example = "town_water", default = "town_water")]
     fallback: String,
+    /// What mostly comes off what is washed: `light` (dust and road film), `earth` (sand and clay), `oily` or
+    /// `organic` (dung, remains of food). Lives of parts are compared by it where enough are known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "earth")]
+    soil_class: Option<String>,
 }
 
 fn yes() -> bool {
@@ -118,6 +123,7 @@ impl SiteInput {
             rain_diverter: self.rain_diverter,
             pit_volume_l: self.pit_volume_l,
             fallback: faults.take_or("/fallback", Fallback::parse(&self.fallback), Fallback::TownWater),
+            soil_class: self.soil_class.as_deref().and_then(|name| faults.take("/soil_class", SoilClass::parse(name))),
         };
         faults.and(site.checked())
     }
@@ -142,6 +148,7 @@ impl From<&Site> for SiteInput {
             rain_diverter: value.rain_diverter,
             pit_volume_l: value.pit_volume_l,
             fallback: value.fallback.as_str().to_owned(),
+            soil_class: value.soil_class.map(|soil| soil.as_str().to_owned()),
         }
     }
 }

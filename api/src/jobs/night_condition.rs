@@ -1,10 +1,12 @@
 //! What is wrong with the units that the night touches: tests on their days, on their hours where
 //! meters report by the hour, and on what people noted of pressures, probes and dosing. Chunks of units keep memory bounded; each reading is passed once.
 
+use super::night_closures::{OF_USE, Sparse};
 use crate::auth::Scope;
 use crate::db::condition::{self, Tested};
 use crate::db::condition_inputs::{self as inputs, OwnMeter, RunningDay, Standing};
 use crate::db::condition_notes::{self as notes, UnitNotes};
+use crate::db::measures::working_days;
 use crate::db::night_plan::Subject;
 use crate::db::sheet_stream::{SheetView, Wanted};
 use crate::db::{Db, DbError, money_inputs};
@@ -69,7 +71,7 @@ async fn test_chunk(
     charts: &Charts,
 ) -> Result<Vec<Tested>, DbError> {
     let today = as_of.date_naive();
-    let (standing, meters, days, notes) = db
+    let (standing, meters, days, notes, calendars) = db
         .read(scope, as_of, async |tx| {
             let standing = inputs::standing(tx, placements).await?;
             let units: Vec<Uuid> = standing.iter().map(|unit| unit.unit_id).collect();
@@ -77,12 +79,20 @@ async fn test_chunk(
             let wanted: Vec<_> = standing.iter().map(|unit| (unit.placement_id, since(unit))).collect();
             let noted: Vec<_> = standing.iter().map(|unit| (unit.unit_id, since(unit))).collect();
             let days = inputs::days(tx, &wanted).await?;
-            Ok((standing, inputs::meters(tx, &units).await?, days, notes::of_units(tx, &noted).await?))
+            let sites: Vec<Uuid> = standing.iter().map(|unit| unit.site_id).collect();
+            let calendars = working_days::calendars(tx, &sites).await?;
+            Ok((standing, inputs::meters(tx, &units).await?, days, notes::of_units(tx, &noted).await?, calendars))
         })
         .await?;
     let mut registers = Registers::new(&standing, &meters, today);
-    let wanted = registers.wanted.clone();
-    db.each_sheet(scope, &wanted, |sheet| registers.push(sheet, as_of)).await?;
+    let mut sparse =
+        Sparse::new(&standing, &meters, today, |own| hourly(own).is_ok(), |unit| from(unit, today, DAYS_BACK));
+    let wanted: Vec<Wanted> = registers.wanted.iter().chain(&sparse.wanted).copied().collect();
+    let each = |sheet: &SheetView| {
+        registers.push(sheet, as_of);
+        sparse.push(sheet, as_of);
+    };
+    db.each_sheet(scope, &wanted, each).await?;
     let mut by_placement: HashMap<Uuid, Vec<RunningDay>> = HashMap::new();
     for day in days {
         by_placement.entry(day.placement_id).or_default().push(day);
@@ -91,9 +101,14 @@ async fn test_chunk(
     for unit in &standing {
         let days = by_placement.get(&unit.placement_id).map_or(&[][..], Vec::as_slice);
         let own: Vec<&OwnMeter> = meters.iter().filter(|meter| meter.unit_id == unit.unit_id).collect();
-        let nights = registers.nights(unit, &own, days);
+        let clean: HashSet<NaiveDate> = days.iter().map(|day| day.day.day).collect();
+        let valve = match registers.nights(unit, &own, &clean) {
+            Ok(nights) => passing(&nights),
+            // Where hours do not tell, closures may.
+            Err(_no_hours) => sparse.passing(unit, &own, calendars.get(&unit.site_id), &clean),
+        };
         let on = TestedOn { days, own: &own, notes: notes.get(&unit.unit_id).unwrap_or(&nothing) };
-        tested.extend(on.all(unit.unit_id, nights, charts));
+        tested.extend(on.all(unit.unit_id, valve, charts));
     }
     price(db, scope, as_of, &standing, &mut tested).await?;
     Ok(tested)
@@ -157,12 +172,12 @@ const PROBES: [(Kind, Probe); 3] = [
 ];
 
 impl TestedOn<'_> {
-    fn all(&self, unit_id: Uuid, nights: Result<Vec<Idle>, WhyNot>, charts: &Charts) -> Vec<Tested> {
-        let outcomes = self.by_meters(nights, charts).into_iter().chain(self.by_notes(charts));
+    fn all(&self, unit_id: Uuid, valve: Outcome, charts: &Charts) -> Vec<Tested> {
+        let outcomes = self.by_meters(valve, charts).into_iter().chain(self.by_notes(charts));
         outcomes.map(|(kind, outcome)| tested(unit_id, kind, outcome)).collect()
     }
 
-    fn by_meters(&self, nights: Result<Vec<Idle>, WhyNot>, charts: &Charts) -> [(Kind, Outcome); 4] {
+    fn by_meters(&self, valve: Outcome, charts: &Charts) -> [(Kind, Outcome); 4] {
         let days: Vec<Day> = self.days.iter().filter(|day| day.complete).map(|day| day.day).collect();
         let count = |stream| self.own.iter().filter(|meter| meter.stream == stream).count();
         let meters = Meters {
@@ -173,7 +188,7 @@ impl TestedOn<'_> {
         };
         let (chart, found) = (charts.daily, |kind| self.found(kind));
         [
-            (Kind::PassingFillValve, nights.and_then(|nights| passing(&nights))),
+            (Kind::PassingFillValve, valve),
             (Kind::FallingFlow, falling_flow(&days, meters, chart, &found(Kind::FallingFlow))),
             (Kind::EnergyAbove, energy_above(&days, meters, chart, &found(Kind::EnergyAbove))),
             (Kind::StartsAbove, starts_above(&days, meters, chart, &found(Kind::StartsAbove))),
@@ -233,9 +248,6 @@ struct Register {
     last: Option<(DateTime<Utc>, f64)>,
 }
 
-/// What runs while somebody washes.
-const OF_USE: [Stream; 4] = [Stream::Wash, Stream::Bypass, Stream::Rinse, Stream::WashCount];
-
 impl Registers {
     /// Those of the units that have one meter of make-up and one of use at least, both reporting.
     fn new(standing: &[Standing], meters: &[OwnMeter], today: NaiveDate) -> Self {
@@ -275,9 +287,8 @@ impl Registers {
     }
 
     /// The idle hours of a unit's clean days.
-    fn nights(&self, unit: &Standing, own: &[&OwnMeter], days: &[RunningDay]) -> Result<Vec<Idle>, WhyNot> {
+    fn nights(&self, unit: &Standing, own: &[&OwnMeter], clean: &HashSet<NaiveDate>) -> Result<Vec<Idle>, WhyNot> {
         let (makeup, of_use) = hourly(own)?;
-        let clean: HashSet<NaiveDate> = days.iter().map(|day| day.day.day).collect();
         let hours = |meter: &OwnMeter| self.meters.get(&meter.no).map(|register| &register.hours);
         let makeup = hours(makeup).ok_or(WhyNot::Meter(MAKEUP))?;
         let of_use: Vec<&Hours> = of_use.into_iter().filter_map(hours).collect();

@@ -3,6 +3,7 @@
 
 use crate::auth::Scope;
 use crate::db::risk::fleet::{self, Records};
+use crate::db::risk::lent::LentLives;
 use crate::db::risk::{figures, outcomes, store};
 use crate::db::{Db, DbError, dealer};
 use chrono::{DateTime, Utc};
@@ -10,6 +11,7 @@ use domain::ids::DealerId;
 use domain::money::Currency;
 use domain::risk::costs::RiskCosts;
 use domain::risk::night::{self, Night};
+use domain::risk::pooling::{self, Pooling};
 use domain::zone::{local_date, parse_zone};
 
 /// Forecasts the dealer's fleet for the night of an instant, and settles what is known of
@@ -21,7 +23,11 @@ pub async fn forecast(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result
     let scope = &Scope::of_job(dealer);
     let dealer = db.read(scope, as_of, async |tx| dealer::get(tx).await).await?;
     let night = local_date(parse_zone(&dealer.time_zone)?, as_of);
-    let computed = computed(db, scope, as_of, Records::WrittenByThen).await?;
+    let lends = db.read(scope, as_of, async |tx| figures::get::<Pooling>(tx).await).await?.value.lends;
+    let elsewhere = if lends { db.lent_to(scope.dealer()).await? } else { LentLives::new() };
+    let computed = computed(db, scope, as_of, Records::WrittenByThen, elsewhere).await?;
+    // Who no longer lends has nothing standing with the others after this night.
+    db.lend(scope.dealer(), &if lends { pooling::lent(&computed.models) } else { LentLives::new() }).await?;
     db.write(scope, as_of, async |tx| {
         store::replace(tx, night, &computed).await?;
         outcomes::settle(tx).await
@@ -29,13 +35,20 @@ pub async fn forecast(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result
     .await
 }
 
-/// The forecasts of an instant by what was known then.
-pub(super) async fn computed(db: &Db, scope: &Scope, as_of: DateTime<Utc>, records: Records) -> Result<Night, DbError> {
-    let (fleet, costs, dealer) = db
+/// The forecasts of an instant by what was known then, beside what other dealers counted.
+pub(super) async fn computed(
+    db: &Db,
+    scope: &Scope,
+    as_of: DateTime<Utc>,
+    records: Records,
+    elsewhere: LentLives,
+) -> Result<Night, DbError> {
+    let (mut fleet, costs, dealer) = db
         .read(scope, as_of, async |tx| {
             Ok((fleet::fleet(tx, records).await?, figures::get::<RiskCosts>(tx).await?.value, dealer::get(tx).await?))
         })
         .await?;
+    fleet.elsewhere = elsewhere;
     let currency = Currency::parse(&dealer.currency)?;
     // A large fleet takes a second of arithmetic: not on a thread that serves others.
     let work = tokio::task::spawn_blocking(move || night::forecast(&fleet, as_of, &costs, currency));

@@ -5,16 +5,17 @@ use super::fault::Fault;
 use super::html_for;
 use super::visitor::Visitor;
 use super::words::NONE;
-use crate::auth::perm;
+use crate::auth::{Permission, perm};
 use crate::db::condition::{self, StoredFinding};
 use crate::db::page::{After, PAGE_DEFAULT};
+use crate::db::risk::bring::{self, ToBring};
 use crate::db::risk::followed::{self, Weight};
 use crate::db::risk::life_figures;
 use crate::db::risk::outcomes::Unscored;
 use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
 use crate::db::{Db, DbError, Tx};
 use crate::http::risk::scores;
-use crate::http::risk::units::NAMED_PARTS;
+use crate::http::risk::units::{NAMED_PARTS, worth_bringing};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Query};
@@ -22,7 +23,8 @@ use actix_web::{HttpResponse, get};
 use askama::Template;
 use domain::money::Money;
 use domain::report::display;
-use domain::risk::words::{self, WORTH_BRINGING};
+use domain::risk::scores::Scores;
+use domain::risk::words;
 use serde::Deserialize;
 use uuid::Uuid;
 
@@ -69,6 +71,8 @@ struct Part {
 struct TurnedOut {
     days: u16,
     sentence: String,
+    /// How the forecasts of whole units turned out.
+    units: String,
     rules: Vec<String>,
     calibration: Option<Calibration>,
 }
@@ -86,7 +90,8 @@ pub(super) async fn units_at_risk(
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
     let after = After::parse(asked.cursor.as_deref(), PAGE_DEFAULT).ok_or_else(Problem::not_found)?;
-    let mut page = db.read(caller.scope(), caller.now(), async |tx| Page::of(tx, &after).await).await?;
+    let prices = perm::ReadPrices::ROLES.contains(&caller.role());
+    let mut page = db.read(caller.scope(), caller.now(), async |tx| Page::of(tx, &after, prices).await).await?;
     if asked.cursor.is_none() {
         let ends = db.read(caller.scope(), caller.now(), async |tx| life_figures::fleet_ends(tx).await).await?;
         page.ends = ends.as_ref().and_then(words::ends);
@@ -96,7 +101,7 @@ pub(super) async fn units_at_risk(
 }
 
 impl Page {
-    async fn of(tx: &Tx<'_>, after: &After) -> Result<Self, DbError> {
+    async fn of(tx: &Tx<'_>, after: &After, prices: bool) -> Result<Self, DbError> {
         let mut units = view::units(tx, after).await?;
         let most = usize::try_from(after.limit()).unwrap_or(usize::MAX);
         let more = units.len() > most;
@@ -105,21 +110,28 @@ impl Page {
         let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
         let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
         let made_on = units.first().map(|unit| display::date(unit.night));
-        let found =
-            Found { findings: condition::open_of(tx, &ids).await?, weights: followed::weights(tx, &ids).await? };
+        let worth: Vec<_> = parts.iter().filter(|part| worth_bringing(part)).map(PartAtRisk::alike).collect();
+        let mut kits = bring::kits(tx, &worth).await?;
+        for item in kits.iter_mut().filter(|_| !prices) {
+            item.selling = None;
+        }
+        let (findings, weights) = (condition::open_of(tx, &ids).await?, followed::weights(tx, &ids).await?);
+        let found = Found { findings, weights, kits };
         let rows: Result<Vec<Row>, DbError> = units.into_iter().map(|unit| Row::of(unit, &parts, &found)).collect();
         Ok(Self { made_on, rows: rows?, next, turned_out: Vec::new(), ends: None })
     }
 }
 
-/// What is found wrong with units, and what it changes.
+/// What is found wrong with units, what it changes, and what their parts are replaced with.
 struct Found {
     findings: Vec<StoredFinding>,
     weights: Vec<Weight>,
+    kits: Vec<ToBring>,
 }
 
 impl Row {
     fn of(unit: UnitAtRisk, parts: &[PartAtRisk], found: &Found) -> Result<Self, DbError> {
+        let part = |part: &PartAtRisk| Part::of(part, &found.kits);
         let wrong = found.findings.iter().filter(|finding| finding.unit_id == unit.unit_id);
         let weights = found.weights.iter().filter(|weight| weight.unit_id == unit.unit_id);
         let own = parts.iter().filter(|part| part.unit_id == unit.unit_id && part.p_30.is_some());
@@ -132,7 +144,7 @@ impl Row {
             within_30: words::chance(unit.p_30),
             within_90: words::chance(unit.p_90),
             loss: loss.map_or_else(|| NONE.to_owned(), |loss| loss.to_string()),
-            parts: own.map(Part::of).collect::<Result<Vec<_>, _>>()?,
+            parts: own.map(part).collect::<Result<Vec<_>, _>>()?,
             upset: unit.upset,
             findings: wrong.map(super::words::finding).collect::<Result<_, _>>()?,
             weights: weights.map(Weight::words).collect::<Result<_, _>>()?,
@@ -142,27 +154,46 @@ impl Row {
 }
 
 impl Part {
-    fn of(part: &PartAtRisk) -> Result<Self, DbError> {
-        let worth = part.p_90.is_some_and(|p| p >= WORTH_BRINGING);
+    fn of(part: &PartAtRisk, kits: &[ToBring]) -> Result<Self, DbError> {
         let (basis, age) = (part.run_basis()?, part.age()?.value);
         Ok(Self {
             reason: words::reason(&part.told()?),
             chance: part.p_30.map_or_else(|| NONE.to_owned(), words::chance),
             advice: part.plan().map_or_else(String::new, |plan| words::plan(plan, basis, age)),
             warning: part.life_figures()?.standing.and_then(|standing| standing.misfit).map(words::misfit),
-            bring: if worth { words::bring(&part.kind, part.model.as_deref()) } else { String::new() },
+            bring: if worth_bringing(part) { to_bring(part, kits) } else { String::new() },
         })
     }
+}
+
+/// The part, and the kit that it is replaced with: what is in it, what it sells at, and what is at hand.
+fn to_bring(part: &PartAtRisk, kits: &[ToBring]) -> String {
+    let (kind, model) = part.alike();
+    let part = words::bring(kind, model);
+    let items: Vec<&ToBring> = kits.iter().filter(|one| one.is_for(kind, model)).collect();
+    let Some(first) = items.first() else { return part };
+    let item = |one: &&ToBring| {
+        let ToBring { item, unit, quantity, in_vans, in_warehouses, .. } = one;
+        let (quantity, in_vans, in_warehouses) = (quantity.normalize(), in_vans.normalize(), in_warehouses.normalize());
+        let sells = one
+            .selling
+            .map_or_else(String::new, |price| format!(", sells at {} {} each", price.normalize(), one.currency));
+        format!("{quantity} {unit} {item} ({in_vans} in vans, {in_warehouses} in warehouses{sells})")
+    };
+    let items: Vec<String> = items.iter().map(item).collect();
+    format!("{part}; kit \u{201c}{}\u{201d}: {}", first.kit, items.join(", "))
 }
 
 impl From<scores::TurnedOut> for TurnedOut {
     fn from(horizon: scores::TurnedOut) -> Self {
         let (days, Unscored { pending, unknown }) = (horizon.days, horizon.unscored);
         let waiting = format!("{pending} wait for their day, {unknown} can never be scored.");
+        let units = of_units(&horizon.units);
         let Some(found) = horizon.scores else {
             return Self {
                 days,
                 sentence: format!("None can be scored yet: {waiting}"),
+                units,
                 rules: vec![],
                 calibration: None,
             };
@@ -187,8 +218,19 @@ impl From<scores::TurnedOut> for TurnedOut {
             format!("of two parts, the one at higher risk failed first in {} of pairs", display::percent(index))
         });
         let rules = [life, rate, ranked].into_iter().flatten().collect();
-        Self { days, sentence, rules, calibration: Some(Calibration::of(days, &score.bins)) }
+        Self { days, sentence, units, rules, calibration: Some(Calibration::of(days, &score.bins)) }
     }
+}
+
+/// How forecasts of whole units turned out.
+fn of_units((pending, unknown, scores): &(i64, usize, Option<Scores>)) -> String {
+    let waiting = format!("{pending} wait for their day, {unknown} can never be scored.");
+    let Some(Scores { score, .. }) = scores else { return format!("Of whole units none can be scored yet: {waiting}") };
+    let expected = score.bins.iter().map(|bin| bin.forecast * count(bin.count)).sum::<f64>();
+    format!(
+        "Of {} units forecast {expected:.1} were expected to let their customer down, and {} did; {waiting}",
+        score.count, score.failed
+    )
 }
 
 #[expect(clippy::cast_precision_loss, reason = "far fewer forecasts than a double has whole numbers")]

@@ -197,6 +197,7 @@ mod tests {
             age_at_fitting: 0.0,
             fitted_at: "2026-01-01T08:00:00Z".parse().unwrap(),
             assumed_per_day: None,
+            tracked_from: None,
             last_good_at: None,
             out: out.map(|at| TakenOut { at: at.parse().unwrap(), why: OutWhy::Failed }),
             warranty_until: None,

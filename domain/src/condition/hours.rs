@@ -8,11 +8,11 @@ const HOUR_S: i64 = 3600;
 /// Readings further apart than this are not read by the hour.
 const STEP_S_MAX: i64 = 2 * HOUR_S;
 /// Hours after washing in which the pit still fills (common practice, no source).
-const SETTLING_H: usize = 3;
+pub(super) const SETTLING_H: usize = 3;
 /// Part of an hour that must lie between readings.
 const COVERED_MIN: f64 = 0.99;
 /// What passes in an hour in which nothing passes: less than any meter resolves.
-const NOTHING: f64 = 1e-6;
+pub(super) const NOTHING: f64 = 1e-6;
 
 /// What passed in each hour from an instant on.
 #[derive(Debug, Clone, PartialEq)]

@@ -14,10 +14,12 @@
 //! | [`dose`] | a dosing pump's draw-down against its setting |
 //! | [`hours`] | registers to hours, and hours to nights without washing |
 //! | [`valve`] | a fill valve that does not close |
+//! | [`closure`] | the same by two readings while the site is closed |
 //! | [`cost`] | what a finding costs a day |
 
 pub mod baseline;
 pub mod chart;
+pub mod closure;
 pub mod cost;
 pub mod days;
 pub mod dose;

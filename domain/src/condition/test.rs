@@ -134,6 +134,11 @@ pub enum WhyNot {
     /// Too few nights are read by the hour.
     #[error("only {0} nights without washing were read by the hour; it needs {needed}", needed = super::baseline::POINTS_MIN)]
     TooFewNights(usize),
+    /// Neither hours nor closures tell what runs in while nobody washes.
+    #[error(
+        "it needs make-up read by the hour beside a meter that tells when nobody washes; or read twice while the site is closed, at least a day apart and three hours after the last wash (the routine \"Read the make-up over a closed weekend\"), and the site's working days"
+    )]
+    NeverClosed,
     /// What should be steady was not: by this share.
     #[error("the flow in an hour varied by {percent:.0} % from day to day, so this is no pump of fixed duty", percent = 100.0 * .0)]
     NotSteady(f64),

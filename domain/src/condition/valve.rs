@@ -33,6 +33,12 @@ pub fn passing(nights: &[Idle]) -> Outcome {
     if first.len() < POINTS_MIN {
         return Err(WhyNot::TooFewNights(first.len()));
     }
+    Ok(balance(&nights, first))
+}
+
+/// The balance over idle stretches in order of time, of which the first ones tell what is usual; nothing is
+/// usual where there are none.
+pub(super) fn balance(nights: &[Idle], first: &[Idle]) -> Ran {
     let usual = median(first.chunks(NIGHTS_A_BLOCK).map(rate)).unwrap_or(0.0).max(0.0);
     let allowed = (SEASON * usual).max(EVAPORATION_L_PER_H);
     // The middle of the nights with a fill: one slip must not hide what follows it.
@@ -55,7 +61,7 @@ pub fn passing(nights: &[Idle]) -> Outcome {
         statistic: *statistic,
     });
     let points = points.skip(nights.len().saturating_sub(POINTS_SHOWN)).collect();
-    Ok(Ran { unit: "L/h", usual, limit, points, finding, about: None })
+    Ran { unit: "L/h", usual, limit, points, finding, about: None }
 }
 
 /// Litres an hour over nights.

@@ -164,6 +164,13 @@ impl WorkingCalendar {
         self.0.iter().map(shown).collect()
     }
 
+    /// Whether the site was closed all the time between two instants; not where nobody said when it works.
+    #[must_use]
+    pub fn rests(&self, zone: Tz, from: DateTime<Utc>, to: DateTime<Utc>) -> bool {
+        let (from, to) = (from.timestamp(), to.timestamp());
+        self.covers(zone, from, to) && self.seconds(zone, from, to) == 0
+    }
+
     fn week(&self, date: NaiveDate) -> Option<&Week> {
         let holds = |days: Days| days.from() <= date && days.to().is_none_or(|to| date < to);
         self.0.iter().find(|week| week.days.is_none_or(holds))

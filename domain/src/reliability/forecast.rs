@@ -1,6 +1,6 @@
 //! From parts to units: probabilities joined, and what a failure is expected to cost.
 
-use crate::money::Money;
+use crate::money::{Currency, Money};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::FromPrimitive;
 
@@ -21,19 +21,20 @@ pub fn by_rate(rate: f64, time: f64) -> f64 {
     if expected > 0.0 { -(-expected).exp_m1() } else { 0.0 }
 }
 
-/// Expected loss: a probability times what the event costs at the site, given its fallback;
-/// rounded to the currency's minor unit.
+/// Expected loss: the sum over events of their probability times what each costs at the site, given its
+/// fallback; rounded once, to the currency's minor unit. Costs are in that currency.
 #[must_use]
-pub fn expected_loss(probability: f64, loss: Money) -> Money {
-    let part = Decimal::from_f64(probability.clamp(0.0, 1.0)).unwrap_or_default();
-    let amount = loss.amount.checked_mul(part).unwrap_or(loss.amount);
-    Money { amount, currency: loss.currency }.rounded()
+pub fn expected_loss(events: impl IntoIterator<Item = (f64, Money)>, currency: Currency) -> Money {
+    let amount = events.into_iter().fold(Decimal::ZERO, |sum, (probability, loss)| {
+        let part = Decimal::from_f64(probability.clamp(0.0, 1.0)).unwrap_or_default();
+        sum.saturating_add(loss.amount.checked_mul(part).unwrap_or(loss.amount))
+    });
+    Money { amount, currency }.rounded()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::money::Currency;
     use crate::reliability::tests::published::{list, near, number, parsed};
 
     /// Combined risks, computed at high precision; in series and in parallel, GMU's OM 456 notes.
@@ -58,8 +59,12 @@ mod tests {
     fn a_rate_gives_a_chance_and_a_chance_a_loss() {
         near(by_rate(1e-9, 1e-3), 1e-12, 1e-11);
         assert_eq!((by_rate(0.0, 5.0), by_rate(f64::NAN, 1.0), by_rate(f64::INFINITY, 1.0)), (0.0, 0.0, 1.0));
-        let loss = |amount: &str| Money { amount: amount.parse().unwrap(), currency: Currency::parse("EUR").unwrap() };
-        assert_eq!(expected_loss(0.125, loss("1000.50")), loss("125.06"));
-        assert_eq!(expected_loss(f64::NAN, loss("10")), loss("0.00"));
+        let euro = Currency::parse("EUR").unwrap();
+        let money = |amount: &str| Money { amount: amount.parse().unwrap(), currency: euro };
+        assert_eq!(expected_loss([(0.125, money("1000.50"))], euro), money("125.06"));
+        assert_eq!(expected_loss([(0.125, money("1000.50")), (0.5, money("3"))], euro), money("126.56"));
+        assert_eq!(expected_loss([(0.001, money("4")), (0.001, money("4"))], euro), money("0.01"), "rounded once");
+        assert_eq!(expected_loss([(f64::NAN, money("10"))], euro), money("0.00"));
+        assert_eq!(expected_loss([], euro), money("0.00"));
     }
 }

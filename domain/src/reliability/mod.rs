@@ -15,6 +15,7 @@
 //! | [`rivals`] | exponential and lognormal beside it, and whether it fits |
 //! | [`prior`], [`posterior`] | the Weibull by Bayes, for few failures |
 //! | [`pool`] | what groups of a kind tell about one another |
+//! | [`counts`] | what other fleets tell as counts alone |
 //! | [`gamma_rate`] | a constant rate by Bayes |
 //! | [`ratio`] | how many times as often as expected |
 //! | [`poisson`] | by how much conditions multiply a rate |
@@ -26,6 +27,7 @@
 
 mod ages;
 pub mod assess;
+pub mod counts;
 pub mod estimate;
 mod even;
 mod evidence;

@@ -1,12 +1,15 @@
-//! What a failure costs: the call-out, and the days until the bay washes with its unit again; and how
-//! much the rated life of a part weighs beside the lives that are known.
+//! What a failure costs: the call-out, and the days until the bay washes with its unit again, as people
+//! said of the part that fails, else the dealer's usual figures; and how much the rated life of a part
+//! weighs beside the lives that are known.
 
 use crate::fault::Faults;
 use crate::money::{Currency, Money};
 use crate::reliability::prior::RATED_LIFE_WEIGHT;
 use crate::reliability::replace::Costs;
 use crate::site::Fallback;
+use crate::template::failure::Failure;
 use rust_decimal::Decimal;
+use rust_decimal::prelude::FromPrimitive;
 use serde::{Deserialize, Serialize};
 
 /// Figures as the dealer reckons with them; costs are in its currency.
@@ -80,29 +83,52 @@ impl RiskCosts {
         faults.or(self)
     }
 
-    /// What a failure costs at a site on top of the part, given what the bay falls back on.
+    /// What a failure usually costs at a site on top of the part, given what the bay falls back on: what
+    /// is reckoned of process upsets, and of parts of which nobody said what follows.
     #[must_use]
     pub fn loss(&self, fallback: Fallback, currency: Currency) -> Money {
-        let day = match fallback {
+        Money { amount: self.call_out + self.days_down * self.day(fallback), currency }.rounded()
+    }
+
+    /// What the failure of a part costs at a site on top of the part, by what was said to follow it. The unit
+    /// is down for as long as the bay would stand with nothing to fall back on; where it stands for less, it
+    /// washes the rest of those days with what it falls back on.
+    #[must_use]
+    pub fn loss_of(&self, failure: Option<&Failure>, fallback: Fallback, currency: Currency) -> Money {
+        let Some(failure) = failure else { return self.loss(fallback, currency) };
+        let days = |days: f64| Decimal::from_f64(days).unwrap_or_default().max(Decimal::ZERO);
+        let stands = days(match fallback {
+            Fallback::TownWater => failure.down_town_water_d,
+            Fallback::SecondUnit => failure.down_second_unit_d,
+            Fallback::None => failure.down_none_d,
+        });
+        let falls_back = (days(failure.down_none_d) - stands).max(Decimal::ZERO);
+        let call_out = if failure.call_out { self.call_out } else { Decimal::ZERO };
+        let amount = call_out + stands * self.none_day + falls_back * self.day(fallback);
+        Money { amount, currency }.rounded()
+    }
+
+    /// What a day without the unit costs.
+    fn day(&self, fallback: Fallback) -> Decimal {
+        match fallback {
             Fallback::TownWater => self.town_water_day,
             Fallback::SecondUnit => self.second_unit_day,
             Fallback::None => self.none_day,
-        };
-        Money { amount: self.call_out + self.days_down * day, currency }.rounded()
+        }
     }
 
-    /// What replacing costs at such a site, planned and after a failure.
+    /// What replacing costs, planned and after a failure that costs so much on top of the part.
     #[must_use]
-    pub fn of_replacing(&self, fallback: Fallback, currency: Currency) -> Costs {
-        let planned = Money { amount: self.planned, currency }.rounded();
-        let loss = self.loss(fallback, currency);
-        Costs { planned, failure: Money { amount: planned.amount + loss.amount, currency } }
+    pub fn of_replacing(&self, loss: Money) -> Costs {
+        let planned = Money { amount: self.planned, currency: loss.currency }.rounded();
+        Costs { planned, failure: Money { amount: planned.amount + loss.amount, currency: loss.currency } }
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::template::failure::tests::small;
 
     #[test]
     fn a_failure_costs_by_what_the_bay_falls_back_on() {
@@ -111,8 +137,26 @@ mod tests {
         assert_eq!(loss(Fallback::TownWater), Decimal::from(370));
         assert_eq!(loss(Fallback::SecondUnit), Decimal::from(290));
         assert_eq!(loss(Fallback::None), Decimal::from(850));
-        let costs = RiskCosts::default().of_replacing(Fallback::None, euro);
+        let costs = RiskCosts::default().of_replacing(RiskCosts::default().loss(Fallback::None, euro));
         assert_eq!((costs.planned.amount, costs.failure.amount), (Decimal::from(200), Decimal::from(1050)));
+    }
+
+    #[test]
+    fn a_part_s_own_failure_costs_what_was_said_to_follow() {
+        let euro = Currency::parse("EUR").unwrap();
+        let stops = Failure { call_out: true, down_none_d: 2.0, down_town_water_d: 0.5, ..small() };
+        let loss = |failure: Option<&Failure>, fallback| RiskCosts::default().loss_of(failure, fallback, euro).amount;
+        assert_eq!(loss(Some(&stops), Fallback::None), Decimal::from(250 + 2 * 600));
+        // Half a day of standing, and a day and a half with town water.
+        assert_eq!(loss(Some(&stops), Fallback::TownWater), Decimal::from(250 + 300 + 180));
+        assert_eq!(loss(Some(&stops), Fallback::SecondUnit), Decimal::from(250 + 2 * 40));
+        assert_eq!(loss(Some(&small()), Fallback::None), Decimal::from(300), "nobody has to go there at once");
+        assert_eq!(loss(None, Fallback::TownWater), Decimal::from(370));
+        // What stops a unit for the usual day costs what is usual.
+        let usual = Failure { call_out: true, down_none_d: 1.0, ..small() };
+        for fallback in Fallback::ALL {
+            assert_eq!(loss(Some(&usual), *fallback), loss(None, *fallback), "{fallback:?}");
+        }
     }
 
     #[test]

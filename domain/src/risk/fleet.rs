@@ -6,8 +6,10 @@ use super::upset::History;
 use crate::component::{Component, Duty, RunBasis, TakenOut};
 use crate::condition::test::Kind;
 use crate::ids::{ComponentId, UnitId};
-use crate::site::Fallback;
+use crate::reliability::counts::Counts;
+use crate::site::{Fallback, SoilClass};
 use crate::stock::idle::IdleDays;
+use crate::template::failure::Failure;
 use crate::wear::age::{AgeSource, Clock};
 use crate::wear::line::UseLine;
 use crate::zone::local_date;
@@ -25,6 +27,10 @@ pub struct Part {
     pub component: Component,
     /// Where it stood at its end, so that losses of one event are told: a site, else the unit.
     pub place: Uuid,
+    /// What mostly came off what was washed where it stood at its end, or stands.
+    pub soil: Option<SoilClass>,
+    /// What follows when it fails, where somebody said so.
+    pub failure: Option<Failure>,
     /// Use by a counter that is the part's own.
     pub own: Option<UseLine>,
     /// When a calibration left it beyond use: the end of its life, fitted or not.
@@ -84,6 +90,8 @@ pub struct Fleet {
     pub units: BTreeMap<UnitId, UnitFacts>,
     /// What followed findings on nights before.
     pub followed: Vec<Followed>,
+    /// Counts of lives at other dealers who lend them, and are lent these.
+    pub elsewhere: BTreeMap<(String, Duty, RunBasis), Counts>,
 }
 
 /// What ages a part.

@@ -1,13 +1,15 @@
 //! Lives of parts alike, and what they tell.
 //!
 //! Parts are alike by kind, duty and what ages them; those of one maker's model are a group of
-//! their own as soon as enough of them failed. Groups of one kind that differ in duty lend each
-//! other what they know while they know little.
+//! their own as soon as enough of them failed, and so are those of one soil. Groups of one kind that
+//! differ in duty lend each other what they know while they know little, and dealers who agreed to it
+//! lend each other counts.
 
 use super::LEVEL;
 use super::fleet::{Aging, Fleet, Part, local};
 use crate::component::{Duty, RunBasis};
 use crate::reliability::assess::{FAILURES_ENOUGH, Forecaster, Question, prior};
+use crate::reliability::counts::Counts;
 use crate::reliability::estimate::NoEstimate;
 use crate::reliability::life::{Life, Tally};
 use crate::reliability::pool::pool;
@@ -15,6 +17,7 @@ use crate::reliability::prior::Prior;
 use crate::reliability::records::{Ends, Lives, Record};
 use crate::reliability::replace::{Advice, Costs};
 use crate::reliability::rivals::Standing;
+use crate::site::SoilClass;
 use chrono::{DateTime, Utc};
 use std::collections::BTreeMap;
 
@@ -27,8 +30,39 @@ pub struct GroupKey {
     pub duty: Duty,
     /// What ages them.
     pub run_basis: RunBasis,
-    /// The maker's model, where a group is of one.
-    pub model: Option<String>,
+    /// Which of those it is of.
+    pub of: Of,
+}
+
+/// Which parts of a kind a group is of.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Of {
+    /// All of them.
+    Kind,
+    /// Those of one maker's model.
+    Model(String),
+    /// Those at sites of one soil.
+    Soil(SoilClass),
+}
+
+impl GroupKey {
+    /// The maker's model, where the group is of one.
+    #[must_use]
+    pub fn model(&self) -> Option<&str> {
+        match &self.of {
+            Of::Model(model) => Some(model),
+            Of::Kind | Of::Soil(_) => None,
+        }
+    }
+
+    /// The soil, where the group is of one.
+    #[must_use]
+    pub fn soil(&self) -> Option<SoilClass> {
+        match self.of {
+            Of::Soil(soil) => Some(soil),
+            Of::Kind | Of::Model(_) => None,
+        }
+    }
 }
 
 /// What the lives of a group tell.
@@ -42,6 +76,8 @@ pub struct LifeModel {
     pub ends: Ends,
     /// The middle one of the rated lives of its parts.
     pub rated_life: Option<f64>,
+    /// What other dealers counted of such parts, as far as it was held beside the rated life.
+    pub elsewhere: Option<Counts>,
     /// What to forecast with, or why there is nothing.
     pub forecaster: Result<Forecaster, NoEstimate>,
     /// Whether the Weibull fits, where the lives alone are forecast with; with fewer failures nothing tells.
@@ -108,6 +144,7 @@ struct Group<'a> {
     assumed_per_day: f64,
     lives: Lives,
     rated_life: Option<f64>,
+    elsewhere: Option<Counts>,
 }
 
 impl<'a> Group<'a> {
@@ -124,31 +161,41 @@ impl<'a> Group<'a> {
         let records = parts.iter().zip(&runs).map(|(part, run)| Record {
             component: &part.component,
             place: part.place,
-            watched_from: None,
+            watched_from: part.component.tracked_from,
             failed_calibration_at: part.failed_calibration_at,
             run,
         });
         let lives = Lives::of(records, now);
         let rated_life = middle(parts.iter().filter_map(|part| part.component.rated_life).collect());
-        Self { key, parts, assumed_per_day, lives, rated_life }
+        let GroupKey { kind, duty, run_basis, .. } = &key;
+        let elsewhere = fleet.elsewhere.get(&(kind.clone(), *duty, *run_basis)).filter(|of| of.failures > 0).copied();
+        Self { key, parts, assumed_per_day, lives, rated_life, elsewhere }
     }
 
+    /// What is held before its lives are looked at. What others counted is worth more than a guess about
+    /// where its own few lives lie.
     fn prior(&self, rated_life_weight: f64) -> Result<Prior, NoEstimate> {
-        prior(&self.lives.lives, &Question { rated_life_weight, ..Question::usual(self.rated_life) })
+        let own = || prior(&self.lives.lives, &Question { rated_life_weight, ..Question::usual(self.rated_life) });
+        match (self.elsewhere, self.rated_life) {
+            (None, _) => own(),
+            (Some(counts), Some(_)) => own().map(|prior| counts.moved(prior)),
+            (Some(counts), None) => counts.prior().map_or_else(own, Ok),
+        }
     }
 
-    /// Those of its models of which enough parts failed.
-    fn of_models(&self, fleet: &Fleet, now: DateTime<Utc>) -> Vec<Group<'a>> {
-        let mut models: BTreeMap<&str, Vec<&'a Part>> = BTreeMap::new();
+    /// Those of its models and of its soils of which enough parts failed.
+    fn narrower(&self, fleet: &Fleet, now: DateTime<Utc>) -> Vec<Group<'a>> {
+        let mut alike: BTreeMap<Of, Vec<&'a Part>> = BTreeMap::new();
         for part in &self.parts {
-            if let Some(model) = &part.component.model {
-                models.entry(model).or_default().push(part);
+            let model = part.component.model.clone().map(Of::Model);
+            for of in model.into_iter().chain(part.soil.map(Of::Soil)) {
+                alike.entry(of).or_default().push(part);
             }
         }
         // A group of one model alone is that model's already.
-        models.retain(|_, parts| parts.len() >= FAILURES_ENOUGH && parts.len() < self.parts.len());
-        let groups = models.into_iter().map(|(model, parts)| {
-            let key = GroupKey { model: Some(model.to_owned()), ..self.key.clone() };
+        alike.retain(|_, parts| parts.len() >= FAILURES_ENOUGH && parts.len() < self.parts.len());
+        let groups = alike.into_iter().map(|(of, parts)| {
+            let key = GroupKey { of, ..self.key.clone() };
             Group::new(fleet, key, parts, self.assumed_per_day, now)
         });
         groups.filter(|group| Tally::of(&group.lives.lives).failures >= FAILURES_ENOUGH).collect()
@@ -161,6 +208,7 @@ impl<'a> Group<'a> {
             tally: Tally::of(lives),
             ends: self.lives.ends,
             rated_life: self.rated_life,
+            elsewhere: self.elsewhere,
             standing: matches!(forecaster, Ok(Forecaster::Fitted(_))).then(|| Standing::of(lives)),
             forecaster,
             assumed_per_day: self.assumed_per_day,
@@ -187,14 +235,14 @@ pub fn life_models(fleet: &Fleet, now: DateTime<Utc>, rated_life_weight: f64) ->
     let groups: Vec<Group<'_>> = alike
         .into_iter()
         .map(|((kind, duty, run_basis), parts)| {
-            let key = GroupKey { kind: kind.to_owned(), duty, run_basis, model: None };
+            let key = GroupKey { kind: kind.to_owned(), duty, run_basis, of: Of::Kind };
             let assumed = fleet.assumed_per_day(&parts);
             Group::new(fleet, key, parts, assumed, now)
         })
         .collect();
-    let of_models: Vec<Group<'_>> = groups.iter().flat_map(|group| group.of_models(fleet, now)).collect();
+    let narrower: Vec<Group<'_>> = groups.iter().flat_map(|group| group.narrower(fleet, now)).collect();
     let priors = pooled(&groups, rated_life_weight);
-    let own = of_models.into_iter().map(|group| {
+    let own = narrower.into_iter().map(|group| {
         let prior = group.prior(rated_life_weight);
         group.model(prior)
     });

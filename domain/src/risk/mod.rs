@@ -12,6 +12,7 @@
 //! | [`sign`] | what goes before process upsets |
 //! | [`plan`] | what to do about a part |
 //! | [`costs`] | what a failure costs |
+//! | [`pooling`] | whether a dealer lends counts of lives, and is lent others' |
 //! | [`words`] | a forecast in words |
 //! | [`outcome`] | what became of a forecast part |
 //! | [`scores`] | forecasts against what happened |
@@ -26,6 +27,7 @@ pub mod life_model;
 pub mod night;
 pub mod outcome;
 pub mod plan;
+pub mod pooling;
 pub mod scores;
 pub mod sign;
 #[cfg(test)]

@@ -3,12 +3,12 @@
 use super::costs::RiskCosts;
 use super::finding::{Factor, Followed};
 use super::fleet::{Fleet, Part, UnitFacts, local};
-use super::life_model::{Alike, GroupKey, LifeModel, life_models};
+use super::life_model::{Alike, GroupKey, LifeModel, Of, life_models};
 use super::plan::{Plan, Planned, plans};
 use super::upset::{self, History, Rates, UpsetRisk};
 use super::words::round_up;
 use super::{HORIZONS_DAYS, LEVEL};
-use crate::component::OutWhy;
+use crate::component::{Component, OutWhy};
 use crate::ids::{ComponentId, UnitId};
 use crate::money::{Currency, Money};
 use crate::reliability::estimate::Bounds;
@@ -59,6 +59,8 @@ pub struct PartForecast {
     pub reach: f64,
     /// How parts alike fared up to there.
     pub alike: Alike,
+    /// What its failure costs on top of the part; none while its unit stands nowhere.
+    pub loss: Option<Money>,
     /// What to do; none where it can't be told, or the unit stands nowhere.
     pub plan: Option<Plan>,
     /// Its rated life, in its run basis.
@@ -74,7 +76,12 @@ pub struct UnitRisk {
     pub rank: i32,
     /// Probability that one part at least fails or the process upsets, for each horizon.
     pub chances: [f64; HORIZONS_DAYS.len()],
-    /// What failures within the first horizon are expected to cost; none while it stands nowhere.
+    /// The same as if all parts alike failed at one rate, and upsets came at the dealer's.
+    pub by_constant_rate: [f64; HORIZONS_DAYS.len()],
+    /// The greatest share of its rated life that one of its parts will have reached; none where none is rated.
+    pub worn: [Option<f64>; HORIZONS_DAYS.len()],
+    /// What failures and upsets within the first horizon are expected to cost, each part's by what
+    /// follows its own failure; none while it stands nowhere.
     pub expected_loss: Option<Money>,
     /// Parts that could not be forecast.
     pub not_forecast: usize,
@@ -101,31 +108,37 @@ pub struct Night {
 #[must_use]
 pub fn forecast(fleet: &Fleet, now: DateTime<Utc>, costs: &RiskCosts, currency: Currency) -> Night {
     let models = life_models(fleet, now, costs.rated_life_weight);
-    let plans = plans(&models, costs, currency);
-    let mut running: Vec<(&Part, &UnitFacts)> = fleet
+    let mut running: Vec<Running<'_>> = fleet
         .parts
         .iter()
         .filter(|part| part.component.fitted_at <= now && part.ended().is_none_or(|end| end.at > now))
-        .filter_map(|part| Some((part, fleet.units.get(&part.component.unit_id).filter(|unit| unit.kept)?)))
-        .collect();
-    running.sort_by_key(|(part, _)| (part.component.unit_id, part.id));
-    let parts: Vec<PartForecast> = running
-        .into_iter()
-        .filter_map(|(part, unit)| {
-            let model = model_of(&models, part)?;
-            let plan = unit.fallback.and_then(|fallback| plans.get(&(&model.key, fallback)).copied());
-            Some(of_part(fleet, part, unit, model, plan, now))
+        .filter_map(|part| {
+            let unit = fleet.units.get(&part.component.unit_id).filter(|unit| unit.kept)?;
+            let loss = unit.fallback.map(|fallback| costs.loss_of(part.failure.as_ref(), fallback, currency));
+            Some(Running { part, unit, model: model_of(&models, part)?, loss })
         })
         .collect();
+    running.sort_by_key(|one| (one.part.component.unit_id, one.part.id));
+    let plans = plans(running.iter().filter_map(|one| Some((one.model, one.loss?))), costs);
+    let planned = |one: &Running<'_>| *plans.get(&(&one.model.key, one.loss?.amount))?;
+    let parts: Vec<PartForecast> = running.iter().map(|one| of_part(fleet, one, planned(one), now)).collect();
     let units = units(fleet, &parts, now, costs, currency);
     let ends = ends(fleet, &models, now);
     Night { models, parts, units, followed: fleet.followed.clone(), ends }
 }
 
+/// A part to be forecast.
+struct Running<'a> {
+    part: &'a Part,
+    unit: &'a UnitFacts,
+    model: &'a LifeModel,
+    loss: Option<Money>,
+}
+
 /// The ends of all kinds together. A frost that takes parts of six kinds at one place is one event.
 fn ends(fleet: &Fleet, models: &BTreeMap<GroupKey, LifeModel>, now: DateTime<Utc>) -> Ends {
-    // Groups of a maker's model are part of those of their kind.
-    let of_kinds = models.values().filter(|model| model.key.model.is_none());
+    // Narrower groups are part of those of their kind.
+    let of_kinds = models.values().filter(|model| model.key.of == Of::Kind);
     let lost = fleet.parts.iter().filter(|part| part.failed_calibration_at.is_none()).filter_map(|part| {
         let out = part.component.out.filter(|out| out.why == OutWhy::External && out.at <= now)?;
         (part.component.fitted_at <= now).then_some((part.place, out.at))
@@ -134,23 +147,20 @@ fn ends(fleet: &Fleet, models: &BTreeMap<GroupKey, LifeModel>, now: DateTime<Utc
     of_kinds.fold(Ends::default(), |all, model| all.with(model.ends, external_events))
 }
 
-/// The group of a part's maker's model, where there is one; else that of its kind.
+/// The group of a part's maker's model, where there is one; else that of its soil, else of its kind.
 fn model_of<'a>(models: &'a BTreeMap<GroupKey, LifeModel>, part: &Part) -> Option<&'a LifeModel> {
     let component = &part.component;
-    let key =
-        |model| GroupKey { kind: component.kind.clone(), duty: component.duty, run_basis: component.run_basis, model };
-    let own = component.model.as_ref().and_then(|model| models.get(&key(Some(model.clone()))));
-    own.or_else(|| models.get(&key(None)))
+    let group = |of| {
+        let Component { kind, duty, run_basis, .. } = component;
+        models.get(&GroupKey { kind: kind.clone(), duty: *duty, run_basis: *run_basis, of })
+    };
+    let by_model = || group(Of::Model(component.model.clone()?));
+    let by_soil = || group(Of::Soil(part.soil?));
+    by_model().or_else(by_soil).or_else(|| group(Of::Kind))
 }
 
-fn of_part(
-    fleet: &Fleet,
-    part: &Part,
-    unit: &UnitFacts,
-    model: &LifeModel,
-    planned: Option<Planned>,
-    now: DateTime<Utc>,
-) -> PartForecast {
+fn of_part(fleet: &Fleet, running: &Running<'_>, planned: Option<Planned>, now: DateTime<Utc>) -> PartForecast {
+    let Running { part, unit, model, loss } = *running;
     let component = &part.component;
     let aging = fleet.aging(part, model.assumed_per_day, now);
     let (clock, here, zone) = (aging.clock(), local(unit.zone, now), unit.zone);
@@ -178,6 +188,7 @@ fn of_part(
         factor,
         reach,
         alike: model.alike(reach),
+        loss,
         plan: planned.map(|planned| planned.of_part(visit)),
         rated_life: component.rated_life,
     }
@@ -217,18 +228,24 @@ fn of_unit(
     let unit = parts.first()?.unit;
     let facts = fleet.units.get(&unit);
     let upset = rates.zip(facts).map(|(rates, facts)| rates.risk(&facts.history, now));
-    let mut chances = [0.0; HORIZONS_DAYS.len()];
-    for (at, chance) in chances.iter_mut().enumerate() {
-        *chance = any_of(
-            parts
-                .iter()
-                .filter_map(|part| Some(part.ahead.get(at)?.chance?.p))
-                .chain(upset.as_ref().and_then(|upset| upset.chances.get(at).copied())),
-        );
+    let (mut chances, mut by_constant_rate) = ([0.0; HORIZONS_DAYS.len()], [0.0; HORIZONS_DAYS.len()]);
+    for (at, ((chance, by_rate), days)) in chances.iter_mut().zip(&mut by_constant_rate).zip(HORIZONS_DAYS).enumerate()
+    {
+        let ahead = || parts.iter().filter_map(|part| part.ahead.get(at));
+        let upsets = upset.as_ref().and_then(|upset| upset.chances.get(at).copied());
+        *chance = any_of(ahead().filter_map(|ahead| Some(ahead.chance?.p)).chain(upsets));
+        *by_rate = any_of(ahead().map(|ahead| ahead.by_constant_rate).chain(rates.map(|rates| rates.of_any(days))));
     }
-    let fallback = facts.and_then(|facts| facts.fallback);
-    let first = chances.first().copied().unwrap_or(0.0);
+    let mut worn = [None; HORIZONS_DAYS.len()];
+    for (at, worn) in worn.iter_mut().enumerate() {
+        let share = |part: &PartForecast| Some((part.age.value + part.ahead.get(at)?.use_) / part.rated_life?);
+        *worn = parts.iter().filter_map(share).max_by(f64::total_cmp);
+    }
     let not_forecast = parts.iter().filter(|part| part.ahead.iter().any(|ahead| ahead.chance.is_none())).count();
-    let expected_loss = fallback.map(|fallback| expected_loss(first, costs.loss(fallback, currency)));
-    Some(UnitRisk { unit, rank: 0, chances, expected_loss, not_forecast, upset })
+    let expected_loss = facts.and_then(|facts| facts.fallback).map(|fallback| {
+        let of_parts = parts.iter().filter_map(|part| Some((part.ahead.first()?.chance?.p, part.loss?)));
+        let of_upset = upset.as_ref().and_then(|upset| upset.chances.first().copied());
+        expected_loss(of_parts.chain(of_upset.map(|p| (p, costs.loss(fallback, currency)))), currency)
+    });
+    Some(UnitRisk { unit, rank: 0, chances, by_constant_rate, worn, expected_loss, not_forecast, upset })
 }

@@ -67,6 +67,28 @@ pub fn outcome(
     if known_good { good } else { Some(Outcome { state: State::Unknown, after_days: after(at) }) }
 }
 
+/// What became of a unit that was forecast: it let the customer down when one of its forecast parts
+/// failed, or the process upset, by the horizon. Where neither is known to have happened, and the state of a part
+/// will not be known, nor will that of the unit.
+#[must_use]
+pub fn of_unit(horizon_days: u16, parts: impl IntoIterator<Item = Outcome>, upset_after_days: Option<f64>) -> Outcome {
+    let horizon = f64::from(horizon_days);
+    let first = |a: Option<f64>, b: f64| Some(a.map_or(b, |a| a.min(b)));
+    let (mut failed, mut unknown) = (upset_after_days.filter(|days| (0.0..=horizon).contains(days)), None);
+    for Outcome { state, after_days } in parts {
+        match state {
+            State::Failed => failed = first(failed, after_days),
+            State::Unknown => unknown = first(unknown, after_days),
+            State::Good => {}
+        }
+    }
+    match (failed, unknown) {
+        (Some(after_days), _) => Outcome { state: State::Failed, after_days },
+        (None, Some(after_days)) => Outcome { state: State::Unknown, after_days },
+        (None, None) => Outcome { state: State::Good, after_days: horizon },
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -95,6 +117,20 @@ mod tests {
         assert_eq!(state(Some(35), Some((40, WornOutFound)), 40), Some(State::Good));
         assert_eq!(state(None, Some((20, Preventive)), 40), Some(State::Unknown));
         assert_eq!(state(None, Some((31, External)), 40), Some(State::Good));
+    }
+
+    #[test]
+    fn a_unit_lets_down_with_its_first_part_or_an_upset() {
+        let is = |state, after_days| Outcome { state, after_days };
+        let (good, failed, left) = (is(State::Good, 30.0), is(State::Failed, 12.0), is(State::Unknown, 5.0));
+        assert_eq!(of_unit(30, [good, good], None), good);
+        assert_eq!(of_unit(30, [good, is(State::Failed, 20.0), failed], None), failed);
+        assert_eq!(of_unit(30, [good, left], None), left);
+        assert_eq!(of_unit(30, [left, failed], None), failed, "what let down did so whatever else is not known");
+        assert_eq!(of_unit(30, [good, left], Some(8.0)), is(State::Failed, 8.0));
+        assert_eq!(of_unit(30, [failed], Some(8.0)), is(State::Failed, 8.0));
+        assert_eq!(of_unit(30, [good], Some(30.5)), good, "after the horizon");
+        assert_eq!(of_unit(90, [], None), is(State::Good, 90.0));
     }
 
     #[test]

@@ -2,11 +2,11 @@
 
 use super::costs::RiskCosts;
 use super::life_model::{GroupKey, LifeModel};
-use crate::money::{Currency, Money};
+use crate::money::Money;
 use crate::reliability::replace::{Advice, Costs, Optimum, WhyRun, cost_rate, optimum};
 use crate::reliability::weibull::Weibull;
-use crate::site::Fallback;
 use chrono::NaiveDate;
+use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use std::collections::BTreeMap;
 
@@ -55,7 +55,7 @@ impl Plan {
     }
 }
 
-/// The plan of a group at sites with one fallback, and what it costs at other ages.
+/// The plan of a group's parts whose failure costs the same, and what it costs at other ages.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Planned {
     plan: Plan,
@@ -83,17 +83,17 @@ impl Planned {
     }
 }
 
-/// What to do about the parts of each group at sites with each fallback.
+/// What to do about parts, each of a group and of what its failure costs: many parts share both, and
+/// each pair is planned once. None of it where nothing is held of the group's lives.
 pub(super) fn plans<'a>(
-    models: &'a BTreeMap<GroupKey, LifeModel>,
+    parts: impl Iterator<Item = (&'a LifeModel, Money)>,
     costs: &RiskCosts,
-    currency: Currency,
-) -> BTreeMap<(&'a GroupKey, Fallback), Planned> {
-    let each = models.values().flat_map(|model| Fallback::ALL.iter().map(move |fallback| (model, *fallback)));
-    let planned = each.filter_map(|(model, fallback)| {
-        Some(((&model.key, fallback), planned(model, &costs.of_replacing(fallback, currency))?))
-    });
-    planned.collect()
+) -> BTreeMap<(&'a GroupKey, Decimal), Option<Planned>> {
+    let mut plans = BTreeMap::new();
+    for (model, loss) in parts {
+        plans.entry((&model.key, loss.amount)).or_insert_with(|| planned(model, &costs.of_replacing(loss)));
+    }
+    plans
 }
 
 fn planned(model: &LifeModel, costs: &Costs) -> Option<Planned> {

@@ -3,19 +3,25 @@
 use super::costs::RiskCosts;
 use super::finding::Followed;
 use super::fleet::{Fleet, Part, UnitFacts};
+use super::life_model::{GroupKey, Of};
 use super::night::{Night, forecast};
 use super::plan::{Plan, Replace};
+use super::pooling;
 use crate::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
 use crate::condition::test::Kind;
 use crate::ids::{ComponentId, UnitId};
 use crate::money::Currency;
 use crate::reliability::assess::Forecaster;
+use crate::reliability::counts::Counts;
 use crate::reliability::fit;
 use crate::reliability::forecast::any_of;
 use crate::reliability::ratio::Counted;
-use crate::reliability::tests::published::{list, lives, near, parsed};
-use crate::site::Fallback;
+use crate::reliability::replace::WhyRun;
+use crate::reliability::tests::published::{Stream, list, lives, near, parsed};
+use crate::reliability::weibull::Weibull;
+use crate::site::{Fallback, SoilClass};
 use crate::stock::idle::IdleDays;
+use crate::template::failure::{Failure, PartsCostClass};
 use crate::wear::age::AgeSource;
 use crate::wear::line::{CountedMonth, UseLine};
 use crate::zone::Month;
@@ -43,6 +49,7 @@ fn part(n: u128, days: f64, why: Option<OutWhy>) -> Part {
         rated_life: None,
         age_at_fitting: 0.0,
         fitted_at: end - life,
+        tracked_from: None,
         assumed_per_day: None,
         last_good_at: None,
         out: why.map(|why| TakenOut { at: end, why }),
@@ -52,6 +59,8 @@ fn part(n: u128, days: f64, why: Option<OutWhy>) -> Part {
         id: ComponentId(Uuid::from_u128(n)),
         component,
         place: Uuid::from_u128(n),
+        soil: None,
+        failure: None,
         own: None,
         failed_calibration_at: None,
     }
@@ -60,7 +69,7 @@ fn part(n: u128, days: f64, why: Option<OutWhy>) -> Part {
 fn fleet(parts: Vec<Part>) -> Fleet {
     let unit = UnitFacts { kept: true, fallback: Some(Fallback::None), ..UnitFacts::default() };
     let units = (0..4).map(|n| (UnitId(Uuid::from_u128(n)), unit.clone())).collect();
-    Fleet { parts, units, followed: Vec::new() }
+    Fleet { parts, units, ..Fleet::default() }
 }
 
 fn night(fleet: &Fleet) -> Night {
@@ -108,6 +117,178 @@ fn a_unit_is_at_the_risk_of_all_its_parts_and_ranked_by_its_loss() {
         near(unit.chances[1], any_of(parts.map(|part| part.ahead[1].chance.unwrap().p)), 1e-12);
         assert!(unit.chances[0] < unit.chances[1] && unit.not_forecast == 0);
     }
+}
+
+/// Two units alike but for what follows when the older part of each fails, and one in which the process
+/// may upset: each part brings its own loss.
+#[test]
+fn a_unit_s_loss_is_the_sum_of_its_parts_own() {
+    let mut parts: Vec<Part> = (1..=12).map(|n| part(n, 100.0 * n as f64, Some(OutWhy::Failed))).collect();
+    parts.extend([(20, 900.0), (24, 300.0), (21, 900.0), (25, 300.0)].map(|(n, age)| part(n, age, None)));
+    let minor = Failure {
+        parts_cost: PartsCostClass::Low,
+        call_out: false,
+        down_town_water_d: 0.0,
+        down_second_unit_d: 0.0,
+        down_none_d: 0.0,
+    };
+    let stops = Failure { call_out: true, down_none_d: 3.0, ..minor };
+    let of = |n: u128| ComponentId(Uuid::from_u128(n));
+    for one in &mut parts {
+        one.failure = match one.id {
+            id if id == of(20) => Some(minor),
+            id if id == of(21) => Some(stops),
+            _ => None,
+        };
+    }
+    let mut fleet = fleet(parts);
+    let begin = now() - Duration::days(1000);
+    let history = &mut fleet.units.get_mut(&UnitId(Uuid::from_u128(1))).unwrap().history;
+    (history.stays, history.upsets) = (vec![(begin, now())], vec![begin + Duration::days(400)]);
+    let night = night(&fleet);
+    let unit = |n: u128| night.units.iter().find(|unit| unit.unit == UnitId(Uuid::from_u128(n))).unwrap();
+    let p = |n: u128| night.parts.iter().find(|part| part.component == of(n)).unwrap().ahead[0].chance.unwrap().p;
+    let loss = |n: u128| unit(n).expected_loss.unwrap().amount.to_string().parse::<f64>().unwrap();
+    let upset = |n: u128| unit(n).upset.as_ref().unwrap().chances[0];
+    assert!((loss(0) - (p(24) * 850.0 + upset(0) * 850.0)).abs() < 0.01, "what follows is nothing: {}", loss(0));
+    assert!((loss(1) - (p(21) * 2050.0 + p(25) * 850.0 + upset(1) * 850.0)).abs() < 0.01, "{}", loss(1));
+    assert!(p(20) == p(21) && unit(1).rank < unit(0).rank);
+    let of_part = |n: u128| night.parts.iter().find(|part| part.component == of(n)).unwrap();
+    let amount = |n: u128| of_part(n).loss.map(|loss| loss.amount);
+    assert_eq!([20, 21, 25].map(amount), [0, 2050, 850].map(|amount| Some(Decimal::from(amount))));
+    // What is planned for a part counts its own loss too.
+    assert_eq!(of_part(20).plan, Some(Plan::RunToFailure(WhyRun::PlannedCostsAsMuch)));
+    let near_zero = unit(0).by_constant_rate;
+    assert!(near_zero[0] > 0.0 && near_zero[0] < near_zero[1] && near_zero[1] < 1.0);
+}
+
+/// Ten thousand parts of one kind that share a loss are planned once; another loss is another plan.
+#[test]
+fn plans_are_made_for_each_loss_and_not_for_each_part() {
+    let worn = (1..=30).map(|n: u128| part(n, 200.0 + 4.0 * n as f64, Some(OutWhy::Failed)));
+    let mut parts: Vec<Part> = worn.chain((31..=34).map(|n| part(n, 100.0, None))).collect();
+    let dear = Failure {
+        parts_cost: PartsCostClass::High,
+        call_out: true,
+        down_town_water_d: 0.0,
+        down_second_unit_d: 0.0,
+        down_none_d: 20.0,
+    };
+    parts[33].failure = Some(dear);
+    let night = night(&fleet(parts));
+    let ages: Vec<f64> = night.parts.iter().map(|part| part.plan.unwrap().replacement().unwrap().age).collect();
+    let distinct: std::collections::BTreeSet<u64> = ages.iter().map(|age| age.to_bits()).collect();
+    assert_eq!(distinct.len(), 2, "{ages:?}");
+    let dear = night.parts.iter().position(|part| part.component == ComponentId(Uuid::from_u128(34))).unwrap();
+    assert!(ages.iter().all(|age| ages[dear] <= *age), "the dearer the failure, the sooner: {ages:?}");
+}
+
+/// Thirty parts under earth that wear soon, thirty under road film that last; no model is known.
+#[test]
+fn soils_with_enough_failures_stand_alone() {
+    let parts = (1..=60).map(|n: u128| {
+        let (soil, life) = if n.is_multiple_of(2) { (SoilClass::Earth, 40.0) } else { (SoilClass::Light, 400.0) };
+        let mut part = part(n, life + n as f64, (n <= 40).then_some(OutWhy::Failed));
+        part.soil = Some(soil);
+        part
+    });
+    let parts: Vec<Part> = parts.collect();
+    let found = night(&fleet(parts.clone()));
+    let groups: Vec<&Of> = found.models.keys().map(|key| &key.of).collect();
+    assert_eq!(groups, [&Of::Kind, &Of::Soil(SoilClass::Light), &Of::Soil(SoilClass::Earth)]);
+    let soil_of = |one: &super::night::PartForecast| parts.iter().find(|part| part.id == one.component).unwrap().soil;
+    assert!(found.parts.iter().all(|part| part.group.soil() == soil_of(part)));
+    assert_eq!(found.ends.failed, 40, "narrower groups are not counted again");
+    // A maker's model says more than a soil.
+    let named = parts.into_iter().map(|mut part| {
+        let model = if part.id.0.as_u128() % 4 < 2 { "S" } else { "L" };
+        part.component.model = Some(model.to_owned());
+        part
+    });
+    assert!(night(&fleet(named.collect())).parts.iter().all(|part| part.group.model().is_some()));
+    let few = (1..=12).map(|n: u128| {
+        let mut part = part(n, 50.0 + n as f64, (n <= 9).then_some(OutWhy::Failed));
+        part.soil = Some(if n.is_multiple_of(2) { SoilClass::Oily } else { SoilClass::Organic });
+        part
+    });
+    assert_eq!(night(&fleet(few.collect())).models.len(), 1, "too few of each");
+}
+
+/// Parts of a known Weibull, of all ages when tracking began, watched for two hundred days: those that had
+/// failed before were never written down. Who takes them as watched since they were new, takes the lives to be
+/// longer than they are.
+#[test]
+fn parts_already_old_when_tracking_began_count_from_then_on() {
+    let truth = Weibull::new(2.0, 300.0).unwrap();
+    let scale = |tracked: bool| {
+        let mut stream = Stream(8);
+        let of = (1..=600).filter_map(|n: u128| {
+            let (life, start) = (truth.quantile(stream.next()), 500.0 * stream.next());
+            let age = life.min(start + 200.0);
+            let mut part = (life > start).then(|| part(n, age, (life == age).then_some(OutWhy::Failed)))?;
+            let watched = std::time::Duration::from_secs_f64((age - start) * 86_400.0);
+            let watched = Duration::from_std(watched).unwrap();
+            part.component.tracked_from = tracked.then(|| part.component.out.map_or(now(), |out| out.at) - watched);
+            Some(part)
+        });
+        let night = night(&fleet(of.collect()));
+        let model = night.models.values().next().unwrap();
+        assert_eq!(model.tally.late_entries > 0, tracked);
+        let Ok(Forecaster::Fitted(found)) = &model.forecaster else { panic!("{:?}", model.forecaster) };
+        (found.fit.weibull.scale(), found.scale_bounds.contains(300.0))
+    };
+    let (tracked, since_new) = (scale(true), scale(false));
+    assert!(tracked.1 && !since_new.1, "{tracked:?} {since_new:?}");
+    assert!(since_new.0 > 1.15 * tracked.0, "{tracked:?} {since_new:?}");
+}
+
+/// Nothing failed here yet; elsewhere such parts last 80 days.
+#[test]
+fn counts_of_other_dealers_are_held_beside_the_rated_life() {
+    let running = |rated: Option<f64>| {
+        let parts = (1..=3).map(|n| {
+            let mut part = part(n, 50.0, None);
+            part.component.rated_life = rated;
+            part
+        });
+        fleet(parts.collect())
+    };
+    let key = ("pump_tube".to_owned(), Duty::Timed, RunBasis::Days);
+    let counts = Counts { lives: 60, failures: 40, time_at_risk: 3200.0 };
+    let with = |mut fleet: Fleet, counts: Counts| {
+        fleet.elsewhere.insert(key.clone(), counts);
+        night(&fleet)
+    };
+    let first = |night: &Night| night.parts[0].ahead[0].chance.map(|chance| chance.p);
+    let alone = first(&night(&running(Some(400.0)))).unwrap();
+    let lent = first(&with(running(Some(400.0)), counts)).unwrap();
+    let unrated = with(running(None), counts);
+    assert!(lent > 1.5 * alone, "{lent} {alone}");
+    assert_eq!(first(&night(&running(None))), None);
+    assert!(first(&unrated).unwrap() > lent && unrated.models.values().next().unwrap().elsewhere == Some(counts));
+    let nothing = Counts { failures: 0, ..counts };
+    assert_eq!(first(&with(running(Some(400.0)), nothing)), Some(alone), "no failure elsewhere tells nothing");
+    // With lives enough of one's own, counts from elsewhere change nothing.
+    let own: Vec<Part> =
+        (1..=24).map(|n: u128| part(n, 90.0 * n as f64, (n <= 12).then_some(OutWhy::Failed))).collect();
+    assert_eq!(with(fleet(own.clone()), counts).parts, night(&fleet(own)).parts);
+}
+
+#[test]
+fn what_is_lent_is_counts_by_kind_alone() {
+    let parts = (1..=60).map(|n: u128| {
+        let mut part = part(n, 40.0 + n as f64, (n <= 40).then_some(OutWhy::Failed));
+        part.component.model = Some(if n.is_multiple_of(2) { "S" } else { "L" }.to_owned());
+        part
+    });
+    let night = night(&fleet(parts.collect()));
+    assert!(night.models.len() > 1, "models stand alone");
+    let lent: Vec<_> = pooling::lent(&night.models).into_iter().collect();
+    let [((kind, duty, basis), counts)] = &lent[..] else { panic!("{lent:?}") };
+    assert_eq!((kind.as_str(), *duty, *basis), ("pump_tube", Duty::Timed, RunBasis::Days));
+    assert_eq!((counts.lives, counts.failures), (60, 40));
+    near(counts.time_at_risk, (1..=60).map(|n| 40.0 + f64::from(n)).sum(), 1e-9);
+    assert_eq!(serde_json::from_str::<pooling::Pooling>(r#"{"lends":false}"#).unwrap(), pooling::Pooling::default());
 }
 
 #[test]
@@ -211,9 +392,9 @@ fn models_with_enough_failures_stand_alone() {
         part
     });
     let night = night(&fleet(parts.collect()));
-    let models: Vec<Option<&str>> = night.models.keys().map(|key| key.model.as_deref()).collect();
+    let models: Vec<Option<&str>> = night.models.keys().map(GroupKey::model).collect();
     assert_eq!(models, [None, Some("L"), Some("S")]);
-    assert!(night.parts.iter().all(|part| part.group.model.is_some()));
+    assert!(night.parts.iter().all(|part| part.group.model().is_some()));
 }
 
 #[test]

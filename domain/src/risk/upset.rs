@@ -5,6 +5,7 @@
 use super::sign::{Noted, Sign};
 use super::{HORIZONS_DAYS, LEVEL, days_between};
 use crate::reliability::estimate::Bounds;
+use crate::reliability::forecast::by_rate;
 use crate::reliability::gamma_rate::GammaRate;
 use crate::reliability::poisson::{CONDITIONS_MAX, Cell, Effect, effects};
 use chrono::{DateTime, TimeDelta, Utc};
@@ -223,6 +224,12 @@ fn weighed(units: &[BTreeMap<u16, Counted>], signs: Vec<Sign>) -> Vec<Weighed> {
 }
 
 impl Rates {
+    /// Probability of an upset at any unit within some days, at the rate of all.
+    #[must_use]
+    pub fn of_any(&self, days: u16) -> f64 {
+        by_rate(self.prior.failures() / self.prior.time(), f64::from(days))
+    }
+
     /// The risk of a unit. Signs that it shows count for the first horizon; after it the unit is
     /// taken to be as it was on average.
     #[must_use]

@@ -25,6 +25,17 @@ pub struct Kit {
     pub name: String,
     /// What is in it, each item once.
     pub lines: Vec<KitLine>,
+    /// The part that is replaced with it, where it is one.
+    pub for_part: Option<ForPart>,
+}
+
+/// The parts that a kit replaces.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ForPart {
+    /// Their kind, one word in snake_case as of components.
+    pub kind: String,
+    /// The maker's name for them; none for all that have no kit of their own.
+    pub model: Option<String>,
 }
 
 /// Most lines of a kit.
@@ -38,6 +49,10 @@ impl Kit {
     pub fn checked(mut self) -> Result<Self, Faults> {
         let mut faults = Faults::default();
         self.name = faults.text("/name", &self.name, 120);
+        if let Some(part) = &mut self.for_part {
+            part.kind = faults.word("/for_kind", &part.kind, 60);
+            part.model = faults.optional_text("/for_model", part.model.as_deref(), 120);
+        }
         if self.lines.is_empty() || self.lines.len() > LINES_MAX {
             faults.add("/lines", "out_of_range", format!("give 1 to {LINES_MAX} lines"));
         }
@@ -195,10 +210,13 @@ pub(super) mod tests {
 
     #[test]
     fn every_fault_is_named_and_the_record_is_plain_json() {
-        let wrong = Kit { name: String::new(), lines: kept(&[(1, "2"), (1, "0")]) };
+        let wrong = Kit { name: String::new(), lines: kept(&[(1, "2"), (1, "0")]), for_part: None };
         let pointers: Vec<_> = wrong.checked().unwrap_err().0.into_iter().map(|fault| fault.pointer).collect();
         assert_eq!(pointers, ["/name", "/lines/1/quantity", "/lines/1/item_id"]);
-        assert_eq!(Kit { name: "Yearly".to_owned(), lines: vec![] }.checked().unwrap_err().0[0].pointer, "/lines");
+        assert_eq!(
+            Kit { name: "Yearly".to_owned(), lines: vec![], for_part: None }.checked().unwrap_err().0[0].pointer,
+            "/lines"
+        );
         let json = json!({"name": "Yearly", "lines": [{"item_id": Uuid::from_u128(1), "quantity": "2"}]});
         let kit: Kit = serde_json::from_value(json.clone()).unwrap();
         assert_eq!(serde_json::to_value(&kit).unwrap(), json);

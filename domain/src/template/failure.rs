@@ -1,5 +1,5 @@
-//! What follows when a part fails, as people look it up: for the dealer's people alone. The loss
-//! that forecasts expect is reckoned from what the dealer says of all failures (`crate::risk::costs`).
+//! What follows when a part fails: for the dealer's people alone. People look it up, and the loss that
+//! forecasts expect of the part is reckoned from it (`crate::risk::costs`).
 
 use crate::fault::Faults;
 use crate::named::named;
@@ -28,7 +28,7 @@ pub struct Failure {
     pub down_town_water_d: f64,
     /// The same where a second unit serves.
     pub down_second_unit_d: f64,
-    /// The same where nothing does.
+    /// The same where nothing does: as long as the unit is down.
     pub down_none_d: f64,
 }
 

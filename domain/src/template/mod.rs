@@ -210,6 +210,7 @@ impl Part {
             assumed_per_day: self.assumed_per_day,
             age_at_fitting: 0.0,
             fitted_at: at,
+            tracked_from: None,
             last_good_at: None,
             out: None,
             warranty_until: None,

@@ -36,6 +36,7 @@ pub fn routines() -> Vec<Plan> {
         ),
         plan("Winterise", yearly("10-15"), WINTER, &[LockOut, StoredPressure, Frost]),
         plan("Start in spring", yearly("04-01"), SPRING, &[LockOut, Legionella, Backflow]),
+        plan("Read the make-up over a closed weekend", days(90), CLOSED, &[]),
         Plan {
             certificate: Some(Certificate::BackflowTest),
             ..plan("Have the backflow preventer tested", days(365), BACKFLOW, &[Backflow, StoredPressure])
@@ -75,6 +76,12 @@ const SPRING: &[&str] = &[
     "Probes back and calibrated",
     "Old water flushed before washing",
     "Start noted as the unit's state",
+];
+const CLOSED: &[&str] = &[
+    "Dial of the make-up read at least three hours after the last wash",
+    "Nobody washes until the second reading",
+    "Dial read again before the first wash, a day later or more",
+    "The site's working days noted, so that the two readings are known to be of a closed site",
 ];
 const BACKFLOW: &[&str] = &["Tested by a licensed tester", "Certificate taken along"];
 const PERMIT: &[&str] = &["Applied for", "Permit received"];

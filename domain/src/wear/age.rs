@@ -135,6 +135,7 @@ mod tests {
             assumed_per_day: Some(3.0),
             age_at_fitting: 100.0,
             fitted_at: "2026-03-01T09:00:00Z".parse().unwrap(),
+            tracked_from: None,
             last_good_at: None,
             out: None,
             warranty_until: None,

@@ -29,9 +29,10 @@ pub(crate) struct Row {
     record: Value,
 }
 
-/// A common table of what calibrations say of parts by the instant `$1`: when one left a part good
-/// the last time, and when one left it beyond use after that.
-pub(in crate::db) const CHECKED: &str = "
+macro_rules! checked {
+    ($counts:literal) => {
+        concat!(
+            "
 checked as (
   select k.component_id, k.good_at,
          min(k.at) filter (where not k.left_good and k.at > coalesce(k.good_at, '-infinity')) as failed_at
@@ -39,8 +40,21 @@ checked as (
                  max(c.at) filter (where c.left_good) over (partition by c.component_id) as good_at
             from calibration c
             join component p on p.dealer_id = c.dealer_id and p.id = c.component_id
-           where c.withdrawn_at is null and c.at <= $1 and c.at >= p.fitted_at and (p.out_at is null or c.at <= p.out_at)) k
-   group by k.component_id, k.good_at)";
+           where ",
+            $counts,
+            " and c.at <= $1 and c.at >= p.fitted_at and (p.out_at is null or c.at <= p.out_at)) k
+   group by k.component_id, k.good_at)"
+        )
+    };
+}
+
+/// A common table of what calibrations say of parts by the instant `$1`: when one left a part good
+/// the last time, and when one left it beyond use after that.
+pub(in crate::db) const CHECKED: &str = checked!("c.withdrawn_at is null");
+
+/// The same by what had been written down by then, and not yet withdrawn.
+pub(in crate::db) const CHECKED_AS_WRITTEN: &str =
+    checked!("c.created_at <= $1 and (c.withdrawn_at is null or c.withdrawn_at > $1)");
 
 #[derive(QueryableByName)]
 struct FailedRow {

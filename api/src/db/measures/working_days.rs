@@ -85,7 +85,7 @@ impl Dated for WorkingDays {
 ///
 /// # Errors
 /// When the database fails.
-pub(in crate::db) async fn calendars(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, WorkingCalendar>, DbError> {
+pub(crate) async fn calendars(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, WorkingCalendar>, DbError> {
     let records = crate::db::notes::all::<WorkingDays>(tx, sites).await?;
     let calendar =
         |(site, records): (Uuid, Vec<WorkingDays>)| Ok((site, known("week", WorkingDays::calendar(&records).ok())?));

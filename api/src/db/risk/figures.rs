@@ -9,6 +9,7 @@ use diesel::sql_query;
 use diesel::sql_types::{Integer, Jsonb, Timestamptz};
 use diesel_async::RunQueryDsl;
 use domain::risk::costs::RiskCosts;
+use domain::risk::pooling::Pooling;
 use domain::risk::sign::SignLimits;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -22,6 +23,10 @@ pub trait Figures: Copy + Default + Serialize + DeserializeOwned {
 
 impl Figures for RiskCosts {
     const TABLE: &'static str = "risk_cost";
+}
+
+impl Figures for Pooling {
+    const TABLE: &'static str = "risk_pooling";
 }
 
 impl Figures for SignLimits {

@@ -2,7 +2,7 @@
 
 use super::{followed, signs};
 use crate::db::error::known;
-use crate::db::measures::calibration::CHECKED;
+use crate::db::measures::calibration::{CHECKED, CHECKED_AS_WRITTEN};
 use crate::db::wear::{self, UnitWear};
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, Days, NaiveDate, Utc};
@@ -15,8 +15,9 @@ use domain::ids::{ComponentId, UnitId};
 use domain::risk::HORIZONS_DAYS;
 use domain::risk::fleet::{Fleet, Part, UnitFacts};
 use domain::risk::upset::History;
-use domain::site::Fallback;
+use domain::site::{Fallback, SoilClass};
 use domain::stock::idle::IdleDays;
+use domain::template::failure::{Failure, PartsCostClass};
 use domain::wear::line::UseLine;
 use domain::zone::local_date;
 use std::collections::{BTreeMap, HashMap};
@@ -29,6 +30,16 @@ pub enum Records {
     WrittenByThen,
     /// All parts that had been fitted by then, as a history that was taken over later has them.
     FittedByThen,
+}
+
+impl Records {
+    /// The common table of calibrations that count.
+    pub(super) fn checked(self) -> &'static str {
+        match self {
+            Self::WrittenByThen => CHECKED_AS_WRITTEN,
+            Self::FittedByThen => CHECKED,
+        }
+    }
 }
 
 /// The parts, units and counters of the scope's dealer as of the transaction's instant.
@@ -61,10 +72,10 @@ pub async fn fleet(tx: &Tx<'_>, records: Records) -> Result<Fleet, DbError> {
     for (unit, kind) in followed::open(tx).await? {
         units.entry(unit).or_default().findings.push(kind);
     }
-    for (unit, noted) in signs::noted(tx).await? {
+    for (unit, noted) in signs::noted(tx, records).await? {
         units.entry(unit).or_default().history.signs.push(noted);
     }
-    Ok(Fleet { parts, units, followed: followed::followed(tx).await? })
+    Ok(Fleet { parts, units, followed: followed::followed(tx, records).await?, ..Fleet::default() })
 }
 
 /// Cuts standstills whose end nobody said and that go on now: they are no plan for days to come.
@@ -129,6 +140,8 @@ struct PartRow {
     #[diesel(sql_type = Timestamptz)]
     fitted_at: DateTime<Utc>,
     #[diesel(sql_type = Nullable<Timestamptz>)]
+    tracked_from: Option<DateTime<Utc>>,
+    #[diesel(sql_type = Nullable<Timestamptz>)]
     last_good_at: Option<DateTime<Utc>>,
     #[diesel(sql_type = Nullable<Double>)]
     assumed_per_day: Option<f64>,
@@ -140,27 +153,59 @@ struct PartRow {
     site_id: Option<Uuid>,
     #[diesel(sql_type = Nullable<Timestamptz>)]
     failed_calibration_at: Option<DateTime<Utc>>,
+    #[diesel(sql_type = Nullable<Text>)]
+    soil_class: Option<String>,
+    #[diesel(embed)]
+    failure: FailureRow,
+}
+
+/// What follows when it fails; nothing where nobody said so.
+#[derive(QueryableByName)]
+struct FailureRow {
+    #[diesel(sql_type = Nullable<Text>)]
+    parts_cost_class: Option<String>,
+    #[diesel(sql_type = Nullable<Bool>)]
+    call_out: Option<bool>,
+    #[diesel(sql_type = Nullable<Double>)]
+    down_town_water_d: Option<f64>,
+    #[diesel(sql_type = Nullable<Double>)]
+    down_second_unit_d: Option<f64>,
+    #[diesel(sql_type = Nullable<Double>)]
+    down_none_d: Option<f64>,
+}
+
+impl FailureRow {
+    fn failure(&self) -> Result<Option<Failure>, DbError> {
+        let said = || Some((self.call_out?, self.down_town_water_d?, self.down_second_unit_d?, self.down_none_d?));
+        let (Some(class), Some(said)) = (self.parts_cost_class.as_deref(), said()) else { return Ok(None) };
+        let (call_out, down_town_water_d, down_second_unit_d, down_none_d) = said;
+        let parts_cost = known("parts_cost_class", PartsCostClass::from_name(class))?;
+        Ok(Some(Failure { parts_cost, call_out, down_town_water_d, down_second_unit_d, down_none_d }))
+    }
 }
 
 /// The order is kept: estimates must not hang on how rows happen to lie. A calibration that left a
 /// part good is a sight in good order.
 const PARTS: &str = "
 select c.id, c.unit_id, c.kind, c.model, c.duty, c.run_basis, c.rated_life, c.age_at_fitting, c.fitted_at,
+       c.tracked_from,
        greatest(case when c.last_good_at <= $1 and (k.failed_at is null or c.last_good_at < k.failed_at)
          then c.last_good_at end, k.good_at) as last_good_at, c.assumed_per_day,
        coalesce(c.out_at, greatest(u.ended_at, c.fitted_at)) as out_at,
        coalesce(c.out_why, case when u.ended_at is not null then 'unknown' end) as out_why,
-       case when c.out_why = 'external' then
-         (select p.site_id from placement p where p.unit_id = c.unit_id and p.valid @> c.out_at) end as site_id,
-       k.failed_at as failed_calibration_at
+       case when c.out_why = 'external' then p.site_id end as site_id, k.failed_at as failed_calibration_at,
+       s.soil_class, f.parts_cost_class, f.call_out, f.down_town_water_d, f.down_second_unit_d, f.down_none_d
   from component c
   join unit u on u.dealer_id = c.dealer_id and u.id = c.unit_id
+  left join placement p on p.dealer_id = c.dealer_id and p.unit_id = c.unit_id and p.valid @> coalesce(c.out_at, $1)
+  left join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
+  left join component_failure f on f.dealer_id = c.dealer_id and f.component_id = c.id
   left join checked k on k.component_id = c.id
  where c.fitted_at <= $1 and ($2 or c.created_at <= $1)
  order by c.id";
 
 async fn parts(tx: &Tx<'_>, records: Records) -> Result<Vec<PartRow>, DbError> {
-    Ok(sql_query(format!("with {CHECKED} {PARTS}"))
+    Ok(sql_query(format!("with {} {PARTS}", records.checked()))
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Bool, _>(records == Records::FittedByThen)
         .load(&mut tx.conn())
@@ -179,6 +224,9 @@ impl PartRow {
             (Some(at), Some(name)) => Some(TakenOut { at, why: why(name)? }),
             _ => None,
         };
+        let soil =
+            self.soil_class.as_deref().map(|name| known("soil_class", SoilClass::from_name(name))).transpose()?;
+        let failure = self.failure.failure()?;
         let component = Component {
             unit_id: UnitId(self.unit_id),
             kind: self.kind,
@@ -189,6 +237,7 @@ impl PartRow {
             rated_life: self.rated_life,
             age_at_fitting: self.age_at_fitting,
             fitted_at: self.fitted_at,
+            tracked_from: self.tracked_from,
             assumed_per_day: self.assumed_per_day,
             last_good_at: self.last_good_at,
             out,
@@ -198,6 +247,8 @@ impl PartRow {
             id: ComponentId(self.id),
             component,
             place: self.site_id.unwrap_or(self.unit_id),
+            soil,
+            failure,
             own,
             failed_calibration_at: self.failed_calibration_at,
         })

@@ -1,8 +1,8 @@
 //! How parts fared after findings at their units: counted in the weeks after the nights whose
 //! forecasts are kept, of which there is one a week, so that no failure counts twice.
 
+use super::fleet::Records;
 use crate::db::error::known;
-use crate::db::measures::calibration::CHECKED;
 use crate::db::{DbError, Tx};
 use diesel::prelude::*;
 use diesel::sql_query;
@@ -84,27 +84,28 @@ const WITHOUT: &str = "
 ///
 /// # Errors
 /// When the database fails.
-pub(super) async fn followed(tx: &Tx<'_>) -> Result<Vec<Followed>, DbError> {
-    let query = format!("with {CHECKED} select x.kind as finding, c.kind as part_kind, {WEEK} {WITH}");
+pub(super) async fn followed(tx: &Tx<'_>, records: Records) -> Result<Vec<Followed>, DbError> {
+    let checked = records.checked();
+    let query = format!("with {checked} select x.kind as finding, c.kind as part_kind, {WEEK} {WITH}");
     let rows: Vec<WeekRow> = sql_query(query).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?;
     let mut followed: Vec<Followed> = Vec::with_capacity(rows.len());
     for row in rows {
         let (finding, with) = (known("kind", Kind::from_name(&row.finding))?, row.counted());
         followed.push(Followed { finding, part_kind: row.part_kind, with, without: Counted::default() });
     }
-    control(tx, &mut followed).await?;
+    control(tx, checked, &mut followed).await?;
     Ok(followed)
 }
 
 /// Adds how parts fared without such findings, where that is needed.
-async fn control(tx: &Tx<'_>, followed: &mut [Followed]) -> Result<(), DbError> {
+async fn control(tx: &Tx<'_>, checked: &str, followed: &mut [Followed]) -> Result<(), DbError> {
     let wanted = || followed.iter().filter(|one| one.with.failures >= FAILURES_ENOUGH);
     let (findings, parts): (Vec<&str>, Vec<&str>) =
         wanted().map(|one| (one.finding.as_str(), one.part_kind.as_str())).unzip();
     if findings.is_empty() {
         return Ok(());
     }
-    let query = format!("with {CHECKED} select w.finding, w.part_kind, {WEEK} {WITHOUT}");
+    let query = format!("with {checked} select w.finding, w.part_kind, {WEEK} {WITHOUT}");
     let rows: Vec<WeekRow> = sql_query(query)
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Array<Text>, _>(findings)

@@ -7,6 +7,7 @@ use diesel::sql_query;
 use diesel::sql_types::{Jsonb, Nullable};
 use diesel_async::RunQueryDsl;
 use domain::reliability::assess::Forecaster;
+use domain::reliability::counts::Counts;
 use domain::reliability::estimate::Bounds;
 use domain::reliability::records::Ends;
 use domain::reliability::rivals::Standing;
@@ -31,6 +32,8 @@ pub struct LifeFigures {
     pub ends: Ends,
     /// Use a day of parts without a counter, in the run basis.
     pub assumed_per_day: f64,
+    /// What other dealers counted of such parts, as far as it was held.
+    pub elsewhere: Option<Counts>,
     /// Why there is no estimate.
     pub why_none: Option<String>,
     /// Whether the Weibull fits; none with too few failures, and of nights before it was looked at.
@@ -43,6 +46,7 @@ impl From<&LifeModel> for LifeFigures {
             ends: model.ends,
             assumed_per_day: model.assumed_per_day,
             standing: model.standing,
+            elsewhere: model.elsewhere,
             ..Self::default()
         };
         match &model.forecaster {

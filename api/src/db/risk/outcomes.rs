@@ -160,7 +160,8 @@ struct JudgedRow {
 /// Most forecasts scored at once: the latest.
 pub const JUDGED_MOST: i64 = 200_000;
 
-/// The latest forecasts of a horizon whose outcome is known.
+/// The latest forecasts of a horizon whose outcome is known. Those of a night are scored once its horizon has
+/// passed: of a younger night the failures alone are known, and would look like all that was forecast.
 ///
 /// # Errors
 /// When the database fails.
@@ -170,6 +171,7 @@ pub async fn judged(tx: &Tx<'_>, horizon_days: u16) -> Result<Vec<Judged>, DbErr
         "select f.p_{days} as p, o.state = 'failed' as failed, o.after_days, f.age, f.use_{days} as used, f.rated_life,
                 f.rate_p_{days} as rate_p
            from forecast_outcome o
+           join forecast_night n on n.night = o.night and n.settled_days >= {days}
            join component c on c.id = o.component_id
            join forecast f on f.night = o.night and f.unit_id = c.unit_id and f.component_id = o.component_id
           where o.horizon_days = {days} and o.state <> 'unknown' and f.p_{days} is not null
@@ -205,9 +207,10 @@ pub struct Unscored {
 /// When the database fails.
 pub async fn unscored(tx: &Tx<'_>, horizon_days: u16) -> Result<Unscored, DbError> {
     let query = "
-      select (select coalesce(sum(parts), 0) from forecast_night)::int8
-             - (select count(*) from forecast_outcome where horizon_days = $1) as pending,
-             (select count(*) from forecast_outcome where horizon_days = $1 and state = 'unknown') as unknown";
+      select (select coalesce(sum(parts), 0) from forecast_night where settled_days < $1)::int8 as pending,
+             (select count(*) from forecast_outcome o
+                join forecast_night n on n.night = o.night and n.settled_days >= $1
+               where o.horizon_days = $1 and o.state = 'unknown') as unknown";
     let days = i16::try_from(horizon_days).unwrap_or(0);
     Ok(sql_query(query).bind::<SmallInt, _>(days).get_result(&mut tx.conn()).await?)
 }

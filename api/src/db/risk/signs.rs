@@ -1,6 +1,7 @@
 //! Signs of process upsets, as far as notes carry them.
 
 use super::figures;
+use super::fleet::Records;
 use crate::db::error::known;
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, Utc};
@@ -26,35 +27,49 @@ struct SignRow {
 
 /// What was measured holds for some days; a clean-out is late until the next one. A sample is of the
 /// biology where its point says so. A dose is missed from the night on that found a pump to give less than
-/// its setting says, until a test finds it in line.
-const NOTED: &str = "
+/// its setting says, until a test finds it in line. What counts is what had been written down by then, and not
+/// yet withdrawn; or, of a history that was taken over later, what stands now.
+fn noted_sql(records: Records) -> String {
+    let of = |alias: &str, withdrawn: bool| match (records, withdrawn) {
+        (Records::FittedByThen, true) => format!("{alias}withdrawn_at is null"),
+        (Records::FittedByThen, false) => "true".to_owned(),
+        (Records::WrittenByThen, true) => {
+            format!("{alias}created_at <= $1 and ({alias}withdrawn_at is null or {alias}withdrawn_at > $1)")
+        }
+        (Records::WrittenByThen, false) => format!("{alias}created_at <= $1"),
+    };
+    let (note, sample, chemical) = (of("", true), of("s.", true), of("w.", true));
+    let (event, later, spell) = (of("e.", false), of("o.", false), of("", false));
+    format!(
+        "
 with measured as (
   select unit_id, 'oxygen_low' as sign, at from sample
-   where what = 'dissolved_oxygen' and withdrawn_at is null and value < $2 and qualifier is distinct from '>'
+   where what = 'dissolved_oxygen' and {note} and value < $2 and qualifier is distinct from '>'
   union all
   select unit_id, 'sludge_deep', at from sample
-   where what = 'sludge_depth' and withdrawn_at is null and value >= $3 and qualifier is distinct from '<'
+   where what = 'sludge_depth' and {note} and value >= $3 and qualifier is distinct from '<'
   union all
   select unit_id, 'disinfectant_in_biology', at from sample
-   where what in ('free_chlorine', 'dissolved_ozone') and withdrawn_at is null and value >= $4
+   where what in ('free_chlorine', 'dissolved_ozone') and {note} and value >= $4
      and qualifier is distinct from '<' and point ~* 'biolog'
   union all
   select unit_id, 'orp_falling', at
     from (select s.unit_id, s.at, s.value - lag(s.value) over w as change, s.at - lag(s.at) over w as since
             from sample s
             join placement p on p.dealer_id = s.dealer_id and p.unit_id = s.unit_id and p.valid @> s.at
-           where s.what = 'orp' and s.withdrawn_at is null
+           where s.what = 'orp' and s.at <= $1 and {sample}
           window w as (partition by p.id, s.point order by s.at, s.id)) o
    where change <= -$5 and since <= interval '31 days'
   union all
   select unit_id, case when value < $6 then 'too_cold' else 'too_hot' end, at from gauge_reading
-   where gauge = 'temperature' and withdrawn_at is null
+   where gauge = 'temperature' and {note}
      and (value < $6 and qualifier is distinct from '>' or value > $7 and qualifier is distinct from '<')),
 cleaned as (
   select e.unit_id, e.at, lead(e.at) over (partition by e.unit_id order by e.at, e.id) as next_at
     from service_event e
-   where e.kind = 'clean_out' and e.at <= $1
-     and not exists (select from service_event o where o.dealer_id = e.dealer_id and o.id = e.id and o.revision > e.revision)),
+   where e.kind = 'clean_out' and e.at <= $1 and {event}
+     and not exists (select from service_event o
+       where o.dealer_id = e.dealer_id and o.id = e.id and o.revision > e.revision and {later})),
 noted as (
   select unit_id, sign, at as from_at, at + make_interval(secs => $8 * 86400) as to_at from measured
   union all
@@ -70,26 +85,28 @@ noted as (
     from wash_chemical w
     join site s on s.dealer_id = w.dealer_id and s.id = w.site_id
     join placement p on p.dealer_id = w.dealer_id and p.site_id = w.site_id
-   where w.withdrawn_at is null
+   where {chemical}
   union all
   select unit_id, 'idle', lower(valid) + make_interval(secs => $11 * 86400),
          coalesce(upper(valid), $1) + make_interval(secs => $8 * 86400)
     from spell
-   where state in ('stopped', 'laid_up', 'bypassed') and lower(valid) <= $1
+   where state in ('stopped', 'laid_up', 'bypassed') and lower(valid) <= $1 and {spell}
      and coalesce(upper(valid), $1) - lower(valid) >= make_interval(secs => $11 * 86400)
   union all
   select unit_id, 'dose_missed', opened_at, coalesce(closed_at, $1 + interval '1 day')
     from finding
    where kind = 'dose_off' and size < 0)
-select unit_id, sign, from_at, to_at from noted where from_at < to_at and from_at <= $1 order by unit_id, from_at, sign";
+select unit_id, sign, from_at, to_at from noted where from_at < to_at and from_at <= $1 order by unit_id, from_at, sign"
+    )
+}
 
 /// The signs of all units up to the transaction's instant.
 ///
 /// # Errors
 /// When the database fails.
-pub(super) async fn noted(tx: &Tx<'_>) -> Result<Vec<(UnitId, Noted)>, DbError> {
+pub(super) async fn noted(tx: &Tx<'_>, records: Records) -> Result<Vec<(UnitId, Noted)>, DbError> {
     let limits = figures::get::<SignLimits>(tx).await?.value;
-    let rows: Vec<SignRow> = sql_query(NOTED)
+    let rows: Vec<SignRow> = sql_query(noted_sql(records))
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Double, _>(limits.oxygen_low_mg_l)
         .bind::<Double, _>(limits.sludge_deep_mm)

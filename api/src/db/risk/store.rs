@@ -2,6 +2,7 @@
 
 use super::followed;
 use super::life_figures::LifeFigures;
+use super::unit_nights;
 use crate::db::schema::unit_risk;
 use crate::db::stamp::Change;
 use crate::db::{DbError, Tx};
@@ -18,6 +19,7 @@ use domain::risk::night::{Ahead, Night, PartForecast};
 use domain::risk::plan::{Plan, Replace};
 use domain::risk::upset::{Shown, UpsetRisk};
 use domain::risk::words;
+use domain::site::SoilClass;
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
@@ -25,8 +27,8 @@ use uuid::Uuid;
 /// Rows sent at once.
 const ROWS_AT_ONCE: usize = 20_000;
 
-/// Replaces what is stored of a night, and keeps of the nights before the last one and the first
-/// of each week.
+/// Replaces what is stored of a night. Of nights before, what forecasts were made from is kept of the last one
+/// and of the first of each week; the chances themselves of every night.
 ///
 /// # Errors
 /// When the database fails.
@@ -47,6 +49,7 @@ pub async fn replace(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<
     for parts in computed.parts.chunks(ROWS_AT_ONCE) {
         insert_parts(tx, night, parts, &groups).await?;
     }
+    unit_nights::replace(tx, night, &computed.units).await?;
     rank(tx, night, computed).await?;
     let last = "select not exists (select from forecast_night where night > $1) as last";
     let last: Last = sql_query(last).bind::<Date, _>(night).get_result(&mut tx.conn()).await?;
@@ -78,22 +81,24 @@ async fn forget(tx: &Tx<'_>, night: NaiveDate) -> Result<(), DbError> {
 async fn insert_models(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbError> {
     let models: Vec<&LifeModel> = computed.models.values().collect();
     sql_query(
-        "insert into life_model (night, grp, kind, duty, run_basis, model, lives, failures, rated_life, basis, figures)
-         select $1, g.n - 1, kind, duty, run_basis, model, lives, failures, rated_life, basis, figures
+        "insert into life_model (night, grp, kind, duty, run_basis, model, lives, failures, rated_life, basis, figures,
+                                 soil_class)
+         select $1, g.n - 1, kind, duty, run_basis, model, lives, failures, rated_life, basis, figures, soil_class
            from unnest($2::text[], $3::text[], $4::text[], $5::text[], $6::int4[], $7::int4[], $8::float8[], $9::text[],
-                       $10::jsonb[])
-             with ordinality as g (kind, duty, run_basis, model, lives, failures, rated_life, basis, figures, n)",
+                       $10::jsonb[], $11::text[])
+             with ordinality as g (kind, duty, run_basis, model, lives, failures, rated_life, basis, figures, soil_class, n)",
     )
     .bind::<Date, _>(night)
     .bind::<Array<Text>, _>(column(&models, |model| model.key.kind.as_str()))
     .bind::<Array<Text>, _>(column(&models, |model| model.key.duty.as_str()))
     .bind::<Array<Text>, _>(column(&models, |model| model.key.run_basis.as_str()))
-    .bind::<Array<Nullable<Text>>, _>(column(&models, |model| model.key.model.clone()))
+    .bind::<Array<Nullable<Text>>, _>(column(&models, |model| model.key.model()))
     .bind::<Array<Integer>, _>(column(&models, |model| count(model.tally.lives)))
     .bind::<Array<Integer>, _>(column(&models, |model| count(model.tally.failures)))
     .bind::<Array<Nullable<Double>>, _>(column(&models, |model| model.rated_life))
     .bind::<Array<Text>, _>(column(&models, |model| basis(model)))
     .bind::<Array<Jsonb>, _>(column(&models, |model| json!(LifeFigures::from(*model))))
+    .bind::<Array<Nullable<Text>>, _>(column(&models, |model| model.key.soil().map(SoilClass::as_str)))
     .execute(&mut tx.conn())
     .await?;
     Ok(())
@@ -102,6 +107,7 @@ async fn insert_models(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Resul
 fn basis(model: &LifeModel) -> &'static str {
     match model.forecaster {
         Ok(Forecaster::Held(_)) if model.rated_life.is_some() => "rated_life_and_lives",
+        Ok(Forecaster::Held(_)) if model.elsewhere.is_some() => "counts_elsewhere_and_lives",
         Ok(Forecaster::Fitted(_) | Forecaster::Held(_)) => "lives",
         Err(_) => "nothing",
     }
@@ -110,12 +116,12 @@ fn basis(model: &LifeModel) -> &'static str {
 const INSERT_PARTS: &str = "
 insert into forecast (night, component_id, unit_id, grp, age, age_from, reach, alike_failed, alike_known, rated_life,
                       replace_at, run_why, replace_saving, visit_on, visit_more, age_estimated, factor, use_30, p_30, lower_30, upper_30, rate_p_30, use_90,
-                      p_90, lower_90, upper_90, rate_p_90)
+                      p_90, lower_90, upper_90, rate_p_90, loss)
 select $1, g.*
   from unnest($2::uuid[], $3::uuid[], $4::int4[], $5::float8[], $6::text[], $7::float8[], $8::int4[], $9::int4[],
               $10::float8[], $11::float8[], $12::text[], $13::jsonb[], $14::date[], $15::float8[], $16::float8[],
               $17::float8[], $18::float8[], $19::float8[], $20::float8[], $21::float8[], $22::float8[], $23::float8[],
-              $24::float8[], $25::float8[], $26::float8[], $27::float8[]) as g";
+              $24::float8[], $25::float8[], $26::float8[], $27::float8[], $28::jsonb[]) as g";
 
 async fn insert_parts(
     tx: &Tx<'_>,
@@ -158,7 +164,8 @@ async fn insert_parts(
             query = query.bind::<Array<Nullable<Double>>, _>(of(value));
         }
     }
-    query.execute(&mut tx.conn()).await?;
+    let losses = column(parts, |part| part.loss.map(|loss| json!(loss)));
+    query.bind::<Array<Nullable<Jsonb>>, _>(losses).execute(&mut tx.conn()).await?;
     Ok(())
 }
 
@@ -173,25 +180,32 @@ fn replacement(part: &PartForecast) -> Option<Replace> {
     part.plan.and_then(Plan::replacement)
 }
 
-fn column<'a, T, V>(rows: &'a [T], value: impl Fn(&'a T) -> V) -> Vec<V> {
+pub(super) fn column<'a, T, V>(rows: &'a [T], value: impl Fn(&'a T) -> V) -> Vec<V> {
     rows.iter().map(value).collect()
 }
 
 /// The ranking is that of the last night; a run for an earlier one leaves it.
 async fn rank(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbError> {
     let before = at_risk(tx).await?;
-    sql_query("delete from unit_risk where not exists (select from forecast_night where night > $1)")
-        .bind::<Date, _>(night)
-        .execute(&mut tx.conn())
-        .await?;
+    for table in ["unit_risk", "unit_loss"] {
+        sql_query(format!("delete from {table} where not exists (select from forecast_night where night > $1)"))
+            .bind::<Date, _>(night)
+            .execute(&mut tx.conn())
+            .await?;
+    }
     let units = &computed.units;
     let losses: Vec<Option<Value>> = column(units, |unit| unit.expected_loss.map(|loss| json!(loss)));
     sql_query(
-        "insert into unit_risk (unit_id, night, rank, p_30, p_90, expected_loss, not_forecast, upset, signs)
-         select g.unit_id, $1, g.rank, g.p_30, g.p_90, g.expected_loss, g.not_forecast, g.upset, g.signs
-           from unnest($2::uuid[], $3::int4[], $4::float8[], $5::float8[], $6::jsonb[], $7::int4[], $8::text[], $9::jsonb[])
+        "with g as (
+           select * from unnest($2::uuid[], $3::int4[], $4::float8[], $5::float8[], $6::jsonb[], $7::int4[], $8::text[],
+                                $9::jsonb[])
              as g (unit_id, rank, p_30, p_90, expected_loss, not_forecast, upset, signs)
-          where not exists (select from forecast_night where night > $1)",
+            where not exists (select from forecast_night where night > $1)),
+         losses as (
+           insert into unit_loss (unit_id, made_at, expected_loss)
+           select unit_id, $10, expected_loss from g where expected_loss is not null)
+         insert into unit_risk (unit_id, night, made_at, rank, p_30, p_90, not_forecast, upset, signs)
+         select unit_id, $1, $10, rank, p_30, p_90, not_forecast, upset, signs from g",
     )
     .bind::<Date, _>(night)
     .bind::<Array<SqlUuid>, _>(column(units, |unit| -> Uuid { unit.unit.0 }))
@@ -202,6 +216,7 @@ async fn rank(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbE
     .bind::<Array<Integer>, _>(column(units, |unit| count(unit.not_forecast)))
     .bind::<Array<Nullable<Text>>, _>(column(units, |unit| unit.upset.as_ref().map(words::upset)))
     .bind::<Array<Nullable<Jsonb>>, _>(column(units, |unit| unit.upset.as_ref().map(signs)))
+    .bind::<Timestamptz, _>(tx.now())
     .execute(&mut tx.conn())
     .await?;
     log(tx, &before, &at_risk(tx).await?).await

@@ -70,10 +70,11 @@ pub struct UnitAtRisk {
 
 const UNITS: &str = "
 select r.unit_id, u.label, s.name as site, k.name as customer, s.fallback, r.night, n.made_at, r.rank, r.p_30, r.p_90,
-       r.expected_loss, r.not_forecast, r.upset, r.signs
+       l.expected_loss, r.not_forecast, r.upset, r.signs
   from unit_risk r
   join unit u on u.dealer_id = r.dealer_id and u.id = r.unit_id
   join forecast_night n on n.dealer_id = r.dealer_id and n.night = r.night
+  left join unit_loss l on l.dealer_id = r.dealer_id and l.unit_id = r.unit_id
   left join placement p on p.dealer_id = r.dealer_id and p.unit_id = r.unit_id and p.valid @> $1
   left join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
   left join customer k on k.dealer_id = p.dealer_id and k.id = p.customer_id
@@ -176,6 +177,12 @@ pub struct PartAtRisk {
     /// The model that the group is of; none for all of the kind and duty.
     #[diesel(sql_type = Nullable<Text>)]
     pub group_model: Option<String>,
+    /// The soil that the group is of; none for all.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub group_soil: Option<String>,
+    /// What its failure costs on top of the part.
+    #[diesel(sql_type = Nullable<Jsonb>)]
+    pub loss: Option<Value>,
     /// When parts of the group work.
     #[diesel(sql_type = Text)]
     pub duty: String,
@@ -194,6 +201,12 @@ pub struct PartAtRisk {
 }
 
 impl PartAtRisk {
+    /// Its kind and maker's model: what kits are for.
+    #[must_use]
+    pub fn alike(&self) -> (&str, Option<&str>) {
+        (&self.kind, self.model.as_deref())
+    }
+
     /// What ages it.
     ///
     /// # Errors
@@ -251,7 +264,7 @@ const PARTS: &str = "
 select f.unit_id, f.component_id, c.kind, c.model, m.run_basis, f.age, f.age_estimated,
        case f.age_from when 'counter' then 'unit_counter' else f.age_from end as age_from, f.reach, f.alike_failed, f.alike_known,
        f.rated_life, f.replace_at, f.run_why, f.replace_saving, f.visit_on, f.visit_more, f.use_30, f.p_30, f.lower_30, f.upper_30, f.use_90, f.p_90, f.lower_90,
-       f.upper_90, m.model as group_model, m.duty, m.lives, m.failures, m.basis, m.figures
+       f.upper_90, m.model as group_model, m.soil_class as group_soil, f.loss, m.duty, m.lives, m.failures, m.basis, m.figures
   from unit_risk r
   cross join lateral (
     select * from forecast x where x.dealer_id = r.dealer_id and x.night = r.night and x.unit_id = r.unit_id

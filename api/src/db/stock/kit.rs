@@ -11,7 +11,7 @@ use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::ItemId;
-use domain::stock::kit::{Kit, KitLine};
+use domain::stock::kit::{ForPart, Kit, KitLine};
 use serde_json::{Value, json};
 use std::collections::HashSet;
 use uuid::Uuid;
@@ -25,6 +25,8 @@ struct Row {
     id: Uuid,
     name: String,
     lines: Value,
+    for_kind: Option<String>,
+    for_model: Option<String>,
     revision: i32,
     created_at: DateTime<Utc>,
     changed_at: DateTime<Utc>,
@@ -41,7 +43,11 @@ impl TryFrom<Row> for StoredKit {
             created_at: row.created_at,
             changed_at: row.changed_at,
             ended_at: row.ended_at,
-            value: Kit { name: row.name, lines: known("lines", serde_json::from_value(row.lines).ok())? },
+            value: Kit {
+                name: row.name,
+                lines: known("lines", serde_json::from_value(row.lines).ok())?,
+                for_part: row.for_kind.map(|kind| ForPart { kind, model: row.for_model }),
+            },
         })
     }
 }
@@ -67,7 +73,8 @@ pub(super) async fn known_items(tx: &Tx<'_>, lines: &[KitLine]) -> Result<(), Db
 /// Adds a kit.
 ///
 /// # Errors
-/// [`DbError::Invalid`] for items that are not there, [`DbError::Taken`] when another has its name.
+/// [`DbError::Invalid`] for items that are not there, [`DbError::Taken`] when another has its name or is of
+/// the same part.
 pub async fn create(tx: &Tx<'_>, new: &Kit) -> Result<StoredKit, DbError> {
     known_items(tx, &new.lines).await?;
     let row: Row = insert_into(kit::table)
@@ -75,6 +82,8 @@ pub async fn create(tx: &Tx<'_>, new: &Kit) -> Result<StoredKit, DbError> {
             kit::id.eq(tx.new_id()),
             kit::name.eq(&new.name),
             kit::lines.eq(json!(new.lines)),
+            kit::for_kind.eq(new.for_part.as_ref().map(|part| &part.kind)),
+            kit::for_model.eq(new.for_part.as_ref().and_then(|part| part.model.as_ref())),
             kit::created_at.eq(tx.now()),
             kit::changed_at.eq(tx.now()),
         ))
@@ -122,6 +131,8 @@ pub async fn update_at(tx: &Tx<'_>, id: Uuid, at: Revision, new: &Kit) -> Result
         .set((
             kit::name.eq(&new.name),
             kit::lines.eq(json!(new.lines)),
+            kit::for_kind.eq(new.for_part.as_ref().map(|part| &part.kind)),
+            kit::for_model.eq(new.for_part.as_ref().and_then(|part| part.model.as_ref())),
             kit::changed_at.eq(tx.now()),
             kit::revision.eq(at + 1),
         ))

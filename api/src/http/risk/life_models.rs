@@ -3,6 +3,7 @@
 use crate::db::DbError;
 use crate::db::risk::life_figures::LifeFigures;
 use crate::db::risk::view::PartAtRisk;
+use domain::reliability::counts::Counts;
 use domain::reliability::estimate::Bounds;
 use domain::reliability::records::Ends;
 use domain::reliability::rivals::Standing;
@@ -106,6 +107,24 @@ impl From<Standing> for FitView {
     }
 }
 
+/// Counts of lives at all other dealers who lend them.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = LentLives)]
+pub struct LentView {
+    /// Lives watched.
+    lives: u32,
+    /// Failures among them.
+    failures: u32,
+    /// How long they were watched together, in the run basis.
+    time_at_risk: f64,
+}
+
+impl From<Counts> for LentView {
+    fn from(Counts { lives, failures, time_at_risk }: Counts) -> Self {
+        Self { lives, failures, time_at_risk }
+    }
+}
+
 /// The figures of lives.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = LifeFigures)]
@@ -122,6 +141,9 @@ pub struct FiguresView {
     ends: EndsView,
     /// The use a day assumed of parts without a counter, in the run basis.
     assumed_per_day: f64,
+    /// What other dealers counted of such parts, where both sides lend their counts and too few of one's own
+    /// failed to tell alone.
+    lent: Option<LentView>,
     /// Why there is no estimate.
     why_none: Option<String>,
     /// Whether the Weibull fits; null while fewer than ten failures tell.
@@ -137,6 +159,7 @@ impl From<LifeFigures> for FiguresView {
             scale_bounds: figures.scale_bounds.map(BoundsView::from),
             ends: figures.ends.into(),
             assumed_per_day: figures.assumed_per_day,
+            lent: figures.elsewhere.map(LentView::from),
             why_none: figures.why_none,
             fit: figures.standing.map(FitView::from),
         }
@@ -147,11 +170,14 @@ impl From<LifeFigures> for FiguresView {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct LifeModelView {
     /// `lives`: the lives alone. `rated_life_and_lives`: the rated life, corrected by the lives, as
-    /// long as fewer than ten parts failed. `nothing`: no forecast can be made.
+    /// long as fewer than ten parts failed. `counts_elsewhere_and_lives`: likewise what other dealers lend,
+    /// where no rated life is known. `nothing`: no forecast can be made.
     #[schema(example = "lives")]
     basis: String,
     /// The maker's model that the lives are of; null for all parts of the kind and duty.
     of_model: Option<String>,
+    /// The soil of the sites that the lives are of; null for all.
+    of_soil_class: Option<String>,
     /// When these parts work.
     #[schema(example = "timed")]
     duty: String,
@@ -175,6 +201,7 @@ impl LifeModelView {
         Ok(Self {
             basis: part.basis.clone(),
             of_model: part.group_model.clone(),
+            of_soil_class: part.group_soil.clone(),
             duty: part.duty.clone(),
             lives: part.lives,
             failures: part.failures,

@@ -4,6 +4,7 @@ use super::life_models::EndsView;
 use crate::auth::{Caller, perm};
 use crate::db::risk::life_figures;
 use crate::db::risk::outcomes::{self, Unscored};
+use crate::db::risk::unit_nights::{self, JudgedUnits};
 use crate::db::{Db, Tx};
 use crate::http::answer::Problems;
 use crate::problem::Problem;
@@ -130,6 +131,20 @@ pub struct HorizonScoresView {
     unknown: i64,
     /// The score; null while there is none.
     score: Option<ScoreView>,
+    /// How the forecasts of whole units turned out.
+    units: UnitScoresView,
+}
+
+/// How forecasts of units turned out: a unit let down where one of its parts failed or the process upset.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct UnitScoresView {
+    /// Forecasts whose horizon lies ahead.
+    pending: i64,
+    /// Forecasts that will never be scored: what became of a part is not known, and nothing else let down.
+    unknown: usize,
+    /// The score, over the latest nights; null while there is none. The rule by rated life is "it lets down
+    /// when one of its parts is past its rated life".
+    score: Option<ScoreView>,
 }
 
 /// The scores.
@@ -149,12 +164,16 @@ pub(crate) struct TurnedOut {
     pub(crate) unscored: Unscored,
     /// The scores of the others.
     pub(crate) scores: Option<Scores>,
+    /// Of whole units: those that wait, those that can't be scored, and the scores of the others.
+    pub(crate) units: (i64, usize, Option<Scores>),
 }
 
 impl From<TurnedOut> for HorizonScoresView {
     fn from(found: TurnedOut) -> Self {
         let Unscored { pending, unknown } = found.unscored;
-        Self { horizon_days: found.days, pending, unknown, score: found.scores.map(ScoreView::from) }
+        let (waiting, lost, scores) = found.units;
+        let units = UnitScoresView { pending: waiting, unknown: lost, score: scores.map(ScoreView::from) };
+        Self { horizon_days: found.days, pending, unknown, score: found.scores.map(ScoreView::from), units }
     }
 }
 
@@ -165,18 +184,23 @@ impl From<TurnedOut> for HorizonScoresView {
 pub(crate) async fn turned_out(db: &Db, caller: &Caller<perm::ReadRisk>) -> Result<Vec<TurnedOut>, Problem> {
     let mut horizons = Vec::new();
     for days in HORIZONS_DAYS {
-        let known = async |tx: &Tx<'_>| Ok((outcomes::judged(tx, days).await?, outcomes::unscored(tx, days).await?));
-        let (judged, unscored) = db.read(caller.scope(), caller.now(), known).await?;
-        let scores = in_background(move || scores(&judged)).await?;
-        horizons.push(TurnedOut { days, unscored, scores });
+        let known = async |tx: &Tx<'_>| {
+            let (parts, units) = (outcomes::judged(tx, days).await?, unit_nights::judged(tx, days).await?);
+            Ok((parts, units, outcomes::unscored(tx, days).await?))
+        };
+        let (parts, units, unscored) = db.read(caller.scope(), caller.now(), known).await?;
+        let JudgedUnits { judged, pending, unknown } = units;
+        let (of_parts, of_units) = in_background(move || (scores(&parts), scores(&judged))).await?;
+        horizons.push(TurnedOut { days, unscored, scores: of_parts, units: (pending, unknown, of_units) });
     }
     Ok(horizons)
 }
 
 /// Show how forecasts turned out
 ///
-/// A forecast is scored when the part's state at its horizon is known. The forecasts of the first
-/// night of each week are kept for this. Beside them stands how the lives ended that forecasts are made
+/// A forecast is scored when its horizon has passed and the state of the part, or of the unit, at it is known.
+/// Scored is the first night of each week: the nights between say the same of the same parts, and would count
+/// each failure seven times. Beside them stands how the lives ended that forecasts are made
 /// from: losses to one external event, and parts taken out for a reason that nobody wrote down.
 #[utoipa::path(tag = "risk",
     responses((status = 200, description = "The scores by horizon", body = RiskScoresView), Problems))]

@@ -1,7 +1,9 @@
 //! `/v1/risk` and `/v1/units/{id}/risk`.
 
+use super::bring::KitToBring;
 use super::life_models::LifeModelView;
-use crate::auth::{Caller, perm};
+use crate::auth::{Caller, Role, perm};
+use crate::db::risk::bring::{self, ToBring};
 use crate::db::risk::followed::{self, Weight};
 use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
 use crate::db::{Db, DbError, unit};
@@ -72,15 +74,25 @@ pub struct UnitAtRiskView {
     /// What to bring on the next visit.
     #[schema(example = json!(["dosing pump tube, T 6"]))]
     bring: Vec<String>,
+    /// The kits that those parts are replaced with, as far as kits say so.
+    kits: Vec<KitToBring>,
+}
+
+/// What is known beside units and parts.
+struct Beside<'a> {
+    weights: &'a [Weight],
+    kits: &'a [ToBring],
+    role: Role,
 }
 
 impl UnitAtRiskView {
-    fn of(unit: UnitAtRisk, parts: &[PartAtRisk], weights: &[Weight]) -> Result<Self, DbError> {
+    fn of(unit: UnitAtRisk, parts: &[PartAtRisk], beside: &Beside<'_>) -> Result<Self, DbError> {
         let own = || parts.iter().filter(|part| part.unit_id == unit.unit_id && part.p_30.is_some());
         let reasons: Result<Vec<String>, DbError> = own().map(|part| Ok(words::reason(&part.told()?))).collect();
-        let of_unit = weights.iter().filter(|weight| weight.unit_id == unit.unit_id);
+        let of_unit = beside.weights.iter().filter(|weight| weight.unit_id == unit.unit_id);
         let findings: Result<Vec<String>, DbError> = of_unit.map(Weight::words).collect();
-        let worth = own().filter(|part| part.p_90.is_some_and(|p| p >= WORTH_BRINGING));
+        let worth = || own().filter(|part| worth_bringing(part));
+        let kit = |part: &PartAtRisk| KitToBring::of(beside.kits, &part.kind, part.model.as_deref(), beside.role);
         Ok(Self {
             unit_id: unit.unit_id,
             unit: unit.label,
@@ -96,16 +108,22 @@ impl UnitAtRiskView {
             parts_not_forecast: unit.not_forecast,
             reasons: reasons?.into_iter().chain(unit.upset).collect(),
             findings: findings?,
-            bring: worth.map(|part| words::bring(&part.kind, part.model.as_deref())).collect(),
+            bring: worth().map(|part| words::bring(&part.kind, part.model.as_deref())).collect(),
+            kits: worth().filter_map(kit).collect(),
         })
     }
 }
 
+/// Whether a part is worth bringing.
+pub(crate) fn worth_bringing(part: &PartAtRisk) -> bool {
+    part.p_90.is_some_and(|p| p >= WORTH_BRINGING)
+}
+
 /// List units at risk
 ///
-/// As the last night run forecast them, greatest expected loss first: the probability that a part
-/// fails or the process upsets within 30 days, times what a failure costs where the unit stands. Parts are taken to fail
-/// independently, and each to stop the unit.
+/// As the last night run forecast them, greatest expected loss first: the sum over its parts of the
+/// probability that each fails within 30 days times what follows its own failure where the unit stands, and
+/// the same of a process upset. Parts are taken to fail independently.
 #[utoipa::path(tag = "risk", params(Paging),
     responses((status = 200, description = "A page of units", body = Page<UnitAtRiskView>), Problems))]
 #[get("/risk")]
@@ -122,7 +140,10 @@ async fn list_units_at_risk(
             let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
             let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
             let weights = followed::weights(tx, &ids).await?;
-            units.into_iter().map(|unit| UnitAtRiskView::of(unit, &parts, &weights)).collect::<Result<Vec<_>, _>>()
+            let worth: Vec<_> = parts.iter().filter(|part| worth_bringing(part)).map(PartAtRisk::alike).collect();
+            let kits = bring::kits(tx, &worth).await?;
+            let beside = Beside { weights: &weights, kits: &kits, role: caller.role() };
+            units.into_iter().map(|unit| UnitAtRiskView::of(unit, &parts, &beside)).collect::<Result<Vec<_>, _>>()
         })
         .await?;
     let key = |view: &UnitAtRiskView| (view.rank.to_string(), view.unit_id);
@@ -238,16 +259,22 @@ pub struct PartAtRiskView {
     /// How much more it costs then, as a share.
     #[schema(example = 0.02)]
     more_at_visit: Option<f64>,
+    /// What its failure costs on top of the part, by what was said to follow it and what the bay falls back on;
+    /// null while its unit stands nowhere.
+    #[schema(value_type = Option<MoneyView>)]
+    loss: Option<Value>,
     /// What to bring.
     #[schema(example = "dosing pump tube, T 6")]
     bring: String,
+    /// The kit that it is replaced with; null where no kit says that it is for such parts.
+    kit: Option<KitToBring>,
     life_model: LifeModelView,
 }
 
 impl PartAtRiskView {
-    fn of(part: PartAtRisk, weights: &[Weight]) -> Result<Self, DbError> {
+    fn of(part: PartAtRisk, beside: &Beside<'_>) -> Result<Self, DbError> {
         let (basis, age) = (part.run_basis()?, part.age()?);
-        let of_part = weights.iter().filter(|one| one.part_kind == part.kind);
+        let of_part = beside.weights.iter().filter(|one| one.part_kind == part.kind);
         let findings = of_part.map(FindingWeightView::of).collect::<Result<Vec<_>, _>>()?;
         let plan = part.plan();
         let replace = plan.and_then(Plan::replacement);
@@ -278,6 +305,8 @@ impl PartAtRiskView {
             at_visit: replace.and_then(|replace| replace.visit).map(|visit| visit.day),
             more_at_visit: replace.and_then(|replace| replace.visit).map(|visit| visit.more),
             bring: words::bring(&part.kind, part.model.as_deref()),
+            kit: KitToBring::of(beside.kits, &part.kind, part.model.as_deref(), beside.role),
+            loss: part.loss.clone(),
             life_model: LifeModelView::of(&part)?,
             kind: part.kind,
             model: part.model,
@@ -363,8 +392,11 @@ async fn unit_risk(caller: Caller<perm::ReadRisk>, id: Path<UnitId>, db: Data<Db
             let unit = view::unit(tx, *id).await?;
             let signs = unit.as_ref().and_then(|unit| serde_json::from_value(unit.signs.clone()?).ok());
             let weights = followed::weights(tx, &[id.0]).await?;
-            let risk = unit.map(|unit| UnitAtRiskView::of(unit, &named, &weights)).transpose()?;
-            let components = parts.into_iter().map(|part| PartAtRiskView::of(part, &weights));
+            let alike: Vec<_> = parts.iter().map(PartAtRisk::alike).collect();
+            let kits = bring::kits(tx, &alike).await?;
+            let beside = Beside { weights: &weights, kits: &kits, role: caller.role() };
+            let risk = unit.map(|unit| UnitAtRiskView::of(unit, &named, &beside)).transpose()?;
+            let components = parts.into_iter().map(|part| PartAtRiskView::of(part, &beside));
             let components = components.collect::<Result<Vec<_>, _>>()?;
             let course = view::course(tx, *id).await?.map(CourseView::from);
             Ok(UnitRiskView { unit_id: id.0, risk, course, upset_signs: signs.unwrap_or_default(), components })

@@ -12,7 +12,7 @@ use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
 use domain::fault::Faults;
 use domain::ids::ItemId;
-use domain::stock::kit::{Kit, KitLine};
+use domain::stock::kit::{ForPart, Kit, KitLine};
 use domain::stock::quantity::Quantity;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
@@ -63,21 +63,40 @@ pub struct KitInput {
     name: String,
     /// What is in it, each item once.
     lines: Vec<LineInput>,
+    /// The kind of part that is replaced with it, so that the kit is named where such a part is at risk; one
+    /// kit for each kind and model.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "dosing_tube")]
+    for_kind: Option<String>,
+    /// The maker's name of that part; left out: of all models that have no kit of their own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "T 6")]
+    for_model: Option<String>,
 }
 
 impl KitInput {
     fn parse(&self) -> Result<Kit, Faults> {
         let mut faults = Faults::default();
         let lines = lines(&mut faults, "/lines", &self.lines);
+        if self.for_model.is_some() && self.for_kind.is_none() {
+            faults.add("/for_kind", "required", "give the kind of part that the model is of");
+        }
         // What could not be read counts as nothing, which is named already.
         faults.or(())?;
-        Kit { name: self.name.clone(), lines }.checked()
+        let for_part = self.for_kind.clone().map(|kind| ForPart { kind, model: self.for_model.clone() });
+        Kit { name: self.name.clone(), lines, for_part }.checked()
     }
 }
 
 impl From<&Kit> for KitInput {
     fn from(kit: &Kit) -> Self {
-        Self { name: kit.name.clone(), lines: kit.lines.iter().map(LineInput::from).collect() }
+        let part = kit.for_part.as_ref();
+        Self {
+            name: kit.name.clone(),
+            lines: kit.lines.iter().map(LineInput::from).collect(),
+            for_kind: part.map(|part| part.kind.clone()),
+            for_model: part.and_then(|part| part.model.clone()),
+        }
     }
 }
 

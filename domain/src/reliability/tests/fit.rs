@@ -216,12 +216,14 @@ fn the_estimate_is_equivariant() {
     near(weibull(&newborn).unwrap().weibull.shape(), fit.weibull.shape(), 1e-9);
 }
 
-/// How often intervals hold the truth in simulated fleets with late entries and censoring.
+/// How often intervals hold the truth in simulated fleets with late entries, censoring and eight failures at
+/// least.
 fn coverage(fleets: usize, lives: usize) -> (f64, f64, f64) {
     let truth = Weibull::new(1.8, 1000.0).unwrap();
     let (mut shapes, mut scales, mut survivals) = (0, 0, 0);
     let mut stream = Stream(2026);
-    for _ in 0..fleets {
+    let mut counted = 0;
+    while counted < fleets {
         let mut fleet = Vec::new();
         while fleet.len() < lives {
             let (age, cut) = (truth.quantile(stream.next()), 200.0 + 1500.0 * stream.next());
@@ -230,6 +232,11 @@ fn coverage(fleets: usize, lives: usize) -> (f64, f64, f64) {
             let life = if age <= cut { Life::failed(age) } else { Life::running(cut) };
             fleet.extend(life.and_then(|life| life.watched_from(entry)));
         }
+        // With fewer failures forecasts are made by the posterior.
+        if Tally::of(&fleet).failures < 8 {
+            continue;
+        }
+        counted += 1;
         let Ok(fit) = weibull(&fleet) else { continue };
         let bounded = fit.with_bounds(&fleet, 0.9);
         shapes += usize::from(bounded.shape_bounds.contains(1.8));
@@ -242,8 +249,8 @@ fn coverage(fleets: usize, lives: usize) -> (f64, f64, f64) {
 
 #[test]
 fn bounds_of_90_percent_hold_the_truth_nine_times_in_ten() {
-    let (shapes, scales, survivals) = coverage(300, 40);
-    // Three standard errors of the coverage of 300 fleets are 0.052.
+    let (shapes, scales, survivals) = coverage(300, 30);
+    // Wanted are 0.87 to 0.93; three standard errors of the coverage of 300 fleets are 0.052.
     for found in [shapes, scales, survivals] {
         assert!((0.84..=0.95).contains(&found), "{shapes} {scales} {survivals}");
     }

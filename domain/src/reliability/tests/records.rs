@@ -24,6 +24,7 @@ fn part(out: Option<(&str, OutWhy)>) -> Component {
         assumed_per_day: None,
         age_at_fitting: 0.0,
         fitted_at: at("2025-01-01"),
+        tracked_from: None,
         last_good_at: None,
         out: out.map(|(day, why)| TakenOut { at: at(day), why }),
         warranty_until: None,

@@ -1,0 +1,103 @@
+//! `/v1/units/{id}/risk/nights`: what was forecast of a unit on nights before.
+
+use crate::auth::{Caller, perm};
+use crate::db::risk::unit_nights::{self, UnitNight};
+use crate::db::{Db, unit};
+use crate::http::answer::Problems;
+use crate::problem::Problem;
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpResponse, get};
+use chrono::{DateTime, NaiveDate, Utc};
+use domain::ids::UnitId;
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(unit_risk_nights);
+}
+
+/// Nights shown at once.
+const NIGHTS_MOST: i64 = 100;
+
+/// Which nights.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct Nights {
+    /// Only nights before that local day of the dealer's: to go further back, the last one answered.
+    before: Option<NaiveDate>,
+}
+
+/// What was forecast of a part.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PartNightView {
+    component_id: Uuid,
+    /// Probability that it fails within 30 days; null where nothing was held of its life.
+    failure_probability_30_days: Option<f64>,
+    /// The same within 90 days.
+    failure_probability_90_days: Option<f64>,
+}
+
+/// What was forecast of a unit on a night.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct UnitNightView {
+    /// The dealer's local day of the night run.
+    night: NaiveDate,
+    /// When it was made.
+    made_at: DateTime<Utc>,
+    /// Probability that one part at least fails or the process upsets within 30 days.
+    failure_probability_30_days: f64,
+    /// The same within 90 days.
+    failure_probability_90_days: f64,
+    /// Its parts.
+    components: Vec<PartNightView>,
+}
+
+impl From<UnitNight> for UnitNightView {
+    fn from(row: UnitNight) -> Self {
+        let chances = row.chances_30.into_iter().zip(row.chances_90);
+        let parts = row.components.into_iter().zip(chances).map(|(component_id, (p_30, p_90))| PartNightView {
+            component_id,
+            failure_probability_30_days: p_30,
+            failure_probability_90_days: p_90,
+        });
+        Self {
+            night: row.night,
+            made_at: row.made_at,
+            failure_probability_30_days: row.p_30,
+            failure_probability_90_days: row.p_90,
+            components: parts.collect(),
+        }
+    }
+}
+
+/// The nights of a unit.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct UnitNightsView {
+    /// The latest first, 100 at most.
+    nights: Vec<UnitNightView>,
+}
+
+/// Show what was forecast of a unit before
+///
+/// Every night's forecast is kept for two years.
+#[utoipa::path(tag = "risk", params(("id" = Uuid, Path, description = "The unit's id"), Nights),
+    responses((status = 200, description = "The forecasts by night", body = UnitNightsView), Problems))]
+#[get("/units/{id}/risk/nights")]
+async fn unit_risk_nights(
+    caller: Caller<perm::ReadRisk>,
+    id: Path<UnitId>,
+    query: Query<Nights>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let before = query.before.unwrap_or(NaiveDate::from_ymd_opt(9999, 12, 31).unwrap_or_default());
+    let nights = db
+        .read(caller.scope(), caller.now(), async |tx| {
+            unit::get(tx, *id).await?;
+            unit_nights::of(tx, id.0, before, NIGHTS_MOST).await
+        })
+        .await?;
+    Ok(HttpResponse::Ok().json(UnitNightsView { nights: nights.into_iter().map(UnitNightView::from).collect() }))
+}

@@ -1,0 +1,2 @@
+drop table lent_life;
+drop table risk_pooling;
