@@ -1,5 +1,6 @@
 //! A number as a person typed it: points and commas part thousands in one country and begin decimals
-//! in another, and what may mean either is asked again rather than guessed.
+//! in another, and a comma that may mean either is asked again; a single
+//! point always begins decimals.
 
 /// Longest text taken for a number.
 const CHARS_MAX: usize = 40;

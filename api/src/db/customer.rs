@@ -6,11 +6,13 @@ use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
-use diesel::{insert_into, update};
+use diesel::sql_types::{Array, BigInt, Timestamptz, Uuid as SqlUuid};
+use diesel::{insert_into, sql_query, update};
 use diesel_async::RunQueryDsl;
 use domain::customer::{Customer, UnitSystem};
 use domain::ids::CustomerId;
 use serde_json::json;
+use std::collections::HashMap;
 use uuid::Uuid;
 
 #[derive(Queryable, Selectable)]
@@ -87,6 +89,37 @@ pub async fn create(tx: &Tx<'_>, new: &Customer) -> Result<Stored<CustomerId, Cu
 pub async fn get(tx: &Tx<'_>, id: CustomerId) -> Result<Stored<CustomerId, Customer>, DbError> {
     let row: Row = customer::table.filter(customer::id.eq(id.0)).select(Row::as_select()).first(&mut tx.conn()).await?;
     Ok(row.into())
+}
+
+/// How much of a customer is there now.
+#[derive(Debug, Clone, Copy, QueryableByName)]
+pub struct Extent {
+    #[diesel(sql_type = SqlUuid)]
+    id: Uuid,
+    /// Its sites.
+    #[diesel(sql_type = BigInt)]
+    pub sites: i64,
+    /// Units that stand with it.
+    #[diesel(sql_type = BigInt)]
+    pub units: i64,
+}
+
+/// How many sites and units customers have.
+///
+/// # Errors
+/// When the database fails.
+pub async fn extents(tx: &Tx<'_>, of: &[Uuid]) -> Result<HashMap<CustomerId, Extent>, DbError> {
+    let query = "
+      select c.id,
+             (select count(*) from site s
+               where s.dealer_id = c.dealer_id and s.customer_id = c.id and s.ended_at is null) as sites,
+             (select count(*) from placement p
+               where p.dealer_id = c.dealer_id and p.customer_id = c.id and p.valid @> $1) as units
+        from customer c
+       where c.id = any ($2)";
+    let asked = sql_query(query).bind::<Timestamptz, _>(tx.now()).bind::<Array<SqlUuid>, _>(of);
+    let rows: Vec<Extent> = asked.load(&mut tx.conn()).await?;
+    Ok(rows.into_iter().map(|extent| (CustomerId(extent.id), extent)).collect())
 }
 
 /// Customers by name, one more than the page holds; retired ones only when asked for.

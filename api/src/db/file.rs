@@ -105,12 +105,13 @@ const A_DAY: (i64, i64) = (8 << 30, 512 << 20);
 
 /// Whether there is room for another file: the disk is everybody's.
 async fn check_room(tx: &Tx<'_>, customer: Option<Uuid>, bytes: usize) -> Result<(), DbError> {
-    let lately = file::created_at.gt(tx.now() - Duration::days(1));
-    let sent: Option<i64> = file::table
-        .filter(file::customer_id.is_not_distinct_from(customer).and(lately))
-        .select(sum(file::size_bytes))
-        .first(&mut tx.conn())
-        .await?;
+    let lately = file::table.filter(file::created_at.gt(tx.now() - Duration::days(1)));
+    let lately = lately.select(sum(file::size_bytes)).into_boxed();
+    let lately = match customer {
+        Some(id) => lately.filter(file::customer_id.eq(id)),
+        None => lately.filter(file::customer_id.is_null()),
+    };
+    let sent: Option<i64> = lately.first(&mut tx.conn()).await?;
     let most = if customer.is_some() { A_DAY.1 } else { A_DAY.0 };
     if sent.unwrap_or(0).saturating_add(i64::try_from(bytes).unwrap_or(i64::MAX)) > most {
         let detail =

@@ -134,8 +134,7 @@ select u.id as unit_id, s.id as site_id, lower(sp.valid) as state_since, u.label
      where a.dealer_id = p.dealer_id and (a.unit_id = p.unit_id or a.site_id = p.site_id) and a.valid @> $1) r on true
  where p.valid @> $1
    and position(lower($2) in lower(concat_ws(' ', c.name, s.name, u.label, u.serial_number))) > 0
- order by c.name, s.name, u.label, u.id
- limit 501";
+ order by c.name, s.name, u.label, u.id";
 
 /// The units that stand at a site now whose customer, site, label or serial number holds
 /// `find`, by customer, site and label; one more than [`UNITS_MOST`] at most.
@@ -143,7 +142,7 @@ select u.id as unit_id, s.id as site_id, lower(sp.valid) as state_since, u.label
 /// # Errors
 /// When the database fails.
 pub async fn installed(tx: &Tx<'_>, find: &str, month: Month) -> Result<Vec<Installed>, DbError> {
-    Ok(sql_query(INSTALLED)
+    Ok(sql_query(format!("{INSTALLED} limit 501"))
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Text, _>(find)
         .bind::<Date, _>(month.first_day())

@@ -158,7 +158,8 @@ pub async fn waiting(tx: &Tx<'_>, running: Month) -> Result<Vec<Waiting>, DbErro
        where (r.state = 'draft' and r.month < $1)
           or exists (select from report_standing t where t.dealer_id = r.dealer_id and t.report_id = r.id
               and t.proposed_at is not null and t.declined_at is null)
-       order by r.month desc, k.name, r.id";
+       order by r.month desc, k.name, r.id
+       limit 500";
     Ok(sql_query(query).bind::<Date, _>(running.first_day()).load(&mut tx.conn()).await?)
 }
 

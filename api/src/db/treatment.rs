@@ -71,13 +71,13 @@ struct Row {
     since: NaiveDate,
 }
 
-/// Of each meter the mean of its days in this month and the two before, at the unit's present
-/// placement; meters of a stream side by side add up. A pulse total repeats its dial.
+/// Of each meter that measures the unit now, its share of the mean of its days in this month and the two
+/// before, at the present placement; meters of a stream side by side add up. A pulse total repeats its dial.
 const FLOW: &str = "
 with of_meter as (
-  select m.stream, sum(u.mean_day * u.days) / sum(u.days) as l_per_d, min(u.month) as since
+  select m.stream, sum(u.mean_day * a.share * u.days) / sum(u.days) as l_per_d, min(u.month) as since
     from placement p
-    join meter_attachment a on a.unit_id = p.unit_id and a.valid && p.valid
+    join meter_attachment a on a.unit_id = p.unit_id and a.valid @> $2
     join meter m on m.no = a.meter_no and m.stream in ('recirculation', 'wash') and m.dial_meter_no is null
     join meter_month u on u.subject_id = p.id and u.meter_no = a.meter_no
      and u.month >= date_trunc('month', $2) - interval '2 months' and u.days > 0

@@ -152,10 +152,12 @@ pub(super) fn meter_inputs(typed: &Typed, ground: &Ground, now: DateTime<Utc>) -
         let name = held.meter_id.to_string();
         let of = if held.unit_id.is_none() { ", of the whole site" } else { "" };
         let last = held.last.map(|last| format!(", last {}", words::register(last.register))).unwrap_or_default();
+        let counts = words::counts(&held.facts);
+        let counts = if counts.is_empty() { String::new() } else { format!(", in {counts}") };
         let value = again(typed, &name);
         let doubtful = register(&value).ok().and_then(|register| doubt_of(typed, held, register, at));
         RegisterInput {
-            label: format!("{}{of}, in {}{last}", held.label, words::counts(&held.facts)),
+            label: format!("{}{of}{counts}{last}", held.label),
             expected: held.expected(at).map(|range| words::expected(Some(range), &held.facts)).unwrap_or_default(),
             say: doubtful.unwrap_or_default(),
             value,

@@ -20,7 +20,8 @@ use domain::zone::{Month, local_date};
 use uuid::Uuid;
 
 /// Months of reports shown.
-const REPORTS: i64 = 6;
+/// One more than this is asked for, to know whether there are more, and shown.
+const REPORTS: i64 = 5;
 
 #[derive(Template)]
 #[template(path = "customer_home.html")]

@@ -3,6 +3,7 @@
 use super::fault::Fault;
 use super::form::{Typed, field};
 use super::sheet;
+use super::sign_in::local;
 use super::visitor::Sender;
 use crate::auth::perm;
 use crate::db::Db;
@@ -17,7 +18,5 @@ pub(super) async fn count(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     run_now(&db, &sender.0).await?;
-    // Back to a page of this service and to no other: an address with a host begins otherwise.
-    let next = field(&typed, "next").filter(|next| next.starts_with('/') && !next.starts_with("//"));
-    Ok(sheet::to(next.filter(|next| !next.contains('\\')).unwrap_or("/")))
+    Ok(sheet::to(local(field(&typed, "next"))))
 }

@@ -69,7 +69,7 @@ async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
     let all = After::first(PAGE_MAX);
     let items: Vec<StoredItem> = item::list(tx, false, &all).await?.into_iter().filter(is_spare).collect();
     let by_lot: Vec<ItemId> = items.iter().filter(|item| item.value.item.by_lot).map(|item| item.id).collect();
-    let lots = balance::lots(tx, None, &by_lot).await?;
+    let lots = balance::lots(tx, &by_lot).await?;
     Ok(Known {
         ground: at_unit::ground(tx, id).await?,
         parts: parts::fitted(tx, id).await?,

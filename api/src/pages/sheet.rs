@@ -125,7 +125,13 @@ impl Spec {
         };
         let options = match &self.takes {
             Takes::OneOf(all) | Takes::NumberOf(all) | Takes::SomeOf(all) => {
-                all.iter().map(|(name, words)| (name.clone(), words.clone(), chosen(name))).collect()
+                let mut options: Vec<_> =
+                    all.iter().map(|(name, words)| (name.clone(), words.clone(), chosen(name))).collect();
+                // What a record has does not change unseen because it is offered no more.
+                if matches!(self.takes, Takes::OneOf(_)) && !value.is_empty() && !options.iter().any(|one| one.2) {
+                    options.push((value.clone(), "as it is now".to_owned(), true));
+                }
+                options
             }
             Takes::Suggested(all) => all.iter().map(|one| (one.clone(), String::new(), false)).collect(),
             _ => Vec::new(),

@@ -292,7 +292,7 @@ pub(super) async fn sign_out(
 
 /// Where to go on: an address of this service alone. Browsers read `//` and `/\` as another
 /// host, and drop control characters.
-fn local(next: Option<&str>) -> &str {
+pub(super) fn local(next: Option<&str>) -> &str {
     let own = |next: &&str| {
         next.starts_with('/')
             && !next.starts_with("//")

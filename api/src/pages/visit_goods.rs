@@ -46,7 +46,7 @@ pub(super) async fn of(tx: &Tx<'_>, planned: Option<&Planned>) -> Result<Vec<Goo
     let Some(planned) = planned else { return Ok(Vec::new()) };
     let names = item::names(tx, &visit::items_of(std::slice::from_ref(planned))).await?;
     let by_lot: Vec<ItemId> = names.iter().filter(|(_, called)| called.by_lot).map(|(id, _)| *id).collect();
-    let standing = balance::lots(tx, None, &by_lot).await?;
+    let standing = balance::lots(tx, &by_lot).await?;
     let mut goods = Vec::new();
     for kept in planned.goods.iter().filter(|kept| kept.ended_at.is_none()) {
         let place_id = kept.value.reservation.place_id;

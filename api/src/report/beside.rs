@@ -37,7 +37,7 @@ impl Making<'_> {
             of: one.of.clone(),
             from: one.on.to_string(),
             value: one.litres.to_string(),
-            unit: "l".to_owned(),
+            unit: "L".to_owned(),
             expanded: one.expanded.to_string(),
             shown: self.litres(one.litres),
             ..Fact::default()
@@ -81,9 +81,9 @@ impl Making<'_> {
             fact("loads_before", one.loads_before.to_string(), "loads", self.loads(one.loads_before)),
             fact("loads", one.loads.to_string(), "loads", one.loads.to_string()),
         ];
-        let saved = one.saved.map(|saved| {
-            fact("saved", saved.amount.to_string(), &saved.currency.to_string(), self.money(saved))
-        });
+        let saved = one
+            .saved
+            .map(|saved| fact("saved", saved.amount.to_string(), &saved.currency.to_string(), self.money(saved)));
         facts.extend(saved);
         facts
     }

@@ -160,7 +160,7 @@ impl Making<'_> {
             .iter()
             .map(|line| {
                 let shown = amounts(line).map(|amount| self.money(Money { amount, ..cycle.whole.least }));
-                Row::of(std::iter::once(line.line.words.clone()).chain(shown))
+                Row::of(std::iter::once(self.words.said(&line.line.words)).chain(shown))
             })
             .collect();
         let sums = [self.money(cycle.whole.least), self.money(cycle.in_month.least)];

@@ -1,6 +1,7 @@
 //! Loads of waste water that were not hauled: against those of the time before the unit, where the
 //! customer declared them with the baseline, and against nothing else.
 
+use super::display::{self, Format};
 use super::inputs::{Inputs, Subject};
 use super::money::Case;
 use crate::accounts::site_money::SiteMoney;
@@ -61,7 +62,10 @@ fn of_site(inputs: &Inputs, subjects: &[&Subject]) -> Option<HaulageAvoided> {
     let per_load = price(money, served);
     let of_loads = |price: Money| Money { amount: price.amount * decimal(avoided_loads), ..price }.in_minor_units();
     let words = match per_load {
-        Some(price) => format!("By the loads that were declared for the time before the unit, at {price} a load."),
+        Some(price) => {
+            let price = display::money(price, Format::of(&inputs.style, inputs.unit_system));
+            format!("By the loads that were declared for the time before the unit, at {price} a load.")
+        }
         None => {
             "By the loads that were declared for the time before the unit. No price of a load is known: write down \
                  what a load costs with what the customer pays, or in the tariff."

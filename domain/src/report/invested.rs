@@ -2,6 +2,7 @@
 //! they were issued.
 
 use super::SavingsReport;
+use super::display::{self, Format};
 use super::payback::{MonthReport, SitePayback};
 use crate::accounts::investment::Investment;
 use crate::ids::SiteId;
@@ -42,9 +43,11 @@ impl SavingsReport {
         let last = if self.period.complete { self.month } else { self.month.previous() };
         let mut reports: Vec<MonthReport<'_>> = earlier.iter().filter(|(of, ..)| *of < self.month).copied().collect();
         reports.push((self.month, false, &self));
+        let format = Format::of(&self.style, self.unit_system);
         let stands = |(site, investment): &(SiteId, Investment)| {
             let name = &self.savings.iter().find(|saving| saving.site_id == *site)?.site;
-            (Month::of(investment.day) <= last).then(|| SiteInvested::of(*site, name, investment, &reports, last))
+            (Month::of(investment.day) <= last)
+                .then(|| SiteInvested::of(*site, name, investment, (&reports, last), format))
         };
         let found: Vec<SiteInvested> = investments.iter().filter_map(stands).collect();
         self.invested = found;
@@ -53,7 +56,13 @@ impl SavingsReport {
 }
 
 impl SiteInvested {
-    fn of(site_id: SiteId, site: &str, made: &Investment, reports: &[MonthReport<'_>], last: Month) -> Self {
+    fn of(
+        site_id: SiteId,
+        site: &str,
+        made: &Investment,
+        (reports, last): (&[MonthReport<'_>], Month),
+        format: Format,
+    ) -> Self {
         let payback = SitePayback::of(made, site_id, reports, last);
         Self {
             site_id,
@@ -62,29 +71,36 @@ impl SiteInvested {
             amount: made.amount,
             promised_per_year: made.promised_per_year,
             discount_rate: made.discount_rate,
-            words: words(made.amount, &payback),
+            words: words(made.amount, &payback, format),
             payback,
         }
     }
 }
 
-fn words(amount: Money, payback: &SitePayback) -> String {
+fn words(amount: Money, payback: &SitePayback, format: Format) -> String {
+    let put_in = display::money(amount, format);
     let Some(found) = &payback.appraisal else {
         let why = payback.withheld.as_ref().map_or("", |withheld| withheld.words.as_str());
-        return format!("How the investment of {amount} stands is not known. {why}").trim().to_owned();
+        return format!("How the investment of {put_in} stands is not known. {why}").trim().to_owned();
     };
     let standing = &found.standing;
     let money = |amount_of: f64| {
-        Money { amount: Decimal::from_f64_retain(amount_of).unwrap_or_default(), ..amount }.in_minor_units()
+        let exact = Money { amount: Decimal::from_f64_retain(amount_of).unwrap_or_default(), ..amount };
+        display::money(exact.in_minor_units(), format)
     };
+    let number = |value: f64, places| display::number(value, 9, places, format);
     let saved = money(standing.saved);
     let pays = match standing.simple_payback {
-        Payback::After { years } if standing.is_paid_back => format!("it was paid back after {years:.1} years"),
-        Payback::After { years } => format!("at that rate it is paid back {years:.1} years after it was made"),
+        Payback::After { years } if standing.is_paid_back => {
+            format!("it was paid back after {} years", number(years, 1))
+        }
+        Payback::After { years } => {
+            format!("at that rate it is paid back {} years after it was made", number(years, 1))
+        }
         Payback::Never { .. } => "at that rate it is never paid back".to_owned(),
     };
     let discounted = match found.discounted_payback_years {
-        Some(years) => format!("{years:.1} years with discounted savings"),
+        Some(years) => format!("{} years with discounted savings", number(years, 1)),
         None => "not within its life with discounted savings".to_owned(),
     };
     let worth = &found.over_life;
@@ -95,12 +111,13 @@ fn words(amount: Money, payback: &SitePayback) -> String {
     });
     let missing = match payback.missing.len() {
         0 => String::new(),
+        1 => " A month since is not known and counts as if nothing had been saved.".to_owned(),
         months => format!(" {months} months since are not known and count as if nothing had been saved."),
     };
     format!(
-        "Of {amount} put in, {saved} are saved so far, net of what the unit cost to run: {pays}, {discounted}. Over its \
-         life it is worth {} net at present value, and savings are {:.2} times the investment.{promised}{missing}",
+        "Of {put_in} put in, {saved} are saved so far, net of what the unit cost to run: {pays}, {discounted}. Over its \
+         life it is worth {} net at present value, and savings are {} times the investment.{promised}{missing}",
         money(worth.net_present_value),
-        worth.savings_to_investment,
+        number(worth.savings_to_investment, 2),
     )
 }

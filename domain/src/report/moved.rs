@@ -76,7 +76,7 @@ mod tests {
     use super::*;
     use crate::units::Litres;
 
-    /// Of three events one is of another month and one of before the unit came.
+    /// Of four events one is of another month and one of before the unit came.
     #[test]
     fn events_of_the_month_and_the_stay_are_listed() {
         let event = |at: &str, kind, passed_a_meter| VolumeEvent {
@@ -87,7 +87,9 @@ mod tests {
             passed_a_meter,
             note: None,
         };
-        let subject = subject(1, &[], Vec::new());
+        let mut subject = subject(1, &[], Vec::new());
+        let came = "2026-01-05T00:00:00Z".parse().unwrap();
+        subject.unit.as_mut().unwrap().span = crate::span::Span::parse(came, None).unwrap();
         let unit = subject.unit.as_ref().unwrap().unit_id;
         let month = inputs(Vec::new()).month;
         let on = |day: u32| format!("{month}-{day:02}T12:00:00Z");
@@ -95,6 +97,7 @@ mod tests {
         let other = format!("{}-15T12:00:00Z", month.previous());
         let events = vec![
             event(&other, VolumeEventKind::Drain, false),
+            event(&on(3), VolumeEventKind::Refill, false),
             event(&on(10), VolumeEventKind::Drain, false),
             event(&on(11), VolumeEventKind::Refill, true),
         ];

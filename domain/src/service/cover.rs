@@ -48,12 +48,6 @@ impl Covered {
         Self { from: Some(from), to: Some(to), months: None }
     }
 
-    /// For so many months from the handover on.
-    #[must_use]
-    pub fn months(months: u16) -> Self {
-        Self { from: None, to: None, months: Some(months) }
-    }
-
     /// Its first day and the one after its last, where warranty starts on that day; `None` while that
     /// is not known and matters.
     #[must_use]

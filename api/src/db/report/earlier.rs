@@ -1,11 +1,12 @@
 //! A customer's reports month by month, the newest revision of each, and how investments stand by them.
 
-use crate::db::measures::investment;
+use crate::db::notes;
 use crate::db::schema::{report_revision, savings_report};
 use crate::db::{DbError, Tx};
 use chrono::NaiveDate;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
+use domain::accounts::investment::Investment;
 use domain::ids::{CustomerId, SiteId};
 use domain::report::SavingsReport;
 use domain::report::payback::MonthReport;
@@ -49,10 +50,10 @@ pub(super) async fn with_investments(
     report: SavingsReport,
 ) -> Result<SavingsReport, DbError> {
     let sites: Vec<Uuid> = report.savings.iter().map(|site| site.site_id.0).collect();
-    let mut made = Vec::new();
-    for site in sites.into_iter().map(SiteId) {
-        made.extend(investment::counting(tx, site).await?.map(|noted| (site, noted.value)));
-    }
+    let of_sites = notes::all::<Investment>(tx, &sites).await?;
+    let counting = of_sites.into_iter().flat_map(|(site, all)| all.into_iter().map(move |one| (SiteId(site), one)));
+    let mut made: Vec<(SiteId, Investment)> = counting.collect();
+    made.sort_by_key(|(site, made)| (site.0, made.day));
     let Some(first) = made.iter().map(|(_, made)| Month::of(made.day)).min() else { return Ok(report) };
     let earlier = since(tx, customer, first).await?;
     let earlier: Vec<MonthReport<'_>> = earlier.iter().map(|(month, issued, of)| (*month, *issued, of)).collect();

@@ -133,6 +133,7 @@ pub async fn revise(tx: &Tx<'_>, id: ReportId, at: Revision, reason: &str) -> Re
     let (mut one, now) = proposal(tx, id, at).await?;
     // What it carries for earlier months was stated, and stays so.
     let now = SavingsReport { adjustments: stored.figures.adjustments.clone(), ..now };
+    let now = super::earlier::with_investments(tx, CustomerId(stored.customer_id), now).await?;
     let revision = draft::count_up(tx, stored.id).await?;
     insert_into(report_revision::table)
         .values((

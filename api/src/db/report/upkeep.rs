@@ -149,12 +149,12 @@ const ROUTINES_DUE: &str = at_sites!(
     "stay.of, r.name, r.due_on as day",
     " from stay
       join routine r on r.unit_id = stay.unit_id and r.ended_at is null
-     where r.due_on between $2 and $3
-       and stay.valid @> ((r.due_on + time '12:00') at time zone stay.time_zone)
+     where r.due_on <= $3 and $2 <= $3
+       and stay.valid @> ((greatest(r.due_on, $2) + time '12:00') at time zone stay.time_zone)
      order by r.due_on, stay.of, r.id"
 );
 
-/// What falls due in the month and the one after, and was not done yet.
+/// What falls due by the end of the month after, and was not done yet; what is late too.
 async fn due(tx: &Tx<'_>, customer: CustomerId, month: Month) -> Result<Vec<DueRow>, DbError> {
     let rows = routines(tx, ROUTINES_DUE, customer, (month.first_day(), month.next().last_day())).await?;
     Ok(rows.into_iter().map(|row| DueRow { of: row.of, what: row.name, on: row.day }).collect())

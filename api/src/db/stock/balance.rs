@@ -118,18 +118,17 @@ const LOTS: &str = "
   join place p on p.dealer_id = b.dealer_id and p.id = b.place_id
   join consumable c on c.dealer_id = b.dealer_id and c.id = b.consumable_id
   join stock_lot l on l.dealer_id = b.dealer_id and l.id = b.lot_id
- where b.consumable_id = any($1) and ($2 is null or b.place_id = $2) and b.quantity > 0
+ where b.consumable_id = any($1) and b.quantity > 0
  order by l.expires_on nulls last, p.name, l.number";
 
 /// The lots of items of which something stands there, the first to expire first.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn lots(tx: &Tx<'_>, place: Option<PlaceId>, items: &[ItemId]) -> Result<Vec<Balance>, DbError> {
+pub async fn lots(tx: &Tx<'_>, items: &[ItemId]) -> Result<Vec<Balance>, DbError> {
     let items: Vec<Uuid> = items.iter().map(|item| item.0).collect();
     Ok(sql_query(format!("select {COLUMNS}, b.quantity, b.counted_at from stock_balance b {LOTS}"))
         .bind::<Array<SqlUuid>, _>(items)
-        .bind::<Nullable<SqlUuid>, _>(place.map(|place| place.0))
         .load(&mut tx.conn())
         .await?)
 }

@@ -38,27 +38,25 @@ struct Row {
     id: Uuid,
     name: String,
     own_number: String,
-    sites: usize,
-    units: usize,
+    sites: i64,
+    units: i64,
 }
 
 #[get("/customers")]
 async fn customers(visitor: Visitor<perm::ReadCustomers>, db: Data<Db>) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
     let all = After::first(PAGE_MAX);
-    let (customers, sites, units) = db
+    let (customers, extents) = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let sites = site::list(tx, &site::Filter { customer: None, retired: false }, &all).await?;
-            Ok((customer::list(tx, true, &all).await?, sites, unit::list(tx, &unit::Filter::default(), &all).await?))
+            let customers = customer::list(tx, true, &all).await?;
+            let ids: Vec<Uuid> = customers.iter().map(|one| one.id.0).collect();
+            Ok((customers, customer::extents(tx, &ids).await?))
         })
         .await?;
-    let standing = |id: CustomerId| {
-        units.iter().filter(|unit| unit.present.as_ref().is_some_and(|there| there.customer_id == id)).count()
-    };
     let (running, gone): (Vec<_>, Vec<_>) = customers.into_iter().partition(|one| one.ended_at.is_none());
     let row = |one: Stored<CustomerId, domain::customer::Customer>| Row {
-        sites: sites.iter().filter(|site| site.value.customer_id == one.id).count(),
-        units: standing(one.id),
+        sites: extents.get(&one.id).map_or(0, |extent| extent.sites),
+        units: extents.get(&one.id).map_or(0, |extent| extent.units),
         id: one.id.0,
         name: one.value.name,
         own_number: one.value.own_number.unwrap_or_default(),

@@ -75,8 +75,15 @@ async fn known(tx: &Tx<'_>, id: MeterId) -> Result<Known, DbError> {
         Some(id) => site::get(tx, id).await?.value.time_zone,
         None => Tz::UTC,
     };
-    let span = (tx.now() - Duration::days(DAYS_BACK), tx.now() + Duration::days(1));
-    let readings = reading::between(tx, meter.no.0, span, READINGS_SEEN).await?;
+    let mut readings = Vec::new();
+    // Of a meter that is read by the minute some days are enough, and as much as is read at once.
+    for days in [6, DAYS_BACK] {
+        let span = (tx.now() - Duration::days(days), tx.now() + Duration::days(1));
+        readings = reading::between(tx, meter.no.0, span, READINGS_SEEN).await?;
+        if readings.len() >= READINGS_MOST {
+            break;
+        }
+    }
     Ok(Known { meter, place, site: site_id.map_or(Uuid::nil(), |id| id.0), zone, readings })
 }
 

@@ -304,7 +304,7 @@ async fn retire(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Sender(caller) = sender;
-    let at = field(&typed, "revision").and_then(|text| text.parse().ok()).unwrap_or_default();
+    let at = sheet::revision(&typed);
     let ended = db.write(caller.scope(), caller.now(), async |tx| site::retire(tx, *id, at).await).await;
     let done = ended.map(|site| format!("/customers/{}", site.value.customer_id)).map_err(Problem::from);
     sheet::answer(&caller, done, async |faults: Vec<_>| edit_sheet(&caller, &db, *id, None, &faults).await).await

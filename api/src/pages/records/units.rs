@@ -90,7 +90,9 @@ async fn new_sheet<P: Permission>(
 ) -> Result<Sheet, Problem> {
     let Offered { models, sites, zone } = offered(caller, db, chosen_site(typed)).await?;
     let mut filled = typed.clone();
-    let now = caller.now().with_timezone(&zone).format(LOCAL).to_string();
+    // Without a site nobody knows by which clock.
+    let now = chosen_site(typed).map(|_| caller.now().with_timezone(&zone).format(LOCAL).to_string());
+    let now = now.unwrap_or_default();
     for (name, value) in [("from", now), ("terms", "rented".to_owned()), ("state", "starting".to_owned())] {
         filled.entry(name.to_owned()).or_insert(value);
     }

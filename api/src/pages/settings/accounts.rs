@@ -18,6 +18,7 @@ use actix_web::web::{Data, Form, Path, Query, ServiceConfig};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use chrono_tz::Tz;
+use domain::fault::Faults;
 use domain::ids::{SiteId, WaterAccountId};
 use domain::zone::local_date;
 use serde::Deserialize;
@@ -102,6 +103,9 @@ fn patch(typed: &Typed) -> Result<Value, Problem> {
     let mut read = sheet::read(&specs(), typed, Tz::UTC)?;
     let other = sheet::read(&other_specs(), typed, Tz::UTC)?;
     let least = other.get("other_least").filter(|least| !least.is_null());
+    if least.is_none() && other.get("other_most").is_some_and(|most| !most.is_null()) {
+        return Err(Faults::one("/other_least", "required", "type 0 where nothing is sure").into());
+    }
     let other_use =
         least.map(|least| json!({ "least_l_per_month": least, "most_l_per_month": other.get("other_most") }));
     read.insert("other_use".to_owned(), other_use.unwrap_or(Value::Null));
@@ -298,7 +302,7 @@ async fn retire(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Sender(caller) = sender;
-    let at = field(&typed, "revision").and_then(|text| text.parse().ok()).unwrap_or_default();
+    let at = sheet::revision(&typed);
     db.write(caller.scope(), caller.now(), async |tx| water_account::retire(tx, *id, at).await).await?;
     Ok(sheet::to("/settings/accounts"))
 }

@@ -23,7 +23,7 @@ use domain::webhook::EventType;
 use uuid::Uuid;
 
 /// Deliveries shown.
-const SHOWN: i64 = 30;
+const SHOWN: i64 = 29;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {

@@ -8,6 +8,7 @@ use crate::http::accounts::tariffs::TariffInput;
 use crate::problem::Problem;
 use chrono::NaiveDate;
 use chrono_tz::Tz;
+use domain::fault::Faults;
 use serde_json::{Map, Value, json};
 
 /// Its fields.
@@ -58,6 +59,9 @@ pub(super) fn begun(typed: &Typed, currency: &str, today: NaiveDate) -> Typed {
 /// A fault for each field that can't be read.
 pub(super) fn input(typed: &Typed) -> Result<TariffInput, Problem> {
     let read = sheet::read(&specs(), typed, Tz::UTC)?;
+    if value(&read, "sewer_fixed").is_some() && value(&read, "sewer_price").is_none() {
+        return Err(Faults::one("/sewer_price", "required", "type 0 where sewer has a fixed charge alone").into());
+    }
     let of = |name: &str| read.get(name).filter(|value| !value.is_null()).cloned();
     let mut terms = json!({ "from": of("from"), "unit": of("unit"), "per": of("per"), "water": water(&read) });
     let (sewer, taxes) = (sewer(&read), taxes(&read));

@@ -122,9 +122,12 @@ fn lead(things: usize, open: &[Part], begun: bool) -> String {
 fn counted(last: Option<StoredRun>, zone: Tz) -> String {
     match last {
         None => "Figures were never counted yet.".to_owned(),
-        Some(run) => match run.finished_at {
-            Some(at) => format!("Figures were last counted on {}.", words::instant(zone, at)),
-            None => format!("Figures are being counted since {}.", words::instant(zone, run.started_at)),
+        Some(run) => match (run.finished_at, run.outcome.as_deref()) {
+            (Some(at), Some("failed")) => {
+                format!("Counting the figures failed on {}; they are older than that.", words::instant(zone, at))
+            }
+            (Some(at), _) => format!("Figures were last counted on {}.", words::instant(zone, at)),
+            (None, _) => format!("Counting began on {} and has not ended.", words::instant(zone, run.started_at)),
         },
     }
 }
