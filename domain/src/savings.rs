@@ -291,6 +291,15 @@ pub struct Case {
     pub lines: Vec<CaseLine>,
 }
 
+impl Case {
+    /// The bill of the baseline and the actual one.
+    #[must_use]
+    pub fn sums(&self) -> [Decimal; 2] {
+        let sum = |of: fn(&CaseLine) -> Decimal| self.lines.iter().map(of).sum();
+        [sum(|line| line.line.with_baseline), sum(|line| line.line.with_actual)]
+    }
+}
+
 /// A line of both bills, with the month's part of what it saves.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CaseLine {

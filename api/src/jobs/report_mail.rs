@@ -118,7 +118,7 @@ fn printed(doc: &Document, stored: &StoredReport) -> Vec<(String, String)> {
             _ => None,
         })
     });
-    let lines = rows.flatten().zip(&stored.figures.reckoning);
+    let lines = rows.flatten().zip(stored.figures.lines_to_read());
     lines
         .filter(|(_, line)| matches!(line.figure, Figure::Printed(_)))
         .filter_map(|(row, _)| match row.cells.as_slice() {

@@ -16,8 +16,9 @@ use weirbook_paper::document::{Block, Cell, Column, Row, Table};
 
 impl Making<'_> {
     pub(super) fn reckoning(&mut self) -> Vec<Block> {
-        let rows: Vec<Row> = self.r.reckoning.iter().map(|line| self.reckoned(line)).collect();
-        let facts = self.r.reckoning.iter().map(|line| self.fact_of(line)).collect::<Vec<_>>();
+        let lines = self.r.lines_to_read();
+        let rows: Vec<Row> = lines.iter().map(|line| self.reckoned(line)).collect();
+        let facts = lines.iter().map(|line| self.fact_of(line)).collect::<Vec<_>>();
         self.facts.extend(facts);
         let columns = vec![
             Column::words(self.words.say("column-figure"), 9),

@@ -71,8 +71,9 @@ impl Making<'_> {
 
     fn amount(&self, row: &UsedRow) -> String {
         use rust_decimal::prelude::ToPrimitive;
-        let number = display::number(row.quantity.to_f64().unwrap_or_default(), 6, 2, self.words.format);
-        format!("{number}\u{a0}{}", if row.unit == "l" { "L" } else { &row.unit })
+        let places = i32::try_from(row.quantity.scale().min(2)).unwrap_or(2);
+        let number = display::number(row.quantity.to_f64().unwrap_or_default(), 9, places, self.words.format);
+        format!("{number}\u{a0}{}", self.words.one_of("counted", &row.unit))
     }
 
     fn used_fact(&self, row: &UsedRow) -> Fact {

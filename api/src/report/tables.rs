@@ -163,8 +163,10 @@ impl Making<'_> {
                 Row::of(std::iter::once(self.words.said(&line.line.words)).chain(shown))
             })
             .collect();
-        let sums = [self.money(cycle.whole.least), self.money(cycle.in_month.least)];
-        let sum = Row::of([self.words.say("bill-sum"), String::new(), String::new()].into_iter().chain(sums));
+        let [without, with] = cycle.least.sums();
+        let sums = [without, with, cycle.whole.least.amount, cycle.in_month.least.amount];
+        let sums = sums.map(|amount| self.money(Money { amount, ..cycle.whole.least }));
+        let sum = Row::of(std::iter::once(self.words.say("bill-sum")).chain(sums));
         rows.push(Row { sum: true, ..sum });
         let number = |name: &str| Column::number(self.words.say(name), 6);
         let columns = vec![
@@ -195,7 +197,10 @@ impl Making<'_> {
             let names = ["without", "with", "saved", "in_month"].map(|part| format!("{}/{part}", line.line.code));
             names.into_iter().zip(amounts).map(|(name, amount)| fact(name, amount)).collect::<Vec<_>>()
         };
+        let [without, with] = cycle.least.sums();
         let sums = [
+            fact("sum/without".to_owned(), without),
+            fact("sum/with".to_owned(), with),
             fact("sum/saved".to_owned(), cycle.whole.least.amount),
             fact("sum/in_month".to_owned(), cycle.in_month.least.amount),
         ];
@@ -254,7 +259,11 @@ impl Making<'_> {
         let below = if line.estimated { self.words.say("cost-estimated") } else { String::new() };
         let amount = Cell { below, ..Cell::from(self.money(line.amount)) };
         Row {
-            cells: vec![self.words.one_of("kind", line.kind.as_str()).into(), line.what.clone().into(), amount],
+            cells: vec![
+                self.words.one_of("kind", line.kind.as_str()).into(),
+                self.words.said(&line.what).into(),
+                amount,
+            ],
             sum: false,
         }
     }

@@ -4,10 +4,10 @@ use super::method::{Method, Per};
 use super::record::Baseline;
 use crate::named::named;
 use crate::uncertainty::expanded::Expanded;
-use crate::uncertainty::quantity::{OneSided, Quantity};
+use crate::uncertainty::quantity::{Quantity, in_short};
 use crate::water::grade::Withheld;
 use serde::{Deserialize, Serialize};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// What was washed in a period. Spells in which the unit was bypassed, stopped or laid up count
 /// only where the fresh water of that time is metered: else a saving would be credited that
@@ -116,7 +116,7 @@ pub fn avoided(baseline: &Baseline, activity: &Activity, fresh_used_l: &Quantity
     } else if avoided_l.value < 0.0 {
         words.push("More fresh water was used than the baseline says.".to_owned());
     }
-    words.extend(avoided.one_sided.iter().map(OneSided::in_short).collect::<BTreeSet<_>>());
+    words.extend(in_short(&avoided.one_sided));
     Ok(Avoided { bound, baseline_l: expected.expanded(), avoided_l, words })
 }
 

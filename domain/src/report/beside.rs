@@ -8,7 +8,7 @@ use crate::cost::each::Each;
 use crate::cost::washes::WashesBy;
 use crate::metering::stream::Stream;
 use crate::uncertainty::figures::Residual;
-use crate::uncertainty::quantity::{OneSided, Quantity};
+use crate::uncertainty::quantity::{Quantity, in_short};
 use crate::water::term::Part;
 use std::collections::BTreeSet;
 
@@ -86,8 +86,8 @@ impl Case<'_> {
             Name::CostEach => self.cost_per_wash()?,
             _ => return None,
         };
-        let said: BTreeSet<String> = found.one_sided.iter().map(OneSided::in_short).collect();
-        said.into_iter().reduce(|a, b| format!("{a} {b}"))
+        let said = in_short(&found.one_sided);
+        (!said.is_empty()).then(|| said.join(" "))
     }
 
     /// Which of its units and sites have more wash water than their guns can pass.

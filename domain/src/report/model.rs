@@ -98,6 +98,16 @@ impl SavingsReport {
         self.savings.iter().filter_map(|site| site.avoided.as_ref()).any(|avoided| avoided.bound == Bound::AtMost)
     }
 
+    /// The lines as they are read: what is printed first, what a customer looks for at the top of it.
+    #[must_use]
+    pub fn lines_to_read(&self) -> Vec<&Line> {
+        const FIRST: [Name; 5] = [Name::FreshAvoided, Name::MoneySaved, Name::ReuseShare, Name::CostEach, Name::Cost];
+        let place = |line: &&Line| FIRST.iter().position(|name| *name == line.name).unwrap_or(FIRST.len());
+        let mut lines: Vec<&Line> = self.reckoning.iter().collect();
+        lines.sort_by_key(|line| (line.figure.printed().is_none(), place(line)));
+        lines
+    }
+
     /// A figure by its name.
     #[must_use]
     pub fn figure(&self, name: Name) -> Option<&Figure> {

@@ -136,16 +136,6 @@ impl OneSided {
         }
     }
 
-    /// The same in short, for where the meter and its flows stand elsewhere.
-    #[must_use]
-    pub fn in_short(&self) -> String {
-        match (self.shortfall, self.sensitivity > 0.0) {
-            (Shortfall::Washes, _) => self.words(),
-            (Shortfall::Flow, true) => "Meters miss some of a very slow flow: the figure may be higher.".to_owned(),
-            (Shortfall::Flow, false) => "Meters miss some of a very slow flow: the figure may be lower.".to_owned(),
-        }
-    }
-
     /// The same in both of two stretches: the larger part holds for both.
     fn join(&mut self, other: &Self) {
         self.sensitivity += other.sensitivity;
@@ -155,6 +145,22 @@ impl OneSided {
             ..a
         });
     }
+}
+
+/// What errors mean for a value in short, for where the meters and their flows stand elsewhere.
+#[must_use]
+pub fn in_short(errors: &[OneSided]) -> Vec<String> {
+    let of = |shortfall: Shortfall| errors.iter().filter(move |error| error.shortfall == shortfall);
+    let higher = of(Shortfall::Flow).any(|error| error.sensitivity > 0.0);
+    let lower = of(Shortfall::Flow).any(|error| error.sensitivity < 0.0);
+    let side = match (higher, lower) {
+        (true, true) => Some("higher or lower"),
+        (true, false) => Some("higher"),
+        (false, true) => Some("lower"),
+        (false, false) => None,
+    };
+    let missed = side.map(|side| format!("Meters miss some of a very slow flow: the figure may be {side}."));
+    missed.into_iter().chain(of(Shortfall::Washes).map(OneSided::words)).collect()
 }
 
 /// A share in percent, never rounded down.

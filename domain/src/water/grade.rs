@@ -46,7 +46,7 @@ pub enum Withheld {
     NotRead,
     /// Accepted readings of all meters together cover too little of the period.
     #[error(
-        "the readings of all meters together cover {:.0} % of the period: read every one, or decide on the open exceptions",
+        "the readings of all units together cover {:.0} % of the period: read every meter, meter every unit, or decide on the open exceptions",
         (.coverage * 100.0).floor()
     )]
     Gap {
