@@ -23,16 +23,21 @@ pub async fn forecast(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result
     let scope = &Scope::of_job(dealer);
     let dealer = db.read(scope, as_of, async |tx| dealer::get(tx).await).await?;
     let night = local_date(parse_zone(&dealer.time_zone)?, as_of);
-    let lends = db.read(scope, as_of, async |tx| figures::get::<Pooling>(tx).await).await?.value.lends;
-    let elsewhere = if lends { db.lent_to(scope.dealer()).await? } else { LentLives::new() };
+    let elsewhere = if lends(db, scope, as_of).await? { db.lent_to(scope.dealer()).await? } else { LentLives::new() };
     let computed = computed(db, scope, as_of, Records::WrittenByThen, elsewhere).await?;
-    // Who no longer lends has nothing standing with the others after this night.
-    db.lend(scope.dealer(), &if lends { pooling::lent(&computed.models) } else { LentLives::new() }).await?;
     db.write(scope, as_of, async |tx| {
         store::replace(tx, night, &computed).await?;
         outcomes::settle(tx).await
     })
-    .await
+    .await?;
+    // Asked again: who took its counts back while the night ran has none of them lent anew.
+    let lent = if lends(db, scope, as_of).await? { pooling::lent(&computed.models) } else { LentLives::new() };
+    db.lend(scope.dealer(), &lent).await
+}
+
+async fn lends(db: &Db, scope: &Scope, as_of: DateTime<Utc>) -> Result<bool, DbError> {
+    let stored = db.read(scope, as_of, async |tx| figures::get::<Pooling>(tx).await).await?;
+    Ok(stored.value.lends)
 }
 
 /// The forecasts of an instant by what was known then, beside what other dealers counted.
