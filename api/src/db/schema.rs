@@ -174,6 +174,8 @@ diesel::table! {
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
+        #[doc = "The record's own; a column, because row-level security lets no index look into JSON."]
+        order_number -> Nullable<Text>,
     }
 }
 
@@ -1594,6 +1596,8 @@ diesel::table! {
         why -> Nullable<Text>,
         signed_by -> Nullable<Text>,
         signed_at -> Nullable<Timestamptz>,
+        #[doc = "The number of the customer's own order for the work."]
+        order_number -> Nullable<Text>,
     }
 }
 

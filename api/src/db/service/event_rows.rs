@@ -33,6 +33,7 @@ pub(super) struct EventRow {
     why: Option<String>,
     signed_by: Option<String>,
     signed_at: Option<DateTime<Utc>>,
+    order_number: Option<String>,
 }
 
 #[derive(Queryable, Selectable, Insertable)]
@@ -86,6 +87,7 @@ impl TryFrom<EventRow> for Recorded {
             value: ServiceEvent {
                 unit_id: UnitId(row.unit_id),
                 at: row.at,
+                order_number: row.order_number,
                 details: known("details", details)?,
                 customer_note: row.customer_note,
                 internal_note: None,
@@ -118,6 +120,7 @@ pub(super) async fn insert(
         why: why.map(str::to_owned),
         signed_by: signature.as_ref().map(|signature| signature.name.clone()),
         signed_at: signature.map(|signature| signature.at),
+        order_number: new.order_number.clone(),
     };
     insert_into(service_event::table).values(row).execute(&mut tx.conn()).await?;
     if let Some(note) = &new.internal_note {
