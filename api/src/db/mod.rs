@@ -74,6 +74,7 @@ mod touched;
 pub mod trace;
 pub mod unit;
 pub mod unit_model;
+pub mod water_year;
 pub mod wear;
 pub mod webhook;
 pub mod written;

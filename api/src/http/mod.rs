@@ -47,6 +47,7 @@ pub mod trace;
 pub mod unit_models;
 pub mod units;
 pub mod water;
+pub mod water_years;
 pub mod webhooks;
 
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -87,6 +88,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(prices::routes)
         .configure(cost_to_serve::routes)
         .configure(water::routes)
+        .configure(water_years::routes)
         .configure(trace::routes)
         .configure(savings_reports::routes)
         .configure(report_rule::routes)

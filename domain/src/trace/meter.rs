@@ -95,13 +95,14 @@ pub(super) struct Replayed<'a> {
     /// Whether its days count for the subject: not those of a register that spreads another's.
     pub(super) counts: bool,
     /// The meter whose pulses spread its steps.
-    spread_by: Option<i32>,
+    pub(super) spread_by: Option<i32>,
     /// Of pulses, between which instants the dial counts instead.
-    dial_counts: Option<(DateTime<Utc>, DateTime<Utc>)>,
+    pub(super) dial_counts: Option<(DateTime<Utc>, DateTime<Utc>)>,
 }
 
-/// Folds the readings of a subject's meters again, pulses before the dials that they spread.
-pub(super) fn replay(zone: Tz, meters: &[MeterInput]) -> Vec<Replayed<'_>> {
+/// Folds the readings of a subject's meters again, pulses before the dials that they spread; steps are
+/// divided at these instants too.
+pub(super) fn replay<'a>(zone: Tz, meters: &'a [MeterInput], at: &[DateTime<Utc>]) -> Vec<Replayed<'a>> {
     let measuring = |one: &MeterInput| Measuring {
         number: one.number,
         dial: one.dial,
@@ -115,13 +116,14 @@ pub(super) fn replay(zone: Tz, meters: &[MeterInput]) -> Vec<Replayed<'_>> {
     let mut replayed = Vec::with_capacity(meters.len());
     for (place, dial) in meters.iter().enumerate().filter(|(place, _)| !is_pulses(*place)) {
         let Some(by) = of_dial(place).and_then(|pulses| meters.get(pulses)) else {
-            let folded = filled(fold(zone, dial), dial);
+            let folded = filled(fold(zone, dial).with_cuts(at), dial);
             let days = folded.days.clone();
             let (input, counts) = (dial, true);
             replayed.push(Replayed { input, folded, days, counts, spread_by: None, dial_counts: None });
             continue;
         };
-        let cuts: Vec<DateTime<Utc>> = dial.readings.iter().map(|reading| reading.at).collect();
+        let cuts: Vec<DateTime<Utc>> =
+            dial.readings.iter().map(|reading| reading.at).chain(at.iter().copied()).collect();
         let pulses = filled(fold(zone, by).with_cuts(&cuts), by);
         let spread = Spread::Pulses(&pulses.pieces);
         let mut folded = filled(fold(zone, dial).with_cuts(&cuts).with_spread(spread), dial);
