@@ -2,6 +2,7 @@
 //! refusals that follow from what it takes, and schemas that hold for answers too.
 
 use crate::auth::{demands, operations, table};
+use crate::deprecation::{GOING, marked};
 use crate::problem::{CONTENT_TYPE, Kind};
 use std::collections::BTreeMap;
 use utoipa::openapi::path::{Operation, ParameterIn};
@@ -18,6 +19,7 @@ pub(crate) fn completed(mut document: OpenApi) -> OpenApi {
         refusing(operation);
     }
     opening(&mut document);
+    marked(&mut document, GOING);
     document
 }
 

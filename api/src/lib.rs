@@ -13,6 +13,7 @@ pub mod cli;
 pub mod config;
 pub mod db;
 pub mod demo;
+mod deprecation;
 mod document;
 pub mod extract;
 pub mod guesses;

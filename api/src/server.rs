@@ -4,6 +4,7 @@ use crate::addresses::Addresses;
 use crate::auth::revoked::Revoked;
 use crate::auth::token::Keys;
 use crate::db::Db;
+use crate::deprecation::{GOING, Notices, noticed};
 use crate::document::completed;
 use crate::guesses::{Guesses, Proxies};
 use crate::mail::Post;
@@ -128,6 +129,7 @@ pub fn app(
         .split_for_parts();
     let mut document = completed(document);
     let addresses = Data::new(Addresses::of(&mut document));
+    let notices = Data::new(Notices::of(&mut document, GOING));
     let app = app
         .app_data(Data::new(services.db.clone()))
         .app_data(Data::new(services.keys.clone()))
@@ -141,11 +143,13 @@ pub fn app(
         .app_data(Data::new(services.rates.clone()))
         .app_data(Data::new(document.clone()))
         .app_data(addresses)
+        .app_data(notices)
         .configure(extract::refusals)
         .configure(http::operations::routes)
         .configure(pages::routes)
         .default_service(web::to(no_such_address))
         .wrap(from_fn(pages::fault::framed))
+        .wrap(from_fn(noticed))
         .wrap(from_fn(keep::signed_in))
         .wrap(from_fn(rated))
         .wrap(from_fn(watched))

@@ -70,6 +70,13 @@ impl Span {
         self.to
     }
 
+    /// The shortest one that both lie in.
+    #[must_use]
+    pub fn around(self, other: Self) -> Self {
+        let to = self.to.zip(other.to).map(|(own, other)| own.max(other));
+        Self { from: self.from.min(other.from), to }
+    }
+
     /// Whether `at` lies in it.
     #[must_use]
     pub fn contains(self, at: DateTime<Utc>) -> bool {

@@ -11,7 +11,7 @@ use std::fs;
 use std::process::Command;
 use uuid::Uuid;
 
-async fn as_media(client: &Client, path: &str, media: &str) -> Answer {
+pub(crate) async fn as_media(client: &Client, path: &str, media: &str) -> Answer {
     let answer = client.send(client.request(Method::GET, path).header("accept", media)).await;
     assert_eq!((answer.status(), answer.header("content-type")), (200, media), "{answer:?}");
     answer
@@ -58,7 +58,7 @@ print(json.dumps({'rows': table.num_rows, 'sum': sum(value for value in column.t
     'first': [str(value) for name in times for value in table.column(name)[:1]]}))
 ";
 
-fn by_pyarrow(bytes: &[u8], column: &str) -> Value {
+pub(crate) fn by_pyarrow(bytes: &[u8], column: &str) -> Value {
     let folder = Scratch::new();
     let file = format!("{}/table.parquet", folder.path());
     fs::write(&file, bytes).unwrap();
@@ -164,9 +164,77 @@ async fn days_and_months_say_how_good_they_are_in_litres_and_gallons() {
     for (query, pointer, code) in [
         ("from=2026-01-02&to=2026-01-01&step=day", "/to", "before_from"),
         ("from=2026-01-01&to=2026-01-02&step=week", "/step", "unknown_step"),
+        ("from=2026-01-01&to=2026-01-02&step=hour", "/unit_id", "required"),
         ("from=2026-01-01&to=2026-01-02&step=day&units=imperial", "/units", "unknown_unit_system"),
     ] {
         dealer.office.get(&format!("/v1/water?{query}")).await.refused_for(422, &[(pointer, code)]);
+    }
+}
+
+#[tokio::test]
+async fn hours_add_up_to_their_days_and_say_how_good_they_are() {
+    let app = TestApp::start().await;
+    let (dealer, customers, sites, _) = two_customers(&app).await;
+    let of_january = format!("from=2026-01-01&to=2026-01-31&site_id={}", sites[1]);
+    let hours = items(&dealer.office, &format!("/v1/water?{of_january}&step=hour")).await;
+    let days = items(&dealer.office, &format!("/v1/water?{of_january}&step=day")).await;
+    assert_eq!(hours.len(), 31 * 24 - 1, "the last hour was not read to its end");
+    assert!((sum(&hours, "makeup_l") - sum(&days, "makeup_l")).abs() < 1e-6);
+    assert_eq!(
+        (&hours[0]["date"], &hours[0]["from"], &hours[24]["date"]),
+        (&json!("2026-01-01"), &json!("2025-12-31T23:00:00Z"), &json!("2026-01-02"))
+    );
+    // By hand: class 2 in service at an unknown flow, 10 % over the root of three, and twice a litre's step.
+    let expanded = 2.0 * (0.1 / 3_f64.sqrt() * 200.5).hypot((2.0_f64 / 12.0).sqrt());
+    for hour in &hours {
+        assert!((hour["makeup_l"].as_f64().unwrap() - 200.5).abs() < 1e-6, "{hour}");
+        assert!((hour["makeup_expanded_l"].as_f64().unwrap() - expanded).abs() < 1e-6, "{hour}");
+        assert_eq!((&hour["coverage"], &hour["estimated_share"]), (&json!(1.0), &json!(0.0)));
+        assert_eq!((&hour["grade"], &hour["state"]), (&json!("makeup_only"), &json!("live")));
+        assert_eq!((&hour["issued_revision"], &hour["customer_id"]), (&Value::Null, &json!(customers[1])));
+    }
+    let path = format!("/v1/water?{of_january}&step=hour");
+    let parquet =
+        by_pyarrow(as_media(&dealer.office, &path, "application/vnd.apache.parquet").await.bytes(), "makeup_l");
+    assert_eq!((&parquet["rows"], parquet["sum"].as_f64().unwrap()), (&json!(hours.len()), sum(&hours, "makeup_l")));
+    assert_eq!(parquet["first"], json!(["2025-12-31 23:00:00+00:00"]));
+
+    let unit = id(&items(&dealer.office, &format!("/v1/units?site_id={}", sites[1])).await[0]);
+    let own = format!("/v1/units/{unit}/water?from=2026-01-05&to=2026-01-05");
+    let by_hour = items(&dealer.office, &format!("{own}&step=hour")).await;
+    assert_eq!((by_hour.len(), &by_hour[0]["to_at"]), (24, &json!("2026-01-05T00:00:00Z")));
+    assert_eq!(by_hour[0]["amounts"]["makeup_l"], hours[4 * 24]["makeup_l"]);
+    for step in ["hour", "day", "month"] {
+        let [litres, gallons] = [
+            items(&dealer.office, &format!("{own}&step={step}")).await.remove(0),
+            items(&dealer.office, &format!("{own}&step={step}&units=us")).await.remove(0),
+        ];
+        // NIST SP 811: one US gallon is 3.785 411 784 litres.
+        let ratio =
+            litres["amounts"]["makeup_l"].as_f64().unwrap() / gallons["amounts"]["makeup_gal"].as_f64().unwrap();
+        assert!((ratio - 3.785_411_784).abs() < 1e-9 && gallons["amounts"].get("makeup_l").is_none(), "{gallons}");
+        if step == "month" {
+            let of = |figure: &Value, name: &str| figure["balance"][name]["expanded"].as_f64().unwrap();
+            let ratio = of(&litres, "fresh_used_l") / of(&gallons, "fresh_used_gal");
+            assert!((ratio - 3.785_411_784).abs() < 1e-9, "{gallons}");
+        }
+        assert_eq!((&litres["issued_revision"], &litres["state"]), (&Value::Null, &json!("live")));
+    }
+    let viewer = dealer.customer_viewer(customers[1]).await;
+    assert_eq!(issue(&dealer.office, &report(&viewer, "2026-01").await).await.status(), 200);
+    for step in ["hour", "day", "month"] {
+        let figure = items(&viewer, &format!("{own}&step={step}")).await.remove(0);
+        assert_eq!(figure["issued_revision"], json!(2), "{step}");
+    }
+    let stranger = dealer.customer_viewer(customers[0]).await;
+    assert_eq!(items(&stranger, &path).await, [Value::Null; 0]);
+    stranger.get(&format!("{own}&step=hour")).await.refused(404, "not-found");
+    for (query, pointer, code) in [
+        ("from=2026-01-01&to=2026-02-01&step=hour", "/to", "too_long"),
+        ("from=2026-01-01&to=2026-01-02&step=day&units=imperial", "/units", "unknown_unit_system"),
+        ("from=2026-01-01&to=2026-01-02&step=minute", "/step", "unknown_step"),
+    ] {
+        dealer.office.get(&format!("/v1/units/{unit}/water?{query}")).await.refused_for(422, &[(pointer, code)]);
     }
 }
 

@@ -1,7 +1,7 @@
 //! Fitted parts in the database.
 
 use super::error::known;
-use super::page::After;
+use super::page::{After, paged};
 use super::placement::present;
 use super::schema::component;
 use super::stamp::{Change, one_changed};
@@ -152,18 +152,12 @@ pub async fn get(tx: &Tx<'_>, id: ComponentId) -> Result<Stored<ComponentId, Com
     row.try_into()
 }
 
-/// Parts by kind, one more than the page holds.
+/// Parts by kind or as the page is sorted, one more than it holds.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Stored<ComponentId, Component>>, DbError> {
-    let (kind, id) = after.key();
-    let mut query = component::table
-        .filter(component::kind.gt(kind).or(component::kind.eq(kind).and(component::id.gt(id))))
-        .select(Row::as_select())
-        .order((component::kind, component::id))
-        .limit(after.ask())
-        .into_boxed();
+    let mut query = paged!(component::table.select(Row::as_select()), after, component, kind);
     if let Some(unit) = filter.unit {
         query = query.filter(component::unit_id.eq(unit.0));
     }

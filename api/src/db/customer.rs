@@ -1,6 +1,6 @@
 //! Customers in the database.
 
-use super::page::After;
+use super::page::{After, paged};
 use super::schema::customer;
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx};
@@ -14,6 +14,15 @@ use domain::ids::CustomerId;
 use serde_json::json;
 use std::collections::HashMap;
 use uuid::Uuid;
+
+/// Which customers.
+#[derive(Debug, Clone, Default)]
+pub struct Filter {
+    /// With this number in their own books.
+    pub own_number: Option<String>,
+    /// Retired ones too.
+    pub retired: bool,
+}
 
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = customer)]
@@ -122,19 +131,16 @@ pub async fn extents(tx: &Tx<'_>, of: &[Uuid]) -> Result<HashMap<CustomerId, Ext
     Ok(rows.into_iter().map(|extent| (CustomerId(extent.id), extent)).collect())
 }
 
-/// Customers by name, one more than the page holds; retired ones only when asked for.
+/// Customers by name or as the page is sorted, one more than it holds.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn list(tx: &Tx<'_>, retired: bool, after: &After) -> Result<Vec<Stored<CustomerId, Customer>>, DbError> {
-    let (name, id) = after.key();
-    let mut query = customer::table
-        .filter(customer::name.gt(name).or(customer::name.eq(name).and(customer::id.gt(id))))
-        .select(Row::as_select())
-        .order((customer::name, customer::id))
-        .limit(after.ask())
-        .into_boxed();
-    if !retired {
+pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Stored<CustomerId, Customer>>, DbError> {
+    let mut query = paged!(customer::table.select(Row::as_select()), after, customer, name);
+    if let Some(own_number) = &filter.own_number {
+        query = query.filter(customer::own_number.eq(own_number));
+    }
+    if !filter.retired {
         query = query.filter(customer::ended_at.is_null());
     }
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;

@@ -1,7 +1,7 @@
 //! Meters in the database, each with what it measures now.
 
 use super::meter_facts::FactsRow;
-use super::page::After;
+use super::page::{After, paged};
 use super::schema::{component, meter, meter_attachment, meter_number};
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, attachment, holding, touched};
@@ -144,20 +144,16 @@ pub async fn get(tx: &Tx<'_>, id: MeterId) -> Result<Attached, DbError> {
     Ok(Attached { meter, no, present })
 }
 
-/// Meters by label, one more than the page holds.
+/// Meters by label or as the page is sorted, one more than it holds.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Attached>, DbError> {
-    let (label, id) = after.key();
     let dials = diesel::alias!(meter as dials);
-    let mut query = meter::table
+    let with_dials = meter::table
         .left_join(dials.on(dials.field(meter::no).nullable().eq(meter::dial_meter_no)))
-        .filter(meter::label.gt(label).or(meter::label.eq(label).and(meter::id.gt(id))))
-        .select((Row::as_select(), dials.field(meter::id).nullable()))
-        .order((meter::label, meter::id))
-        .limit(after.ask())
-        .into_boxed();
+        .select((Row::as_select(), dials.field(meter::id).nullable()));
+    let mut query = paged!(with_dials, after, meter, label);
     let attached = || {
         let now = meter_attachment::valid.contains(tx.now());
         meter_attachment::table.filter(now).select(meter_attachment::meter_no)

@@ -79,6 +79,7 @@ pub mod treatment;
 pub mod unit;
 pub mod unit_list;
 pub mod unit_model;
+pub mod water_year;
 pub mod wear;
 pub mod webhook;
 pub mod written;

@@ -1,8 +1,10 @@
 //! Pages by key: a cursor names the last record of the page before, so that it stays put
-//! whatever is written meanwhile.
+//! whatever is written meanwhile. It carries the order that it is a place in.
 
+use super::Stored;
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
 /// Records a page has when nothing is said.
@@ -10,29 +12,114 @@ pub const PAGE_DEFAULT: i64 = 100;
 /// Records a page has at most.
 pub const PAGE_MAX: i64 = 500;
 
+/// By what a list is sorted, upwards.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Sort {
+    /// By the list's own key, such as names.
+    #[default]
+    Own,
+    /// By when its records were first written.
+    Created,
+    /// By when they were last written: what is written meanwhile comes again, further on.
+    Changed,
+}
+
+/// Begins the text of cursors in another order than the list's own. No name has it.
+const MARK: char = '\u{1f}';
+
+impl Sort {
+    /// How the text of such a cursor begins.
+    fn mark(self) -> &'static str {
+        match self {
+            Self::Own => "",
+            Self::Created => "\u{1f}created ",
+            Self::Changed => "\u{1f}changed ",
+        }
+    }
+}
+
 /// Where a list goes on: after this sort text and id.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct After {
     text: String,
     id: Uuid,
     limit: i64,
+    sort: Sort,
+    since: Option<DateTime<Utc>>,
 }
 
 impl After {
-    /// Reads a cursor; none is the list's beginning. Null for a cursor that isn't ours.
+    /// Reads a cursor of a list in its own order; none is the list's beginning. Null for a cursor that
+    /// isn't ours, or of another order.
     #[must_use]
     pub fn parse(cursor: Option<&str>, limit: i64) -> Option<Self> {
-        let Some(cursor) = cursor else { return Some(Self::first(limit)) };
+        Self::sorted(cursor, limit, Sort::Own)
+    }
+
+    /// The same of a list in some order.
+    #[must_use]
+    pub fn sorted(cursor: Option<&str>, limit: i64, sort: Sort) -> Option<Self> {
+        let Some(cursor) = cursor else { return Some(Self { sort, ..Self::first(limit) }) };
         let bytes = URL_SAFE_NO_PAD.decode(cursor).ok()?;
         let (id, text) = bytes.split_at_checked(16)?;
         let text = String::from_utf8(text.to_vec()).ok().filter(|text| !text.contains('\0'))?;
-        Some(Self { text, id: Uuid::from_slice(id).ok()?, limit })
+        let text = text.strip_prefix(sort.mark()).filter(|text| !text.starts_with(MARK))?.to_owned();
+        let after = Self { text, id: Uuid::from_slice(id).ok()?, limit, sort, since: None };
+        (sort == Sort::Own || after.instant().is_some()).then_some(after)
     }
 
-    /// The beginning of a list.
+    /// The beginning of a list in its own order.
     #[must_use]
     pub fn first(limit: i64) -> Self {
-        Self { text: String::new(), id: Uuid::nil(), limit }
+        Self { text: String::new(), id: Uuid::nil(), limit, sort: Sort::Own, since: None }
+    }
+
+    /// The same of what was written at that instant or later.
+    #[must_use]
+    pub fn since(self, since: Option<DateTime<Utc>>) -> Self {
+        Self { since, ..self }
+    }
+
+    /// The sort text and id of a record in the cursors of this list, whose own sort text is `own`.
+    #[must_use]
+    pub fn place<Id, T>(&self, stored: &Stored<Id, T>, own: &str, id: Uuid) -> (String, Uuid) {
+        self.place_at(own, id, (stored.created_at, stored.changed_at))
+    }
+
+    /// The same of a record that was first and last written then.
+    #[must_use]
+    pub fn place_at(
+        &self,
+        own: &str,
+        id: Uuid,
+        (created_at, changed_at): (DateTime<Utc>, DateTime<Utc>),
+    ) -> (String, Uuid) {
+        let text = match self.sort {
+            Sort::Own => own.to_owned(),
+            Sort::Created => created_at.timestamp_micros().to_string(),
+            Sort::Changed => changed_at.timestamp_micros().to_string(),
+        };
+        (format!("{}{text}", self.sort.mark()), id)
+    }
+
+    /// In which order the list is.
+    pub(in crate::db) fn sort(&self) -> Sort {
+        self.sort
+    }
+
+    /// The instant after which a list sorted by instants goes on; one before all of them at its
+    /// beginning.
+    pub(in crate::db) fn at(&self) -> DateTime<Utc> {
+        self.instant().unwrap_or(DateTime::UNIX_EPOCH)
+    }
+
+    fn instant(&self) -> Option<DateTime<Utc>> {
+        self.text.parse().ok().and_then(DateTime::from_timestamp_micros)
+    }
+
+    /// Since when the records are to have been written.
+    pub(in crate::db) fn changed_since(&self) -> Option<DateTime<Utc>> {
+        self.since
     }
 
     /// The cursor after the record with this sort text and id.
@@ -73,6 +160,35 @@ impl After {
     }
 }
 
+/// A page of a table's rows: in the order that is asked for, of which `$own` is the list's own key, after
+/// its cursor, and of those rows alone that were written since the instant asked for.
+macro_rules! paged {
+    ($query:expr, $after:expr, $table:ident, $own:ident) => {{
+        use crate::db::page::Sort;
+        let (after, (text, id)) = ($after, $after.key());
+        let mut query = $query.into_boxed::<diesel::pg::Pg>().limit(after.ask());
+        // The first condition is what an index can go by.
+        query = match after.sort() {
+            Sort::Own => query
+                .filter($table::$own.ge(text).and($table::$own.gt(text).or($table::id.gt(id))))
+                .order(($table::$own, $table::id)),
+            Sort::Created => query
+                .filter($table::created_at.ge(after.at()))
+                .filter($table::created_at.gt(after.at()).or($table::id.gt(id)))
+                .order(($table::created_at, $table::id)),
+            Sort::Changed => query
+                .filter($table::changed_at.ge(after.at()))
+                .filter($table::changed_at.gt(after.at()).or($table::id.gt(id)))
+                .order(($table::changed_at, $table::id)),
+        };
+        if let Some(since) = after.changed_since() {
+            query = query.filter($table::changed_at.ge(since));
+        }
+        query
+    }};
+}
+pub(in crate::db) use paged;
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -95,5 +211,20 @@ mod tests {
         for text in ["", "AAAA", "!!!", "ä"] {
             assert_eq!(After::parse(Some(text), 10), None, "{text}");
         }
+    }
+
+    #[test]
+    fn a_cursor_is_a_place_in_one_order_alone() {
+        let (id, at) = (Uuid::from_u128(42), "2026-03-02T08:00:00.000001Z".parse().unwrap());
+        for sort in [Sort::Own, Sort::Created, Sort::Changed] {
+            let (text, of) = After::sorted(None, 10, sort).unwrap().place_at("1772438400000001", id, (at, at));
+            let cursor = After::cursor(&text, of);
+            for other in [Sort::Own, Sort::Created, Sort::Changed] {
+                let read = After::sorted(Some(&cursor), 10, other);
+                assert_eq!(read.map(|after| (after.at(), after.id)), (sort == other).then_some((at, id)));
+            }
+        }
+        let not_an_instant = After::cursor(&format!("{}soon", Sort::Created.mark()), id);
+        assert_eq!(After::sorted(Some(&not_an_instant), 10, Sort::Created), None);
     }
 }

@@ -1,7 +1,7 @@
 //! Recurring work at units, each with its next due as it was last projected.
 
 use super::error::known;
-use super::page::After;
+use super::page::{After, paged};
 use super::schema::routine;
 use super::stamp::{Change, one_changed};
 use super::{DbError, Revision, Stored, Tx, due};
@@ -224,18 +224,12 @@ pub async fn due_of(tx: &Tx<'_>, unit: UnitId, day: NaiveDate) -> Result<Vec<Kep
     rows.into_iter().map(TryInto::try_into).collect()
 }
 
-/// Routines by name, one more than the page holds.
+/// Routines by name or as the page is sorted, one more than it holds.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Kept>, DbError> {
-    let (name, id) = after.key();
-    let mut query = routine::table
-        .filter(routine::name.gt(name).or(routine::name.eq(name).and(routine::id.gt(id))))
-        .select(Row::as_select())
-        .order((routine::name, routine::id))
-        .limit(after.ask())
-        .into_boxed();
+    let mut query = paged!(routine::table.select(Row::as_select()), after, routine, name);
     if let Some(unit) = filter.unit {
         query = query.filter(routine::unit_id.eq(unit.0));
     }

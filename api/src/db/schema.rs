@@ -174,6 +174,8 @@ diesel::table! {
         revision -> Int4,
         created_at -> Timestamptz,
         changed_at -> Timestamptz,
+        #[doc = "The record's own; a column, because row-level security lets no index look into JSON."]
+        order_number -> Nullable<Text>,
     }
 }
 
@@ -1728,6 +1730,8 @@ diesel::table! {
         samples -> Jsonb,
         #[doc = "What gauges showed; each is a gauge reading of the unit too."]
         gauge_readings -> Jsonb,
+        #[doc = "The number of the customer's own order for the work."]
+        order_number -> Nullable<Text>,
     }
 }
 

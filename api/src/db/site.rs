@@ -1,7 +1,7 @@
 //! Sites in the database.
 
 use super::error::known;
-use super::page::After;
+use super::page::{After, paged};
 use super::schema::{placement, site};
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, range, touched};
@@ -18,10 +18,14 @@ use serde_json::json;
 use uuid::Uuid;
 
 /// Which sites.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Filter {
     /// Of this customer.
     pub customer: Option<CustomerId>,
+    /// With this number in the customer's own books.
+    pub own_number: Option<String>,
+    /// Of this cost centre of the customer's.
+    pub cost_centre: Option<String>,
     /// Retired ones too.
     pub retired: bool,
 }
@@ -155,18 +159,18 @@ pub async fn get(tx: &Tx<'_>, id: SiteId) -> Result<Stored<SiteId, Site>, DbErro
     row.try_into()
 }
 
-/// Sites by name, one more than the page holds.
+/// Sites by name or as the page is sorted, one more than it holds.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Stored<SiteId, Site>>, DbError> {
-    let (name, id) = after.key();
-    let mut query = site::table
-        .filter(site::name.gt(name).or(site::name.eq(name).and(site::id.gt(id))))
-        .select(Row::as_select())
-        .order((site::name, site::id))
-        .limit(after.ask())
-        .into_boxed();
+    let mut query = paged!(site::table.select(Row::as_select()), after, site, name);
+    if let Some(own_number) = &filter.own_number {
+        query = query.filter(site::own_number.eq(own_number));
+    }
+    if let Some(cost_centre) = &filter.cost_centre {
+        query = query.filter(site::cost_centre.eq(cost_centre));
+    }
     if let Some(customer) = filter.customer {
         query = query.filter(site::customer_id.eq(customer.0));
     }

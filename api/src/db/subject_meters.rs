@@ -42,6 +42,12 @@ impl SubjectMeter {
         self.facts.scale_known(&self.checks, &self.exchanges, end)
     }
 
+    /// When it measured the subject.
+    #[must_use]
+    pub fn span(&self) -> Span {
+        self.span
+    }
+
     /// Whether it may have measured the subject in some of the local days from `first` to `last`.
     #[must_use]
     pub fn served(&self, first: NaiveDate, last: NaiveDate) -> bool {

@@ -1,8 +1,8 @@
 //! Units in the database, each with where it stands now.
 
-use super::page::After;
+use super::page::{After, paged};
 use super::placement::{self, Present};
-use super::schema::{placement as placements, unit};
+use super::schema::{placement as placements, spell, unit};
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, component, dealer, failure, range, routine, touched, unit_model};
 use chrono::{DateTime, Utc};
@@ -12,6 +12,7 @@ use diesel::{insert_into, select, update};
 use diesel_async::RunQueryDsl;
 use domain::ids::{CustomerId, ModelId, SiteId, UnitId};
 use domain::span::Span;
+use domain::spell::SpellState;
 use domain::unit::Unit;
 use domain::zone::{local_date, parse_zone};
 use serde_json::json;
@@ -37,6 +38,10 @@ pub struct Filter {
     pub site: Option<SiteId>,
     /// Of this model.
     pub model: Option<ModelId>,
+    /// With this number in the customer's own books.
+    pub asset_number: Option<String>,
+    /// In this state now.
+    pub spell: Option<SpellState>,
     /// Retired ones too.
     pub retired: bool,
 }
@@ -148,18 +153,12 @@ pub async fn get(tx: &Tx<'_>, id: UnitId) -> Result<Placed, DbError> {
     Ok(Placed { unit: row?.into(), present: present? })
 }
 
-/// Units by label, one more than the page holds.
+/// Units by label or as the page is sorted, one more than it holds.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Placed>, DbError> {
-    let (label, id) = after.key();
-    let mut query = unit::table
-        .filter(unit::label.gt(label).or(unit::label.eq(label).and(unit::id.gt(id))))
-        .select(Row::as_select())
-        .order((unit::label, unit::id))
-        .limit(after.ask())
-        .into_boxed();
+    let mut query = paged!(unit::table.select(Row::as_select()), after, unit, label);
     let standing = || placements::table.filter(placements::valid.contains(tx.now())).select(placements::unit_id);
     if let Some(customer) = filter.customer {
         query = query.filter(unit::id.eq_any(standing().filter(placements::customer_id.eq(customer.0))));
@@ -172,6 +171,13 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Pla
     }
     if let Some(model) = filter.model {
         query = query.filter(unit::model_id.eq(model.0));
+    }
+    if let Some(asset_number) = &filter.asset_number {
+        query = query.filter(unit::asset_number.eq(asset_number));
+    }
+    if let Some(state) = filter.spell {
+        let present = spell::state.eq(state.as_str()).and(spell::valid.contains(tx.now()));
+        query = query.filter(unit::id.eq_any(spell::table.filter(present).select(spell::unit_id)));
     }
     if !filter.retired {
         query = query.filter(unit::ended_at.is_null());

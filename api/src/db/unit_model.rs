@@ -1,6 +1,6 @@
 //! Unit models in the database.
 
-use super::page::After;
+use super::page::{After, paged};
 use super::schema::{unit, unit_model};
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, model_lines, touched};
@@ -142,20 +142,13 @@ pub async fn get(tx: &Tx<'_>, id: ModelId) -> Result<Stored<ModelId, UnitModel>,
     Ok(stored)
 }
 
-/// Models by name, one more than the page holds.
+/// Models by name or as the page is sorted, one more than it holds.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, after: &After) -> Result<Vec<Stored<ModelId, UnitModel>>, DbError> {
-    let (name, id) = after.key();
-    let rows: Vec<Row> = unit_model::table
-        .filter(unit_model::name.gt(name).or(unit_model::name.eq(name).and(unit_model::id.gt(id))))
-        .filter(unit_model::ended_at.is_null())
-        .select(Row::as_select())
-        .order((unit_model::name, unit_model::id))
-        .limit(after.ask())
-        .load(&mut tx.conn())
-        .await?;
+    let running = unit_model::table.filter(unit_model::ended_at.is_null()).select(Row::as_select());
+    let rows: Vec<Row> = paged!(running, after, unit_model, name).load(&mut tx.conn()).await?;
     let ids: Vec<Uuid> = rows.iter().map(|row| row.id).collect();
     let mut templates = model_lines::of_models(tx, &ids).await?;
     let with_lines = |row: Row| {

@@ -1,14 +1,15 @@
 //! How records and lists are answered: ETags, pages, links, creations that a retry can't double.
 
 use crate::auth::Caller;
-use crate::db::page::{After, PAGE_DEFAULT, PAGE_MAX};
-use crate::db::{DbError, Tx, idempotency};
-use crate::extract::{IdempotencyKey, from_json, unreadable};
+use crate::db::page::{After, PAGE_DEFAULT, PAGE_MAX, Sort};
+use crate::db::{DbError, Stored, Tx, idempotency};
+use crate::extract::{IdempotencyKey, from_json, optional_instant, unreadable};
 use crate::problem::{Kind, Problem};
 use actix_web::http::StatusCode;
 use actix_web::http::header::{self, HeaderValue};
 use actix_web::web::Query;
 use actix_web::{HttpRequest, HttpResponse, ResponseError};
+use chrono::{DateTime, Utc};
 use domain::span::Span;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
@@ -82,18 +83,77 @@ pub struct Paging {
     fields: Option<String>,
 }
 
+/// In which order the records come, and only those that were written of late.
+#[derive(Debug, Clone, Default, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct Sorting {
+    /// By what the list is sorted: `created` or `changed`, when a record was first or last written, the
+    /// oldest first; or by its own key, as when left out: `name`, of units and meters `label`, of
+    /// components `kind`, of savings reports `month`, the newest first. Pages stay right whatever is
+    /// written meanwhile; by `changed`, what is written meanwhile comes again at the end.
+    #[param(example = "changed")]
+    sort: Option<String>,
+    /// Only records written at this instant or later; with `retired=true`, where there is such a thing,
+    /// those that were retired since then too. `GET /v1/changes` is what misses nothing for years.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-01-01T00:00:00Z")]
+    changed_since: Option<DateTime<Utc>>,
+}
+
+/// Only records that were written of late.
+#[derive(Debug, Clone, Copy, Default, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct ChangedSince {
+    /// Only records written at this instant or later. `GET /v1/changes` is what misses nothing for years.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-01-01T00:00:00Z")]
+    pub changed_since: Option<DateTime<Utc>>,
+}
+
+impl ChangedSince {
+    /// Of records that are listed whole, those written since then.
+    #[must_use]
+    pub fn of<Id, T>(self, mut rows: Vec<Stored<Id, T>>) -> Vec<Stored<Id, T>> {
+        rows.retain(|row| self.changed_since.is_none_or(|since| row.changed_at >= since));
+        rows
+    }
+}
+
 impl Paging {
     /// Where to go on and how many to give.
     ///
     /// # Errors
     /// When the cursor is not one of ours or the limit is out of range.
     pub fn parse(&self) -> Result<After, Problem> {
+        self.place_in(Sort::Own)
+    }
+
+    /// The same of a list whose own key is called `own`, in the order that is asked for.
+    ///
+    /// # Errors
+    /// As [`Paging::parse`], and for a key by which the list can't be sorted.
+    pub fn sorted(&self, sorting: &Sorting, own: &str) -> Result<After, Problem> {
+        let sort = match sorting.sort.as_deref() {
+            None => Sort::Own,
+            Some("created") => Sort::Created,
+            Some("changed") => Sort::Changed,
+            Some(name) if name == own => Sort::Own,
+            Some(_) => {
+                let detail = format!("Give {own}, created or changed.");
+                return Err(Problem::at(Kind::Invalid, "/sort", "unknown_sort", detail));
+            }
+        };
+        Ok(self.place_in(sort)?.since(sorting.changed_since))
+    }
+
+    fn place_in(&self, sort: Sort) -> Result<After, Problem> {
         let limit = self.limit.unwrap_or(PAGE_DEFAULT);
         if !(1..=PAGE_MAX).contains(&limit) {
             return Err(Problem::at(Kind::Invalid, "/limit", "out_of_range", "Give a limit from 1 to 500."));
         }
-        After::parse(self.cursor.as_deref(), limit).ok_or_else(|| {
-            Problem::at(Kind::Invalid, "/cursor", "unknown_cursor", "Send back a next_cursor as it was given.")
+        After::sorted(self.cursor.as_deref(), limit, sort).ok_or_else(|| {
+            let detail = "Send back a next_cursor as it was given, with the sort that it was given for.";
+            Problem::at(Kind::Invalid, "/cursor", "unknown_cursor", detail)
         })
     }
 }

@@ -155,7 +155,8 @@ impl AuditLine {
 /// verify` walks the chain, and whoever has an export can.
 #[utoipa::path(tag = "changes", params(AskAudit, Paging),
     responses((status = 200, description = "The lines", content(
-        (Page<AuditLine> = "application/json"), (AuditLine = "application/x-ndjson"), (String = "text/csv"))), Problems))]
+        (Page<AuditLine> = "application/json"), (AuditLine = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/audit")]
 async fn list_audit(
     request: HttpRequest,

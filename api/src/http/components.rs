@@ -1,6 +1,6 @@
 //! `/v1/components`.
 
-use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use super::templates::FailureInput;
 use crate::auth::{Caller, perm};
 use crate::db::wear::{self, Seen};
@@ -270,21 +270,21 @@ async fn create_component(
 }
 
 /// List components by kind
-#[utoipa::path(tag = "components", params(ListComponents, Paging),
+#[utoipa::path(tag = "components", params(ListComponents, Sorting, Paging),
     responses((status = 200, description = "A page of components", body = Page<ComponentView>), Problems))]
 #[get("/components")]
 async fn list_components(
     request: HttpRequest,
     caller: Caller<perm::ReadComponents>,
     query: Query<ListComponents>,
-    paging: Query<Paging>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
+    let after = paging.sorted(&sorting, "kind")?;
     let filter = query.filter();
     let listed = async |tx: &Tx<'_>| wear::seen(tx, component::list(tx, &filter, &after).await?).await;
     let rows = db.read(caller.scope(), caller.now(), listed).await?;
-    let key = |row: &Seen| (row.part.value.kind.clone(), row.part.id.0);
+    let key = |row: &Seen| after.place(&row.part, &row.part.value.kind, row.part.id.0);
     Ok(answer::page(&request, &after, rows, key, ComponentView::from))
 }
 

@@ -1,6 +1,6 @@
 //! `/v1/customers`.
 
-use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use crate::auth::{Caller, perm};
 use crate::db::{Db, Stored, customer};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
@@ -99,6 +99,9 @@ impl From<Stored<CustomerId, Customer>> for CustomerView {
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListCustomers {
+    /// Only those with this number in their own books.
+    #[param(example = "C-1042")]
+    own_number: Option<String>,
     /// Whether to give retired ones too.
     #[serde(default)]
     #[param(required = false)]
@@ -125,20 +128,20 @@ async fn create_customer(
 }
 
 /// List customers by name
-#[utoipa::path(tag = "customers", params(ListCustomers, Paging),
+#[utoipa::path(tag = "customers", params(ListCustomers, Sorting, Paging),
     responses((status = 200, description = "A page of customers", body = Page<CustomerView>), Problems))]
 #[get("/customers")]
 async fn list_customers(
     request: HttpRequest,
     caller: Caller<perm::ReadCustomers>,
-    filter: Query<ListCustomers>,
-    paging: Query<Paging>,
+    query: Query<ListCustomers>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let rows =
-        db.read(caller.scope(), caller.now(), async |tx| customer::list(tx, filter.retired, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (row.value.name.clone(), row.id.0), CustomerView::from))
+    let after = paging.sorted(&sorting, "name")?;
+    let filter = customer::Filter { own_number: query.own_number.clone(), retired: query.retired };
+    let rows = db.read(caller.scope(), caller.now(), async |tx| customer::list(tx, &filter, &after).await).await?;
+    Ok(answer::page(&request, &after, rows, |row| after.place(row, &row.value.name, row.id.0), CustomerView::from))
 }
 
 /// Get a customer

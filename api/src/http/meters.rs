@@ -1,6 +1,6 @@
 //! `/v1/meters`.
 
-use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use super::attachments::{AttachmentInput, AttachmentView};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
@@ -288,20 +288,19 @@ async fn create_meter(
 }
 
 /// List meters by label
-#[utoipa::path(tag = "meters", params(ListMeters, Paging),
+#[utoipa::path(tag = "meters", params(ListMeters, Sorting, Paging),
     responses((status = 200, description = "A page of meters", body = Page<MeterView>), Problems))]
 #[get("/meters")]
 async fn list_meters(
     request: HttpRequest,
     caller: Caller<perm::ReadMeters>,
     query: Query<ListMeters>,
-    paging: Query<Paging>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let filter = query.parse()?;
+    let (filter, after) = (query.parse()?, paging.sorted(&sorting, "label")?);
     let rows = db.read(caller.scope(), caller.now(), async |tx| meter::list(tx, &filter, &after).await).await?;
-    let key = |row: &Attached| (row.meter.value.label.clone(), row.meter.id.0);
+    let key = |row: &Attached| after.place(&row.meter, &row.meter.value.label, row.meter.id.0);
     Ok(answer::page(&request, &after, rows, key, MeterView::from))
 }
 

@@ -52,6 +52,7 @@ pub mod unit_lists;
 pub mod unit_models;
 pub mod units;
 pub mod water;
+pub mod water_years;
 pub mod webhooks;
 
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -96,6 +97,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(prices::routes)
         .configure(cost_to_serve::routes)
         .configure(water::routes)
+        .configure(water_years::routes)
         .configure(trace::routes)
         .configure(night_runs::routes)
         .configure(savings_reports::routes)

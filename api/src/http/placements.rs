@@ -1,12 +1,12 @@
 //! `/v1/units/{id}/placements`.
 
-use super::answer::{self, Page, Problems, SpanView};
+use super::answer::{self, ChangedSince, Page, Problems, SpanView};
 use crate::auth::{Caller, perm};
 use crate::db::{Db, Stored, placement};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
-use actix_web::web::{Data, Path};
+use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
@@ -199,31 +199,33 @@ async fn create_placement(
 /// List a unit's placements
 ///
 /// All of them on one page, oldest first; a customer sees its own.
-#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id")),
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id"), ChangedSince),
     responses((status = 200, description = "The placements", body = Page<PlacementView>), Problems))]
 #[get("/units/{id}/placements")]
 async fn list_placements(
     caller: Caller<perm::ReadUnits>,
     id: Path<UnitId>,
+    since: Query<ChangedSince>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| placement::list(tx, *id).await).await?;
-    Ok(answer::all(rows, PlacementView::from))
+    Ok(answer::all(since.of(rows), PlacementView::from))
 }
 
 /// List the placements at a site
 ///
 /// Every unit that stands or stood there, all on one page, oldest first; a customer sees its own.
-#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The site's id")),
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince),
     responses((status = 200, description = "The placements", body = Page<PlacementView>), Problems))]
 #[get("/sites/{id}/placements")]
 async fn list_site_placements(
     caller: Caller<perm::ReadUnits>,
     id: Path<SiteId>,
+    since: Query<ChangedSince>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| placement::at_site(tx, *id).await).await?;
-    Ok(answer::all(rows, PlacementView::from))
+    Ok(answer::all(since.of(rows), PlacementView::from))
 }
 
 /// End a placement

@@ -1,6 +1,6 @@
 //! `/v1/routines`.
 
-use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use super::templates::{EveryInput, PlanInput};
 use crate::auth::{Caller, perm};
 use crate::db::routine::{self, Kept};
@@ -293,20 +293,20 @@ async fn create_routine(
 }
 
 /// List routines by name
-#[utoipa::path(tag = "routines", params(ListRoutines, Paging),
+#[utoipa::path(tag = "routines", params(ListRoutines, Sorting, Paging),
     responses((status = 200, description = "A page of routines", body = Page<RoutineView>), Problems))]
 #[get("/routines")]
 async fn list_routines(
     request: HttpRequest,
     caller: Caller<perm::ReadRoutines>,
     query: Query<ListRoutines>,
-    paging: Query<Paging>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
+    let after = paging.sorted(&sorting, "name")?;
     let filter = routine::Filter { unit: query.unit_id.map(UnitId), retired: query.retired };
     let rows = db.read(caller.scope(), caller.now(), async |tx| routine::list(tx, &filter, &after).await).await?;
-    let key = |row: &Kept| (row.routine.value.plan.name.clone(), row.routine.id.0);
+    let key = |row: &Kept| after.place(&row.routine, &row.routine.value.plan.name, row.routine.id.0);
     Ok(answer::page(&request, &after, rows, key, RoutineView::from))
 }
 

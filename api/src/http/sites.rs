@@ -1,6 +1,6 @@
 //! `/v1/sites`.
 
-use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use crate::auth::{Caller, perm};
 use crate::db::{Db, Stored, site};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
@@ -176,6 +176,12 @@ impl From<Stored<SiteId, Site>> for SiteView {
 pub struct ListSites {
     /// Only this customer's.
     customer_id: Option<Uuid>,
+    /// Only those with this number in the customer's own books.
+    #[param(example = "S-07")]
+    own_number: Option<String>,
+    /// Only those of this cost centre of the customer's.
+    #[param(example = "4711")]
+    cost_centre: Option<String>,
     /// Whether to give retired ones too.
     #[serde(default)]
     #[param(required = false)]
@@ -202,20 +208,21 @@ async fn create_site(
 }
 
 /// List sites by name
-#[utoipa::path(tag = "sites", params(ListSites, Paging),
+#[utoipa::path(tag = "sites", params(ListSites, Sorting, Paging),
     responses((status = 200, description = "A page of sites", body = Page<SiteView>), Problems))]
 #[get("/sites")]
 async fn list_sites(
     request: HttpRequest,
     caller: Caller<perm::ReadSites>,
     query: Query<ListSites>,
-    paging: Query<Paging>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let filter = site::Filter { customer: query.customer_id.map(CustomerId), retired: query.retired };
+    let after = paging.sorted(&sorting, "name")?;
+    let ListSites { customer_id, own_number, cost_centre, retired } = query.into_inner();
+    let filter = site::Filter { customer: customer_id.map(CustomerId), own_number, cost_centre, retired };
     let rows = db.read(caller.scope(), caller.now(), async |tx| site::list(tx, &filter, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (row.value.name.clone(), row.id.0), SiteView::from))
+    Ok(answer::page(&request, &after, rows, |row| after.place(row, &row.value.name, row.id.0), SiteView::from))
 }
 
 /// Get a site

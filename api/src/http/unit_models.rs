@@ -1,6 +1,6 @@
 //! `/v1/unit-models`.
 
-use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use super::templates::{ConsumableInput, KitLineInput, Lists, PartInput, PlanInput, StageInput};
 use crate::auth::{Caller, perm};
 use crate::db::{Db, Stored, unit_model};
@@ -132,18 +132,18 @@ async fn create_unit_model(
 }
 
 /// List unit models by name
-#[utoipa::path(tag = "units", params(Paging),
+#[utoipa::path(tag = "units", params(Sorting, Paging),
     responses((status = 200, description = "A page of models", body = Page<UnitModelView>), Problems))]
 #[get("/unit-models")]
 async fn list_unit_models(
     request: HttpRequest,
     caller: Caller<perm::ReadUnits>,
-    paging: Query<Paging>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
+    let after = paging.sorted(&sorting, "name")?;
     let rows = db.read(caller.scope(), caller.now(), async |tx| unit_model::list(tx, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (row.value.name.clone(), row.id.0), UnitModelView::from))
+    Ok(answer::page(&request, &after, rows, |row| after.place(row, &row.value.name, row.id.0), UnitModelView::from))
 }
 
 /// Get a unit model

@@ -1,6 +1,6 @@
 //! `/v1/units`.
 
-use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::placement::Present;
@@ -13,6 +13,7 @@ use actix_web::{HttpRequest, HttpResponse, get, patch, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::{CustomerId, ModelId, SiteId, UnitId};
+use domain::spell::SpellState;
 use domain::unit::Unit;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -143,6 +144,13 @@ pub struct ListUnits {
     /// Only that of this serial number.
     #[param(example = "LP-2207")]
     serial_number: Option<String>,
+    /// Only those with this number in the customer's own books.
+    #[param(example = "A-2210")]
+    asset_number: Option<String>,
+    /// Only those in this state now: `planned`, `starting`, `running`, `bypassed`, `stopped`, `laid_up`,
+    /// `workshop` or `out_of_use`.
+    #[param(example = "running")]
+    spell: Option<String>,
     /// Whether to give retired ones too.
     #[serde(default)]
     #[param(required = false)]
@@ -150,14 +158,18 @@ pub struct ListUnits {
 }
 
 impl ListUnits {
-    fn filter(&self) -> unit::Filter {
-        unit::Filter {
+    fn parse(&self) -> Result<unit::Filter, Faults> {
+        let mut faults = Faults::default();
+        let spell = self.spell.as_deref().and_then(|name| faults.take("/spell", SpellState::parse(name)));
+        faults.or(unit::Filter {
             serial_number: self.serial_number.clone(),
             customer: self.customer_id.map(CustomerId),
             site: self.site_id.map(SiteId),
             model: self.model_id.map(ModelId),
+            asset_number: self.asset_number.clone(),
+            spell,
             retired: self.retired,
-        }
+        })
     }
 }
 
@@ -183,20 +195,19 @@ async fn create_unit(
 }
 
 /// List units by label
-#[utoipa::path(tag = "units", params(ListUnits, Paging),
+#[utoipa::path(tag = "units", params(ListUnits, Sorting, Paging),
     responses((status = 200, description = "A page of units", body = Page<UnitView>), Problems))]
 #[get("/units")]
 async fn list_units(
     request: HttpRequest,
     caller: Caller<perm::ReadUnits>,
     query: Query<ListUnits>,
-    paging: Query<Paging>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let filter = query.filter();
+    let (filter, after) = (query.parse()?, paging.sorted(&sorting, "label")?);
     let rows = db.read(caller.scope(), caller.now(), async |tx| unit::list(tx, &filter, &after).await).await?;
-    let key = |row: &Placed| (row.unit.value.label.clone(), row.unit.id.0);
+    let key = |row: &Placed| after.place(&row.unit, &row.unit.value.label, row.unit.id.0);
     Ok(answer::page(&request, &after, rows, key, UnitView::from))
 }
 

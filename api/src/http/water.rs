@@ -3,15 +3,19 @@
 
 use super::answer::Problems;
 use super::balance::BalanceView;
+use super::series::hours::{self, Hour, Readings};
+use super::series::units;
 use crate::auth::{Caller, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
+use crate::db::series::water as series;
 use crate::db::subject_meters::{self, SubjectMeter};
 use crate::db::{Db, DbError, Tx, period_fact, site, unit};
 use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
-use domain::ids::{SiteId, UnitId};
+use domain::customer::UnitSystem;
+use domain::ids::{CustomerId, SiteId, UnitId};
 use domain::trace::Window;
 use domain::uncertainty::stretch::{SharedMeter, of_volumes};
 use domain::zone::Month;
@@ -37,22 +41,28 @@ pub struct AskWater {
     /// Last local day at the site.
     #[param(example = "2026-01-31")]
     to: NaiveDate,
-    /// `day`, `period` (from one round of readings to the next) or `month`.
+    /// `hour` (of at most 31 days), `day`, `period` (from one round of readings to the next) or `month`.
     #[param(example = "day")]
     step: String,
+    /// `metric` (litres) or `us` (US gallons, and names that end in `_gal` instead of `_l`); metric when
+    /// left out.
+    #[param(example = "metric")]
+    units: Option<String>,
 }
 
 /// Most days of one answer.
 const DAYS_MAX: i64 = 800;
 
+#[derive(Clone, Copy, PartialEq)]
 enum Step {
+    Hour,
     Day,
     Period,
     Month,
 }
 
 impl AskWater {
-    fn parse(&self) -> Result<Step, Problem> {
+    fn parse(&self) -> Result<(Step, UnitSystem), Problem> {
         if self.from > self.to {
             return Err(Problem::at(Kind::Invalid, "/to", "before_from", "Give a `to` that is not before `from`."));
         }
@@ -60,16 +70,21 @@ impl AskWater {
             let detail = format!("Ask for at most {DAYS_MAX} days at once; several requests give the rest.");
             return Err(Problem::at(Kind::Invalid, "/to", "too_long", detail));
         }
-        match self.step.as_str() {
-            "day" => Ok(Step::Day),
-            "period" => Ok(Step::Period),
-            "month" => Ok(Step::Month),
-            _ => Err(Problem::at(Kind::Invalid, "/step", "unknown_step", "Give day, period or month.")),
+        let step = match self.step.as_str() {
+            "hour" => Step::Hour,
+            "day" => Step::Day,
+            "period" => Step::Period,
+            "month" => Step::Month,
+            _ => return Err(Problem::at(Kind::Invalid, "/step", "unknown_step", "Give hour, day, period or month.")),
+        };
+        if step == Step::Hour {
+            hours::few((self.from, self.to))?;
         }
+        Ok((step, units::parse(self.units.as_deref())?))
     }
 }
 
-/// The figures of one day, read period or month of one subject: a unit at one site, or a whole
+/// The figures of one hour, day, read period or month of one subject: a unit at one site, or a whole
 /// site whose meters serve several.
 #[derive(Serialize, ToSchema)]
 pub struct WaterFigure {
@@ -77,22 +92,30 @@ pub struct WaterFigure {
     subject_id: Uuid,
     /// The unit; null for a site's own meters.
     unit_id: Option<Uuid>,
-    /// The local day; of `step=day`.
+    /// The local day; of `step=day` and `step=hour`.
     #[serde(skip_serializing_if = "Option::is_none")]
     date: Option<NaiveDate>,
     /// The month; of `step=month`.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(example = "2026-01")]
     month: Option<String>,
-    /// First reading of the period; of `step=period`.
+    /// First reading of the period, of `step=period`; beginning of the hour, of `step=hour`: a local day's
+    /// hours are counted from its beginning.
     #[serde(skip_serializing_if = "Option::is_none")]
     from_at: Option<DateTime<Utc>>,
-    /// Last reading of the period; of `step=period`.
+    /// Last reading of the period; end of the hour.
     #[serde(skip_serializing_if = "Option::is_none")]
     to_at: Option<DateTime<Utc>>,
-    /// `live`: it may change with later readings.
+    /// `live`: the figures as they come to now; they may change with later readings.
     #[schema(example = "live")]
     state: &'static str,
+    /// The revision of the savings report that was issued for that month (of a read period, the month in
+    /// which it ends); null while none was. What it says stands in `GET /v1/savings-reports`.
+    #[schema(example = 1)]
+    issued_revision: Option<i32>,
+    /// The month it belongs to.
+    #[serde(skip)]
+    of_month: Month,
     /// What the meters support: `measured`, `part_measured`, `makeup_only` or `not_measured`.
     #[schema(example = "makeup_only")]
     grade: &'static str,
@@ -108,7 +131,7 @@ pub struct WaterFigure {
     sessions: Option<u32>,
     /// The expanded uncertainty (coverage factor 2) of each volume in `amounts`, in litres: class of
     /// its meters in service, resolution, and how steps longer than a day were spread; where
-    /// several meters measure it, the widest of their classes. Of days and read periods; months
+    /// several meters measure it, the widest of their classes. Of hours, days and read periods; months
     /// have theirs in `balance` alone.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Object>, example = json!({"makeup_l": 48.0}))]
@@ -116,7 +139,8 @@ pub struct WaterFigure {
     /// Share of the time between accepted readings, 0 to 1, of the least covered meter.
     #[schema(example = 1.0)]
     coverage: f64,
-    /// Share of the time spread evenly from steps longer than a day, 0 to 1.
+    /// Share of the time spread evenly from steps longer than a day, of hours from steps longer than an
+    /// hour, 0 to 1.
     #[schema(example = 0.0)]
     estimated_share: f64,
     /// Steps that wait for a decision and are in no figure.
@@ -148,6 +172,8 @@ impl From<StoredDay> for WaterFigure {
             from_at: None,
             to_at: None,
             state: "live",
+            issued_revision: None,
+            of_month: Month::of(day.fact.date),
             grade: day.fact.amounts.grade().as_str(),
             amounts: fact::to_json(&day.fact.amounts),
             sessions: day.fact.sessions,
@@ -170,6 +196,8 @@ impl From<StoredMonth> for WaterFigure {
             from_at: None,
             to_at: None,
             state: "live",
+            issued_revision: None,
+            of_month: month.fact.month,
             grade: month.fact.grade.as_str(),
             amounts: fact::to_json(&month.fact.amounts),
             sessions: None,
@@ -192,6 +220,8 @@ impl From<period_fact::StoredPeriod> for WaterFigure {
             from_at: Some(period.from),
             to_at: Some(period.to),
             state: "live",
+            issued_revision: None,
+            of_month: Month::of(period.to.date_naive()),
             grade: period.amounts.grade().as_str(),
             amounts: fact::to_json(&period.amounts),
             sessions: None,
@@ -205,10 +235,40 @@ impl From<period_fact::StoredPeriod> for WaterFigure {
     }
 }
 
+impl From<Hour> for WaterFigure {
+    fn from(Hour { subject_id, unit_id, fact: hour, expanded, .. }: Hour) -> Self {
+        Self {
+            subject_id,
+            unit_id,
+            date: Some(hour.date),
+            month: None,
+            from_at: Some(hour.from),
+            to_at: Some(hour.to),
+            state: "live",
+            issued_revision: None,
+            of_month: Month::of(hour.date),
+            grade: hour.amounts.grade().as_str(),
+            amounts: fact::to_json(&hour.amounts),
+            sessions: None,
+            expanded: Some(fact::to_json(&expanded)),
+            coverage: hour.coverage,
+            estimated_share: hour.estimated_share,
+            open_exceptions: hour.open_exceptions,
+            balance: None,
+        }
+    }
+}
+
 impl WaterFigure {
     /// The placement, or the site.
     pub(super) fn subject_id(&self) -> Uuid {
         self.subject_id
+    }
+
+    /// The same with the revision of the report that was issued for its month.
+    fn beside(self, issued: &Issued) -> Self {
+        let issued_revision = issued.get(&(self.subject_id, self.of_month)).copied();
+        Self { issued_revision, ..self }
     }
 
     /// What was measured, by name.
@@ -229,17 +289,17 @@ async fn unit_water(
     asked: Query<AskWater>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let step = asked.parse()?;
+    let (step, units) = asked.parse()?;
     let read = async |tx: &Tx<'_>| {
         let placed = unit::get(tx, *id).await?;
         let zone = match placed.present {
             Some(present) => Some(site::get(tx, present.site_id).await?.value.time_zone.to_string()),
             None => None,
         };
-        let items = figures(tx, &step, Of::Unit(id.0), Whose::Unit(id.0), &asked).await?;
-        Ok(Water { time_zone: zone, items })
+        Ok((zone, found(tx, step, Of::Unit(id.0), Whose::Unit(id.0), &asked).await?))
     };
-    Ok(HttpResponse::Ok().json(db.read(caller.scope(), caller.now(), read).await?))
+    let (time_zone, found) = db.read(caller.scope(), caller.now(), read).await?;
+    answered(&Water { time_zone, items: found.figures().await? }, units)
 }
 
 /// Get a site's water figures
@@ -254,13 +314,69 @@ async fn site_water(
     asked: Query<AskWater>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let step = asked.parse()?;
+    let (step, units) = asked.parse()?;
     let read = async |tx: &Tx<'_>| {
         let zone = site::get(tx, *id).await?.value.time_zone.to_string();
-        let items = figures(tx, &step, Of::Site(id.0), Whose::Site(id.0), &asked).await?;
-        Ok(Water { time_zone: Some(zone), items })
+        Ok((Some(zone), found(tx, step, Of::Site(id.0), Whose::Site(id.0), &asked).await?))
     };
-    Ok(HttpResponse::Ok().json(db.read(caller.scope(), caller.now(), read).await?))
+    let (time_zone, found) = db.read(caller.scope(), caller.now(), read).await?;
+    answered(&Water { time_zone, items: found.figures().await? }, units)
+}
+
+/// The revisions of the issued reports that figures stand beside, by subject and month.
+type Issued = HashMap<(Uuid, Month), i32>;
+
+/// Figures, or what those of hours are folded from.
+enum Found {
+    Figures(Vec<WaterFigure>),
+    Hours(Box<Readings>, Issued),
+}
+
+async fn found(tx: &Tx<'_>, step: Step, of: Of, whose: Whose, asked: &AskWater) -> Result<Found, DbError> {
+    if step != Step::Hour {
+        return Ok(Found::Figures(figures(tx, step, of, whose, asked).await?));
+    }
+    let of = match of {
+        Of::Unit(unit) => (Some(unit), None),
+        Of::Site(site) => (None, Some(site)),
+        Of::Subject(_) | Of::Customer(_) => (None, None),
+    };
+    let readings = Readings::read(tx, of, (asked.from, asked.to)).await?;
+    let issued = issued(tx, readings.subjects(), (asked.from, asked.to)).await?;
+    Ok(Found::Hours(Box::new(readings), issued))
+}
+
+async fn issued(tx: &Tx<'_>, subjects: Vec<Uuid>, days: (NaiveDate, NaiveDate)) -> Result<Issued, DbError> {
+    let customers = series::customers(tx, &subjects).await?;
+    let own: BTreeSet<Uuid> = customers.values().map(|customer| customer.0).collect();
+    let revisions = series::issued(tx, &own.into_iter().collect::<Vec<_>>(), days).await?;
+    let of_subject = |(subject, customer): (&Uuid, &CustomerId)| {
+        let own = revisions.iter().filter(|((of, _), _)| *of == customer.0);
+        own.map(|((_, month), revision)| ((*subject, *month), *revision)).collect::<Vec<_>>()
+    };
+    Ok(customers.iter().flat_map(of_subject).collect())
+}
+
+impl Found {
+    async fn figures(self) -> Result<Vec<WaterFigure>, Problem> {
+        match self {
+            Self::Figures(figures) => Ok(figures),
+            Self::Hours(readings, issued) => {
+                let figures = readings.hours().await?.into_iter().map(WaterFigure::from);
+                Ok(figures.map(|figure| figure.beside(&issued)).collect())
+            }
+        }
+    }
+}
+
+/// The answer in the units that were asked for.
+fn answered(water: &Water, units: UnitSystem) -> Result<HttpResponse, Problem> {
+    if units == UnitSystem::Metric {
+        return Ok(HttpResponse::Ok().json(water));
+    }
+    let mut told = serde_json::to_value(water).map_err(|error| Problem::internal(&error))?;
+    units::in_gallons(&mut told);
+    Ok(HttpResponse::Ok().json(told))
 }
 
 /// The figures of one day, month or read period, for those that trace them.
@@ -270,21 +386,33 @@ pub(super) async fn printed(tx: &Tx<'_>, of: Of, whose: Whose, window: Window) -
         Window::Month(month) => (Step::Month, month.first_day(), month.last_day()),
         Window::Period { from, to } => (Step::Period, from.date_naive(), to.date_naive()),
     };
-    let mut figures = figures(tx, &step, of, whose, &AskWater { from, to, step: String::new() }).await?;
+    let asked = AskWater { from, to, step: String::new(), units: None };
+    let mut figures = figures(tx, step, of, whose, &asked).await?;
     if let Window::Period { from, to } = window {
         figures.retain(|figure| (figure.from_at, figure.to_at) == (Some(from), Some(to)));
     }
     Ok(figures)
 }
 
-async fn figures(
+async fn figures(tx: &Tx<'_>, step: Step, of: Of, whose: Whose, asked: &AskWater) -> Result<Vec<WaterFigure>, DbError> {
+    let figures = computed(tx, step, of, whose, asked).await?;
+    // A read period may end in a month after what was asked for.
+    let to = figures.iter().map(|figure| figure.of_month.last_day()).fold(asked.to, NaiveDate::max);
+    let subjects: BTreeSet<Uuid> = figures.iter().map(|figure| figure.subject_id).collect();
+    let issued = issued(tx, subjects.into_iter().collect(), (asked.from, to)).await?;
+    Ok(figures.into_iter().map(|figure| figure.beside(&issued)).collect())
+}
+
+async fn computed(
     tx: &Tx<'_>,
-    step: &Step,
+    step: Step,
     of: Of,
     whose: Whose,
     asked: &AskWater,
 ) -> Result<Vec<WaterFigure>, DbError> {
     Ok(match step {
+        // Hours are no stored figures.
+        Step::Hour => Vec::new(),
         Step::Day => {
             let days = fact::days(tx, of, asked.from, asked.to).await?;
             let meters = meters_of(tx, days.iter().map(|day| day.subject_id)).await?;

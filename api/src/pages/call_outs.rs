@@ -134,7 +134,7 @@ fn call(typed: &Typed, now: DateTime<Utc>) -> Result<Call, Faults> {
     }
     let symptom = faults.text("/symptom", field(typed, "symptom").unwrap_or_default(), 1000);
     let bay = faults.take_or("/bay", Bay::parse(field(typed, "bay").unwrap_or_default()), Bay::Washing);
-    faults.or(Call { unit_id: unit, site_id: None, called_at: now, symptom, bay })
+    faults.or(Call { unit_id: unit, site_id: None, called_at: now, symptom, bay, order_number: None })
 }
 
 async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults: Vec<String>) -> Result<Page, Problem> {

@@ -194,6 +194,7 @@ fn read(
     let event = ServiceEvent {
         unit_id: id,
         at,
+        order_number: None,
         details: Details::Handover(Box::new(done)),
         customer_note: field(&typed, "customer_note").map(str::to_owned),
         internal_note: field(&typed, "internal_note").map(str::to_owned),

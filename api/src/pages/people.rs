@@ -87,9 +87,10 @@ async fn page<P>(db: &Db, caller: &Caller<P>, note: &'static str, faults: Vec<St
     let now = caller.now();
     let (zone, customers, people, waiting, (rule, rule_revision)) = db
         .read(caller.scope(), now, async |tx| {
+            let all = customer::Filter { retired: true, ..customer::Filter::default() };
             let people = people::list(tx, false, &After::first(PAGE_MAX)).await?;
             let waiting = invitation::list_waiting(tx, &After::first(PAGE_MAX)).await?;
-            let customers = customer::list(tx, true, &After::first(PAGE_MAX)).await?;
+            let customers = customer::list(tx, &all, &After::first(PAGE_MAX)).await?;
             Ok((dealer::zone(tx).await?, customers, people, waiting, sign_in_rule::get(tx).await?))
         })
         .await?;
@@ -187,7 +188,7 @@ pub(super) async fn site_choices(
     customer: CustomerId,
     chosen: &[Uuid],
 ) -> Result<Vec<SiteChoice>, crate::db::DbError> {
-    let filter = site::Filter { customer: Some(customer), retired: true };
+    let filter = site::Filter { customer: Some(customer), retired: true, ..site::Filter::default() };
     let rows = site::list(tx, &filter, &After::first(PAGE_MAX)).await?;
     let choice = |row: crate::db::Stored<domain::ids::SiteId, domain::site::Site>| SiteChoice {
         chosen: chosen.contains(&row.id.0),

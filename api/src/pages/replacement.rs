@@ -217,6 +217,7 @@ fn read(id: UnitId, known: &Known, sent: &Sent, now: DateTime<Utc>) -> Result<(S
         gauges: Vec::new(),
         unit_id: id,
         at: at_unit::instant(&mut faults, &typed, known.ground.zone, now),
+        order_number: None,
         details: Details::Replacement(replacement),
         customer_note: field(&typed, "customer_note").map(str::to_owned),
         internal_note: field(&typed, "internal_note").map(str::to_owned),

@@ -249,6 +249,7 @@ fn read(id: UnitId, unit: &Known, sent: &Sent, now: DateTime<Utc>) -> Result<(Vi
     let event = ServiceEvent {
         unit_id: id,
         at,
+        order_number: None,
         details: Details::Visit(details::Visit { purpose: Vec::new(), looked_at: seen_good(&typed, &unit.parts) }),
         customer_note: field(&typed, "customer_note").map(str::to_owned),
         internal_note: field(&typed, "internal_note").map(str::to_owned),

@@ -1,7 +1,7 @@
 //! A call-out: the customer's call, what stood still meanwhile, and the steps that followed.
 
-use super::NOTE_CHARS_MAX;
 use super::failure::Cause;
+use super::{NOTE_CHARS_MAX, ORDER_CHARS_MAX};
 use crate::fault::Faults;
 use crate::ids::{SiteId, UnitId};
 use crate::named::named;
@@ -86,6 +86,9 @@ pub struct CallOut {
     pub steps: BTreeMap<String, DateTime<Utc>>,
     /// Whether the customer pays for it; null while that is not decided.
     pub chargeable: Option<bool>,
+    /// The number of the customer's own order, up to 60 characters.
+    #[serde(default)]
+    pub order_number: Option<String>,
 }
 
 /// What the dealer alone knows of a call-out.
@@ -121,6 +124,7 @@ impl CallOut {
         let mut faults = Faults::default();
         self.called_at = span::happened(&mut faults, "/called_at", self.called_at, now);
         self.symptom = faults.text("/symptom", &self.symptom, 1000);
+        self.order_number = faults.optional_text("/order_number", self.order_number.as_deref(), ORDER_CHARS_MAX);
         faults.or(self)
     }
 
@@ -284,6 +288,7 @@ mod tests {
             promised_at: Some(at("12:00")),
             steps: BTreeMap::new(),
             chargeable: None,
+            order_number: None,
         }
     }
 

@@ -3,7 +3,7 @@
 
 use super::details::{CleanOut, Details};
 use super::measured::{GaugeSeen, SampleTaken, check_gauges, check_samples};
-use super::{NOTE_CHARS_MAX, few};
+use super::{NOTE_CHARS_MAX, ORDER_CHARS_MAX, few};
 use crate::fault::Faults;
 use crate::ids::{ItemId, LotId, MovementId, PlaceId, UnitId};
 use crate::measures::calibration::Calibration;
@@ -115,6 +115,8 @@ pub struct ServiceEvent {
     pub unit_id: UnitId,
     /// When, within a placement of the unit.
     pub at: DateTime<Utc>,
+    /// The number of the customer's own order for it, up to 60 characters.
+    pub order_number: Option<String>,
     /// What was done.
     pub details: Details,
     /// What the customer is told.
@@ -157,6 +159,7 @@ impl ServiceEvent {
     pub fn checked(mut self, now: DateTime<Utc>) -> Result<Self, Faults> {
         let mut faults = Faults::default();
         self.at = span::happened(&mut faults, "/at", self.at, now);
+        self.order_number = faults.optional_text("/order_number", self.order_number.as_deref(), ORDER_CHARS_MAX);
         let details = faults.take("/details", self.details.clone().checked(self.at));
         self.details = details.unwrap_or(self.details);
         self.customer_note = faults.optional_text("/customer_note", self.customer_note.as_deref(), NOTE_CHARS_MAX);
@@ -315,6 +318,7 @@ mod tests {
         ServiceEvent {
             unit_id: UnitId(Uuid::from_u128(1)),
             at: "2026-03-02T08:00:00Z".parse().unwrap(),
+            order_number: None,
             details: serde_json::from_value(json!({ "kind": kind, "details": details })).unwrap(),
             customer_note: None,
             internal_note: None,

@@ -31,6 +31,8 @@ use crate::fault::Faults;
 const ROWS_MAX: usize = 100;
 /// Longest note, in characters.
 const NOTE_CHARS_MAX: usize = 4000;
+/// Longest order number of a customer's own, in characters.
+const ORDER_CHARS_MAX: usize = 60;
 
 /// Notes a fault at `pointer` for more rows than a record takes.
 fn few(faults: &mut Faults, pointer: &str, rows: usize) {

@@ -100,13 +100,19 @@ pub(super) struct Replayed<'a> {
     /// Whether its days count for the subject: not those of a register that spreads another's.
     pub(super) counts: bool,
     /// The meter whose pulses spread its steps.
-    spread_by: Option<i32>,
+    pub(super) spread_by: Option<i32>,
     /// Of pulses, between which instants the dial counts instead.
-    dial_counts: Option<(DateTime<Utc>, DateTime<Utc>)>,
+    pub(super) dial_counts: Option<(DateTime<Utc>, DateTime<Utc>)>,
 }
 
-/// Folds the readings of a subject's meters again, pulses before the dials that they spread.
-pub(super) fn replay<'a>(zone: Tz, working: &WorkingCalendar, meters: &'a [MeterInput]) -> Vec<Replayed<'a>> {
+/// Folds the readings of a subject's meters again, pulses before the dials that they spread; steps are
+/// divided at these instants too.
+pub(super) fn replay<'a>(
+    zone: Tz,
+    working: &WorkingCalendar,
+    meters: &'a [MeterInput],
+    at: &[DateTime<Utc>],
+) -> Vec<Replayed<'a>> {
     let measuring = |one: &MeterInput| Measuring {
         number: one.number,
         dial: one.dial,
@@ -123,13 +129,14 @@ pub(super) fn replay<'a>(zone: Tz, working: &WorkingCalendar, meters: &'a [Meter
             // What people read once in a while passed in the hours in which the site works.
             let by_hand = dial.facts.read_by.by_hand();
             let spread = if by_hand { Spread::Calendar(working) } else { Spread::Even };
-            let folded = filled(fold(zone, dial).with_spread(spread), dial);
+            let folded = filled(fold(zone, dial).with_cuts(at).with_spread(spread), dial);
             let days = folded.days.clone();
             let (input, counts) = (dial, true);
             replayed.push(Replayed { input, folded, days, counts, spread_by: None, dial_counts: None });
             continue;
         };
-        let cuts = pulses::cuts(dial.readings.iter().map(|reading| reading.at), &dial.exchanges);
+        let mut cuts = pulses::cuts(dial.readings.iter().map(|reading| reading.at), &dial.exchanges);
+        cuts.extend_from_slice(at);
         let pulses = filled(fold(zone, by).with_cuts(&cuts), by);
         let spread = Spread::Pulses(&pulses.pieces);
         let mut folded = filled(fold(zone, dial).with_cuts(&cuts).with_spread(spread), dial);

@@ -9,6 +9,7 @@
 //! | module | its noun |
 //! | --- | --- |
 //! | [`meter`] | one meter: its facts, readings, steps, and what fell into the days asked for |
+//! | [`hours`] | what a subject used by the hour |
 //! | [`subject`] | a unit at one customer's site, or a whole site, in a day, read period or month |
 //! | [`balance`] | parts, routes, residual and what makes them unsure |
 //! | [`notes`] | what people noted behind the parts that no meter gives |
@@ -16,6 +17,7 @@
 //! | [`money`] | water avoided and money saved: both bills, line by line |
 
 pub mod balance;
+pub mod hours;
 pub mod meter;
 pub mod money;
 pub mod notes;

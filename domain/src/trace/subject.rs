@@ -144,7 +144,7 @@ impl SubjectTrace {
     /// rounds.
     #[must_use]
     pub fn of(input: &SubjectInput, window: Window) -> Option<Self> {
-        let replayed = replay(input.zone, &input.working, &input.meters);
+        let replayed = replay(input.zone, &input.working, &input.meters, &[]);
         let case = Case { input, window, replayed };
         match window {
             Window::Day(date) => Some(case.of_days(Month::of(date), &["day"])),

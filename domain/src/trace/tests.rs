@@ -23,7 +23,7 @@ fn zone() -> Tz {
     parse_zone("America/New_York").unwrap()
 }
 
-fn dial() -> MeterFacts {
+pub(super) fn dial() -> MeterFacts {
     MeterFacts {
         digits: Some(5),
         multiplier: 10.0,
@@ -34,7 +34,7 @@ fn dial() -> MeterFacts {
 
 /// Readings after these hours, each with what passed since the one before; now and then one is
 /// typed 30,000 too high.
-fn readings(steps: &[(i64, f64, bool)]) -> Vec<Stood> {
+pub(super) fn readings(steps: &[(i64, f64, bool)]) -> Vec<Stood> {
     let mut at: DateTime<Utc> = "2025-10-20T13:20:00Z".parse().unwrap();
     let mut register = 95_000.0;
     let stood = |at, register| Stood { at, register, source: "hand" };
@@ -47,7 +47,7 @@ fn readings(steps: &[(i64, f64, bool)]) -> Vec<Stood> {
     found
 }
 
-fn meter(number: i32, facts: &MeterFacts, readings: &[Stood]) -> MeterInput {
+pub(super) fn meter(number: i32, facts: &MeterFacts, readings: &[Stood]) -> MeterInput {
     MeterInput {
         number,
         id: Uuid::from_u128(1),
@@ -71,7 +71,7 @@ fn meter(number: i32, facts: &MeterFacts, readings: &[Stood]) -> MeterInput {
     }
 }
 
-fn subject(meters: Vec<MeterInput>) -> SubjectInput {
+pub(super) fn subject(meters: Vec<MeterInput>) -> SubjectInput {
     let notes = Notes {
         zone: zone(),
         catchment: None,

@@ -12,6 +12,7 @@
 //! | [`balance`] | both routes to recycled water, fresh water used, the residual |
 //! | [`assembly`] | from meters and notes to the parts of a balance |
 //! | [`statement`] | a subject's month: the parts of its balance, stored as they are |
+//! | [`year`] | a site's year as withdrawal, discharge and consumption |
 //! | [`period`] | the spans between rounds at which all meters of a balance were read |
 
 pub mod assembly;
@@ -24,3 +25,4 @@ pub mod statement;
 pub mod storage;
 pub mod term;
 pub mod wash;
+pub mod year;

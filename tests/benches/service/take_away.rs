@@ -4,6 +4,7 @@
 use super::http::{Connection, get};
 use super::ingest;
 use super::setup::{Bench, Outcome};
+use parquet::file::metadata::ParquetMetaDataReader;
 use reqwest::Client;
 use serde_json::{Value, json};
 use std::collections::HashMap;
@@ -18,8 +19,8 @@ use weirbook::webhook::Sender;
 /// Days of 600 meters that report by the hour: ten million readings.
 const DAYS: i64 = 695;
 
-/// Export of ten million readings in each form: rows a second, and how far memory grows meanwhile. The
-/// service and who reads share this process.
+/// Export of ten million readings in each form: rows a second, counted in what came, and how far memory
+/// grows meanwhile. The service and who reads share this process.
 pub(crate) async fn export(bench: &Bench) -> Outcome {
     let filled = ingest::fill(bench, DAYS).await?;
     let path = format!("http://{}/v1/readings?from=2020-01-01T00:00:00Z&to=2030-01-01T00:00:00Z", bench.address);
@@ -27,20 +28,76 @@ pub(crate) async fn export(bench: &Bench) -> Outcome {
         let (before, begun) = (resident_mib()?, Instant::now());
         let request = Client::new().get(&path).bearer_auth(&bench.token).header("accept", media);
         let (mut answer, mut bytes, mut most) = (request.send().await?.error_for_status()?, 0_usize, before);
+        let mut rows = Rows::of(media);
         while let Some(chunk) = answer.chunk().await? {
             bytes += chunk.len();
+            rows.take(&chunk);
             most = most.max(resident_mib()?);
         }
         let seconds = begun.elapsed().as_secs_f64();
+        let rows = rows.count()?;
+        if (rows as f64 - filled.readings).abs() > 0.5 {
+            return Err(format!("{rows} rows of {media} came, of {:.0} readings", filled.readings).into());
+        }
         println!(
             "export          {:>10.0} rows/s  {media}, {:.1} M rows, {:.0} MB, {:.0} MiB more resident than the {before:.0} before",
-            filled.readings / seconds,
-            filled.readings / 1e6,
+            rows as f64 / seconds,
+            rows as f64 / 1e6,
             bytes as f64 / 1e6,
             most - before
         );
     }
     Ok(())
+}
+
+/// Counts the rows of an export as it comes: lines, less the header of CSV; of Parquet what its footer says.
+enum Rows {
+    Lines {
+        header: u64,
+        ends: u64,
+    },
+    /// The last bytes that came.
+    Parquet(Vec<u8>),
+}
+
+/// More than the footer of such a table has, in bytes.
+const FOOTER_MOST: usize = 2 << 20;
+
+impl Rows {
+    fn of(media: &str) -> Self {
+        match media {
+            "text/csv" => Self::Lines { header: 1, ends: 0 },
+            "application/vnd.apache.parquet" => Self::Parquet(Vec::new()),
+            _ => Self::Lines { header: 0, ends: 0 },
+        }
+    }
+
+    fn take(&mut self, chunk: &bytes::Bytes) {
+        match self {
+            Self::Lines { ends, .. } => *ends += chunk.iter().filter(|byte| **byte == b'\n').count() as u64,
+            Self::Parquet(last) => {
+                last.extend_from_slice(chunk);
+                if last.len() > 2 * FOOTER_MOST {
+                    last.drain(..last.len() - FOOTER_MOST);
+                }
+            }
+        }
+    }
+
+    fn count(self) -> Outcome<u64> {
+        match self {
+            Self::Lines { header, ends } => Ok(ends.saturating_sub(header)),
+            Self::Parquet(last) => {
+                // Metadata, their length in four bytes, and the format's mark (Parquet format, "File format").
+                let (rest, _mark) = last.split_last_chunk::<4>().ok_or("no Parquet came")?;
+                let (rest, length) = rest.split_last_chunk::<4>().ok_or("no Parquet came")?;
+                let begins = rest.len().checked_sub(usize::try_from(u32::from_le_bytes(*length))?).ok_or("cut off")?;
+                let metadata = rest.get(begins..).ok_or("cut off")?;
+                let read = ParquetMetaDataReader::decode_metadata(metadata)?;
+                Ok(u64::try_from(read.file_metadata().num_rows())?)
+            }
+        }
+    }
 }
 
 /// Resident memory of this process, in MiB.

@@ -158,11 +158,13 @@ fn opened(rest: &str) -> Option<String> {
     Some(format!(" {id} {}", String::from_utf8_lossy(&bytes)))
 }
 
-/// A yard's ids where a request names another's: the first of each kind that both have.
+/// A yard's ids where a request names another's: the first of each kind that both have. What counts from 1,
+/// such as revisions, names nobody's record by itself.
 pub(super) fn exchanged(text: &str, own: &Yard, other: &Yard) -> String {
     let mut text = text.to_owned();
     for (kind, ids) in &own.ids {
-        if let (Some(mine), Some(theirs)) = (ids.first(), other.ids.get(kind).and_then(|ids| ids.first())) {
+        let theirs = other.ids.get(kind).and_then(|ids| ids.first());
+        if let Some((mine, theirs)) = ids.first().filter(|mine| mine.len() >= 32).zip(theirs) {
             text = text.replace(mine, theirs);
         }
     }

@@ -6,7 +6,7 @@
 use super::document::{Document, Filling, Ids, Operation};
 use super::tokens::KeyFile;
 use crate::conventions::items;
-use crate::support::{Client, Dealer, TestApp, id};
+use crate::support::{Client, Dealer, PASSWORD, TestApp, id};
 use chrono::{TimeDelta, Utc};
 use reqwest::header::IF_MATCH;
 use serde_json::{Value, json};
@@ -60,6 +60,7 @@ impl World {
         for (at, dealer) in [(0, 0), (1, 0), (2, 1)] {
             let dealer = &world.dealers[dealer];
             world.yards[at].find_what_was_computed(dealer).await;
+            world.yards[at].do_what_the_document_does_not_tell(dealer, world.app.anyone()).await;
             world.yards[at].make(document, &dealer.owner).await;
         }
         world.move_unit().await;
@@ -222,9 +223,44 @@ impl Yard {
         let own = people.iter().find(|person| person["customer_id"] == json!(self.customer)).unwrap();
         self.add("people", &id(own).to_string());
         let reports = items(&dealer.owner, &format!("/v1/savings-reports?customer_id={}", self.customer)).await;
-        reports.iter().for_each(|report| self.add("savings-reports", &id(report).to_string()));
+        // The oldest first: what comes later does not reach back to it.
+        reports.iter().rev().for_each(|report| self.add("savings-reports", &id(report).to_string()));
         let raised = items(&dealer.owner, &format!("/v1/reading-exceptions?unit_id={}", self.one("units"))).await;
         raised.iter().for_each(|one| self.add("reading-exceptions", &id(one).to_string()));
+    }
+}
+
+impl Yard {
+    /// An issued report, a rain day, a sign-in by password and an event that was sent on: their ids come
+    /// another way than from an answer to a creation.
+    async fn do_what_the_document_does_not_tell(&mut self, dealer: &Dealer, anyone: &Client) {
+        let report = format!("/v1/savings-reports/{}", self.one("savings-reports"));
+        let etag = dealer.owner.get(&report).await.etag().to_owned();
+        let issued =
+            dealer.owner.post_at_with(&format!("{report}/issue"), &etag, &json!({ "reason": self.mark })).await;
+        assert_eq!(issued.status(), 200, "{issued:?}");
+        let revisions = items(&dealer.owner, &format!("{report}/revisions")).await;
+        self.add("savings-reports/revisions", &revisions[0]["revision"].to_string());
+
+        let rain_days = format!("/v1/sites/{}/rain-days", self.one("sites"));
+        let rained = json!({ "rain_days": [{ "day": "2026-03-02", "depth_mm": 7.5, "source": "gauge" }] });
+        let taken = dealer.owner.post(&rain_days, &rained).await;
+        assert_eq!(taken.json()["accepted"], 1, "{taken:?}");
+        self.add("sites/rain-days", &id(&items(&dealer.owner, &rain_days).await[0]).to_string());
+
+        let email = format!("somebody-else-{}@example.com", self.customer);
+        let signed_in = anyone.post("/v1/sessions", &json!({ "email": email, "password": PASSWORD })).await;
+        let own = anyone.with_token(signed_in.json()["access_token"].as_str().unwrap().to_owned());
+        self.add("sessions", &id(&items(&own, "/v1/sessions").await[0]).to_string());
+
+        let endpoint = format!("/v1/webhook-endpoints/{}", self.one("webhook-endpoints"));
+        assert_eq!(dealer.owner.post(&format!("{endpoint}/test"), &json!({})).await.status(), 202);
+        // Whoever reads the feed has its lines put in order, which is when deliveries are made.
+        dealer.owner.get("/v1/changes").await.json();
+        self.add(
+            "webhook-deliveries",
+            &id(&items(&dealer.owner, &format!("{endpoint}/deliveries")).await[0]).to_string(),
+        );
     }
 }
 

@@ -25,10 +25,11 @@ pub mod standing;
 pub mod style;
 mod upkeep;
 
-use super::page::After;
+use super::page::{After, Sort};
 use super::schema::{report_revision, savings_report};
 use super::{DbError, Revision, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
+use diesel::pg::Pg;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::ids::{CustomerId, ReportId};
@@ -46,6 +47,10 @@ pub struct StoredReport {
     pub customer_id: Uuid,
     /// The month.
     pub month: Month,
+    /// When a draft of it was first made.
+    pub created_at: DateTime<Utc>,
+    /// When the report was last written.
+    pub changed_at: DateTime<Utc>,
     /// The revision shown: how often a version of it was stored until then.
     pub revision: Revision,
     /// When its figures were made.
@@ -83,6 +88,8 @@ struct Row {
     id: Uuid,
     customer_id: Uuid,
     month: NaiveDate,
+    created_at: DateTime<Utc>,
+    changed_at: DateTime<Utc>,
     revision: i32,
     made_at: DateTime<Utc>,
     issued_at: Option<DateTime<Utc>>,
@@ -101,6 +108,8 @@ impl TryFrom<Row> for StoredReport {
             id: row.id,
             customer_id: row.customer_id,
             month: Month::of(row.month),
+            created_at: row.created_at,
+            changed_at: row.changed_at,
             revision: row.revision,
             made_at: row.made_at,
             issued: issued.map(|(at, how)| Issued { at, by: row.issued_by, how, reason: row.reason }),
@@ -113,6 +122,8 @@ type Columns = (
     savings_report::id,
     savings_report::customer_id,
     savings_report::month,
+    savings_report::created_at,
+    savings_report::changed_at,
     report_revision::n,
     report_revision::made_at,
     report_revision::issued_at,
@@ -127,6 +138,8 @@ const COLUMNS: Columns = (
     savings_report::id,
     savings_report::customer_id,
     savings_report::month,
+    savings_report::created_at,
+    savings_report::changed_at,
     report_revision::n,
     report_revision::made_at,
     report_revision::issued_at,
@@ -177,21 +190,39 @@ pub async fn revisions(tx: &Tx<'_>, id: ReportId) -> Result<Vec<StoredReport>, D
     rows.into_iter().map(TryInto::try_into).collect()
 }
 
-/// Reports, newest month first, one more than the page holds.
+/// Reports, newest month first or as the page is sorted, one more than it holds.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredReport>, DbError> {
     let (month, id) = after.key();
-    let mut query = revised()
-        .distinct_on((savings_report::month, savings_report::id))
-        .order((savings_report::month.desc(), savings_report::id, report_revision::n.desc()))
-        .select(COLUMNS)
-        .limit(after.ask())
-        .into_boxed();
-    if let Ok(month) = month.parse::<NaiveDate>() {
+    // Upwards by an instant: the reports after the cursor's, each at its newest revision.
+    macro_rules! by_instant {
+        ($at:ident) => {
+            revised()
+                .distinct_on((savings_report::$at, savings_report::id))
+                .order((savings_report::$at, savings_report::id, report_revision::n.desc()))
+                .select(COLUMNS)
+                .into_boxed::<Pg>()
+                .filter(savings_report::$at.ge(after.at()))
+                .filter(savings_report::$at.gt(after.at()).or(savings_report::id.gt(id)))
+        };
+    }
+    let mut query = match after.sort() {
+        Sort::Created => by_instant!(created_at),
+        Sort::Changed => by_instant!(changed_at),
+        Sort::Own => revised()
+            .distinct_on((savings_report::month, savings_report::id))
+            .order((savings_report::month.desc(), savings_report::id, report_revision::n.desc()))
+            .select(COLUMNS)
+            .into_boxed::<Pg>(),
+    };
+    if let (Sort::Own, Ok(month)) = (after.sort(), month.parse::<NaiveDate>()) {
         let same = savings_report::month.eq(month).and(savings_report::id.gt(id));
         query = query.filter(savings_report::month.lt(month).or(same));
+    }
+    if let Some(since) = after.changed_since() {
+        query = query.filter(savings_report::changed_at.ge(since));
     }
     if let Some(month) = filter.month {
         query = query.filter(savings_report::month.eq(month.first_day()));
@@ -199,7 +230,7 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     if let Some(customer) = filter.customer {
         query = query.filter(savings_report::customer_id.eq(customer.0));
     }
-    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
+    let rows: Vec<Row> = query.limit(after.ask()).load(&mut tx.conn()).await?;
     rows.into_iter().map(TryInto::try_into).collect()
 }
 

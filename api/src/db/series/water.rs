@@ -6,6 +6,8 @@ use crate::db::schema::savings_report;
 use crate::db::{DbError, Tx};
 use chrono::NaiveDate;
 use diesel::prelude::*;
+use diesel::sql_query;
+use diesel::sql_types::{Array, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::CustomerId;
 use domain::zone::Month;
@@ -42,6 +44,28 @@ pub async fn months(
     after: Option<After>,
 ) -> Result<Vec<(CustomerId, StoredMonth)>, DbError> {
     fact::months_after(tx, of, (from, to), after, ROWS_A_PAGE).await
+}
+
+#[derive(QueryableByName)]
+struct Whose {
+    #[diesel(sql_type = SqlUuid)]
+    subject_id: Uuid,
+    #[diesel(sql_type = SqlUuid)]
+    customer_id: Uuid,
+}
+
+const WHOSE: &str = "
+select id as subject_id, customer_id from placement where id = any ($1)
+union all
+select id, customer_id from site where id = any ($1)";
+
+/// Whose subjects are.
+///
+/// # Errors
+/// When the database fails.
+pub async fn customers(tx: &Tx<'_>, subjects: &[Uuid]) -> Result<HashMap<Uuid, CustomerId>, DbError> {
+    let rows: Vec<Whose> = sql_query(WHOSE).bind::<Array<SqlUuid>, _>(subjects).load(&mut tx.conn()).await?;
+    Ok(rows.into_iter().map(|row| (row.subject_id, CustomerId(row.customer_id))).collect())
 }
 
 /// The revisions of the issued reports of these customers, by customer and month.

@@ -19,6 +19,7 @@ use uuid::Uuid;
 
 impl Record for CallOut {
     const TABLE: &'static str = "call_out";
+    const ORDER_NUMBER: &'static str = "order_number";
 }
 
 /// A call-out with what is known beside it.
@@ -45,6 +46,8 @@ pub(crate) struct Call {
     pub(crate) symptom: String,
     /// What the bay does meanwhile.
     pub(crate) bay: Bay,
+    /// The number of the customer's own order.
+    pub(crate) order_number: Option<String>,
 }
 
 /// Opens a call-out; what was promised follows from the agreement that holds then.
@@ -65,6 +68,7 @@ pub(crate) async fn open(tx: &Tx<'_>, call: &Call) -> Result<Known, DbError> {
         promised_at: agreement::promised_by(tx, &of, call.called_at, site.time_zone).await?,
         steps: BTreeMap::new(),
         chargeable: None,
+        order_number: call.order_number.clone(),
     };
     let new = new.checked(tx.now())?;
     let keys = Keys { unit: call.unit_id, site: Some(site_id), customer: Some(customer), at: new.called_at };
@@ -146,16 +150,17 @@ pub(crate) async fn step(
 /// Changes what the dealer says of a call-out that is still at revision `at`.
 ///
 /// # Errors
-/// [`DbError::Stale`] at another revision, [`DbError::NotFound`] outside the scope.
+/// [`DbError::Invalid`] for a text that can't be, [`DbError::Stale`] at another revision,
+/// [`DbError::NotFound`] outside the scope.
 pub(crate) async fn update(
     tx: &Tx<'_>,
     id: Uuid,
     at: Revision,
-    (bay, chargeable): (Bay, Option<bool>),
+    (bay, chargeable, order_number): (Bay, Option<bool>, Option<String>),
     internal: &Internal,
 ) -> Result<Known, DbError> {
     let old = get::<CallOut>(tx, id).await?;
-    let new = CallOut { bay, chargeable, ..old.stored.value };
+    let new = CallOut { bay, chargeable, order_number, ..old.stored.value }.checked(tx.now())?;
     let kept = update_at(tx, id, at, old.keys, &new).await?;
     insert_into(call_out_internal::table)
         .values((call_out_internal::call_out_id.eq(id), call_out_internal::record.eq(json!(internal))))

@@ -50,6 +50,8 @@ pub(crate) struct Filter {
     pub(crate) unit: Option<UnitId>,
     /// Of this kind.
     pub(crate) kind: Option<String>,
+    /// Under this order number of the customer's own.
+    pub(crate) order_number: Option<String>,
     /// From this instant on.
     pub(crate) from: Option<DateTime<Utc>>,
     /// Before this instant.
@@ -59,12 +61,13 @@ pub(crate) struct Filter {
 /// The last revisions; a customer's people see those of their own placements.
 const LAST: &str = "
 select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.recorded_by, e.created_at, e.why,
-       e.signed_by, e.signed_at, e.samples, e.gauge_readings
+       e.signed_by, e.signed_at, e.order_number, e.samples, e.gauge_readings
   from service_event e
  where not exists (select from service_event later
          where later.dealer_id = e.dealer_id and later.id = e.id and later.revision > e.revision)
    and ($1 is null or e.unit_id = $1) and ($2 is null or e.kind = $2)
    and ($3 is null or e.at >= $3) and ($4 is null or e.at < $4)
+   and ($8 is null or e.order_number = $8) and ($9 is null or e.created_at >= $9)
    and (e.at, e.id) > ($5, $6)
  order by e.at, e.id limit $7";
 
@@ -181,6 +184,8 @@ pub(crate) async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<
         .bind::<Timestamptz, _>(of_cursor(at)?)
         .bind::<SqlUuid, _>(id)
         .bind::<BigInt, _>(after.ask())
+        .bind::<Nullable<Text>, _>(filter.order_number.as_deref())
+        .bind::<Nullable<Timestamptz>, _>(after.changed_since())
         .load(&mut tx.conn())
         .await?;
     event_rows::whole(tx, rows).await

@@ -35,6 +35,7 @@ pub(super) struct EventRow {
     signed_at: Option<DateTime<Utc>>,
     samples: Value,
     gauge_readings: Value,
+    order_number: Option<String>,
 }
 
 #[derive(Queryable, Selectable, Insertable)]
@@ -88,6 +89,7 @@ impl TryFrom<EventRow> for Recorded {
             value: ServiceEvent {
                 unit_id: UnitId(row.unit_id),
                 at: row.at,
+                order_number: row.order_number,
                 details: known("details", details)?,
                 customer_note: row.customer_note,
                 internal_note: None,
@@ -124,6 +126,7 @@ pub(super) async fn insert(
         signed_at: signature.map(|signature| signature.at),
         samples: json!(new.samples),
         gauge_readings: json!(new.gauges),
+        order_number: new.order_number.clone(),
     };
     insert_into(service_event::table).values(row).execute(&mut tx.conn()).await?;
     if let Some(note) = &new.internal_note {

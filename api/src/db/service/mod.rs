@@ -40,6 +40,8 @@ use uuid::Uuid;
 pub(crate) trait Record: Serialize + DeserializeOwned {
     /// Its table.
     const TABLE: &'static str;
+    /// The column of the customer's own order number, of records that carry one.
+    const ORDER_NUMBER: &'static str = "null::text";
 }
 
 /// What a record is looked for and judged by.
@@ -65,7 +67,7 @@ pub(crate) struct Kept<T> {
 }
 
 /// Which records.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub(crate) struct Filter {
     /// Of this unit.
     pub(crate) unit: Option<UnitId>,
@@ -81,6 +83,8 @@ pub(crate) struct Filter {
     pub(crate) technician: Option<AccountId>,
     /// Call-outs that are not settled.
     pub(crate) open: bool,
+    /// Under this order number of the customer's own.
+    pub(crate) order_number: Option<String>,
 }
 
 #[derive(QueryableByName)]
@@ -232,8 +236,10 @@ pub(crate) async fn list<T: Record>(tx: &Tx<'_>, filter: &Filter, after: &After)
             and ($6 is null or record->>'technician_id' = $6)
             and not ($7 and coalesce(record->'steps' ? 'settled', false))
             and (at, id) > ($8, $9)
+            and ($11 is null or {} = $11) and ($12 is null or changed_at >= $12)
           order by at, id limit $10",
-        T::TABLE
+        T::TABLE,
+        T::ORDER_NUMBER
     );
     let rows: Vec<Row> = sql_query(sql)
         .bind::<Nullable<SqlUuid>, _>(filter.unit.map(|unit| unit.0))
@@ -246,6 +252,8 @@ pub(crate) async fn list<T: Record>(tx: &Tx<'_>, filter: &Filter, after: &After)
         .bind::<Timestamptz, _>(super::measures::of_cursor(at)?)
         .bind::<SqlUuid, _>(id)
         .bind::<BigInt, _>(after.ask())
+        .bind::<Nullable<Text>, _>(filter.order_number.as_deref())
+        .bind::<Nullable<Timestamptz>, _>(after.changed_since())
         .load(&mut tx.conn())
         .await?;
     rows.into_iter().map(kept).collect()

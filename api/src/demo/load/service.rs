@@ -201,7 +201,8 @@ impl Stood<'_> {
         steps: &[(Step, i64)],
     ) -> Result<(), DbError> {
         let called_at = tx.now() - Duration::minutes(ago_min);
-        let call = Call { unit_id: Some(self.unit), site_id: None, called_at, symptom: told.to_owned(), bay };
+        let (unit_id, symptom) = (Some(self.unit), told.to_owned());
+        let call = Call { unit_id, site_id: None, called_at, symptom, bay, order_number: None };
         let mut call = call_out::open(tx, &call).await?.kept.stored;
         for (step, after_min) in steps {
             let at = called_at + Duration::minutes(*after_min);
@@ -229,6 +230,7 @@ async fn record(tx: &Tx<'_>, unit_id: UnitId, at: DateTime<Utc>, details: Detail
     let new = ServiceEvent {
         unit_id,
         at,
+        order_number: None,
         details,
         customer_note: Some("Bay left clean and running.".to_owned()),
         internal_note: None,

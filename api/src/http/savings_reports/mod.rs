@@ -7,7 +7,7 @@ pub mod recipients;
 pub mod revisions;
 pub mod style;
 
-use super::answer::{self, Page, Paging, Problems};
+use super::answer::{self, Page, Paging, Problems, Sorting};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::report::question::{self, StoredQuestion};
@@ -164,19 +164,21 @@ impl ListReports {
 /// List savings reports
 ///
 /// Newest month first; each at its newest revision.
-#[utoipa::path(tag = "savings reports", params(ListReports, Paging),
+#[utoipa::path(tag = "savings reports", params(ListReports, Sorting, Paging),
     responses((status = 200, description = "A page of reports", body = Page<ReportSummary>), Problems))]
 #[get("/savings-reports")]
 async fn list_savings_reports(
     request: HttpRequest,
     caller: Caller<perm::ReadReports>,
     asked: Query<ListReports>,
-    paging: Query<Paging>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse()?, paging.parse()?);
+    let (filter, after) = (asked.parse()?, paging.sorted(&sorting, "month")?);
     let rows = db.read(caller.scope(), caller.now(), async |tx| report::list(tx, &filter, &after).await).await?;
-    let key = |row: &StoredReport| (row.month.first_day().to_string(), row.id);
+    let key = |row: &StoredReport| {
+        after.place_at(&row.month.first_day().to_string(), row.id, (row.created_at, row.changed_at))
+    };
     Ok(answer::page(&request, &after, rows, key, |row| ReportSummary::from(&row)))
 }
 

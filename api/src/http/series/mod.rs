@@ -1,7 +1,9 @@
 //! Series over many meters, units and sites: `GET /v1/readings` and `GET /v1/water`, as JSON, CSV,
 //! NDJSON or Parquet.
 
+pub(in crate::http) mod hours;
 pub mod readings;
+pub(in crate::http) mod units;
 pub mod water;
 
 use crate::db::series::Of;

@@ -4,7 +4,9 @@ use super::super::answer::Problems;
 use super::super::balance::BalanceView;
 use super::super::table::{Cell, Column, Kind, Row, streamed};
 use super::super::water::{meters_of, serving};
-use super::{AskOf, before_from};
+use super::hours::{self, Hour, Readings};
+use super::units::{parse as parse_units, suffix};
+use super::{AskOf, before_from, units};
 use crate::auth::{Caller, Scope, perm};
 use crate::db::fact::{StoredDay, StoredMonth, amount_name, statements};
 use crate::db::series::{Of, water};
@@ -19,7 +21,7 @@ use domain::facts::Amounts;
 use domain::ids::CustomerId;
 use domain::metering::stream::Stream as Measured;
 use domain::uncertainty::stretch::of_volumes;
-use domain::units::{Dimension, LITRES_PER_US_GALLON};
+use domain::units::Dimension;
 use domain::zone::Month;
 use futures_util::Stream;
 use serde::{Deserialize, Serialize};
@@ -37,7 +39,7 @@ pub struct ExportWater {
     /// Last local day at the site.
     #[param(example = "2026-12-31")]
     to: NaiveDate,
-    /// `day` or `month`.
+    /// `hour` (of one unit or site, at most 31 days), `day` or `month`.
     #[param(example = "day")]
     step: String,
     /// `metric` (litres) or `us` (US gallons); metric when left out.
@@ -47,6 +49,7 @@ pub struct ExportWater {
 
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Step {
+    Hour,
     Day,
     Month,
 }
@@ -66,13 +69,21 @@ impl ExportWater {
             return Err(before_from());
         }
         let step = match self.step.as_str() {
+            "hour" => Step::Hour,
             "day" => Step::Day,
             "month" => Step::Month,
-            _ => return Err(Problem::at(Wrong::Invalid, "/step", "unknown_step", "Give day or month.")),
+            _ => return Err(Problem::at(Wrong::Invalid, "/step", "unknown_step", "Give hour, day or month.")),
         };
-        let units = self.units.as_deref().map_or(Ok(UnitSystem::Metric), UnitSystem::parse);
-        let fix = |_unknown| Problem::at(Wrong::Invalid, "/units", "unknown_unit_system", "Give metric or us.");
-        Ok(Asked { from: self.from, to: self.to, step, units: units.map_err(fix)?, of: of.of(None) })
+        let asked =
+            Asked { from: self.from, to: self.to, step, units: parse_units(self.units.as_deref())?, of: of.of(None) };
+        if step == Step::Hour {
+            hours::few((self.from, self.to))?;
+            if asked.of.unit.or(asked.of.site).is_none() {
+                let detail = "Hours are given of one unit or site at a time: name it.";
+                return Err(Problem::at(Wrong::Invalid, "/unit_id", "required", detail));
+            }
+        }
+        Ok(asked)
     }
 }
 
@@ -89,6 +100,9 @@ pub struct ExportedWater {
     customer_id: Uuid,
     /// The local day, or the first of the month.
     date: NaiveDate,
+    /// When the hour begins; of `step=hour`. A local day's hours are counted from its beginning.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    from: Option<DateTime<Utc>>,
     /// `live`: the figures as they come to now.
     #[schema(example = "live")]
     state: String,
@@ -102,7 +116,8 @@ pub struct ExportedWater {
     /// Share of the time between accepted readings, 0 to 1.
     #[schema(example = 1.0)]
     coverage: f64,
-    /// Share of the time spread evenly from steps longer than a day, 0 to 1.
+    /// Share of the time spread evenly from steps longer than a day, of hours from steps longer than an
+    /// hour, 0 to 1.
     #[schema(example = 0.0)]
     estimated_share: f64,
     /// Steps that wait for a decision and are in no figure.
@@ -113,7 +128,7 @@ pub struct ExportedWater {
     /// `blowdown`, and without other units `energy_kwh`, `run_h`, `starts`, `wash_count`.
     #[schema(example = 412.5)]
     makeup_l: Option<f64>,
-    /// Its expanded uncertainty (coverage factor 2); of days, and so with every volume.
+    /// Its expanded uncertainty (coverage factor 2); of hours and days, and so with every volume.
     #[schema(example = 48.0)]
     makeup_expanded_l: Option<f64>,
     /// Make-up with hand fills, rinse and bypass; of months.
@@ -159,16 +174,41 @@ pub(super) async fn export_water(
 ) -> Result<HttpResponse, Problem> {
     let export = rates.begin_export(caller.account()?)?;
     let asked = asked.parse(*of)?;
+    if asked.step == Step::Hour {
+        let read = async |tx: &Tx<'_>| hour_readings(tx, asked).await;
+        let (readings, customers, issued) = db.read(caller.scope(), caller.now(), read).await?;
+        let rows = readings.hours().await?.into_iter().filter_map(|hour| hour_row(asked, &hour, &customers, &issued));
+        let rows = futures_util::stream::iter([Ok(rows.collect::<Vec<Row>>())]);
+        return Ok(streamed(&request, columns(asked), rows, export));
+    }
     let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), asked);
     Ok(streamed(&request, columns(asked), pages, export))
 }
 
-/// The unit of volumes, as names of columns end.
-fn unit(units: UnitSystem) -> &'static str {
-    match units {
-        UnitSystem::Metric => "l",
-        UnitSystem::Us => "gal",
-    }
+type Customers = HashMap<Uuid, CustomerId>;
+
+async fn hour_readings(tx: &Tx<'_>, asked: Asked) -> Result<(Readings, Customers, Issued), DbError> {
+    let Of { unit, site, .. } = asked.of;
+    let readings = Readings::read(tx, (unit, site), (asked.from, asked.to)).await?;
+    let customers = water::customers(tx, &readings.subjects()).await?;
+    let issued = issued(tx, asked, customers.values().copied()).await?;
+    Ok((readings, customers, issued))
+}
+
+/// An hour's row; `None` where another customer's was asked for.
+fn hour_row(asked: Asked, hour: &Hour, customers: &Customers, issued: &Issued) -> Option<Row> {
+    let customer = *customers.get(&hour.subject_id)?;
+    let Of { customer: wanted, unit, .. } = asked.of;
+    let is_wanted =
+        wanted.is_none_or(|wanted| wanted == customer.0) && unit.is_none_or(|unit| hour.unit_id == Some(unit));
+    let fact = &hour.fact;
+    let mut row = ids(hour.subject_id, hour.unit_id, hour.site_id, customer);
+    row.extend([Cell::Day(fact.date), Cell::Instant(fact.from)]);
+    row.extend(standing(issued, customer, Month::of(fact.date)));
+    row.push(Cell::Word(fact.amounts.grade().as_str()));
+    row.extend(quality(fact.coverage, fact.estimated_share, fact.open_exceptions));
+    amounts(&mut row, asked, &fact.amounts, Some(&hour.expanded));
+    is_wanted.then_some(row)
 }
 
 fn is_volume(stream: Measured) -> bool {
@@ -182,12 +222,13 @@ fn columns(asked: Asked) -> Vec<Column> {
     let ids = ["subject_id", "unit_id", "site_id", "customer_id"].map(|name| Column::new(name, Kind::Text));
     let mut columns: Vec<Column> = ids.into();
     columns.push(Column::new("date", Kind::Day));
+    columns.extend((asked.step == Step::Hour).then(|| Column::new("from", Kind::Instant)));
     columns.push(Column::new("state", Kind::Text));
     columns.push(Column::new("issued_revision", Kind::Whole));
     columns.push(Column::new("grade", Kind::Text));
     columns.extend(["coverage", "estimated_share"].map(|name| Column::new(name, Kind::Number)));
     columns.push(Column::new("open_exceptions", Kind::Whole));
-    let unit = unit(asked.units);
+    let unit = suffix(asked.units);
     for stream in Measured::ALL {
         let name = amount_name(stream);
         let Some(plain) = name.strip_suffix("_l").filter(|_| is_volume(stream)) else {
@@ -195,7 +236,7 @@ fn columns(asked: Asked) -> Vec<Column> {
             continue;
         };
         columns.push(Column::new(format!("{plain}_{unit}"), Kind::Number));
-        if asked.step == Step::Day {
+        if asked.step != Step::Month {
             columns.push(Column::new(format!("{plain}_expanded_{unit}"), Kind::Number));
         }
     }
@@ -210,7 +251,7 @@ fn pages(db: Db, scope: Scope, now: DateTime<Utc>, asked: Asked) -> impl Stream<
         let mut after = None;
         loop {
             let read = async |tx: &Tx<'_>| match asked.step {
-                Step::Day => days(tx, asked, after).await,
+                Step::Hour | Step::Day => days(tx, asked, after).await,
                 Step::Month => months(tx, asked, after).await,
             };
             let (rows, last) = db.read(&scope, now, read).await?;
@@ -289,11 +330,7 @@ fn quality(coverage: f64, estimated_share: f64, open_exceptions: u32) -> [Cell; 
 }
 
 fn volume(asked: Asked, litres: Option<f64>) -> Cell {
-    let per_unit = match asked.units {
-        UnitSystem::Metric => 1.0,
-        UnitSystem::Us => LITRES_PER_US_GALLON,
-    };
-    Cell::of(litres, |litres| Cell::Number(litres / per_unit))
+    Cell::of(litres, |litres| Cell::Number(units::volume(asked.units, litres)))
 }
 
 fn amounts(row: &mut Row, asked: Asked, amounts: &Amounts, expanded: Option<&Amounts>) {

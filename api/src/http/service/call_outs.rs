@@ -3,9 +3,10 @@
 use super::Asked;
 use crate::auth::{Caller, perm};
 use crate::db::Db;
+use crate::db::service::Filter;
 use crate::db::service::call_out::{self, By, Call, Known};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
-use crate::http::answer::{self, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, ChangedSince, Page, Paging, Problems, Stamps};
 use crate::problem::{Kind, Problem};
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
@@ -13,7 +14,7 @@ use actix_web::{HttpRequest, HttpResponse, get, patch, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::{SiteId, UnitId};
-use domain::service::call_out::{Bay, Internal, Step, Total, summary};
+use domain::service::call_out::{Bay, CallOut, Internal, Step, Total, summary};
 use domain::service::failure::Cause;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -52,6 +53,10 @@ pub struct CallOutInput {
     /// What the bay does meanwhile: `washing`, `on_town_water` or `stopped`.
     #[schema(example = "stopped")]
     bay: String,
+    /// The number of the customer's own order for it.
+    #[serde(default)]
+    #[schema(example = "PO-4500017", max_length = 60)]
+    order_number: Option<String>,
 }
 
 impl CallOutInput {
@@ -63,6 +68,7 @@ impl CallOutInput {
             called_at: self.called_at.unwrap_or(now),
             symptom: self.symptom.clone(),
             bay: faults.take_or("/bay", Bay::parse(&self.bay), Bay::Washing),
+            order_number: self.order_number.clone(),
         };
         faults.or(call)
     }
@@ -78,6 +84,10 @@ pub struct CallOutFindings {
     /// Whether the customer pays for it; null while that is not decided.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     chargeable: Option<bool>,
+    /// The number of the customer's own order for it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "PO-4500017", max_length = 60)]
+    order_number: Option<String>,
     /// Why it came about, in a word of the level `cause` of the failure words. The dealer's alone.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<String>, example = "missed_service")]
@@ -160,14 +170,20 @@ impl CallOutView {
             settled_at: call.at(Step::Settled),
             hours_without_treated_water: call.hours_without(now),
             repeat,
-            findings: findings(call.bay, call.chargeable, internal),
+            findings: findings(call, internal),
             stamps: Stamps::from(&kept.stored),
         }
     }
 }
 
-fn findings(bay: Bay, chargeable: Option<bool>, internal: Internal) -> CallOutFindings {
-    CallOutFindings { bay: bay.as_str().to_owned(), chargeable, cause: internal.cause, internal_note: internal.note }
+fn findings(call: &CallOut, internal: Internal) -> CallOutFindings {
+    CallOutFindings {
+        bay: call.bay.as_str().to_owned(),
+        chargeable: call.chargeable,
+        order_number: call.order_number.clone(),
+        cause: internal.cause,
+        internal_note: internal.note,
+    }
 }
 
 /// A step that was taken.
@@ -187,11 +203,14 @@ pub struct CallOutStep {
 /// Which call-outs.
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
-pub struct OpenOnly {
+pub struct ListCallOuts {
     /// Whether to leave settled ones out.
     #[serde(default)]
     #[param(required = false)]
     open: bool,
+    /// Only those under this order number of the customer's own.
+    #[param(example = "PO-4500017")]
+    order_number: Option<String>,
 }
 
 /// Open a call-out
@@ -219,17 +238,19 @@ async fn open_call_out(
 /// List call-outs
 ///
 /// Oldest first. Customers get their own, without internal words.
-#[utoipa::path(tag = "call-outs", params(Asked, OpenOnly, Paging),
+#[utoipa::path(tag = "call-outs", params(Asked, ListCallOuts, ChangedSince, Paging),
     responses((status = 200, description = "A page of call-outs", body = Page<CallOutView>), Problems))]
 #[get("/call-outs")]
 async fn list_call_outs(
     request: HttpRequest,
     caller: Caller<perm::ReadCallOuts>,
-    (asked, open, paging): (Query<Asked>, Query<OpenOnly>, Query<Paging>),
+    (asked, query): (Query<Asked>, Query<ListCallOuts>),
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (mut filter, after) = (asked.parse()?, paging.parse()?);
-    filter.open = open.open;
+    let ListCallOuts { open, order_number } = query.into_inner();
+    let filter = Filter { open, order_number, ..asked.parse()? };
+    let after = paging.parse()?.since(since.changed_since);
     let rows = db.read(caller.scope(), caller.now(), async |tx| call_out::list(tx, &filter, &after).await).await?;
     let cursor = |known: &Known| crate::db::service::cursor_of(&known.kept);
     Ok(answer::page(&request, &after, rows, cursor, |known| CallOutView::of(known, caller.now())))
@@ -264,10 +285,10 @@ async fn update_call_out(
 ) -> Result<HttpResponse, Problem> {
     let current = db.read(caller.scope(), caller.now(), async |tx| call_out::find(tx, *id).await).await?;
     let call = current.kept.stored.value;
-    let new = answer::patched(&findings(call.bay, call.chargeable, current.internal), &patch.0)?;
+    let new = answer::patched(&findings(&call, current.internal), &patch.0)?;
     let (bay, internal) = new.parse()?;
-    let said = (bay, new.chargeable);
-    let update = async |tx: &crate::db::Tx<'_>| call_out::update(tx, *id, at.0, said, &internal).await;
+    let said = (bay, new.chargeable, new.order_number);
+    let update = async |tx: &crate::db::Tx<'_>| call_out::update(tx, *id, at.0, said.clone(), &internal).await;
     let known = db.write(caller.scope(), caller.now(), update).await?;
     Ok(answer::record(StatusCode::OK, known.kept.stored.revision, &CallOutView::of(known, caller.now())))
 }

@@ -5,7 +5,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::service::event::{self, Filter, Recorded};
 use crate::extract::{Body, IdempotencyKey, IfMatch, from_value, instant, optional_instant};
-use crate::http::answer::{self, Page, Paging, Problems};
+use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
@@ -98,6 +98,10 @@ pub struct ServiceEventInput {
     #[serde(deserialize_with = "instant")]
     #[schema(example = "2026-03-02T08:00:00Z")]
     at: DateTime<Utc>,
+    /// The number of the customer's own order for it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "PO-4500017", max_length = 60)]
+    order_number: Option<String>,
     /// `visit`, `clean_out`, `calibration`, `replacement`, `adjustment`, `inspection`, `failure` or
     /// `handover`.
     #[schema(example = "adjustment")]
@@ -146,6 +150,7 @@ impl ServiceEventInput {
         let event = ServiceEvent {
             unit_id: UnitId(self.unit_id),
             at: self.at,
+            order_number: self.order_number.clone(),
             details: details.unwrap_or(Details::Visit(Visit::default())),
             customer_note: self.customer_note.clone(),
             internal_note: self.internal_note.clone(),
@@ -219,11 +224,22 @@ pub struct ServiceEventView {
 
 impl From<Recorded> for ServiceEventView {
     fn from(stored: Recorded) -> Self {
-        let ServiceEvent { unit_id, at, details, customer_note, internal_note, signature, lines, samples, gauges } =
-            stored.value;
+        let ServiceEvent {
+            unit_id,
+            at,
+            order_number,
+            details,
+            customer_note,
+            internal_note,
+            signature,
+            lines,
+            samples,
+            gauges,
+        } = stored.value;
         let record = ServiceEventInput {
             unit_id: unit_id.0,
             at,
+            order_number,
             kind: details.kind().to_owned(),
             details: json!(details).get("details").cloned().unwrap_or_default(),
             customer_note,
@@ -266,6 +282,9 @@ pub struct ListServiceEvents {
     /// Of this kind.
     #[param(example = "clean_out")]
     kind: Option<String>,
+    /// Under this order number of the customer's own.
+    #[param(example = "PO-4500017")]
+    order_number: Option<String>,
     /// From this instant on.
     #[serde(default, deserialize_with = "optional_instant")]
     #[param(example = "2026-01-01T00:00:00Z")]
@@ -279,7 +298,13 @@ pub struct ListServiceEvents {
 impl ListServiceEvents {
     fn parse(&self) -> Result<Filter, Problem> {
         in_order(self.from, self.to)?;
-        Ok(Filter { unit: self.unit_id.map(UnitId), kind: self.kind.clone(), from: self.from, to: self.to })
+        Ok(Filter {
+            unit: self.unit_id.map(UnitId),
+            kind: self.kind.clone(),
+            order_number: self.order_number.clone(),
+            from: self.from,
+            to: self.to,
+        })
     }
 }
 
@@ -313,17 +338,17 @@ async fn create_service_event(
 /// List service events
 ///
 /// Their last revisions, oldest first. Customers get theirs without internal notes and lines.
-#[utoipa::path(tag = "service events", params(ListServiceEvents, Paging),
+#[utoipa::path(tag = "service events", params(ListServiceEvents, ChangedSince, Paging),
     responses((status = 200, description = "A page of service events", body = Page<ServiceEventView>), Problems))]
 #[get("/service-events")]
 async fn list_service_events(
     request: HttpRequest,
     caller: Caller<perm::ReadService>,
     asked: Query<ListServiceEvents>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse()?, paging.parse()?);
+    let (filter, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
     let rows = db.read(caller.scope(), caller.now(), async |tx| event::list(tx, &filter, &after).await).await?;
     Ok(answer::page(&request, &after, rows, event::cursor_of, ServiceEventView::from))
 }

@@ -131,6 +131,11 @@ impl From<StoredEndpoint> for WebhookEndpoint {
 /// answered with 2xx within 15 seconds is tried again over three days. While an endpoint answers,
 /// events come in the order of the feed; a retry may come after later ones, so read what an event
 /// names rather than rely on the order. An address in a private network is refused.
+///
+/// There is no Idempotency-Key here: a kept answer would be a kept secret. If the answer got lost, a retry
+/// makes a second endpoint, which is told of everything a second time. List the endpoints, retire the one
+/// whose secret you do not have, or have `POST /v1/webhook-endpoints/{id}/rotate-secret` show a new one and
+/// keep that endpoint instead of making another.
 #[utoipa::path(tag = "changes", request_body = WebhookEndpointInput,
     responses((status = 201, description = "The endpoint with its secret", body = WebhookEndpoint), Problems))]
 #[post("/webhook-endpoints")]

@@ -1,7 +1,7 @@
 //! `/sites/{id}`: where units stand, with what measures them; added, changed and retired.
 
 use super::super::fault::Fault;
-use super::super::form::{self, Typed, field};
+use super::super::form::{self, Typed};
 use super::super::html_for;
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};

@@ -1,7 +1,7 @@
 //! `/settings/accounts`: each site's accounts with its suppliers of water and sewer, and what those charge.
 
 use super::super::fault::Fault;
-use super::super::form::{self, Typed, field};
+use super::super::form::{self, Typed};
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::{html_for, words};

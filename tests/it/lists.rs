@@ -1,0 +1,209 @@
+//! Lists: filters by the customer's own numbers and by when records were written, documented orders, and
+//! cursors that belong to one of them and survive writes.
+
+use crate::conventions::items;
+use crate::readings::Plant;
+use crate::report_life::{night, send};
+use crate::support::{Client, TestApp, id};
+use serde_json::{Value, json};
+
+/// The names of all records of a list, read in pages of one; `between` is done after the first page.
+async fn by_pages(client: &Client, path: &str, name: &str, between: impl AsyncFn()) -> Vec<String> {
+    let (mut names, mut cursor) = (Vec::new(), String::new());
+    loop {
+        let page = client.get(&format!("{path}&limit=1{cursor}")).await.json();
+        names.extend(page["items"].as_array().unwrap().iter().map(|one| one[name].as_str().unwrap().to_owned()));
+        if names.len() == 1 {
+            between().await;
+        }
+        match page["next_cursor"].as_str() {
+            Some(next) => cursor = format!("&cursor={next}"),
+            None => return names,
+        }
+    }
+}
+
+async fn nothing() {}
+
+fn named(list: &[Value], name: &str) -> Vec<String> {
+    list.iter().map(|one| one[name].as_str().unwrap().to_owned()).collect()
+}
+
+async fn rename(client: &Client, path: &str, patch: Value) {
+    let etag = client.get(path).await.etag().to_owned();
+    let answer = client.patch(path, &etag, &patch).await;
+    assert_eq!(answer.status(), 200, "{answer:?}");
+}
+
+#[tokio::test]
+async fn customers_come_in_each_order_and_none_is_missed_while_others_write() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let office = &dealer.office;
+    let [mill, _, yard] =
+        [dealer.customer("Mill").await, dealer.customer("Abbey").await, dealer.customer("Yard").await];
+    assert_eq!(by_pages(office, "/v1/customers?sort=name", "name", nothing).await, ["Abbey", "Mill", "Yard"]);
+    assert_eq!(by_pages(office, "/v1/customers?sort=created", "name", nothing).await, ["Mill", "Abbey", "Yard"]);
+    // Written after the first page was read: by creation nothing moves, by change it comes again.
+    let write = async || rename(office, &format!("/v1/customers/{mill}"), json!({ "own_number": "C-1" })).await;
+    assert_eq!(by_pages(office, "/v1/customers?sort=created", "name", write).await, ["Mill", "Abbey", "Yard"]);
+    assert_eq!(named(&items(office, "/v1/customers?sort=changed").await, "name"), ["Abbey", "Yard", "Mill"]);
+    let write = async || rename(office, &format!("/v1/customers/{yard}"), json!({ "name": "Zinc yard" })).await;
+    assert_eq!(by_pages(office, "/v1/customers?sort=changed", "name", write).await, ["Abbey", "Mill", "Zinc yard"]);
+
+    let since = office.get(&format!("/v1/customers/{mill}")).await.json()["changed_at"].as_str().unwrap().to_owned();
+    let changed = items(office, &format!("/v1/customers?changed_since={since}")).await;
+    assert_eq!(named(&changed, "name"), ["Mill", "Zinc yard"], "at that instant or later");
+    assert_eq!(named(&items(office, "/v1/customers?own_number=C-1").await, "name"), ["Mill"]);
+    assert_eq!(items(office, "/v1/customers?own_number=C").await, [Value::Null; 0]);
+
+    let next = |path: &str| {
+        let path = path.to_owned();
+        async move { office.get(&path).await.json()["next_cursor"].as_str().unwrap().to_owned() }
+    };
+    let orders = ["", "&sort=created", "&sort=changed"];
+    for own in orders {
+        let cursor = next(&format!("/v1/customers?limit=1{own}")).await;
+        for other in orders {
+            let answer = office.get(&format!("/v1/customers?limit=1&cursor={cursor}{other}")).await;
+            match own == other {
+                true => assert_eq!(answer.status(), 200, "{answer:?}"),
+                false => answer.refused_for(422, &[("/cursor", "unknown_cursor")]),
+            }
+        }
+    }
+    office.get("/v1/customers?sort=colour").await.refused_for(422, &[("/sort", "unknown_sort")]);
+    // A link leads on in the same order.
+    let first = office.get("/v1/customers?sort=created&limit=1").await;
+    let link = first.header("link").trim_start_matches('<').split_once('>').unwrap().0.to_owned();
+    assert_eq!(named(&items(office, &link).await, "name"), ["Abbey"]);
+}
+
+#[tokio::test]
+async fn sites_units_and_meters_are_found_by_the_customers_numbers() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (office, customer) = (&dealer.office, dealer.customer("Harbour").await);
+    let [north, south] = [dealer.site(customer, "North").await, dealer.site(customer, "South").await];
+    rename(office, &format!("/v1/sites/{north}"), json!({ "own_number": "S-07", "cost_centre": "4711" })).await;
+    rename(office, &format!("/v1/sites/{south}"), json!({ "own_number": "S-08", "cost_centre": "4711" })).await;
+    for (query, names) in [
+        ("own_number=S-07", &["North"][..]),
+        ("cost_centre=4711", &["North", "South"]),
+        ("cost_centre=4711&own_number=S-08", &["South"]),
+        ("cost_centre=4712", &[]),
+        ("sort=changed", &["North", "South"]),
+    ] {
+        assert_eq!(named(&items(office, &format!("/v1/sites?{query}")).await, "name"), names, "{query}");
+    }
+
+    let [first, second] = [dealer.unit("W-1").await, dealer.unit("W-2").await];
+    rename(office, &format!("/v1/units/{first}"), json!({ "asset_number": "A-2210" })).await;
+    dealer.place(first, north, "2026-01-01T00:00:00Z").await;
+    dealer.place(second, south, "2026-01-01T00:00:00Z").await;
+    for (unit, state, from) in [
+        (first, "running", "2026-01-02T00:00:00Z"),
+        (first, "stopped", "2026-03-02T00:00:00Z"),
+        (second, "running", "2026-01-02T00:00:00Z"),
+    ] {
+        office.create(&format!("/v1/units/{unit}/spells"), &json!({ "state": state, "from": from })).await;
+    }
+    for (query, serials) in [
+        ("asset_number=A-2210", &["W-1"][..]),
+        ("spell=running", &["W-2"]),
+        ("spell=stopped", &["W-1"]),
+        ("spell=workshop", &[]),
+        ("sort=created", &["W-1", "W-2"]),
+        ("sort=changed", &["W-2", "W-1"]),
+    ] {
+        assert_eq!(named(&items(office, &format!("/v1/units?{query}")).await, "serial_number"), serials, "{query}");
+    }
+    let known = &[("/spell", "unknown_state")];
+    office.get("/v1/units?spell=asleep").await.refused_for(422, known);
+    let viewer = dealer.customer_viewer(dealer.customer("Elsewhere").await).await;
+    assert_eq!(items(&viewer, "/v1/units?asset_number=A-2210").await, [Value::Null; 0]);
+
+    let meters = dealer.makeup_meter(&json!({ "unit_id": first, "from": "2026-01-01T00:00:00Z" })).await;
+    let changed = meters["changed_at"].as_str().unwrap();
+    for (list, count) in [
+        (format!("/v1/meters?changed_since={changed}&sort=changed"), 1),
+        ("/v1/meters?changed_since=2100-01-01T00:00:00Z&sort=created".to_owned(), 0),
+        ("/v1/components?sort=changed&changed_since=2100-01-01T00:00:00Z".to_owned(), 0),
+        ("/v1/routines?sort=created&changed_since=2100-01-01T00:00:00Z".to_owned(), 0),
+        ("/v1/unit-models?sort=changed&changed_since=2100-01-01T00:00:00Z".to_owned(), 0),
+        (format!("/v1/units/{first}/placements?changed_since=2026-01-01T00:00:00Z"), 1),
+        (format!("/v1/units/{first}/placements?changed_since=2100-01-01T00:00:00Z"), 0),
+        (format!("/v1/sites/{north}/placements?changed_since=2026-01-01T00:00:00Z"), 1),
+        (format!("/v1/sites/{north}/placements?changed_since=2100-01-01T00:00:00Z"), 0),
+    ] {
+        assert_eq!(items(office, &list).await.len(), count, "{list}");
+    }
+}
+
+#[tokio::test]
+async fn work_is_found_by_the_customers_order_number() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let customer = dealer.customer("Harbour").await;
+    let (site, unit) = (dealer.site(customer, "North").await, dealer.unit("W-1").await);
+    dealer.place(unit, site, "2026-01-01T00:00:00Z").await;
+    let reader = dealer.customer_reader(customer).await;
+    let call = |order: Value| {
+        json!({ "unit_id": unit, "called_at": "2026-03-02T08:00:00Z", "symptom": "black", "bay": "stopped",
+        "order_number": order })
+    };
+    let opened = reader.create("/v1/call-outs", &call(json!(" PO-17 "))).await;
+    let other = dealer.office.create("/v1/call-outs", &call(Value::Null)).await;
+    assert_eq!((&opened["order_number"], other.get("order_number")), (&json!("PO-17"), None));
+    let listed = |client: &Client, query: &str| {
+        let (client, path) = (client.clone(), format!("/v1/call-outs?{query}"));
+        async move { items(&client, &path).await.iter().map(id).collect::<Vec<_>>() }
+    };
+    assert_eq!(listed(&reader, "order_number=PO-17").await, [id(&opened)]);
+    let path = format!("/v1/call-outs/{}", id(&other));
+    rename(&dealer.office, &path, json!({ "order_number": "PO-18" })).await;
+    assert_eq!(listed(&reader, "order_number=PO-18").await, [id(&other)]);
+    let changed = reader.get(&path).await.json()["changed_at"].as_str().unwrap().to_owned();
+    assert_eq!(listed(&reader, &format!("changed_since={changed}")).await, [id(&other)]);
+    let too_long = dealer.office.patch(&path, "\"2\"", &json!({ "order_number": "7".repeat(61) })).await;
+    too_long.refused_for(422, &[("/order_number", "too_long")]);
+
+    let event = json!({ "unit_id": unit, "at": "2026-03-02T10:00:00Z", "kind": "visit", "order_number": "PO-17" });
+    let event = dealer.technician.create("/v1/service-events", &event).await;
+    let path = format!("/v1/service-events/{}", id(&event));
+    assert_eq!(reader.get(&path).await.json()["order_number"], "PO-17", "the customer's people see their own number");
+    let mut right = json!({ "unit_id": unit, "at": "2026-03-02T10:00:00Z", "kind": "visit" });
+    right["order_number"] = json!("PO-19");
+    let correction = json!({ "reason": "Misread", "event": right });
+    let corrected = dealer.technician.post_at_with(&format!("{path}/correct"), "\"1\"", &correction).await.json();
+    for (query, count) in [
+        ("order_number=PO-17".to_owned(), 0),
+        ("order_number=PO-19".to_owned(), 1),
+        (format!("changed_since={}", corrected["created_at"].as_str().unwrap()), 1),
+        ("changed_since=2100-01-01T00:00:00Z".to_owned(), 0),
+    ] {
+        assert_eq!(items(&reader, &format!("/v1/service-events?{query}")).await.len(), count, "{query}");
+    }
+}
+
+#[tokio::test]
+async fn reports_come_by_month_or_by_when_they_were_written() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let plant = Plant::new(&dealer, "UTC", json!({})).await;
+    send(&dealer, &plant.meter, &[("2026-01-01T00:00:00Z", 0.0), ("2026-02-01T00:00:00Z", 31_000.0)]).await;
+    night(&app, &dealer, "2026-02-02T03:00:00Z").await;
+    send(&dealer, &plant.meter, &[("2026-03-01T00:00:00Z", 59_000.0)]).await;
+    night(&app, &dealer, "2026-03-02T03:00:00Z").await;
+    let office = &dealer.office;
+    for (query, months) in [("sort=month", ["2026-02", "2026-01"]), ("sort=created", ["2026-01", "2026-02"])] {
+        let path = format!("/v1/savings-reports?{query}");
+        assert_eq!(by_pages(office, &path, "month", nothing).await, months, "{query}");
+    }
+    let mut by_change = by_pages(office, "/v1/savings-reports?sort=changed", "month", nothing).await;
+    by_change.sort();
+    assert_eq!(by_change, ["2026-01", "2026-02"], "each once");
+    let since = |at: &str| format!("/v1/savings-reports?changed_since={at}");
+    assert!(named(&items(office, &since("2026-03-01T00:00:00Z")).await, "month").contains(&"2026-02".to_owned()));
+    assert_eq!(items(office, &since("2026-03-03T00:00:00Z")).await, [Value::Null; 0]);
+}
