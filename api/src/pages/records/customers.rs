@@ -48,7 +48,8 @@ async fn customers(visitor: Visitor<perm::ReadCustomers>, db: Data<Db>) -> Resul
     let all = After::first(PAGE_MAX);
     let (customers, extents) = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let customers = customer::list(tx, true, &all).await?;
+            let customers =
+                customer::list(tx, &customer::Filter { retired: true, ..customer::Filter::default() }, &all).await?;
             let ids: Vec<Uuid> = customers.iter().map(|one| one.id.0).collect();
             Ok((customers, customer::extents(tx, &ids).await?))
         })
@@ -111,7 +112,9 @@ async fn shown(
     let (customer, sites, units) = db
         .read(caller.scope(), caller.now(), async |tx| {
             let customer = customer::get(tx, *id).await?;
-            let sites = site::list(tx, &site::Filter { customer: Some(*id), retired: true }, &all).await?;
+            let sites =
+                site::list(tx, &site::Filter { customer: Some(*id), retired: true, ..site::Filter::default() }, &all)
+                    .await?;
             let filter = unit::Filter { customer: Some(*id), ..unit::Filter::default() };
             Ok((customer, sites, unit::list(tx, &filter, &all).await?))
         })

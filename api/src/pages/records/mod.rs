@@ -10,7 +10,7 @@ mod units;
 
 use super::sheet::Spec;
 use crate::db::page::{After, PAGE_MAX};
-use crate::db::{DbError, Tx, site, unit_model};
+use crate::db::{DbError, Tx, customer, site, unit_model};
 use actix_web::web::ServiceConfig;
 use domain::ids::CustomerId;
 use serde::Deserialize;
@@ -49,9 +49,14 @@ async fn model_choices(tx: &Tx<'_>) -> Result<Vec<(String, String)>, DbError> {
 
 /// The sites in use, by customer and name.
 async fn site_choices(tx: &Tx<'_>) -> Result<Vec<(String, String)>, DbError> {
-    let customers = crate::db::customer::list(tx, true, &After::first(PAGE_MAX)).await?;
+    let customers = customer::list(
+        tx,
+        &customer::Filter { retired: true, ..customer::Filter::default() },
+        &After::first(PAGE_MAX),
+    )
+    .await?;
     let names: HashMap<CustomerId, String> = customers.into_iter().map(|one| (one.id, one.value.name)).collect();
-    let filter = site::Filter { customer: None, retired: false };
+    let filter = site::Filter::default();
     let sites = site::list(tx, &filter, &After::first(PAGE_MAX)).await?;
     let worded = sites.into_iter().map(|site| {
         let of = names.get(&site.value.customer_id).map_or("", String::as_str);

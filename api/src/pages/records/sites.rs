@@ -172,7 +172,7 @@ fn specs() -> Vec<Spec> {
 async fn begun(tx: &Tx<'_>, customer: CustomerId) -> Result<(String, Typed), DbError> {
     let name = customer::get(tx, customer).await?.value.name;
     let zone = dealer::zone(tx).await?;
-    let all = site::list(tx, &site::Filter { customer: None, retired: false }, &After::first(PAGE_MAX)).await?;
+    let all = site::list(tx, &site::Filter::default(), &After::first(PAGE_MAX)).await?;
     let like = all.iter().find(|site| site.value.customer_id == customer).or(all.first());
     let values = [
         ("time_zone", like.map_or(zone, |site| site.value.time_zone).name().to_owned()),

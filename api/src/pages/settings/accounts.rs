@@ -57,7 +57,7 @@ async fn accounts(visitor: Visitor<perm::WriteAccounts>, db: Data<Db>) -> Result
     let Visitor(caller) = visitor;
     let all = After::first(PAGE_MAX);
     let known = async |tx: &Tx<'_>| {
-        let sites = site::list(tx, &site::Filter { customer: None, retired: false }, &all).await?;
+        let sites = site::list(tx, &site::Filter::default(), &all).await?;
         Ok((sites, water_account::list(tx, &water_account::Filter::default(), &all).await?))
     };
     let (sites, accounts) = db.read(caller.scope(), caller.now(), known).await?;

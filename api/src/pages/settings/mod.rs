@@ -77,7 +77,7 @@ async fn settings(visitor: Visitor<perm::WriteUnits>) -> Result<HttpResponse, Fa
 
 /// The customers in use, as a choice.
 async fn customer_choices(tx: &Tx<'_>) -> Result<Vec<(String, String)>, DbError> {
-    let customers = customer::list(tx, false, &After::first(PAGE_MAX)).await?;
+    let customers = customer::list(tx, &customer::Filter::default(), &After::first(PAGE_MAX)).await?;
     Ok(customers.into_iter().map(|one| (one.id.to_string(), one.value.name)).collect())
 }
 
