@@ -126,8 +126,8 @@ struct Sheet {
 impl Sheet {
     fn of(document: &Document, figures: &Figures, logo: Option<&Logo>) -> Result<Self, PressError> {
         let mut model = serde_json::json!({ "document": document, "figures": figures.name });
-        if logo.is_none() {
-            model["document"]["look"]["logo"] = serde_json::Value::Null;
+        if let Some(named) = model.pointer_mut("/document/look/logo").filter(|_| logo.is_none()) {
+            named.take();
         }
         Ok(Self {
             document: Bytes::new(serde_json::to_vec(&model)?),
