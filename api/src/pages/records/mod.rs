@@ -49,12 +49,9 @@ async fn model_choices(tx: &Tx<'_>) -> Result<Vec<(String, String)>, DbError> {
 
 /// The sites in use, by customer and name.
 async fn site_choices(tx: &Tx<'_>) -> Result<Vec<(String, String)>, DbError> {
-    let customers = customer::list(
-        tx,
-        &customer::Filter { retired: true, ..customer::Filter::default() },
-        &After::first(PAGE_MAX),
-    )
-    .await?;
+    let customers =
+        customer::list(tx, &customer::Filter { retired: true, ..customer::Filter::default() }, &After::first(PAGE_MAX))
+            .await?;
     let names: HashMap<CustomerId, String> = customers.into_iter().map(|one| (one.id, one.value.name)).collect();
     let filter = site::Filter::default();
     let sites = site::list(tx, &filter, &After::first(PAGE_MAX)).await?;
