@@ -56,14 +56,15 @@ struct Row {
     not_forecast: i32,
 }
 
-struct Part {
-    reason: String,
-    chance: String,
-    advice: String,
+/// A part that may fail, in words.
+pub(super) struct Part {
+    pub(super) reason: String,
+    pub(super) chance: String,
+    pub(super) advice: String,
     /// What to bring; empty unless it is worth it.
-    bring: String,
+    pub(super) bring: String,
     /// That the chances rest on a model that does not fit.
-    warning: Option<String>,
+    pub(super) warning: Option<String>,
 }
 
 struct TurnedOut {
@@ -142,7 +143,9 @@ impl Row {
 }
 
 impl Part {
-    fn of(part: &PartAtRisk) -> Result<Self, DbError> {
+    /// # Errors
+    /// [`DbError::Internal`] for what this version does not know.
+    pub(super) fn of(part: &PartAtRisk) -> Result<Self, DbError> {
         let worth = part.p_90.is_some_and(|p| p >= WORTH_BRINGING);
         let (basis, age) = (part.run_basis()?, part.age()?.value);
         Ok(Self {

@@ -1,6 +1,7 @@
 //! `/units/{id}`: one unit.
 
 use super::fault::Fault;
+use super::unit_ahead::Ahead;
 use super::visitor::Visitor;
 use super::words::{self, NONE};
 use super::{figure, html_for, parts, to_decide, unit_history};
@@ -51,6 +52,8 @@ struct Page {
     site: Option<Uuid>,
     /// What was done at it.
     history: Vec<unit_history::Done>,
+    /// What comes up at it.
+    ahead: Ahead,
     /// What is wrong with it now; none for whoever may not see that.
     findings: Option<Vec<String>>,
     /// Whether it gets worse; none for whoever may not see that.
@@ -113,10 +116,12 @@ pub(super) async fn one_unit(
     let work = may_record.then(|| format!("/units/{id}"));
     let may_see = perm::ReadFindings::ROLES.contains(&caller.role());
     let (may, rules) = (May::of(caller.role()), perm::RuleReadings::ROLES.contains(&caller.role()));
-    let (decide, history) = db.read(caller.scope(), caller.now(), async |tx| told(tx, id, zone, rules).await).await?;
+    let told =
+        async |tx: &Tx<'_>| Ok((told(tx, id, zone, rules).await?, Ahead::of(tx, id, zone, caller.role()).await?));
+    let ((decide, history), ahead) = db.read(caller.scope(), caller.now(), told).await?;
     let findings = may_see.then_some(known.findings.clone());
     let course = known.course.clone().filter(|_| may_see);
-    let page = Page { work, decide, history, may, findings, course, ..Page::of(&known, zone) };
+    let page = Page { work, decide, history, ahead, may, findings, course, ..Page::of(&known, zone) };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }
 
@@ -234,6 +239,7 @@ impl Page {
             work: None,
             decide: Vec::new(),
             history: Vec::new(),
+            ahead: Ahead::default(),
             may: May::default(),
             site: known.unit.present.as_ref().map(|present| present.site_id.0),
             findings: None,
