@@ -20,7 +20,7 @@ fn kind(address: &str) -> String {
 }
 
 /// What is wrong with the page at an address, in every look.
-async fn wrong_with(window: &Window, address: &str) -> Vec<String> {
+async fn wrong_with(window: &Window, who: &str, address: &str) -> Vec<String> {
     let mut wrong = Vec::new();
     for look in LOOKS {
         window.look(look).await;
@@ -34,6 +34,8 @@ async fn wrong_with(window: &Window, address: &str) -> Vec<String> {
         if wide == true {
             wrong.push(format!("{address} {look:?}: wider than its window"));
         }
+        let shade = if look.dark { "dark" } else { "light" };
+        window.keep_picture(&format!("{who}{}-{}-{shade}", kind(address), look.width)).await;
         wrong.extend(window.violations().await.into_iter().map(|one| format!("{address} {look:?}: {one}")));
     }
     wrong
@@ -81,16 +83,16 @@ async fn nothing_is_wrong_with_any_page_that_somebody_is_led_to() {
     let app = TestApp::start().await;
     invented(&app).await;
     let window = Window::open(app.anyone().base()).await;
-    let mut wrong = wrong_with(&window, "/sign-in").await;
+    let mut wrong = wrong_with(&window, "nobody", "/sign-in").await;
     let mut looked = 1;
     for role in Role::ALL {
         window.sign_in(&format!("{}@example.com", role.as_str()), PASSWORD).await;
         for address in pages(&window).await {
-            wrong.extend(wrong_with(&window, &address).await);
+            wrong.extend(wrong_with(&window, role.as_str(), &address).await);
             looked += 1;
         }
         for address in ["/no-such-page", "/units/0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c10"] {
-            wrong.extend(wrong_with(&window, address).await);
+            wrong.extend(wrong_with(&window, role.as_str(), address).await);
         }
         window.go("/").await;
         window.sign_out().await;
@@ -254,6 +256,6 @@ async fn an_owner_invites_somebody() {
         window.fill("input[name=name]", "Mia Marsh").await;
         window.fill("input[name=email]", "mia@example.com").await;
         window.click("Invite").await;
-        assert!(window.text().await.contains("/invitations/"), "a link to hand over: {}", window.text().await);
+        assert!(window.text().await.contains("/invitation/"), "a link to hand over: {}", window.text().await);
     }
 }

@@ -17,6 +17,7 @@ use actix_web::web::{Data, Form, Path, ServiceConfig};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use chrono_tz::Tz;
+use domain::customer::Customer;
 use domain::ids::{CustomerId, SiteId};
 use domain::site::Site;
 use uuid::Uuid;
@@ -45,30 +46,39 @@ struct Row {
 #[get("/customers")]
 async fn customers(visitor: Visitor<perm::ReadCustomers>, db: Data<Db>) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
-    let all = After::first(PAGE_MAX);
-    let (customers, sites, units) = db
-        .read(caller.scope(), caller.now(), async |tx| {
-            let sites = site::list(tx, &site::Filter { customer: None, retired: false }, &all).await?;
-            Ok((customer::list(tx, true, &all).await?, sites, unit::list(tx, &unit::Filter::default(), &all).await?))
-        })
-        .await?;
-    let standing = |id: CustomerId| {
-        units.iter().filter(|unit| unit.present.as_ref().is_some_and(|there| there.customer_id == id)).count()
-    };
-    let (running, gone): (Vec<_>, Vec<_>) = customers.into_iter().partition(|one| one.ended_at.is_none());
-    let row = |one: Stored<CustomerId, domain::customer::Customer>| Row {
-        sites: sites.iter().filter(|site| site.value.customer_id == one.id).count(),
-        units: standing(one.id),
-        id: one.id.0,
-        name: one.value.name,
-        own_number: one.value.own_number.unwrap_or_default(),
-    };
-    let page = List {
-        rows: running.into_iter().map(row).collect(),
-        retired: gone.into_iter().map(|one| (one.id.0, one.value.name)).collect(),
-        may_write: perm::WriteCustomers::ROLES.contains(&caller.role()),
-    };
-    Ok(html_for(&caller, StatusCode::OK, &page)?)
+    let known = db.read(caller.scope(), caller.now(), async |tx| all(tx).await).await?;
+    let may_write = perm::WriteCustomers::ROLES.contains(&caller.role());
+    Ok(html_for(&caller, StatusCode::OK, &List::of(known, may_write))?)
+}
+
+/// All customers, with the sites and the units in use.
+type All = (Vec<Stored<CustomerId, Customer>>, Vec<Stored<SiteId, Site>>, Vec<Placed>);
+
+async fn all(tx: &Tx<'_>) -> Result<All, DbError> {
+    let page = After::first(PAGE_MAX);
+    let sites = site::list(tx, &site::Filter { customer: None, retired: false }, &page).await?;
+    Ok((customer::list(tx, true, &page).await?, sites, unit::list(tx, &unit::Filter::default(), &page).await?))
+}
+
+impl List {
+    fn of((customers, sites, units): All, may_write: bool) -> Self {
+        let standing = |id: CustomerId| {
+            units.iter().filter(|unit| unit.present.as_ref().is_some_and(|there| there.customer_id == id)).count()
+        };
+        let (running, gone): (Vec<_>, Vec<_>) = customers.into_iter().partition(|one| one.ended_at.is_none());
+        let row = |one: Stored<CustomerId, Customer>| Row {
+            sites: sites.iter().filter(|site| site.value.customer_id == one.id).count(),
+            units: standing(one.id),
+            id: one.id.0,
+            name: one.value.name,
+            own_number: one.value.own_number.unwrap_or_default(),
+        };
+        Self {
+            rows: running.into_iter().map(row).collect(),
+            retired: gone.into_iter().map(|one| (one.id.0, one.value.name)).collect(),
+            may_write,
+        }
+    }
 }
 
 #[derive(Template)]
@@ -102,6 +112,16 @@ fn site_row(site: Stored<SiteId, Site>, units: &[Placed]) -> SiteRow {
     }
 }
 
+/// A customer with its sites and the units that stand there.
+type One = (Stored<CustomerId, Customer>, Vec<Stored<SiteId, Site>>, Vec<Placed>);
+
+async fn with_sites(tx: &Tx<'_>, id: CustomerId) -> Result<One, DbError> {
+    let page = After::first(PAGE_MAX);
+    let sites = site::list(tx, &site::Filter { customer: Some(id), retired: true }, &page).await?;
+    let filter = unit::Filter { customer: Some(id), ..unit::Filter::default() };
+    Ok((customer::get(tx, id).await?, sites, unit::list(tx, &filter, &page).await?))
+}
+
 #[get("/customers/{id}")]
 async fn shown(
     visitor: Visitor<perm::ReadCustomers>,
@@ -109,15 +129,8 @@ async fn shown(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
-    let all = After::first(PAGE_MAX);
-    let (customer, sites, units) = db
-        .read(caller.scope(), caller.now(), async |tx| {
-            let customer = customer::get(tx, *id).await?;
-            let sites = site::list(tx, &site::Filter { customer: Some(*id), retired: true }, &all).await?;
-            let filter = unit::Filter { customer: Some(*id), ..unit::Filter::default() };
-            Ok((customer, sites, unit::list(tx, &filter, &all).await?))
-        })
-        .await?;
+    let known = db.read(caller.scope(), caller.now(), async |tx| with_sites(tx, *id).await).await?;
+    let (customer, sites, units) = known;
     let page = Page {
         id: id.0,
         name: customer.value.name,
