@@ -26,6 +26,44 @@ fn next(page: &Answer) -> String {
     step.split_once("href=\"").unwrap().1.split('"').next().unwrap().to_owned()
 }
 
+/// Adds a unit of a model at a site, with a make-up dial, as the first page leads.
+async fn a_unit_with_a_dial(office: &mut Browser, dealer: &Dealer, site: Uuid, model: &str) -> Uuid {
+    let since = (Utc::now() - Duration::days(40)).format("%Y-%m-%dT08:00").to_string();
+    let site_id = site.to_string();
+    let unit = [
+        ("label", "Bay 1"),
+        ("serial_number", "L-1"),
+        ("model_id", model),
+        ("site_id", &site_id),
+        ("from", &since),
+        ("terms", "rented"),
+        ("state", "running"),
+    ];
+    let unit = led_to(&office.send("/units", &unit).await, "/units/");
+    let parts = dealer.office.get(&format!("/v1/components?unit_id={unit}")).await.json();
+    assert_eq!(parts["items"].as_array().unwrap().len(), 1, "those of its model: {parts}");
+
+    let to_meter = format!("/meters/new?unit={unit}");
+    assert_eq!(next(&office.get("/").await), to_meter);
+    assert!(office.get(&to_meter).await.text().contains(&since), "since the unit stands there");
+    let of = format!("unit {unit}");
+    let meter = [
+        ("measures", of.as_str()),
+        ("from", &since),
+        ("label", "Make-up"),
+        ("stream", "makeup"),
+        ("unit", "l"),
+        ("multiplier", "1"),
+        ("digits", "6"),
+        ("read_by", "technician"),
+        ("read_every_h", "720"),
+    ];
+    let meter = led_to(&office.send(&format!("/meters?unit={unit}"), &meter).await, "/meters/");
+    let number = dealer.office.get(&format!("/v1/meters/{meter}")).await.json()["number"].clone();
+    assert_eq!(number, 1);
+    unit
+}
+
 #[tokio::test]
 async fn a_new_dealer_is_led_from_an_empty_service_to_first_figures() {
     let app = TestApp::start().await;
@@ -67,42 +105,11 @@ async fn a_new_dealer_is_led_from_an_empty_service_to_first_figures() {
 
     let to_unit = format!("/units/new?site={site}");
     assert_eq!(next(&office.get("/").await), to_unit);
-    let since = (Utc::now() - Duration::days(40)).format("%Y-%m-%dT08:00").to_string();
-    let (site_id, model_id) = (site.to_string(), template["id"].as_str().unwrap().to_owned());
-    let unit = [
-        ("label", "Bay 1"),
-        ("serial_number", "L-1"),
-        ("model_id", model_id.as_str()),
-        ("site_id", &site_id),
-        ("from", &since),
-        ("terms", "rented"),
-        ("state", "running"),
-    ];
-    let unit = led_to(&office.send("/units", &unit).await, "/units/");
-    let parts = dealer.office.get(&format!("/v1/components?unit_id={unit}")).await.json();
-    assert_eq!(parts["items"].as_array().unwrap().len(), 1, "those of its model: {parts}");
-
-    let to_meter = format!("/meters/new?unit={unit}");
-    assert_eq!(next(&office.get("/").await), to_meter);
-    assert!(office.get(&to_meter).await.text().contains(&since), "since the unit stands there");
-    let of = format!("unit {unit}");
-    let meter = [
-        ("measures", of.as_str()),
-        ("from", &since),
-        ("label", "Make-up"),
-        ("stream", "makeup"),
-        ("unit", "l"),
-        ("multiplier", "1"),
-        ("digits", "6"),
-        ("read_by", "technician"),
-        ("read_every_h", "720"),
-    ];
-    let meter = led_to(&office.send(&format!("/meters?unit={unit}"), &meter).await, "/meters/");
-    let number = dealer.office.get(&format!("/v1/meters/{meter}")).await.json()["number"].to_string();
-
+    let unit = a_unit_with_a_dial(&mut office, &dealer, site, template["id"].as_str().unwrap()).await;
+    let number = dealer.office.get("/v1/meters").await.json()["items"][0]["number"].to_string();
     let readings = format!("/sites/{site}/readings");
-    assert_eq!(next(&office.get("/").await), readings);
     let field = format!("register-{number}");
+    assert_eq!(next(&office.get("/").await), readings);
     let at = |days: i64| (Utc::now() - Duration::days(days)).format("%Y-%m-%dT12:00").to_string();
     let first = office.send(&readings, &[("at", &at(35)), (&field, "1000")]).await;
     assert!(first.status() == 200 && first.text().contains("1 reading was taken"), "{first:?}");
@@ -140,10 +147,10 @@ async fn a_table_of_readings_is_imported_row_by_row() {
 
     let table = format!("meter_id;read_at;register\n{meter};2026-02-01 08:00;1000\n{meter};yesterday;2000\n");
     let sent = dealer.office.form_with_files("/readings/import", &[], &[("file", table.as_bytes())]).await;
-    assert!(sent.text().contains("1 readings were taken, 0 were there already, 1 were not taken"), "{sent:?}");
+    assert!(sent.text().contains("Taken: 1. There already: 0. Not taken: 1."), "{sent:?}");
     assert!(sent.text().contains("Line 3: give a time such as"), "{sent:?}");
     let again = dealer.office.form_with_files("/readings/import", &[], &[("file", table.as_bytes())]).await;
-    assert!(again.text().contains("0 readings were taken, 1 were there already"), "{again:?}");
+    assert!(again.text().contains("Taken: 0. There already: 1."), "{again:?}");
     let stored = format!("/v1/meters/{meter}/readings?from=2026-01-01T00:00:00Z&to=2026-03-01T00:00:00Z");
     let stored = dealer.office.get(&stored).await.json();
     assert_eq!(stored["items"][0]["read_at"], "2026-02-01T07:00:00Z", "by the clock of the site");

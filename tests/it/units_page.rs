@@ -104,7 +104,7 @@ async fn units_are_found_put_in_order_kept_as_lists_and_taken_away() {
     assert_eq!(lists["items"][0]["state"], "bypassed");
     let id = lists["items"][0]["id"].as_str().unwrap();
     let others = dealer.technician.post(&format!("/v1/unit-lists/{id}/retire"), &json!({})).await;
-    others.refused(404, "not_found");
+    others.refused(404, "not-found");
     assert_eq!(dealer.office.form(&format!("/units/lists/{id}/end"), None, "").await.status(), 303);
     assert_eq!(dealer.office.get("/v1/unit-lists").await.json()["items"], json!([]));
 

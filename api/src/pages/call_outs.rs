@@ -178,6 +178,17 @@ pub(super) async fn open_calls(tx: &Tx<'_>) -> Result<Vec<CallRow>, DbError> {
     rows(tx, &call_out::list(tx, &open, &After::first(ROWS_MOST)).await?, false).await
 }
 
+/// The call-outs about a unit within a year, the newest first.
+///
+/// # Errors
+/// When the database fails.
+pub(super) async fn calls_of(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<CallRow>, DbError> {
+    let filter = Filter { unit: Some(unit), from: Some(tx.now() - Duration::days(365)), ..Filter::default() };
+    let mut known = call_out::list(tx, &filter, &After::first(ROWS_MOST)).await?;
+    known.reverse();
+    rows(tx, &known, false).await
+}
+
 async fn rows(tx: &Tx<'_>, known: &[Known], dealer: bool) -> Result<Vec<CallRow>, DbError> {
     let named = names(tx, known.iter().map(|one| one.kept.keys)).await?;
     let mut rows = Vec::with_capacity(known.len());

@@ -44,6 +44,7 @@ mod stock_orders;
 mod to_decide;
 mod today;
 mod unit;
+mod unit_ahead;
 mod unit_history;
 mod unsubscribe;
 mod visit;

@@ -58,14 +58,15 @@ struct Row {
     not_forecast: i32,
 }
 
-struct Part {
-    reason: String,
-    chance: String,
-    advice: String,
+/// A part that may fail, in words.
+pub(super) struct Part {
+    pub(super) reason: String,
+    pub(super) chance: String,
+    pub(super) advice: String,
     /// What to bring; empty unless it is worth it.
-    bring: String,
+    pub(super) bring: String,
     /// That the chances rest on a model that does not fit.
-    warning: Option<String>,
+    pub(super) warning: Option<String>,
 }
 
 struct TurnedOut {
@@ -110,16 +111,25 @@ impl Page {
         let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
         let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
         let made_on = units.first().map(|unit| display::date(unit.night));
-        let worth: Vec<_> = parts.iter().filter(|part| worth_bringing(part)).map(PartAtRisk::alike).collect();
-        let mut kits = bring::kits(tx, &worth).await?;
-        for item in kits.iter_mut().filter(|_| !prices) {
-            item.selling = None;
-        }
+        let kits = kits_for(tx, &parts, prices).await?;
         let (findings, weights) = (condition::open_of(tx, &ids).await?, followed::weights(tx, &ids).await?);
         let found = Found { findings, weights, kits };
         let rows: Result<Vec<Row>, DbError> = units.into_iter().map(|unit| Row::of(unit, &parts, &found)).collect();
         Ok(Self { made_on, rows: rows?, next, turned_out: Vec::new(), ends: None })
     }
+}
+
+/// What the parts that are worth bringing are replaced with, with its prices for who may see them.
+///
+/// # Errors
+/// When the database fails.
+pub(super) async fn kits_for(tx: &Tx<'_>, parts: &[PartAtRisk], prices: bool) -> Result<Vec<ToBring>, DbError> {
+    let worth: Vec<_> = parts.iter().filter(|part| worth_bringing(part)).map(PartAtRisk::alike).collect();
+    let mut kits = bring::kits(tx, &worth).await?;
+    for item in kits.iter_mut().filter(|_| !prices) {
+        item.selling = None;
+    }
+    Ok(kits)
 }
 
 /// What is found wrong with units, what it changes, and what their parts are replaced with.
@@ -154,7 +164,9 @@ impl Row {
 }
 
 impl Part {
-    fn of(part: &PartAtRisk, kits: &[ToBring]) -> Result<Self, DbError> {
+    /// # Errors
+    /// [`DbError::Internal`] for what this version does not know.
+    pub(super) fn of(part: &PartAtRisk, kits: &[ToBring]) -> Result<Self, DbError> {
         let (basis, age) = (part.run_basis()?, part.age()?.value);
         Ok(Self {
             reason: words::reason(&part.told()?),

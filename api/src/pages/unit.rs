@@ -2,6 +2,7 @@
 
 use super::fault::Fault;
 use super::stages::Treatment;
+use super::unit_ahead::Ahead;
 use super::visitor::Visitor;
 use super::words::{self, NONE};
 use super::{html_for, parts, points, to_decide, unit_history};
@@ -55,6 +56,8 @@ struct Page {
     site: Option<Uuid>,
     /// What was done at it.
     history: Vec<unit_history::Done>,
+    /// What comes up at it.
+    ahead: Ahead,
     /// What is wrong with it now; none for whoever may not see that.
     findings: Option<Vec<String>>,
     /// Whether it gets worse; none for whoever may not see that.
@@ -121,11 +124,13 @@ pub(super) async fn one_unit(
     let may_record = perm::WriteService::ROLES.contains(&caller.role());
     let work = may_record.then(|| format!("/units/{id}"));
     let (may, rules) = (May::of(caller.role()), perm::RuleReadings::ROLES.contains(&caller.role()));
-    let (decide, history) = db.read(caller.scope(), caller.now(), async |tx| told(tx, id, zone, rules).await).await?;
+    let told =
+        async |tx: &Tx<'_>| Ok((told(tx, id, zone, rules).await?, Ahead::of(tx, id, zone, caller.role()).await?));
+    let ((decide, history), ahead) = db.read(caller.scope(), caller.now(), told).await?;
     let findings = may_see.then_some(known.findings.clone());
     let course = known.course.clone().filter(|_| may_see);
     let treatment = known.treatment.as_ref().and_then(|found| Treatment::of(found, known.system));
-    let page = Page { work, decide, history, may, findings, course, treatment, ..Page::of(&known, zone) };
+    let page = Page { work, decide, history, ahead, may, findings, course, treatment, ..Page::of(&known, zone) };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }
 
@@ -245,6 +250,7 @@ impl Page {
             work: None,
             decide: Vec::new(),
             history: Vec::new(),
+            ahead: Ahead::default(),
             may: May::default(),
             site: known.unit.present.as_ref().map(|present| present.site_id.0),
             findings: None,

@@ -1,6 +1,7 @@
 //! A real browser: Debian's Chromium, told what to do over WebDriver (W3C), and axe-core to judge its pages.
 
 use super::files::repository;
+use base64::Engine;
 use reqwest::{Client, Method};
 use serde_json::{Value, json};
 use std::fs::{self, File};
@@ -119,6 +120,15 @@ impl Window {
         found.as_object().unwrap().values().next().unwrap().as_str().unwrap().to_owned()
     }
 
+    /// Keeps a picture of the page in the folder that `WEIRBOOK_PICTURES` names, to be looked at.
+    pub(crate) async fn keep_picture(&self, name: &str) {
+        let Some(folder) = std::env::var_os("WEIRBOOK_PICTURES") else { return };
+        let picture = self.ask(Method::GET, "screenshot", &Value::Null).await;
+        let bytes = base64::engine::general_purpose::STANDARD.decode(picture.as_str().unwrap()).unwrap();
+        fs::create_dir_all(&folder).unwrap();
+        fs::write(PathBuf::from(folder).join(format!("{}.png", name.replace('/', "_"))), bytes).unwrap();
+    }
+
     /// Types into a field, over what stands there.
     pub(crate) async fn fill(&self, css: &str, text: &str) {
         let element = self.element(css).await;
@@ -192,13 +202,15 @@ impl Window {
 
     /// What the page cost.
     pub(crate) async fn shown(&self) -> Shown {
-        let script = "const at = performance.getEntriesByType('paint').find(one => one.name == 'first-contentful-paint'); \
-            const own = performance.getEntriesByType('navigation')[0]; \
-            const others = performance.getEntriesByType('resource').reduce((sum, one) => sum + one.transferSize, 0); \
-            return new Promise(done => { let shift = 0; \
-              const watch = new PerformanceObserver(list => list.getEntries().forEach(one => shift += one.value)); \
-              watch.observe({ type: 'layout-shift', buffered: true }); \
-              setTimeout(() => done([at ? at.startTime : -1, shift, own.transferSize + others]), 50); })";
+        let script = "return new Promise(done => { let shift = 0; let painted = -1; \
+              const watch = kind => new PerformanceObserver(list => list.getEntries().forEach(one => { \
+                if (kind == 'layout-shift') shift += one.value; \
+                if (one.name == 'first-contentful-paint') painted = one.startTime; })).observe({ type: kind, buffered: true }); \
+              watch('layout-shift'); watch('paint'); \
+              const tell = tries => { if (painted < 0 && tries > 0) return setTimeout(tell, 20, tries - 1); \
+                const all = performance.getEntriesByType('navigation').concat(performance.getEntriesByType('resource')); \
+                done([painted, shift, all.reduce((sum, one) => sum + one.transferSize, 0)]); }; \
+              requestAnimationFrame(() => setTimeout(tell, 20, 150)); })";
         let told = self.script(script).await;
         let number = |n: usize| told[n].as_f64().unwrap();
         Shown { first_paint_ms: number(0), shift: number(1), transferred: number(2) }

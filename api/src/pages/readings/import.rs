@@ -101,12 +101,8 @@ async fn imported<P>(caller: &Caller<P>, db: &Db, sent: &Sent, page: &mut Page) 
     let Table { parsed, lines } = by_people::table(&text, &zones)?;
     let taken = intake::take(db, caller.scope(), caller.now(), parsed).await?;
     let line = |index: usize| lines.get(index).copied().unwrap_or_default();
-    page.outcome = format!(
-        "{} readings were taken, {} were there already, {} were not taken.",
-        taken.accepted,
-        taken.known,
-        taken.rejected.len()
-    );
+    page.outcome =
+        format!("Taken: {}. There already: {}. Not taken: {}.", taken.accepted, taken.known, taken.rejected.len());
     page.more = taken.rejected.len().saturating_sub(SHOWN_MOST);
     page.rejected = taken.rejected.into_iter().take(SHOWN_MOST).map(|bad| (line(bad.index), bad.detail)).collect();
     Ok(taken.accepted)

@@ -7,6 +7,7 @@ use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::choice;
 use crate::auth::{Caller, Permission, perm};
+use crate::db::customer::Extent;
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::unit::{self, Placed};
 use crate::db::{Db, DbError, Stored, Tx, customer, site};
@@ -17,8 +18,10 @@ use actix_web::web::{Data, Form, Path, ServiceConfig};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use chrono_tz::Tz;
+use domain::customer::Customer;
 use domain::ids::{CustomerId, SiteId};
 use domain::site::Site;
+use std::collections::HashMap;
 use uuid::Uuid;
 
 /// The routes.
@@ -45,29 +48,38 @@ struct Row {
 #[get("/customers")]
 async fn customers(visitor: Visitor<perm::ReadCustomers>, db: Data<Db>) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
-    let all = After::first(PAGE_MAX);
-    let (customers, extents) = db
-        .read(caller.scope(), caller.now(), async |tx| {
-            let customers =
-                customer::list(tx, &customer::Filter { retired: true, ..customer::Filter::default() }, &all).await?;
-            let ids: Vec<Uuid> = customers.iter().map(|one| one.id.0).collect();
-            Ok((customers, customer::extents(tx, &ids).await?))
-        })
-        .await?;
-    let (running, gone): (Vec<_>, Vec<_>) = customers.into_iter().partition(|one| one.ended_at.is_none());
-    let row = |one: Stored<CustomerId, domain::customer::Customer>| Row {
-        sites: extents.get(&one.id).map_or(0, |extent| extent.sites),
-        units: extents.get(&one.id).map_or(0, |extent| extent.units),
-        id: one.id.0,
-        name: one.value.name,
-        own_number: one.value.own_number.unwrap_or_default(),
-    };
-    let page = List {
-        rows: running.into_iter().map(row).collect(),
-        retired: gone.into_iter().map(|one| (one.id.0, one.value.name)).collect(),
-        may_write: perm::WriteCustomers::ROLES.contains(&caller.role()),
-    };
-    Ok(html_for(&caller, StatusCode::OK, &page)?)
+    let known = db.read(caller.scope(), caller.now(), async |tx| all(tx).await).await?;
+    let may_write = perm::WriteCustomers::ROLES.contains(&caller.role());
+    Ok(html_for(&caller, StatusCode::OK, &List::of(known, may_write))?)
+}
+
+/// All customers, and how many sites and units each has.
+type All = (Vec<Stored<CustomerId, Customer>>, HashMap<CustomerId, Extent>);
+
+async fn all(tx: &Tx<'_>) -> Result<All, DbError> {
+    let filter = customer::Filter { retired: true, ..customer::Filter::default() };
+    let customers = customer::list(tx, &filter, &After::first(PAGE_MAX)).await?;
+    let ids: Vec<Uuid> = customers.iter().map(|one| one.id.0).collect();
+    let extents = customer::extents(tx, &ids).await?;
+    Ok((customers, extents))
+}
+
+impl List {
+    fn of((customers, extents): All, may_write: bool) -> Self {
+        let (running, gone): (Vec<_>, Vec<_>) = customers.into_iter().partition(|one| one.ended_at.is_none());
+        let row = |one: Stored<CustomerId, Customer>| Row {
+            sites: extents.get(&one.id).map_or(0, |extent| extent.sites),
+            units: extents.get(&one.id).map_or(0, |extent| extent.units),
+            id: one.id.0,
+            name: one.value.name,
+            own_number: one.value.own_number.unwrap_or_default(),
+        };
+        Self {
+            rows: running.into_iter().map(row).collect(),
+            retired: gone.into_iter().map(|one| (one.id.0, one.value.name)).collect(),
+            may_write,
+        }
+    }
 }
 
 #[derive(Template)]
@@ -101,6 +113,17 @@ fn site_row(site: Stored<SiteId, Site>, units: &[Placed]) -> SiteRow {
     }
 }
 
+/// A customer with its sites and the units that stand there.
+type One = (Stored<CustomerId, Customer>, Vec<Stored<SiteId, Site>>, Vec<Placed>);
+
+async fn with_sites(tx: &Tx<'_>, id: CustomerId) -> Result<One, DbError> {
+    let page = After::first(PAGE_MAX);
+    let sites =
+        site::list(tx, &site::Filter { customer: Some(id), retired: true, ..site::Filter::default() }, &page).await?;
+    let filter = unit::Filter { customer: Some(id), ..unit::Filter::default() };
+    Ok((customer::get(tx, id).await?, sites, unit::list(tx, &filter, &page).await?))
+}
+
 #[get("/customers/{id}")]
 async fn shown(
     visitor: Visitor<perm::ReadCustomers>,
@@ -108,17 +131,8 @@ async fn shown(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
-    let all = After::first(PAGE_MAX);
-    let (customer, sites, units) = db
-        .read(caller.scope(), caller.now(), async |tx| {
-            let customer = customer::get(tx, *id).await?;
-            let sites =
-                site::list(tx, &site::Filter { customer: Some(*id), retired: true, ..site::Filter::default() }, &all)
-                    .await?;
-            let filter = unit::Filter { customer: Some(*id), ..unit::Filter::default() };
-            Ok((customer, sites, unit::list(tx, &filter, &all).await?))
-        })
-        .await?;
+    let known = db.read(caller.scope(), caller.now(), async |tx| with_sites(tx, *id).await).await?;
+    let (customer, sites, units) = known;
     let page = Page {
         id: id.0,
         name: customer.value.name,

@@ -1,0 +1,59 @@
+//! What comes up at a unit: work that is due, parts likely to fail and why, call-outs. A part of the unit's
+//! page, as far as its visitor may see it.
+
+use super::call_outs::{CallRow, calls_of};
+use super::risk::{Part, kits_for};
+use super::words;
+use crate::auth::{Permission, Role, perm};
+use crate::db::page::{After, PAGE_MAX};
+use crate::db::risk::view;
+use crate::db::routine::{self, Filter, Kept};
+use crate::db::{DbError, Tx};
+use chrono_tz::Tz;
+use domain::ids::UnitId;
+use domain::zone::local_date;
+
+/// Parts that are named.
+const PARTS_MOST: i64 = 4;
+/// Work that is named.
+const WORK_MOST: usize = 12;
+
+/// What comes up.
+#[derive(Default)]
+pub(super) struct Ahead {
+    /// None for whoever may not see it.
+    pub(super) work: Option<Vec<(String, String)>>,
+    /// None for whoever may not see it, and before a night run has forecast it.
+    pub(super) parts: Option<Vec<Part>>,
+    pub(super) calls: Vec<CallRow>,
+}
+
+impl Ahead {
+    /// What `role` may see of it.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub(super) async fn of(tx: &Tx<'_>, id: UnitId, zone: Tz, role: Role) -> Result<Self, DbError> {
+        let mut ahead = Self { calls: calls_of(tx, id).await?, ..Self::default() };
+        if perm::ReadRoutines::ROLES.contains(&role) {
+            ahead.work = Some(work(tx, id, zone).await?);
+        }
+        if perm::ReadRisk::ROLES.contains(&role) && view::unit(tx, id).await?.is_some() {
+            let parts = view::parts(tx, &[id.0], PARTS_MOST).await?;
+            let kits = kits_for(tx, &parts, perm::ReadPrices::ROLES.contains(&role)).await?;
+            let forecast = parts.iter().filter(|part| part.p_30.is_some());
+            ahead.parts = Some(forecast.map(|part| Part::of(part, &kits)).collect::<Result<_, _>>()?);
+        }
+        Ok(ahead)
+    }
+}
+
+async fn work(tx: &Tx<'_>, id: UnitId, zone: Tz) -> Result<Vec<(String, String)>, DbError> {
+    let filter = Filter { unit: Some(id), retired: false };
+    let mut kept = routine::list(tx, &filter, &After::first(PAGE_MAX)).await?;
+    kept.retain(|kept| kept.due.is_some());
+    kept.sort_by_key(|kept| kept.due.map(|due| due.on));
+    let today = local_date(zone, tx.now());
+    let line = |kept: Kept| Some((kept.routine.value.plan.name, words::due(kept.due?.on, today)));
+    Ok(kept.into_iter().take(WORK_MOST).filter_map(line).collect())
+}
