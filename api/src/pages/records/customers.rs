@@ -58,15 +58,15 @@ type All = (Vec<Stored<CustomerId, Customer>>, HashMap<CustomerId, Extent>);
 
 async fn all(tx: &Tx<'_>) -> Result<All, DbError> {
     let filter = customer::Filter { retired: true, ..customer::Filter::default() };
-    let customers = customer::list(tx, &filter, &After::first(PAGE_MAX)).await?;
-    let ids: Vec<Uuid> = customers.iter().map(|one| one.id.0).collect();
+    let found = customer::list(tx, &filter, &After::first(PAGE_MAX)).await?;
+    let ids: Vec<Uuid> = found.iter().map(|one| one.id.0).collect();
     let extents = customer::extents(tx, &ids).await?;
-    Ok((customers, extents))
+    Ok((found, extents))
 }
 
 impl List {
-    fn of((customers, extents): All, may_write: bool) -> Self {
-        let (running, gone): (Vec<_>, Vec<_>) = customers.into_iter().partition(|one| one.ended_at.is_none());
+    fn of((found, extents): All, may_write: bool) -> Self {
+        let (running, gone): (Vec<_>, Vec<_>) = found.into_iter().partition(|one| one.ended_at.is_none());
         let row = |one: Stored<CustomerId, Customer>| Row {
             sites: extents.get(&one.id).map_or(0, |extent| extent.sites),
             units: extents.get(&one.id).map_or(0, |extent| extent.units),
