@@ -474,7 +474,11 @@ async fn cut_off(database: &Database, cut: impl AsyncFn(&Db, &Scope, &Notify)) -
         tokio::time::sleep(std::time::Duration::from_millis(10)).await;
     }
     let all = After::parse(None, 100).unwrap();
-    let listed = services.db.read(&other, Utc::now(), async |tx| customer::list(tx, false, &all).await).await.unwrap();
+    let listed = services
+        .db
+        .read(&other, Utc::now(), async |tx| customer::list(tx, &customer::Filter::default(), &all).await)
+        .await
+        .unwrap();
     assert_eq!(listed.into_iter().map(|row| row.value.name).collect::<Vec<_>>(), ["foreign", "next"]);
     let rows = superuser.query("select name from customer order by name", &[]).await.unwrap();
     rows.iter().map(|row| row.get(0)).collect()
@@ -509,7 +513,7 @@ async fn a_read_cut_off_in_the_middle_leaves_nothing() {
     let all = After::parse(None, 100).unwrap();
     let names = cut_off(&database, async |db, scope, inside| {
         let work = db.read(scope, Utc::now(), async |tx| {
-            assert_eq!(customer::list(tx, false, &all).await?.len(), 2);
+            assert_eq!(customer::list(tx, &customer::Filter::default(), &all).await?.len(), 2);
             inside.notify_one();
             std::future::pending::<Result<(), DbError>>().await
         });
@@ -542,7 +546,11 @@ async fn cut_off_at_any_wait_no_scope_is_left() {
     let (one, other) = (owner_scope(&services.keys, 1).await, owner_scope(&services.keys, 2).await);
     let all = After::parse(None, 100).unwrap();
     let names = async |scope: &Scope| {
-        let rows = services.db.read(scope, Utc::now(), async |tx| customer::list(tx, false, &all).await).await.unwrap();
+        let rows = services
+            .db
+            .read(scope, Utc::now(), async |tx| customer::list(tx, &customer::Filter::default(), &all).await)
+            .await
+            .unwrap();
         rows.into_iter().map(|row| row.value.name).collect::<Vec<_>>()
     };
     let mut most = 0;
