@@ -82,9 +82,9 @@ async fn opened(dealer: &Dealer, customer: Uuid, revision: u32, change: Value) -
 async fn a_customer_sees_risk_that_its_dealer_opens() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
-    let Planted { units, customer, now, .. } = planted(&dealer).await;
+    let Planted { units, customer, .. } = planted(&dealer).await;
     let other = dealer.customer("Valley Farm").await;
-    app.night(dealer.id, now).await;
+    app.night(dealer.id, Utc::now()).await;
     let finding = format!(
         "insert into finding (dealer_id, id, unit_id, kind, since, size, opened_at, seen_at)
            values ({}, gen_random_uuid(), '{}', 'falling_flow', '2026-03-10', 0.18, now(), now())",
@@ -129,14 +129,14 @@ async fn a_customer_sees_risk_that_its_dealer_opens() {
     assert_eq!(items(&viewer, shared).await, [Value::Null; 0]);
     opened(&dealer, customer, 3, json!({ "risk": true })).await;
     let placements = items(&dealer.office, &format!("/v1/units/{}/placements", units[0])).await;
-    let moved = now + Duration::seconds(1);
+    let moved = Utc::now();
     dealer.end_placement(&placements[0], &moved.to_rfc3339()).await;
     let yard = dealer.site(other, "Farm yard").await;
     dealer.place(units[0], yard, &moved.to_rfc3339()).await;
     assert_eq!(items(&viewer, shared).await.len(), 2, "the forecast was of when it stood there");
     opened(&dealer, other, 0, json!({ "risk": true })).await;
     assert_eq!(items(&stranger, shared).await, [Value::Null; 0]);
-    app.night(dealer.id, now + Duration::minutes(1)).await;
+    app.night(dealer.id, moved + Duration::minutes(1)).await;
     let names = async |client| {
         let seen = items(client, shared).await;
         seen.iter().map(|unit| unit["unit"].as_str().unwrap().to_owned()).collect::<Vec<_>>()

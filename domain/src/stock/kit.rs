@@ -26,6 +26,7 @@ pub struct Kit {
     /// What is in it, each item once.
     pub lines: Vec<KitLine>,
     /// The part that is replaced with it, where it is one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub for_part: Option<ForPart>,
 }
 

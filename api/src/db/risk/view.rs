@@ -180,9 +180,8 @@ pub struct PartAtRisk {
     /// The soil that the group is of; none for all.
     #[diesel(sql_type = Nullable<Text>)]
     pub group_soil: Option<String>,
-    /// What its failure costs on top of the part.
     #[diesel(sql_type = Nullable<Jsonb>)]
-    pub loss: Option<Value>,
+    loss: Option<Value>,
     /// When parts of the group work.
     #[diesel(sql_type = Text)]
     pub duty: String,
@@ -239,6 +238,12 @@ impl PartAtRisk {
             alike: Alike { failed: count(self.alike_failed), known: count(self.alike_known) },
             rated_life: self.rated_life,
         })
+    }
+
+    /// What its failure costs on top of the part.
+    #[must_use]
+    pub fn loss(&self) -> Option<Money> {
+        serde_json::from_value(self.loss.clone()?).ok()
     }
 
     /// What the lives of its group told.

@@ -261,8 +261,7 @@ pub struct PartAtRiskView {
     more_at_visit: Option<f64>,
     /// What its failure costs on top of the part, by what was said to follow it and what the bay falls back on;
     /// null while its unit stands nowhere.
-    #[schema(value_type = Option<MoneyView>)]
-    loss: Option<Value>,
+    loss: Option<MoneyView>,
     /// What to bring.
     #[schema(example = "dosing pump tube, T 6")]
     bring: String,
@@ -306,7 +305,7 @@ impl PartAtRiskView {
             more_at_visit: replace.and_then(|replace| replace.visit).map(|visit| visit.more),
             bring: words::bring(&part.kind, part.model.as_deref()),
             kit: KitToBring::of(beside.kits, &part.kind, part.model.as_deref(), beside.role),
-            loss: part.loss.clone(),
+            loss: part.loss().map(MoneyView::from),
             life_model: LifeModelView::of(&part)?,
             kind: part.kind,
             model: part.model,
