@@ -65,11 +65,14 @@ pub struct OwnReadings {
     pub timing_u: f64,
 }
 
+/// The instants that a period lies between.
+type Between = (DateTime<Utc>, DateTime<Utc>);
+
 /// The read periods of a subject, in order: those in which every meter is covered whole.
 #[must_use]
 pub fn of_subject(meters: &[HandRead]) -> Vec<ReadPeriod> {
     let rounds = rounds_of(meters);
-    let mut found: BTreeMap<(DateTime<Utc>, DateTime<Utc>), (Amounts, Vec<OwnReadings>)> = BTreeMap::new();
+    let mut found: BTreeMap<Between, (Amounts, Vec<OwnReadings>)> = BTreeMap::new();
     for (place, meter) in meters.iter().enumerate() {
         let spans = spans(&cuts(&rounds, place), &meter.steps);
         for period in periods(&rounds, place, &spans).into_iter().filter(|period| period.coverage >= 1.0) {

@@ -10,8 +10,8 @@ use weirbook::auth::{Role, password};
 use weirbook::db::gate::NewPerson;
 use weirbook::demo::{self, Size};
 
-/// First text within a second, on loopback.
-const FIRST_PAINT_MS_MOST: f64 = 1000.0;
+/// Bytes over the network, pictures of charts and style among them.
+const TRANSFERRED_MOST: f64 = 200_000.0;
 
 /// The address with `*` in place of what differs between pages of a kind.
 fn kind(address: &str) -> String {
@@ -26,7 +26,9 @@ async fn wrong_with(window: &Window, who: &str, address: &str) -> Vec<String> {
         window.look(look).await;
         window.go(address).await;
         let shown = window.shown().await;
-        if shown.shift > 0.0 || shown.first_paint_ms > FIRST_PAINT_MS_MOST || shown.first_paint_ms < 0.0 {
+        // How long it took is told, not judged: that depends on the machine.
+        println!("{who} {address} {look:?}: {:.0} ms, {:.0} bytes", shown.first_paint_ms, shown.transferred);
+        if shown.shift > 0.0 || shown.transferred > TRANSFERRED_MOST {
             wrong.push(format!("{address} {look:?}: {shown:?}"));
         }
         let wide =

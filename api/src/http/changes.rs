@@ -167,12 +167,13 @@ async fn list_changes(
             db.sequence(caller.scope().dealer()).await?;
         }
         let part = part(&db, &caller, &asked).await?;
-        if part.lines.is_empty() && !part.more {
-            if let Some(by) = wait(&mut told, ends).await {
-                woken = by;
-                asked.from = part.last.map_or(asked.from, From::After);
-                continue;
-            }
+        if part.lines.is_empty()
+            && !part.more
+            && let Some(by) = wait(&mut told, ends).await
+        {
+            woken = by;
+            asked.from = part.last.map_or(asked.from, From::After);
+            continue;
         }
         let items = part.lines.into_iter().map(ChangeView::from).collect();
         return Ok(HttpResponse::Ok().json(Changes { items, next_after: part.last, more: part.more }));

@@ -69,7 +69,7 @@ impl Row {
             order_by: or_none(ahead.order_by.map(|on| words::due(on, today))),
             order: ahead.order.clone().unwrap_or_default(),
             risk: or_none(ahead.p_30.map(risk::chance)),
-            risk_why: ahead.likeliest.as_deref().map(|kind| risk::kind(kind)).unwrap_or_default(),
+            risk_why: ahead.likeliest.as_deref().map(risk::kind).unwrap_or_default(),
         }
     }
 }

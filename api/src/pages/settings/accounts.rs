@@ -235,8 +235,8 @@ async fn edit_sheet<P: Permission>(
 ) -> Result<Sheet, Problem> {
     let stored = db.read(caller.scope(), caller.now(), async |tx| water_account::get(tx, id).await).await?;
     let mut record = serde_json::to_value(WaterAccountInput::from(&stored.value)).unwrap_or_default();
-    let (least, most) =
-        (record["other_use"]["least_l_per_month"].clone(), record["other_use"]["most_l_per_month"].clone());
+    let other = |end: &str| record.pointer(&format!("/other_use/{end}")).cloned().unwrap_or_default();
+    let (least, most) = (other("least_l_per_month"), other("most_l_per_month"));
     if let Some(fields) = record.as_object_mut() {
         fields.extend([("other_least".to_owned(), least), ("other_most".to_owned(), most)]);
     }

@@ -57,6 +57,11 @@ fn week() -> impl Strategy<Value = [Option<(NaiveTime, NaiveTime)>; 7]> {
     prop::array::uniform7(day).prop_filter("a working day", |days| days.iter().any(Option::is_some))
 }
 
+#[expect(clippy::cast_possible_truncation, reason = "seconds within some years")]
+fn whole(seconds: f64) -> i64 {
+    seconds as i64
+}
+
 /// What a logger on the same pipe counts: a register of pulses every so many seconds, some of them lost,
 /// with a pause in which it sent nothing.
 fn pulses(shown: &Shown, every_s: i64, kept: f64, silent: (f64, f64)) -> Vec<(i64, f64)> {
@@ -68,7 +73,7 @@ fn pulses(shown: &Shown, every_s: i64, kept: f64, silent: (f64, f64)) -> Vec<(i6
         };
         shown.parts.iter().map(until).sum()
     };
-    let silent = (first + (silent.0 * length) as i64, first + ((silent.0 + silent.1) * length) as i64);
+    let silent = (first + whole(silent.0 * length), first + whole((silent.0 + silent.1) * length));
     let step = every_s.max((last - first) / 3000).max(1);
     let times = (0..).map(|n| first - 60 + n * step).take_while(|t| *t <= last + step);
     times.filter(|t| !(silent.0..silent.1).contains(t)).map(|t| (t, (passed(t) * kept).floor())).collect()
@@ -87,7 +92,7 @@ proptest! {
         let shown = truth.shown();
         let (first, last) = (shown.readings[0].0, shown.readings[shown.readings.len() - 1].0);
         let date = |part: f64| {
-            let at = DateTime::from_timestamp(first + ((last - first) as f64 * part) as i64, 0).unwrap();
+            let at = DateTime::from_timestamp(first + whole((last - first) as f64 * part), 0).unwrap();
             crate::zone::local_date(truth.zone, at)
         };
         let calendar = WorkingCalendar::parse(week, closed.into_iter().map(date).collect()).unwrap();

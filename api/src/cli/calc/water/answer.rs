@@ -59,10 +59,10 @@ impl Answer {
             key: volumes,
         });
         if let Some(by) = done.spread_by {
-            answer["spread_by"] = json!(by);
+            put(&mut answer, "spread_by", json!(by));
         }
         if let Some(check) = &done.check {
-            answer["beside_dial"] = beside_dial(check, unit);
+            put(&mut answer, "beside_dial", beside_dial(check, unit));
         }
         Self(answer)
     }
@@ -123,12 +123,19 @@ fn day(share: &DayShare, zone: Tz, unit: &str, expanded: Option<f64>, sessions: 
         "open_exceptions": share.open_exceptions,
     });
     if let Some(expanded) = expanded {
-        day[format!("expanded_{unit}")] = json!(expanded);
+        put(&mut day, &format!("expanded_{unit}"), json!(expanded));
     }
     if let Some(known) = sessions {
-        day["sessions"] = json!(known.sessions);
+        put(&mut day, "sessions", json!(known.sessions));
     }
     day
+}
+
+/// Adds a field to an object.
+fn put(object: &mut Value, name: &str, value: Value) {
+    if let Some(fields) = object.as_object_mut() {
+        fields.insert(name.to_owned(), value);
+    }
 }
 
 fn month(share: &MonthShare, unit: &str, sure: Option<Expanded>) -> Value {
@@ -142,9 +149,9 @@ fn month(share: &MonthShare, unit: &str, sure: Option<Expanded>) -> Value {
         "days_with_exceptions": share.days_with_exceptions,
     });
     if let Some(sure) = sure {
-        month[format!("expanded_{unit}")] = json!(sure.expanded);
-        month["made_of"] = json!(sure.parts);
-        month["words"] = json!(sure.one_sided);
+        put(&mut month, &format!("expanded_{unit}"), json!(sure.expanded));
+        put(&mut month, "made_of", json!(sure.parts));
+        put(&mut month, "words", json!(sure.one_sided));
     }
     month
 }
