@@ -128,7 +128,10 @@ async fn read_everything(document: &Document, world: &World, askers: &[Asker], g
     for operation in operations.iter().filter(|operation| operation.is_read() && operation.permission.is_some()) {
         for (at, yard) in world.yards.iter().enumerate() {
             let Some(path) = operation.filled(&yard.ids) else { continue };
-            asked.extend(askers.iter().map(|asker| (operation, at, path.clone(), operation.queries(&yard.ids), asker)));
+            let queries = operation.queries(&yard.ids);
+            if !queries.is_empty() {
+                asked.extend(askers.iter().map(|asker| (operation, at, path.clone(), queries.clone(), asker)));
+            }
         }
     }
     let found = asked.into_iter().map(async |(operation, yard, path, queries, asker)| {

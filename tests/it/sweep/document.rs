@@ -243,18 +243,20 @@ impl Operation {
     }
 
     /// The queries to ask it with: what is required alone, with a page of one record, and with each
-    /// other parameter of which an id or an example is known.
+    /// other parameter of which an id or an example is known; none where something of a kind that has to
+    /// be named is lacking.
     pub(super) fn queries(&self, ids: &Ids) -> Vec<String> {
         let all = self.query();
         let value = |parameter: &Parameter| {
             let id = pointed_at(&parameter.name).and_then(|kind| ids.get(kind)?.first().cloned());
             id.or_else(|| parameter.example.clone())
         };
-        let required: Vec<String> = all
+        let required: Option<Vec<String>> = all
             .iter()
             .filter(|parameter| parameter.is_required)
-            .filter_map(|parameter| Some(format!("{}={}", parameter.name, value(parameter)?)))
+            .map(|parameter| Some(format!("{}={}", parameter.name, value(parameter)?)))
             .collect();
+        let Some(required) = required else { return Vec::new() };
         let with = |more: String| {
             let pairs: Vec<_> = required.iter().cloned().chain((!more.is_empty()).then_some(more)).collect();
             if pairs.is_empty() { String::new() } else { format!("?{}", pairs.join("&")) }
