@@ -233,7 +233,7 @@ async fn each_scope_sees_its_own() {
 
 /// What a customer's people see although no site is chosen for them, or whichever is: their own
 /// names and the models of units.
-const OF_NO_SITE: [&str; 5] = ["dealer", "membership", "customer", "unit_model", "touched,"];
+const OF_NO_SITE: [&str; 6] = ["dealer", "membership", "customer", "risk_sharing", "unit_model", "touched,"];
 /// What those who are limited to sites do not see of their customer: sums over all of its sites, and
 /// the log, which does not say where.
 const OF_ALL_SITES: [&str; 5] = ["savings_report", "report_revision", "report_question", "change", "change_place"];

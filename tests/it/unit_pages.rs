@@ -155,7 +155,7 @@ async fn a_part_is_replaced_with_one_form_or_not_at_all() {
     };
     for (quantity, why, words) in [
         ("3", "failed", "lines 2 quantity"),
-        ("one", "failed", "quantity: type a number"),
+        ("one", "failed", "is no number: type a number"),
         ("1", "sad", "why: give one of"),
     ] {
         let wrong = dealer.technician.form_with_files(&path, &fields(quantity, why), &[]).await;

@@ -157,7 +157,13 @@ async fn list_changes(
     asked: Query<AskChanges>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let mut asked = asked.parse()?;
+    let part = followed(&db, &caller, asked.parse()?).await?;
+    let items = part.lines.into_iter().map(ChangeView::from).collect();
+    Ok(HttpResponse::Ok().json(Changes { items, next_after: part.last, more: part.more }))
+}
+
+/// What there is; waits for it as long as is asked for.
+async fn followed<P>(db: &Db, caller: &Caller<P>, mut asked: Asked) -> Result<Part, Problem> {
     let ends = Instant::now() + asked.wait;
     let mut told = db.written().of(caller.scope().dealer());
     let mut woken = Woken::ByWriter;
@@ -166,7 +172,7 @@ async fn list_changes(
         if woken == Woken::ByWriter {
             db.sequence(caller.scope().dealer()).await?;
         }
-        let part = part(&db, &caller, &asked).await?;
+        let part = part(db, caller, &asked).await?;
         if part.lines.is_empty()
             && !part.more
             && let Some(by) = wait(&mut told, ends).await
@@ -175,8 +181,7 @@ async fn list_changes(
             asked.from = part.last.map_or(asked.from, From::After);
             continue;
         }
-        let items = part.lines.into_iter().map(ChangeView::from).collect();
-        return Ok(HttpResponse::Ok().json(Changes { items, next_after: part.last, more: part.more }));
+        return Ok(part);
     }
 }
 

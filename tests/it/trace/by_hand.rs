@@ -7,7 +7,8 @@ use std::collections::BTreeMap;
 /// A number of an answer.
 #[track_caller]
 pub(super) fn number(of: &Value) -> f64 {
-    of.as_f64().or_else(|| of.as_str()?.parse().ok()).unwrap_or_else(|| panic!("no number: {of}"))
+    let Some(number) = of.as_f64().or_else(|| of.as_str()?.parse().ok()) else { panic!("no number: {of}") };
+    number
 }
 
 /// The entries of a list.
