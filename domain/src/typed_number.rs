@@ -1,6 +1,5 @@
 //! A number as a person typed it: points and commas part thousands in one country and begin decimals
-//! in another, and a comma that may mean either is asked again; a single
-//! point always begins decimals.
+//! in another. A comma that may mean either is asked again; a single point always begins decimals.
 
 /// Longest text taken for a number.
 const CHARS_MAX: usize = 40;
@@ -43,6 +42,8 @@ pub fn plain(text: &str) -> Result<String, NumberError> {
     let unsigned = match (digits.matches(',').count(), digits.matches('.').count()) {
         (0, 0 | 1) => digits.to_owned(),
         (1, 0) => comma(digits, (text, sign))?,
+        // Decimals come last.
+        (1, 1) if digits.find('.') < digits.find(',') => grouped(digits, '.', ',').ok_or_else(|| no_number(text))?,
         (_, 0 | 1) => grouped(digits, ',', '.').ok_or_else(|| no_number(text))?,
         (0 | 1, _) => grouped(digits, '.', ',').ok_or_else(|| no_number(text))?,
         _ => return Err(no_number(text)),

@@ -136,7 +136,10 @@ async fn a_list_is_read_page_by_page() {
     dealer.office.get("/v1/customers?limit=many").await.refused_for(400, &[("/limit", "wrong_type")]);
     let unknown = dealer.office.get("/v1/customers?colour=blue&retired=yes").await;
     unknown.refused_for(400, &[("/colour", "unknown_parameter"), ("/retired", "wrong_type")]);
-    assert!(unknown.text().contains("this address takes cursor, fields, limit, retired"), "{unknown:?}");
+    assert!(
+        unknown.text().contains("this address takes changed_since, cursor, fields, limit, own_number, retired, sort"),
+        "{unknown:?}"
+    );
     app.anyone().get("/v1/customers?colour=blue").await.refused(401, "not-signed-in");
 }
 

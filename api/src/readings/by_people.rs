@@ -31,9 +31,10 @@ pub struct Table {
 /// # Errors
 /// When it is no table, lacks a column, or has too many rows.
 pub fn table(text: &str, zones: &HashMap<Uuid, Tz>) -> Result<Table, Problem> {
-    let text = text.trim_start_matches('\u{feff}');
+    // Lines are counted by what ends them, in whatever way.
+    let text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n");
     let mut reader = csv::ReaderBuilder::new()
-        .delimiter(delimiter(text))
+        .delimiter(delimiter(&text))
         .flexible(true)
         .trim(csv::Trim::All)
         .from_reader(text.as_bytes());
