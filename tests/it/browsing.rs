@@ -55,7 +55,9 @@ async fn pages(window: &Window) -> Vec<String> {
         let links = "return [...document.querySelectorAll('a[href^=\"/\"]')].map(one => one.getAttribute('href'))";
         let links = window.script(links).await;
         let pages = links.as_array().unwrap().iter().map(|link| link.as_str().unwrap().to_owned());
-        ahead.extend(pages.filter(|link| !link.contains(".csv") && !link.starts_with("/v1") && !link.contains('#')));
+        // Files are looked at elsewhere.
+        let is_file = |link: &String| [".csv", "/csv", "/pdf"].iter().any(|file| link.contains(file));
+        ahead.extend(pages.filter(|link| !is_file(link) && !link.starts_with("/v1") && !link.contains('#')));
     }
     seen.into_values().collect()
 }
