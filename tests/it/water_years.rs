@@ -120,7 +120,9 @@ async fn what_nothing_measures_is_null_with_its_reason() {
     assert_eq!(figures(&rows[2]), [None; 3], "a total of what is not known is not known");
 
     let viewer = dealer.customer_viewer(customer).await;
-    assert_eq!(items(&viewer, &asked).await, rows);
+    // The coverage of a running year is another one a moment later.
+    let seen: Vec<_> = items(&viewer, &asked).await.iter().map(figures).collect();
+    assert_eq!(seen, rows.iter().map(figures).collect::<Vec<_>>());
     let stranger = dealer.customer_viewer(dealer.customer("Elsewhere").await).await;
     stranger.get(&asked).await.refused(404, "not-found");
     app.dealer("South").await.owner.get(&asked).await.refused(404, "not-found");

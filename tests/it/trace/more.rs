@@ -67,6 +67,7 @@ async fn working_hours_declared_shares_and_checks_of_meters() {
         balanced_over("read_period", &found["trace"], period);
     }
     let recycled = &periods[0]["balance"]["recycled_l"];
+    assert!(recycled["value"].is_number(), "{}", periods[0]["balance"]);
     close(number(&recycled["value"]), 24_000.0 - 0.4 * 20_000.0, "wash less make-up, by the readings alone");
     assert!(number(&recycled["expanded"]) > 2.0 * 0.05 * 20_000.0, "{recycled}");
     assert!(number(&periods[0]["expanded"]["makeup_l"]) > 2.0 * 0.05 * 20_000.0, "the share, here too");
