@@ -36,6 +36,9 @@ async fn working_hours_declared_shares_and_checks_of_meters() {
     let (hall, wash) = (add("makeup", 0.4, 0.05).await, add("wash", 1.0, 0.0).await);
     send(&dealer, hall, every("2026-02-24T09:00:00Z", 24 * 20, [1000.0, 21_000.0, 39_500.0])).await;
     send(&dealer, wash, every("2026-02-24T09:30:00Z", 24 * 20, [500.0, 24_500.0, 47_000.0])).await;
+    for at in ["2026-02-24T09:00:00Z", "2026-03-16T09:00:00Z", "2026-04-05T09:00:00Z"] {
+        bay.note(&dealer, "gauge-readings", json!({ "at": at, "gauge": "level", "value": 2000.0, "unit": "l" })).await;
+    }
     let check = json!({ "at": "2026-02-20T10:00:00Z", "indicated_l": 206.0, "reference_l": 200.0,
         "u_reference_share": 0.004, "note": "Drum on a scale" });
     dealer.technician.create(&format!("/v1/meters/{hall}/checks"), &check).await;
@@ -67,7 +70,6 @@ async fn working_hours_declared_shares_and_checks_of_meters() {
         balanced_over("read_period", &found["trace"], period);
     }
     let recycled = &periods[0]["balance"]["recycled_l"];
-    assert!(recycled["value"].is_number(), "{}", periods[0]["balance"]);
     close(number(&recycled["value"]), 24_000.0 - 0.4 * 20_000.0, "wash less make-up, by the readings alone");
     assert!(number(&recycled["expanded"]) > 2.0 * 0.05 * 20_000.0, "{recycled}");
     assert!(number(&periods[0]["expanded"]["makeup_l"]) > 2.0 * 0.05 * 20_000.0, "the share, here too");
