@@ -61,7 +61,7 @@ fn whole_answers(base: &str) -> Value {
         format!("{base}/v1/oauth/token").into();
     for operations in document["paths"].as_object_mut().unwrap().values_mut() {
         for operation in operations.as_object_mut().unwrap().values_mut() {
-            if let Some(parameters) = operation["parameters"].as_array_mut() {
+            if let Some(parameters) = operation.get_mut("parameters").and_then(Value::as_array_mut) {
                 parameters.retain(|parameter| parameter["name"] != "fields");
             }
         }
