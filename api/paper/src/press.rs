@@ -83,7 +83,8 @@ fn datetime(at: Instant) -> Option<Datetime> {
 
 /// What does not change from document to document.
 struct Press {
-    library: LazyHash<Library>,
+    /// What the typesetter knows by itself.
+    standard: LazyHash<Library>,
     book: LazyHash<FontBook>,
     fonts: Vec<Font>,
     template: Source,
@@ -96,7 +97,7 @@ static PRESS: LazyLock<Press> = LazyLock::new(|| {
     let mut fonts: Vec<Font> = typst_assets::fonts().flat_map(|data| Font::iter(Bytes::new(data))).collect();
     fonts.retain(|font| FAMILIES.contains(&font.info().family.as_str()));
     Press {
-        library: LazyHash::new(Library::default()),
+        standard: LazyHash::new(Library::default()),
         book: LazyHash::new(FontBook::from_fonts(&fonts)),
         fonts,
         template: Source::new(file("statement.typ"), TEMPLATE.to_owned()),
@@ -140,7 +141,7 @@ impl Sheet {
 
 impl World for Sheet {
     fn library(&self) -> &LazyHash<Library> {
-        &PRESS.library
+        &PRESS.standard
     }
 
     fn book(&self) -> &LazyHash<FontBook> {
