@@ -19,8 +19,7 @@ use domain::spell::SpellState;
 use domain::zone::{Month, local_date};
 use uuid::Uuid;
 
-/// Months of reports shown.
-/// One more than this is asked for, to know whether there are more, and shown.
+/// One more report than this is asked for, and shown.
 const REPORTS: i64 = 5;
 
 #[derive(Template)]

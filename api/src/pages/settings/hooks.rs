@@ -22,7 +22,7 @@ use domain::ids::EndpointId;
 use domain::webhook::EventType;
 use uuid::Uuid;
 
-/// Deliveries shown.
+/// One more delivery than this is asked for, and shown.
 const SHOWN: i64 = 29;
 
 /// The routes.

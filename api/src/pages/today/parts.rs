@@ -64,7 +64,7 @@ async fn call_outs(tx: &Tx<'_>, day: &Day) -> Result<Part, DbError> {
     let known = call_out::list(tx, &open, &After::first(PAGE_MAX)).await?;
     let named = names(tx, known.iter().map(|one| one.kept.keys)).await?;
     let mut rows = known.iter().map(|one| call_line(one, &named, day)).collect::<Result<Vec<_>, _>>()?;
-    // Those whose answer is late, then those whose answer is promised, come first.
+    // Those whose answer is late come first; the others stay in order of time.
     rows.sort_by_key(|line| !line.late);
     let count = rows.len();
     rows.truncate(LINES_MOST);
