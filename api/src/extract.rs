@@ -13,6 +13,7 @@ use futures_util::future::LocalBoxFuture;
 use serde::de::{DeserializeOwned, Error};
 use serde::{Deserialize, Deserializer};
 use std::future::{Ready, ready};
+use std::io::ErrorKind;
 
 /// Largest JSON body of a single record.
 pub const JSON_BYTES_MAX: usize = 256 * 1024;
@@ -167,6 +168,9 @@ fn pointer_of(path: &serde_path_to_error::Path) -> String {
 #[must_use]
 pub fn cut_short(error: &PayloadError) -> Problem {
     match error {
+        PayloadError::Io(why) if why.kind() == ErrorKind::TimedOut => {
+            Problem::new(Kind::Malformed, "The body came too slowly; send it again over a better line, or in parts.")
+        }
         PayloadError::Overflow => Problem::new(Kind::TooLarge, "The body is larger than this address takes."),
         _ => Problem::new(Kind::Malformed, "The body ended before it was complete; send it again whole."),
     }

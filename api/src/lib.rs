@@ -28,6 +28,7 @@ pub mod readings;
 pub mod report;
 pub mod server;
 pub mod signing_in;
+pub mod slow_body;
 pub mod telemetry;
 mod tls;
 pub mod webhook;

@@ -11,6 +11,7 @@ use crate::mail::Post;
 use crate::problem::{FaultBody, Kind, Problem, ProblemBody};
 use crate::rates::{Rates, rated};
 use crate::signing_in::keep;
+use crate::slow_body::in_time;
 use crate::telemetry::{Metrics, RequestSpan};
 use crate::webhook::Sender;
 use crate::{extract, http, pages};
@@ -151,6 +152,7 @@ pub fn app(
         .wrap(from_fn(pages::fault::framed))
         .wrap(from_fn(noticed))
         .wrap(from_fn(keep::signed_in))
+        .wrap(from_fn(in_time))
         .wrap(from_fn(rated))
         .wrap(from_fn(watched))
         .wrap(Compress::default())

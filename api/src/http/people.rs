@@ -31,6 +31,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(update_person)
         .service(deactivate_person)
         .service(reset_password_of)
+        .service(end_sign_ins_of)
         .service(get_sign_in_rule)
         .service(update_sign_in_rule);
 }
@@ -269,6 +270,39 @@ pub(crate) async fn reset(db: &Db, caller: &Caller<perm::WritePeople>, id: Membe
     let account = db.account(person.value.account).await?;
     let wanted = async |tx: &crate::db::Tx<'_>| account::want_reset_mail(tx, &account, tx.now()).await;
     Ok(db.write(caller.scope(), caller.now(), wanted).await?)
+}
+
+/// End a person's sign-ins
+///
+/// For a phone that was lost: within a minute everything that is signed in for the dealer as this person
+/// opens nothing any more. They may sign in again.
+#[utoipa::path(tag = "people", params(("id" = Uuid, Path, description = "The person's id")),
+    responses((status = 204, description = "They end"), Problems))]
+#[post("/people/{id}/end-sign-ins")]
+async fn end_sign_ins_of(
+    caller: Caller<perm::WritePeople>,
+    id: Path<MembershipId>,
+    db: Data<Db>,
+    revoked: Data<Revoked>,
+) -> Result<HttpResponse, Problem> {
+    end_sign_ins(&db, &revoked, &caller, *id).await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// Ends what is signed in as a person.
+///
+/// # Errors
+/// When there is no such person.
+pub(crate) async fn end_sign_ins(
+    db: &Db,
+    revoked: &Revoked,
+    caller: &Caller<perm::WritePeople>,
+    id: MembershipId,
+) -> Result<(), Problem> {
+    let noted = db.write(caller.scope(), caller.now(), async |tx| people::note_sign_ins_end(tx, id).await).await?;
+    db.end_sign_ins_for(noted, id, caller.now()).await?;
+    revoked.look_again();
+    Ok(())
 }
 
 /// What the dealer asks of sign-ins.
