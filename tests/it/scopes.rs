@@ -85,6 +85,7 @@ const VIEWS: [(&str, [&str; 3]); 97] = [
     ),
     ("select convert_from(bytes, 'UTF8') from file_content", ["behind a, behind b, own, sent by a", "behind a, sent by a", "behind b"]),
     ("select size_bytes::text from file", ["9, 9, 9, 9", "9, 9", "9"]),
+    ("select 'sent' from file_sender", ["sent", "sent", ""]),
     ("select n::text from file_link", ["1, 2, 3", "3", "1"]),
     ("select person from reading_request", ["a, b", "a", "b"]),
     ("select (request_id = md5('request a')::uuid)::text from reading_request_meter", ["false, true", "true", "false"]),
@@ -274,6 +275,7 @@ async fn chosen_sites_limit_whatever_stands_at_a_site() {
             // What the customer's people sent themselves.
             "file" => "9",
             "file_content" => "sent by a",
+            "file_sender" => "sent",
             _ => "",
         };
         assert_eq!(seen(&app, sql).await, expected, "{sql} limited to another's site");

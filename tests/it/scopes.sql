@@ -244,6 +244,8 @@ insert into file (sha256, media_type, size_bytes, customer_id, created_at)
     from unnest(array['sent by a', 'behind a', 'behind b', 'own']) n;
 insert into file_content (sha256, bytes)
   select sha256(n::bytea), n::bytea from unnest(array['sent by a', 'behind a', 'behind b', 'own']) n;
+insert into file_sender (sha256, customer_id, created_at)
+  values (sha256('sent by a'::bytea), pg_temp.id('a'), now());
 insert into file_link (record, record_id, n, sha256, at, customer_id, created_at)
   select 'reading', pg_temp.id('meter 1'), n, sha256(f::bytea), pg_temp.at(at), c, now()
     from (values (1, 'behind b', '03-11 00:00', pg_temp.id('b')), (2, 'own', '03-11 00:00', null),

@@ -44,7 +44,7 @@ pub(crate) async fn run(bench: &Bench) -> Outcome {
 }
 
 /// The median and the 95th percentile, in milliseconds.
-async fn latencies(bench: &Bench, path: &str) -> Outcome<(f64, f64)> {
+pub(super) async fn latencies(bench: &Bench, path: &str) -> Outcome<(f64, f64)> {
     let mut connection = Connection::open(bench.address).await?;
     let request = get(path, &bench.token);
     let mut taken: Vec<Duration> = Vec::new();
