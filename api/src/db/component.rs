@@ -262,7 +262,7 @@ pub async fn put_back(
     let Some(out) = old.out else {
         return Err(DbError::refused("not_out", "The part is fitted; there is no taking out to take back."));
     };
-    let stored = change(tx, id, at, &Component { out: None, ..old }).await?;
+    let stored = change(tx, id, at, &Component { out: None, ..old }, None).await?;
     // Why it was taken back is the dealer's own note, and when it was out may lie in another's time.
     let Component { unit_id, kind, .. } = &stored.value;
     let was = json!({ "out_at": out.at, "out_why": out.why });
@@ -285,7 +285,9 @@ async fn write(
     new: &Component,
     verb: &str,
 ) -> Result<Stored<ComponentId, Component>, DbError> {
-    let stored = change(tx, id, at, new).await?;
+    // Set right later, it is known since it was first written down.
+    let newly_out = (verb == "retired").then_some(tx.now());
+    let stored = change(tx, id, at, new, newly_out).await?;
     logged(tx, stored, verb, json!({})).await
 }
 
@@ -294,9 +296,14 @@ async fn change(
     id: ComponentId,
     at: Revision,
     new: &Component,
+    newly_out: Option<DateTime<Utc>>,
 ) -> Result<Stored<ComponentId, Component>, DbError> {
     let changed: Option<Row> = update(component::table.filter(component::id.eq(id.0).and(component::revision.eq(at))))
-        .set((Fields::of(tx, new), component::revision.eq(at + 1)))
+        .set((
+            Fields::of(tx, new),
+            component::revision.eq(at + 1),
+            newly_out.map(|noted| component::out_noted_at.eq(noted)),
+        ))
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await

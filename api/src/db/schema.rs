@@ -266,6 +266,8 @@ diesel::table! {
         assumed_per_day -> Nullable<Float8>,
         #[doc = "From when on its failure would have been written down; null: since it was fitted."]
         tracked_from -> Nullable<Timestamptz>,
+        #[doc = "When it was written down that the part is out; null with out_at: then."]
+        out_noted_at -> Nullable<Timestamptz>,
     }
 }
 

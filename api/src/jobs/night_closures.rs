@@ -4,7 +4,7 @@ use crate::db::condition_inputs::{OwnMeter, Standing};
 use crate::db::sheet_stream::{SheetView, Wanted};
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeDelta, Utc};
 use domain::condition::closure::{Read, closures, passing_while_closed, washed};
-use domain::condition::test::Outcome;
+use domain::condition::test::{Outcome, WhyNot};
 use domain::metering::spread::WorkingCalendar;
 use domain::metering::stream::Stream;
 use std::collections::{HashMap, HashSet};
@@ -68,8 +68,8 @@ impl Sparse {
         calendar: Option<&WorkingCalendar>,
         clean: &HashSet<NaiveDate>,
     ) -> Outcome {
-        let of_makeup = makeup(own).and_then(|meter| Some((meter, self.reads(meter)?))).zip(calendar);
-        let Some(((meter, reads), calendar)) = of_makeup else { return passing_while_closed(&[]) };
+        let meter = makeup(own).ok_or(WhyNot::Meter("make-up meter"))?;
+        let Some((reads, calendar)) = self.reads(meter).zip(calendar) else { return passing_while_closed(&[]) };
         let others: Vec<Vec<Read>> = of_use(own).filter_map(|meter| self.reads(meter)).collect();
         let mut found = closures(&reads, calendar, unit.zone);
         found.retain(|closure| {

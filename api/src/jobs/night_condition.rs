@@ -231,7 +231,7 @@ fn tested(unit_id: Uuid, kind: Kind, outcome: Outcome) -> Tested {
             Tested { unit_id, kind, finding: ran.finding, chart: Ok(chart), about: ran.about, cost: None, ends }
         }
         Err(why) => {
-            let ends = kind.needs_notes() == Some(why);
+            let ends = why.ends_what_was_found(kind);
             Tested { unit_id, kind, finding: None, chart: Err(why.to_string()), about: None, cost: None, ends }
         }
     }

@@ -340,6 +340,13 @@ pub struct CourseView {
     growth_lower: Option<f64>,
     /// Its upper 90 % bound.
     growth_upper: Option<f64>,
+    /// Mean days between them as things stand now, by the power law; the mean above takes them to come at
+    /// one rate, which holds for a unit that is steady.
+    present_mean_days: Option<f64>,
+    /// Its lower 90 % bound.
+    present_mean_days_lower: Option<f64>,
+    /// Its upper 90 % bound.
+    present_mean_days_upper: Option<f64>,
 }
 
 impl From<Course> for CourseView {
@@ -356,6 +363,9 @@ impl From<Course> for CourseView {
             growth: course.growth,
             growth_lower: course.growth_bounds.map(|bounds| bounds.lower),
             growth_upper: course.growth_bounds.and_then(|bounds| bounds.upper),
+            present_mean_days: course.present_mean_days,
+            present_mean_days_lower: course.present_mean_days_bounds.map(|bounds| bounds.lower),
+            present_mean_days_upper: course.present_mean_days_bounds.and_then(|bounds| bounds.upper),
         }
     }
 }
