@@ -10,7 +10,7 @@ mod world;
 use crate::support::Client;
 use document::{Document, Filling, Operation, pointers};
 use futures_util::StreamExt;
-use people::{Asker, askers, exchanged, programs};
+use people::{AT_NO_SITE, Asker, askers, exchanged, limited, programs};
 use reqwest::Method;
 use reqwest::header::IF_MATCH;
 use serde_json::{Value, json};
@@ -223,6 +223,35 @@ async fn the_database_alone_shows_nobody_anything_foreign() {
         swept.foreign
     );
     none(&swept.wrong);
+}
+
+#[tokio::test]
+async fn who_is_limited_to_a_site_reads_nothing_of_the_others() {
+    let document = Document::read();
+    let (_key, world) = world(&document).await;
+    let (askers, operations, yard) = (limited(&world).await, document.operations(), &world.yards[0]);
+    let mut asked = Vec::new();
+    for operation in operations.iter().filter(|operation| operation.is_read() && operation.permission.is_some()) {
+        let Some(path) = operation.filled(&yard.ids) else { continue };
+        let queries = operation.queries(&yard.ids);
+        asked.extend(askers.iter().flat_map(|asker| {
+            queries.iter().map(move |query| (operation, asker, format!("{path}{query}"))).collect::<Vec<_>>()
+        }));
+    }
+    let count = asked.len();
+    let wrong = all(asked.into_iter().map(async |(operation, asker, path)| {
+        let answer = asker.client.get(&path).await;
+        let shown = asker.foreign_in(&answer, &path).map(|word| format!("{} is shown {word}: {path}", asker.name));
+        let mut wrong: Vec<String> = shown.collect();
+        let of_a_site = operation.kinds().first().is_some_and(|kind| !AT_NO_SITE.contains(&kind.as_str()));
+        if answer.status() >= 500 || of_a_site && ![403, 404, 422].contains(&answer.status()) {
+            wrong.push(format!("{}: {path} answers {answer:?}", asker.name));
+        }
+        wrong
+    }))
+    .await;
+    println!("{count} reads by {} who are limited to another site: {} wrong", askers.len(), wrong.len());
+    none(&wrong);
 }
 
 /// All rows of the tenants' tables, in a few letters each.
