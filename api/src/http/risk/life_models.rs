@@ -92,6 +92,9 @@ pub struct FitView {
     /// Chance of failures by age as far off the Weibull if it is true; null where ages are known to
     /// intervals only.
     agreement_p: Option<f64>,
+    /// Greatest distance between the survival that it says and the one without a model; null for more than
+    /// 500 lives some of which are known to intervals.
+    distance: Option<f64>,
     /// Why the Weibull should not be relied on; null where nothing speaks against it.
     #[schema(
         example = "the chances rest on a Weibull that does not fit these lives: a lognormal fits better by 6.4 (AICc)"
@@ -101,9 +104,9 @@ pub struct FitView {
 
 impl From<Standing> for FitView {
     fn from(standing: Standing) -> Self {
-        let Standing { exponential_aicc, weibull_aicc, lognormal_aicc, agreement_p, misfit } = standing;
+        let Standing { exponential_aicc, weibull_aicc, lognormal_aicc, agreement_p, distance, misfit } = standing;
         let warning = misfit.map(words::misfit);
-        Self { exponential_aicc, weibull_aicc, lognormal_aicc, agreement_p, warning }
+        Self { exponential_aicc, weibull_aicc, lognormal_aicc, agreement_p, distance, warning }
     }
 }
 
