@@ -2,6 +2,8 @@
 //! or a page of its own, and a sheet by which it is added, changed and retired.
 
 mod customers;
+mod meter_changes;
+mod meter_place;
 mod meters;
 mod models;
 mod sites;
@@ -25,7 +27,8 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(models::routes)
         .configure(units::routes)
         .configure(unit_changes::routes)
-        .configure(meters::routes);
+        .configure(meters::routes)
+        .configure(meter_changes::routes);
 }
 
 /// Of what a new record is.
