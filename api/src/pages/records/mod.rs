@@ -6,6 +6,7 @@ mod meter_changes;
 mod meter_place;
 mod meters;
 mod models;
+mod recipients;
 mod sites;
 mod unit_changes;
 mod units;
@@ -28,7 +29,8 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(units::routes)
         .configure(unit_changes::routes)
         .configure(meters::routes)
-        .configure(meter_changes::routes);
+        .configure(meter_changes::routes)
+        .configure(recipients::routes);
 }
 
 /// Of what a new record is.
