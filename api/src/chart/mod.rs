@@ -4,6 +4,7 @@
 
 pub mod bars;
 pub mod flow;
+pub mod map;
 mod scale;
 
 use std::fmt::Write;

@@ -125,12 +125,7 @@ pub(crate) async fn settled(tx: &Tx<'_>, since: DateTime<Utc>, most: i64) -> Res
 ///
 /// # Errors
 /// When the database fails.
-pub(crate) async fn newest(
-    tx: &Tx<'_>,
-    unit: UnitId,
-    since: DateTime<Utc>,
-    most: i64,
-) -> Result<Vec<Known>, DbError> {
+pub(crate) async fn newest(tx: &Tx<'_>, unit: UnitId, since: DateTime<Utc>, most: i64) -> Result<Vec<Known>, DbError> {
     let sql = "select * from call_out where unit_id = $1 and at >= $2 order by at desc, id desc limit $3";
     let rows: Vec<Row> = sql_query(sql)
         .bind::<SqlUuid, _>(unit.0)

@@ -2,8 +2,8 @@
 
 use super::super::answer::{self, Page, Problems};
 use crate::auth::{Caller, perm};
-use crate::db::report::recipient::{self, StoredRecipient};
 use crate::db::Db;
+use crate::db::report::recipient::{self, StoredRecipient};
 use crate::extract::{Body, IdempotencyKey};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path};
@@ -114,7 +114,6 @@ async fn end_report_recipient(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let (customer, id) = path.into_inner();
-    let ended =
-        db.write(caller.scope(), caller.now(), async |tx| recipient::end_of(tx, customer, id).await).await?;
+    let ended = db.write(caller.scope(), caller.now(), async |tx| recipient::end_of(tx, customer, id).await).await?;
     Ok(HttpResponse::Ok().json(RecipientView::from(ended)))
 }

@@ -80,7 +80,11 @@ fn begun<const N: usize>(typed: &Typed, values: [(&str, String); N]) -> Typed {
     filled
 }
 
-fn about<'a>((id, known): (MeterId, &Known), (title, lead, what): (String, String, &str), specs: &'a [Spec]) -> About<'a> {
+fn about<'a>(
+    (id, known): (MeterId, &Known),
+    (title, lead, what): (String, String, &str),
+    specs: &'a [Spec],
+) -> About<'a> {
     About {
         title,
         lead,

@@ -29,14 +29,7 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config
-        .service(accounts)
-        .service(begin)
-        .service(add)
-        .service(shown)
-        .service(edit)
-        .service(change)
-        .service(retire);
+    config.service(accounts).service(begin).service(add).service(shown).service(edit).service(change).service(retire);
 }
 
 #[derive(Template)]
@@ -112,7 +105,9 @@ fn strengths(text: &str, before: Option<&StoredAccount>) -> Result<Value, Faults
     let mut all: Map<String, Value> = gone.map(|of| (of.clone(), Value::Null)).collect();
     for line in text.lines().map(str::trim).filter(|line| !line.is_empty()) {
         let (of, amount) = line.rsplit_once([' ', '\t', ':']).unwrap_or((line, ""));
-        let wrong = |_none| Faults::one("/strengths", "not_a_strength", format!("write a name and a number, such as bod 300: {line}"));
+        let wrong = |_none| {
+            Faults::one("/strengths", "not_a_strength", format!("write a name and a number, such as bod 300: {line}"))
+        };
         let amount = form::decimal(amount).map_err(wrong)?;
         all.insert(of.trim().trim_end_matches(':').to_owned(), json!(amount.to_string()));
     }

@@ -223,9 +223,10 @@ fn limits(typed: &Typed) -> Result<Value, Faults> {
         let source = field(typed, &at("source"));
         match field(typed, &at("what")).and_then(|what| what.split_once(' ')) {
             Some((what, unit)) => {
-                own.extend([("what", what), ("unit", unit), ("source", source.unwrap_or_default())].map(
-                    |(name, value)| (name.to_owned(), json!(value)),
-                ));
+                own.extend(
+                    [("what", what), ("unit", unit), ("source", source.unwrap_or_default())]
+                        .map(|(name, value)| (name.to_owned(), json!(value))),
+                );
                 all.push(Value::Object(own));
             }
             None if source.is_some() || !own.is_empty() => {

@@ -11,7 +11,8 @@ use rust_decimal::Decimal;
 
 /// The form of a version, for a meter of that size; none where the form can't hold all of it.
 pub(super) fn form_of(tariff: &Tariff, version: &TariffVersion, meter_size: Option<&str>) -> Option<Typed> {
-    let mut made = Making { typed: Typed::new(), meter_size, water: Vec::new(), sewer: Vec::new(), surcharges: Vec::new() };
+    let mut made =
+        Making { typed: Typed::new(), meter_size, water: Vec::new(), sewer: Vec::new(), surcharges: Vec::new() };
     made.set("name", &tariff.name);
     made.set("currency", tariff.currency.code());
     made.set("unit", version.unit.as_str());
@@ -84,7 +85,11 @@ impl Making<'_> {
             self.set(nth(&format!("{of}_price"), n), block.price);
         }
         codes.push(used.to_owned());
-        if of == "water" { self.water = codes } else { self.sewer = codes }
+        if of == "water" {
+            self.water = codes
+        } else {
+            self.sewer = codes
+        }
         Some(())
     }
 
@@ -163,7 +168,8 @@ impl Making<'_> {
 
     /// Which lines a percentage is of, in the words of the form.
     fn lines(&self, charge: &PercentCharge) -> Option<&'static str> {
-        let same = |codes: &[String]| charge.of.len() == codes.len() && codes.iter().all(|code| charge.of.contains(code));
+        let same =
+            |codes: &[String]| charge.of.len() == codes.len() && codes.iter().all(|code| charge.of.contains(code));
         let all = [self.water.as_slice(), &self.sewer, &self.surcharges].concat();
         if same(&all) {
             Some("all")

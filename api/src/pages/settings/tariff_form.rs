@@ -41,16 +41,25 @@ fn lines() -> Takes {
 
 /// Its fields.
 pub(super) fn specs() -> Vec<Spec> {
-    let units =
-        choice([("m3", "m\u{b3}"), ("us_gal", "gallon"), ("kgal", "1,000 gallons"), ("ccf", "100 ft\u{b3}"), ("ft3", "ft\u{b3}")]);
+    let units = choice([
+        ("m3", "m\u{b3}"),
+        ("us_gal", "gallon"),
+        ("kgal", "1,000 gallons"),
+        ("ccf", "100 ft\u{b3}"),
+        ("ft3", "ft\u{b3}"),
+    ]);
     let mut all = vec![
         spec("name", "What your people call it", Takes::Text).needed(),
         spec("currency", "Currency", Takes::Text).needed().hint("Three letters after ISO 4217, such as EUR."),
         spec("from", "The first day it holds", Takes::Day).needed(),
         spec("end_previous", "What holds until then ends there", Takes::Tick),
         spec("unit", "Volumes are in", units).needed(),
-        spec("per", "Fixed charges and the bounds of blocks are for", choice([("month", "a month"), ("cycle", "a billing cycle")]))
-            .needed(),
+        spec(
+            "per",
+            "Fixed charges and the bounds of blocks are for",
+            choice([("month", "a month"), ("cycle", "a billing cycle")]),
+        )
+        .needed(),
     ];
     all.extend(stream(WATER, "water"));
     all.extend(stream(SEWER, "sewer"));
@@ -72,7 +81,8 @@ const TOTAL: &str = "The whole bill, and haulage";
 
 /// The fixed charge, the allowance and the blocks of water or sewer.
 fn stream(group: &'static str, of: &str) -> Vec<Spec> {
-    let named = |what: &str, label: &str| numbered(format!("{of}_{what}"), label.to_owned(), Takes::Amount).under(group);
+    let named =
+        |what: &str, label: &str| numbered(format!("{of}_{what}"), label.to_owned(), Takes::Amount).under(group);
     let mut all = vec![named("fixed", "Fixed charge"), named("allowance", "Volume that it includes")];
     for n in 1..=BLOCKS {
         let to = numbered(nth(&format!("{of}_to"), n), format!("Block {n}: up to"), Takes::Amount).under(group);
@@ -179,11 +189,12 @@ pub(super) fn input(typed: &Typed) -> Result<TariffInput, Problem> {
         "water": used(&read, &mut faults, ("water", WATER_BASE, "Base charge for water")) });
     let mut codes = Codes::of(&read);
     let sewer = sewer(&read, &mut faults, &mut codes);
-    let surcharges: Vec<Value> = (1..=SURCHARGES).filter_map(|n| surcharged(&read, n, &mut faults, &mut codes)).collect();
+    let surcharges: Vec<Value> =
+        (1..=SURCHARGES).filter_map(|n| surcharged(&read, n, &mut faults, &mut codes)).collect();
     let taxes: Vec<Value> = (1..=TAXES).filter_map(|n| taxed(&read, n, &codes)).collect();
-    let haulage = read.value("haulage_price").map(|price| {
-        json!({ "price": price, "per": read.text("haulage_per").unwrap_or("load") })
-    });
+    let haulage = read
+        .value("haulage_price")
+        .map(|price| json!({ "price": price, "per": read.text("haulage_per").unwrap_or("load") }));
     if let Some(terms) = terms.as_object_mut() {
         terms.extend(sewer.map(|sewer| ("sewer".to_owned(), sewer)));
         terms.extend([("surcharges".to_owned(), json!(surcharges)), ("taxes".to_owned(), json!(taxes))]);
@@ -353,7 +364,16 @@ pub(super) fn field_at(typed: &Typed, pointer: &str) -> Option<String> {
         }
         ["taxes", place, what, ..] => {
             let n = row_of(typed, "tax", TAXES, place)?;
-            Some(nth(if *what == "percent" { "tax" } else if *what == "of" { "tax_of" } else { "tax_words" }, n))
+            Some(nth(
+                if *what == "percent" {
+                    "tax"
+                } else if *what == "of" {
+                    "tax_of"
+                } else {
+                    "tax_words"
+                },
+                n,
+            ))
         }
         ["haulage", ..] => Some("haulage_price".to_owned()),
         _ => None,
@@ -371,7 +391,8 @@ mod tests {
 
     #[test]
     fn a_pointer_leads_to_the_field_of_its_row_even_past_empty_rows() {
-        let typed = typed(&[("water_price", "1"), ("water_price_3", "2"), ("tax_2", "5"), ("surcharge_percent_2", "1")]);
+        let typed =
+            typed(&[("water_price", "1"), ("water_price_3", "2"), ("tax_2", "5"), ("surcharge_percent_2", "1")]);
         let at = |pointer: &str| field_at(&typed, pointer);
         assert_eq!(at("/versions/0/water/blocks/1/up_to").as_deref(), Some("water_to_3"));
         assert_eq!(at("/versions/0/taxes/0/percent").as_deref(), Some("tax_2"));

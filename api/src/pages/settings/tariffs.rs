@@ -101,7 +101,9 @@ async fn new_sheet<P: Permission>(
     let ground = db.read(caller.scope(), caller.now(), async |tx| ground(tx, id).await).await?;
     let lead = match (ground.follows, ground.before.is_some()) {
         (true, true) => "It begins with the prices of the version before: type over what changes.",
-        (true, false) => "The version before has more lines than this form, or a volume without a price: type it anew, or send it by the API.",
+        (true, false) => {
+            "The version before has more lines than this form, or a volume without a price: type it anew, or send it by the API."
+        }
         _ => "As the supplier prints it. Where one price holds for all volumes, it is that of block 1.",
     };
     let nothing = Typed::new();
