@@ -6,7 +6,7 @@ use super::super::form::{self, LOCAL, Typed, field};
 use super::super::sheet::{self, About, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::words;
-use super::meter_place::{self, Place};
+use super::meter_place;
 use super::meters::{Known, known};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::exchange::{self, StoredExchange};
@@ -23,7 +23,7 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(show_measures).service(attach).service(show_exchange).service(exchange).service(withdraw);
+    config.service(show_measures).service(attach).service(show_exchange).service(note_exchange).service(withdraw);
 }
 
 /// What a meter measured and measures, the newest first, by the clock of its present site.
@@ -218,7 +218,7 @@ async fn show_exchange(
 }
 
 #[post("/meters/{id}/exchange")]
-async fn exchange(
+async fn note_exchange(
     sender: Sender<perm::WriteMeters>,
     id: Path<MeterId>,
     typed: Form<Typed>,
