@@ -139,3 +139,37 @@ async fn who_comes_after_a_report_was_issued_is_sent_it_once_from_its_page() {
     assert!(!office.page(&customer).await.text().contains("ann@example.com"));
     assert_eq!(app.dealer("Elsewhere").await.office.post(&format!("{path}/mails"), &json!({})).await.status(), 404);
 }
+
+#[tokio::test]
+async fn when_reports_are_issued_is_set_on_a_page() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (office, path) = (&dealer.office, "/settings/report-rule");
+    assert_eq!(dealer.technician.page(path).await.status(), 403);
+    let rule = [
+        ("revision", "0"),
+        ("issues", "yes"),
+        ("least_grade", "makeup_only"),
+        ("least_coverage", "0,95"),
+        ("days_after_month_end", "4"),
+        ("share", "0.05"),
+        ("money", "10.00 EUR\r\n 12 USD"),
+    ];
+    for (name, value, at) in [
+        ("money", "ten", "money"),
+        ("money", "1 EUR\n2 EUR", "money"),
+        ("share", "2", "share"),
+        ("least_coverage", "", "least_coverage"),
+    ] {
+        let wrong = rule.map(|(known, typed)| (known, if known == name { value } else { typed }));
+        let wrong = sent(office, path, &wrong).await;
+        assert!(wrong.status() == 422 && wrong.text().contains(&format!("href=\"#f-{at}\"")), "{value}: {wrong:?}");
+    }
+    assert_eq!(sent(office, path, &rule).await.header("location"), "/settings");
+    let money = json!([{ "amount": "10.00", "currency": "EUR" }, { "amount": "12", "currency": "USD" }]);
+    let wanted = json!({ "issues": true, "least_grade": "makeup_only", "least_coverage": 0.95, "days_after_month_end": 4,
+        "tolerance": { "share": 0.05, "money": money } });
+    assert_eq!(office.get("/v1/report-rule").await.json(), wanted);
+    assert!(office.page(path).await.text().contains("10.00 EUR\n12 USD"), "as it is kept");
+    assert_eq!(sent(office, path, &rule).await.status(), 412, "of an old page");
+}

@@ -404,7 +404,7 @@ pub(super) fn faults_of(problem: Problem) -> Result<Vec<(String, String)>, Probl
 
 /// The same problem with its faults by the names of a form's fields, where those differ from the record's.
 pub(super) fn renamed(problem: Problem, name: impl Fn(&str) -> Option<String>) -> Problem {
-    if problem.kind() != Kind::Invalid || problem.faults().is_empty() {
+    if !matches!(problem.kind(), Kind::Invalid | Kind::Malformed) || problem.faults().is_empty() {
         return problem;
     }
     let one = |fault: &Fault| match name(&fault.pointer) {

@@ -5,6 +5,7 @@ mod clients;
 mod hooks;
 mod letterhead;
 mod prices;
+mod report_rule;
 mod report_style;
 mod tariff_before;
 mod tariff_form;
@@ -31,6 +32,7 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(prices::routes)
         .configure(tariffs::routes)
         .configure(accounts::routes)
+        .configure(report_rule::routes)
         .configure(report_style::routes);
 }
 
@@ -44,7 +46,7 @@ struct Page {
 /// A place with its address, its name, what it is for, and who may go there.
 type Place = (&'static str, &'static str, &'static str, &'static [Role]);
 
-const PLACES: [Place; 8] = [
+const PLACES: [Place; 9] = [
     ("/people", "People", "Who may sign in, and as what.", perm::ReadPeople::ROLES),
     (
         "/unit-models",
@@ -64,6 +66,12 @@ const PLACES: [Place; 8] = [
         "Prices of your work",
         "What an hour, a way and a load cost you. No customer sees them.",
         perm::WritePrices::ROLES,
+    ),
+    (
+        "/settings/report-rule",
+        "When reports are issued",
+        "By you, or by the night run; and which later differences you are asked about.",
+        perm::IssueReports::ROLES,
     ),
     (
         "/settings/report-style",
