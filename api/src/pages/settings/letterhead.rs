@@ -22,7 +22,7 @@ pub(super) fn drawn(dealer: &str, style: &ReportStyle) -> String {
     let heading = words.with("title", &[("customer", "\u{2026}"), ("month", &words.month(Month::of(day)))]);
     let sample = format!("{volume}, {}", words.date(day));
     let mut svg = format!(
-        "<figure><figcaption>As it is kept now</figcaption><svg viewBox=\"0 0 600 190\" role=\"img\" \
+        "<figure><figcaption>As it is kept now</figcaption><svg class=\"square\" viewBox=\"0 0 600 190\" role=\"img\" \
          aria-label=\"The head of a report: {name}; {heading}; {sample}\"><rect class=\"sheet\" x=\"1\" y=\"1\" \
          width=\"598\" height=\"188\"/><text class=\"dark\" x=\"24\" y=\"34\">{name}</text>",
         name = escaped(dealer),

@@ -83,10 +83,10 @@ const TOTAL: &str = "The whole bill, and haulage";
 fn stream(group: &'static str, of: &str) -> Vec<Spec> {
     let named =
         |what: &str, label: &str| numbered(format!("{of}_{what}"), label.to_owned(), Takes::Amount).under(group);
-    let mut all = vec![named("fixed", "Fixed charge"), named("allowance", "Volume that it includes")];
+    let mut all = vec![named("fixed", "Fixed charge"), named("allowance", "Volume included")];
     for n in 1..=BLOCKS {
         let to = numbered(nth(&format!("{of}_to"), n), format!("Block {n}: up to"), Takes::Amount).under(group);
-        let price = numbered(nth(&format!("{of}_price"), n), format!("Block {n}: price of one"), Takes::Amount);
+        let price = numbered(nth(&format!("{of}_price"), n), format!("Block {n}: price"), Takes::Amount);
         let price = if n == 1 && of == "water" { price.needed() } else { price };
         all.extend([to, price.under(group)]);
     }
