@@ -17,7 +17,7 @@ use std::process::Command;
 use uuid::Uuid;
 
 /// A PNG of one pixel (PNG specification, second edition, section 4).
-const PNG: &str = "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJggg==";
+pub(crate) const PNG: &str = "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJggg==";
 
 /// A line of the CSV, by its columns.
 type Fact = BTreeMap<String, String>;

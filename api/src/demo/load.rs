@@ -12,7 +12,7 @@ pub use reports::live_on;
 
 use super::invent::late::Late;
 use super::invent::meters::MeterPlan;
-use super::invent::names::{CUSTOMERS, MODELS, model, region, roofed};
+use super::invent::names::{CUSTOMERS, MODELS, coordinates, model, region, roofed};
 use super::invent::oddity::Oddity;
 use super::invent::parts as planned_parts;
 use super::invent::plan::{UnitPlan, label};
@@ -240,7 +240,7 @@ async fn add_customer(tx: &Tx<'_>, number: usize, name: &str) -> Result<Place, D
         time_zone: region.zone,
         country: Country::parse(region.country)?,
         address: None,
-        coordinates: None,
+        coordinates: Some(coordinates(number)),
         own_number: None,
         cost_centre: None,
         bay_roofed: roofed(number),

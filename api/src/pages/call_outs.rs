@@ -27,6 +27,8 @@ use uuid::Uuid;
 const DAYS_BACK: i64 = 60;
 /// Call-outs shown at most, of each kind.
 const ROWS_MOST: i64 = 200;
+/// Call-outs shown at most on the page of a unit.
+const OF_UNIT_MOST: i64 = 20;
 
 #[derive(Template)]
 #[template(path = "call_outs.html")]
@@ -146,9 +148,11 @@ async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults:
         Ok((choices(tx, typed).await?, open, rows(tx, &settled, false).await?))
     };
     let (units, open, settled) = db.read(caller.scope(), caller.now(), known).await?;
+    let most = usize::try_from(ROWS_MOST).unwrap_or(usize::MAX);
     let lead = match open.len() {
         0 => "No call-out is open.".to_owned(),
         1 => "1 call-out is open.".to_owned(),
+        n if n > most => format!("More than {most} call-outs are open; these are the oldest."),
         n => format!("{n} call-outs are open, the oldest first."),
     };
     let symptom = field(typed, "symptom").unwrap_or_default().to_owned();
@@ -178,15 +182,17 @@ pub(super) async fn open_calls(tx: &Tx<'_>) -> Result<Vec<CallRow>, DbError> {
     rows(tx, &call_out::list(tx, &open, &After::first(ROWS_MOST)).await?, false).await
 }
 
-/// The call-outs about a unit within a year, the newest first.
+/// The newest call-outs about a unit within a year, the newest first, and whether there are more.
 ///
 /// # Errors
 /// When the database fails.
-pub(super) async fn calls_of(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<CallRow>, DbError> {
-    let filter = Filter { unit: Some(unit), from: Some(tx.now() - Duration::days(365)), ..Filter::default() };
-    let mut known = call_out::list(tx, &filter, &After::first(ROWS_MOST)).await?;
-    known.reverse();
-    rows(tx, &known, false).await
+pub(super) async fn calls_of(tx: &Tx<'_>, unit: UnitId) -> Result<(Vec<CallRow>, bool), DbError> {
+    let since = tx.now() - Duration::days(365);
+    let mut known = call_out::newest(tx, unit, since, OF_UNIT_MOST + 1).await?;
+    let most = usize::try_from(OF_UNIT_MOST).unwrap_or(usize::MAX);
+    let more = known.len() > most;
+    known.truncate(most);
+    Ok((rows(tx, &known, false).await?, more))
 }
 
 async fn rows(tx: &Tx<'_>, known: &[Known], dealer: bool) -> Result<Vec<CallRow>, DbError> {

@@ -12,6 +12,7 @@ mod due;
 pub mod fault;
 mod figures;
 mod fleet;
+mod fleet_map;
 mod fleet_row;
 mod form;
 mod handover;

@@ -40,7 +40,12 @@ pub(super) async fn records(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<Stored<Comp
 
 /// What a part is called: by the catalogue where that has its kind.
 pub(super) fn name(part: &Component) -> String {
-    of_kind(&part.kind).map_or_else(|| part.kind.replace('_', " "), |kind| kind.name.to_owned())
+    kind_name(&part.kind)
+}
+
+/// What a kind of part is called.
+pub(super) fn kind_name(kind: &str) -> String {
+    of_kind(kind).map_or_else(|| kind.replace('_', " "), |known| known.name.to_owned())
 }
 
 impl Part {

@@ -53,7 +53,7 @@ pub(super) async fn savings_report(
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
     let id = parsed(&id)?;
-    let work = async |tx: &crate::db::Tx<'_>| Loaded::of(tx, id, asked.revision).await;
+    let work = async |tx: &crate::db::Tx<'_>| Loaded::of(tx, id, asked.revision, caller.role()).await;
     let loaded = db.read(caller.scope(), caller.now(), work).await?;
     let life = Life::of(&loaded, caller.role());
     let doc = statement(&loaded.stored, asked.language).document;

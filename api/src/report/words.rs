@@ -116,7 +116,13 @@ impl Words {
     pub fn of(report: &SavingsReport, wanted: Option<Language>) -> Self {
         let mut style = report.style.clone();
         style.language = wanted.or(style.language);
-        Self { format: Format::of(&style, report.unit_system), dates: style.dates(report.unit_system) }
+        Self::of_style(&style, report.unit_system)
+    }
+
+    /// The words of reports in a style, for a customer's units.
+    #[must_use]
+    pub fn of_style(style: &ReportStyle, system: UnitSystem) -> Self {
+        Self { format: Format::of(style, system), dates: style.dates(system) }
     }
 
     /// English words with the marks of a system of units.

@@ -1,6 +1,7 @@
 //! The deeds on a report: a draft is issued, and what came after is proposed, accepted or
 //! declined.
 
+use super::recipient::ReportMail;
 use super::standing::{self, Declined, Proposed, StoredStanding};
 use super::{StoredReport, draft, held, recipient};
 use crate::db::schema::{report_revision, savings_report};
@@ -171,6 +172,22 @@ pub async fn decline(tx: &Tx<'_>, id: ReportId, at: Revision, reason: &str) -> R
     one.declined = Some(Declined { at: tx.now(), by: account(tx), why: reason.to_owned() });
     decided(tx, &stored, &one, json!({ "deed": "declined", "reason": reason })).await?;
     Ok(stored)
+}
+
+/// Wants an issued report mailed to those recipients of its customer who were not sent its newest revision;
+/// gives all mails of it.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope, [`DbError::Refused`] for a draft.
+pub async fn send(tx: &Tx<'_>, id: ReportId) -> Result<Vec<ReportMail>, DbError> {
+    let stored = held(tx, id).await?;
+    if stored.issued.is_none() {
+        return Err(DbError::refused("not_issued", "A draft goes to nobody; issue it first."));
+    }
+    if recipient::want_sent(tx, &stored, stored.revision).await? > 0 {
+        logged(tx, &stored, stored.revision, json!({ "deed": "sent" })).await?;
+    }
+    recipient::mails(tx, &stored).await
 }
 
 /// The pending proposal at version `at`, and the report as it would be.

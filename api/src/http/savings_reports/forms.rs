@@ -45,12 +45,34 @@ pub(crate) async fn pdf<P: Permission>(
     stored: StoredReport,
     wanted: Option<Language>,
 ) -> Result<HttpResponse, Problem> {
-    let style = &stored.figures.style;
-    let logo = db.read(caller.scope(), caller.now(), async |tx| style::logo(tx, style).await).await?;
-    let logo = logo.map(|bytes| Logo { bytes });
+    let logo = logo_of(db, caller, &stored).await?;
     let name = print::file_name(&stored, "pdf");
     let bytes = print::in_turn(stored, logo, wanted).await.map_err(|error| Problem::internal(&error))?;
     Ok(file("application/pdf", name, bytes))
+}
+
+async fn logo_of<P: Permission>(db: &Db, caller: &Caller<P>, stored: &StoredReport) -> Result<Option<Logo>, Problem> {
+    let style = &stored.figures.style;
+    let logo = db.read(caller.scope(), caller.now(), async |tx| style::logo(tx, style).await).await?;
+    Ok(logo.map(|bytes| Logo { bytes }))
+}
+
+/// A report as PDF in a style that it does not have, with a logo that need not be among the files.
+///
+/// # Errors
+/// When the database fails or the report can't be set.
+pub(crate) async fn pdf_with<P: Permission>(
+    db: &Db,
+    caller: &Caller<P>,
+    stored: StoredReport,
+    logo: Option<Logo>,
+) -> Result<HttpResponse, Problem> {
+    let logo = match logo {
+        Some(logo) => Some(logo),
+        None => logo_of(db, caller, &stored).await?,
+    };
+    let bytes = print::in_turn(stored, logo, None).await.map_err(|error| Problem::internal(&error))?;
+    Ok(file("application/pdf", "report-style.pdf".to_owned(), bytes))
 }
 
 /// A report's figures as CSV.

@@ -2,6 +2,7 @@
 
 pub mod forms;
 pub mod life;
+pub mod mails;
 pub mod questions;
 pub mod recipients;
 pub mod revisions;
@@ -36,6 +37,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(list_savings_reports)
         .service(get_savings_report)
         .configure(life::routes)
+        .configure(mails::routes)
         .configure(revisions::routes)
         .configure(questions::routes)
         .configure(recipients::routes)

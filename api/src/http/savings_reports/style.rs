@@ -64,6 +64,12 @@ pub struct ReportStyleInput {
     limits: Vec<Limit>,
 }
 
+impl ReportStyleInput {
+    pub(crate) fn parse(self) -> Result<ReportStyle, Faults> {
+        ReportStyle::from(self).checked()
+    }
+}
+
 impl From<ReportStyle> for ReportStyleInput {
     fn from(style: ReportStyle) -> Self {
         let ReportStyle { address, logo, accent, paper, language, numbers, dates, counted, limits } = style;
@@ -105,7 +111,7 @@ async fn set_report_style(
     input: Body<ReportStyleInput>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let wanted = ReportStyle::from(input.0).checked()?;
+    let wanted = input.0.parse()?;
     if let Some(logo) = &wanted.logo {
         let bytes = db.read(caller.scope(), caller.now(), async |tx| style::wanted_logo(tx, logo).await).await?;
         tried(bytes).await?;
@@ -115,7 +121,10 @@ async fn set_report_style(
 }
 
 /// Refuses a picture that no report could be set with.
-async fn tried(bytes: Vec<u8>) -> Result<(), Problem> {
+///
+/// # Errors
+/// A fault at [`style::LOGO`].
+pub(crate) async fn tried(bytes: Vec<u8>) -> Result<(), Problem> {
     match print::try_logo(bytes).await.map_err(|error| Problem::internal(&error))? {
         Ok(()) => Ok(()),
         Err(LogoError::TooLarge { width, height }) => {

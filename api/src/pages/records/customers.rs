@@ -6,6 +6,7 @@ use super::super::html_for;
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::choice;
+use super::recipients::{self, Reader};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::customer::Extent;
 use crate::db::page::{After, PAGE_MAX};
@@ -92,6 +93,8 @@ struct Page {
     may_write: bool,
     may_invite: bool,
     reports: bool,
+    /// Who gets its reports by mail; none for whoever may not see that.
+    readers: Option<Vec<Reader>>,
 }
 
 struct SiteRow {
@@ -131,8 +134,12 @@ async fn shown(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
-    let known = db.read(caller.scope(), caller.now(), async |tx| with_sites(tx, *id).await).await?;
-    let (customer, sites, units) = known;
+    let issues = perm::IssueReports::ROLES.contains(&caller.role());
+    let known = async |tx: &Tx<'_>| {
+        let readers = if issues { Some(recipients::of(tx, *id).await?) } else { None };
+        Ok((with_sites(tx, *id).await?, readers))
+    };
+    let ((customer, sites, units), readers) = db.read(caller.scope(), caller.now(), known).await?;
     let page = Page {
         id: id.0,
         name: customer.value.name,
@@ -141,6 +148,7 @@ async fn shown(
         may_write: perm::WriteSites::ROLES.contains(&caller.role()),
         may_invite: perm::WritePeople::ROLES.contains(&caller.role()),
         reports: perm::ReadReports::ROLES.contains(&caller.role()),
+        readers,
     };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }

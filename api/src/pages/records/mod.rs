@@ -2,8 +2,11 @@
 //! or a page of its own, and a sheet by which it is added, changed and retired.
 
 mod customers;
+mod meter_changes;
+mod meter_place;
 mod meters;
 mod models;
+mod recipients;
 mod sites;
 mod unit_changes;
 mod units;
@@ -25,7 +28,9 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(models::routes)
         .configure(units::routes)
         .configure(unit_changes::routes)
-        .configure(meters::routes);
+        .configure(meters::routes)
+        .configure(meter_changes::routes)
+        .configure(recipients::routes);
 }
 
 /// Of what a new record is.
