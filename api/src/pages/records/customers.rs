@@ -5,7 +5,7 @@ use super::super::form::{self, Typed};
 use super::super::html_for;
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
-use super::choice;
+use super::{agreement_lines, choice};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::customer::Extent;
 use crate::db::page::{After, PAGE_MAX};
@@ -92,6 +92,7 @@ struct Page {
     may_write: bool,
     may_invite: bool,
     reports: bool,
+    agreements: Vec<String>,
 }
 
 struct SiteRow {
@@ -131,8 +132,9 @@ async fn shown(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
-    let known = db.read(caller.scope(), caller.now(), async |tx| with_sites(tx, *id).await).await?;
-    let (customer, sites, units) = known;
+    let known =
+        async |tx: &Tx<'_>| Ok((with_sites(tx, *id).await?, agreement_lines::of(tx, *id, caller.role()).await?));
+    let ((customer, sites, units), agreements) = db.read(caller.scope(), caller.now(), known).await?;
     let page = Page {
         id: id.0,
         name: customer.value.name,
@@ -141,6 +143,7 @@ async fn shown(
         may_write: perm::WriteSites::ROLES.contains(&caller.role()),
         may_invite: perm::WritePeople::ROLES.contains(&caller.role()),
         reports: perm::ReadReports::ROLES.contains(&caller.role()),
+        agreements,
     };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }
