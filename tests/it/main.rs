@@ -21,6 +21,7 @@ mod asking;
 mod asking_pages;
 mod audit;
 mod bad_input;
+mod bill_pages;
 mod billing_cycles;
 mod browsing;
 mod calc_water;

@@ -5,7 +5,7 @@ use super::super::form::{self, Typed};
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::{html_for, words};
-use super::tariff_form;
+use super::{bills, tariff_form};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::accounts::tariff::{self, StoredTariff};
 use crate::db::accounts::water_account::{self, StoredAccount};
@@ -179,6 +179,7 @@ struct Page {
     site: (Uuid, String),
     charged: String,
     tariffs: Vec<(String, String)>,
+    bills: bills::Bills,
 }
 
 /// An account with what its supplier charged when.
@@ -214,6 +215,7 @@ async fn shown(
         site: (account.value.site_id.0, site),
         charged,
         tariffs: tariffs.iter().rev().map(tariff_line).collect(),
+        bills: bills::of(&caller, &db, *id).await?,
     };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }

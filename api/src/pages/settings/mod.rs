@@ -1,6 +1,8 @@
 //! `/settings`: who and what may come in, what is sent out, and what things cost.
 
 mod accounts;
+mod bill_form;
+mod bills;
 mod clients;
 mod hooks;
 mod prices;
@@ -24,7 +26,8 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(clients::routes)
         .configure(hooks::routes)
         .configure(prices::routes)
-        .configure(accounts::routes);
+        .configure(accounts::routes)
+        .configure(bills::routes);
 }
 
 #[derive(Template)]
