@@ -85,6 +85,7 @@ mod settings_pages;
 mod site_measures;
 mod sites;
 mod stock;
+mod stock_expected;
 mod stock_night;
 mod stock_orders;
 mod stock_page;
