@@ -330,6 +330,10 @@ diesel::table! {
         active_share -> Nullable<Float8>,
         #[doc = "The declared daily use of one unit, in the domain's own JSON."]
         per_day -> Nullable<Jsonb>,
+        #[doc = "What one order costs, whatever its size, in the dealer's currency. Never shown to a customer."]
+        order_cost -> Nullable<Numeric>,
+        #[doc = "What keeping one of its unit for a year costs, in the dealer's currency."]
+        holding_cost_per_year -> Nullable<Numeric>,
     }
 }
 
@@ -626,6 +630,16 @@ diesel::table! {
         at -> Nullable<Timestamptz>,
         #[doc = "Who may see it besides the dealer; null: nobody."]
         customer_id -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "Customers whose people sent a file that was there already."]
+    file_sender (dealer_id, sha256, customer_id) {
+        dealer_id -> Int4,
+        sha256 -> Binary,
+        customer_id -> Uuid,
         created_at -> Timestamptz,
     }
 }
@@ -2433,6 +2447,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     file,
     file_content,
     file_link,
+    file_sender,
     finding,
     finding_followed,
     fit_limits,
