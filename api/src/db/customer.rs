@@ -147,6 +147,22 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     Ok(rows.into_iter().map(Into::into).collect())
 }
 
+/// What some customers are called, retired ones too.
+///
+/// # Errors
+/// When the database fails.
+pub async fn names(
+    tx: &Tx<'_>,
+    of: impl Iterator<Item = CustomerId>,
+) -> Result<HashMap<CustomerId, String>, DbError> {
+    let rows: Vec<(Uuid, String)> = customer::table
+        .filter(customer::id.eq_any(of.map(|customer| customer.0)))
+        .select((customer::id, customer::name))
+        .load(&mut tx.conn())
+        .await?;
+    Ok(rows.into_iter().map(|(id, name)| (CustomerId(id), name)).collect())
+}
+
 /// Changes a customer that is still at revision `at`.
 ///
 /// # Errors

@@ -332,6 +332,10 @@ diesel::table! {
         active_share -> Nullable<Float8>,
         #[doc = "The declared daily use of one unit, in the domain's own JSON."]
         per_day -> Nullable<Jsonb>,
+        #[doc = "What one order costs, whatever its size, in the dealer's currency. Never shown to a customer."]
+        order_cost -> Nullable<Numeric>,
+        #[doc = "What keeping one of its unit for a year costs, in the dealer's currency."]
+        holding_cost_per_year -> Nullable<Numeric>,
     }
 }
 

@@ -6,6 +6,7 @@ pub mod mail;
 mod night_closures;
 mod night_condition;
 pub mod night_due;
+mod night_expected;
 mod night_fold;
 pub mod night_risk;
 pub mod night_run;

@@ -24,6 +24,7 @@ use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::{MeterId, UnitId};
 use domain::placement::{Handover as Registers, LevelThen, RegisterThen};
+use domain::routine::caution::AT_A_HANDOVER;
 use domain::service::details::{Details, GunTest, HandoverDone, Setting, SettingKind};
 use domain::service::event::{ServiceEvent, Signature};
 use uuid::Uuid;
@@ -125,7 +126,7 @@ async fn page<P: Permission>(
         kinds: kinds(typed, n),
     };
     Ok(Page {
-        head: Head::of(id, &ground, typed, caller.now(), faults),
+        head: Head::of(id, &ground, typed, caller.now(), faults).heeding(AT_A_HANDOVER),
         key: form::key(),
         point: at_unit::point(typed),
         samples: at_unit::sample_inputs(typed),

@@ -12,6 +12,9 @@ const UNITS: i32 = 10_000;
 const UNITS_A_SITE: i32 = 4;
 const ITEMS: i32 = 12;
 const ISSUES_A_UNIT: i32 = 100;
+/// Of so many sites one is dipped at.
+const DIPPED_SITES: i32 = 4;
+const DIPS: i32 = 36;
 const REQUESTS: usize = 200;
 
 pub(crate) async fn run(bench: &Bench) -> Outcome {
@@ -58,7 +61,8 @@ pub(super) async fn latencies(bench: &Bench, path: &str) -> Outcome<(f64, f64)> 
     Ok((at(50), at(95)))
 }
 
-/// Three years of issues from the place of each site to its units, and a delivery for every tenth.
+/// Three years of issues from the place of each site to its units, and a delivery for every tenth. At
+/// every fourth site the drums are dipped each month, and a pump is set, so that it is looked at closely.
 fn fill(dealer: i32) -> String {
     format!(
         "begin;
@@ -101,6 +105,18 @@ fn fill(dealer: i32) -> String {
              from line l cross join place w where i % 10 = 0 and w.kind = 'warehouse';
          insert into stock_balance (place_id, consumable_id, lot_id, quantity, moved_at)
            select place_id, consumable_id, lot_id, max(balance), max(at) from stock_posting group by 1, 2, 3;
+         insert into dip (id, site_id, customer_id, at, consumable_id, open_quantity, sealed_quantity, created_at)
+           select gen_random_uuid(), o.site, c.id, now() - interval '1 day' - interval '1095 days' * i / {DIPS}, t.id,
+                  40, 25, now()
+             from key k join key o on o.n = k.n - k.n % {UNITS_A_SITE}
+             join consumable t on t.name = 'Item ' || (k.n % {ITEMS})
+             cross join customer c cross join generate_series(0, {DIPS} - 1) as i
+            where o.n % ({UNITS_A_SITE} * {DIPPED_SITES}) = 0 and c.name = 'Stock customer';
+         insert into dosing_setting (id, unit_id, at, consumable_id, full_ml_per_min, control, stroke_share, speed_share,
+             run_share, created_at)
+           select gen_random_uuid(), k.unit, now() - interval '1 year', t.id, 20, 'fixed', 0.5, 0.5, 0.05, now()
+             from key k join consumable t on t.name = 'Item ' || (k.n % {ITEMS})
+            where (k.n - k.n % {UNITS_A_SITE}) % ({UNITS_A_SITE} * {DIPPED_SITES}) = 0;
          commit;
          analyze"
     )

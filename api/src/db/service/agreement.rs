@@ -1,6 +1,6 @@
 //! Agreements in the database, what they promise, and what was used of what they include.
 
-use super::{Filter, Kept, Keys, Record, create as keep, day_key, get, list, site_of, update_at};
+use super::{Filter, Kept, Keys, Record, create as keep, cursor_of, day_key, get, list, site_of, update_at};
 use crate::db::error::named;
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::{DbError, Revision, Tx, customer, dealer, unit};
@@ -54,6 +54,34 @@ pub(crate) async fn update(tx: &Tx<'_>, id: Uuid, at: Revision, new: &Agreement)
         return Err(Faults::one("/customer_id", "fixed", fix).into());
     }
     update_at(tx, id, at, keys(tx, new).await?, new).await
+}
+
+/// Agreements in order of their first day, one more than the page holds: those alone about which
+/// something can be decided from `today` up to `until`.
+///
+/// # Errors
+/// [`DbError::Invalid`] for a cursor of another list.
+pub(crate) async fn near(
+    tx: &Tx<'_>,
+    filter: &Filter,
+    (today, until): (NaiveDate, NaiveDate),
+    after: &After,
+) -> Result<Vec<Kept<Agreement>>, DbError> {
+    let most = usize::try_from(after.ask()).unwrap_or(usize::MAX);
+    let (mut found, mut from) = (Vec::new(), Some(after.clone()));
+    // A term follows from several fields of the record, so all pages are looked through.
+    while let Some(page) = from.take().filter(|_| found.len() < most) {
+        let rows = list::<Agreement>(tx, filter, &page).await?;
+        if rows.len() >= most
+            && let Some((text, id)) = rows.last().map(cursor_of)
+        {
+            let next = After::parse(Some(&After::cursor(&text, id)), after.limit());
+            from = next.map(|next| next.since(after.changed_since()));
+        }
+        found.extend(rows.into_iter().filter(|kept| kept.stored.value.near(today, until).is_some()));
+    }
+    found.truncate(most);
+    Ok(found)
 }
 
 /// What a call is about.

@@ -45,7 +45,7 @@ pub struct RunOutView {
     unit: String,
     /// The dealer's local day of the night run.
     night: NaiveDate,
-    /// What was there.
+    /// What was there; 0 where neither the ledger nor a dip says, and then no day is foreseen.
     #[schema(example = "75")]
     on_hand: Decimal,
     /// The day that stood at: of a dip, its day.
@@ -54,7 +54,8 @@ pub struct RunOutView {
     #[schema(example = "0")]
     on_order: Decimal,
     /// The demand model that fits: `smoothing`, `croston_sba`, `tsb`, `month_index`, or `per_day`
-    /// by what is declared of the item, or by what pumps dose. Null while there is too little of a past; then nothing is foreseen.
+    /// by what pumps dose, by what is declared of the item, or by the doses of the models of the units there.
+    /// Null while there is too little of a past; then nothing is foreseen.
     model: Option<String>,
     /// Months of the past behind it.
     months: i32,

@@ -5,8 +5,8 @@ use super::super::form::{self, Typed};
 use super::super::html_for;
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
-use super::choice;
 use super::recipients::{self, Reader};
+use super::{agreement_lines, choice};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::customer::Extent;
 use crate::db::page::{After, PAGE_MAX};
@@ -95,6 +95,7 @@ struct Page {
     reports: bool,
     /// Who gets its reports by mail; none for whoever may not see that.
     readers: Option<Vec<Reader>>,
+    agreements: Vec<String>,
 }
 
 struct SiteRow {
@@ -137,9 +138,9 @@ async fn shown(
     let issues = perm::IssueReports::ROLES.contains(&caller.role());
     let known = async |tx: &Tx<'_>| {
         let readers = if issues { Some(recipients::of(tx, *id).await?) } else { None };
-        Ok((with_sites(tx, *id).await?, readers))
+        Ok((with_sites(tx, *id).await?, readers, agreement_lines::of(tx, *id, caller.role()).await?))
     };
-    let ((customer, sites, units), readers) = db.read(caller.scope(), caller.now(), known).await?;
+    let ((customer, sites, units), readers, agreements) = db.read(caller.scope(), caller.now(), known).await?;
     let page = Page {
         id: id.0,
         name: customer.value.name,
@@ -149,6 +150,7 @@ async fn shown(
         may_invite: perm::WritePeople::ROLES.contains(&caller.role()),
         reports: perm::ReadReports::ROLES.contains(&caller.role()),
         readers,
+        agreements,
     };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }

@@ -1,6 +1,7 @@
 //! Records that a dealer's people write down: customers, sites, unit models, units, meters. Each is a list
 //! or a page of its own, and a sheet by which it is added, changed and retired.
 
+mod agreement_lines;
 mod customers;
 mod meter_changes;
 mod meter_place;

@@ -5,7 +5,7 @@ use super::super::form::{self, Typed};
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::{html_for, words};
-use super::tariffs;
+use super::{bills, tariffs};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::accounts::tariff::{self, StoredTariff};
 use crate::db::accounts::water_account::{self, StoredAccount};
@@ -199,6 +199,7 @@ struct Page {
     charged: String,
     /// Each with its id, in words, and when it holds.
     tariffs: Vec<(Uuid, String, String)>,
+    bills: bills::Bills,
 }
 
 /// An account with what its supplier charged when.
@@ -238,6 +239,7 @@ async fn shown(
         site: (account.value.site_id.0, site),
         charged,
         tariffs: tariffs.iter().rev().map(line).collect(),
+        bills: bills::of(&caller, &db, *id).await?,
     };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }

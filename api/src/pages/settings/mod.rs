@@ -1,6 +1,8 @@
 //! `/settings`: who and what may come in, what is sent out, and what things cost.
 
 mod accounts;
+mod bill_form;
+mod bills;
 mod clients;
 mod hooks;
 mod letterhead;
@@ -32,6 +34,7 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(prices::routes)
         .configure(tariffs::routes)
         .configure(accounts::routes)
+        .configure(bills::routes)
         .configure(report_rule::routes)
         .configure(report_style::routes);
 }
