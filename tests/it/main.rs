@@ -72,6 +72,7 @@ mod risk_opened;
 mod risk_signs;
 mod routines;
 mod rulings;
+mod savings;
 mod schema;
 mod scope_plans;
 mod scopes;
