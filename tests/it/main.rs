@@ -75,6 +75,7 @@ mod risk_opened;
 mod risk_signs;
 mod routines;
 mod rulings;
+mod savings;
 mod schema;
 mod scope_plans;
 mod scopes;

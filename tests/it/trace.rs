@@ -501,10 +501,16 @@ fn baseline_of(part: &Value) -> Value {
     let classes = list(&part["method"]["classes"]);
     let each = |class: &str| number(&classes.iter().find(|one| one["machine_class"] == class).unwrap()["l_per_wash"]);
     let washes = part["washes"].as_object().unwrap();
-    let counted: f64 = list(&part["of_days"]).iter().map(|day| number(&day["wash_count"])).sum();
+    let left_out = |date: &Value| -> f64 {
+        let days = list(&part["not_credited"]).iter().filter(|day| &day["date"] == date);
+        days.map(|day| number(&day["part"])).sum()
+    };
+    let credited = |day: &Value| number(&day["wash_count"]) * (1.0 - left_out(&day["date"]));
+    let counted: f64 = list(&part["of_days"]).iter().map(credited).sum();
     close(washes.values().map(number).sum(), counted, "washes");
     let used: f64 = list(&part["of_days"]).iter().map(|day| number(&day["fresh_used_l"])).sum();
-    close(number(&part["fresh_used_l"]), used, "fresh water of the days");
+    let by_hose: f64 = list(&part["by_hose"]).iter().map(|fill| number(&fill["litres"])).sum();
+    close(number(&part["fresh_used_l"]), used + by_hose, "fresh water of the days");
     json!(washes.iter().map(|(class, count)| each(class) * number(count)).sum::<f64>())
 }
 

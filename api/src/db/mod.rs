@@ -5,6 +5,7 @@
 //! security holds every statement to them. This is the only file that sees the pools.
 
 pub mod accounts;
+mod agreed_fees;
 pub(crate) mod api_client;
 pub mod asking;
 pub mod attachment;
@@ -70,6 +71,7 @@ pub mod site;
 pub mod site_cost;
 pub mod spell;
 mod stamp;
+mod stays;
 pub mod stock;
 pub mod subject_meters;
 pub mod today;

@@ -166,7 +166,7 @@ impl Loader<'_> {
         }
         let units: Vec<UnitId> = metered.iter().map(|one| one.unit).collect();
         let swaps: Vec<Swap> = metered.iter().flat_map(|one| one.swaps.iter().copied()).collect();
-        db.write(scope, now, async |tx| money::add(tx, ground, fleet, &units).await).await?;
+        db.write(scope, now, async |tx| money::add(tx, ground, fleet).await).await?;
         db.write(scope, now, async |tx| service::add(tx, ground, fleet, &units, &swaps).await).await?;
         stock::add(self, fleet, &units).await?;
         db.write(scope, now, async |tx| {

@@ -13,6 +13,7 @@
 //! | [`payback`] | whether recycling at a site pays |
 //! | [`invested`] | the same in the report of a month |
 //! | [`site_month`] | the cost at one site and what it comes to for each wash |
+//! | `levels` | which of a site's subjects says what of its balance |
 //! | [`model`] | the report itself |
 //! | [`claims`] | what of it can be added over months |
 //! | [`adjustment`] | a difference to an earlier month, carried in a later report |
@@ -35,6 +36,7 @@ pub mod flow;
 pub mod haulage;
 pub mod inputs;
 pub mod invested;
+pub(crate) mod levels;
 pub mod model;
 pub mod money;
 pub mod moved;
