@@ -34,6 +34,7 @@ mod holding;
 pub(crate) mod idempotency;
 pub mod job;
 pub mod login;
+mod makeup_held;
 pub(crate) mod measures;
 pub mod meter;
 pub mod meter_check;
