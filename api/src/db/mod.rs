@@ -56,6 +56,7 @@ pub mod period_fact;
 pub mod placement;
 pub mod price;
 mod range;
+pub(crate) mod read_then;
 pub mod reading;
 pub mod report;
 pub mod risk;
