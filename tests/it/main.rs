@@ -58,6 +58,7 @@ mod people;
 mod people_pages;
 mod postgres_tls;
 mod program;
+mod read_then;
 mod readings;
 mod reference;
 mod report_forms;

@@ -123,6 +123,7 @@ pub async fn create(tx: &Tx<'_>, new: &Meter, first: &Attachment) -> Result<Atta
     let (no, meter) = row.stored(new.dial_id.map(|dial| dial.0))?;
     let first = attachment::insert(tx, no, first).await?;
     touched::meter(tx, no, first.span).await?;
+    attachment::beside(tx, first.measured, first.span).await?;
     let present = first.span.contains(tx.now()).then_some(first);
     logged(tx, Attached { meter, no, present }, "created").await
 }
@@ -225,8 +226,11 @@ pub async fn retire(tx: &Tx<'_>, id: MeterId, at: Revision) -> Result<Attached, 
     let (no, meter) = row.stored(now.meter.value.dial_id.map(|dial| dial.0))?;
     let retired = logged(tx, Attached { meter, no, present: None }, "retired").await?;
     // Noted while it still measures something.
-    touched::meter(tx, no, Span::parse(tx.now(), None)?).await?;
-    attachment::end_running(tx, no, tx.now()).await?;
+    let since = Span::parse(tx.now(), None)?;
+    touched::meter(tx, no, since).await?;
+    if let Some(ended) = attachment::end_running(tx, no, tx.now()).await? {
+        attachment::beside(tx, ended.measured, since).await?;
+    }
     Ok(retired)
 }
 

@@ -3,7 +3,7 @@
 use super::error::known;
 use super::schema::{meter, placement};
 use super::stamp::one_changed;
-use super::{DbError, Revision, Stored, Tx, due, range, site, touched, unit};
+use super::{DbError, Revision, Stored, Tx, due, range, read_then, site, touched, unit};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::{insert_into, update};
@@ -70,7 +70,8 @@ impl TryFrom<Row> for Stored<PlacementId, Placement> {
     }
 }
 
-/// Places a unit at a site, whose customer's it is from then on.
+/// Places a unit at a site, whose customer's it is from then on. What was read when it came are
+/// readings and levels.
 ///
 /// # Errors
 /// [`DbError::NotFound`] for a unit outside the scope, [`DbError::Invalid`] for an unknown
@@ -101,7 +102,9 @@ pub async fn create(
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await?;
+    read_then::on_coming(tx, unit_id, new.span.from(), &new.at_start).await?;
     touched::unit(tx, unit_id, new.span).await?;
+    touched::beside(tx, Some(unit_id), Some(new.site_id), new.span).await?;
     due::project(tx, &[unit_id.0]).await?;
     logged(tx, row.try_into()?, "created").await
 }
@@ -136,7 +139,7 @@ pub async fn at_site(tx: &Tx<'_>, site_id: SiteId) -> Result<Vec<Stored<Placemen
     rows.into_iter().map(TryInto::try_into).collect()
 }
 
-/// Ends a placement that is still at revision `at`, with what was read then. One that was
+/// Ends a placement that is still at revision `at`, with what was read then, as readings and levels. One that was
 /// made with an end in mind ends when it really did.
 ///
 /// # Errors
@@ -168,8 +171,11 @@ pub async fn end(
         .await
         .optional()?;
     let row = one_changed(changed, async || get(tx, unit_id, id).await.map(|now| now.revision)).await?;
+    read_then::on_going(tx, unit_id, to, at_end).await?;
     let changed_from = old.value.span.to().map_or(to, |planned| planned.min(to));
-    touched::unit(tx, unit_id, Span::parse(changed_from, None)?).await?;
+    let changed = Span::parse(changed_from, None)?;
+    touched::unit(tx, unit_id, changed).await?;
+    touched::beside(tx, Some(unit_id), Some(old.value.site_id), changed).await?;
     logged(tx, row.try_into()?, "updated").await
 }
 

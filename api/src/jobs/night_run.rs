@@ -86,7 +86,11 @@ async fn compute(db: &Db, scope: &Scope, as_of: DateTime<Utc>, progress: Progres
     let sums = chunks.buffer_unordered(CHUNKS_AT_ONCE).try_fold(Counts::default(), async |a, b| Ok(a + b));
     let mut counts = sums.await?;
     let meters: Vec<i32> = touches.iter().map(|touch| touch.meter_no).collect();
-    db.write(scope, as_of, async |tx| exception::close_unmeasured(tx, &meters).await).await?;
+    db.write(scope, as_of, async |tx| {
+        exception::close_unmeasured(tx, &meters).await?;
+        meter_watch::close_gone(tx).await
+    })
+    .await?;
     night_watch::look(db, scope, as_of).await?;
     night_condition::test(db, scope, as_of, &subjects).await?;
     night_due::project(db, scope.dealer(), as_of).await?;
