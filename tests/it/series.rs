@@ -121,6 +121,49 @@ async fn readings_come_in_every_form_with_equal_sums() {
     dealer.office.get(backwards).await.refused_for(422, &[("/to", "before_from")]);
 }
 
+/// Unpacks what came in a content coding; pyarrow brings the codings' own libraries.
+const UNPACK: &str = "
+import sys, pyarrow
+with open(sys.argv[1], 'rb') as file:
+    sys.stdout.buffer.write(pyarrow.CompressedInputStream(pyarrow.BufferReader(file.read()), sys.argv[2]).read())
+";
+
+fn unpacked(bytes: &[u8], coding: &str) -> Vec<u8> {
+    let folder = Scratch::new();
+    let file = format!("{}/packed", folder.path());
+    fs::write(&file, bytes).unwrap();
+    let output = Command::new(python()).args(["-c", UNPACK, &file, coding]).output().unwrap();
+    assert!(output.status.success(), "{coding}: {}", String::from_utf8_lossy(&output.stderr));
+    output.stdout
+}
+
+/// RFC 9110, section 12.5.3, with the codings of RFC 1952, RFC 7932 and RFC 8878.
+#[tokio::test]
+async fn readings_are_packed_as_the_request_accepts_it() {
+    let app = TestApp::start().await;
+    let (dealer, ..) = two_customers(&app).await;
+    let path = "/v1/readings?from=2026-01-01T00:00:00Z&to=2026-01-31T00:00:00Z";
+    let plain = as_media(&dealer.office, path, "text/csv").await;
+    assert_eq!(plain.header("content-encoding"), "");
+    for (accepted, coding, name) in
+        [("gzip", "gzip", "gzip"), ("br", "br", "brotli"), ("zstd", "zstd", "zstd"), ("gzip;q=0.5, zstd", "zstd", "zstd")]
+    {
+        let request = dealer.office.request(Method::GET, path).header("accept", "text/csv");
+        let packed = dealer.office.send(request.header("accept-encoding", accepted)).await;
+        assert_eq!((packed.status(), packed.header("content-encoding")), (200, coding), "{packed:?}");
+        assert!(packed.bytes().len() * 4 < plain.bytes().len(), "{coding}: {} bytes", packed.bytes().len());
+        assert_eq!(unpacked(packed.bytes(), name), plain.bytes(), "{coding}");
+    }
+    // What is sent is not unpacked: a few bytes would fill the memory.
+    for (path, media) in [("/v1/customers", "application/json"), ("/sign-in", "application/x-www-form-urlencoded")] {
+        for coding in ["gzip", "br", "zstd"] {
+            let request = dealer.office.request(Method::POST, path).header("content-type", media);
+            let answer = dealer.office.send(request.header("content-encoding", coding).body("{}")).await;
+            assert_eq!(answer.status(), 415, "{answer:?}");
+        }
+    }
+}
+
 #[tokio::test]
 async fn days_and_months_say_how_good_they_are_in_litres_and_gallons() {
     let app = TestApp::start().await;
