@@ -87,8 +87,7 @@ async fn test_chunk(
     let mut registers = Registers::new(&standing, &meters, today);
     // A site without a working pattern has no closures.
     let may_tell = |unit: &Standing, own: &[&OwnMeter]| calendars.contains_key(&unit.site_id) && hourly(own).is_err();
-    let mut sparse =
-        Sparse::new(&standing, &meters, today, may_tell, |unit| from(unit, today, DAYS_BACK));
+    let mut sparse = Sparse::new(&standing, &meters, today, may_tell, |unit| from(unit, today, DAYS_BACK));
     let wanted: Vec<Wanted> = registers.wanted.iter().chain(&sparse.wanted).copied().collect();
     let each = |sheet: &SheetView| {
         registers.push(sheet, as_of);

@@ -19,7 +19,12 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(show).service(change_person).service(deactivate_person).service(reset_password).service(end_sign_ins_of);
+    config
+        .service(show)
+        .service(change_person)
+        .service(deactivate_person)
+        .service(reset_password)
+        .service(end_sign_ins_of);
 }
 
 #[derive(Template)]

@@ -5,7 +5,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::service::{self, agreement, cursor_of};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, Page, Paging, Problems};
+use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
@@ -121,17 +121,17 @@ async fn create_agreement(
 }
 
 /// List agreements by their first day
-#[utoipa::path(tag = "agreements", params(Asked, Paging),
+#[utoipa::path(tag = "agreements", params(Asked, ChangedSince, Paging),
     responses((status = 200, description = "A page of agreements", body = Page<KeptView<AgreementBody>>), Problems))]
 #[get("/agreements")]
 async fn list_agreements(
     request: HttpRequest,
     caller: Caller<perm::ReadAgreements>,
     asked: Query<Asked>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse()?, paging.parse()?);
+    let (filter, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
     let list = async |tx: &crate::db::Tx<'_>| service::list::<Agreement>(tx, &filter, &after).await;
     let rows = db.read(caller.scope(), caller.now(), list).await?;
     Ok(answer::page(&request, &after, rows, cursor_of, view::<_, AgreementBody>))
