@@ -1,8 +1,11 @@
-//! Bodies that come too slowly: who sends a byte now and then would hold a connection for as long as they like.
+//! Bodies that come too slowly, or packed: who sends a byte now and then would hold a connection for as long
+//! as they like, and a few thousand bytes unpack to as much memory as there is.
 
+use crate::problem::{Kind, Problem};
 use actix_web::body::MessageBody;
 use actix_web::dev::{Payload, ServiceRequest, ServiceResponse};
 use actix_web::error::PayloadError;
+use actix_web::http::header;
 use actix_web::middleware::Next;
 use actix_web::{Error, HttpMessage};
 use async_stream::try_stream;
@@ -18,11 +21,15 @@ pub const WAITED_MOST: Duration = Duration::from_secs(20);
 /// What a line out in the country does: each as many bytes received buy another second.
 pub const BYTES_A_SECOND: u64 = 4096;
 
-/// Around every request: ends the reading of a body that comes too slowly.
+/// Around every request: ends the reading of a body that comes too slowly, and refuses one that is packed.
 pub(crate) async fn in_time(
     mut request: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse<impl MessageBody>, Error> {
+    let is_packed = |coding: &header::HeaderValue| !coding.as_bytes().eq_ignore_ascii_case(b"identity");
+    if request.headers().get(header::CONTENT_ENCODING).is_some_and(is_packed) {
+        return Err(Problem::new(Kind::UnknownMedia, "Send the body as it is, without Content-Encoding.").into());
+    }
     match request.take_payload() {
         Payload::None => {}
         body => {

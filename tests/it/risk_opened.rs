@@ -115,6 +115,16 @@ async fn a_customer_sees_risk_that_its_dealer_opens() {
     assert!(seen.iter().all(|unit| unit["expected_loss_30_days"].is_null()), "{seen:?}");
     assert_eq!(items(&dealer.office, shared).await, seen);
     assert_eq!(items(&stranger, shared).await, [Value::Null; 0]);
+    for (query, count) in [
+        (format!("unit_id={}", units[0]), 1),
+        (format!("site_id={}", seen[1]["site_id"].as_str().unwrap()), 1),
+        (format!("customer_id={customer}"), 2),
+        (format!("customer_id={other}"), 0),
+    ] {
+        for (person, seen) in [(&viewer, count), (&stranger, 0)] {
+            assert_eq!(items(person, &format!("{shared}?{query}")).await.len(), seen, "{query}");
+        }
+    }
     // What is the dealer's own stays closed.
     for closed in ["/v1/risk", "/v1/findings", "/v1/risk/scores", &format!("/v1/units/{}/risk", units[0])] {
         viewer.get(closed).await.refused(403, "not-allowed");

@@ -118,7 +118,7 @@ async fn notes_of_pumps_and_drums_name_their_faults() {
 }
 
 /// A warehouse that gave out as much in each of the twelve months before this one.
-async fn steady(dealer: &Dealer, store: &Store, unit: Uuid, as_of: DateTime<Utc>) {
+pub(crate) async fn steady(dealer: &Dealer, store: &Store, unit: Uuid, as_of: DateTime<Utc>) {
     let first = as_of.with_day(1).unwrap().checked_sub_months(Months::new(12)).unwrap();
     store.receive(dealer, &first.to_rfc3339(), "1000").await;
     for month in 0..12 {

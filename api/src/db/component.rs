@@ -5,14 +5,14 @@ use super::page::{After, paged};
 use super::placement::present;
 use super::schema::component;
 use super::stamp::{Change, one_changed};
-use super::{DbError, Revision, Stored, Tx, attachment, failure};
+use super::{DbError, Revision, Stored, Tx, attachment, failure, placement};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
 use domain::fault::Faults;
-use domain::ids::{ComponentId, UnitId};
+use domain::ids::{ComponentId, CustomerId, SiteId, UnitId};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -21,8 +21,14 @@ use uuid::Uuid;
 pub struct Filter {
     /// Of this unit.
     pub unit: Option<UnitId>,
+    /// Of units that stand with this customer now.
+    pub customer: Option<CustomerId>,
+    /// Of units that stand at this site now.
+    pub site: Option<SiteId>,
     /// Of this kind.
     pub kind: Option<String>,
+    /// Of this model of their maker's.
+    pub model: Option<String>,
     /// Only those that are fitted now.
     pub fitted: bool,
 }
@@ -161,8 +167,14 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     if let Some(unit) = filter.unit {
         query = query.filter(component::unit_id.eq(unit.0));
     }
+    if let Some(units) = placement::standing(filter.customer, filter.site, tx.now()) {
+        query = query.filter(component::unit_id.eq_any(units));
+    }
     if let Some(kind) = &filter.kind {
         query = query.filter(component::kind.eq(kind));
+    }
+    if let Some(model) = &filter.model {
+        query = query.filter(component::model.eq(model));
     }
     if filter.fitted {
         query = query.filter(component::out_at.is_null());

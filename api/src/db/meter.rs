@@ -10,7 +10,7 @@ use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
-use domain::ids::{MeterId, MeterNo, SiteId, UnitId};
+use domain::ids::{CustomerId, MeterId, MeterNo, SiteId, UnitId};
 use domain::meter::{Attachment, Meter};
 use domain::metering::stream::Stream;
 use domain::span::Span;
@@ -35,6 +35,8 @@ pub struct Filter {
     pub unit: Option<UnitId>,
     /// Attached to this site now.
     pub site: Option<SiteId>,
+    /// That serve this customer now.
+    pub customer: Option<CustomerId>,
     /// In this stream.
     pub stream: Option<Stream>,
     /// Retired ones too.
@@ -166,6 +168,9 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Att
     }
     if let Some(site) = filter.site {
         query = query.filter(meter::no.eq_any(attached().filter(meter_attachment::site_id.eq(site.0))));
+    }
+    if let Some(customer) = filter.customer {
+        query = query.filter(meter::no.eq_any(holding::of_customer(customer, tx.now())));
     }
     if let Some(stream) = filter.stream {
         query = query.filter(meter::stream.eq(stream.as_str()));

@@ -5,6 +5,7 @@ use super::schema::{meter, placement};
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, due, range, read_then, site, touched, unit};
 use chrono::{DateTime, Utc};
+use diesel::pg::Pg;
 use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
@@ -29,6 +30,58 @@ pub struct Present {
     /// Since when.
     pub since: DateTime<Utc>,
 }
+
+/// The units that stand with a customer and at a site at an instant; none where neither is said.
+pub(in crate::db) fn standing(
+    customer: Option<CustomerId>,
+    site: Option<SiteId>,
+    at: DateTime<Utc>,
+) -> Option<placement::BoxedQuery<'static, Pg, diesel::sql_types::Uuid>> {
+    if customer.is_none() && site.is_none() {
+        return None;
+    }
+    let mut units =
+        placement::table.filter(placement::valid.contains(at)).select(placement::unit_id).into_boxed::<Pg>();
+    if let Some(customer) = customer {
+        units = units.filter(placement::customer_id.eq(customer.0));
+    }
+    if let Some(site) = site {
+        units = units.filter(placement::site_id.eq(site.0));
+    }
+    Some(units)
+}
+
+/// SQL of the same for the unit of a row at the row's own instant, by the parameters of customer and site.
+macro_rules! stood_with {
+    ($row:literal, $at:literal, $customer:literal, $site:literal) => {
+        concat!(
+            "(",
+            $customer,
+            "::uuid is null and ",
+            $site,
+            "::uuid is null or exists (select from placement stay",
+            " where stay.dealer_id = ",
+            $row,
+            ".dealer_id and stay.unit_id = ",
+            $row,
+            ".unit_id",
+            " and stay.valid @> ",
+            $row,
+            ".",
+            $at,
+            " and (",
+            $customer,
+            "::uuid is null or stay.customer_id = ",
+            $customer,
+            ") and (",
+            $site,
+            "::uuid is null or stay.site_id = ",
+            $site,
+            ")))"
+        )
+    };
+}
+pub(in crate::db) use stood_with;
 
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = placement)]

@@ -1,10 +1,13 @@
 //! `/v1/findings` and `/v1/units/{id}/condition`: what is wrong with units before a part fails.
 
 use super::accounts::preview::MoneyView;
-use super::answer::{self, Page, Paging, Problems};
+use super::answer::{self, ChangedSince, Page, Paging, Problems};
+use super::series::AskOf;
+use super::service::in_order;
 use crate::auth::{Caller, perm};
 use crate::db::condition::{self, StoredFinding, StoredTest};
 use crate::db::{Db, DbError, unit};
+use crate::extract::optional_instant;
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
@@ -109,31 +112,45 @@ impl FindingView {
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListFindings {
-    /// Only this unit's.
-    unit_id: Option<Uuid>,
     /// Only open ones (true), or only closed ones (false).
     open: Option<bool>,
+    /// First found at this instant or later.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-01-01T00:00:00Z")]
+    from: Option<DateTime<Utc>>,
+    /// First found before this instant.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-02-01T00:00:00Z")]
+    to: Option<DateTime<Utc>>,
+}
+
+impl ListFindings {
+    fn parse(&self, of: AskOf) -> Result<condition::Filter, Problem> {
+        in_order(self.from, self.to)?;
+        Ok(condition::Filter { of: of.of(None), open: self.open, from: self.from, to: self.to })
+    }
 }
 
 /// List what is wrong with units
 ///
 /// As the night run's tests find it, in the order in which it was first found; one is open for each
 /// cause, and it closes when the test no longer finds it. What is the matter with meters is listed
-/// by `/v1/meter-findings`.
-#[utoipa::path(tag = "units", params(ListFindings, Paging),
+/// by `/v1/meter-findings`. Those of a customer or site are of units that stood there when they were found;
+/// one was written when it was last found, or closed.
+#[utoipa::path(tag = "units", params(ListFindings, AskOf, ChangedSince, Paging),
     responses((status = 200, description = "A page of findings", body = Page<FindingView>), Problems))]
 #[get("/findings")]
 async fn list_findings(
     request: HttpRequest,
     caller: Caller<perm::ReadFindings>,
-    query: Query<ListFindings>,
-    paging: Query<Paging>,
+    (query, of): (Query<ListFindings>, Query<AskOf>),
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
+    let (filter, after) = (query.parse(*of)?, paging.parse()?.since(since.changed_since));
     let views = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let rows = condition::list(tx, query.unit_id, query.open, &after).await?;
+            let rows = condition::list(tx, &filter, &after).await?;
             rows.into_iter().map(FindingView::of).collect::<Result<Vec<_>, _>>()
         })
         .await?;

@@ -34,7 +34,7 @@ pub(super) async fn fitted(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<Seen>, DbErr
 
 /// Their records alone.
 pub(super) async fn records(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<Stored<ComponentId, Component>>, DbError> {
-    let filter = Filter { unit: Some(unit), kind: None, fitted: true };
+    let filter = Filter { unit: Some(unit), fitted: true, ..Filter::default() };
     component::list(tx, &filter, &After::first(PARTS_MOST)).await
 }
 

@@ -8,6 +8,7 @@ use crate::extract::{Body, IfMatch};
 use crate::http::accounts::preview::MoneyView;
 use crate::http::answer::{self, Page, Paging, Problems};
 use crate::http::condition::FindingView;
+use crate::http::series::AskOf;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
@@ -166,19 +167,19 @@ pub struct SharedRiskView {
 ///
 /// By name. A customer sees the units at its own sites, and nothing unless its dealer opened it; the dealer's
 /// people see here what their customers see.
-#[utoipa::path(tag = "risk", params(Paging),
+#[utoipa::path(tag = "risk", params(AskOf, Paging),
     responses((status = 200, description = "A page of units", body = Page<SharedRiskView>), Problems))]
 #[get("/shared-risk")]
 async fn list_shared_risk(
     request: HttpRequest,
     caller: Caller<perm::ReadSharedRisk>,
-    paging: Query<Paging>,
+    (of, paging): (Query<AskOf>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
+    let (of, after) = (of.of(None), paging.parse()?);
     let views = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let units = sharing::units(tx, &after).await?;
+            let units = sharing::units(tx, of, &after).await?;
             let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
             let parts = sharing::parts(tx, &ids, PARTS_MOST).await?;
             let mut findings: Vec<(Uuid, FindingView)> = Vec::new();

@@ -9,6 +9,7 @@ use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
 use crate::db::{Db, DbError, unit};
 use crate::http::accounts::preview::MoneyView;
 use crate::http::answer::{self, Page, Paging, Problems};
+use crate::http::series::AskOf;
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
@@ -123,20 +124,21 @@ pub(crate) fn worth_bringing(part: &PartAtRisk) -> bool {
 ///
 /// As the last night run forecast them, greatest expected loss first: the sum over its parts of the
 /// probability that each fails within 30 days times what follows its own failure where the unit stands, and
-/// the same of a process upset. Parts are taken to fail independently.
-#[utoipa::path(tag = "risk", params(Paging),
+/// the same of a process upset. Parts are taken to fail independently. Those of a customer or site stand
+/// there now.
+#[utoipa::path(tag = "risk", params(AskOf, Paging),
     responses((status = 200, description = "A page of units", body = Page<UnitAtRiskView>), Problems))]
 #[get("/risk")]
 async fn list_units_at_risk(
     request: HttpRequest,
     caller: Caller<perm::ReadRisk>,
-    paging: Query<Paging>,
+    (of, paging): (Query<AskOf>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
+    let (of, after) = (of.of(None), paging.parse()?);
     let views = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let units = view::units(tx, &after).await?;
+            let units = view::units(tx, of, &after).await?;
             let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
             let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
             let weights = followed::weights(tx, &ids).await?;

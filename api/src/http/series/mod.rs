@@ -31,7 +31,7 @@ pub struct AskOf {
 }
 
 impl AskOf {
-    fn of(self, meter: Option<Uuid>) -> Of {
+    pub(in crate::http) fn of(self, meter: Option<Uuid>) -> Of {
         Of { customer: self.customer_id, site: self.site_id, unit: self.unit_id, meter }
     }
 }

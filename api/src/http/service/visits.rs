@@ -6,7 +6,7 @@ use crate::db::service::visit::{self, Becomes, Keeping, Planned};
 use crate::db::service::{Filter, day_key};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, ChangedSince, Page, Paging, Problems, Stamps};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
@@ -297,17 +297,17 @@ async fn plan_visit(
 }
 
 /// List visits by day
-#[utoipa::path(tag = "visits", params(ListVisits, Paging),
+#[utoipa::path(tag = "visits", params(ListVisits, ChangedSince, Paging),
     responses((status = 200, description = "A page of visits", body = Page<VisitView>), Problems))]
 #[get("/visits")]
 async fn list_visits(
     request: HttpRequest,
     caller: Caller<perm::ReadVisits>,
     asked: Query<ListVisits>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse()?, paging.parse()?);
+    let (filter, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
     let rows = db.read(caller.scope(), caller.now(), async |tx| visit::list(tx, &filter, &after).await).await?;
     let cursor = |planned: &Planned| crate::db::service::cursor_of(&planned.kept);
     Ok(answer::page(&request, &after, rows, cursor, VisitView::from))

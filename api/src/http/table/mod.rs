@@ -1,9 +1,11 @@
 //! Answers that are tables: JSON, CSV, NDJSON or Parquet, whichever the request accepts, written page
 //! by page so that memory does not grow with what is asked for.
 
+mod list;
 mod parquet;
 mod text;
 
+pub(crate) use list::{Tabled, listed};
 pub(crate) use text::line as csv_line;
 
 use crate::db::DbError;
