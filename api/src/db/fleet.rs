@@ -157,6 +157,40 @@ pub async fn installed(tx: &Tx<'_>, find: &str, month: Month) -> Result<Vec<Inst
         .await?)
 }
 
+/// What a unit that stands at a site now is called, and where it is.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct Named {
+    /// The unit.
+    #[diesel(sql_type = SqlUuid)]
+    pub unit_id: Uuid,
+    /// What it is called.
+    #[diesel(sql_type = Text)]
+    pub label: String,
+    /// The site's name.
+    #[diesel(sql_type = Text)]
+    pub site: String,
+    /// The customer's name.
+    #[diesel(sql_type = Text)]
+    pub customer: String,
+}
+
+/// The units that stand at a site now, by customer, site and label, to choose one of: none of what
+/// [`installed`] looks up of each; [`UNITS_MOST`] at most.
+///
+/// # Errors
+/// When the database fails.
+pub async fn named(tx: &Tx<'_>) -> Result<Vec<Named>, DbError> {
+    let query = "
+      select u.id as unit_id, u.label, s.name as site, c.name as customer
+        from placement p
+        join unit u on u.dealer_id = p.dealer_id and u.id = p.unit_id
+        join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
+        join customer c on c.dealer_id = p.dealer_id and c.id = p.customer_id
+       where p.valid @> $1 order by c.name, s.name, u.label, u.id limit $2";
+    let most = i64::try_from(UNITS_MOST).unwrap_or(i64::MAX);
+    Ok(sql_query(query).bind::<Timestamptz, _>(tx.now()).bind::<BigInt, _>(most).load(&mut tx.conn()).await?)
+}
+
 /// What comes up at an installed unit.
 #[derive(Debug, Clone, QueryableByName)]
 pub struct Ahead {

@@ -5,7 +5,7 @@ use super::form::{self, Typed, field};
 use super::visitor::{Sender, Visitor};
 use super::{html_for, words};
 use crate::auth::{Caller, Permission, Reach, perm};
-use crate::db::fleet::{self, Installed};
+use crate::db::fleet::{self, Named};
 use crate::db::page::After;
 use crate::db::service::call_out::{self, Call, Known};
 use crate::db::service::{Filter, names};
@@ -20,7 +20,6 @@ use chrono_tz::Tz;
 use domain::fault::Faults;
 use domain::ids::UnitId;
 use domain::service::call_out::{Bay, CallOut, Kept, Progress, Step};
-use domain::zone::{Month, local_date};
 use uuid::Uuid;
 
 /// Days for which settled call-outs are shown.
@@ -163,14 +162,13 @@ async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults:
 
 /// The units that stand somewhere now, as far as the scope reaches.
 pub(super) async fn choices(tx: &Tx<'_>, typed: &Typed) -> Result<Vec<Choice>, DbError> {
-    let units = fleet::installed(tx, "", Month::of(local_date(Tz::UTC, tx.now()))).await?;
-    let choice = |unit: Installed| {
+    let choice = |unit: Named| {
         // Sites are often called after their customer.
         let of = if unit.site.contains(&unit.customer) { String::new() } else { format!("{}, ", unit.customer) };
         let name = format!("{of}{}: {}", unit.site, unit.label);
         Choice::of(typed, "unit", unit.unit_id, name)
     };
-    Ok(units.into_iter().map(choice).collect())
+    Ok(fleet::named(tx).await?.into_iter().map(choice).collect())
 }
 
 /// The call-outs that are open, as far as the scope reaches.
