@@ -10,7 +10,7 @@ mod night_expected;
 mod night_fold;
 pub mod night_risk;
 pub mod night_run;
-mod night_stock;
+pub mod night_stock;
 mod night_watch;
 mod people_mail;
 mod report_mail;

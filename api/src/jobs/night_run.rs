@@ -94,7 +94,7 @@ async fn compute(db: &Db, scope: &Scope, as_of: DateTime<Utc>, progress: Progres
     night_watch::look(db, scope, as_of).await?;
     night_condition::test(db, scope, as_of, &subjects).await?;
     night_due::project(db, scope.dealer(), as_of).await?;
-    night_stock::foresee(db, scope, as_of).await?;
+    night_stock::foresee(db, scope.dealer(), as_of).await?;
     night_risk::forecast(db, scope.dealer(), as_of).await?;
     counts.reports = draft_reports(db, scope, as_of, &subjects).await?;
     db.write(scope, as_of, async |tx| night_plan::forget(tx, &taken_on).await).await?;

@@ -11,7 +11,7 @@ use crate::db::stock::site_use::{self, SiteRecords};
 use crate::db::{Db, DbError, Tx, dealer};
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
-use domain::ids::ItemId;
+use domain::ids::{DealerId, ItemId};
 use domain::stock::demand::Demand;
 use domain::stock::expect::{Expectation, UseFinding};
 use domain::stock::history::{MonthUse, Months, Used};
@@ -28,8 +28,12 @@ use uuid::Uuid;
 /// Months of the past that a demand is fitted to.
 const MONTHS_BACK: usize = 36;
 
-/// Looks at the whole stock, and puts what it foresees in the place of the night before.
-pub(super) async fn foresee(db: &Db, scope: &Scope, as_of: DateTime<Utc>) -> Result<(), DbError> {
+/// Looks at the whole stock of a dealer, and puts what it foresees in the place of the night before.
+///
+/// # Errors
+/// When the database fails.
+pub async fn foresee(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result<(), DbError> {
+    let scope = &Scope::of_job(dealer);
     let inputs = db.read(scope, as_of, async |tx| Inputs::read(tx).await).await?;
     let forecasts: Vec<Forecast> = inputs.held.iter().filter_map(|held| inputs.forecast(held)).collect();
     db.write(scope, as_of, async |tx| forecast::replace(tx, &forecasts).await).await
