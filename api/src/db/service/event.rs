@@ -64,8 +64,7 @@ pub(crate) struct Filter {
 }
 
 /// The last revisions; a customer's people see those of their own placements.
-const LAST: &str = concat!(
-    "
+const LAST: &str = "
 select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.recorded_by, e.created_at, e.why,
        e.signed_by, e.signed_at, e.order_number, e.samples, e.gauge_readings
   from service_event e
@@ -73,7 +72,8 @@ select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.
          where later.dealer_id = e.dealer_id and later.id = e.id and later.revision > e.revision)";
 
 /// Those of a filter, in order of time.
-const FILTERED: &str = "
+const FILTERED: &str = concat!(
+    "
    and ($1 is null or e.unit_id = $1) and ($2 is null or e.kind = $2)
    and ($3 is null or e.at >= $3) and ($4 is null or e.at < $4)
    and ($8 is null or e.order_number = $8) and ($9 is null or e.created_at >= $9)
