@@ -110,7 +110,7 @@ const BYTES: [&str; 3] = ["application/octet-stream", "application/pdf", "applic
 fn of_bytes(document: &mut OpenApi) {
     let bytes =
         ObjectBuilder::new().schema_type(Type::String).format(Some(SchemaFormat::KnownFormat(KnownFormat::Binary)));
-    let bytes = RefOr::from(Schema::from(bytes.build()));
+    let bytes = RefOr::T(Schema::Object(bytes.build()));
     let said = |(media, content): (&String, &mut RefOr<Content>)| {
         if let (true, RefOr::T(content)) = (BYTES.contains(&media.as_str()), content) {
             content.schema = Some(bytes.clone());
