@@ -113,7 +113,11 @@ async fn what_ends_or_goes_on_soon_is_told() {
     let next = dealer.office.get(&format!("{AGREEMENTS}?within_days=60&limit=1&cursor={cursor}")).await.json();
     assert_eq!((page["items"].as_array().unwrap().len(), &next["next_cursor"]), (1, &Value::Null), "{page} {next}");
     assert_ne!(page["items"][0]["id"], next["items"][0]["id"]);
-    dealer.office.get(&format!("{AGREEMENTS}?within_days=4000")).await.refused_for(422, &[("/within_days", "out_of_range")]);
+    dealer
+        .office
+        .get(&format!("{AGREEMENTS}?within_days=4000"))
+        .await
+        .refused_for(422, &[("/within_days", "out_of_range")]);
 
     let today = dealer.office.get("/").await;
     for words in ["Agreements that end or renew", "Quarry Trucks", "unless notice is given by", "Mill Lane"] {
@@ -130,7 +134,11 @@ async fn what_ends_or_goes_on_soon_is_told() {
     assert_eq!((&given["ends_on"], &given["notice_by"]), (&json!(day(100)), &Value::Null));
     assert_eq!(near("within_days=60").await, those(&[&fixed]));
     let viewer = dealer.customer_viewer(bay.customer).await;
-    assert_eq!(items(&viewer, &format!("{AGREEMENTS}?within_days=60")).await, [Value::Null; 0], "others' are not theirs");
+    assert_eq!(
+        items(&viewer, &format!("{AGREEMENTS}?within_days=60")).await,
+        [Value::Null; 0],
+        "others' are not theirs"
+    );
 }
 
 /// The unit's own agreement goes before that of all its customer's units.

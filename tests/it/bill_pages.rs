@@ -57,7 +57,10 @@ async fn bills_are_typed_in_and_held_against_the_tariff() {
     let again = send(&dealer.office, &bills, &january).await;
     assert_eq!(again.header("location"), first.header("location"), "sent twice, kept once");
     let page = dealer.office.page(first.header("location")).await;
-    assert!(page.text().contains("The tariff asks 528.00 EUR for the water on it, and so much was billed."), "{page:?}");
+    assert!(
+        page.text().contains("The tariff asks 528.00 EUR for the water on it, and so much was billed."),
+        "{page:?}"
+    );
     assert!(page.text().contains("no bill of the days before is known"), "{page:?}");
 
     // The next begins where this ends. A charge that the tariff does not know is told apart.
@@ -74,7 +77,9 @@ async fn bills_are_typed_in_and_held_against_the_tariff() {
     let second = send(&dealer.office, &bills, &february).await;
     assert_eq!(second.status(), 303, "{second:?}");
     let page = dealer.office.page(&path).await;
-    for words in ["528.00 EUR", "646.40 EUR", "The tariff asks 631.40 EUR", "15.00 EUR more was billed", "does not know"] {
+    for words in
+        ["528.00 EUR", "646.40 EUR", "The tariff asks 631.40 EUR", "15.00 EUR more was billed", "does not know"]
+    {
         assert!(page.text().contains(words), "{words} in {page:?}");
     }
     let stored = dealer.office.get(&path.replace("/settings/accounts", "/v1/water-accounts")).await.json();
@@ -99,10 +104,9 @@ async fn what_a_bill_lacks_is_said_beside_its_field() {
     let bill = |to: &'static str, lines: &'static str| {
         [("from", "2026-01-01"), ("to", to), ("amount", "528"), ("currency", "EUR"), ("unit", "m3"), ("lines", lines)]
     };
-    for (bill, words) in [
-        (bill("2026-01-01", ""), "href=\"#f-to\""),
-        (bill("2026-02-01", "Meter fee"), "href=\"#f-lines\""),
-    ] {
+    for (bill, words) in
+        [(bill("2026-01-01", ""), "href=\"#f-to\""), (bill("2026-02-01", "Meter fee"), "href=\"#f-lines\"")]
+    {
         let refused = send(&dealer.office, &bills, &bill).await;
         assert!(refused.status() == 422 && refused.text().contains(words), "{refused:?}");
     }

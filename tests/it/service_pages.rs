@@ -216,7 +216,10 @@ async fn a_visit_ticks_off_the_work_that_is_due() {
         new.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
         new
     };
-    let due = dealer.office.create("/v1/routines", &routine("Renew the dosing tube", 90, json!({ "cautions": ["acid_and_hypochlorite"] }))).await;
+    let due = dealer
+        .office
+        .create("/v1/routines", &routine("Renew the dosing tube", 90, json!({ "cautions": ["acid_and_hypochlorite"] })))
+        .await;
     dealer.office.create("/v1/routines", &routine("Clean the injector", 365, json!({}))).await;
     let test = routine("Test the backflow preventer", 90, json!({ "certificate": "backflow_test" }));
     dealer.office.create("/v1/routines", &test).await;

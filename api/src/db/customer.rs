@@ -151,10 +151,7 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
 ///
 /// # Errors
 /// When the database fails.
-pub async fn names(
-    tx: &Tx<'_>,
-    of: impl Iterator<Item = CustomerId>,
-) -> Result<HashMap<CustomerId, String>, DbError> {
+pub async fn names(tx: &Tx<'_>, of: impl Iterator<Item = CustomerId>) -> Result<HashMap<CustomerId, String>, DbError> {
     let rows: Vec<(Uuid, String)> = customer::table
         .filter(customer::id.eq_any(of.map(|customer| customer.0)))
         .select((customer::id, customer::name))

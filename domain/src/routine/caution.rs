@@ -15,13 +15,8 @@ pub const AT_A_UNIT: [Caution; 2] = [Caution::LockOut, Caution::StoredPressure];
 
 /// What to heed, besides, where parts that touch ozone, chemicals or fresh water are taken out
 /// (common practice, no source).
-pub const AT_PARTS: [Caution; 5] = [
-    Caution::ConfinedSpace,
-    Caution::Ozone,
-    Caution::AcidAndHypochlorite,
-    Caution::Oxidisers,
-    Caution::Backflow,
-];
+pub const AT_PARTS: [Caution; 5] =
+    [Caution::ConfinedSpace, Caution::Ozone, Caution::AcidAndHypochlorite, Caution::Oxidisers, Caution::Backflow];
 
 /// What to heed, besides, where a unit is handed over with its pits, its chemicals and its fresh
 /// water (common practice, no source).

@@ -94,8 +94,7 @@ mod tests {
         assert_eq!(seen.cover.likely, "2026-04-20".parse().ok());
         assert_eq!(seen.order_by, seen.cover.order_by(lead_time_d));
         assert_eq!((seen.per_day, seen.order_quantity), (2.0, 60.0));
-        let sure =
-            Item { supply: item.supply.map(|s| Supply { lead_time_sd_d: 0.0, ..s }), ..item };
+        let sure = Item { supply: item.supply.map(|s| Supply { lead_time_sd_d: 0.0, ..s }), ..item };
         let seen = Outlook::of(&sure, &demand, (Decimal::from(100), today), today, &[], &[]);
         assert_eq!((seen.safety_stock, seen.reorder_point), (0.0, 2.0 * f64::from(lead_time_d)));
     }

@@ -203,9 +203,7 @@ async fn get_agreement(
     id: Path<Uuid>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let get = async |tx: &crate::db::Tx<'_>| {
-        Ok((service::get::<Agreement>(tx, *id).await?, dealer::today(tx).await?))
-    };
+    let get = async |tx: &crate::db::Tx<'_>| Ok((service::get::<Agreement>(tx, *id).await?, dealer::today(tx).await?));
     let (kept, today) = db.read(caller.scope(), caller.now(), get).await?;
     Ok(answer::record(StatusCode::OK, kept.stored.revision, &AgreementView::of(kept, today)))
 }
@@ -228,9 +226,8 @@ async fn update_agreement(
     let current = db.read(caller.scope(), caller.now(), get).await?;
     let new = answer::patched(&AgreementBody::from(current.stored.value), &patch.0)?;
     let new = Agreement::from(new).checked()?;
-    let update = async |tx: &crate::db::Tx<'_>| {
-        Ok((agreement::update(tx, *id, at.0, &new).await?, dealer::today(tx).await?))
-    };
+    let update =
+        async |tx: &crate::db::Tx<'_>| Ok((agreement::update(tx, *id, at.0, &new).await?, dealer::today(tx).await?));
     let (kept, today) = db.write(caller.scope(), caller.now(), update).await?;
     Ok(answer::record(StatusCode::OK, kept.stored.revision, &AgreementView::of(kept, today)))
 }

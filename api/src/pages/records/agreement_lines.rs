@@ -28,7 +28,9 @@ fn line(agreement: &Agreement, today: NaiveDate) -> String {
     let price = agreement.price_on(today.max(agreement.from)).map(|price| format!(" at {price} a month"));
     let term = match agreement.term(today) {
         None => "it goes on until somebody ends it".to_owned(),
-        Some(Term { ends_on, .. }) if ends_on <= today => format!("it ended, {} was the first day without it", day(ends_on)),
+        Some(Term { ends_on, .. }) if ends_on <= today => {
+            format!("it ended, {} was the first day without it", day(ends_on))
+        }
         Some(Term { ends_on, notice_by: Some(by) }) => {
             format!("it goes on from {} unless notice is given by {}", day(ends_on), day(by))
         }

@@ -121,7 +121,9 @@ impl Reckoned {
         let (asked, other_by) = asked(bill, evidence);
         let (fell, fell_by) = match evidence.explained(bill) {
             Ok(explained) => (fell(&explained), fell_by(&explained)),
-            Err(why) => (format!("Why it is other than the bill before can\u{2019}t be said: {}.", in_words(&why)), [].into()),
+            Err(why) => {
+                (format!("Why it is other than the bill before can\u{2019}t be said: {}.", in_words(&why)), [].into())
+            }
         };
         Self {
             days: days(bill),
