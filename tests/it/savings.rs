@@ -191,7 +191,8 @@ async fn an_agreements_fee_is_in_the_cost() {
     let found = viewer.get(&cost).await.json();
     assert_eq!(found["items"][0]["cost"]["total"]["amount"], "291.37", "the customer reads the same");
 
-    let terms = json!({ "from": "2026-03-01", "currency": "EUR", "fee": { "kind": "agreement_fee", "per_month": "90" } });
+    let terms =
+        json!({ "from": "2026-03-01", "currency": "EUR", "fee": { "kind": "agreement_fee", "per_month": "90" } });
     dealer.office.create(&bay.of_site("cost-terms"), &terms).await;
     let (typed, _) = march(&app, &dealer).await;
     assert_eq!(figure(&typed, "cost")["value_money"]["amount"], "245.00", "90 and 155");

@@ -73,7 +73,7 @@ pub async fn of_sites(tx: &Tx<'_>, sites: &[Uuid]) -> Result<Vec<SiteMoney>, DbE
     }
     let mut stays = stays::of_sites(tx, &zones).await?;
     let mut monthly = monthly(tx, &of_site, &stays).await?;
-    let mut money = |id: Uuid| {
+    let money = |id: Uuid| {
         let stays = stays.remove(&id).ok_or(DbError::NotFound)?;
         Ok(SiteMoney {
             site_id: SiteId(id),
@@ -89,7 +89,7 @@ pub async fn of_sites(tx: &Tx<'_>, sites: &[Uuid]) -> Result<Vec<SiteMoney>, DbE
             stays,
         })
     };
-    sites.into_iter().map(&mut money).collect()
+    sites.into_iter().map(money).collect()
 }
 
 #[derive(QueryableByName)]

@@ -34,9 +34,10 @@ impl SiteMoney {
                 not_known.push(NotKnown {
                     kind: agreed.kind().0,
                     reason: "no_cost".to_owned(),
-                    words: "The agreement's price is for several sites together: write this site's part of it into its \
+                    words:
+                        "The agreement's price is for several sites together: write this site's part of it into its \
                             cost terms as the fee."
-                        .to_owned(),
+                            .to_owned(),
                 });
                 continue;
             }
@@ -115,8 +116,10 @@ mod tests {
     fn march(fee: AgreedFee, terms: Option<Value>) -> (Vec<(CustomerKind, String, Option<Decimal>)>, Vec<String>) {
         let mut one = money(&[]);
         one.agreements = vec![fee];
-        one.cost_terms =
-            terms.map(|terms| (CostTermsId(Uuid::from_u128(5)), serde_json::from_value(terms).unwrap())).into_iter().collect();
+        one.cost_terms = terms
+            .map(|terms| (CostTermsId(Uuid::from_u128(5)), serde_json::from_value(terms).unwrap()))
+            .into_iter()
+            .collect();
         let served = Cycle { from: date("2026-03-01"), to: date("2026-04-01") };
         let stood = Stood::new(vec![served], date("2026-05-01"));
         let month = Month::parse("2026-03").unwrap();
@@ -137,7 +140,8 @@ mod tests {
     fn a_rise_is_in_the_cost_without_being_typed_again() {
         let fee = CustomerKind::AgreementFee;
         assert_eq!(march(agreed(&json!({})), None).0, [(fee, "103.10 EUR".to_owned(), price("103.10"))]);
-        let prices = json!([{ "from": "2025-03-11", "per_month": "100" }, { "from": "2026-03-17", "per_month": "124" }]);
+        let prices =
+            json!([{ "from": "2025-03-11", "per_month": "100" }, { "from": "2026-03-17", "per_month": "124" }]);
         let (lines, not_known) = march(agreed(&json!({ "prices": prices })), None);
         let amounts: Vec<_> = lines.iter().map(|(_, amount, _)| amount.as_str()).collect();
         assert_eq!((amounts, not_known), (vec!["53.21 EUR", "60.00 EUR"], vec![]));
@@ -159,10 +163,7 @@ mod tests {
     #[test]
     fn one_that_ended_asks_for_nothing_more_and_one_of_several_sites_says_so() {
         let ended = json!({ "to": "2026-03-10", "price_for": "rent" });
-        assert_eq!(
-            march(agreed(&ended), None).0,
-            [(CustomerKind::Rent, "29.93 EUR".to_owned(), price("103.10"))]
-        );
+        assert_eq!(march(agreed(&ended), None).0, [(CustomerKind::Rent, "29.93 EUR".to_owned(), price("103.10"))]);
         assert_eq!(march(agreed(&json!({ "to": "2026-02-10" })), None), (vec![], vec![]));
         let shared = AgreedFee { of_several_sites: true, ..agreed(&json!({})) };
         assert_eq!(march(shared, None), (vec![], vec!["no_cost".to_owned()]));

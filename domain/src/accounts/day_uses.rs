@@ -160,9 +160,9 @@ fn dates(period: Cycle) -> Vec<NaiveDate> {
 mod tests {
     use super::*;
     use crate::accounts::site_account::tests::date;
+    use crate::accounts::stays::tests::{event, stay};
     use crate::baseline::record::Baseline;
     use crate::baseline::record::tests::baseline;
-    use crate::accounts::stays::tests::{event, stay};
     use crate::facts::Amounts;
     use crate::spell::SpellState;
     use crate::water::storage::VolumeEventKind;
@@ -202,7 +202,11 @@ mod tests {
         super::uses(days, period(), fresh.map_err(Missing::from), (baselines, worked))
     }
 
-    fn uses(days: &[DayFact], baselines: &Baselines, worked: (&WorkingCalendar, &[WashTally])) -> Result<Uses, Missing> {
+    fn uses(
+        days: &[DayFact],
+        baselines: &Baselines,
+        worked: (&WorkingCalendar, &[WashTally]),
+    ) -> Result<Uses, Missing> {
         of(days, baselines, worked, &nobody())
     }
 

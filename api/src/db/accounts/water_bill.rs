@@ -177,7 +177,8 @@ pub async fn with_evidence(
     let stays = stays::of_sites(tx, &HashMap::from([(site.0, zone)])).await?.remove(&site.0);
     let stays = stays.ok_or(DbError::NotFound)?;
     let account = account_record;
-    let evidence = Evidence { account, tariff, before, days, days_before, baselines, working, tallies, counters, stays };
+    let evidence =
+        Evidence { account, tariff, before, days, days_before, baselines, working, tallies, counters, stays };
     Ok((bill, evidence))
 }
 

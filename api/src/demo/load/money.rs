@@ -43,8 +43,7 @@ struct Paying<'a> {
 pub(super) async fn add(tx: &Tx<'_>, ground: &Ground, fleet: &Fleet) -> Result<(), DbError> {
     for (number, place) in ground.sites.iter().enumerate() {
         let stood = |plan: &UnitPlan| plan.stays.iter().any(|stay| stay.site == number);
-        let units: Vec<_> =
-            fleet.units.iter().zip(&fleet.work).filter(|((plan, _), _)| stood(plan)).collect();
+        let units: Vec<_> = fleet.units.iter().zip(&fleet.work).filter(|((plan, _), _)| stood(plan)).collect();
         let Some(from_s) = units.iter().map(|((plan, _), _)| plan.from_s).min() else { continue };
         let paying = Paying {
             number,
