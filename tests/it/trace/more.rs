@@ -236,13 +236,12 @@ async fn march_of(dealer: &Dealer, unit: Uuid) -> Value {
 }
 
 /// Its parts by name: litres, `None` where they are not known.
-async fn parts_of(dealer: &Dealer, unit: Uuid) -> Vec<(String, Option<i64>)> {
+async fn parts_of(dealer: &Dealer, unit: Uuid) -> Vec<(String, Option<f64>)> {
     let found = march_of(dealer, unit).await;
     let named = ["wash", "rain", "evaporation"];
     let parts = list(&found["parts"]).iter();
     let its = parts.filter(|part| named.contains(&part["part"].as_str().unwrap()));
-    #[expect(clippy::cast_possible_truncation, reason = "rounded litres")]
-    let litres = |part: &Value| (part["source"] != "unknown").then(|| number(&part["volume_l"]).round() as i64);
+    let litres = |part: &Value| (part["source"] != "unknown").then(|| number(&part["volume_l"]).round());
     its.map(|part| (part["part"].as_str().unwrap().to_owned(), litres(part))).collect()
 }
 
@@ -280,11 +279,11 @@ async fn rain_and_losses_of_a_site_enter_one_balance_and_guns_their_own() {
     bay.note(&dealer, "wash-tallies", tally).await;
     // Who comes later shares nothing with March.
     dealer.place(dealer.unit("W-later").await, bay.site, "2026-04-20T00:00:00Z").await;
-    let march = |rain: Option<i64>, evaporated: Option<i64>| {
-        vec![("wash".to_owned(), Some(55_725)), ("rain".to_owned(), rain), ("evaporation".to_owned(), evaporated)]
+    let march = |rain: Option<f64>, evaporated: Option<f64>| {
+        vec![("wash".to_owned(), Some(55_725.0)), ("rain".to_owned(), rain), ("evaporation".to_owned(), evaporated)]
     };
     app.night(dealer.id, Utc::now()).await;
-    assert_eq!(parts_of(&dealer, bay.unit).await, march(Some(1200), Some(774)));
+    assert_eq!(parts_of(&dealer, bay.unit).await, march(Some(1200.0), Some(774.0)));
     assert_eq!(march_of(&dealer, bay.unit).await["washes"]["by"], "tally");
 
     dealer.place(second.unit, second.site, super::FROM).await;
@@ -301,7 +300,7 @@ async fn rain_and_losses_of_a_site_enter_one_balance_and_guns_their_own() {
     let elsewhere = json!({ "site_id": store, "from": "2026-02-28T23:00:00Z" });
     dealer.office.post(&format!("/v1/meters/{makeup}/attachments"), &elsewhere).await.json();
     app.night(dealer.id, Utc::now()).await;
-    assert_eq!(parts_of(&dealer, bay.unit).await, march(Some(1200), Some(774)));
+    assert_eq!(parts_of(&dealer, bay.unit).await, march(Some(1200.0), Some(774.0)));
     let other = parts_of(&dealer, second.unit).await;
-    assert_eq!(other, march(Some(0), Some(0)), "the rain and the losses are the first one's");
+    assert_eq!(other, march(Some(0.0), Some(0.0)), "the rain and the losses are the first one's");
 }
