@@ -4,12 +4,13 @@ use super::touch;
 use crate::db::error::known;
 use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::{baseline, placement};
-use crate::db::{DbError, Stored, Tx, fit_limits, site};
+use crate::db::{DbError, Stored, Tx, own_record, site};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::dsl::exists;
 use diesel::prelude::*;
 use diesel::{insert_into, select, update};
 use diesel_async::RunQueryDsl;
+use domain::baseline::bills::FitLimits;
 use domain::baseline::history::{Baselines, outside};
 use domain::baseline::method::Method;
 use domain::baseline::record::{Baseline, Evidence, Scope};
@@ -82,7 +83,7 @@ pub async fn create(tx: &Tx<'_>, site_id: SiteId, new: &Baseline) -> Result<Stor
             return Err(Faults::one("/unit_id", "not_at_site", fix).into());
         }
     }
-    if let Some(asked) = fit_limits::get(tx).await? {
+    if let Some(asked) = own_record::find::<FitLimits>(tx).await? {
         new.clone().checked(Some(&asked.value))?;
     }
     let all = list(tx, site_id).await?.into_iter();
