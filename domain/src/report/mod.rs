@@ -15,6 +15,7 @@
 //! | [`site_month`] | the cost at one site and what it comes to for each wash |
 //! | [`model`] | the report itself |
 //! | [`claims`] | what of it can be added over months |
+//! | [`readings`] | the reckoning from reading to reading |
 //! | [`adjustment`] | a difference to an earlier month, carried in a later report |
 //! | [`changes`] | what a revision would change, line by line |
 //! | [`flow`] | the balance as a picture shows it |
@@ -40,6 +41,7 @@ pub mod money;
 pub mod moved;
 pub mod payback;
 mod placed;
+pub mod readings;
 pub(crate) mod reckon;
 pub mod rule;
 mod series;
@@ -73,6 +75,7 @@ impl SavingsReport {
             unit_system: inputs.unit_system,
             sentence: words::sentence(inputs, &present, &period, &lines),
             reckoning: lines,
+            readings: readings::of(inputs, &present),
             adjustments: Vec::new(),
             savings: case.site_savings(),
             costs: case.site_costs(),
