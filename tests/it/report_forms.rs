@@ -6,7 +6,7 @@ use crate::readings::Plant;
 use crate::report_compared::{accepting, close, compared, compared_as, of, pdf_text, run};
 use crate::report_life::{issue, night, report, send};
 use crate::stock::coagulant;
-use crate::support::{Dealer, Scratch, TestApp, id, python, weirbook};
+use crate::support::{Client, Dealer, Scratch, TestApp, id, python, weirbook};
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD;
 use reqwest::Method;
@@ -37,6 +37,14 @@ pub(crate) async fn daily(dealer: &Dealer, meter: &str, a_day: f64) {
     send(dealer, meter, &readings).await;
 }
 
+/// As much stands in a unit at the end of February 2026 as at its beginning.
+async fn levels(office: &Client, unit: Uuid) {
+    for at in ["2026-02-01T00:00:00Z", "2026-03-01T00:00:00Z"] {
+        let level = json!({ "at": at, "gauge": "level", "value": 1850.0, "unit": "l" });
+        office.create(&format!("/v1/units/{unit}/gauge-readings"), &level).await;
+    }
+}
+
 /// A plant with washes counted and its water billed, daily readings of make-up and wash water, levels
 /// at both ends of the month, a sample within and one beyond its limit, and a visit; issued.
 pub(crate) async fn full(app: &TestApp, dealer: &Dealer, l_per_wash: f64) -> (Plant, String) {
@@ -60,10 +68,7 @@ pub(crate) async fn full(app: &TestApp, dealer: &Dealer, l_per_wash: f64) -> (Pl
         let lost = json!({ "from": "2026-01-01", "loss": loss, "basis": basis, "value": value, "u_share": 0.3, "source": "A bucket" });
         office.create(&format!("/v1/sites/{site}/loss-coefficients"), &lost).await;
     }
-    for at in ["2026-02-01T00:00:00Z", "2026-03-01T00:00:00Z"] {
-        let level = json!({ "at": at, "gauge": "level", "value": 1850.0, "unit": "l" });
-        office.create(&format!("/v1/units/{unit}/gauge-readings"), &level).await;
-    }
+    levels(office, unit).await;
     let visit = json!({ "unit_id": unit, "at": "2026-02-12T09:00:00Z", "kind": "visit",
         "details": { "purpose": ["Half-yearly service"] }, "customer_note": "All in good order" });
     office.create("/v1/service-events", &visit).await;
@@ -160,7 +165,9 @@ async fn a_loss_is_shown_as_it_is_in_both_languages() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
     let plant = Plant::new(&dealer, "UTC", json!({})).await;
-    let wash = meter(&dealer, only_unit(&dealer).await, "wash", "l").await;
+    let unit = only_unit(&dealer).await;
+    let wash = meter(&dealer, unit, "wash", "l").await;
+    levels(&dealer.office, unit).await;
     for (meter, a_day) in [(&plant.meter, 4_000.0), (&wash, 400.0)] {
         daily(&dealer, meter, a_day).await;
     }

@@ -65,7 +65,7 @@ async fn a_report_reckons_from_reading_to_reading_in_all_forms() {
     // And behind them stand the readings.
     let rounds = span["rounds"].as_array().unwrap();
     let (from, to) = (rounds[0].as_str().unwrap(), rounds[1].as_str().unwrap());
-    let trace = office.get(&format!("/v1/units/{unit}/trace?from={from}&to={to}")).await;
+    let trace = office.get(&format!("/v1/units/{unit}/water/trace?from={from}&to={to}")).await;
     assert!(trace.status() == 200 && trace.text().contains("60000"), "{trace:?}");
 
     let (by_month, _) = compared(office, &march).await;

@@ -11,7 +11,7 @@ use askama::Template;
 use chrono::{DateTime, Utc};
 use domain::ids::ReportId;
 use weirbook_paper::Logo;
-use weirbook_paper::document::{Block, Document, Row, Table};
+use weirbook_paper::document::{Block, Document, Row, Section, Table};
 
 #[derive(Template)]
 #[template(path = "report_mail.html")]
@@ -111,13 +111,7 @@ fn composed(known: &Known, post: &Post, job: &Job, document: (String, Vec<u8>)) 
 /// What the first reckoning prints, as the report has it; where it has several tables, each under its
 /// own caption.
 fn printed(doc: &Document) -> Vec<(String, String)> {
-    let blocks = doc.sections.first().into_iter().flat_map(|section| &section.blocks);
-    let tables: Vec<&Table> = blocks
-        .filter_map(|block| match block {
-            Block::Table(table) => Some(table),
-            _ => None,
-        })
-        .collect();
+    let tables = doc.sections.iter().map(tables).find(|tables| !tables.is_empty()).unwrap_or_default();
     let several = tables.len() > 1;
     let line = |table: &Table, row: &Row| match row.cells.as_slice() {
         [label, amount, ..] if !amount.withheld => {
@@ -127,6 +121,14 @@ fn printed(doc: &Document) -> Vec<(String, String)> {
         _ => None,
     };
     tables.iter().flat_map(|table| table.rows.iter().filter_map(|row| line(table, row))).collect()
+}
+
+fn tables(section: &Section) -> Vec<&Table> {
+    let tables = section.blocks.iter().filter_map(|block| match block {
+        Block::Table(table) => Some(table),
+        _ => None,
+    });
+    tables.collect()
 }
 
 /// As plain mail shows it: spaces that do not break look like gaps or question marks in old readers.
