@@ -62,6 +62,16 @@ async fn volume_events_hauling_and_payback_stand_in_the_report() {
     assert_eq!((&standing["saved"], &invested["amount"]["amount"]), (&json!(185.0), &json!("3650")), "{invested}");
     let promised = standing["promised"]["promised_so_far"].as_f64().unwrap();
     assert!((promised - 4000.0 * 31.0 / 365.25).abs() < 1e-6, "{standing}");
+    // The months after it, made in the same night, stand on it; of them nothing is known.
+    let later = items(&dealer.office, &format!("/v1/savings-reports?month=2026-05&customer_id={}", bay.customer)).await;
+    let later = dealer.office.get(&format!("/v1/savings-reports/{}", id(&later[0]))).await.json();
+    let payback = &later["figures"]["invested"][0]["payback"];
+    let months =
+        |name: &str| payback[name].as_array().unwrap().iter().map(|one| one["month"].clone()).collect::<Vec<_>>();
+    assert_eq!(
+        (months("months"), months("missing")),
+        (vec![json!("2026-03")], vec![json!("2026-04"), json!("2026-05")])
+    );
     // Amounts and their units stay on one line.
     let words = invested["words"].as_str().unwrap().replace('\u{a0}', " ");
     for said in [

@@ -13,7 +13,7 @@ use crate::db::night_run::{self, Counts};
 use crate::db::night_store::{self, Figures};
 use crate::db::report::{self, draft, life, rule};
 use crate::db::sheet_stream::SheetView;
-use crate::db::{Db, DbError, Tx, exception, meter_month, money_inputs, night_meters, notes};
+use crate::db::{Db, DbError, Tx, exception, meter_month, night_meters, notes};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::ids::{CustomerId, DealerId, NightRunId};
 use domain::metering::history::MonthUse;
@@ -254,10 +254,10 @@ async fn issue_reports(db: &Db, scope: &Scope, as_of: DateTime<Utc>, today: Naiv
 
 async fn draft_of(tx: &Tx<'_>, customer: CustomerId, first: Month, running: Month) -> Result<usize, DbError> {
     report::hold(tx, customer).await?;
-    let money = money_inputs::of_customer(tx, customer).await?;
+    let mut making = draft::Making::of(tx, customer).await?;
     let mut written = 0;
     for month in std::iter::successors(Some(first), |month| Some(month.next())).take_while(|month| *month <= running) {
-        written += usize::from(draft::remake(tx, customer, month, &money).await?);
+        written += usize::from(making.month(tx, month).await?);
     }
     Ok(written)
 }

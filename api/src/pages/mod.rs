@@ -39,6 +39,7 @@ mod sheet;
 mod sign_in;
 mod stages;
 mod statement;
+mod statement_look;
 mod stock;
 mod stock_count;
 mod stock_orders;
@@ -115,6 +116,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(statement::savings_report)
         .service(statement::pdf)
         .service(statement::csv)
+        .service(statement_look::css)
+        .service(statement_look::logo)
         .service(unsubscribe::ask)
         .service(unsubscribe::no_more)
         .service(stock::stock)

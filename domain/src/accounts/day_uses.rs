@@ -107,15 +107,8 @@ pub fn uses(
 /// apart are of the baseline's only class.
 pub(crate) fn activity(days: &[DayFact], method: &Method, (period, worked): (Cycle, Worked<'_>)) -> Activity {
     let sum = |stream: Stream| days.iter().filter_map(|day| day.amounts.get(stream)).reduce(|sum, next| sum + next);
-    let only = match method {
-        Method::PerWash(per_wash) => match per_wash.classes.as_slice() {
-            [only] => only.machine_class.as_str(),
-            _ => COUNTED,
-        },
-        _ => COUNTED,
-    };
     let not_credited = worked.not_credited(days, period);
-    let washes = worked.credited(days, period, &not_credited).by_class(only);
+    let washes = worked.credited(days, period, &not_credited).by_class(only_class(method));
     let to_washers = sum(Stream::Wash).map(|wash| {
         let fresh = [Stream::Rinse, Stream::Bypass].into_iter().filter_map(sum).sum::<f64>();
         Quantity::exact(wash + fresh)
@@ -125,6 +118,17 @@ pub(crate) fn activity(days: &[DayFact], method: &Method, (period, worked): (Cyc
     let working_days = worked.working.working_days(period.from, period.to);
     let working_days = working_days.map(|days| Quantity::exact(f64::from(days) - idle));
     Activity { washes, working_days, to_washers_l: to_washers }
+}
+
+/// The class of washes that nothing tells apart: the baseline's only one, where it has no other.
+pub(crate) fn only_class(method: &Method) -> &str {
+    match method {
+        Method::PerWash(per_wash) => match per_wash.classes.as_slice() {
+            [only] => only.machine_class.as_str(),
+            _ => COUNTED,
+        },
+        _ => COUNTED,
+    }
 }
 
 impl Worked<'_> {

@@ -124,7 +124,7 @@ pub fn percent(share: f64) -> String {
 #[must_use]
 pub fn coverage(share: f64) -> String {
     let floor = (share * 100.0 + 1e-6).floor();
-    if share > 0.0 && floor < 1.0 { "less than 1\u{a0}%".to_owned() } else { format!("{floor:.0}\u{a0}%") }
+    if share > 0.0 && floor < 1.0 { "<\u{a0}1\u{a0}%".to_owned() } else { format!("{floor:.0}\u{a0}%") }
 }
 
 /// Significant digits of a value whose expanded uncertainty is given: down to the second digit
@@ -320,7 +320,7 @@ mod tests {
     fn coverage_is_never_rounded_up() {
         check(&coverage(0.999), "99 %");
         check(&coverage(1.0), "100 %");
-        check(&coverage(0.004), "less than 1 %");
+        check(&coverage(0.004), "< 1 %");
         check(&coverage(0.0), "0 %");
         check(&coverage(0.29), "29 %");
     }

@@ -81,11 +81,21 @@ pub struct Subject {
     /// Its months, the last thirteen at most, in order.
     pub months: Vec<MonthFact>,
     /// Its read periods that reach into these months, in order.
-    pub periods: Vec<PeriodFact>,
+    pub periods: Vec<ReadStretch>,
     /// The parts of its balance in the month.
     pub statement: Statement,
     /// Steps in the month that wait for a decision.
     pub exceptions: Vec<OpenException>,
+}
+
+/// What lies between two rounds of readings.
+#[derive(Debug, Clone)]
+pub struct ReadStretch {
+    /// What was used.
+    pub fact: PeriodFact,
+    /// The parts of its balance; none for one that ended in another month, or was computed before these
+    /// were kept.
+    pub statement: Option<Statement>,
 }
 
 /// A unit while it stood at the customer's site.

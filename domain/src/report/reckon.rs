@@ -23,7 +23,7 @@ use crate::baseline::avoided::{Activity, Missing};
 use crate::facts::Amounts;
 use crate::metering::stream::Stream;
 use crate::uncertainty::expanded::Expanded;
-use crate::uncertainty::figures::{Figures, Parts};
+use crate::uncertainty::figures::{Figures, Parts, Residual};
 use crate::uncertainty::quantity::Quantity;
 use crate::water::balance::Basis;
 use crate::water::grade::{self, Grade};
@@ -141,8 +141,20 @@ fn add(sum: &mut Amounts, day: &Amounts) {
     }
 }
 
+/// What is not accounted for in these parts.
+pub(super) fn residual_of(parts: &Parts, basis: &Basis) -> Result<Residual, Withheld> {
+    let residual = Figures::of(parts, basis, Err(Missing::Baseline), &Activity::default()).residual?;
+    if residual.not_counted.contains(&Part::Evaporation) && residual.not_counted.contains(&Part::CarryOff) {
+        // All fresh water would be called lost where only nobody said how much usually goes.
+        let words =
+            "Nothing says how much evaporates and how much machines carry off: declare coefficients for the site.";
+        return Err(Withheld::new(Reason::PartNotMeasured, words));
+    }
+    Ok(residual)
+}
+
 /// The units whose water a subject's meters measure.
-fn served(present: &[&Subject], subject: &Subject) -> BTreeSet<Uuid> {
+pub(super) fn served(present: &[&Subject], subject: &Subject) -> BTreeSet<Uuid> {
     match &subject.unit {
         Some(unit) => BTreeSet::from([unit.unit_id]),
         None => {
@@ -345,13 +357,7 @@ impl<'a> Case<'a> {
         let all = self.with_beside(members.clone());
         let parts: Parts = all.iter().map(|tally| tally.own.whole.clone()).sum();
         let basis = Basis { read: true, coverage: whole_share(&members), least_coverage: LEAST_WHOLE_DAYS, fill: None };
-        let residual = Figures::of(&parts, &basis, Err(Missing::Baseline), &Activity::default()).residual?;
-        if residual.not_counted.contains(&Part::Evaporation) && residual.not_counted.contains(&Part::CarryOff) {
-            // All fresh water would be called lost where only nobody said how much usually goes.
-            let words = "Nothing says how much evaporates and how much machines carry off: declare coefficients for the \
-                         site.";
-            return Err(Withheld::new(Reason::PartNotMeasured, words));
-        }
+        let residual = residual_of(&parts, &basis)?;
         Ok((self.litres(&residual.litres, &members, basis.coverage), beside::words_of(&residual)))
     }
 

@@ -76,10 +76,11 @@ fn because(recycled: Option<&Figure>) -> &'static str {
 fn shortfall(fresh: &Printed) -> String {
     let mut parts = Vec::new();
     if fresh.units_covered < fresh.units {
-        parts.push(format!("{} of {} units are measured", fresh.units_covered, fresh.units));
+        parts.push(format!("read at {} of {} units", fresh.units_covered, fresh.units));
     }
     if fresh.coverage < 0.98 {
-        parts.push(format!("readings cover {} of the time", display::coverage(fresh.coverage)));
+        let there = if parts.is_empty() { "" } else { " there" };
+        parts.push(format!("readings{there} cover {} of the time", display::coverage(fresh.coverage)));
     }
     if parts.is_empty() { String::new() } else { format!(" ({})", parts.join("; ")) }
 }

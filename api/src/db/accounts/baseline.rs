@@ -4,11 +4,12 @@ use super::touch;
 use crate::db::error::known;
 use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::baseline;
-use crate::db::{DbError, Stored, Tx, fit_limits, site};
+use crate::db::{DbError, Stored, Tx, own_record, site};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
+use domain::baseline::bills::FitLimits;
 use domain::baseline::history::{Baselines, outside};
 use domain::baseline::method::Method;
 use domain::baseline::record::{Baseline, Evidence, Scope};
@@ -72,7 +73,7 @@ fn range(record: &Baseline) -> DateRange {
 /// the place of others without a reason, or made of bills that fit worse than the dealer asks.
 pub async fn create(tx: &Tx<'_>, site_id: SiteId, new: &Baseline) -> Result<StoredBaseline, DbError> {
     let customer = site::get(tx, site_id).await?.value.customer_id;
-    if let Some(asked) = fit_limits::get(tx).await? {
+    if let Some(asked) = own_record::find::<FitLimits>(tx).await? {
         new.clone().checked(Some(&asked.value))?;
     }
     let all = list(tx, site_id).await?.into_iter();

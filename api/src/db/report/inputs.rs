@@ -24,7 +24,7 @@ use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
 use domain::period_facts::PeriodFact;
 use domain::placement::Terms;
-use domain::report::inputs::{CYCLE_MONTHS, Inputs, MeterLine, OpenException, PlacedUnit, Subject};
+use domain::report::inputs::{CYCLE_MONTHS, Inputs, MeterLine, OpenException, PlacedUnit, ReadStretch, Subject};
 use domain::report::style::ReportStyle;
 use domain::report::upkeep::Upkeep;
 use domain::span::Span;
@@ -267,11 +267,13 @@ async fn add_periods(
     (first, last): (Month, Month),
     subjects: &mut [Subject],
 ) -> Result<(), DbError> {
-    let mut periods: HashMap<Uuid, Vec<PeriodFact>> = HashMap::new();
+    let mut periods: HashMap<Uuid, Vec<ReadStretch>> = HashMap::new();
+    let own = around(last, last);
     for stored in period_fact::periods(tx, Of::Customer(of.0), first.first_day(), last.last_day()).await? {
-        let period =
+        let fact =
             PeriodFact { from: stored.from, to: stored.to, grade: stored.amounts.grade(), amounts: stored.amounts };
-        periods.entry(stored.subject_id).or_default().push(period);
+        let statement = stored.statement.filter(|_| own.0 < fact.to && fact.to <= own.1);
+        periods.entry(stored.subject_id).or_default().push(ReadStretch { fact, statement });
     }
     for subject in subjects {
         subject.periods = periods.remove(&subject.id).unwrap_or_default();

@@ -1,6 +1,7 @@
 //! The deeds on a report: a draft is issued, and what came after is proposed, accepted or
 //! declined.
 
+use super::earlier::Invested;
 use super::recipient::ReportMail;
 use super::standing::{self, Declined, Proposed, StoredStanding};
 use super::{StoredReport, draft, held, recipient};
@@ -134,7 +135,7 @@ pub async fn revise(tx: &Tx<'_>, id: ReportId, at: Revision, reason: &str) -> Re
     let (mut one, now) = proposal(tx, id, at).await?;
     // What it carries for earlier months was stated, and stays so.
     let now = SavingsReport { adjustments: stored.figures.adjustments.clone(), ..now };
-    let now = super::earlier::with_investments(tx, CustomerId(stored.customer_id), now).await?;
+    let now = Invested::of(tx, CustomerId(stored.customer_id)).await?.stand_in(now);
     let revision = draft::count_up(tx, stored.id).await?;
     insert_into(report_revision::table)
         .values((

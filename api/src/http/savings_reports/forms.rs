@@ -4,10 +4,9 @@ use crate::auth::{Caller, Permission};
 use crate::db::Db;
 use crate::db::report::{StoredReport, style};
 use crate::problem::Problem;
-use crate::report::{facts, print, statement};
+use crate::report::{Wanted, facts, print, statement};
 use actix_web::http::header::{self, ContentDisposition, DispositionParam, DispositionType};
 use actix_web::{HttpRequest, HttpResponse};
-use domain::report::style::Language;
 use weirbook_paper::Logo;
 
 /// A form that is asked for.
@@ -43,7 +42,7 @@ pub(crate) async fn pdf<P: Permission>(
     db: &Db,
     caller: &Caller<P>,
     stored: StoredReport,
-    wanted: Option<Language>,
+    wanted: Wanted,
 ) -> Result<HttpResponse, Problem> {
     let logo = logo_of(db, caller, &stored).await?;
     let name = print::file_name(&stored, "pdf");
@@ -79,7 +78,7 @@ pub(crate) async fn pdf_with<P: Permission>(
 ///
 /// # Errors
 /// When they can't be written.
-pub(crate) fn csv(stored: &StoredReport, wanted: Option<Language>) -> Result<HttpResponse, Problem> {
+pub(crate) fn csv(stored: &StoredReport, wanted: Wanted) -> Result<HttpResponse, Problem> {
     let text = facts::csv(&statement(stored, wanted).facts).map_err(|error| Problem::internal(&error))?;
     Ok(file("text/csv; charset=utf-8", print::file_name(stored, "csv"), text.into_bytes()))
 }

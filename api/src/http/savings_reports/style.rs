@@ -54,7 +54,7 @@ pub struct ReportStyleInput {
     #[serde(default)]
     #[schema(value_type = Option<String>, example = "day_first")]
     dates: Option<Dates>,
-    /// `month`, or `readings` to show what was used from one reading to the next too, as water bills do.
+    /// `month`, or `readings` to reckon first from one reading to the next, as water bills do.
     #[serde(default)]
     #[schema(value_type = Option<String>, example = "month")]
     counted: Option<Counted>,

@@ -462,7 +462,7 @@ fn what_a_step_gave_to_the_wrong_month_is_gone_in_the_cycle() {
 #[test]
 fn payback_counts_what_a_later_report_carries() {
     use crate::accounts::investment::Investment;
-    use crate::report::payback::SitePayback;
+    use crate::report::payback::{Said, SitePayback};
     use crate::report::rule::ReportRule;
     use crate::report::standing::{Standing, Verdict};
     let (january, site_id) = (Month::parse("2026-01").unwrap(), SiteId(uuid::Uuid::from_u128(7)));
@@ -494,8 +494,9 @@ fn payback_counts_what_a_later_report_carries() {
         life_years: 10.0,
         evidence: "Offer".to_owned(),
     };
+    let (said, next_said) = (Said::from(&then), Said::from(&next));
     let found = |issued| {
-        let reports = [(january, true, &then), (january.next(), issued, &next)];
+        let reports = [(january, true, &said), (january.next(), issued, &next_said)];
         SitePayback::of(&investment, site_id, &reports, january)
     };
     let counted = found(true);
