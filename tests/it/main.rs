@@ -48,6 +48,7 @@ mod mail;
 mod measures;
 mod meters;
 mod models;
+mod monthly_files;
 mod night_run;
 mod openapi;
 mod operations;

@@ -17,6 +17,7 @@ mod form;
 mod handover;
 mod joining;
 mod menu;
+mod monthly_files;
 mod parts;
 mod people;
 mod person;
@@ -81,6 +82,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(fleet::routes)
         .configure(records::routes)
         .configure(readings::routes)
+        .configure(monthly_files::routes)
         .service(figures::count)
         .configure(settings::routes)
         .service(unit::one_unit)

@@ -116,7 +116,13 @@ impl Words {
     pub fn of(report: &SavingsReport, wanted: Option<Language>) -> Self {
         let mut style = report.style.clone();
         style.language = wanted.or(style.language);
-        Self { format: Format::of(&style, report.unit_system), dates: style.dates(report.unit_system) }
+        Self::styled(&style, report.unit_system)
+    }
+
+    /// The words and marks of a dealer's style.
+    #[must_use]
+    pub fn styled(style: &ReportStyle, system: UnitSystem) -> Self {
+        Self { format: Format::of(style, system), dates: style.dates(system) }
     }
 
     /// English words with the marks of a system of units.

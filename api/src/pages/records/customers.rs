@@ -92,6 +92,7 @@ struct Page {
     may_write: bool,
     may_invite: bool,
     reports: bool,
+    by_mail: bool,
 }
 
 struct SiteRow {
@@ -141,6 +142,7 @@ async fn shown(
         may_write: perm::WriteSites::ROLES.contains(&caller.role()),
         may_invite: perm::WritePeople::ROLES.contains(&caller.role()),
         reports: perm::ReadReports::ROLES.contains(&caller.role()),
+        by_mail: perm::ReadMonthlyFiles::ROLES.contains(&caller.role()),
     };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }
