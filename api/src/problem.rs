@@ -238,6 +238,9 @@ fn taken(constraint: &str) -> Problem {
         "account_email" => {
             ("/email", "account_exists", "This address has an account; sign in with it, or ask your dealer.")
         }
+        "monthly_file_once" => {
+            ("/email", "address_exists", "The customer's figures go to this address already; change that one.")
+        }
         "invitation_open" => ("/email", "invited_already", "An invitation is waiting already; send it again instead."),
         "unit_model_dealer_id_name_key" => ("/name", "name_exists", "Another unit model has this name."),
         "placement_overlap" => {

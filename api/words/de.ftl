@@ -319,6 +319,13 @@ mail-read = Im Netz: { $url }
 mail-stop = Keine weiteren Berichte: { $url }
 mail-link = Im Netz lesen
 mail-stop-link = Keine weiteren Berichte
+file-subject = Wasserdaten von { $customer }, { $month }
+file-attached = Die Zahlen für { $month } hängen als Tabelle an (CSV): eine Zeile je Anlage oder je Standort, dessen Zähler mehrere messen.
+file-units-metric = Mengen in Litern.
+file-units-us = Mengen in US-Gallonen.
+file-live = Die Zahlen sind der Stand beim Versand (live). Steht etwas in issued_revision, so wurde diese Fassung des Berichts ausgestellt; in ihr kann es anders stehen.
+file-columns = Was die Spalten bedeuten: { $url }
+file-stop = Keine weiteren Dateien: { $url }
 
 said-method-use = Der Verbrauch eines Zählers ist der Unterschied zweier Ablesungen. Was dazwischen hindurchging, wird auf die Ortstage des Standorts verteilt; die Teile ergeben zusammen den Unterschied.
 said-method-fresh = Verbrauchtes Frischwasser ist das Nachfüllwasser samt Schlauchfüllungen, das Spülwasser und das Frischwasser, das an der Anlage vorbei zu den Waschgeräten ging, soweit es gemessen wird.

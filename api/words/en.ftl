@@ -319,6 +319,13 @@ mail-read = On the web: { $url }
 mail-stop = No more of these reports: { $url }
 mail-link = Read it on the web
 mail-stop-link = No more of these reports
+file-subject = Water figures of { $customer }, { $month }
+file-attached = The figures of { $month } are attached as a table (CSV): a line for each unit, or for a site whose meters serve several.
+file-units-metric = Volumes are in litres.
+file-units-us = Volumes are in US gallons.
+file-live = The figures are live: as they came to when this was sent. Where issued_revision is filled in, that revision of the savings report was issued, and may say otherwise.
+file-columns = What the columns mean: { $url }
+file-stop = No more of these files: { $url }
 
 # Sentences that reports were made with; they are found by their English text.
 said-method-use = A meter's use is the difference of two readings of its register. What passed between them is divided over the local days of the site between them; the parts add up to the difference.

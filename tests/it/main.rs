@@ -50,6 +50,7 @@ mod measures;
 mod meter_pages;
 mod meters;
 mod models;
+mod monthly_files;
 mod night_run;
 mod openapi;
 mod operations;

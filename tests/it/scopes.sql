@@ -236,6 +236,10 @@ insert into report_recipient (id, customer_id, email, created_at)
   select pg_temp.id('reader ' || n), pg_temp.id(n), n || '@example.com', now() from unnest(array['a', 'b']) n;
 insert into report_unsubscribe (token_hash, recipient_id, created_at)
   values (sha256('no more'), pg_temp.id('reader a'), now());
+insert into monthly_file (id, customer_id, email, day_of_month, created_at, changed_at)
+  select pg_temp.id('file ' || n), pg_temp.id(n), n || '@example.com', 5, now(), now() from unnest(array['a', 'b']) n;
+insert into monthly_file_unsubscribe (token_hash, monthly_file_id, created_at)
+  values (sha256('no file'), pg_temp.id('file a'), now());
 insert into report_question (id, report_id, customer_id, figure, words, by_customer, asked_at)
   select gen_random_uuid(), id, customer_id, 'fresh_used', 'why', true, now() from savings_report;
 

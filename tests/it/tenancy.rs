@@ -196,7 +196,7 @@ limited_to_sites as (
   select t.relname from tenant t join pg_policies p on p.tablename = t.relname and p.policyname = 'customer_people'
    where p.qual <> 'false' and (
      t.relname in ('site', 'tariff', 'water_bill', 'file_link', 'savings_report', 'report_revision', 'report_question',
-       'change', 'change_place')
+       'change', 'change_place', 'monthly_file')
      or 2 = (select count(*) from pg_attribute a
               where a.attrelid = t.oid and a.attname in ('customer_id', 'site_id') and not a.attisdropped))),
 service as (select unnest(array['weirbook_app', 'weirbook_gate']) as rolname),
@@ -210,12 +210,13 @@ expected_policy (relname, policy, permissive, roles, cmd, qual) as (
   select relname, 'customer_people', 'PERMISSIVE', '{public}',
          case when relname in ('day_sheet', 'gauge_reading', 'wash_tally', 'touched', 'change', 'idempotency',
            'file', 'file_content', 'file_link', 'reading_request', 'reading_request_meter', 'report_question',
-           'call_out') then 'ALL' else 'SELECT' end, null
+           'call_out', 'monthly_file') then 'ALL' else 'SELECT' end, null
     from tenant
   union all
   select relname, 'chosen_sites', 'RESTRICTIVE', '{public}', case relname when 'change' then 'SELECT' else 'ALL' end,
          case when relname in ('tariff', 'water_bill', 'file_link') then null
-              when relname in ('savings_report', 'report_revision', 'report_question', 'change', 'change_place')
+              when relname in ('savings_report', 'report_revision', 'report_question', 'change', 'change_place',
+                               'monthly_file')
                 then '(( SELECT app.all_sites() AS all_sites) OR false)'
               else '(( SELECT app.all_sites() AS all_sites) OR ('
                 || case relname when 'site' then 'id' else 'site_id' end

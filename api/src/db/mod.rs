@@ -44,6 +44,7 @@ pub mod meter_watch;
 pub mod migrate;
 mod model_lines;
 pub mod money_inputs;
+pub mod monthly_file;
 pub mod night_meters;
 pub mod night_plan;
 pub mod night_run;

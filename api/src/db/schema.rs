@@ -1229,6 +1229,34 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "An address to which a customer's figures of each month go by mail."]
+    monthly_file (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        customer_id -> Uuid,
+        email -> Text,
+        #[doc = "The file of a month goes from this day of the next one on, by the clocks of the customer's sites."]
+        day_of_month -> Int2,
+        #[doc = "Whoever got them wanted no more, by the link in the mail."]
+        unsubscribed -> Bool,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "SHA-256 of the secret in each mail by which its reader wants no more; the secret itself is never stored."]
+    monthly_file_unsubscribe (dealer_id, token_hash) {
+        dealer_id -> Int4,
+        token_hash -> Binary,
+        monthly_file_id -> Uuid,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     night_run (dealer_id, id) {
         dealer_id -> Int4,
         id -> Uuid,
@@ -2482,6 +2510,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     model_routine,
     model_stage,
     month_fact,
+    monthly_file,
+    monthly_file_unsubscribe,
     night_run,
     password_reset,
     period_fact,

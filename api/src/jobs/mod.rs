@@ -3,6 +3,7 @@
 pub mod backtest;
 pub mod feed;
 pub mod mail;
+mod monthly_file_mail;
 mod night_closures;
 mod night_condition;
 pub mod night_due;

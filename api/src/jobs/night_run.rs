@@ -13,7 +13,7 @@ use crate::db::night_run::{self, Counts};
 use crate::db::night_store::{self, Figures};
 use crate::db::report::{self, draft, life, rule};
 use crate::db::sheet_stream::SheetView;
-use crate::db::{Db, DbError, Tx, exception, meter_month, night_meters, notes};
+use crate::db::{Db, DbError, Tx, exception, meter_month, monthly_file, night_meters, notes};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::ids::{CustomerId, DealerId, NightRunId};
 use domain::metering::history::MonthUse;
@@ -97,6 +97,7 @@ async fn compute(db: &Db, scope: &Scope, as_of: DateTime<Utc>, progress: Progres
     night_stock::foresee(db, scope.dealer(), as_of).await?;
     night_risk::forecast(db, scope.dealer(), as_of).await?;
     counts.reports = draft_reports(db, scope, as_of, &subjects).await?;
+    db.write(scope, as_of, async |tx| monthly_file::want_due(tx).await).await?;
     db.write(scope, as_of, async |tx| night_plan::forget(tx, &taken_on).await).await?;
     Ok(counts)
 }

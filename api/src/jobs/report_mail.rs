@@ -5,7 +5,7 @@ use crate::db::job::{self, Job};
 use crate::db::report::recipient::{self, Sending, StoredRecipient};
 use crate::db::report::{self, StoredReport, style};
 use crate::db::{Db, DbError, Tx};
-use crate::mail::{Letter, More, Post};
+use crate::mail::{Attached, Letter, More, Post};
 use crate::report::{Wanted, Words, print, statement};
 use askama::Template;
 use chrono::{DateTime, Utc};
@@ -52,7 +52,7 @@ pub(super) async fn letter(
     };
     let name = print::file_name(&known.stored, "pdf");
     let bytes = print::in_turn(known.stored.clone(), known.logo.clone(), Wanted::default()).await.map_err(internal)?;
-    composed(&known, post, job, (name, bytes)).map(Some)
+    composed(&known, post, job, Attached { name, media: "application/pdf", bytes }).map(Some)
 }
 
 fn internal(error: impl std::error::Error + Send + Sync + 'static) -> DbError {
@@ -71,7 +71,7 @@ async fn known(tx: &Tx<'_>, post: &Post, sending: &Sending) -> Result<Option<Kno
     Ok(Some(Known { stored, revised, recipient, logo, unsubscribe: post.unsubscribe_link(&token) }))
 }
 
-fn composed(known: &Known, post: &Post, job: &Job, document: (String, Vec<u8>)) -> Result<Letter, DbError> {
+fn composed(known: &Known, post: &Post, job: &Job, document: Attached) -> Result<Letter, DbError> {
     let stored = &known.stored;
     let words = Words::of(&stored.figures, None);
     let doc = statement(stored, Wanted::default()).document;
@@ -104,7 +104,11 @@ fn composed(known: &Known, post: &Post, job: &Job, document: (String, Vec<u8>)) 
         to: known.recipient.email.clone(),
         subject: plain(&words.with(subject, &named)),
         text: plain(&text),
-        more: Some(More { html: page.render().map_err(internal)?, document, unsubscribe: known.unsubscribe.clone() }),
+        more: Some(More {
+            html: Some(page.render().map_err(internal)?),
+            document,
+            unsubscribe: known.unsubscribe.clone(),
+        }),
     })
 }
 
@@ -132,6 +136,6 @@ fn tables(section: &Section) -> Vec<&Table> {
 }
 
 /// As plain mail shows it: spaces that do not break look like gaps or question marks in old readers.
-fn plain(text: &str) -> String {
+pub(super) fn plain(text: &str) -> String {
     text.replace(['\u{a0}', '\u{202f}'], " ")
 }

@@ -18,6 +18,7 @@ mod form;
 mod handover;
 mod joining;
 mod menu;
+mod monthly_files;
 mod parts;
 mod people;
 mod person;
@@ -83,6 +84,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(fleet::routes)
         .configure(records::routes)
         .configure(readings::routes)
+        .configure(monthly_files::routes)
         .service(figures::count)
         .configure(settings::routes)
         .service(unit::one_unit)

@@ -218,7 +218,12 @@ impl Stretch<'_> {
         let Some(money) = money else { return (self.counted.clone(), Err(Missing::Baseline.into())) };
         let (from, to) = self.days();
         let days = Cycle { from, to };
-        let washes = self.washes(money, days);
+        let facts = self.facts(days);
+        let washes = self.washes(money, &facts, days);
+        if !money.worked(false).not_credited(&facts, days).is_empty() {
+            let words = "On some of these days the plant did not treat all that was washed: see the month.";
+            return (washes, Err(Withheld::new(Reason::PartNotMeasured, words)));
+        }
         let baseline = money.baselines.over(from, previous_day(to).max(from)).map_err(Withheld::from);
         let with = baseline.map(|baseline| {
             let working = money.worked(false).working.working_days(from, to);
@@ -232,12 +237,16 @@ impl Stretch<'_> {
         (washes, with)
     }
 
-    /// The site's washes: what people tallied, else what its counter counted between its readings.
-    fn washes(&self, money: &SiteMoney, days: Cycle) -> Washes {
+    /// The days of all that measures at the site.
+    fn facts(&self, days: Cycle) -> Vec<DayFact> {
         let of_site = self.inputs.site_days.get(&self.subject.site_id).map_or(&[][..], Vec::as_slice);
         let within = |day: &&DayFact| days.from <= day.date && day.date < days.to;
-        let facts: Vec<DayFact> = of_site.iter().filter(within).cloned().collect();
-        match (money.worked(false).washes(&facts, days), &self.counted) {
+        of_site.iter().map(|day| &day.fact).filter(within).cloned().collect()
+    }
+
+    /// The site's washes: what people tallied, else what its counter counted between its readings.
+    fn washes(&self, money: &SiteMoney, facts: &[DayFact], days: Cycle) -> Washes {
+        match (money.worked(false).washes(facts, days), &self.counted) {
             (tallied @ Washes::Tally { .. }, _) => tallied,
             (_, counted @ Washes::Counter { .. }) => counted.clone(),
             (other, _) => other,

@@ -2,6 +2,7 @@
 //! NDJSON or Parquet.
 
 pub(in crate::http) mod hours;
+pub(crate) mod month_file;
 pub mod readings;
 pub(in crate::http) mod units;
 pub mod water;

@@ -317,6 +317,25 @@ async fn months(tx: &Tx<'_>, asked: Asked, after: Option<water::After>) -> Resul
     Ok((found.iter().map(row).collect(), last))
 }
 
+/// The columns and rows of one month of a customer.
+pub(super) async fn month_of(
+    tx: &Tx<'_>,
+    (customer, month): (CustomerId, Month),
+    units: UnitSystem,
+) -> Result<(Vec<Column>, Vec<Row>), DbError> {
+    let of = Of { customer: Some(customer.0), ..Of::default() };
+    let asked = Asked { from: month.first_day(), to: month.last_day(), step: Step::Month, units, of };
+    let (mut rows, mut after) = (Vec::new(), None);
+    loop {
+        let (page, last) = months(tx, asked, after).await?;
+        rows.extend(page);
+        if last.is_none() {
+            return Ok((columns(asked), rows));
+        }
+        after = last;
+    }
+}
+
 fn ids(subject: Uuid, unit: Option<Uuid>, site: Uuid, customer: CustomerId) -> Row {
     vec![Cell::Id(subject), Cell::of(unit, Cell::Id), Cell::Id(site), Cell::Id(customer.0)]
 }

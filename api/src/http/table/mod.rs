@@ -202,6 +202,17 @@ pub(crate) fn streamed(
         .streaming::<_, Broken>(body)
 }
 
+/// A whole table as CSV.
+///
+/// # Errors
+/// When a value can't be written.
+pub(crate) fn csv(columns: &[Column], rows: &[Row]) -> Result<Vec<u8>, serde_json::Error> {
+    let mut text = text::Text::new(Media::Csv, columns);
+    let mut out = text.rows(rows)?.to_vec();
+    out.extend(text.end());
+    Ok(out)
+}
+
 fn logged(error: DbError) -> DbError {
     tracing::warn!(error = %crate::problem::chain(&error), "a table broke off");
     error

@@ -96,6 +96,7 @@ struct Page {
     /// Who gets its reports by mail; none for whoever may not see that.
     readers: Option<Vec<Reader>>,
     agreements: Vec<String>,
+    by_mail: bool,
 }
 
 struct SiteRow {
@@ -151,6 +152,7 @@ async fn shown(
         reports: perm::ReadReports::ROLES.contains(&caller.role()),
         readers,
         agreements,
+        by_mail: perm::ReadMonthlyFiles::ROLES.contains(&caller.role()),
     };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }
