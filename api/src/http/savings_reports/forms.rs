@@ -70,7 +70,7 @@ pub(crate) async fn pdf_with<P: Permission>(
         Some(logo) => Some(logo),
         None => logo_of(db, caller, &stored).await?,
     };
-    let bytes = print::in_turn(stored, logo, None).await.map_err(|error| Problem::internal(&error))?;
+    let bytes = print::in_turn(stored, logo, Wanted::default()).await.map_err(|error| Problem::internal(&error))?;
     Ok(file("application/pdf", "report-style.pdf".to_owned(), bytes))
 }
 
