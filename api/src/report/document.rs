@@ -7,6 +7,7 @@ use crate::db::report::StoredReport;
 use chrono::{DateTime, Datelike, NaiveDate, Timelike, Utc};
 use chrono_tz::Tz;
 use domain::report::SavingsReport;
+use domain::report::readings::Readings;
 use domain::report::style::{Counted, Language, PaperSize};
 use weirbook_paper::document::{Block, Chart, Document, Instant, Labels, Look, Paper, Section};
 
@@ -116,8 +117,12 @@ impl Making<'_> {
     fn sections(&mut self) -> Vec<Section> {
         let mut all = match &self.r.readings {
             Some(readings) if self.by_readings => {
-                let readings = self.from_readings(readings);
-                vec![("readings", readings), ("month", self.month_beside())]
+                let (said, month) = match self.is_all_read_by_hand(readings) {
+                    true => (None, Some(sentence::of(self.r, &self.words))),
+                    false => (Some(sentence::of_readings(self.r, readings, &self.words)), None),
+                };
+                let readings = self.from_readings(readings, said);
+                vec![("readings", readings), ("month", self.month_beside(month))]
             }
             None if self.by_readings => {
                 vec![("readings", vec![self.text("readings-none")]), ("reckoning", self.reckoning())]
@@ -157,17 +162,24 @@ impl Making<'_> {
     /// What the report says first, in one sentence.
     fn lead(&self) -> String {
         match &self.r.readings {
-            Some(readings) if self.by_readings => sentence::of_readings(self.r, readings, &self.words),
+            Some(readings) if self.by_readings && self.is_all_read_by_hand(readings) => {
+                sentence::of_readings(self.r, readings, &self.words)
+            }
             _ => sentence::of(self.r, &self.words),
         }
     }
 
+    /// Whether no unit is left out of what was read by hand: else the month is said first.
+    fn is_all_read_by_hand(&self, readings: &Readings) -> bool {
+        let covered = readings.fresh_used.printed().map_or(0, |printed| printed.units_covered);
+        usize::try_from(covered).is_ok_and(|covered| covered >= self.r.units.len())
+    }
+
     /// The reckoning by the month, where that from reading to reading stands before it.
-    fn month_beside(&mut self) -> Vec<Block> {
-        let said = Block::Text { text: sentence::of(self.r, &self.words) };
-        let mut blocks = vec![said, self.text("month-lead")];
-        blocks.extend(self.reckoning());
-        blocks
+    fn month_beside(&mut self, said: Option<String>) -> Vec<Block> {
+        let said = said.map(|text| Block::Text { text });
+        let lead = self.text("month-lead");
+        said.into_iter().chain([lead]).chain(self.reckoning()).collect()
     }
 
     fn charts(&mut self) -> Vec<Block> {

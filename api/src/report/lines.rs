@@ -124,9 +124,11 @@ impl Making<'_> {
         vec![self.text("adjustments-lead"), Block::List { items }]
     }
 
-    /// The reckoning from reading to reading: of each unit or site that is read by hand what is printed.
-    pub(super) fn from_readings(&mut self, readings: &Readings) -> Vec<Block> {
-        let mut blocks = vec![self.text("readings-lead")];
+    /// The reckoning from reading to reading: of each unit or site that is read by hand what is printed. It
+    /// is `said` in a sentence where the report does not begin with that.
+    pub(super) fn from_readings(&mut self, readings: &Readings, said: Option<String>) -> Vec<Block> {
+        let said = said.map(|text| Block::Text { text });
+        let mut blocks: Vec<Block> = said.into_iter().chain([self.text("readings-lead")]).collect();
         for span in &readings.spans {
             let lines: Vec<&Line> = span.lines.iter().filter(|line| line.figure.printed().is_some()).collect();
             if lines.is_empty() {

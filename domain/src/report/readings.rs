@@ -371,7 +371,8 @@ fn said(inputs: &Inputs, of: &Readings, fresh: &Printed) -> Option<String> {
     let format = Format::of(&inputs.style, inputs.unit_system);
     let shown = |printed: &Printed| display::figure(printed, format);
     let (from, to) = of.days()?;
-    let (from, to, fresh) = (display::date(from), display::date(to), shown(fresh));
+    let dates = inputs.style.dates(inputs.unit_system);
+    let (from, to, fresh) = (display::date_in(from, dates), display::date_in(to, dates), shown(fresh));
     let [span] = of.spans.as_slice() else {
         let (customer, month) = (&inputs.customer, display::month(inputs.month));
         return Some(format!(
@@ -381,19 +382,21 @@ fn said(inputs: &Inputs, of: &Readings, fresh: &Printed) -> Option<String> {
     };
     let name = &span.of;
     let Some((washed, recycled)) = span.printed(Name::Washed).zip(span.printed(Name::Recycled)) else {
-        return Some(format!("From {from} to {to}, from reading to reading, {name} used {fresh} of fresh water."));
+        return Some(format!(
+            "From {from} to {to}, from reading to reading, {fresh} of fresh water was used ({name})."
+        ));
     };
     if matches!(recycled.value, Value::Litres(litres) if litres < 0.0) {
         return Some(format!(
-            "From {from} to {to}, from reading to reading, more fresh water went into {name} than treated water came \
-             out: {} recycled, which is a loss, with {fresh} of fresh water used.",
+            "From {from} to {to}, from reading to reading, more fresh water went in than treated water came out: {} \
+             recycled, which is a loss, with {fresh} of fresh water used ({name}).",
             shown(recycled)
         ));
     }
     let share = span.printed(Name::ReuseShare).map(|share| format!(" ({} of all water to the washers)", shown(share)));
     Some(format!(
-        "From {from} to {to}, from reading to reading, {name} washed with {} of treated water, {} of it recycled{}, and \
-         used {fresh} of fresh water.",
+        "From {from} to {to}, from reading to reading, {} of treated water went to the washers, {} of it recycled{}, and \
+         {fresh} of fresh water was used ({name}).",
         shown(washed),
         shown(recycled),
         share.unwrap_or_default()

@@ -29,7 +29,11 @@ pub(super) fn sentence(inputs: &Inputs, present: &[&Subject], period: &Period, l
             _ => format!("No meter measures the units of {customer}, so nothing is claimed for {month}."),
         };
     };
-    let when = if period.complete { format!("In {month}") } else { format!("In {month}, up to {}", display::date(to)) };
+    let when = if period.complete {
+        format!("In {month}")
+    } else {
+        format!("In {month}, up to {}", display::date_in(to, inputs.style.dates(inputs.unit_system)))
+    };
     let what = match (printed(Name::Washed), printed(Name::Recycled)) {
         (Some(washed), Some(recycled)) => balanced(inputs, fresh, washed, recycled, printed(Name::ReuseShare)),
         _ => format!(

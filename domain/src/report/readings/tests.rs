@@ -60,8 +60,8 @@ fn periods_that_follow_one_another_are_one_and_nothing_of_them_is_divided() {
     assert!(span.printed(Name::Recycled).is_none() && span.printed(Name::FreshAvoided).is_none());
     assert_eq!(
         text(&readings.sentence),
-        "From 29 December 2025 to 27 January 2026, from reading to reading, Unit 1, North yard used 4.00 m³ of fresh \
-         water."
+        "From 29 December 2025 to 27 January 2026, from reading to reading, 4.00 m³ of fresh water was used (Unit 1, \
+         North yard)."
     );
 }
 
