@@ -52,9 +52,9 @@ async fn an_exchanged_register_goes_on_from_its_first_value() {
     let digits = [("at", "2026-02-10T10:00"), ("old_final", "1234567"), ("new_start", "0")];
     let wrong = sent(&dealer.technician, &format!("{path}/exchange"), &digits).await;
     assert!(wrong.status() == 422 && wrong.text().contains("href=\"#f-old_final\""), "six digits: {wrong:?}");
-    let exchange = [("key", "x"), ("at", "2026-02-10T10:00"), ("old_final", "999.500"), ("new_start", "5")];
+    let exchange = [("key", "x"), ("at", "2026-02-10T10:00"), ("old_final", "999,500"), ("new_start", "5")];
     let asked = sent(&dealer.technician, &format!("{path}/exchange"), &exchange).await;
-    assert!(asked.status() == 422 && asked.text().contains("may be"), "a point may be either: {asked:?}");
+    assert!(asked.status() == 422 && asked.text().contains("may be"), "a comma may be either: {asked:?}");
     let exchange = exchange.map(|(name, value)| (name, if name == "old_final" { "999500" } else { value }));
     for _ in 0..2 {
         let kept = sent(&dealer.technician, &format!("{path}/exchange"), &exchange).await;

@@ -77,7 +77,7 @@ async fn a_style_is_kept_with_its_logo_and_changed_again() {
     assert_eq!(style["limits"], json!([limit]));
     let page = office.page(STYLE).await;
     let logo = format!("/v1/files/{}", style["logo"]["sha256"].as_str().unwrap());
-    for shown in [&logo, "<g fill=\"#5a1d5f\">", "1,234.5\u{a0}m\u{b3}, 2026-01-14"] {
+    for shown in [logo.as_str(), "<g fill=\"#5a1d5f\">", "1,234.5\u{a0}m\u{b3}, 2026-01-14"] {
         assert!(page.text().contains(shown), "{shown}: {page:?}");
     }
     assert_eq!(office.page(&logo).await.bytes(), png, "the picture of the page is there");

@@ -9,7 +9,7 @@ use super::super::words;
 use super::meter_changes::{self, Exchanged};
 use super::meter_place::{self, Place};
 use super::{Of, choice};
-use crate::auth::{Caller, Permission, perm};
+use crate::auth::{Caller, Permission, Role, perm};
 use crate::db::exchange::{self, StoredExchange};
 use crate::db::meter::{self, Attached};
 use crate::db::reading::{self, Reading};
@@ -104,26 +104,31 @@ async fn shown(visitor: Visitor<perm::ReadMeters>, id: Path<MeterId>, db: Data<D
         Ok((known, measured))
     };
     let (known, measured) = db.read(caller.scope(), caller.now(), look).await?;
-    let facts = &known.meter.meter.value.facts;
-    let row = |reading: &Reading| {
-        let source = words::source(reading.source);
-        (words::instant(known.zone, reading.at), words::register_in(reading.register, facts), source)
-    };
-    let page = Page {
-        id: id.0,
-        label: known.meter.meter.value.label.clone(),
-        measures: words::stream(Some(facts.stream)),
-        facts: plate(&known.meter),
-        readings: known.readings.iter().rev().take(READINGS_MOST).map(row).collect(),
-        retired: known.meter.meter.ended_at.is_some(),
-        exchanges: meter_changes::exchanges(&known),
-        measured,
-        may_change,
-        may_read: perm::WriteReadings::ROLES.contains(&caller.role()) && known.place.site.is_some(),
-        site: known.place.site.map_or(Uuid::nil(), |site| site.0),
-        place: known.place.page,
-    };
-    Ok(html_for(&caller, StatusCode::OK, &page)?)
+    Ok(html_for(&caller, StatusCode::OK, &Page::of(*id, known, measured, caller.role()))?)
+}
+
+impl Page {
+    fn of(id: MeterId, known: Known, measured: Vec<((String, String), String)>, role: Role) -> Self {
+        let facts = &known.meter.meter.value.facts;
+        let row = |reading: &Reading| {
+            let source = words::source(reading.source);
+            (words::instant(known.zone, reading.at), words::register_in(reading.register, facts), source)
+        };
+        Self {
+            id: id.0,
+            label: known.meter.meter.value.label.clone(),
+            measures: words::stream(Some(facts.stream)),
+            facts: plate(&known.meter),
+            readings: known.readings.iter().rev().take(READINGS_MOST).map(row).collect(),
+            retired: known.meter.meter.ended_at.is_some(),
+            exchanges: meter_changes::exchanges(&known),
+            measured,
+            may_change: perm::WriteMeters::ROLES.contains(&role),
+            may_read: perm::WriteReadings::ROLES.contains(&role) && known.place.site.is_some(),
+            site: known.place.site.map_or(Uuid::nil(), |site| site.0),
+            place: known.place.page,
+        }
+    }
 }
 
 fn plate(meter: &Attached) -> Vec<String> {

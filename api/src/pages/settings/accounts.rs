@@ -228,20 +228,21 @@ async fn shown(
         let until = charged.until.map(|day| format!(" until {}", words::day(day))).unwrap_or_default();
         format!("The units\u{2019} water is charged to it from {}{until}.", words::day(charged.from))
     });
-    let line = |stored: &StoredTariff| {
-        let words = format!("{}, in {}", stored.value.name, stored.value.currency);
-        (stored.id.0, words, tariffs::days(stored))
-    };
     let page = Page {
         id: id.0,
         name: account.value.account.name,
         supplier: account.value.supplier,
         site: (account.value.site_id.0, site),
         charged,
-        tariffs: tariffs.iter().rev().map(line).collect(),
+        tariffs: tariffs.iter().rev().map(tariff_line).collect(),
         bills: bills::of(&caller, &db, *id).await?,
     };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
+}
+
+fn tariff_line(stored: &StoredTariff) -> (Uuid, String, String) {
+    let words = format!("{}, in {}", stored.value.name, stored.value.currency);
+    (stored.id.0, words, tariffs::days(stored))
 }
 
 async fn edit_sheet<P: Permission>(
