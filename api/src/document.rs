@@ -3,6 +3,7 @@
 
 use crate::auth::{demands, operations, table};
 use crate::deprecation::{GOING, marked};
+use crate::examples;
 use crate::problem::{CONTENT_TYPE, Kind};
 use std::collections::BTreeMap;
 use utoipa::openapi::path::{Operation, ParameterIn};
@@ -22,6 +23,7 @@ pub(crate) fn completed(mut document: OpenApi) -> OpenApi {
     }
     opening(&mut document);
     of_bytes(&mut document);
+    examples::added(&mut document);
     marked(&mut document, GOING);
     document
 }

@@ -30,8 +30,7 @@ impl FromRequest for IfMatch {
 
     fn from_request(request: &HttpRequest, _payload: &mut dev::Payload) -> Self::Future {
         let Some(value) = request.headers().get(header::IF_MATCH) else {
-            let detail = "Send If-Match with the ETag of your last read, so that nobody's change is lost.";
-            return ready(Err(Problem::new(Kind::NoRevision, detail)));
+            return ready(Err(Problem::no_revision()));
         };
         let revision = value.to_str().ok().and_then(|text| text.trim().trim_matches('"').parse().ok());
         ready(revision.map(Self).ok_or_else(|| {
@@ -101,7 +100,7 @@ impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
             let media = request.content_type();
             let is_json = media == "application/json" || media.ends_with("+json");
             if !is_json {
-                return Err(Problem::new(Kind::UnknownMedia, "Send Content-Type: application/json."));
+                return Err(Problem::no_json());
             }
             let bytes = collect(&request, payload, JSON_BYTES_MAX).await?;
             from_json(&bytes).map(Self)
@@ -114,7 +113,7 @@ impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
 /// # Errors
 /// When it is larger or ends early.
 pub async fn collect(request: &HttpRequest, mut payload: dev::Payload, bytes_max: usize) -> Result<BytesMut, Problem> {
-    let too_large = || Problem::new(Kind::TooLarge, format!("Send at most {bytes_max} bytes at once."));
+    let too_large = || Problem::too_large(bytes_max);
     let declared = request.headers().get(header::CONTENT_LENGTH).and_then(|length| length.to_str().ok()?.parse().ok());
     if declared.is_some_and(|length: usize| length > bytes_max) {
         return Err(too_large());
@@ -172,7 +171,7 @@ pub fn cut_short(error: &PayloadError) -> Problem {
             Problem::new(Kind::Malformed, "The body came too slowly; send it again over a better line, or in parts.")
         }
         PayloadError::Overflow => Problem::new(Kind::TooLarge, "The body is larger than this address takes."),
-        _ => Problem::new(Kind::Malformed, "The body ended before it was complete; send it again whole."),
+        _ => Problem::cut_off(),
     }
 }
 

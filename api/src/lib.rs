@@ -15,6 +15,7 @@ pub mod db;
 pub mod demo;
 mod deprecation;
 mod document;
+mod examples;
 pub mod extract;
 pub mod guesses;
 pub mod http;

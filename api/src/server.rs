@@ -193,7 +193,7 @@ async fn no_such_address(request: HttpRequest, known: Data<Addresses>) -> Result
         let problem = Problem::not_found();
         return Err(problem);
     };
-    let problem = Problem::new(Kind::NoSuchMethod, format!("This address takes {methods}."));
+    let problem = Problem::no_such_method(methods);
     let mut answer = problem.error_response();
     if let Ok(allow) = HeaderValue::from_str(methods) {
         answer.headers_mut().insert(header::ALLOW, allow);

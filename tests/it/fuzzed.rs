@@ -63,8 +63,18 @@ fn whole_answers(base: &str) -> Value {
         for operation in operations.as_object_mut().unwrap().values_mut() {
             if let Some(parameters) = operation.get_mut("parameters").and_then(Value::as_array_mut) {
                 parameters.retain(|parameter| parameter["name"] != "fields");
+                parameters.iter_mut().filter(|parameter| names_something(parameter)).for_each(|parameter| {
+                    parameter.as_object_mut().unwrap().remove("example");
+                });
             }
         }
     }
     document
+}
+
+/// Whether a parameter names a page, a request or a list's record, of which an example is none that is there:
+/// with it each list would be empty, and each creation but the first a repetition.
+fn names_something(parameter: &Value) -> bool {
+    let is_record = parameter["in"] == "query" && parameter["schema"]["format"] == "uuid";
+    is_record || parameter["name"] == "cursor" || parameter["name"] == "Idempotency-Key"
 }

@@ -66,10 +66,12 @@ pub struct FindingView {
     #[schema(example = 0.18)]
     size: f64,
     /// Which of several things it is about, such as what pumps dose.
+    #[schema(example = json!(null))]
     about: Option<String>,
     /// What it costs a day: water at the tariff's marginal price, or energy at its price.
     cost_per_day: Option<FindingCost>,
     /// Why no cost is reckoned; null where one is, and until a night run has looked.
+    #[schema(example = json!(null))]
     no_cost: Option<String>,
     /// When it was first found.
     opened_at: DateTime<Utc>,
@@ -170,6 +172,7 @@ pub struct ConditionTest {
     why_not: Option<String>,
     /// The `unit` of values, what is `usual`, the `limit` of the statistic, and the last `points`
     /// with `day`, `value` and `statistic`; null where it was not run.
+    #[schema(example = json!({ "unit": "starts/m3", "usual": 14.2, "limit": 5.07, "points": [{ "day": "2026-03-01", "value": 15.1, "statistic": 0.8 }] }))]
     chart: Option<Value>,
 }
 
@@ -192,6 +195,7 @@ impl From<StoredTest> for ConditionTest {
 /// The condition of a unit.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct UnitCondition {
+    /// The unit.
     unit_id: Uuid,
     /// What is wrong with it now.
     findings: Vec<FindingView>,

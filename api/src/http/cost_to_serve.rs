@@ -95,6 +95,7 @@ pub struct NotPricedView {
     #[schema(example = "part_purchase")]
     kind: String,
     /// What to do.
+    #[schema(example = "It names no item of the stock: correct the event, and name one with a price.")]
     words: String,
 }
 
@@ -111,6 +112,7 @@ pub struct ServeAnswer {
     #[schema(value_type = Option<Object>, example = json!({ "amount": "131.00", "currency": "EUR" }))]
     total: Option<Money>,
     /// Why there is no total, where there are lines.
+    #[schema(example = json!(null))]
     words: Option<String>,
     /// Whether an expected life stands in for one that is not yet reached.
     estimated: bool,

@@ -77,6 +77,7 @@ pub struct PersonView {
     /// The customer, of a customer's person.
     customer_id: Option<Uuid>,
     /// Whether signing in asks for a second factor.
+    #[schema(example = true)]
     second_factor: bool,
     /// When a sign-in for the dealer was last used.
     last_used_at: Option<DateTime<Utc>>,
@@ -311,6 +312,7 @@ pub(crate) async fn end_sign_ins(
 #[schema(as = SignInRule)]
 pub struct RuleBody {
     /// Whether owners have to show a second factor.
+    #[schema(example = false)]
     owners_second_factor: bool,
 }
 

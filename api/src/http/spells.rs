@@ -110,6 +110,7 @@ pub struct SpellView {
     #[schema(example = "bypassed")]
     state: &'static str,
     /// Why.
+    #[schema(example = "Membrane on order")]
     reason: Option<String>,
     #[serde(flatten)]
     span: SpanView,

@@ -68,6 +68,9 @@ pub struct ReportSummary {
     /// When and by whom it was issued; null for a draft.
     issued: Option<IssuedView>,
     /// The report in one sentence.
+    #[schema(
+        example = "In January 2026, Harbour Haulage washed with 412 m³ of treated water, 371 m³ of it recycled (90 % of all water to the washers), and used 44 m³ of fresh water."
+    )]
     sentence: String,
 }
 
@@ -99,6 +102,7 @@ pub struct ReportView {
     summary: ReportSummary,
     /// Whether a revision is proposed; left out for the customer's people.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = false)]
     revision_proposed: Option<bool>,
     /// The figures: `sentence`; `reckoning`, each figure printed with its coverage, estimated
     /// share and grade or withheld with the reason; `readings`, the same from reading to reading, of each

@@ -71,6 +71,7 @@ pub struct ExportedReadings {
     /// The readings, meter by meter and in order of time.
     items: Vec<ExportedReading>,
     /// Always null: everything is there.
+    #[schema(example = json!(null))]
     next_cursor: Option<String>,
 }
 

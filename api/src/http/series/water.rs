@@ -154,6 +154,7 @@ pub struct ExportedWaters {
     /// The figures, in order of time.
     items: Vec<ExportedWater>,
     /// Always null: everything is there.
+    #[schema(example = json!(null))]
     next_cursor: Option<String>,
 }
 

@@ -252,20 +252,22 @@ pub struct AgreementUsed {
     #[schema(value_type = Option<Object>, example = json!({ "amount": "120.00", "currency": "EUR" }))]
     price_per_month: Option<Money>,
     /// Visits: service events of that kind.
-    visits: UsedOf<i64>,
+    visits: UsedOf,
     /// Call-outs.
-    call_outs: UsedOf<i64>,
+    call_outs: UsedOf,
     /// Consumables.
     consumables: Vec<ConsumableUsed>,
 }
 
 /// How much was used of how much.
 #[derive(Debug, Serialize, ToSchema)]
-pub struct UsedOf<T> {
+pub struct UsedOf {
     /// So much was used.
-    used: T,
+    #[schema(example = 1)]
+    used: i64,
     /// So much is included; null for any number.
-    included: Option<T>,
+    #[schema(example = 4)]
+    included: Option<i64>,
 }
 
 /// The same of a consumable.

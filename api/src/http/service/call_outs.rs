@@ -86,6 +86,7 @@ pub struct CallOutFindings {
     bay: String,
     /// Whether the customer pays for it; null while that is not decided.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = true)]
     chargeable: Option<bool>,
     /// The number of the customer's own order for it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -97,7 +98,7 @@ pub struct CallOutFindings {
     cause: Option<Cause>,
     /// Internal words. The dealer's alone.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(max_length = 4000)]
+    #[schema(example = "Float switch stuck; freed it and ordered a new one", max_length = 4000)]
     internal_note: Option<String>,
 }
 
@@ -146,6 +147,7 @@ pub struct CallOutView {
     #[schema(example = 5.5)]
     hours_without_treated_water: f64,
     /// Whether another call about the same unit came within the 30 days before.
+    #[schema(example = false)]
     repeat: bool,
     #[serde(flatten)]
     findings: CallOutFindings,

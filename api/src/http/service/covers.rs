@@ -103,7 +103,11 @@ pub struct Held {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = WarrantyDays)]
 pub struct HeldDays {
+    /// The first day.
+    #[schema(example = "2026-01-01")]
     from: NaiveDate,
+    /// The day after the last.
+    #[schema(example = "2028-01-01")]
     to: NaiveDate,
 }
 

@@ -117,11 +117,11 @@ pub struct ServiceEventInput {
     details: Value,
     /// What the customer is told.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(max_length = 4000)]
+    #[schema(example = "Stroke set up; the water runs clear again", max_length = 4000)]
     customer_note: Option<String>,
     /// What only the dealer's people read; customers are never shown it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(max_length = 4000)]
+    #[schema(example = "Bring the long ladder next time", max_length = 4000)]
     internal_note: Option<String>,
     /// The customer's signature.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -133,16 +133,17 @@ pub struct VisitMoved {
     /// The local day it was planned for.
     day: NaiveDate,
     /// From this local time.
-    #[schema(value_type = Option<String>)]
+    #[schema(value_type = Option<String>, example = "08:00:00")]
     from: Option<NaiveTime>,
     /// Until this local time.
-    #[schema(value_type = Option<String>)]
+    #[schema(value_type = Option<String>, example = "10:00:00")]
     to: Option<NaiveTime>,
     /// The account that was to make it.
     technician_id: Option<Uuid>,
     /// When it was moved.
     moved_at: DateTime<Utc>,
     /// Why.
+    #[schema(example = "The bay was washing all morning")]
     reason: String,
 }
 

@@ -63,6 +63,7 @@ pub struct ConsumableInput {
     hazard: String,
     /// Whether its movements name a lot.
     #[serde(default)]
+    #[schema(example = true)]
     by_lot: bool,
     /// Days for which a new lot is good, as a rule.
     #[serde(default, skip_serializing_if = "Option::is_none")]
