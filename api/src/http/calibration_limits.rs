@@ -106,7 +106,6 @@ async fn set_calibration_limits(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let new = input.0.parse()?;
-    let stored =
-        db.write(caller.scope(), caller.now(), async |tx| own_record::set_at(tx, at.0, &new).await).await?;
+    let stored = db.write(caller.scope(), caller.now(), async |tx| own_record::set_at(tx, at.0, &new).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &LimitsView::of(&stored.value, stored.revision)))
 }

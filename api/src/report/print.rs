@@ -41,11 +41,7 @@ pub fn pdf(stored: &StoredReport, logo: Option<&Logo>, wanted: Wanted) -> Result
 ///
 /// # Errors
 /// As [`pdf`].
-pub async fn in_turn(
-    stored: StoredReport,
-    logo: Option<Logo>,
-    wanted: Wanted,
-) -> Result<Vec<u8>, PrintError> {
+pub async fn in_turn(stored: StoredReport, logo: Option<Logo>, wanted: Wanted) -> Result<Vec<u8>, PrintError> {
     let _turn: Option<SemaphorePermit<'_>> = FREE.acquire().await.ok();
     tokio::task::spawn_blocking(move || pdf(&stored, logo.as_ref(), wanted)).await?
 }
