@@ -15,7 +15,8 @@ use std::fs;
 use uuid::Uuid;
 
 /// A PNG of one pixel (PNG specification, second edition, section 4).
-pub(crate) const PNG: &str = "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJggg==";
+pub(crate) const PNG: &str =
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJggg==";
 
 /// A meter of some stream at the plant's unit.
 pub(crate) async fn meter(dealer: &Dealer, unit: Uuid, stream: &str, unit_of: &str) -> String {

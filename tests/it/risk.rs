@@ -49,7 +49,11 @@ async fn take_out(dealer: &Dealer, part: Uuid, at: DateTime<Utc>, why: &str) {
 
 /// As if the records had been written when the parts were fitted.
 pub(crate) async fn written_in_time(app: &TestApp) {
-    app.superuser().await.batch_execute("update component set created_at = fitted_at, out_noted_at = out_at").await.unwrap();
+    app.superuser()
+        .await
+        .batch_execute("update component set created_at = fitted_at, out_noted_at = out_at")
+        .await
+        .unwrap();
 }
 
 fn calc(arguments: &[&str]) -> Value {

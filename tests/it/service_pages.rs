@@ -314,7 +314,10 @@ async fn a_units_page_shows_the_newest_and_says_that_there_is_more() {
     for n in 1..=21 {
         if n == 21 {
             let shown = dealer.technician.page(&page).await;
-            assert!(shown.text().contains("Visit number 1.") && !shown.text().contains("These are the newest"), "{shown:?}");
+            assert!(
+                shown.text().contains("Visit number 1.") && !shown.text().contains("These are the newest"),
+                "{shown:?}"
+            );
         }
         let visit = json!({ "unit_id": bay.unit, "at": format!("2026-05-{n:02}T08:00:00Z"), "kind": "visit",
             "details": { "purpose": ["Quarterly"] }, "customer_note": format!("Visit number {n}.") });

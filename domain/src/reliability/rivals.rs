@@ -272,9 +272,9 @@ impl Standing {
             weibull_aicc,
             lognormal_aicc,
             agreement_p: agreement.map(|agreement| agreement.p),
-            distance: weibull.filter(|_| lives.len() <= DISTANCE_LIVES_MAX || !lives.iter().any(Life::is_interval)).map(
-                |found| Seen::of(lives).distance(|age| found.weibull.survival(age)),
-            ),
+            distance: weibull
+                .filter(|_| lives.len() <= DISTANCE_LIVES_MAX || !lives.iter().any(Life::is_interval))
+                .map(|found| Seen::of(lives).distance(|age| found.weibull.survival(age))),
             misfit: misfit(agreement, each.into_iter()),
         }
     }
