@@ -631,6 +631,16 @@ diesel::table! {
 }
 
 diesel::table! {
+    #[doc = "Customers whose people sent a file that was there already."]
+    file_sender (dealer_id, sha256, customer_id) {
+        dealer_id -> Int4,
+        sha256 -> Binary,
+        customer_id -> Uuid,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     #[doc = "Something wrong with a unit, one open for each cause."]
     finding (dealer_id, id) {
         dealer_id -> Int4,
@@ -2433,6 +2443,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     file,
     file_content,
     file_link,
+    file_sender,
     finding,
     finding_followed,
     fit_limits,
