@@ -80,7 +80,7 @@ async fn what_the_ledger_issued_is_held_against_what_is_declared() {
     let dealer = app.dealer("Brookside").await;
     let (store, yard) = (Store::new(&dealer).await, Yard::new(&dealer).await);
     let mut declared = coagulant("Nutrient");
-    declared["per_day"] = json!({ "at_20_c": 2.0, "theta": 1.0, "water_c": [20.0; 12], "sd_share": 0.0 });
+    declared["per_day"] = json!({ "at_20_c": 2.0, "theta": 1.0, "water_c": vec![20.0; 12], "sd_share": 0.0 });
     let item = id(&dealer.office.create("/v1/consumables", &declared).await);
     issue(&dealer, item, &yard).await;
     let as_of = at("2026-06-10T02:00:00Z");
@@ -172,7 +172,7 @@ async fn costs_of_ordering_and_keeping_make_the_order_quantity() {
     let dealer = app.dealer("Brookside").await;
     let yard = Yard::new(&dealer).await;
     let mut item = coagulant("Nutrient");
-    item["per_day"] = json!({ "at_20_c": 2.0, "theta": 1.0, "water_c": [20.0; 12], "sd_share": 0.0 });
+    item["per_day"] = json!({ "at_20_c": 2.0, "theta": 1.0, "water_c": vec![20.0; 12], "sd_share": 0.0 });
     let half = json!({ "supply": { "order_cost": "50" } });
     let made = dealer.office.create("/v1/consumables", &item).await;
     let path = format!("/v1/consumables/{}", id(&made));
