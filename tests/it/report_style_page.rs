@@ -2,7 +2,8 @@
 
 use crate::conventions::items;
 use crate::readings::Plant;
-use crate::report_forms::{PNG, pdf_text};
+use crate::report_compared::pdf_text;
+use crate::report_forms::PNG;
 use crate::report_life::{issue, night, report, send};
 use crate::support::{Client, MailServer, TestApp, form_body};
 use base64::Engine;

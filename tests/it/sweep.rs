@@ -233,10 +233,9 @@ async fn who_is_limited_to_a_site_reads_nothing_of_the_others() {
     let mut asked = Vec::new();
     for operation in operations.iter().filter(|operation| operation.is_read() && operation.permission.is_some()) {
         let Some(path) = operation.filled(&yard.ids) else { continue };
-        let queries = operation.queries(&yard.ids);
-        asked.extend(askers.iter().flat_map(|asker| {
-            queries.iter().map(move |query| (operation, asker, format!("{path}{query}"))).collect::<Vec<_>>()
-        }));
+        for query in operation.queries(&yard.ids) {
+            asked.extend(askers.iter().map(|asker| (operation, asker, format!("{path}{query}"))));
+        }
     }
     let count = asked.len();
     let wrong = all(asked.into_iter().map(async |(operation, asker, path)| {
