@@ -214,7 +214,7 @@ async fn programs_follow_what_is_theirs_and_people_stand_in_the_audit_alone() {
     for query in ["", "?after=newest", "?wait_s=20", "?records=site"] {
         let refused = limited.get(&format!("/v1/changes{query}")).await;
         refused.refused(403, "not-allowed");
-        assert!(refused.json()["detail"].as_str().unwrap().contains("chosen sites"), "{refused:?}");
+        assert!(refused.problem()["detail"].as_str().unwrap().contains("chosen sites"), "{refused:?}");
     }
     program("other", "read-sites", json!({})).await.get("/v1/changes").await.refused(403, "not-allowed");
     for query in ["", "records=sign_in,api_client"] {

@@ -201,10 +201,12 @@ async fn an_owner_ends_the_sign_ins_of_a_person() {
     let dealer = app.dealer("Brookside").await;
     let email = format!("technician-{}@example.com", dealer.id);
     let path = format!("/v1/people/{}/end-sign-ins", id(&person(&dealer.owner, &email).await));
-    assert_eq!(dealer.technician.get("/v1/me").await.status(), 200);
+    let phone = sign_in(&app, &email, PASSWORD).await;
+    assert_eq!(phone.get("/v1/me").await.status(), 200);
     dealer.office.post(&path, &json!({})).await.refused(403, "not-allowed");
     assert_eq!(dealer.owner.post(&path, &json!({})).await.status(), 204);
-    dealer.technician.get("/v1/me").await.refused(401, "not-signed-in");
+    phone.get("/v1/me").await.refused(401, "not-signed-in");
+    assert_eq!(sign_in(&app, &email, PASSWORD).await.get("/v1/me").await.status(), 200);
     assert_eq!(dealer.office.get("/v1/me").await.status(), 200, "nobody else's");
     let log = dealer.owner.get("/v1/audit?limit=200").await.json();
     let noted = |line: &Value| line["record"] == "membership" && line["verb"] == "signed_out";

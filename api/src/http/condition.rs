@@ -172,7 +172,7 @@ pub struct ConditionTest {
     why_not: Option<String>,
     /// The `unit` of values, what is `usual`, the `limit` of the statistic, and the last `points`
     /// with `day`, `value` and `statistic`; null where it was not run.
-    #[schema(example = json!({ "unit": "starts/m3", "usual": 14.2, "limit": 5.07, "points": [{ "day": "2026-03-01", "value": 15.1, "statistic": 0.8 }] }))]
+    #[schema(value_type = Option<Object>, example = json!({ "unit": "starts/m3", "usual": 14.2, "limit": 5.07, "points": [{ "day": "2026-03-01", "value": 15.1, "statistic": 0.8 }] }))]
     chart: Option<Value>,
 }
 

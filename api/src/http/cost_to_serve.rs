@@ -115,6 +115,7 @@ pub struct ServeAnswer {
     #[schema(example = json!(null))]
     words: Option<String>,
     /// Whether an expected life stands in for one that is not yet reached.
+    #[schema(example = false)]
     estimated: bool,
     /// What can't be accrued and is in no line: parts that run, of no expected life.
     left_out: Vec<String>,

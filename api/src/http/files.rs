@@ -23,7 +23,8 @@ pub fn routes(config: &mut ServiceConfig) {
 
 /// A file.
 #[derive(Debug, Serialize, ToSchema)]
-#[schema(as = File)]
+// Programs made from the document have a `File` of their own.
+#[schema(as = KeptFile)]
 pub struct FileView {
     /// SHA-256 of its content: its name.
     #[schema(example = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08")]

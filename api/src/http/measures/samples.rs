@@ -154,6 +154,7 @@ async fn list_samples(
 /// A sample, and the unit that it is of.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct SampleOfUnit {
+    /// The unit whose water it is of.
     unit_id: Uuid,
     #[serde(flatten)]
     noted: NotedView<SampleShown>,

@@ -113,6 +113,7 @@ pub struct FitView {
     agreement_p: Option<f64>,
     /// Greatest distance between the survival that it says and the one without a model; null for more than
     /// 500 lives some of which are known to intervals.
+    #[schema(example = 0.06)]
     distance: Option<f64>,
     /// Why the Weibull should not be relied on; null where nothing speaks against it.
     #[schema(
