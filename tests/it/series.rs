@@ -155,6 +155,7 @@ async fn lists_come_as_tables_with_what_their_records_show() {
             "samples": [{ "point": "Clean tank", "what": "turbidity", "value": 5.5, "unit": "ntu" }] });
         dealer.technician.create("/v1/service-events", &event).await;
     }
+    let viewer = dealer.customer_viewer(customers[1]).await;
     let lists = [
         ("units", "revision"),
         ("sites", "revision"),
@@ -178,7 +179,6 @@ async fn lists_come_as_tables_with_what_their_records_show() {
         assert_eq!(items(&dealer.office, &path).await.len(), 1, "JSON goes on page by page");
 
         // A customer's people get what their JSON shows, and a filter holds for a table too.
-        let viewer = dealer.customer_viewer(customers[1]).await;
         let records = items(&viewer, &format!("/v1/{list}")).await;
         let rows = lines(&as_media(&viewer, &path, "application/x-ndjson").await);
         assert_eq!((rows.len(), records.len()), (1, 1), "{list}");
