@@ -46,7 +46,7 @@ const RULES: [(&str, &str); 24] = [
         "select tablename || ' is not limited to chosen sites' from pg_policies
           where policyname = 'customer_people' and qual like '%customer_id%'
             and tablename not in (select relname from limited_to_sites)
-            and tablename not in ('customer', 'membership', 'file', 'risk_sharing')",
+            and tablename not in ('customer', 'membership', 'file', 'file_sender', 'risk_sharing')",
     ),
     (
         "an index begins with the dealer",
@@ -209,7 +209,7 @@ expected_policy (relname, policy, permissive, roles, cmd, qual) as (
   union all
   select relname, 'customer_people', 'PERMISSIVE', '{public}',
          case when relname in ('day_sheet', 'gauge_reading', 'wash_tally', 'touched', 'change', 'idempotency',
-           'file', 'file_content', 'file_link', 'reading_request', 'reading_request_meter', 'report_question',
+           'file', 'file_content', 'file_link', 'file_sender', 'reading_request', 'reading_request_meter', 'report_question',
            'call_out', 'monthly_file') then 'ALL' else 'SELECT' end, null
     from tenant
   union all

@@ -282,7 +282,14 @@ async fn what_changes_a_units_figures_is_noted_for_the_night() {
     let noted = async || {
         let touched = app.touched().await;
         app.forget_touched().await;
-        touched
+        // What is noted within a longer time for more meters adds nothing.
+        let within = |one: &_, other: &_| {
+            let ((meters, from, to), (all, since, until)): (&(Vec<i32>, String, String), &(Vec<i32>, String, String)) =
+                (one, other);
+            one != other && meters.iter().all(|no| all.contains(no)) && since <= from && to <= until
+        };
+        let adds = |one: &&(Vec<i32>, String, String)| !touched.iter().any(|other| within(*one, other));
+        touched.iter().filter(adds).cloned().collect::<Vec<_>>()
     };
     noted().await;
 

@@ -129,6 +129,11 @@ async fn with_sites(tx: &Tx<'_>, id: CustomerId) -> Result<One, DbError> {
     Ok((customer::get(tx, id).await?, sites, unit::list(tx, &filter, &page).await?))
 }
 
+/// Whether what somebody else may do is shown to the caller.
+fn may<P: Permission>(caller: &Caller<perm::ReadCustomers>) -> bool {
+    P::ROLES.contains(&caller.role())
+}
+
 #[get("/customers/{id}")]
 async fn shown(
     visitor: Visitor<perm::ReadCustomers>,
@@ -136,9 +141,8 @@ async fn shown(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
-    let issues = perm::IssueReports::ROLES.contains(&caller.role());
     let known = async |tx: &Tx<'_>| {
-        let readers = if issues { Some(recipients::of(tx, *id).await?) } else { None };
+        let readers = if may::<perm::IssueReports>(&caller) { Some(recipients::of(tx, *id).await?) } else { None };
         Ok((with_sites(tx, *id).await?, readers, agreement_lines::of(tx, *id, caller.role()).await?))
     };
     let ((customer, sites, units), readers, agreements) = db.read(caller.scope(), caller.now(), known).await?;
@@ -147,12 +151,12 @@ async fn shown(
         name: customer.value.name,
         retired: customer.ended_at.is_some(),
         sites: sites.into_iter().map(|site| site_row(site, &units)).collect(),
-        may_write: perm::WriteSites::ROLES.contains(&caller.role()),
-        may_invite: perm::WritePeople::ROLES.contains(&caller.role()),
-        reports: perm::ReadReports::ROLES.contains(&caller.role()),
+        may_write: may::<perm::WriteSites>(&caller),
+        may_invite: may::<perm::WritePeople>(&caller),
+        reports: may::<perm::ReadReports>(&caller),
         readers,
         agreements,
-        by_mail: perm::ReadMonthlyFiles::ROLES.contains(&caller.role()),
+        by_mail: may::<perm::ReadMonthlyFiles>(&caller),
     };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }
