@@ -113,7 +113,7 @@ async fn what_the_ledger_issued_is_held_against_what_was_dosed() {
 
 /// A unit of a model that doses `dose` for each of `per`, at the yard since January 2026.
 async fn of_model(dealer: &Dealer, yard: &Yard, item: Uuid, (dose, per): (f64, &str)) -> Uuid {
-    let model = json!({ "name": "Loop 2000", "rated_flow_l_per_h": 2000.0, "working_volume_l": 4000.0,
+    let model = json!({ "name": "Loop 2000", "rated_flow_l_per_h": 2000.0, "working_volume_l": 4000.0, "float_band_l": 300.0,
         "consumables": [{ "name": "Coagulant", "unit": "l", "dose": dose, "dose_per": per, "item_id": item }] });
     let model = id(&dealer.office.create("/v1/unit-models", &model).await);
     let unit = json!({ "serial_number": "M-1", "label": "M-1", "model_id": model });

@@ -202,7 +202,7 @@ async fn a_report_that_is_revised_is_told_to_the_dealer_and_to_its_customer() {
     let (plant, path) = report_recount::issued(&app, &dealer, 0.05).await;
     let stranger = dealer.customer("Somebody else").await.to_string();
     // What came before an endpoint is not its own.
-    app.follow_changes().await;
+    dealer.owner.get("/v1/changes").await.json();
     for (receiver, customer) in [(&every, None), (&own, Some(&*plant.customer)), (&other, Some(&*stranger))] {
         endpoint(&dealer.office, &receiver.url(), &["savings_report.issued", "savings_report.revised"], customer).await;
     }
