@@ -111,9 +111,12 @@ mod tests {
         AgreedFee { id: Uuid::from_u128(9), agreement: serde_json::from_value(of).unwrap(), of_several_sites: false }
     }
 
+    /// A line's kind, amount and price.
+    type Told = (CustomerKind, String, Option<Decimal>);
+
     /// What a March costs at a site with this agreement and these cost terms: the lines, and what is not
     /// known besides its water.
-    fn march(fee: AgreedFee, terms: Option<Value>) -> (Vec<(CustomerKind, String, Option<Decimal>)>, Vec<String>) {
+    fn march(fee: AgreedFee, terms: Option<Value>) -> (Vec<Told>, Vec<String>) {
         let mut one = money(&[]);
         one.agreements = vec![fee];
         one.cost_terms = terms

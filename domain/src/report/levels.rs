@@ -33,7 +33,8 @@ impl OwnParts {
         };
         // What people noted counts once: at the level at which the fresh water into the loop is metered.
         let (by_site, of_site) = (metered(true), subject.unit.is_none());
-        if !by_site && !(of_site && metered(false)) {
+        let is_joined = by_site || of_site && metered(false);
+        if !is_joined {
             return Self { all: statement.all.clone(), whole: statement.whole.clone() };
         }
         let counts = |part: Part, source: Source| {

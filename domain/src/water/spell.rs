@@ -48,7 +48,7 @@ mod tests {
             spell(SpellState::LaidUp, "2026-01-21", None),
         ];
         let share = |units: &[Vec<Spell>]| treating_share(units, at("2026-01-06"), at("2026-01-26"));
-        assert_eq!(share(&[spells.clone()]), Some(0.25));
+        assert_eq!(share(std::slice::from_ref(&spells)), Some(0.25));
         assert_eq!(share(&[spells.clone(), Vec::new()]), Some(0.25));
         let runs = vec![spell(SpellState::Running, "2026-01-01", None)];
         assert_eq!(share(&[spells.clone(), runs]), Some(0.625));
@@ -58,7 +58,7 @@ mod tests {
     #[test]
     fn a_state_that_nobody_noted_is_not_known() {
         let later = vec![spell(SpellState::Running, "2026-01-11", None)];
-        assert_eq!(treating_share(&[later.clone()], at("2026-01-06"), at("2026-01-10")), None);
+        assert_eq!(treating_share(std::slice::from_ref(&later), at("2026-01-06"), at("2026-01-10")), None);
         assert_eq!(treating_share(&[later], at("2026-01-10"), at("2026-01-12")), Some(1.0), "while it is known");
         assert_eq!(treating_share(&[], at("2026-01-10"), at("2026-01-12")), None);
     }
