@@ -172,8 +172,9 @@ fn cursor() -> String {
 
 fn of_parameter(parameter: &mut Parameter) {
     // Whether it has an example, only its JSON tells.
-    let has_one = serde_json::to_value(&*parameter)
-        .is_ok_and(|said| [&said["example"], &said["schema"]["example"]].into_iter().any(|example| !example.is_null()));
+    let has_one = serde_json::to_value(&*parameter).is_ok_and(|said| {
+        ["/example", "/schema/example"].iter().any(|at| said.pointer(at).is_some_and(|one| !one.is_null()))
+    });
     let value = match parameter.name.as_str() {
         _ if has_one => None,
         "cursor" => Some(json!(cursor())),

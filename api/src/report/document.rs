@@ -121,7 +121,7 @@ impl Making<'_> {
                     true => (None, Some(sentence::of(self.r, &self.words))),
                     false => (Some(sentence::of_readings(self.r, readings, &self.words)), None),
                 };
-                let readings = self.from_readings(readings, said);
+                let readings = self.of_readings(readings, said);
                 vec![("readings", readings), ("month", self.month_beside(month))]
             }
             None if self.by_readings => {

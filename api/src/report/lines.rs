@@ -126,7 +126,7 @@ impl Making<'_> {
 
     /// The reckoning from reading to reading: of each unit or site that is read by hand what is printed. It
     /// is `said` in a sentence where the report does not begin with that.
-    pub(super) fn from_readings(&mut self, readings: &Readings, said: Option<String>) -> Vec<Block> {
+    pub(super) fn of_readings(&mut self, readings: &Readings, said: Option<String>) -> Vec<Block> {
         let said = said.map(|text| Block::Text { text });
         let mut blocks: Vec<Block> = said.into_iter().chain([self.text("readings-lead")]).collect();
         for span in &readings.spans {

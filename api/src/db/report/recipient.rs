@@ -192,6 +192,9 @@ impl ReportMail {
     }
 }
 
+/// A queued mail: its name, when it went, and when it was given up.
+type Sent = (String, Option<DateTime<Utc>>, Option<DateTime<Utc>>);
+
 /// The mails of a report at its revision, one for each recipient that its customer has now.
 ///
 /// # Errors
@@ -200,7 +203,7 @@ pub async fn mails(tx: &Tx<'_>, stored: &StoredReport) -> Result<Vec<ReportMail>
     let mut recipients = list(tx, CustomerId(stored.customer_id)).await?;
     recipients.retain(|one| one.ended_at.is_none());
     let names: Vec<String> = recipients.iter().map(|one| once(stored, stored.revision, one.id)).collect();
-    let jobs: Vec<(String, Option<DateTime<Utc>>, Option<DateTime<Utc>>)> = job_table::table
+    let jobs: Vec<Sent> = job_table::table
         .filter(job_table::kind.eq(SEND).and(job_table::once.eq_any(&names)))
         .select((job_table::once, job_table::done_at, job_table::given_up_at))
         .load(&mut tx.conn())
