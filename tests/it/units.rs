@@ -267,6 +267,9 @@ async fn a_unit_has_one_state_at_a_time() {
     app.dealer("Elsewhere").await.office.get(&path).await.refused(404, "not-found");
 }
 
+/// Meters, and the days between which their figures have to be made anew.
+type Noted = (Vec<i32>, String, String);
+
 #[tokio::test]
 async fn what_changes_a_units_figures_is_noted_for_the_night() {
     let app = TestApp::start().await;
@@ -283,12 +286,13 @@ async fn what_changes_a_units_figures_is_noted_for_the_night() {
         let touched = app.touched().await;
         app.forget_touched().await;
         // What is noted within a longer time for more meters adds nothing.
-        let within = |one: &_, other: &_| {
-            let ((meters, from, to), (all, since, until)): (&(Vec<i32>, String, String), &(Vec<i32>, String, String)) =
-                (one, other);
-            one != other && meters.iter().all(|no| all.contains(no)) && since <= from && to <= until
+        let adds = |one: &&Noted| {
+            let (meters, from, to) = *one;
+            !touched.iter().any(|other| {
+                let (all, since, until) = other;
+                other != *one && meters.iter().all(|no| all.contains(no)) && since <= from && to <= until
+            })
         };
-        let adds = |one: &&(Vec<i32>, String, String)| !touched.iter().any(|other| within(*one, other));
         touched.iter().filter(adds).cloned().collect::<Vec<_>>()
     };
     noted().await;
