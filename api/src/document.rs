@@ -3,14 +3,17 @@
 
 use crate::auth::{demands, operations, table};
 use crate::deprecation::{GOING, marked};
+use crate::examples;
 use crate::problem::{CONTENT_TYPE, Kind};
 use std::collections::BTreeMap;
 use utoipa::openapi::path::{Operation, ParameterIn};
-use utoipa::openapi::schema::{AdditionalProperties, ArrayItems, Object};
+use utoipa::openapi::schema::{
+    AdditionalProperties, ArrayItems, KnownFormat, Object, ObjectBuilder, SchemaFormat, Type,
+};
 use utoipa::openapi::security::{
     ClientCredentials, Flow, HttpAuthScheme, HttpBuilder, OAuth2, Scopes, SecurityRequirement, SecurityScheme,
 };
-use utoipa::openapi::{ContentBuilder, OpenApi, Ref, RefOr, Response, ResponseBuilder, Schema};
+use utoipa::openapi::{Content, ContentBuilder, OpenApi, Ref, RefOr, Response, ResponseBuilder, Schema};
 
 /// The document of the routes, completed.
 pub(crate) fn completed(mut document: OpenApi) -> OpenApi {
@@ -19,6 +22,8 @@ pub(crate) fn completed(mut document: OpenApi) -> OpenApi {
         refusing(operation);
     }
     opening(&mut document);
+    of_bytes(&mut document);
+    examples::added(&mut document);
     marked(&mut document, GOING);
     document
 }
@@ -96,6 +101,30 @@ fn opening(document: &mut OpenApi) {
                     content.schema.iter_mut().for_each(|schema| open(schema, &closed));
                 }
             });
+        }
+    }
+}
+
+/// What is bytes and no text.
+const BYTES: [&str; 3] = ["application/octet-stream", "application/pdf", "application/vnd.apache.parquet"];
+
+/// Says of bytes that they are bytes, which a vector of them does not: it would be a list of numbers.
+fn of_bytes(document: &mut OpenApi) {
+    let bytes =
+        ObjectBuilder::new().schema_type(Type::String).format(Some(SchemaFormat::KnownFormat(KnownFormat::Binary)));
+    let bytes = RefOr::T(Schema::Object(bytes.build()));
+    let said = |(media, content): (&String, &mut RefOr<Content>)| {
+        if let (true, RefOr::T(content)) = (BYTES.contains(&media.as_str()), content) {
+            content.schema = Some(bytes.clone());
+        }
+    };
+    for (_, _, operation) in operations(document) {
+        if let Some(RefOr::T(sent)) = &mut operation.request_body {
+            sent.content.iter_mut().for_each(said);
+        }
+        for response in operation.responses.responses.values_mut() {
+            let RefOr::T(response) = response else { continue };
+            response.content.iter_mut().for_each(said);
         }
     }
 }

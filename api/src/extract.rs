@@ -13,6 +13,7 @@ use futures_util::future::LocalBoxFuture;
 use serde::de::{DeserializeOwned, Error};
 use serde::{Deserialize, Deserializer};
 use std::future::{Ready, ready};
+use std::io::ErrorKind;
 
 /// Largest JSON body of a single record.
 pub const JSON_BYTES_MAX: usize = 256 * 1024;
@@ -29,8 +30,7 @@ impl FromRequest for IfMatch {
 
     fn from_request(request: &HttpRequest, _payload: &mut dev::Payload) -> Self::Future {
         let Some(value) = request.headers().get(header::IF_MATCH) else {
-            let detail = "Send If-Match with the ETag of your last read, so that nobody's change is lost.";
-            return ready(Err(Problem::new(Kind::NoRevision, detail)));
+            return ready(Err(Problem::no_revision()));
         };
         let revision = value.to_str().ok().and_then(|text| text.trim().trim_matches('"').parse().ok());
         ready(revision.map(Self).ok_or_else(|| {
@@ -100,7 +100,7 @@ impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
             let media = request.content_type();
             let is_json = media == "application/json" || media.ends_with("+json");
             if !is_json {
-                return Err(Problem::new(Kind::UnknownMedia, "Send Content-Type: application/json."));
+                return Err(Problem::no_json());
             }
             let bytes = collect(&request, payload, JSON_BYTES_MAX).await?;
             from_json(&bytes).map(Self)
@@ -113,7 +113,7 @@ impl<T: DeserializeOwned + 'static> FromRequest for Body<T> {
 /// # Errors
 /// When it is larger or ends early.
 pub async fn collect(request: &HttpRequest, mut payload: dev::Payload, bytes_max: usize) -> Result<BytesMut, Problem> {
-    let too_large = || Problem::new(Kind::TooLarge, format!("Send at most {bytes_max} bytes at once."));
+    let too_large = || Problem::too_large(bytes_max);
     let declared = request.headers().get(header::CONTENT_LENGTH).and_then(|length| length.to_str().ok()?.parse().ok());
     if declared.is_some_and(|length: usize| length > bytes_max) {
         return Err(too_large());
@@ -167,8 +167,11 @@ fn pointer_of(path: &serde_path_to_error::Path) -> String {
 #[must_use]
 pub fn cut_short(error: &PayloadError) -> Problem {
     match error {
+        PayloadError::Io(why) if why.kind() == ErrorKind::TimedOut => {
+            Problem::new(Kind::Malformed, "The body came too slowly; send it again over a better line, or in parts.")
+        }
         PayloadError::Overflow => Problem::new(Kind::TooLarge, "The body is larger than this address takes."),
-        _ => Problem::new(Kind::Malformed, "The body ended before it was complete; send it again whole."),
+        _ => Problem::cut_off(),
     }
 }
 

@@ -1,7 +1,7 @@
 //! Mail over SMTP, and how links reach people.
 
 use lettre::message::header::{ContentType, Header, HeaderName, HeaderValue};
-use lettre::message::{Attachment, Mailbox, Message, MultiPart};
+use lettre::message::{Attachment, Mailbox, Message, MultiPart, SinglePart};
 use lettre::transport::smtp::AsyncSmtpTransport;
 use lettre::transport::smtp::authentication::Credentials;
 use lettre::{Address, AsyncTransport, Tokio1Executor};
@@ -100,12 +100,23 @@ pub struct Letter {
 /// What a letter has beside its text.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct More {
-    /// What it says, as HTML.
-    pub html: String,
-    /// A document: its name and its bytes, a PDF.
-    pub document: (String, Vec<u8>),
+    /// What it says, as HTML; none where the text is all.
+    pub html: Option<String>,
+    /// What is attached.
+    pub document: Attached,
     /// Where its reader wants no more, by one POST (RFC 8058).
     pub unsubscribe: String,
+}
+
+/// What is attached to a letter.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Attached {
+    /// Its file name.
+    pub name: String,
+    /// Its media type.
+    pub media: &'static str,
+    /// Its bytes.
+    pub bytes: Vec<u8>,
 }
 
 /// `List-Unsubscribe` of RFC 2369.
@@ -194,13 +205,17 @@ impl Mailer {
             let plain = builder.header(ContentType::TEXT_PLAIN).body(letter.text.clone());
             return plain.map_err(|error| unwritable(&error));
         };
-        let (name, bytes) = more.document.clone();
-        let pdf = ContentType::parse("application/pdf").map_err(|error| unwritable(&error))?;
-        let texts = MultiPart::alternative_plain_html(letter.text.clone(), more.html.clone());
+        let Attached { name, media, bytes } = more.document.clone();
+        let media = ContentType::parse(media).map_err(|error| unwritable(&error))?;
+        let text = letter.text.clone();
+        let said = match &more.html {
+            Some(html) => MultiPart::mixed().multipart(MultiPart::alternative_plain_html(text, html.clone())),
+            None => MultiPart::mixed().singlepart(SinglePart::plain(text)),
+        };
         builder
             .header(ListUnsubscribe(more.unsubscribe.clone()))
             .header(ListUnsubscribePost)
-            .multipart(MultiPart::mixed().multipart(texts).singlepart(Attachment::new(name).body(bytes, pdf)))
+            .multipart(said.singlepart(Attachment::new(name).body(bytes, media)))
             .map_err(|error| unwritable(&error))
     }
 }
@@ -231,6 +246,12 @@ impl Post {
     #[must_use]
     pub fn unsubscribe_link(&self, token: &crate::auth::LinkToken) -> String {
         format!("{}/unsubscribe/{}", self.public_url, token.text())
+    }
+
+    /// The address of the page that says what the API's fields mean.
+    #[must_use]
+    pub fn document_link(&self) -> String {
+        format!("{}/docs/", self.public_url)
     }
 
     /// The address of a report.

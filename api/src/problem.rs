@@ -96,11 +96,13 @@ pub struct ProblemBody {
     #[schema(example = "/problems#invalid")]
     kind: String,
     /// The kind in words.
+    #[schema(example = "The request says something that can't be")]
     title: String,
     /// The HTTP status.
     #[schema(example = 422)]
     status: u16,
     /// This problem in words, with the fix.
+    #[schema(example = "/time_zone: give an IANA zone such as Europe/Rome or America/Denver")]
     detail: String,
     /// One entry a fault.
     #[serde(skip_serializing_if = "Vec::is_empty")]
@@ -118,7 +120,20 @@ pub struct FaultBody {
     #[schema(example = "unknown_time_zone")]
     pub code: &'static str,
     /// What to do about it.
+    #[schema(example = "give an IANA zone such as Europe/Rome or America/Denver")]
     pub detail: String,
+}
+
+impl From<&Problem> for ProblemBody {
+    fn from(problem: &Problem) -> Self {
+        Self {
+            kind: format!("/problems#{}", problem.kind.code()),
+            title: problem.kind.title().to_owned(),
+            status: problem.kind.status().as_u16(),
+            detail: problem.detail.clone(),
+            errors: problem.errors.iter().map(FaultBody::from).collect(),
+        }
+    }
 }
 
 impl From<&Fault> for FaultBody {
@@ -152,6 +167,58 @@ impl Problem {
         Self::new(Kind::NotFound, "It does not exist, or your sign-in does not reach it.")
     }
 
+    /// What is said without a valid token.
+    pub(crate) fn not_signed_in() -> Self {
+        Self::new(Kind::NotSignedIn, "Send `Authorization: Bearer` with a token from POST /v1/sessions.")
+    }
+
+    /// What is said to a role without the permission of that name.
+    pub(crate) fn not_allowed(role: impl fmt::Display, permission: &str) -> Self {
+        Self::new(Kind::NotAllowed, format!("The role {role} lacks the permission {permission}."))
+    }
+
+    /// What is said where the address takes only these methods.
+    pub(crate) fn no_such_method(methods: &str) -> Self {
+        Self::new(Kind::NoSuchMethod, format!("This address takes {methods}."))
+    }
+
+    /// What is said when a body ends before it is whole.
+    pub(crate) fn cut_off() -> Self {
+        Self::new(Kind::Malformed, "The body ended before it was complete; send it again whole.")
+    }
+
+    /// What is said of a body of more than `bytes_max`.
+    pub(crate) fn too_large(bytes_max: usize) -> Self {
+        Self::new(Kind::TooLarge, format!("Send at most {bytes_max} bytes at once."))
+    }
+
+    /// What is said of a body that does not say it is JSON.
+    pub(crate) fn no_json() -> Self {
+        Self::new(Kind::UnknownMedia, "Send Content-Type: application/json.")
+    }
+
+    /// What is said of a change that names no revision.
+    pub(crate) fn no_revision() -> Self {
+        let detail = "Send If-Match with the ETag of your last read, so that nobody's change is lost.";
+        Self::new(Kind::NoRevision, detail)
+    }
+
+    /// What is said after too many tries to sign in, until so many seconds have passed.
+    pub(crate) fn too_many(seconds: i64) -> Self {
+        let detail = format!("Too many tries did not end in a sign-in. Try again in {seconds} seconds.");
+        Self::new(Kind::TooMany, detail)
+    }
+
+    /// What is said of a link in a mail that opens nothing any more.
+    pub(crate) fn link_over() -> Self {
+        Self::new(Kind::Gone, "This link was used or has expired. Ask for a new one where you sign in.")
+    }
+
+    /// What is said when the service failed.
+    pub(crate) fn ours() -> Self {
+        Self::new(Kind::Internal, "The fault is ours and was logged; the answer's x-request-id names it.")
+    }
+
     /// Which kind it is.
     #[must_use]
     pub fn kind(&self) -> Kind {
@@ -172,7 +239,7 @@ impl Problem {
 
     pub(crate) fn internal(error: &(dyn std::error::Error + 'static)) -> Self {
         tracing::error!(error = %chain(error), "internal error");
-        Self::new(Kind::Internal, "The fault is ours and was logged; the answer's x-request-id names it.")
+        Self::ours()
     }
 }
 
@@ -237,6 +304,9 @@ fn taken(constraint: &str) -> Problem {
         ),
         "account_email" => {
             ("/email", "account_exists", "This address has an account; sign in with it, or ask your dealer.")
+        }
+        "monthly_file_once" => {
+            ("/email", "address_exists", "The customer's figures go to this address already; change that one.")
         }
         "invitation_open" => ("/email", "invited_already", "An invitation is waiting already; send it again instead."),
         "unit_model_dealer_id_name_key" => ("/name", "name_exists", "Another unit model has this name."),
@@ -365,13 +435,7 @@ impl ResponseError for Problem {
     }
 
     fn error_response(&self) -> HttpResponse {
-        let body = ProblemBody {
-            kind: format!("/problems#{}", self.kind.code()),
-            title: self.kind.title().to_owned(),
-            status: self.kind.status().as_u16(),
-            detail: self.detail.clone(),
-            errors: self.errors.iter().map(FaultBody::from).collect(),
-        };
+        let body = ProblemBody::from(self);
         let mut answer = HttpResponse::build(self.kind.status());
         answer.content_type(CONTENT_TYPE);
         match self.kind {

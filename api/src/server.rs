@@ -11,6 +11,7 @@ use crate::mail::Post;
 use crate::problem::{FaultBody, Kind, Problem, ProblemBody};
 use crate::rates::{Rates, rated};
 use crate::signing_in::keep;
+use crate::slow_body::in_time;
 use crate::telemetry::{Metrics, RequestSpan};
 use crate::webhook::Sender;
 use crate::{extract, http, pages};
@@ -151,6 +152,7 @@ pub fn app(
         .wrap(from_fn(pages::fault::framed))
         .wrap(from_fn(noticed))
         .wrap(from_fn(keep::signed_in))
+        .wrap(from_fn(in_time))
         .wrap(from_fn(rated))
         .wrap(from_fn(watched))
         .wrap(Compress::default())
@@ -191,7 +193,7 @@ async fn no_such_address(request: HttpRequest, known: Data<Addresses>) -> Result
         let problem = Problem::not_found();
         return Err(problem);
     };
-    let problem = Problem::new(Kind::NoSuchMethod, format!("This address takes {methods}."));
+    let problem = Problem::no_such_method(methods);
     let mut answer = problem.error_response();
     if let Ok(allow) = HeaderValue::from_str(methods) {
         answer.headers_mut().insert(header::ALLOW, allow);

@@ -4,7 +4,7 @@
 /// The kinds of record whose lines are shown to the people of the customer whose record it is.
 /// What is not named here is the dealer's alone: what serving costs, stock, risk, findings, plans,
 /// and who signs in.
-pub const SHOWN_TO_CUSTOMERS: [&str; 44] = [
+pub const SHOWN_TO_CUSTOMERS: [&str; 45] = [
     "agreement",
     "baseline",
     "billed_item",
@@ -25,6 +25,7 @@ pub const SHOWN_TO_CUSTOMERS: [&str; 44] = [
     "meter_attachment",
     "meter_check",
     "meter_exchange",
+    "monthly_file",
     "placement",
     "process_upset",
     "rain_day",

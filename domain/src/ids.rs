@@ -29,6 +29,8 @@ macro_rules! uuid_ids {
 uuid_ids! {
     /// Where webhooks are sent.
     EndpointId;
+    /// Where a month's figures go by mail.
+    MonthlyFileId;
     /// A person's or machine's sign-in, the same across dealers.
     AccountId;
     /// Who uses units.

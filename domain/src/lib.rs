@@ -40,6 +40,7 @@
 //! | [`condition`] | what is wrong with a unit before a part fails |
 //! | [`risk`] | units at risk: records of parts to forecasts, and how those turned out |
 //! | [`report`] | the savings report: figures in, what is said about them out |
+//! | [`monthly_file`] | a month's figures by mail |
 //! | [`change`], [`webhook`] | lines of the change log, and who is told of them |
 //! | [`trace`] | everything behind a figure, enough to recompute it by hand |
 
@@ -62,6 +63,7 @@ pub mod measures;
 pub mod meter;
 pub mod metering;
 pub mod money;
+pub mod monthly_file;
 mod named;
 pub mod payback;
 pub mod period_facts;

@@ -2,9 +2,11 @@
 
 use crate::fault::Faults;
 use crate::ids::{CustomerId, MeterId, SiteId, UnitId};
+use crate::measures::gauge::{Gauge, GaugeReading, GaugeUnit};
 use crate::named::named;
 use crate::reading::note_register;
 use crate::span::Span;
+use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use std::collections::{HashMap, HashSet};
 
@@ -38,6 +40,21 @@ pub struct LevelThen {
     pub place: String,
     /// What was in it, in litres.
     pub volume_l: f64,
+}
+
+impl LevelThen {
+    /// The level as a gauge of that instant.
+    #[must_use]
+    pub fn gauge(&self, at: DateTime<Utc>) -> GaugeReading {
+        GaugeReading {
+            at,
+            gauge: Gauge::Level,
+            qualifier: None,
+            value: self.volume_l,
+            unit: GaugeUnit::L,
+            place: Some(self.place.clone()),
+        }
+    }
 }
 
 /// What was read when a unit changed hands.

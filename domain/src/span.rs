@@ -77,6 +77,17 @@ impl Span {
         Self { from: self.from.min(other.from), to }
     }
 
+    /// The time that lies in both; `None` where they share none.
+    #[must_use]
+    pub fn within(self, other: Self) -> Option<Self> {
+        let to = match (self.to, other.to) {
+            (Some(own), Some(other)) => Some(own.min(other)),
+            (own, other) => own.or(other),
+        };
+        let from = self.from.max(other.from);
+        to.is_none_or(|to| to > from).then_some(Self { from, to })
+    }
+
     /// Whether `at` lies in it.
     #[must_use]
     pub fn contains(self, at: DateTime<Utc>) -> bool {
@@ -168,6 +179,17 @@ mod tests {
         assert_eq!(span.cut_at(at("2026-03-05T00:00:00Z")).unwrap().to(), Some(at("2026-03-05T00:00:00Z")));
         assert_eq!(span.cut_at(span.from()), None);
         assert_eq!(span.cut_at(at("2026-02-05T00:00:00Z")), None);
+    }
+
+    #[test]
+    fn two_share_the_time_that_lies_in_both() {
+        let span = |from: &str, to: Option<&str>| Span::parse(at(from), to.map(at)).unwrap();
+        let first = span("2026-03-01T00:00:00Z", Some("2026-03-05T00:00:00Z"));
+        let open = span("2026-03-03T00:00:00Z", None);
+        let both = span("2026-03-03T00:00:00Z", Some("2026-03-05T00:00:00Z"));
+        assert_eq!((first.within(open), open.within(first)), (Some(both), Some(both)));
+        assert_eq!(open.within(open), Some(open));
+        assert_eq!(first.within(span("2026-03-05T00:00:00Z", None)), None, "its end is no part of it");
     }
 
     #[test]

@@ -3,8 +3,10 @@
 use crate::call_outs::{CALLS, Customer, agreement};
 use crate::conventions::items;
 use crate::service_events::{EVENTS, event};
-use crate::support::{TestApp, id};
+use crate::support::{TestApp, id, today_in_vienna};
+use chrono::Duration;
 use serde_json::{Value, json};
+use std::collections::BTreeSet;
 use uuid::Uuid;
 
 const AGREEMENTS: &str = "/v1/agreements";
@@ -74,6 +76,69 @@ async fn an_agreement_is_changed_at_its_revision_and_belongs_to_its_customer() {
         .post(AGREEMENTS, &agreement(Uuid::from_u128(7)))
         .await
         .refused_for(422, &[("/customer_id", "unknown_reference")]);
+}
+
+/// When an agreement ends, by when that has to be said, and for which of them that is near.
+#[tokio::test]
+async fn what_ends_or_goes_on_soon_is_told() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let held = items(&dealer.office, AGREEMENTS).await.remove(0);
+    assert_eq!((&held["ends_on"], &held["notice_by"]), (&Value::Null, &Value::Null), "nobody ends it");
+    let day = |ahead: i64| (today_in_vienna() + Duration::days(ahead)).to_string();
+    let quarry = dealer.customer("Quarry Trucks").await;
+    let mut renewed = agreement(quarry);
+    renewed["to"] = json!(day(100));
+    renewed["renewal"] = json!({ "months": 12, "notice_days": 90 });
+    let renewed = dealer.office.create(AGREEMENTS, &renewed).await;
+    assert_eq!((&renewed["ends_on"], &renewed["notice_by"]), (&json!(day(100)), &json!(day(10))));
+    let mut fixed = agreement(dealer.customer("Mill Lane").await);
+    fixed["to"] = json!(day(40));
+    let fixed = dealer.office.create(AGREEMENTS, &fixed).await;
+    assert_eq!((&fixed["ends_on"], &fixed["notice_by"]), (&json!(day(40)), &Value::Null));
+
+    let near = async |query: &str| {
+        let found = items(&dealer.office, &format!("{AGREEMENTS}?{query}")).await;
+        found.iter().map(id).collect::<BTreeSet<Uuid>>()
+    };
+    let those = |of: &[&Value]| of.iter().map(|one| id(one)).collect::<BTreeSet<Uuid>>();
+    assert_eq!(near("within_days=9").await, those(&[]));
+    assert_eq!(near("within_days=10").await, those(&[&renewed]));
+    assert_eq!(near("within_days=60").await, those(&[&renewed, &fixed]));
+    assert_eq!(near(&format!("within_days=60&customer_id={quarry}")).await, those(&[&renewed]));
+    // A page ends where it is full, though the list is looked through for what is near.
+    let page = dealer.office.get(&format!("{AGREEMENTS}?within_days=60&limit=1")).await.json();
+    let cursor = page["next_cursor"].as_str().unwrap();
+    let next = dealer.office.get(&format!("{AGREEMENTS}?within_days=60&limit=1&cursor={cursor}")).await.json();
+    assert_eq!((page["items"].as_array().unwrap().len(), &next["next_cursor"]), (1, &Value::Null), "{page} {next}");
+    assert_ne!(page["items"][0]["id"], next["items"][0]["id"]);
+    dealer
+        .office
+        .get(&format!("{AGREEMENTS}?within_days=4000"))
+        .await
+        .refused_for(422, &[("/within_days", "out_of_range")]);
+
+    let today = dealer.office.get("/").await;
+    for words in ["Agreements that end or renew", "Quarry Trucks", "unless notice is given by", "Mill Lane"] {
+        assert!(today.text().contains(words), "{words} in {today:?}");
+    }
+    assert!(!dealer.technician.get("/").await.text().contains("Agreements that end"), "the office's");
+    let page = dealer.office.page(&format!("/customers/{quarry}")).await;
+    assert!(page.text().contains("unless notice is given by"), "{page:?}");
+    let page = dealer.technician.page(&format!("/customers/{quarry}")).await;
+    assert!(page.status() == 200 && !page.text().contains("Agreements"), "{page:?}");
+    // Whoever gave notice need not be reminded of it.
+    let path = format!("{AGREEMENTS}/{}", id(&renewed));
+    let given = dealer.office.patch(&path, "\"1\"", &json!({ "notice_on": day(0) })).await.json();
+    assert_eq!((&given["ends_on"], &given["notice_by"]), (&json!(day(100)), &Value::Null));
+    assert_eq!(near("within_days=60").await, those(&[&fixed]));
+    let viewer = dealer.customer_viewer(bay.customer).await;
+    assert_eq!(
+        items(&viewer, &format!("{AGREEMENTS}?within_days=60")).await,
+        [Value::Null; 0],
+        "others' are not theirs"
+    );
 }
 
 /// The unit's own agreement goes before that of all its customer's units.

@@ -211,7 +211,11 @@ async fn programs_follow_what_is_theirs_and_people_stand_in_the_audit_alone() {
     };
     assert_eq!(records(&all(&every, None, "").await.0), ["customer", "site", "customer"]);
     assert_eq!(records(&all(&own, None, "").await.0), ["customer", "site"]);
-    assert_eq!((all(&limited, None, "").await.0, newest(&limited).await), (Vec::new(), None));
+    for query in ["", "?after=newest", "?wait_s=20", "?records=site"] {
+        let refused = limited.get(&format!("/v1/changes{query}")).await;
+        refused.refused(403, "not-allowed");
+        assert!(refused.problem()["detail"].as_str().unwrap().contains("chosen sites"), "{refused:?}");
+    }
     program("other", "read-sites", json!({})).await.get("/v1/changes").await.refused(403, "not-allowed");
     for query in ["", "records=sign_in,api_client"] {
         let found = records(&all(&dealer.owner, None, query).await.0);
@@ -257,7 +261,7 @@ async fn days_computed_anew_and_reports_issued_and_revised_show() {
     let corrected = dealer.technician.post(&format!("/v1/meters/{}/corrections", plant.meter), &correction).await;
     assert!(corrected.status() < 300, "{corrected:?}");
     night(&app, &dealer, "2026-02-04T03:00:00Z").await;
-    let (found, _) = all(&dealer.office, next, "records=water_figures,savings_report,reading_correction").await;
+    let (found, next) = all(&dealer.office, next, "records=water_figures,savings_report,reading_correction").await;
     let told: Vec<_> = found.iter().map(|change| (change["record"].as_str().unwrap(), &change["detail"])).collect();
     assert!(told.iter().any(|(record, detail)| *record == "savings_report" && detail["deed"] == "issued"), "{told:?}");
     assert!(told.iter().any(|(record, _)| *record == "reading_correction"));
@@ -265,6 +269,25 @@ async fn days_computed_anew_and_reports_issued_and_revised_show() {
     assert_eq!(figures.len(), 1);
     // The 19th and the 20th have other figures; the sum of the month is the same.
     assert_eq!((&figures[0].1["first_day"], &figures[0].1["last_day"]), (&json!("2026-01-19"), &json!("2026-01-20")));
+
+    // The month has another sum: above the tolerance, which a person accepts.
+    let correction = json!({ "read_at": "2026-02-01T00:00:00Z", "register": 31_200.0, "why": "misread" });
+    let corrected = dealer.technician.post(&format!("/v1/meters/{}/corrections", plant.meter), &correction).await;
+    assert!(corrected.status() < 300, "{corrected:?}");
+    night(&app, &dealer, "2026-02-05T03:00:00Z").await;
+    let (before, next) = all(&dealer.office, next, "records=savings_report").await;
+    let deeds = |found: &[Value]| -> Vec<Value> {
+        found.iter().map(|change| change["detail"]["deed"].clone()).filter(|deed| !deed.is_null()).collect()
+    };
+    assert!(!deeds(&before).contains(&json!("revised")), "{before:?}");
+    let proposal = dealer.office.get(&format!("{path}/proposal")).await;
+    let reason = json!({ "reason": "The dial was misread" });
+    let revised = dealer.office.post_at_with(&format!("{path}/revise"), proposal.etag(), &reason).await;
+    assert_eq!(revised.status(), 200, "{revised:?}");
+    let (found, _) = all(&dealer.office, next, "records=savings_report").await;
+    assert_eq!(deeds(&found), ["revised"]);
+    let revision = &found.iter().find(|change| change["detail"]["deed"] == "revised").unwrap()["revision"];
+    assert_eq!(*revision, revised.json()["revision"]);
 }
 
 #[tokio::test]

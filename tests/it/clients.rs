@@ -28,31 +28,64 @@ fn an_independent_validator_takes_the_document() {
     assert!(said.trim_end().ends_with("OK"), "{said}");
 }
 
-/// The guide's steps through the generated client: sign in, the sites, the months, what changes.
-const GUIDE: &str = "
+/// The guide's steps through the generated client: sign in, the sites, months, hours and years, what changes.
+const GUIDE: &str = r"
 import sys
-sys.path.insert(0, sys.argv[1])
 from datetime import date
+from typing import TypeVar, cast
+
 from weirbook_client import AuthenticatedClient, Client
+from weirbook_client.api.changes import create_webhook_endpoint, list_changes
 from weirbook_client.api.sign_in import sign_in
 from weirbook_client.api.sites import list_sites
-from weirbook_client.api.water import export_water
-from weirbook_client.api.changes import list_changes, create_webhook_endpoint
-from weirbook_client.models import SignIn, WebhookEndpointInput
+from weirbook_client.api.water import export_water, list_water_years
+from weirbook_client.models import Problem, SignIn, WebhookEndpointInput
 
-url, email, password = sys.argv[2:5]
-tokens = sign_in.sync(client=Client(base_url=url), body=SignIn(email=email, password=password))
+Answer = TypeVar('Answer')
+
+
+def given(answer: Answer | Problem | None) -> Answer:
+    assert answer is not None and not isinstance(answer, Problem), answer
+    return answer
+
+
+url, email, password = sys.argv[1:4]
+# Signing in takes no token, which the client's types do not know.
+open_to_all = cast(AuthenticatedClient, Client(base_url=url))
+tokens = given(sign_in.sync(client=open_to_all, body=SignIn(email=email, password=password)))
 client = AuthenticatedClient(base_url=url, token=tokens.access_token, raise_on_unexpected_status=True)
-sites = list_sites.sync(client=client)
+sites = given(list_sites.sync(client=client))
 print('sites', [site.name for site in sites.items])
-months = export_water.sync(client=client, from_=date(2026, 1, 1), to=date(2026, 12, 31), step='month')
+months = given(export_water.sync(client=client, from_=date(2026, 1, 1), to=date(2026, 12, 31), step='month'))
 print('months', len(months.items), months.next_cursor)
-changes = list_changes.sync(client=client)
+hours = given(export_water.sync(
+    client=client, from_=date(2026, 1, 1), to=date(2026, 1, 31), step='hour', site_id=sites.items[0].id))
+print('hours', [hour.makeup_l for hour in hours.items])
+years = given(list_water_years.sync(sites.items[0].customer_id, client=client, from_=2025, to=2026))
+print('years', [(year.year, year.site) for year in years.items])
+changes = given(list_changes.sync(client=client))
 print('changes', sorted({change.record for change in changes.items}), changes.more)
-endpoint = create_webhook_endpoint.sync(client=client, body=WebhookEndpointInput(
-    url='http://127.0.0.1:9/hook', events=['savings_report.issued']))
+endpoint = given(create_webhook_endpoint.sync(client=client, body=WebhookEndpointInput(
+    url='http://127.0.0.1:9/hook', events=['savings_report.issued'])))
+assert isinstance(endpoint.secret, str)
 print('secret', endpoint.secret.startswith('whsec_'))
 ";
+
+/// The guide beside the client, as one who has made it: checked by its types, and a field that there is not.
+fn type_checked(client: &str) {
+    let checked = |name: &str, text: &str| {
+        fs::write(format!("{client}/{name}"), text).unwrap();
+        let mut mypy = Command::new(python());
+        mypy.args(["-m", "mypy", "--no-incremental", "--strict", name]).current_dir(client).output().unwrap()
+    };
+    good(&checked("guide.py", GUIDE));
+    let wrong = checked("wrong.py", &format!("{GUIDE}\nprint(months.items[0].colour)\n"));
+    let said = String::from_utf8_lossy(&wrong.stdout);
+    assert!(!wrong.status.success() && said.contains("has no attribute \"colour\""), "{said}");
+    let mut whole = Command::new(python());
+    whole.args(["-m", "mypy", "--no-incremental", "-p", "weirbook_client"]).current_dir(client);
+    good(&whole.output().unwrap());
+}
 
 #[tokio::test]
 async fn the_guide_runs_through_a_generated_python_client() {
@@ -66,12 +99,20 @@ async fn the_guide_runs_through_a_generated_python_client() {
         let mut generate = Command::new(python());
         generate.args(["-m", "openapi_python_client", "generate", "--path", &file, "--output-path", &client]);
         good(&generate.output().unwrap());
+        type_checked(&client);
         let mut guide = Command::new(python());
-        guide.args(["-c", GUIDE, &client, &base, &email, PASSWORD]);
+        guide.args(["guide.py", &base, &email, PASSWORD]).current_dir(&client);
         good(&guide.output().unwrap())
     });
     let said = run.await.unwrap();
-    let expected = ["sites ['North bay']", "months 0 None", "changes ['customer', 'site'] False", "secret True"];
+    let expected = [
+        "sites ['North bay']",
+        "months 0 None",
+        "hours []",
+        "years []",
+        "changes ['customer', 'site'] False",
+        "secret True",
+    ];
     assert_eq!(said.lines().collect::<Vec<_>>(), expected);
 }
 

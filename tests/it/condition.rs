@@ -1,6 +1,6 @@
 //! What is wrong with units: found by the night run in the demo's fleet, listed, and shown.
 
-use crate::support::{Scratch, TestApp, weirbook};
+use crate::support::{Scratch, TestApp, id, weirbook};
 use chrono::{DateTime, Utc};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
@@ -98,6 +98,31 @@ async fn findings_are_listed_and_shown_to_the_dealer_alone() {
     let other = app.dealer("Millrace").await;
     other.office.get(&path).await.refused(404, "not-found");
     assert_eq!(other.office.get("/v1/findings").await.json()["items"], json!([]));
+}
+
+/// A unit whose pump's hours are counted no more: nothing will ever tell that the flow is back, so that what
+/// was found of it ends.
+#[tokio::test]
+async fn what_was_found_ends_with_the_meter_that_told_of_it() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let site = dealer.site(dealer.customer("Quarry").await, "Yard").await;
+    let unit = dealer.unit("C 1").await;
+    dealer.place(unit, site, "2026-01-01T00:00:00Z").await;
+    let meter = id(&dealer.makeup_meter(&json!({ "unit_id": unit, "from": "2026-01-01T00:00:00Z" })).await);
+    let readings = json!({ "readings": [{ "meter_id": meter, "read_at": "2026-01-02T08:00:00Z", "register": 10.0 }] });
+    assert_eq!(dealer.office.post("/v1/readings", &readings).await.status(), 200);
+    let found = format!(
+        "insert into finding (dealer_id, id, unit_id, kind, since, size, opened_at, seen_at)
+           select {}, gen_random_uuid(), '{unit}', kind, '2026-03-10', 0.18, now(), now()
+             from unnest(array['falling_flow', 'passing_fill_valve']) as kind",
+        dealer.id
+    );
+    app.superuser().await.batch_execute(&found).await.unwrap();
+    app.night(dealer.id, Utc::now()).await;
+    let open = dealer.office.get(&format!("/v1/findings?unit_id={unit}&open=true")).await.json()["items"].clone();
+    let kinds: Vec<_> = open.as_array().unwrap().iter().map(|one| one["kind"].clone()).collect();
+    assert_eq!(kinds, ["passing_fill_valve"], "its meter is there, and may tell of it yet: {open}");
 }
 
 /// Upsets at one of two units: both are at risk of them, the one more.

@@ -329,3 +329,46 @@ async fn warranty_follows_the_covers_of_a_failure() {
     assert_eq!(costs(&other, march).await, json!({ "labour": amount("50.00") }));
     assert_eq!(costs(&bay, "from=2026-05-01&to=2026-05-31").await, json!({ "labour": amount("50.00") }));
 }
+
+/// A part at 60.00 that serves from 10 March until it is replaced on 8 May, 60 days, costs 1.00 a day: 22.00
+/// in March, 30.00 in April, 8.00 in May. The hour beside it, 50.00, is March's. As paid all of it is.
+#[tokio::test]
+async fn a_fitted_part_costs_over_the_life_it_reaches() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "Harbour Haulage").await;
+    dealer.office.create("/v1/prices", &price("labour", "h", "50")).await;
+    let float = item(&dealer, "Float", "piece").await;
+    item_price(&dealer, float, "purchase", "2026-01-01", "60").await;
+    let part = json!({ "unit_id": bay.unit, "kind": "blower", "duty": "continuous", "run_basis": "days",
+        "age_at_fitting": 0.0, "fitted_at": "2026-02-01T00:00:00Z" });
+    let part = id(&dealer.office.create("/v1/components", &part).await);
+    let replaced = async |out: Uuid, at: &str, lines: &[Value]| {
+        let details = json!({ "part": "Blower", "why": "worn_out_found", "out_component_id": out });
+        let done = dealer.technician.create(EVENTS, &work(bay.unit, at, ("replacement", details), lines)).await;
+        done["details"]["in_component_id"].as_str().unwrap().parse::<Uuid>().unwrap()
+    };
+    let lines = [hour(), line("part", "1", "piece", json!({ "item_id": float }))];
+    let fitted = replaced(part, "2026-03-10T09:00:00Z", &lines).await;
+    replaced(fitted, "2026-05-08T09:00:00Z", &[]).await;
+    let cost = async |days: &str, basis: &str| {
+        dealer.office.get(&bay.of_site(&format!("cost-to-serve?{days}{basis}"))).await.json()
+    };
+    let of = |found: &Value, kind: &str| found["by_kind"][kind]["amount"].clone();
+    let [march, april, may, june] = [("03", "31"), ("04", "30"), ("05", "31"), ("06", "30")]
+        .map(|(m, d)| format!("from=2026-{m}-01&to=2026-{m}-{d}"));
+    let accrued = cost(&march, "&basis=accrued").await;
+    assert_eq!((of(&accrued, "part_purchase"), of(&accrued, "labour")), (json!("22.00"), json!("50.00")));
+    assert_eq!(
+        (&accrued["basis"], &accrued["estimated"], &accrued["left_out"]),
+        (&json!("accrued"), &json!(false), &json!([]))
+    );
+    assert_eq!(of(&cost(&april, "&basis=accrued").await, "part_purchase"), "30.00");
+    assert_eq!(cost(&may, "&basis=accrued").await["total"]["amount"], "8.00");
+    assert_eq!(cost(&june, "&basis=accrued").await["total"], Value::Null);
+    let paid = cost(&march, "").await;
+    assert_eq!((&paid["basis"], &paid["total"]["amount"]), (&json!("paid"), &json!("110.00")));
+    assert_eq!(cost(&april, "").await["total"], Value::Null);
+    let unknown = bay.of_site(&format!("cost-to-serve?{march}&basis=guess"));
+    dealer.office.get(&unknown).await.refused_for(422, &[("/basis", "unknown_basis")]);
+}

@@ -85,3 +85,23 @@ async fn a_customers_files_are_its_own_and_the_dealers() {
         .await
         .refused(422, "invalid");
 }
+
+/// Two customers send the same sheet: it is kept once, and each has it.
+#[tokio::test]
+async fn who_sends_what_another_customer_sent_sees_it() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (first, second) = (dealer.customer("Harbour Haulage").await, dealer.customer("Quay Cranes").await);
+    let third = dealer.customer("Pier Ferries").await;
+    let (first, second) = (dealer.customer_reader(first).await, dealer.customer_reader(second).await);
+    let pdf = b"%PDF-1.7\n% the same for everybody\n";
+    let path = format!("/v1/files/{}", sent(&first, pdf).await);
+    second.get(&path).await.refused(404, "not-found");
+    for _again in 0..2 {
+        assert_eq!(path, format!("/v1/files/{}", sent(&second, pdf).await));
+    }
+    for client in [&first, &second, &dealer.office] {
+        assert_eq!(client.get(&path).await.bytes(), pdf);
+    }
+    dealer.customer_reader(third).await.get(&path).await.refused(404, "not-found");
+}

@@ -9,8 +9,6 @@ use std::process::Command;
 
 /// What is held against each answer.
 const CHECKS: &str = "not_a_server_error,status_code_conformance,content_type_conformance,response_schema_conformance";
-/// Readings as lines and as a table, which it does not know how to make; `readings` sends both.
-const UNMADE: &str = "add_readings";
 
 #[tokio::test]
 #[ignore = "takes minutes"]
@@ -44,14 +42,13 @@ async fn schemathesis(how: &[&str]) {
     // Who waits for changes may do so for 20 seconds.
     schemathesis.args(["--request-timeout", "30"]);
     schemathesis.args(how).args(["--checks", CHECKS, "--continue-on-failure", "--warnings", "off", "--no-color"]);
-    schemathesis.args(["--exclude-operation-id", UNMADE]);
     let output = tokio::task::spawn_blocking(move || schemathesis.output().unwrap()).await.unwrap();
     let said = String::from_utf8_lossy(&output.stdout);
     println!("{}", said.lines().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect::<Vec<_>>().join("\n"));
     assert!(output.status.success(), "{said}{}", String::from_utf8_lossy(&output.stderr));
 }
 
-/// The document without the fields that a list may be asked for: an answer that leaves fields out is a part
+/// The document with bodies in JSON alone, and without the fields that a list may be asked for: an answer that leaves fields out is a part
 /// of what the document says of whole ones.
 fn whole_answers(base: &str) -> Value {
     let mut document: Value =
@@ -59,12 +56,25 @@ fn whole_answers(base: &str) -> Value {
     // It takes no address of tokens that is not whole.
     document["components"]["securitySchemes"]["client"]["flows"]["clientCredentials"]["tokenUrl"] =
         format!("{base}/v1/oauth/token").into();
+    // Readings as lines and as a table it does not know how to make; `readings` and `untrusted` send both.
+    let bodies = document["paths"]["/v1/readings"]["post"]["requestBody"]["content"].as_object_mut().unwrap();
+    bodies.retain(|media, _| media == "application/json");
     for operations in document["paths"].as_object_mut().unwrap().values_mut() {
         for operation in operations.as_object_mut().unwrap().values_mut() {
             if let Some(parameters) = operation.get_mut("parameters").and_then(Value::as_array_mut) {
                 parameters.retain(|parameter| parameter["name"] != "fields");
+                parameters.iter_mut().filter(|parameter| names_something(parameter)).for_each(|parameter| {
+                    parameter.as_object_mut().unwrap().remove("example");
+                });
             }
         }
     }
     document
+}
+
+/// Whether a parameter names a page, a request or a list's record, of which an example is none that is there:
+/// with it each list would be empty, and each creation but the first a repetition.
+fn names_something(parameter: &Value) -> bool {
+    let is_record = parameter["in"] == "query" && parameter["schema"]["format"] == "uuid";
+    is_record || parameter["name"] == "cursor" || parameter["name"] == "Idempotency-Key"
 }

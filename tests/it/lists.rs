@@ -1,10 +1,15 @@
-//! Lists: filters by the customer's own numbers and by when records were written, documented orders, and
-//! cursors that belong to one of them and survive writes.
+//! Lists: filters by the customer's own numbers, by where units stood and by when records were written,
+//! documented orders, and cursors that belong to one of them and survive writes.
 
+use crate::accounts::charged;
+use crate::call_outs::agreement;
 use crate::conventions::items;
+use crate::measures::Bay;
 use crate::readings::Plant;
 use crate::report_life::{night, send};
+use crate::service_events::event;
 use crate::support::{Client, TestApp, id};
+use crate::visits::account;
 use serde_json::{Value, json};
 
 /// The names of all records of a list, read in pages of one; `between` is done after the first page.
@@ -210,4 +215,115 @@ async fn reports_come_by_month_or_by_when_they_were_written() {
     let since = |at: &str| format!("/v1/savings-reports?changed_since={at}");
     assert!(named(&items(office, &since("2026-03-01T00:00:00Z")).await, "month").contains(&"2026-02".to_owned()));
     assert_eq!(items(office, &since("2026-03-03T00:00:00Z")).await, [Value::Null; 0]);
+}
+
+/// How many records each of these queries of a list finds.
+async fn counted(client: &Client, list: &str, queries: &[(String, usize)]) {
+    for (query, count) in queries {
+        let path = format!("/v1/{list}?{query}");
+        assert_eq!(items(client, &path).await.len(), *count, "{path}");
+    }
+}
+
+/// A unit that one customer had until July and another has since, with records of both times.
+#[tokio::test]
+async fn records_of_units_are_found_by_where_the_units_stood() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (bay, office) = (Bay::new(&dealer, "W-1").await, &dealer.office);
+    let next = dealer.customer("Quarry Trucks").await;
+    let yard = dealer.site(next, "South yard").await;
+    dealer.place(bay.unit, yard, "2026-07-01T00:00:00Z").await;
+    dealer.pump(bay.unit).await;
+    for at in ["2026-03-02T08:00:00Z", "2026-07-02T08:00:00Z"] {
+        dealer.technician.create("/v1/service-events", &event(bay.unit, at, "visit", &json!({}))).await;
+        let upset = json!({ "unit_id": bay.unit, "kind": "septic", "began_at": at });
+        dealer.technician.create("/v1/process-upsets", &upset).await;
+        let sample = json!({ "at": at, "point": "Clean tank", "what": "turbidity", "value": 12.5, "unit": "ntu" });
+        dealer.technician.create(&bay.of_unit("samples"), &sample).await;
+    }
+    let findings = format!(
+        "insert into finding (dealer_id, id, unit_id, kind, since, size, opened_at, seen_at, closed_at) values
+           ({0}, gen_random_uuid(), '{1}', 'falling_flow', '2026-03-01', 0.2, '2026-03-10T00:00:00Z', '2026-03-20T00:00:00Z', '2026-03-21T00:00:00Z'),
+           ({0}, gen_random_uuid(), '{1}', 'energy_above', '2026-08-01', 4, '2026-08-05T00:00:00Z', '2026-08-20T00:00:00Z', null)",
+        dealer.id, bay.unit
+    );
+    app.superuser().await.batch_execute(&findings).await.unwrap();
+
+    let then_and_now = [
+        (String::new(), 2),
+        (format!("unit_id={}", bay.unit), 2),
+        (format!("unit_id={yard}"), 0),
+        (format!("customer_id={}", bay.customer), 1),
+        (format!("customer_id={next}"), 1),
+        (format!("site_id={}", bay.site), 1),
+        (format!("site_id={yard}&unit_id={}", bay.unit), 1),
+        (format!("site_id={yard}&customer_id={}", bay.customer), 0),
+    ];
+    for list in ["service-events", "process-upsets", "findings", "samples"] {
+        counted(office, list, &then_and_now).await;
+    }
+    // What is fitted and attached is where its unit stands now.
+    let at_site = [(format!("site_id={}", bay.site), 0), (format!("site_id={yard}"), 1), ("model=T+6".to_owned(), 0)];
+    counted(office, "components", &at_site).await;
+    for (list, all) in [("components", 1), ("meters", 2)] {
+        let now = [(format!("customer_id={}", bay.customer), 0), (format!("customer_id={next}"), all)];
+        counted(office, list, &now).await;
+    }
+    let times = [("from=2026-04-01T00:00:00Z", 1), ("to=2026-04-01T00:00:00Z", 1), ("from=2026-09-01T00:00:00Z", 0)];
+    for list in ["findings", "samples"] {
+        counted(office, list, &times.map(|(query, count)| (query.to_owned(), count))).await;
+        let backwards = format!("/v1/{list}?from=2026-04-01T00:00:00Z&to=2026-03-01T00:00:00Z");
+        office.get(&backwards).await.refused_for(422, &[("/to", "not_after_from")]);
+    }
+    let written = ["2026-03-21T00:00:00Z", "2026-03-22T00:00:00Z", "2026-08-21T00:00:00Z"];
+    let written = written.map(|at| format!("changed_since={at}")).into_iter().zip([2, 1, 0]);
+    counted(office, "findings", &written.collect::<Vec<_>>()).await;
+    let in_order = by_pages(office, "/v1/samples?withdrawn=true", "at", nothing).await;
+    assert_eq!(in_order, ["2026-03-02T08:00:00Z", "2026-07-02T08:00:00Z"]);
+
+    // A filter shows nobody more: each of both customers has its own time.
+    for (own, other) in [(bay.customer, next), (next, bay.customer)] {
+        let viewer = dealer.customer_viewer(own).await;
+        let queries = [(String::new(), 1), (format!("customer_id={own}"), 1), (format!("customer_id={other}"), 0)];
+        for list in ["service-events", "process-upsets", "samples"] {
+            counted(&viewer, list, &queries).await;
+        }
+    }
+    let stranger = app.dealer("Elsewhere").await;
+    counted(&stranger.office, "samples", &[(String::new(), 0), (format!("unit_id={}", bay.unit), 0)]).await;
+}
+
+#[tokio::test]
+async fn what_was_written_of_late_is_found_in_every_list_of_work_and_accounts() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (customer, unit, office) = (dealer.customer("Harbour").await, dealer.unit("W-1").await, &dealer.office);
+    let site = dealer.site(customer, "North").await;
+    dealer.place(unit, site, "2026-01-01T00:00:00Z").await;
+    let warranty = json!({ "from": "2026-01-01", "to": "2026-12-01" });
+    for (list, new) in [
+        ("process-upsets", json!({ "unit_id": unit, "kind": "foam", "began_at": "2026-03-02T08:00:00Z" })),
+        ("agreements", agreement(customer)),
+        ("covers", json!({ "unit_id": unit, "given_by": "dealer", "labour": warranty })),
+        (
+            "visits",
+            json!({ "site_id": site, "unit_id": unit, "day": "2026-12-01", "from": null, "to": null,
+                "technician_id": account(&dealer.technician).await, "purpose": ["Quarterly"] }),
+        ),
+        ("water-accounts", charged(site, "2026-01-01", None)),
+    ] {
+        let made = office.create(&format!("/v1/{list}"), &new).await;
+        let since = made["changed_at"].as_str().unwrap_or_else(|| panic!("{list}: {made}"));
+        let queries = [
+            (format!("changed_since={since}"), 1),
+            ("changed_since=2100-01-01T00:00:00Z".to_owned(), 0),
+            (String::new(), 1),
+        ];
+        counted(office, list, &queries).await;
+    }
+    for (sort, count) in [("name", 1), ("created", 1), ("changed", 1)] {
+        counted(office, "water-accounts", &[(format!("sort={sort}"), count)]).await;
+    }
+    office.get("/v1/water-accounts?sort=label").await.refused_for(422, &[("/sort", "unknown_sort")]);
 }

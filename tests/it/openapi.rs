@@ -1,11 +1,12 @@
 //! The API's document: the stored file is what the code describes, it is complete, and it lists
 //! the routes that are really registered.
 
-use crate::support::{Database, generated, repository, services};
+use crate::support::{Database, TestApp, generated, repository, services};
 use actix_web::introspection::IntrospectionTree;
 use actix_web::test;
 use actix_web::web::Data;
-use serde_json::Value;
+use reqwest::Method;
+use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 
@@ -68,16 +69,68 @@ async fn an_incomplete_description_is_noticed() {
         ("/responses/200/description", " ".into(), "response 200 has no description"),
         ("/responses", Value::Object(serde_json::Map::new()), "no good response"),
         ("/parameters", Value::Array(vec![]), "parameter {id} is not described"),
+        ("/parameters/0/description", "".into(), "parameter id has no description"),
+        ("/parameters/0/example", Value::Null, "parameter id has no example"),
+        ("/responses/404/content/application~1problem+json/examples", json!({}), "response 404 has no example"),
+        (
+            "/responses/404/content/application~1problem+json/examples/not-found/$ref",
+            "#/components/examples/gone".into(),
+            "the example gone of response 404 is one of 410",
+        ),
         (
             "/responses/200/content/application~1json/schema/$ref",
             "#/components/schemas/Gone".into(),
             "points at nothing",
         ),
-        ("/security", serde_json::json!([{}]), "is open to everybody"),
+        ("/security", json!([{}]), "is open to everybody"),
         ("/security/0/bearer/0", "read-all".into(), "demands no permission of the table, but `read-all`"),
     ] {
         let found = changed(pointer, value);
         assert!(found.contains(fault), "{pointer}: {found}");
+    }
+}
+
+#[tokio::test]
+async fn a_field_without_a_description_or_an_example_is_noticed() {
+    let mut document = document();
+    let field = "/components/schemas/CustomerInput/properties/name";
+    *document.pointer_mut(field).unwrap() = json!({ "type": "string", "example": "Harbour Haulage" });
+    assert_eq!(faults(&document), [format!("{field} has no description")]);
+    *document.pointer_mut(field).unwrap() = json!({ "type": "string", "description": "Its name." });
+    assert_eq!(faults(&document), [format!("{field} has no example")]);
+}
+
+/// What each kind of problem looks like stands in the document; these are easily brought about.
+#[tokio::test]
+async fn the_problems_shown_are_those_that_are_answered() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("North").await;
+    let owner = &dealer.owner;
+    let customer = dealer.customer("Harbour Haulage").await;
+    let (customers, one) = ("/v1/customers", format!("/v1/customers/{customer}"));
+    let renamed = json!({ "name": "Harbour Haulage and Sons" });
+    let changed = |etag: &'static str| owner.patch(&one, etag, &renamed);
+    assert_eq!(changed("\"1\"").await.status(), 200);
+    let no_zone = json!({ "customer_id": customer, "name": "North yard", "time_zone": "Central Europe",
+        "country": "AT" });
+    let plain = owner.request(Method::POST, customers).header("content-type", "text/plain").body("Harbour Haulage");
+    let nameless = owner.request(Method::PATCH, &one).json(&renamed);
+    let large = owner.request(Method::POST, customers).json(&json!({ "name": "x".repeat(300_000) }));
+    let viewer = dealer.customer_viewer(customer).await;
+    let answers = [
+        ("invalid", owner.post("/v1/sites", &no_zone).await),
+        ("not-signed-in", app.anyone().get(customers).await),
+        ("not-allowed", viewer.post(customers, &renamed).await),
+        ("not-found", owner.get("/v1/customers/0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c10").await),
+        ("no-such-method", owner.send(owner.request(Method::DELETE, customers)).await),
+        ("stale", changed("\"1\"").await),
+        ("no-revision", owner.send(nameless).await),
+        ("too-large", owner.send(large).await),
+        ("unknown-media", owner.send(plain).await),
+    ];
+    let document = document();
+    for (kind, answer) in answers {
+        assert_eq!(answer.problem(), document["components"]["examples"][kind]["value"], "{kind}");
     }
 }
 
@@ -87,7 +140,8 @@ fn faults(document: &Value) -> Vec<String> {
     let mut ids: BTreeMap<String, u32> = BTreeMap::new();
     for (name, said) in operations(document) {
         *ids.entry(said["operationId"].as_str().unwrap_or_default().to_owned()).or_default() += 1;
-        faults.extend(operation_faults(&name, &said).into_iter().map(|fault| format!("{name}: {fault}")));
+        let own = operation_faults(&name, &said).into_iter().chain(example_faults(document, &said));
+        faults.extend(own.map(|fault| format!("{name}: {fault}")));
         let own = said["tags"].as_array().cloned().unwrap_or_default();
         if own.len() != 1 {
             faults.push(format!("{name}: {} tags instead of one", own.len()));
@@ -97,16 +151,83 @@ fn faults(document: &Value) -> Vec<String> {
     }
     let repeated = ids.iter().filter(|(id, count)| **count > 1 || id.is_empty());
     faults.extend(repeated.map(|(id, count)| format!("{id} is the id of {count} operations")));
-    if document["security"] != serde_json::json!([{ "bearer": [] }]) {
+    if document["security"] != json!([{ "bearer": [] }]) {
         faults.push("a token is not asked for as a rule".to_owned());
     }
     dangling(document, document, &mut faults);
+    field_faults("", document, &mut faults);
     faults
+}
+
+fn empty(value: &Value) -> bool {
+    value.as_str().is_none_or(|text| text.trim().is_empty())
+}
+
+/// Parameters and refusals that are not shown by an example.
+fn example_faults(document: &Value, said: &Value) -> Vec<String> {
+    let mut faults = Vec::new();
+    for parameter in said["parameters"].as_array().into_iter().flatten() {
+        let name = parameter["name"].as_str().unwrap_or_default();
+        if empty(&parameter["description"]) {
+            faults.push(format!("parameter {name} has no description"));
+        }
+        if parameter["example"].is_null() && parameter["schema"]["example"].is_null() {
+            faults.push(format!("parameter {name} has no example"));
+        }
+    }
+    let refusals =
+        said["responses"].as_object().into_iter().flatten().filter(|(status, _)| status.starts_with(['4', '5']));
+    for (status, response) in refusals {
+        let bodies: Vec<&Value> = response["content"].as_object().into_iter().flatten().map(|(_, body)| body).collect();
+        let shown = |body: &Value| {
+            !body["example"].is_null() || body["examples"].as_object().is_some_and(|named| !named.is_empty())
+        };
+        if bodies.is_empty() || !bodies.iter().all(|body| shown(body)) {
+            faults.push(format!("response {status} has no example"));
+        }
+        let named = bodies.iter().filter_map(|body| body["examples"].as_object()).flatten();
+        for target in named.filter_map(|(_, example)| example["$ref"].as_str()?.strip_prefix('#')) {
+            let of = document.pointer(target).map(|example| example["value"]["status"].to_string());
+            if let Some(of) = of.filter(|of| of != status) {
+                let name = target.rsplit('/').next().unwrap();
+                faults.push(format!("the example {name} of response {status} is one of {of}"));
+            }
+        }
+    }
+    faults
+}
+
+/// Fields without a description or an example, wherever in the document a schema has some; `at` points at
+/// `part`. Objects, lists and what is described elsewhere say it in their own parts.
+fn field_faults(at: &str, part: &Value, faults: &mut Vec<String>) {
+    for (name, field) in part["properties"].as_object().into_iter().flatten() {
+        let is_made_up = ["$ref", "oneOf", "anyOf", "allOf"].iter().any(|key| field.get(key).is_some());
+        let is = |kind: &str| {
+            field["type"] == kind || field["type"].as_array().is_some_and(|all| all.contains(&json!(kind)))
+        };
+        if is_made_up || is("object") || is("array") {
+            continue;
+        }
+        if empty(&field["description"]) {
+            faults.push(format!("{at}/properties/{name} has no description"));
+        }
+        if field.get("example").is_none() {
+            faults.push(format!("{at}/properties/{name} has no example"));
+        }
+    }
+    match part {
+        Value::Object(members) => members.iter().for_each(|(name, member)| {
+            field_faults(&format!("{at}/{}", name.replace('/', "~1")), member, faults);
+        }),
+        Value::Array(items) => {
+            items.iter().enumerate().for_each(|(n, item)| field_faults(&format!("{at}/{n}"), item, faults))
+        }
+        _ => {}
+    }
 }
 
 fn operation_faults(name: &str, said: &Value) -> Vec<String> {
     let mut faults = Vec::new();
-    let empty = |value: &Value| value.as_str().is_none_or(|text| text.trim().is_empty());
     if empty(&said["summary"]) {
         faults.push("no summary".to_owned());
     }
@@ -120,7 +241,7 @@ fn operation_faults(name: &str, said: &Value) -> Vec<String> {
     let in_path = name.split('/').filter_map(|step| step.strip_prefix('{')?.strip_suffix('}'));
     let missing = in_path.filter(|parameter| !described.contains(parameter));
     faults.extend(missing.map(|parameter| format!("parameter {{{parameter}}} is not described")));
-    let open = said["security"] == serde_json::json!([{}]);
+    let open = said["security"] == json!([{}]);
     if open != OPEN.contains(&name) {
         faults.push(format!("is {} to everybody", if open { "open" } else { "not open" }));
     }

@@ -191,6 +191,26 @@ async fn customers_people_are_tied_to_a_customer_and_its_sites() {
     foreign.owner.patch(&path, "\"2\"", &json!({ "site_ids": [] })).await.refused(404, "not-found");
     foreign.owner.post_at(&format!("{path}/deactivate"), "\"2\"").await.refused(404, "not-found");
     foreign.owner.post(&format!("{path}/reset-password"), &json!({})).await.refused(404, "not-found");
+    foreign.owner.post(&format!("{path}/end-sign-ins"), &json!({})).await.refused(404, "not-found");
+}
+
+/// A technician's phone was lost: it opens nothing any more, and its owner may sign in again.
+#[tokio::test]
+async fn an_owner_ends_the_sign_ins_of_a_person() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let email = format!("technician-{}@example.com", dealer.id);
+    let path = format!("/v1/people/{}/end-sign-ins", id(&person(&dealer.owner, &email).await));
+    let phone = sign_in(&app, &email, PASSWORD).await;
+    assert_eq!(phone.get("/v1/me").await.status(), 200);
+    dealer.office.post(&path, &json!({})).await.refused(403, "not-allowed");
+    assert_eq!(dealer.owner.post(&path, &json!({})).await.status(), 204);
+    phone.get("/v1/me").await.refused(401, "not-signed-in");
+    assert_eq!(sign_in(&app, &email, PASSWORD).await.get("/v1/me").await.status(), 200);
+    assert_eq!(dealer.office.get("/v1/me").await.status(), 200, "nobody else's");
+    let log = dealer.owner.get("/v1/audit?limit=200").await.json();
+    let noted = |line: &Value| line["record"] == "membership" && line["verb"] == "signed_out";
+    assert!(log["items"].as_array().unwrap().iter().any(noted), "{log}");
 }
 
 #[tokio::test]

@@ -231,6 +231,7 @@ async fn an_owner_invites_and_changes_people_from_the_pages() {
     let stale = owner.send(&format!("{person}/deactivate"), &[("at", &at)]).await;
     assert_eq!(stale.status(), 412, "{stale:?}");
     went_to(&owner.send(&format!("{person}/reset-password"), &[]).await, "/people?done=reset");
+    went_to(&owner.send(&format!("{person}/end-sign-ins"), &[]).await, "/people?done=signed-out");
     assert_eq!(app.drain_mail(Utc::now()).await.sent, 1);
     let reset = server.mails().last().unwrap().link();
     assert!(dana.get(&reset).await.text().contains("For dana@example.com"));

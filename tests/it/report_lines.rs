@@ -2,9 +2,10 @@
 
 use crate::conventions::items;
 use crate::costs::{Bay, MARCH, investment};
-use crate::support::{TestApp, id};
+use crate::support::{Dealer, TestApp, id};
 use chrono::Utc;
 use serde_json::{Value, json};
+use uuid::Uuid;
 
 /// By hand: 124 m3 by the baseline less 31 used, at 5, save 465; the rent of 100 and a load at 180 leave
 /// 185 of 3,650 put in. 24 loads in a year are 2.037 in the 31 days, less one at 180: 186.65.
@@ -62,6 +63,7 @@ async fn volume_events_hauling_and_payback_stand_in_the_report() {
     assert_eq!((&standing["saved"], &invested["amount"]["amount"]), (&json!(185.0), &json!("3650")), "{invested}");
     let promised = standing["promised"]["promised_so_far"].as_f64().unwrap();
     assert!((promised - 4000.0 * 31.0 / 365.25).abs() < 1e-6, "{standing}");
+    months_after_stand_on_it(&dealer, bay.customer).await;
     // Amounts and their units stay on one line.
     let words = invested["words"].as_str().unwrap().replace('\u{a0}', " ");
     for said in [
@@ -76,4 +78,18 @@ async fn volume_events_hauling_and_payback_stand_in_the_report() {
     for said in ["Filled, drained and hauled", "Hauling avoided", "Whether it pays", "186.65 EUR", "as no saving"] {
         assert!(page.text().replace('\u{a0}', " ").contains(said), "{said}");
     }
+}
+
+/// The months after it, made in the same night, stand on it; of them nothing is known.
+async fn months_after_stand_on_it(dealer: &Dealer, customer: Uuid) {
+    let later = items(&dealer.office, &format!("/v1/savings-reports?month=2026-05&customer_id={customer}")).await;
+    let later = dealer.office.get(&format!("/v1/savings-reports/{}", id(&later[0]))).await.json();
+    let payback = &later["figures"]["invested"][0]["payback"];
+    let months = |name: &str| -> Vec<Value> {
+        payback[name].as_array().unwrap().iter().map(|one| one["month"].clone()).collect()
+    };
+    assert_eq!(
+        (months("months"), months("missing")),
+        (vec![json!("2026-03")], vec![json!("2026-04"), json!("2026-05")])
+    );
 }

@@ -1,7 +1,7 @@
 //! Issued reports by mail, against a real mail server: once for each revision and reader.
 
 use crate::readings::Plant;
-use crate::report_forms::pdf_text;
+use crate::report_compared::pdf_text;
 use crate::report_life::{issue, night, report, send};
 use crate::support::{Dealer, MailServer, TestApp, id};
 use chrono::{Duration, Utc};

@@ -7,7 +7,7 @@ use crate::support::{Dealer, TestApp};
 use serde_json::{Value, json};
 
 /// January 2026 at 1,000 L a day, last read on the 30th and issued on 2 February.
-async fn issued(app: &TestApp, dealer: &Dealer, share: f64) -> (Plant, String) {
+pub(crate) async fn issued(app: &TestApp, dealer: &Dealer, share: f64) -> (Plant, String) {
     dealer.owner.put("/v1/report-rule", "\"0\"", &rule(share)).await.json();
     let plant = Plant::new(dealer, "UTC", json!({})).await;
     send(dealer, &plant.meter, &[("2026-01-01T00:00:00Z", 0.0), ("2026-01-30T00:00:00Z", 29_000.0)]).await;

@@ -1,5 +1,6 @@
 //! Units at risk: lives planted as components, forecast by the night run, scored and shown.
 
+use crate::conventions::items;
 use crate::support::{Dealer, Scratch, TestApp, id, repository, weirbook};
 use chrono::{DateTime, Duration, Utc};
 use serde_json::{Value, json};
@@ -48,7 +49,11 @@ async fn take_out(dealer: &Dealer, part: Uuid, at: DateTime<Utc>, why: &str) {
 
 /// As if the records had been written when the parts were fitted.
 pub(crate) async fn written_in_time(app: &TestApp) {
-    app.superuser().await.batch_execute("update component set created_at = fitted_at").await.unwrap();
+    app.superuser()
+        .await
+        .batch_execute("update component set created_at = fitted_at, out_noted_at = out_at")
+        .await
+        .unwrap();
 }
 
 fn calc(arguments: &[&str]) -> Value {
@@ -222,7 +227,7 @@ pub(crate) async fn planted(dealer: &Dealer) -> Planted {
 async fn units_are_ranked_by_what_a_failure_costs_where_they_stand() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
-    let Planted { units, running, customer, now, .. } = planted(&dealer).await;
+    let Planted { units, running, customer, stuck, now } = planted(&dealer).await;
     app.night(dealer.id, now).await;
     let list = dealer.technician.get("/v1/risk").await.json();
     let ranked: Vec<&Value> = list["items"].as_array().unwrap().iter().map(|unit| &unit["unit_id"]).collect();
@@ -255,6 +260,15 @@ async fn units_are_ranked_by_what_a_failure_costs_where_they_stand() {
     let ahead = &oldest["within_30_days"];
     assert!(number(&ahead["lower"]) < number(&ahead["failure_probability"]));
     assert!(number(&ahead["upper"]) > number(&ahead["failure_probability"]));
+
+    let of = |query: String| {
+        let (office, path) = (dealer.office.clone(), format!("/v1/risk?{query}"));
+        async move { items(&office, &path).await.iter().map(|unit| unit["unit_id"].clone()).collect::<Vec<_>>() }
+    };
+    assert_eq!(of(format!("customer_id={customer}")).await, [json!(units[1]), json!(units[0])]);
+    assert_eq!(of(format!("site_id={stuck}")).await, [json!(units[1])]);
+    assert_eq!(of(format!("unit_id={}", units[2])).await, [json!(units[2])]);
+    assert_eq!(of(format!("unit_id={}&site_id={stuck}", units[2])).await, [Value::Null; 0]);
 
     let page = dealer.office.get("/v1/risk?limit=1").await.json();
     let next = format!("/v1/risk?limit=2&cursor={}", page["next_cursor"].as_str().unwrap());

@@ -38,7 +38,7 @@ async fn a_part_brings_the_loss_of_its_own_failure() {
     let expected = number(&stops["within_30_days"]["failure_probability"]) * 1750.0;
     let loss: f64 = found["risk"]["expected_loss_30_days"]["amount"].as_str().unwrap().parse().unwrap();
     assert!((loss - expected).abs() < 0.01, "{found}");
-    assert_eq!(minor["advice"], "run to failure: a planned replacement costs as much as a failure");
+    assert_eq!(minor["advice"], "leave it in until it fails: replacing it early costs as much as its failure");
     assert!(number(&stops["replace_at"]) > 0.0, "{stops}");
     // The same parts elsewhere cost what is usual there.
     assert_eq!(risk(&dealer, units[0]).await["components"][0]["loss"]["amount"], "370.00");

@@ -3,7 +3,7 @@
 
 use crate::conventions::items;
 use crate::risk::{Planted, number, part, planted};
-use crate::support::{Dealer, TestApp};
+use crate::support::{Client, Dealer, TestApp};
 use chrono::{Duration, Utc};
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -115,6 +115,16 @@ async fn a_customer_sees_risk_that_its_dealer_opens() {
     assert!(seen.iter().all(|unit| unit["expected_loss_30_days"].is_null()), "{seen:?}");
     assert_eq!(items(&dealer.office, shared).await, seen);
     assert_eq!(items(&stranger, shared).await, [Value::Null; 0]);
+    for (query, count) in [
+        (format!("unit_id={}", units[0]), 1),
+        (format!("site_id={}", seen[1]["site_id"].as_str().unwrap()), 1),
+        (format!("customer_id={customer}"), 2),
+        (format!("customer_id={other}"), 0),
+    ] {
+        for (person, seen) in [(&viewer, count), (&stranger, 0)] {
+            assert_eq!(items(person, &format!("{shared}?{query}")).await.len(), seen, "{query}");
+        }
+    }
     // What is the dealer's own stays closed.
     for closed in ["/v1/risk", "/v1/findings", "/v1/risk/scores", &format!("/v1/units/{}/risk", units[0])] {
         viewer.get(closed).await.refused(403, "not-allowed");
@@ -124,25 +134,36 @@ async fn a_customer_sees_risk_that_its_dealer_opens() {
     assert_eq!(seen[0]["expected_loss_30_days"], own["risk"]["expected_loss_30_days"]);
     assert!(seen[0]["expected_loss_30_days"]["amount"].is_string());
 
-    // Where it moves to, nothing is opened; from the next night on it is the next customer's.
-    opened(&dealer, customer, 2, json!({ "risk": false, "expected_loss": false })).await;
-    assert_eq!(items(&viewer, shared).await, [Value::Null; 0]);
-    opened(&dealer, customer, 3, json!({ "risk": true })).await;
-    let placements = items(&dealer.office, &format!("/v1/units/{}/placements", units[0])).await;
+    moved_on(&app, &dealer, (customer, other), units[0], (&viewer, &stranger)).await;
+    let other_dealer = app.dealer("Millrace").await;
+    other_dealer.office.get(&path).await.refused(404, "not-found");
+    assert_eq!(items(&other_dealer.office, shared).await, [Value::Null; 0]);
+}
+
+/// Where a unit moves to, nothing is opened; from the next night on it is the next customer's.
+async fn moved_on(
+    app: &TestApp,
+    dealer: &Dealer,
+    (customer, other): (Uuid, Uuid),
+    unit: Uuid,
+    (viewer, stranger): (&Client, &Client),
+) {
+    let shared = "/v1/shared-risk";
+    opened(dealer, customer, 2, json!({ "risk": false, "expected_loss": false })).await;
+    assert_eq!(items(viewer, shared).await, [Value::Null; 0]);
+    opened(dealer, customer, 3, json!({ "risk": true })).await;
+    let placements = items(&dealer.office, &format!("/v1/units/{}/placements", unit)).await;
     let moved = Utc::now();
     dealer.end_placement(&placements[0], &moved.to_rfc3339()).await;
     let yard = dealer.site(other, "Farm yard").await;
-    dealer.place(units[0], yard, &moved.to_rfc3339()).await;
-    assert_eq!(items(&viewer, shared).await.len(), 2, "the forecast was of when it stood there");
-    opened(&dealer, other, 0, json!({ "risk": true })).await;
-    assert_eq!(items(&stranger, shared).await, [Value::Null; 0]);
+    dealer.place(unit, yard, &moved.to_rfc3339()).await;
+    assert_eq!(items(viewer, shared).await.len(), 2, "the forecast was of when it stood there");
+    opened(dealer, other, 0, json!({ "risk": true })).await;
+    assert_eq!(items(stranger, shared).await, [Value::Null; 0]);
     app.night(dealer.id, moved + Duration::minutes(1)).await;
     let names = async |client| {
         let seen = items(client, shared).await;
         seen.iter().map(|unit| unit["unit"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
     };
-    assert_eq!((names(&viewer).await, names(&stranger).await), (vec!["W-2".to_owned()], vec!["W-1".to_owned()]));
-    let other_dealer = app.dealer("Millrace").await;
-    other_dealer.office.get(&path).await.refused(404, "not-found");
-    assert_eq!(items(&other_dealer.office, shared).await, [Value::Null; 0]);
+    assert_eq!((names(viewer).await, names(stranger).await), (vec!["W-2".to_owned()], vec!["W-1".to_owned()]));
 }

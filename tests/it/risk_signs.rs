@@ -174,6 +174,20 @@ async fn past_nights_know_what_had_been_written_down_by_then() {
         (bay.signs(&dealer).await, probes)
     };
     assert_eq!(seen().await, (vec![], 1), "neither was known then");
+    let tube = json!({ "unit_id": bay.unit, "kind": "pump_tube", "duty": "timed", "run_basis": "days", "rated_life": 400,
+        "fitted_at": ago(now, 300) });
+    let tube = id(&dealer.office.create("/v1/components", &tube).await);
+    let out = json!({ "out_at": ago(now, 40), "out_why": "failed" });
+    dealer.office.post_at_with(&format!("/v1/components/{tube}/retire"), "\"1\"", &out).await;
+    let runs = async || {
+        app.night(dealer.id, then).await;
+        let risk = dealer.office.get(&format!("/v1/units/{}/risk", bay.unit)).await.json();
+        risk["components"].as_array().unwrap().iter().any(|part| part["kind"] == "pump_tube")
+    };
+    superuser.batch_execute("update component set created_at = fitted_at").await.unwrap();
+    assert!(runs().await, "nobody had written down that it failed");
+    superuser.batch_execute("update component set out_noted_at = out_at").await.unwrap();
+    assert!(!runs().await);
     let in_time = "update sample set created_at = at; update calibration set created_at = at";
     superuser.batch_execute(in_time).await.unwrap();
     assert_eq!(seen().await, (vec!["oxygen_low".to_owned()], 0), "the probe had failed its calibration");

@@ -369,6 +369,14 @@ async fn a_register_that_stands_still_while_the_unit_works_is_stuck() {
     let stuck = found.iter().find(|one| one["kind"] == "stuck").unwrap();
     assert_eq!(stuck["since"], "2026-03-31T22:00:00Z", "the first of April in Vienna");
     assert_eq!(stuck["size"], json!(8.0));
+    // Nobody looks at a meter that is gone.
+    dealer.office.post_at(&format!("/v1/meters/{wash}/retire"), "\"1\"").await.json();
+    app.night(dealer.id, Utc::now()).await;
+    let after =
+        async |open: bool| items(&dealer.office, &format!("/v1/meter-findings?open={open}&meter_id={wash}")).await;
+    assert_eq!(after(true).await, [Value::Null; 0]);
+    let closed = after(false).await;
+    assert!(closed.iter().any(|one| one["id"] == stuck["id"] && one["closed_at"].is_string()), "{closed:?}");
 }
 
 #[tokio::test]

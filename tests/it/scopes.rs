@@ -23,7 +23,7 @@ use weirbook::db::page::After;
 use weirbook::db::{Db, DbError, customer};
 
 /// A query for one text column, and what the dealer and its customers a and b see of it.
-const VIEWS: [(&str, [&str; 3]); 97] = [
+const VIEWS: [(&str, [&str; 3]); 100] = [
     ("select name from dealer", ["Brookside", "Brookside", "Brookside"]),
     (
         "select role || ' ' || (customer_id = md5('a')::uuid)::text from membership",
@@ -85,6 +85,7 @@ const VIEWS: [(&str, [&str; 3]); 97] = [
     ),
     ("select convert_from(bytes, 'UTF8') from file_content", ["behind a, behind b, own, sent by a", "behind a, sent by a", "behind b"]),
     ("select size_bytes::text from file", ["9, 9, 9, 9", "9, 9", "9"]),
+    ("select 'sent' from file_sender", ["sent", "sent", ""]),
     ("select n::text from file_link", ["1, 2, 3", "3", "1"]),
     ("select person from reading_request", ["a, b", "a", "b"]),
     ("select (request_id = md5('request a')::uuid)::text from reading_request_meter", ["false, true", "true", "false"]),
@@ -162,6 +163,8 @@ const VIEWS: [(&str, [&str; 3]); 97] = [
     ("select 'style' from report_style", ["style", "", ""]),
     ("select email from report_recipient", ["a@example.com, b@example.com", "", ""]),
     ("select 'secret' from report_unsubscribe", ["secret", "", ""]),
+    ("select email from monthly_file", ["a@example.com, b@example.com", "a@example.com", "b@example.com"]),
+    ("select 'secret' from monthly_file_unsubscribe", ["secret", "", ""]),
     ("select record_id from change", ["a, b, own", "a", "b"]),
     ("select seq::text from change_place", ["1, 2, 3", "1", "2"]),
     (
@@ -236,7 +239,8 @@ async fn each_scope_sees_its_own() {
 const OF_NO_SITE: [&str; 6] = ["dealer", "membership", "customer", "risk_sharing", "unit_model", "touched,"];
 /// What those who are limited to sites do not see of their customer: sums over all of its sites, and
 /// the log, which does not say where.
-const OF_ALL_SITES: [&str; 5] = ["savings_report", "report_revision", "report_question", "change", "change_place"];
+const OF_ALL_SITES: [&str; 6] =
+    ["savings_report", "report_revision", "report_question", "monthly_file", "change", "change_place"];
 
 #[tokio::test]
 async fn chosen_sites_limit_whatever_stands_at_a_site() {
@@ -274,6 +278,7 @@ async fn chosen_sites_limit_whatever_stands_at_a_site() {
             // What the customer's people sent themselves.
             "file" => "9",
             "file_content" => "sent by a",
+            "file_sender" => "sent",
             _ => "",
         };
         assert_eq!(seen(&app, sql).await, expected, "{sql} limited to another's site");

@@ -236,6 +236,10 @@ insert into report_recipient (id, customer_id, email, created_at)
   select pg_temp.id('reader ' || n), pg_temp.id(n), n || '@example.com', now() from unnest(array['a', 'b']) n;
 insert into report_unsubscribe (token_hash, recipient_id, created_at)
   values (sha256('no more'), pg_temp.id('reader a'), now());
+insert into monthly_file (id, customer_id, email, day_of_month, created_at, changed_at)
+  select pg_temp.id('file ' || n), pg_temp.id(n), n || '@example.com', 5, now(), now() from unnest(array['a', 'b']) n;
+insert into monthly_file_unsubscribe (token_hash, monthly_file_id, created_at)
+  values (sha256('no file'), pg_temp.id('file a'), now());
 insert into report_question (id, report_id, customer_id, figure, words, by_customer, asked_at)
   select gen_random_uuid(), id, customer_id, 'fresh_used', 'why', true, now() from savings_report;
 
@@ -244,6 +248,8 @@ insert into file (sha256, media_type, size_bytes, customer_id, created_at)
     from unnest(array['sent by a', 'behind a', 'behind b', 'own']) n;
 insert into file_content (sha256, bytes)
   select sha256(n::bytea), n::bytea from unnest(array['sent by a', 'behind a', 'behind b', 'own']) n;
+insert into file_sender (sha256, customer_id, created_at)
+  values (sha256('sent by a'::bytea), pg_temp.id('a'), now());
 insert into file_link (record, record_id, n, sha256, at, customer_id, created_at)
   select 'reading', pg_temp.id('meter 1'), n, sha256(f::bytea), pg_temp.at(at), c, now()
     from (values (1, 'behind b', '03-11 00:00', pg_temp.id('b')), (2, 'own', '03-11 00:00', null),

@@ -216,7 +216,10 @@ async fn a_visit_ticks_off_the_work_that_is_due() {
         new.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
         new
     };
-    let due = dealer.office.create("/v1/routines", &routine("Renew the dosing tube", 90, json!({}))).await;
+    let due = dealer
+        .office
+        .create("/v1/routines", &routine("Renew the dosing tube", 90, json!({ "cautions": ["acid_and_hypochlorite"] })))
+        .await;
     dealer.office.create("/v1/routines", &routine("Clean the injector", 365, json!({}))).await;
     let test = routine("Test the backflow preventer", 90, json!({ "certificate": "backflow_test" }));
     dealer.office.create("/v1/routines", &test).await;
@@ -227,6 +230,11 @@ async fn a_visit_ticks_off_the_work_that_is_due() {
         ("Renew the dosing tube", true),
         ("Flush the line", true),
         (&*name, true),
+        // What to heed at any work, at the work that is due, and what goes before both.
+        ("lock out and tag", true),
+        ("Pour acid into water", true),
+        ("eyewash", true),
+        ("Read the safety data sheets", true),
         ("Clean the injector", false),
         ("backflow", false),
     ] {
@@ -295,4 +303,35 @@ async fn visits_are_moved_and_called_off_on_the_week() {
     assert_eq!(send(&viewer, &moving, &move_to("2026-04-08", "x", "4")).await.status(), 403);
     let foreign = app.dealer("Elsewhere").await.owner;
     assert_eq!(send(&foreign, &moving, &move_to("2026-04-08", "x", "4")).await.status(), 404);
+}
+
+#[tokio::test]
+async fn a_units_page_shows_the_newest_and_says_that_there_is_more() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let page = format!("/units/{}", bay.unit);
+    for n in 1..=21 {
+        if n == 21 {
+            let shown = dealer.technician.page(&page).await;
+            assert!(
+                shown.text().contains("Visit number 1.") && !shown.text().contains("These are the newest"),
+                "{shown:?}"
+            );
+        }
+        let visit = json!({ "unit_id": bay.unit, "at": format!("2026-05-{n:02}T08:00:00Z"), "kind": "visit",
+            "details": { "purpose": ["Quarterly"] }, "customer_note": format!("Visit number {n}.") });
+        dealer.technician.create(EVENTS, &visit).await;
+        let call = json!({ "unit_id": bay.unit, "called_at": format!("2026-05-{n:02}T08:00:00Z"),
+            "symptom": format!("Call number {n}."), "bay": "washing" });
+        dealer.office.create(CALLS, &call).await;
+    }
+    let shown = dealer.technician.page(&page).await;
+    let text = shown.text();
+    for what in ["Visit", "Call"] {
+        let place = |n: u8| text.find(&format!("{what} number {n}."));
+        assert!(place(1).is_none() && place(2).is_some(), "{what}: the oldest gives way: {text}");
+        assert!(place(21) < place(20), "{what}: the newest first");
+    }
+    assert_eq!(text.matches("These are the newest").count(), 2, "{text}");
 }

@@ -7,19 +7,19 @@ use chrono::{DateTime, Datelike, Duration, Months, Utc};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-fn at(text: &str) -> DateTime<Utc> {
+pub(crate) fn at(text: &str) -> DateTime<Utc> {
     text.parse().unwrap()
 }
 
 /// A site with a unit and a place of stock, from 1 January 2026 on.
-struct Yard {
-    site: Uuid,
-    unit: Uuid,
-    place: Uuid,
+pub(crate) struct Yard {
+    pub(crate) site: Uuid,
+    pub(crate) unit: Uuid,
+    pub(crate) place: Uuid,
 }
 
 impl Yard {
-    async fn new(dealer: &Dealer) -> Self {
+    pub(crate) async fn new(dealer: &Dealer) -> Self {
         let site = dealer.site(dealer.customer("Harbour Haulage").await, "North yard").await;
         let unit = dealer.unit("W-1").await;
         dealer.place(unit, site, "2026-01-01T00:00:00Z").await;
@@ -27,7 +27,7 @@ impl Yard {
         Self { site, unit, place: id(&dealer.office.create("/v1/places", &place).await) }
     }
 
-    async fn dip(&self, dealer: &Dealer, item: Uuid, at: &str, open: &str) -> Value {
+    pub(crate) async fn dip(&self, dealer: &Dealer, item: Uuid, at: &str, open: &str) -> Value {
         let dip = json!({ "item_id": item, "at": at, "open": open, "sealed": "0", "unit": "l" });
         dealer.technician.create(&format!("/v1/sites/{}/dips", self.site), &dip).await
     }
@@ -118,7 +118,7 @@ async fn notes_of_pumps_and_drums_name_their_faults() {
 }
 
 /// A warehouse that gave out as much in each of the twelve months before this one.
-async fn steady(dealer: &Dealer, store: &Store, unit: Uuid, as_of: DateTime<Utc>) {
+pub(crate) async fn steady(dealer: &Dealer, store: &Store, unit: Uuid, as_of: DateTime<Utc>) {
     let first = as_of.with_day(1).unwrap().checked_sub_months(Months::new(12)).unwrap();
     store.receive(dealer, &first.to_rfc3339(), "1000").await;
     for month in 0..12 {
@@ -128,7 +128,7 @@ async fn steady(dealer: &Dealer, store: &Store, unit: Uuid, as_of: DateTime<Utc>
     }
 }
 
-async fn seen(dealer: &Dealer, place: Uuid) -> Value {
+pub(crate) async fn seen(dealer: &Dealer, place: Uuid) -> Value {
     items(&dealer.office, &format!("/v1/stock/run-out?place_id={place}")).await[0].clone()
 }
 

@@ -46,7 +46,7 @@ const RULES: [(&str, &str); 24] = [
         "select tablename || ' is not limited to chosen sites' from pg_policies
           where policyname = 'customer_people' and qual like '%customer_id%'
             and tablename not in (select relname from limited_to_sites)
-            and tablename not in ('customer', 'membership', 'file', 'risk_sharing')",
+            and tablename not in ('customer', 'membership', 'file', 'file_sender', 'risk_sharing')",
     ),
     (
         "an index begins with the dealer",
@@ -196,7 +196,7 @@ limited_to_sites as (
   select t.relname from tenant t join pg_policies p on p.tablename = t.relname and p.policyname = 'customer_people'
    where p.qual <> 'false' and (
      t.relname in ('site', 'tariff', 'water_bill', 'file_link', 'savings_report', 'report_revision', 'report_question',
-       'change', 'change_place')
+       'change', 'change_place', 'monthly_file')
      or 2 = (select count(*) from pg_attribute a
               where a.attrelid = t.oid and a.attname in ('customer_id', 'site_id') and not a.attisdropped))),
 service as (select unnest(array['weirbook_app', 'weirbook_gate']) as rolname),
@@ -209,13 +209,14 @@ expected_policy (relname, policy, permissive, roles, cmd, qual) as (
   union all
   select relname, 'customer_people', 'PERMISSIVE', '{public}',
          case when relname in ('day_sheet', 'gauge_reading', 'wash_tally', 'touched', 'change', 'idempotency',
-           'file', 'file_content', 'file_link', 'reading_request', 'reading_request_meter', 'report_question',
-           'call_out') then 'ALL' else 'SELECT' end, null
+           'file', 'file_content', 'file_link', 'file_sender', 'reading_request', 'reading_request_meter', 'report_question',
+           'call_out', 'monthly_file') then 'ALL' else 'SELECT' end, null
     from tenant
   union all
   select relname, 'chosen_sites', 'RESTRICTIVE', '{public}', case relname when 'change' then 'SELECT' else 'ALL' end,
          case when relname in ('tariff', 'water_bill', 'file_link') then null
-              when relname in ('savings_report', 'report_revision', 'report_question', 'change', 'change_place')
+              when relname in ('savings_report', 'report_revision', 'report_question', 'change', 'change_place',
+                               'monthly_file')
                 then '(( SELECT app.all_sites() AS all_sites) OR false)'
               else '(( SELECT app.all_sites() AS all_sites) OR ('
                 || case relname when 'site' then 'id' else 'site_id' end

@@ -224,7 +224,8 @@ async fn a_shared_dial_hourly_wash_and_everything_noted() {
     assert_eq!((seconds, trace["meters"][1]["cut"].is_null()), (31 * 86_400 - 3600, true));
 }
 
-/// A wash volume derived from a gun's bucket test and pump hours, while the unit stood for a week;
+/// A wash volume derived from a gun's bucket tests and pump hours, while the unit stood for a week; tested
+/// anew and with another share in the middle of the month;
 /// a dial spread by its pulses, which go on after it was read.
 #[tokio::test]
 async fn a_derived_wash_and_a_dial_spread_by_pulses() {
@@ -246,6 +247,14 @@ async fn a_derived_wash_and_a_dial_spread_by_pulses() {
     bay.note(&dealer, "wash-derivations", derivation).await;
     let stopped = json!({ "state": "stopped", "from": "2026-03-20T00:00:00Z", "to": "2026-03-26T12:00:00Z" });
     dealer.office.create(&format!("/v1/units/{}/spells", bay.unit), &stopped).await;
+    let again = json!({ "state": "running", "from": "2026-03-26T12:00:00Z" });
+    dealer.office.create(&format!("/v1/units/{}/spells", bay.unit), &again).await;
+    let mut anew = crate::measures::flow_test("2026-03-12", "Gun 1");
+    anew["litres"] = json!(25.0);
+    bay.note(&dealer, "flow-tests", anew).await;
+    let second = json!({ "from": "2026-03-16", "gun": "Gun 1", "method": "share_of_pump_hours", "meter_id": pump,
+        "share": 0.3, "u_share": 0.05, "source": "Watched for a week" });
+    bay.note(&dealer, "wash-derivations", second).await;
     app.night(dealer.id, Utc::now()).await;
     for day in ["2026-03-05", "2026-03-21", "2026-03-23"] {
         let (trace, printed) = bay.of_day(&dealer.office, day).await;
@@ -263,7 +272,13 @@ async fn a_derived_wash_and_a_dial_spread_by_pulses() {
     assert_eq!((by("2026-03-05"), by("2026-03-23")), (1, 0), "the pulses alone after the dial's last reading");
     let wash = list(&balance(&trace, "whole_days")["parts"]).iter().find(|part| part["part"] == "wash").unwrap();
     assert_eq!(wash["source"], "derived");
-    assert!(number(&balance(&trace, "whole_days")["notes"]["treating_share"]) < 1.0);
+    let guns = list(&balance(&trace, "whole_days")["notes"]["guns"]);
+    let days: Vec<_> = guns.iter().map(|gun| (&gun["first_day"], &gun["test"]["litres"])).collect();
+    let day = |day: &str| json!(day);
+    let expected =
+        [(&day("2026-03-01"), &json!(20.0)), (&day("2026-03-12"), &json!(25.0)), (&day("2026-03-16"), &json!(25.0))];
+    assert_eq!(days, expected);
+    assert!(number(&guns[2]["treating_h"]) < number(&guns[2]["meter_h"]), "{guns:?}");
 }
 
 /// A month that is open to a decision: the step counts nothing, then by a person's word.
@@ -501,10 +516,16 @@ fn baseline_of(part: &Value) -> Value {
     let classes = list(&part["method"]["classes"]);
     let each = |class: &str| number(&classes.iter().find(|one| one["machine_class"] == class).unwrap()["l_per_wash"]);
     let washes = part["washes"].as_object().unwrap();
-    let counted: f64 = list(&part["of_days"]).iter().map(|day| number(&day["wash_count"])).sum();
+    let left_out = |date: &Value| -> f64 {
+        let days = list(&part["not_credited"]).iter().filter(|day| &day["date"] == date);
+        days.map(|day| number(&day["part"])).sum()
+    };
+    let credited = |day: &Value| number(&day["wash_count"]) * (1.0 - left_out(&day["date"]));
+    let counted: f64 = list(&part["of_days"]).iter().map(credited).sum();
     close(washes.values().map(number).sum(), counted, "washes");
     let used: f64 = list(&part["of_days"]).iter().map(|day| number(&day["fresh_used_l"])).sum();
-    close(number(&part["fresh_used_l"]), used, "fresh water of the days");
+    let by_hose: f64 = list(&part["by_hose"]).iter().map(|fill| number(&fill["litres"])).sum();
+    close(number(&part["fresh_used_l"]), used + by_hose, "fresh water of the days");
     json!(washes.iter().map(|(class, count)| each(class) * number(count)).sum::<f64>())
 }
 

@@ -123,3 +123,35 @@ async fn units_are_found_put_in_order_kept_as_lists_and_taken_away() {
 async fn a_customer(app: &TestApp) -> uuid::Uuid {
     app.superuser().await.query_one("select id from customer where name = 'Customer 7'", &[]).await.unwrap().get(0)
 }
+
+#[tokio::test]
+async fn sites_are_drawn_by_their_coordinates_and_listed_in_words() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let customer = dealer.customer("Harbour Haulage").await;
+    let mut sites = Vec::new();
+    for (n, at) in [Some((48.2, 16.4)), Some((48.3, 16.6)), None].into_iter().enumerate() {
+        let mut site = json!({ "customer_id": customer, "name": format!("Yard {n}"), "time_zone": "Europe/Vienna",
+            "country": "AT" });
+        if let Some((latitude, longitude)) = at {
+            site["latitude"] = json!(latitude);
+            site["longitude"] = json!(longitude);
+        }
+        let site = crate::support::id(&dealer.office.create("/v1/sites", &site).await);
+        let unit = dealer.unit(&format!("L-{n}")).await;
+        dealer.place(unit, site, "2026-01-01T00:00:00Z").await;
+        sites.push(site);
+    }
+    let page = dealer.technician.page("/units/map").await;
+    let (map, list) = page.text().split_once("</svg>").unwrap_or_else(|| panic!("{page:?}"));
+    assert_eq!(map.matches("<circle").count(), 2, "{map}");
+    for site in &sites[..2] {
+        let link = format!("href=\"/sites/{site}\"");
+        assert!(map.contains(&link) && list.contains(&link), "{site}: {page:?}");
+    }
+    assert!(list.split("Without coordinates").nth(1).unwrap().contains(&sites[2].to_string()), "{list}");
+    let chosen = dealer.technician.page("/units/map?find=Yard+1").await;
+    assert_eq!(chosen.text().matches("<circle").count(), 1, "{chosen:?}");
+    let other = dealer.customer_viewer(dealer.customer("Millrace").await).await;
+    assert!(!other.page("/units/map").await.text().contains("Yard"), "a customer sees its own");
+}

@@ -8,7 +8,10 @@ use chrono::Utc;
 use serde_json::{Value, json};
 use std::num::NonZeroU32;
 use std::time::{Duration, Instant};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpStream;
 use weirbook::rates::{Allowance, Rates};
+use weirbook::slow_body::WAITED_MOST;
 
 /// Whether HTML has an attribute such as `onclick=`.
 fn has_handler(html: &str) -> bool {
@@ -168,4 +171,33 @@ async fn no_secret_is_written_to_the_log() {
     for secret in secrets {
         assert!(!log.contains(&secret), "{secret} stands in the log");
     }
+}
+
+/// Who sends a byte of a body now and then is not waited for for ever.
+#[tokio::test]
+async fn what_comes_too_slowly_is_not_waited_for() {
+    let app = TestApp::start().await;
+    let address = app.anyone().base().trim_start_matches("http://").to_owned();
+    let mut line = TcpStream::connect(&address).await.unwrap();
+    let head = format!("POST /v1/sessions HTTP/1.1\r\nhost: {address}\r\ncontent-type: application/json\r\n");
+    line.write_all(format!("{head}content-length: 4000\r\n\r\n{{\"email\": \"").as_bytes()).await.unwrap();
+    let (mut incoming, mut outgoing) = line.into_split();
+    let begun = Instant::now();
+    let dribbling = tokio::spawn(async move {
+        while outgoing.write_all(b"x").await.is_ok() {
+            tokio::time::sleep(Duration::from_millis(400)).await;
+        }
+    });
+    let mut answer = String::new();
+    let read = tokio::time::timeout(Duration::from_secs(60), async {
+        let mut part = [0; 1024];
+        while !answer.contains("too slowly") {
+            let length = incoming.read(&mut part).await.unwrap();
+            assert!(length > 0, "hung up without a word: {answer}");
+            answer.push_str(std::str::from_utf8(&part[..length]).unwrap());
+        }
+    });
+    read.await.expect("it waits for ever");
+    assert!(answer.starts_with("HTTP/1.1 400") && begun.elapsed() >= WAITED_MOST, "{answer}");
+    dribbling.abort();
 }

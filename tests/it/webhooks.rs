@@ -4,9 +4,13 @@
 use crate::conventions::items;
 use crate::readings::Plant;
 use crate::report_life::{night, report, send};
+use crate::report_recount;
+use crate::risk::{Planted, planted};
+use crate::stock::{Store, movement};
+use crate::stock_night::steady;
 use crate::support::{Client, Message, Receiver, Reply, TestApp, id, python};
 use chrono::{Duration, Utc};
-use serde_json::json;
+use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::io::Write;
 use std::process::{Command, Stdio};
@@ -76,6 +80,10 @@ async fn a_test_event_arrives_signed_and_an_independent_library_agrees() {
     assert_eq!(ids.len(), 3);
 }
 
+fn types(receiver: &Receiver) -> Vec<String> {
+    receiver.messages().iter().map(|message| message.json()["type"].as_str().unwrap().to_owned()).collect()
+}
+
 #[tokio::test]
 async fn events_reach_who_wants_them_and_customers_endpoints_get_their_own() {
     let app = TestApp::start().await;
@@ -117,14 +125,12 @@ async fn events_reach_who_wants_them_and_customers_endpoints_get_their_own() {
     assert_eq!(dealer.office.patch(&call, "\"4\"", &said).await.status(), 200);
     app.send_webhooks(&dealer, Utc::now()).await;
 
-    let types = |receiver: &Receiver| -> Vec<String> {
-        receiver.messages().iter().map(|message| message.json()["type"].as_str().unwrap().to_owned()).collect()
-    };
     let told = types(&every);
-    for event in
-        ["finding.opened", "reading_exception.opened", "routine.late", "savings_report.issued", "call_out.opened"]
-    {
-        assert!(told.contains(&event.to_owned()), "{event} is missing among {told:?}");
+    for event in &dealers_own {
+        assert!(told.contains(&(*event).to_owned()), "{event} is missing among {told:?}");
+    }
+    for event in &of_customers {
+        assert!(told.contains(&(*event).to_owned()), "{event} is missing among {told:?}");
     }
     assert_eq!(told.iter().filter(|event| *event == "routine.late").count(), 1, "once for each due");
     assert_eq!(types(&own), ["savings_report.issued", "call_out.opened", "call_out.closed"]);
@@ -142,6 +148,79 @@ async fn events_reach_who_wants_them_and_customers_endpoints_get_their_own() {
     dealer.technician.get("/v1/webhook-endpoints").await.refused(403, "not-allowed");
     let viewer = dealer.customer_viewer(plant.customer.parse().unwrap()).await;
     viewer.get("/v1/webhook-endpoints").await.refused(403, "not-allowed");
+}
+
+/// What the messages are about: the event and its record.
+fn told(receiver: &Receiver) -> BTreeSet<(String, String)> {
+    let text = |value: &Value| value.as_str().unwrap().to_owned();
+    let one = |message: &Message| (text(&message.json()["type"]), text(&message.json()["data"]["record_id"]));
+    receiver.messages().iter().map(one).collect()
+}
+
+#[tokio::test]
+async fn a_unit_that_comes_to_be_at_risk_is_told_of_once() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let receiver = Receiver::start().await;
+    endpoint(&dealer.office, &receiver.url(), &["unit.at_risk"], None).await;
+    // Parts of 95 and of 120 days, of a kind that failed at 60 to 138 days.
+    let Planted { units, now, .. } = planted(&dealer).await;
+    for night in [now, now + Duration::minutes(1)] {
+        app.night(dealer.id, night).await;
+        app.send_webhooks(&dealer, now + Duration::hours(1)).await;
+        let expected = units.map(|unit| ("unit.at_risk".to_owned(), unit.to_string()));
+        assert_eq!((receiver.messages().len(), told(&receiver)), (3, expected.into()));
+    }
+}
+
+#[tokio::test]
+async fn stock_that_comes_below_its_order_point_is_told_of_once() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (receiver, store, begun) = (Receiver::start().await, Store::new(&dealer).await, Utc::now());
+    endpoint(&dealer.office, &receiver.url(), &["stock.below_order_point"], None).await;
+    steady(&dealer, &store, dealer.unit("W-1").await, begun).await;
+    app.night(dealer.id, begun).await;
+    app.send_webhooks(&dealer, begun + Duration::hours(1)).await;
+    assert_eq!(types(&receiver), [""; 0], "280 are there, for 142 days");
+    let count = json!({ "place_id": store.warehouse, "why": "missing" });
+    let count = movement(store.item, "counted", &Utc::now().to_rfc3339(), "5", count);
+    dealer.technician.create("/v1/stock-movements", &count).await;
+    for n in 0..2 {
+        app.night(dealer.id, Utc::now() + Duration::minutes(n)).await;
+        app.send_webhooks(&dealer, begun + Duration::hours(1)).await;
+        let expected = ("stock.below_order_point".to_owned(), format!("{}/{}", store.warehouse, store.item));
+        assert_eq!((receiver.messages().len(), told(&receiver)), (1, [expected].into()));
+    }
+}
+
+#[tokio::test]
+async fn a_report_that_is_revised_is_told_to_the_dealer_and_to_its_customer() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (every, own, other) = (Receiver::start().await, Receiver::start().await, Receiver::start().await);
+    let (plant, path) = report_recount::issued(&app, &dealer, 0.05).await;
+    let stranger = dealer.customer("Somebody else").await.to_string();
+    // What came before an endpoint is not its own.
+    dealer.owner.get("/v1/changes").await.json();
+    for (receiver, customer) in [(&every, None), (&own, Some(&*plant.customer)), (&other, Some(&*stranger))] {
+        endpoint(&dealer.office, &receiver.url(), &["savings_report.issued", "savings_report.revised"], customer).await;
+    }
+    // Four days of 1,120 L, two of them in January: above the tolerance.
+    send(&dealer, &plant.meter, &[("2026-02-03T00:00:00Z", 33_480.0)]).await;
+    night(&app, &dealer, "2026-02-04T03:00:00Z").await;
+    app.send_webhooks(&dealer, Utc::now()).await;
+    assert_eq!((types(&every), types(&own)), (Vec::new(), Vec::new()), "it is proposed, to the dealer alone");
+    let proposal = dealer.office.get(&format!("{path}/proposal")).await;
+    let reason = json!({ "reason": "The dial was read late" });
+    let revised = dealer.office.post_at_with(&format!("{path}/revise"), proposal.etag(), &reason).await;
+    assert_eq!(revised.status(), 200, "{revised:?}");
+    app.send_webhooks(&dealer, Utc::now()).await;
+    let expected = ("savings_report.revised".to_owned(), path.rsplit('/').next().unwrap().to_owned());
+    for receiver in [&every, &own] {
+        assert_eq!((receiver.messages().len(), told(receiver)), (1, [expected.clone()].into()));
+    }
+    assert_eq!(types(&other), [""; 0]);
 }
 
 #[tokio::test]

@@ -18,7 +18,9 @@ pub mod throttle;
 pub mod token;
 pub mod totp;
 
-pub use caller::{Caller, EveryPermission};
+pub use caller::Caller;
+#[cfg(feature = "every-permission")]
+pub use caller::EveryPermission;
 pub(crate) use caller::{RenewedAccess, from_own_page, id_of, page_token, signed_in};
 pub use demand::demands;
 pub(crate) use demand::operations;

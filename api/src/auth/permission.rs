@@ -201,6 +201,10 @@ permissions! {
     ReadReports = "read-reports": Owner Office CustomerViewer CustomerReader Client;
     /// Issue savings reports, decide on their revisions, answer questions, and set the rule.
     IssueReports = "issue-reports": Owner Office;
+    /// Look at where a customer's figures are mailed each month; customers at their own.
+    ReadMonthlyFiles = "read-monthly-files": Owner Office CustomerViewer CustomerReader;
+    /// Say where a customer's figures are mailed each month; customers of their own.
+    WriteMonthlyFiles = "write-monthly-files": Owner Office CustomerViewer CustomerReader;
     /// Ask about savings reports.
     AskReports = "ask-reports": Owner Office CustomerViewer CustomerReader;
     /// Look at which readings are due.

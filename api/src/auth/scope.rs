@@ -69,6 +69,11 @@ impl Scope {
         Self { dealer, reach, holder, account: None, request: None, address: None }
     }
 
+    /// The same within one customer: what is sent to it is read as its people see it.
+    pub(crate) fn of_job_for(dealer: DealerId, customer: CustomerId) -> Self {
+        Self { reach: Reach::Customer(customer), ..Self::of_job(dealer) }
+    }
+
     /// The scope of a calendar program that showed the secret of a person's feed.
     pub(crate) fn of_feed(dealer: DealerId, account: AccountId) -> Self {
         Self { account: Some(account), ..Self::of_job(dealer) }
@@ -125,6 +130,7 @@ impl Scope {
                 format!("; SET LOCAL app.holder_id = '{membership}'; SELECT app.choose_sites()")
             }
             (Holder::Site(site), _) => format!("; SET LOCAL app.site_ids = '{{{site}}}'"),
+            (Holder::Service, Reach::Customer(_)) => "; SET LOCAL app.site_ids = 'all'".to_owned(),
             // The dealer's own people and the service have all sites.
             (Holder::Membership(_) | Holder::Service, _) => String::new(),
         };

@@ -4,6 +4,7 @@
 
 pub mod bars;
 pub mod flow;
+pub mod map;
 mod scale;
 
 use std::fmt::Write;
@@ -53,6 +54,6 @@ fn add(svg: &mut String, text: std::fmt::Arguments<'_>) {
     let _ = svg.write_fmt(text);
 }
 
-fn escaped(text: &str) -> String {
+pub(crate) fn escaped(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }

@@ -8,7 +8,7 @@ use crate::db::page::After;
 use crate::db::report::{self, Filter, StoredReport, style};
 use crate::db::{Db, dealer};
 use crate::launch;
-use crate::report::print;
+use crate::report::{Wanted, print};
 use chrono::Utc;
 use clap::{Args, Subcommand};
 use domain::ids::DealerId;
@@ -105,7 +105,7 @@ async fn print_one(db: &Db, scope: &Scope, report: StoredReport, folder: &Path) 
     let style = &report.figures.style;
     let logo = db.read(scope, Utc::now(), async |tx| style::logo(tx, style).await).await?;
     let path = folder.join(format!("{}-{}.pdf", report.month, report.customer_id));
-    let bytes = print::in_turn(report, logo.map(|bytes| Logo { bytes }), None).await?;
+    let bytes = print::in_turn(report, logo.map(|bytes| Logo { bytes }), Wanted::default()).await?;
     std::fs::write(path, bytes)?;
     Ok(())
 }

@@ -55,9 +55,13 @@ pub async fn create(tx: &Tx<'_>, id: MeterId, new: &Attachment) -> Result<Attach
     if meter.meter.ended_at.is_some() {
         return Err(DbError::refused("meter_retired", "The meter is retired; add a meter for what is read now."));
     }
-    end_running(tx, meter.no, new.span.from()).await?;
+    let ended = end_running(tx, meter.no, new.span.from()).await?;
     let stored = insert(tx, meter.no, new).await?;
-    touched::meter(tx, meter.no, Span::parse(new.span.from(), None)?).await?;
+    let since = Span::parse(new.span.from(), None)?;
+    touched::meter(tx, meter.no, since).await?;
+    for measured in ended.iter().map(|ended| ended.measured).chain([new.measured]) {
+        beside(tx, measured, since).await?;
+    }
     tx.log(Change {
         record: "meter_attachment",
         record_id: id.to_string(),
@@ -107,6 +111,15 @@ pub(in crate::db) async fn insert(tx: &Tx<'_>, no: MeterNo, new: &Attachment) ->
         .get_result(&mut tx.conn())
         .await?;
     row.try_into()
+}
+
+/// Notes the meters of others at a site where something is measured differently within `span`.
+pub(in crate::db) async fn beside(tx: &Tx<'_>, measured: Measured, span: Span) -> Result<(), DbError> {
+    match measured {
+        Measured::Unit(unit) => touched::beside(tx, Some(unit), None, span).await,
+        Measured::Site(site) => touched::beside(tx, None, Some(site), span).await,
+        Measured::Component(_) => Ok(()),
+    }
 }
 
 /// Ends at `at` the attachment that goes on, if that began before; gives what is left of it.

@@ -5,14 +5,14 @@ use super::page::{After, paged};
 use super::placement::present;
 use super::schema::component;
 use super::stamp::{Change, one_changed};
-use super::{DbError, Revision, Stored, Tx, attachment, failure};
+use super::{DbError, Revision, Stored, Tx, attachment, failure, placement};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
 use domain::fault::Faults;
-use domain::ids::{ComponentId, UnitId};
+use domain::ids::{ComponentId, CustomerId, SiteId, UnitId};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -21,8 +21,14 @@ use uuid::Uuid;
 pub struct Filter {
     /// Of this unit.
     pub unit: Option<UnitId>,
+    /// Of units that stand with this customer now.
+    pub customer: Option<CustomerId>,
+    /// Of units that stand at this site now.
+    pub site: Option<SiteId>,
     /// Of this kind.
     pub kind: Option<String>,
+    /// Of this model of their maker's.
+    pub model: Option<String>,
     /// Only those that are fitted now.
     pub fitted: bool,
 }
@@ -161,8 +167,14 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     if let Some(unit) = filter.unit {
         query = query.filter(component::unit_id.eq(unit.0));
     }
+    if let Some(units) = placement::standing(filter.customer, filter.site, tx.now()) {
+        query = query.filter(component::unit_id.eq_any(units));
+    }
     if let Some(kind) = &filter.kind {
         query = query.filter(component::kind.eq(kind));
+    }
+    if let Some(model) = &filter.model {
+        query = query.filter(component::model.eq(model));
     }
     if filter.fitted {
         query = query.filter(component::out_at.is_null());
@@ -262,7 +274,7 @@ pub async fn put_back(
     let Some(out) = old.out else {
         return Err(DbError::refused("not_out", "The part is fitted; there is no taking out to take back."));
     };
-    let stored = change(tx, id, at, &Component { out: None, ..old }).await?;
+    let stored = change(tx, id, at, &Component { out: None, ..old }, None).await?;
     // Why it was taken back is the dealer's own note, and when it was out may lie in another's time.
     let Component { unit_id, kind, .. } = &stored.value;
     let was = json!({ "out_at": out.at, "out_why": out.why });
@@ -285,7 +297,9 @@ async fn write(
     new: &Component,
     verb: &str,
 ) -> Result<Stored<ComponentId, Component>, DbError> {
-    let stored = change(tx, id, at, new).await?;
+    // Set right later, it is known since it was first written down.
+    let newly_out = (verb == "retired").then_some(tx.now());
+    let stored = change(tx, id, at, new, newly_out).await?;
     logged(tx, stored, verb, json!({})).await
 }
 
@@ -294,9 +308,14 @@ async fn change(
     id: ComponentId,
     at: Revision,
     new: &Component,
+    newly_out: Option<DateTime<Utc>>,
 ) -> Result<Stored<ComponentId, Component>, DbError> {
     let changed: Option<Row> = update(component::table.filter(component::id.eq(id.0).and(component::revision.eq(at))))
-        .set((Fields::of(tx, new), component::revision.eq(at + 1)))
+        .set((
+            Fields::of(tx, new),
+            component::revision.eq(at + 1),
+            newly_out.map(|noted| component::out_noted_at.eq(noted)),
+        ))
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await

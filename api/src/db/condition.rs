@@ -2,6 +2,8 @@
 
 use super::error::known;
 use super::page::After;
+use super::placement::stood_with;
+use super::series::Of;
 use super::stamp::Change;
 use super::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -211,30 +213,48 @@ impl StoredFinding {
     }
 }
 
-const LIST: &str = "
+/// Which findings.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Filter {
+    /// Of this unit; of units that stood with this customer and at this site when it was found.
+    pub of: Of,
+    /// Only open ones, or only closed ones.
+    pub open: Option<bool>,
+    /// First found at this instant or later.
+    pub from: Option<DateTime<Utc>>,
+    /// First found before this instant.
+    pub to: Option<DateTime<Utc>>,
+}
+
+const LIST: &str = concat!(
+    "
 select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.about, f.cost_per_day, f.no_cost,
        f.opened_at, f.seen_at, f.closed_at
   from finding f
   join unit u on u.dealer_id = f.dealer_id and u.id = f.unit_id
  where f.id > $1 and ($2::uuid is null or f.unit_id = $2) and ($3::bool is null or (f.closed_at is null) = $3)
- order by f.id
- limit $4";
+   and ($5::timestamptz is null or f.opened_at >= $5) and ($6::timestamptz is null or f.opened_at < $6)
+   and ($7::timestamptz is null or coalesce(f.closed_at, f.seen_at) >= $7) and ",
+    stood_with!("f", "opened_at", "$8", "$9"),
+    " order by f.id limit $4"
+);
 
 /// Findings in the order in which they were opened, one more than the page holds.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn list(
-    tx: &Tx<'_>,
-    unit: Option<Uuid>,
-    open: Option<bool>,
-    after: &After,
-) -> Result<Vec<StoredFinding>, DbError> {
+pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredFinding>, DbError> {
+    let Filter { of, open, from, to } = *filter;
     Ok(sql_query(LIST)
         .bind::<SqlUuid, _>(after.key().1)
-        .bind::<Nullable<SqlUuid>, _>(unit)
+        .bind::<Nullable<SqlUuid>, _>(of.unit)
         .bind::<Nullable<Bool>, _>(open)
         .bind::<BigInt, _>(after.ask())
+        .bind::<Nullable<Timestamptz>, _>(from)
+        .bind::<Nullable<Timestamptz>, _>(to)
+        .bind::<Nullable<Timestamptz>, _>(after.changed_since())
+        .bind::<Nullable<SqlUuid>, _>(of.customer)
+        .bind::<Nullable<SqlUuid>, _>(of.site)
         .load(&mut tx.conn())
         .await?)
 }

@@ -1,7 +1,7 @@
 //! Customers in the database.
 
 use super::page::{After, paged};
-use super::schema::customer;
+use super::schema::{customer, dealer};
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx};
 use chrono::{DateTime, Utc};
@@ -100,6 +100,18 @@ pub async fn get(tx: &Tx<'_>, id: CustomerId) -> Result<Stored<CustomerId, Custo
     Ok(row.into())
 }
 
+/// In which units a customer's figures are shown: its own, else the dealer's.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub async fn units(tx: &Tx<'_>, id: CustomerId) -> Result<UnitSystem, DbError> {
+    if let Some(own) = get(tx, id).await?.value.unit_system {
+        return Ok(own);
+    }
+    let dealers: String = dealer::table.select(dealer::unit_system).first(&mut tx.conn()).await?;
+    Ok(UnitSystem::parse(&dealers)?)
+}
+
 /// How much of a customer is there now.
 #[derive(Debug, Clone, Copy, QueryableByName)]
 pub struct Extent {
@@ -145,6 +157,19 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     }
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
     Ok(rows.into_iter().map(Into::into).collect())
+}
+
+/// What some customers are called, retired ones too.
+///
+/// # Errors
+/// When the database fails.
+pub async fn names(tx: &Tx<'_>, of: impl Iterator<Item = CustomerId>) -> Result<HashMap<CustomerId, String>, DbError> {
+    let rows: Vec<(Uuid, String)> = customer::table
+        .filter(customer::id.eq_any(of.map(|customer| customer.0)))
+        .select((customer::id, customer::name))
+        .load(&mut tx.conn())
+        .await?;
+    Ok(rows.into_iter().map(|(id, name)| (CustomerId(id), name)).collect())
 }
 
 /// Changes a customer that is still at revision `at`.

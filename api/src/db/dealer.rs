@@ -3,10 +3,11 @@
 use super::gate::DealerRow;
 use super::schema::dealer;
 use super::{DbError, Tx};
+use chrono::NaiveDate;
 use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
-use domain::zone::parse_zone;
+use domain::zone::{local_date, parse_zone};
 
 /// The scope's dealer.
 ///
@@ -22,4 +23,12 @@ pub async fn get(tx: &Tx<'_>) -> Result<DealerRow, DbError> {
 /// When it is none, or the database fails.
 pub async fn zone(tx: &Tx<'_>) -> Result<Tz, DbError> {
     Ok(parse_zone(&get(tx).await?.time_zone)?)
+}
+
+/// The day that it is by the dealer's clock.
+///
+/// # Errors
+/// When the database fails.
+pub async fn today(tx: &Tx<'_>) -> Result<NaiveDate, DbError> {
+    Ok(local_date(zone(tx).await?, tx.now()))
 }

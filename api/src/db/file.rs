@@ -1,7 +1,7 @@
 //! Files by the hash of their content, and the records they stand behind.
 
 use super::error::known;
-use super::schema::{file, file_content, file_link};
+use super::schema::{file, file_content, file_link, file_sender};
 use super::stamp::Change;
 use super::{DbError, Tx};
 use crate::auth::Reach;
@@ -152,6 +152,16 @@ pub async fn keep(tx: &Tx<'_>, new: &NewFile) -> Result<StoredFile, DbError> {
             .execute(&mut tx.conn())
             .await?;
         log(tx, &hash.to_string(), "created", customer.map(CustomerId), new).await?;
+    } else if let Some(customer) = customer {
+        insert_into(file_sender::table)
+            .values((
+                file_sender::sha256.eq(hash.bytes()),
+                file_sender::customer_id.eq(customer),
+                file_sender::created_at.eq(tx.now()),
+            ))
+            .on_conflict_do_nothing()
+            .execute(&mut tx.conn())
+            .await?;
     }
     Ok(StoredFile { hash, media: new.media, size_bytes, created_at: tx.now() })
 }

@@ -41,6 +41,12 @@ pub struct Installed {
     /// The site's name.
     #[diesel(sql_type = Text)]
     pub site: String,
+    /// Degrees north of the site, where they are known.
+    #[diesel(sql_type = Nullable<Double>)]
+    pub latitude: Option<f64>,
+    /// Degrees east of it.
+    #[diesel(sql_type = Nullable<Double>)]
+    pub longitude: Option<f64>,
     /// The site's IANA zone.
     #[diesel(sql_type = Text)]
     pub time_zone: String,
@@ -106,8 +112,8 @@ fn fact(month: Month, volumes: Option<&Value>, coverage: Option<f32>, estimated:
 }
 
 const INSTALLED: &str = "
-select u.id as unit_id, s.id as site_id, lower(sp.valid) as state_since, u.label, u.serial_number, m.name as model, s.name as site, s.time_zone,
-       c.name as customer, coalesce(c.unit_system, d.unit_system) as unit_system, sp.state,
+select u.id as unit_id, s.id as site_id, lower(sp.valid) as state_since, u.label, u.serial_number, m.name as model, s.name as site, s.latitude, s.longitude,
+       s.time_zone, c.name as customer, coalesce(c.unit_system, d.unit_system) as unit_system, sp.state,
        t.volumes as now_volumes, t.coverage as now_coverage, t.estimated_share as now_estimated,
        l.volumes as before_volumes, l.coverage as before_coverage, l.estimated_share as before_estimated,
        r.last_read_at, coalesce(r.site_metered, false) as site_metered, coalesce(r.open_exceptions, 0)::int8 as open_exceptions
@@ -149,6 +155,40 @@ pub async fn installed(tx: &Tx<'_>, find: &str, month: Month) -> Result<Vec<Inst
         .bind::<Date, NaiveDate>(month.previous().first_day())
         .load(&mut tx.conn())
         .await?)
+}
+
+/// What a unit that stands at a site now is called, and where it is.
+#[derive(Debug, Clone, QueryableByName)]
+pub struct Named {
+    /// The unit.
+    #[diesel(sql_type = SqlUuid)]
+    pub unit_id: Uuid,
+    /// What it is called.
+    #[diesel(sql_type = Text)]
+    pub label: String,
+    /// The site's name.
+    #[diesel(sql_type = Text)]
+    pub site: String,
+    /// The customer's name.
+    #[diesel(sql_type = Text)]
+    pub customer: String,
+}
+
+/// The units that stand at a site now, by customer, site and label, to choose one of: none of what
+/// [`installed`] looks up of each; [`UNITS_MOST`] at most.
+///
+/// # Errors
+/// When the database fails.
+pub async fn named(tx: &Tx<'_>) -> Result<Vec<Named>, DbError> {
+    let query = "
+      select u.id as unit_id, u.label, s.name as site, c.name as customer
+        from placement p
+        join unit u on u.dealer_id = p.dealer_id and u.id = p.unit_id
+        join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
+        join customer c on c.dealer_id = p.dealer_id and c.id = p.customer_id
+       where p.valid @> $1 order by c.name, s.name, u.label, u.id limit $2";
+    let most = i64::try_from(UNITS_MOST).unwrap_or(i64::MAX);
+    Ok(sql_query(query).bind::<Timestamptz, _>(tx.now()).bind::<BigInt, _>(most).load(&mut tx.conn()).await?)
 }
 
 /// What comes up at an installed unit.
@@ -260,18 +300,23 @@ pub struct MeterRead {
     /// Whether it measures the whole site, with all units there.
     #[diesel(sql_type = Bool)]
     pub of_site: bool,
+    /// The kind of the unit's part that it measures, where it measures one.
+    #[diesel(sql_type = Nullable<Text>)]
+    pub part: Option<String>,
 }
 
-/// The meters attached to a unit now, and those of the whole site where it stands, each with its last
-/// reading.
+/// The meters attached to a unit or a part of it now, and those of the whole site where it stands, each
+/// with its last reading.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn meters(tx: &Tx<'_>, unit: UnitId, site: Option<SiteId>) -> Result<Vec<MeterRead>, DbError> {
     let query = "
-      select m.id, m.label, m.stream, m.read_by, m.unit, y.register, y.at, a.site_id is not null as of_site
+      select m.id, m.label, m.stream, m.read_by, m.unit, y.register, y.at, a.site_id is not null as of_site,
+             c.kind as part
         from meter_attachment a
         join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no
+        left join component c on c.dealer_id = a.dealer_id and c.id = a.component_id
         left join lateral (
           select s.register[cardinality(s.register)] as register,
                  s.day::timestamp at time zone 'UTC' + make_interval(secs => s.at[cardinality(s.at)]) as at
@@ -279,7 +324,8 @@ pub async fn meters(tx: &Tx<'_>, unit: UnitId, site: Option<SiteId>) -> Result<V
            where s.meter_no = a.meter_no and s.day <= ($2 at time zone 'UTC')::date
              and s.day >= (lower(a.valid) at time zone 'UTC')::date
            order by s.day desc, s.hour desc limit 1) y on true
-       where (a.unit_id = $1 or a.site_id = $3) and a.valid @> $2
+       where (a.unit_id = $1 or a.site_id = $3 or a.component_id in (select p.id from component p where p.unit_id = $1))
+         and a.valid @> $2
        order by of_site, m.label, m.no";
     Ok(sql_query(query)
         .bind::<SqlUuid, _>(unit.0)
@@ -318,7 +364,7 @@ pub struct OpenStep {
     pub likely_register: Option<f64>,
 }
 
-/// The open exceptions of the meters attached to a unit now, newest first; 50 at most.
+/// The open exceptions of the meters attached to a unit or a part of it now, newest first; 50 at most.
 ///
 /// # Errors
 /// When the database fails.
@@ -328,7 +374,8 @@ pub async fn open_steps(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<OpenStep>, DbEr
         from meter_attachment a
         join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no
         join reading_exception e on e.dealer_id = a.dealer_id and e.meter_no = a.meter_no
-       where a.unit_id = $1 and a.valid @> $2 and e.closed_at is null
+       where (a.unit_id = $1 or a.component_id in (select p.id from component p where p.unit_id = $1))
+         and a.valid @> $2 and e.closed_at is null
        order by e.to_at desc, e.id
        limit 50";
     Ok(sql_query(query).bind::<SqlUuid, _>(unit.0).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?)

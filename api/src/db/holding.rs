@@ -3,7 +3,9 @@
 use super::range::{self, Range};
 use super::{DbError, Tx};
 use chrono::{DateTime, Utc};
+use diesel::pg::Pg;
 use diesel::prelude::*;
+use diesel::sql_types::Integer;
 use diesel_async::RunQueryDsl;
 use domain::ids::{CustomerId, MeterNo, SiteId};
 use domain::span::Span;
@@ -34,6 +36,15 @@ pub(in crate::db) async fn customer_at(
     let found: Option<Uuid> =
         meter_holding::table.filter(now).select(meter_holding::customer_id).first(&mut tx.conn()).await.optional()?;
     Ok(found.map(CustomerId))
+}
+
+/// The meters that serve a customer at an instant.
+pub(in crate::db) fn of_customer(
+    customer: CustomerId,
+    at: DateTime<Utc>,
+) -> meter_holding::BoxedQuery<'static, Pg, Integer> {
+    let theirs = meter_holding::customer_id.eq(customer.0).and(meter_holding::valid.contains(at));
+    meter_holding::table.filter(theirs).select(meter_holding::meter_no).into_boxed()
 }
 
 /// The meters that served a site or the units at it within `span`, each with when.

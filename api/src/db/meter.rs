@@ -10,7 +10,7 @@ use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
-use domain::ids::{MeterId, MeterNo, SiteId, UnitId};
+use domain::ids::{CustomerId, MeterId, MeterNo, SiteId, UnitId};
 use domain::meter::{Attachment, Meter};
 use domain::metering::stream::Stream;
 use domain::span::Span;
@@ -35,6 +35,8 @@ pub struct Filter {
     pub unit: Option<UnitId>,
     /// Attached to this site now.
     pub site: Option<SiteId>,
+    /// That serve this customer now.
+    pub customer: Option<CustomerId>,
     /// In this stream.
     pub stream: Option<Stream>,
     /// Retired ones too.
@@ -123,6 +125,7 @@ pub async fn create(tx: &Tx<'_>, new: &Meter, first: &Attachment) -> Result<Atta
     let (no, meter) = row.stored(new.dial_id.map(|dial| dial.0))?;
     let first = attachment::insert(tx, no, first).await?;
     touched::meter(tx, no, first.span).await?;
+    attachment::beside(tx, first.measured, first.span).await?;
     let present = first.span.contains(tx.now()).then_some(first);
     logged(tx, Attached { meter, no, present }, "created").await
 }
@@ -165,6 +168,9 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Att
     }
     if let Some(site) = filter.site {
         query = query.filter(meter::no.eq_any(attached().filter(meter_attachment::site_id.eq(site.0))));
+    }
+    if let Some(customer) = filter.customer {
+        query = query.filter(meter::no.eq_any(holding::of_customer(customer, tx.now())));
     }
     if let Some(stream) = filter.stream {
         query = query.filter(meter::stream.eq(stream.as_str()));
@@ -225,8 +231,11 @@ pub async fn retire(tx: &Tx<'_>, id: MeterId, at: Revision) -> Result<Attached, 
     let (no, meter) = row.stored(now.meter.value.dial_id.map(|dial| dial.0))?;
     let retired = logged(tx, Attached { meter, no, present: None }, "retired").await?;
     // Noted while it still measures something.
-    touched::meter(tx, no, Span::parse(tx.now(), None)?).await?;
-    attachment::end_running(tx, no, tx.now()).await?;
+    let since = Span::parse(tx.now(), None)?;
+    touched::meter(tx, no, since).await?;
+    if let Some(ended) = attachment::end_running(tx, no, tx.now()).await? {
+        attachment::beside(tx, ended.measured, since).await?;
+    }
     Ok(retired)
 }
 

@@ -96,6 +96,24 @@ pub async fn keep(tx: &Tx<'_>, looked: &[Looked]) -> Result<(), DbError> {
     log(tx, seen, "opened").await
 }
 
+const CLOSE_GONE: &str = "
+update meter_watch w set closed_at = $1
+ where w.closed_at is null
+   and not exists (select from meter m
+     join meter_attachment a on a.meter_no = m.no and a.valid @> $1
+    where m.no = w.meter_no and m.ended_at is null)
+returning w.id, w.meter_no, w.kind, w.since, w.size, true as turned";
+
+/// Closes the findings of meters that were retired or measure nothing any more: nobody looks for
+/// them again.
+///
+/// # Errors
+/// When the database fails.
+pub async fn close_gone(tx: &Tx<'_>) -> Result<(), DbError> {
+    let closed: Vec<Turned> = sql_query(CLOSE_GONE).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?;
+    log(tx, closed, "closed").await
+}
+
 /// A meter that is read at an interval, and its last reading.
 #[derive(Debug, Clone, Copy)]
 pub struct Awaited {

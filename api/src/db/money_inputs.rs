@@ -6,16 +6,18 @@ use super::error::known;
 use super::fact::{self, Whose};
 use super::measures::{billed_item, working_days};
 use super::schema::site;
-use super::{DbError, Tx, notes};
+use super::{DbError, Tx, agreed_fees, notes, stays};
 use chrono::{DateTime, NaiveDate};
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, Date, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::accounts::site_money::{AccountMoney, SiteMoney};
+use domain::accounts::stays::SiteStays;
 use domain::baseline::history::Baselines;
 use domain::baseline::record::{Baseline, Scope};
-use domain::ids::{CustomerId, SiteId, UnitId};
+use domain::facts::MonthFact;
+use domain::ids::{CustomerId, SiteId};
 use domain::measures::wash_tally::WashTally;
 use domain::tariff::record::SewerVolume;
 use domain::units::Litres;
@@ -54,6 +56,7 @@ pub async fn of_sites(tx: &Tx<'_>, sites: &[Uuid]) -> Result<Vec<SiteMoney>, DbE
     let mut bills = water_bill::of_accounts(tx, &ids).await?;
     let mut baselines = baselines(tx, &sites).await?;
     let mut terms = cost_terms::of_sites(tx, &sites).await?;
+    let mut agreements = agreed_fees::of_sites(tx, &sites).await?;
     let mut billed = billed_item::of_sites(tx, &zones).await?;
     let mut loads = loads(tx, &sites).await?;
     let mut working = working_days::calendars(tx, &sites).await?;
@@ -68,23 +71,25 @@ pub async fn of_sites(tx: &Tx<'_>, sites: &[Uuid]) -> Result<Vec<SiteMoney>, DbE
             bills: bills.remove(&id.0).unwrap_or_default(),
         });
     }
-    let mut monthly = monthly(tx, &of_site).await?;
+    let mut stays = stays::of_sites(tx, &zones).await?;
+    let mut monthly = monthly(tx, &of_site, &stays).await?;
     let money = |id: Uuid| {
-        let OfSite { site, units } = baselines.remove(&id).unwrap_or_default();
-        SiteMoney {
+        let stays = stays.remove(&id).ok_or(DbError::NotFound)?;
+        Ok(SiteMoney {
             site_id: SiteId(id),
             accounts: of_site.remove(&id).unwrap_or_default(),
-            baselines: site,
-            unit_baselines: units,
+            baselines: baselines.remove(&id).unwrap_or_default(),
             cost_terms: terms.remove(&id).unwrap_or_default(),
+            agreements: agreements.remove(&id).unwrap_or_default(),
             billed: billed.remove(&id).unwrap_or_default(),
             loads: loads.remove(&id).unwrap_or_default(),
             monthly: monthly.remove(&id).unwrap_or_default(),
             working: working.remove(&id).unwrap_or_default(),
             tallies: tallies.remove(&id).unwrap_or_default(),
-        }
+            stays,
+        })
     };
-    Ok(sites.into_iter().map(money).collect())
+    sites.into_iter().map(money).collect()
 }
 
 #[derive(QueryableByName)]
@@ -115,14 +120,12 @@ pub(in crate::db) async fn loads(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<
     Ok(found)
 }
 
-/// Least part of a month between accepted readings for which its water counts in a winter's
-/// average (common practice, no source).
-const COVERAGE_LEAST: f64 = 0.95;
-
-/// Fresh water used in the months of sites whose sewer is billed by a winter's average.
+/// Fresh water used in the months of sites whose sewer is billed by a winter's average, through meters and
+/// by hose; not those in which it is not known.
 async fn monthly(
     tx: &Tx<'_>,
     accounts: &HashMap<Uuid, Vec<AccountMoney>>,
+    stays: &HashMap<Uuid, SiteStays>,
 ) -> Result<HashMap<Uuid, Vec<(Month, Litres)>>, DbError> {
     let by_winter = |money: &AccountMoney| {
         let versions = money.tariff.iter().flat_map(|tariff| &tariff.versions);
@@ -131,54 +134,30 @@ async fn monthly(
     };
     let mut found = HashMap::new();
     for (site, _) in accounts.iter().filter(|(_, accounts)| accounts.iter().any(by_winter)) {
+        let Some(stays) = stays.get(site) else { continue };
         let (first, last) = (Month::of(DateTime::UNIX_EPOCH.date_naive()), Month::of(tx.now().date_naive()));
-        let mut months: BTreeMap<Month, (f64, f64)> = BTreeMap::new();
-        for stored in fact::months(tx, Whose::Site(*site), first, last).await? {
-            let month = months.entry(stored.fact.month).or_insert((0.0, 1.0));
-            month.0 += stored.fact.amounts.fresh_used().map_or(0.0, |litres| litres.0);
-            month.1 = month.1.min(stored.fact.coverage);
-        }
-        let known = months.into_iter().filter(|(_, (_, coverage))| *coverage >= COVERAGE_LEAST);
-        found.insert(*site, known.map(|(month, (litres, _))| (month, Litres(litres))).collect());
+        let stored = fact::months(tx, Whose::Site(*site), first, last).await?;
+        let mut months: BTreeMap<Month, Vec<MonthFact>> = BTreeMap::new();
+        stored.into_iter().for_each(|stored| months.entry(stored.fact.month).or_default().push(stored.fact));
+        let known = |(month, facts): (Month, Vec<MonthFact>)| Some((month, stays.fresh_used_in(month, &facts)?));
+        found.insert(*site, months.into_iter().filter_map(known).collect());
     }
     Ok(found)
 }
 
-/// The baselines of a site.
-#[derive(Default)]
-pub(in crate::db) struct OfSite {
-    /// Of the site as a whole.
-    pub(in crate::db) site: Baselines,
-    /// Of single units.
-    units: Vec<(UnitId, Baselines)>,
-}
-
-/// The baselines of sites that hold.
+/// The baselines of sites that hold. What older records say of a single unit says nothing of its site.
 ///
 /// # Errors
 /// When the database fails.
-pub(in crate::db) async fn baselines(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, OfSite>, DbError> {
-    let mut records: HashMap<(Uuid, Option<UnitId>), Vec<Baseline>> = HashMap::new();
+pub(in crate::db) async fn baselines(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, Baselines>, DbError> {
+    let mut records: HashMap<Uuid, Vec<Baseline>> = HashMap::new();
     for row in baseline::holding(tx, sites).await? {
         let site = row.site_id;
         let record = baseline::StoredBaseline::try_from(row)?.value;
-        let unit = match record.scope {
-            Scope::SiteId(_) => None,
-            Scope::UnitId(unit) => Some(unit),
-        };
-        records.entry((site, unit)).or_default().push(record);
-    }
-    let mut found: HashMap<Uuid, OfSite> = HashMap::new();
-    for ((site, unit), records) in records {
-        let baselines = known("valid", Baselines::parse(records).ok())?;
-        let of_site = found.entry(site).or_default();
-        match unit {
-            None => of_site.site = baselines,
-            Some(unit) => of_site.units.push((unit, baselines)),
+        if matches!(record.scope, Scope::SiteId(_)) {
+            records.entry(site).or_default().push(record);
         }
     }
-    for of_site in found.values_mut() {
-        of_site.units.sort_by_key(|(unit, _)| *unit);
-    }
-    Ok(found)
+    let parsed = |(site, records)| Ok((site, known("valid", Baselines::parse(records).ok())?));
+    records.into_iter().map(parsed).collect()
 }

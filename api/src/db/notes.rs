@@ -2,14 +2,14 @@
 //! of note for a whole chunk of subjects.
 
 use super::error::known;
+use super::makeup_held::{self, Held};
 use super::measures::Note;
 use super::measures::owner::Owner;
 use super::measures::working_days;
 use super::night_plan::Subject;
 use super::range::{self, Range};
-use super::schema::{meter, placement, site, spell, unit, unit_model};
+use super::schema::{component, meter, meter_attachment, placement, site, spell, unit, unit_model};
 use super::{DbError, Tx};
-use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, Uuid as SqlUuid};
@@ -26,7 +26,8 @@ use domain::metering::spread::WorkingCalendar;
 use domain::span::Span;
 use domain::spell::{Spell, SpellState};
 use domain::units::Litres;
-use domain::water::assembly::Notes;
+use domain::water::assembly::{Level, Notes};
+use domain::water::beside::Beside;
 use domain::water::losses::Catchment;
 use std::collections::HashMap;
 use uuid::Uuid;
@@ -70,6 +71,7 @@ pub(crate) async fn of(tx: &Tx<'_>, subjects: &[Subject]) -> Result<HashMap<Uuid
         events: all::<VolumeEvent>(tx, &units).await?,
         gauges: all::<GaugeReading>(tx, &units).await?,
         spells: spells(tx, &units).await?,
+        makeup: makeup_held::at(tx, &sites).await?,
         stays,
     };
     Ok(subjects.iter().map(|subject| (subject.id, loaded.of(subject))).collect())
@@ -102,7 +104,7 @@ struct Loaded {
     intakes: HashMap<Uuid, Vec<RainIntake>>,
     rain: HashMap<Uuid, Vec<RainDay>>,
     tests: HashMap<Uuid, Vec<FlowTest>>,
-    derivations: HashMap<Uuid, Vec<(WashDerivation, String)>>,
+    derivations: HashMap<Uuid, Vec<Derived>>,
     losses: HashMap<Uuid, Vec<LossCoefficient>>,
     tallies: HashMap<Uuid, Vec<WashTally>>,
     working: HashMap<Uuid, WorkingCalendar>,
@@ -110,7 +112,17 @@ struct Loaded {
     events: HashMap<Uuid, Vec<VolumeEvent>>,
     gauges: HashMap<Uuid, Vec<GaugeReading>>,
     spells: HashMap<Uuid, Vec<Spell>>,
+    makeup: HashMap<Uuid, Vec<Held>>,
     stays: Vec<Stay>,
+}
+
+/// A wash derivation with the meter that counts its hours.
+#[derive(Clone)]
+struct Derived {
+    derivation: WashDerivation,
+    meter: String,
+    /// The units that the meter or its part belonged to, at any time.
+    units: Vec<Uuid>,
 }
 
 fn listed<T: Clone>(of: &HashMap<Uuid, Vec<T>>, key: Uuid) -> Vec<T> {
@@ -141,16 +153,65 @@ impl Loaded {
             levels: self.levels(&stays),
             band: sum(|stay| stay.band),
             working_volume: sum(|stay| stay.working_volume),
-            tests: listed(&self.tests, site),
-            derivations: listed(&self.derivations, site),
+            tests: self.tests_of(subject),
+            derivations: self.derivations_of(subject).map(|one| (one.derivation.clone(), one.meter.clone())).collect(),
             losses: listed(&self.losses, site),
-            spells: stays.iter().map(|stay| listed(&self.spells, stay.unit_id)).collect(),
+            beside: self.beside(subject),
+            spells: stays.iter().map(|stay| self.spells_of(stay)).collect(),
         };
-        // A site's tally can't tell its units apart: it is the subject's where nothing else stands there.
-        let alone = self.stays.iter().filter(|stay| stay.site_id == site).count() <= 1;
-        let tallies = if alone || subject.unit_id.is_none() { listed(&self.tallies, site) } else { Vec::new() };
+        let tallies = self.tallies_of(subject, &stays);
         let working = self.working.get(&site).cloned().unwrap_or_default();
         Noted { notes, tallies, working, sessions: listed(&self.sessions, site) }
+    }
+
+    /// The derivations at the site, but for those by a meter of another unit alone.
+    fn derivations_of(&self, subject: &Subject) -> impl Iterator<Item = &Derived> {
+        let unit = subject.unit_id;
+        let its = move |one: &&Derived| one.units.is_empty() || unit.is_none_or(|unit| one.units.contains(&unit));
+        self.derivations.get(&subject.site_id).into_iter().flatten().filter(its)
+    }
+
+    /// The bucket tests at the site, but for those of guns that only other units feed.
+    fn tests_of(&self, subject: &Subject) -> Vec<FlowTest> {
+        let site = subject.site_id;
+        let names = |one: &Derived, gun: &str| one.derivation.gun == gun;
+        let of_others = |gun: &str| {
+            let mut all = self.derivations.get(&site).into_iter().flatten();
+            all.any(|one| names(one, gun)) && !self.derivations_of(subject).any(|one| names(one, gun))
+        };
+        listed(&self.tests, site).into_iter().filter(|test| !of_others(&test.gun)).collect()
+    }
+
+    /// When others at the site had a meter of make-up water. The site's own serves them all.
+    fn beside(&self, subject: &Subject) -> Vec<Beside> {
+        if subject.unit_id.is_none() {
+            return Vec::new();
+        }
+        let held = self.makeup.get(&subject.site_id).map(Vec::as_slice).unwrap_or_default();
+        let (own, others): (Vec<&Held>, Vec<&Held>) = held.iter().partition(|one| one.subject_id == subject.id);
+        let spans = |held: Vec<&Held>| held.into_iter().map(|one| one.span).collect::<Vec<_>>();
+        Beside::of(&spans(own), &spans(others))
+    }
+
+    /// A site's tally can't tell its units apart: it is a unit's where no other stood there on its days.
+    fn tallies_of(&self, subject: &Subject, stays: &[&Stay]) -> Vec<WashTally> {
+        let tallies = listed(&self.tallies, subject.site_id);
+        let (Some(_), [own]) = (subject.unit_id, stays) else { return tallies };
+        let others = || {
+            let at_site = self.stays.iter().filter(|stay| stay.site_id == subject.site_id);
+            at_site.filter(|stay| stay.placement_id != subject.id).filter_map(|stay| stay.span.within(own.span))
+        };
+        let alone = |tally: &WashTally| {
+            let days = tally.days.span(subject.zone);
+            !others().any(|both| both.within(days).is_some())
+        };
+        tallies.into_iter().filter(alone).collect()
+    }
+
+    /// The states of the unit while it stood there.
+    fn spells_of(&self, stay: &Stay) -> Vec<Spell> {
+        let spells = listed(&self.spells, stay.unit_id).into_iter();
+        spells.filter_map(|one| Some(Spell { span: one.span.within(stay.span)?, ..one })).collect()
     }
 
     fn events_of(&self, stay: &Stay) -> impl Iterator<Item = VolumeEvent> {
@@ -160,14 +221,13 @@ impl Loaded {
 
     /// Levels say how the storage changed only where one unit is measured alone: the sum of
     /// several tanks read at different times is no level.
-    fn levels(&self, stays: &[&Stay]) -> Vec<(DateTime<Utc>, f64)> {
+    fn levels(&self, stays: &[&Stay]) -> Vec<Level> {
         let [stay] = stays else { return Vec::new() };
         let levels = listed(&self.gauges, stay.unit_id).into_iter();
-        levels
+        let its = levels
             .filter(|one| one.gauge == Gauge::Level && one.unit == GaugeUnit::L && one.qualifier.is_none())
-            .filter(|one| stay.span.contains(one.at))
-            .map(|one| (one.at, one.value))
-            .collect()
+            .filter(|one| stay.span.contains(one.at));
+        Level::of(its.map(|one| (one.at, one.place, one.value)))
     }
 }
 
@@ -267,8 +327,9 @@ async fn session_rules(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, Vec<
     Ok(of.into_iter().map(|(site, list)| (site, list.into_iter().filter_map(numbered).collect())).collect())
 }
 
-/// The wash derivations with the names of the meters that count their hours.
-async fn derivations(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, Vec<(WashDerivation, String)>>, DbError> {
+/// The wash derivations with the names of the meters that count their hours, and of whose units
+/// these were.
+async fn derivations(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, Vec<Derived>>, DbError> {
     let of = all::<WashDerivation>(tx, sites).await?;
     let ids: Vec<Uuid> = of.values().flatten().map(|derivation| derivation.meter_id.0).collect();
     let rows: Vec<(Uuid, i32, String)> = meter::table
@@ -276,11 +337,25 @@ async fn derivations(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, Vec<(W
         .select((meter::id, meter::no, meter::label))
         .load(&mut tx.conn())
         .await?;
-    let names: HashMap<Uuid, String> =
-        rows.into_iter().map(|(id, no, label)| (id, super::night_meters::meter_name(no, &label))).collect();
-    let named = |derivation: WashDerivation| {
-        let name = names.get(&derivation.meter_id.0).cloned().unwrap_or_default();
-        (derivation, name)
+    let nos: Vec<i32> = rows.iter().map(|(_, no, _)| *no).collect();
+    let attached: Vec<(i32, Option<Uuid>, Option<Uuid>)> = meter_attachment::table
+        .left_join(
+            component::table.on(component::dealer_id
+                .eq(meter_attachment::dealer_id)
+                .and(component::id.nullable().eq(meter_attachment::component_id))),
+        )
+        .filter(meter_attachment::meter_no.eq_any(nos))
+        .select((meter_attachment::meter_no, meter_attachment::unit_id, component::unit_id.nullable()))
+        .load(&mut tx.conn())
+        .await?;
+    let known: HashMap<Uuid, (i32, String)> =
+        rows.into_iter().map(|(id, no, label)| (id, (no, super::night_meters::meter_name(no, &label)))).collect();
+    let derived = |derivation: WashDerivation| {
+        let (no, meter) = known.get(&derivation.meter_id.0).cloned().unwrap_or_default();
+        // A meter that ever served the site itself may count what any of its units feeds.
+        let its = || attached.iter().filter(|(of, ..)| *of == no);
+        let units: Option<Vec<Uuid>> = its().map(|(_, unit, of_part)| unit.or(*of_part)).collect();
+        Derived { derivation, meter, units: units.unwrap_or_default() }
     };
-    Ok(of.into_iter().map(|(site, list)| (site, list.into_iter().map(named).collect())).collect())
+    Ok(of.into_iter().map(|(site, list)| (site, list.into_iter().map(derived).collect())).collect())
 }

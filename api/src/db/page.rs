@@ -80,6 +80,27 @@ impl After {
         Self { since, ..self }
     }
 
+    /// The same place, with pages as large as they get.
+    #[must_use]
+    pub(crate) fn whole(self) -> Self {
+        Self { limit: PAGE_MAX, ..self }
+    }
+
+    /// Takes off what was asked for beyond the page; whether there was such.
+    pub(crate) fn cut_off<T>(&self, rows: &mut Vec<T>) -> bool {
+        let most = usize::try_from(self.limit).unwrap_or(usize::MAX);
+        let more = rows.len() > most;
+        rows.truncate(most);
+        more
+    }
+
+    /// The place after a record, whose sort text and id are those of its cursor.
+    #[must_use]
+    pub(crate) fn going_on(&self, (text, id): (String, Uuid)) -> Self {
+        let text = text.strip_prefix(self.sort.mark()).map(str::to_owned).unwrap_or(text);
+        Self { text, id, ..self.clone() }
+    }
+
     /// The sort text and id of a record in the cursors of this list, whose own sort text is `own`.
     #[must_use]
     pub fn place<Id, T>(&self, stored: &Stored<Id, T>, own: &str, id: Uuid) -> (String, Uuid) {
@@ -211,6 +232,20 @@ mod tests {
         for text in ["", "AAAA", "!!!", "ä"] {
             assert_eq!(After::parse(Some(text), 10), None, "{text}");
         }
+    }
+
+    #[test]
+    fn going_on_after_a_record_is_going_on_from_its_cursor() {
+        let (id, at) = (Uuid::from_u128(42), "2026-03-02T08:00:00.000001Z".parse().unwrap());
+        for sort in [Sort::Own, Sort::Created, Sort::Changed] {
+            let first = After::sorted(None, 2, sort).unwrap().since(Some(at));
+            let place = first.place_at("Mill", id, (at, at));
+            let by_cursor = After::sorted(Some(&After::cursor(&place.0, place.1)), 2, sort).unwrap().since(Some(at));
+            assert_eq!(first.going_on(place), by_cursor);
+        }
+        let mut rows = vec![1, 2, 3];
+        assert!(After::first(2).cut_off(&mut rows) && rows == [1, 2] && !After::first(2).cut_off(&mut rows));
+        assert_eq!(After::first(2).whole().limit(), PAGE_MAX);
     }
 
     #[test]

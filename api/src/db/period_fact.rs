@@ -1,14 +1,15 @@
 //! Read-period facts of subjects.
 
 use super::fact::{Of, amounts_of};
-use super::schema::period_fact;
+use super::schema::{period_fact, site};
 use super::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::facts::Amounts;
 use domain::water::statement::Statement;
-use domain::zone::{day_bounds, day_start};
+use domain::zone::{day_bounds, day_start, parse_zone};
 use serde_json::Value;
 use uuid::Uuid;
 
@@ -19,6 +20,8 @@ pub struct StoredPeriod {
     pub subject_id: Uuid,
     /// The unit, for a placement.
     pub unit_id: Option<Uuid>,
+    /// The zone of its site.
+    pub zone: Tz,
     /// When it begins.
     pub from: DateTime<Utc>,
     /// When it ends.
@@ -31,19 +34,21 @@ pub struct StoredPeriod {
     pub open_exceptions: u32,
 }
 
-type Row = (Uuid, Option<Uuid>, DateTime<Utc>, DateTime<Utc>, Value, i32, Option<Value>);
+type Row = (Uuid, Option<Uuid>, String, DateTime<Utc>, DateTime<Utc>, Value, i32, Option<Value>);
 
 /// Periods that reach into the UTC days from `from` to `to`, in order.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn periods(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Result<Vec<StoredPeriod>, DbError> {
-    let (from, to) = (day_start(chrono_tz::Tz::UTC, from), day_bounds(chrono_tz::Tz::UTC, to).1);
+    let (from, to) = (day_start(Tz::UTC, from), day_bounds(Tz::UTC, to).1);
     let mut query = period_fact::table
+        .inner_join(site::table.on(site::id.eq(period_fact::site_id)))
         .filter(period_fact::from_at.lt(to).and(period_fact::to_at.gt(from)))
         .select((
             period_fact::subject_id,
             period_fact::unit_id,
+            site::time_zone,
             period_fact::from_at,
             period_fact::to_at,
             period_fact::volumes,
@@ -59,10 +64,11 @@ pub async fn periods(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Res
         Of::Customer(id) => query.filter(period_fact::customer_id.eq(id)),
     };
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
-    let stored = |(subject_id, unit_id, from, to, volumes, open, statement): Row| {
+    let stored = |(subject_id, unit_id, zone, from, to, volumes, open, statement): Row| {
         Ok(StoredPeriod {
             subject_id,
             unit_id,
+            zone: parse_zone(&zone)?,
             from,
             to,
             amounts: amounts_of(&volumes),

@@ -3,8 +3,9 @@
 use super::error::known;
 use super::schema::{meter, placement};
 use super::stamp::one_changed;
-use super::{DbError, Revision, Stored, Tx, due, range, site, touched, unit};
+use super::{DbError, Revision, Stored, Tx, due, range, read_then, site, touched, unit};
 use chrono::{DateTime, Utc};
+use diesel::pg::Pg;
 use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
@@ -29,6 +30,58 @@ pub struct Present {
     /// Since when.
     pub since: DateTime<Utc>,
 }
+
+/// The units that stand with a customer and at a site at an instant; none where neither is said.
+pub(in crate::db) fn standing(
+    customer: Option<CustomerId>,
+    site: Option<SiteId>,
+    at: DateTime<Utc>,
+) -> Option<placement::BoxedQuery<'static, Pg, diesel::sql_types::Uuid>> {
+    if customer.is_none() && site.is_none() {
+        return None;
+    }
+    let mut units =
+        placement::table.filter(placement::valid.contains(at)).select(placement::unit_id).into_boxed::<Pg>();
+    if let Some(customer) = customer {
+        units = units.filter(placement::customer_id.eq(customer.0));
+    }
+    if let Some(site) = site {
+        units = units.filter(placement::site_id.eq(site.0));
+    }
+    Some(units)
+}
+
+/// SQL of the same for the unit of a row at the row's own instant, by the parameters of customer and site.
+macro_rules! stood_with {
+    ($row:literal, $at:literal, $customer:literal, $site:literal) => {
+        concat!(
+            "(",
+            $customer,
+            "::uuid is null and ",
+            $site,
+            "::uuid is null or exists (select from placement stay",
+            " where stay.dealer_id = ",
+            $row,
+            ".dealer_id and stay.unit_id = ",
+            $row,
+            ".unit_id",
+            " and stay.valid @> ",
+            $row,
+            ".",
+            $at,
+            " and (",
+            $customer,
+            "::uuid is null or stay.customer_id = ",
+            $customer,
+            ") and (",
+            $site,
+            "::uuid is null or stay.site_id = ",
+            $site,
+            ")))"
+        )
+    };
+}
+pub(in crate::db) use stood_with;
 
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = placement)]
@@ -70,7 +123,8 @@ impl TryFrom<Row> for Stored<PlacementId, Placement> {
     }
 }
 
-/// Places a unit at a site, whose customer's it is from then on.
+/// Places a unit at a site, whose customer's it is from then on. What was read when it came are
+/// readings and levels.
 ///
 /// # Errors
 /// [`DbError::NotFound`] for a unit outside the scope, [`DbError::Invalid`] for an unknown
@@ -101,7 +155,9 @@ pub async fn create(
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await?;
+    read_then::on_coming(tx, unit_id, new.span.from(), &new.at_start).await?;
     touched::unit(tx, unit_id, new.span).await?;
+    touched::beside(tx, Some(unit_id), Some(new.site_id), new.span).await?;
     due::project(tx, &[unit_id.0]).await?;
     logged(tx, row.try_into()?, "created").await
 }
@@ -136,7 +192,7 @@ pub async fn at_site(tx: &Tx<'_>, site_id: SiteId) -> Result<Vec<Stored<Placemen
     rows.into_iter().map(TryInto::try_into).collect()
 }
 
-/// Ends a placement that is still at revision `at`, with what was read then. One that was
+/// Ends a placement that is still at revision `at`, with what was read then, as readings and levels. One that was
 /// made with an end in mind ends when it really did.
 ///
 /// # Errors
@@ -168,8 +224,11 @@ pub async fn end(
         .await
         .optional()?;
     let row = one_changed(changed, async || get(tx, unit_id, id).await.map(|now| now.revision)).await?;
+    read_then::on_going(tx, unit_id, to, at_end).await?;
     let changed_from = old.value.span.to().map_or(to, |planned| planned.min(to));
-    touched::unit(tx, unit_id, Span::parse(changed_from, None)?).await?;
+    let changed = Span::parse(changed_from, None)?;
+    touched::unit(tx, unit_id, changed).await?;
+    touched::beside(tx, Some(unit_id), Some(old.value.site_id), changed).await?;
     logged(tx, row.try_into()?, "updated").await
 }
 

@@ -266,6 +266,8 @@ diesel::table! {
         assumed_per_day -> Nullable<Float8>,
         #[doc = "From when on its failure would have been written down; null: since it was fitted."]
         tracked_from -> Nullable<Timestamptz>,
+        #[doc = "When it was written down that the part is out; null with out_at: then."]
+        out_noted_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -330,6 +332,10 @@ diesel::table! {
         active_share -> Nullable<Float8>,
         #[doc = "The declared daily use of one unit, in the domain's own JSON."]
         per_day -> Nullable<Jsonb>,
+        #[doc = "What one order costs, whatever its size, in the dealer's currency. Never shown to a customer."]
+        order_cost -> Nullable<Numeric>,
+        #[doc = "What keeping one of its unit for a year costs, in the dealer's currency."]
+        holding_cost_per_year -> Nullable<Numeric>,
     }
 }
 
@@ -626,6 +632,16 @@ diesel::table! {
         at -> Nullable<Timestamptz>,
         #[doc = "Who may see it besides the dealer; null: nobody."]
         customer_id -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    #[doc = "Customers whose people sent a file that was there already."]
+    file_sender (dealer_id, sha256, customer_id) {
+        dealer_id -> Int4,
+        sha256 -> Binary,
+        customer_id -> Uuid,
         created_at -> Timestamptz,
     }
 }
@@ -1209,6 +1225,34 @@ diesel::table! {
         open_exceptions -> Int4,
         #[doc = "Volumes of the balance's parts with where they come from and what makes them unsure; of all days, and of whole ones."]
         statement -> Jsonb,
+    }
+}
+
+diesel::table! {
+    #[doc = "An address to which a customer's figures of each month go by mail."]
+    monthly_file (dealer_id, id) {
+        dealer_id -> Int4,
+        id -> Uuid,
+        customer_id -> Uuid,
+        email -> Text,
+        #[doc = "The file of a month goes from this day of the next one on, by the clocks of the customer's sites."]
+        day_of_month -> Int2,
+        #[doc = "Whoever got them wanted no more, by the link in the mail."]
+        unsubscribed -> Bool,
+        revision -> Int4,
+        created_at -> Timestamptz,
+        changed_at -> Timestamptz,
+        ended_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    #[doc = "SHA-256 of the secret in each mail by which its reader wants no more; the secret itself is never stored."]
+    monthly_file_unsubscribe (dealer_id, token_hash) {
+        dealer_id -> Int4,
+        token_hash -> Binary,
+        monthly_file_id -> Uuid,
+        created_at -> Timestamptz,
     }
 }
 
@@ -2433,6 +2477,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     file,
     file_content,
     file_link,
+    file_sender,
     finding,
     finding_followed,
     fit_limits,
@@ -2465,6 +2510,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     model_routine,
     model_stage,
     month_fact,
+    monthly_file,
+    monthly_file_unsubscribe,
     night_run,
     password_reset,
     period_fact,

@@ -8,7 +8,7 @@ use super::{DbError, Tx, money_inputs, site};
 use domain::accounts::investment::Investment;
 use domain::accounts::site_cost::CostBasis;
 use domain::ids::SiteId;
-use domain::report::payback::{MonthReport, SitePayback};
+use domain::report::payback::{MonthSaid, SitePayback};
 use domain::report::site_month::SiteMonth;
 use domain::zone::{Month, local_date};
 
@@ -43,8 +43,7 @@ pub(crate) async fn payback(tx: &Tx<'_>, id: SiteId) -> Result<Option<(Noted<Inv
     let first = Month::of(noted.value.day);
     let last = Month::of(local_date(site.time_zone, tx.now())).previous();
     let reports = earlier::since(tx, site.customer_id, first).await?;
-    let reports: Vec<MonthReport<'_>> =
-        reports.iter().map(|(month, issued, report)| (*month, *issued, report)).collect();
+    let reports: Vec<MonthSaid<'_>> = reports.iter().map(|(month, issued, said)| (*month, *issued, said)).collect();
     let standing = SitePayback::of(&noted.value, id, &reports, last);
     Ok(Some((noted, standing)))
 }

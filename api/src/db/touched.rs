@@ -7,6 +7,8 @@ use super::{DbError, Tx, attachment, holding};
 use chrono::NaiveDate;
 use diesel::insert_into;
 use diesel::prelude::*;
+use diesel::sql_query;
+use diesel::sql_types::{Integer, Nullable, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::{MeterNo, SiteId, UnitId};
 use domain::span::Span;
@@ -71,6 +73,41 @@ pub(in crate::db) async fn site(tx: &Tx<'_>, id: SiteId, span: Span) -> Result<(
 /// Notes one meter, for as long as it served anything within `span`.
 pub(in crate::db) async fn meter(tx: &Tx<'_>, no: MeterNo, span: Span) -> Result<(), DbError> {
     let serving = attachment::of_meter(tx, no, span).await?;
+    note_within(tx, &serving, span).await
+}
+
+/// Meters of others at a site, or at the sites of a unit, within a time.
+const BESIDE: &str = "
+select o.meter_no, o.valid from meter_holding o
+ where o.valid && $3
+   and (o.site_id = $1 or o.site_id in (select p.site_id from placement p where p.unit_id = $2 and p.valid && $3))
+   and not exists (select from meter_attachment a
+     where a.meter_no = o.meter_no and a.valid && $3
+       and (a.unit_id = $2 or ($2::uuid is null and a.site_id is not null)))";
+
+#[derive(QueryableByName)]
+struct BesideRow {
+    #[diesel(sql_type = Integer)]
+    meter_no: i32,
+    #[diesel(sql_type = Tstzrange)]
+    valid: Range,
+}
+
+/// Notes the meters of others at the site: once a unit or the site itself is measured differently,
+/// the rain, losses and washes noted for the site divide differently.
+pub(in crate::db) async fn beside(
+    tx: &Tx<'_>,
+    unit: Option<UnitId>,
+    site: Option<SiteId>,
+    span: Span,
+) -> Result<(), DbError> {
+    let rows: Vec<BesideRow> = sql_query(BESIDE)
+        .bind::<Nullable<SqlUuid>, _>(site.map(|site| site.0))
+        .bind::<Nullable<SqlUuid>, _>(unit.map(|unit| unit.0))
+        .bind::<Tstzrange, _>(range::of_span(span))
+        .load(&mut tx.conn())
+        .await?;
+    let serving: Vec<(i32, Range)> = rows.into_iter().map(|row| (row.meter_no, row.valid)).collect();
     note_within(tx, &serving, span).await
 }
 

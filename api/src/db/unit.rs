@@ -159,12 +159,8 @@ pub async fn get(tx: &Tx<'_>, id: UnitId) -> Result<Placed, DbError> {
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Placed>, DbError> {
     let mut query = paged!(unit::table.select(Row::as_select()), after, unit, label);
-    let standing = || placements::table.filter(placements::valid.contains(tx.now())).select(placements::unit_id);
-    if let Some(customer) = filter.customer {
-        query = query.filter(unit::id.eq_any(standing().filter(placements::customer_id.eq(customer.0))));
-    }
-    if let Some(site) = filter.site {
-        query = query.filter(unit::id.eq_any(standing().filter(placements::site_id.eq(site.0))));
+    if let Some(units) = placement::standing(filter.customer, filter.site, tx.now()) {
+        query = query.filter(unit::id.eq_any(units));
     }
     if let Some(serial_number) = &filter.serial_number {
         query = query.filter(unit::serial_number.eq(serial_number));

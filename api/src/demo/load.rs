@@ -12,7 +12,7 @@ pub use reports::live_on;
 
 use super::invent::late::Late;
 use super::invent::meters::MeterPlan;
-use super::invent::names::{CUSTOMERS, MODELS, model, region, roofed};
+use super::invent::names::{CUSTOMERS, MODELS, coordinates, model, region, roofed};
 use super::invent::oddity::Oddity;
 use super::invent::parts as planned_parts;
 use super::invent::plan::{UnitPlan, label};
@@ -166,7 +166,7 @@ impl Loader<'_> {
         }
         let units: Vec<UnitId> = metered.iter().map(|one| one.unit).collect();
         let swaps: Vec<Swap> = metered.iter().flat_map(|one| one.swaps.iter().copied()).collect();
-        db.write(scope, now, async |tx| money::add(tx, ground, fleet, &units).await).await?;
+        db.write(scope, now, async |tx| money::add(tx, ground, fleet).await).await?;
         db.write(scope, now, async |tx| service::add(tx, ground, fleet, &units, &swaps).await).await?;
         stock::add(self, fleet, &units).await?;
         db.write(scope, now, async |tx| {
@@ -240,7 +240,7 @@ async fn add_customer(tx: &Tx<'_>, number: usize, name: &str) -> Result<Place, D
         time_zone: region.zone,
         country: Country::parse(region.country)?,
         address: None,
-        coordinates: None,
+        coordinates: Some(coordinates(number)),
         own_number: None,
         cost_centre: None,
         bay_roofed: roofed(number),

@@ -176,7 +176,7 @@ impl Paging {
 
 /// A page of such a list.
 pub fn numbered_page<V: Serialize>(request: &HttpRequest, items: Vec<V>, next: Option<i64>) -> HttpResponse {
-    listed(request, items, next.map(|place| After::cursor(&place.to_string(), Uuid::nil())))
+    given(request, items, next.map(|place| After::cursor(&place.to_string(), Uuid::nil())))
 }
 
 /// A page made of one record more than it may hold, if there are more.
@@ -190,18 +190,16 @@ pub fn page<R, V>(
 where
     V: Serialize,
 {
-    let most = usize::try_from(after.limit()).unwrap_or(usize::MAX);
-    let more = rows.len() > most;
-    rows.truncate(most);
+    let more = after.cut_off(&mut rows);
     let next_cursor = rows.last().filter(|_| more).map(|last| {
         let (text, id) = key(last);
         After::cursor(&text, id)
     });
-    listed(request, rows.into_iter().map(view).collect(), next_cursor)
+    given(request, rows.into_iter().map(view).collect(), next_cursor)
 }
 
 /// A page with the link to the next, of each record the fields that the request names.
-fn listed<V: Serialize>(request: &HttpRequest, items: Vec<V>, next_cursor: Option<String>) -> HttpResponse {
+fn given<V: Serialize>(request: &HttpRequest, items: Vec<V>, next_cursor: Option<String>) -> HttpResponse {
     let mut answer = HttpResponse::Ok();
     if let Some(link) = next_cursor.as_deref().and_then(|cursor| next_link(request, cursor)) {
         answer.insert_header((header::LINK, link));
@@ -216,7 +214,7 @@ fn listed<V: Serialize>(request: &HttpRequest, items: Vec<V>, next_cursor: Optio
 }
 
 /// The fields that a request for a list names.
-fn chosen_fields(request: &HttpRequest) -> Option<Vec<String>> {
+pub(super) fn chosen_fields(request: &HttpRequest) -> Option<Vec<String>> {
     let paging = Query::<Paging>::from_query(request.query_string()).ok()?.into_inner();
     Some(paging.fields?.split(',').map(|name| name.trim().to_owned()).collect())
 }

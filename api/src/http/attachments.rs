@@ -72,7 +72,7 @@ fn whole() -> f64 {
 }
 
 impl AttachmentInput {
-    pub(super) fn parse(&self) -> Result<Attachment, Faults> {
+    pub(crate) fn parse(&self) -> Result<Attachment, Faults> {
         let mut faults = Faults::default();
         let measured =
             Measured::parse(self.unit_id.map(UnitId), self.site_id.map(SiteId), self.component_id.map(ComponentId));
@@ -138,7 +138,7 @@ pub struct ExchangeInput {
 }
 
 impl ExchangeInput {
-    fn unchecked(&self) -> MeterExchange {
+    pub(crate) fn unchecked(&self) -> MeterExchange {
         MeterExchange {
             registers: Exchange { at: self.at, old_final: self.old_final, new_start: self.new_start },
             note: self.note.clone(),

@@ -33,6 +33,7 @@ pub struct AskAudit {
     #[param(example = "savings_report")]
     record: Option<String>,
     /// To this record.
+    #[param(example = "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c10")]
     record_id: Option<String>,
     /// Only this deed.
     #[param(example = "updated")]
@@ -72,6 +73,7 @@ pub struct AuditLine {
     #[schema(example = "customer")]
     record: String,
     /// To which one.
+    #[schema(example = "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c10")]
     record_id: String,
     /// Its revision since then.
     #[schema(example = 2)]
@@ -83,8 +85,12 @@ pub struct AuditLine {
     detail: Value,
     /// SHA-256, in hexadecimal, of the bytes of the hash at the place before (32 zero bytes before the
     /// first) and of `sealed`.
+    #[schema(example = "5f48c9dd2e8606729502dfc9839db382d4bfda6a758077fce6051249bb9b4950")]
     hash: String,
     /// The line's text as it was sealed.
+    #[schema(
+        example = r#"["0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c20", "2026-03-02T07:30:00.000000Z", "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c12", "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c21", "203.0.113.5", "customer", "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c10", 2, "updated", "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c10", {"name": "Harbour Haulage"}]"#
+    )]
     sealed: String,
 }
 

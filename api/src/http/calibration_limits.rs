@@ -2,7 +2,7 @@
 
 use super::answer::{self, Problems};
 use crate::auth::{Caller, perm};
-use crate::db::{Db, calibration_limits};
+use crate::db::{Db, own_record};
 use crate::extract::{Body, IfMatch};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
@@ -87,7 +87,7 @@ impl LimitsView {
     responses((status = 200, description = "The limits", body = LimitsView), Problems))]
 #[get("/calibration-limits")]
 async fn get_calibration_limits(caller: Caller<perm::WriteMeasures>, db: Data<Db>) -> Result<HttpResponse, Problem> {
-    let stored = db.read(caller.scope(), caller.now(), async |tx| calibration_limits::get(tx).await).await?;
+    let stored = db.read(caller.scope(), caller.now(), async |tx| own_record::find::<Limits>(tx).await).await?;
     let (limits, revision) = stored.map_or((Limits::default(), 0), |stored| (stored.value, stored.revision));
     Ok(answer::record(StatusCode::OK, revision, &LimitsView::of(&limits, revision)))
 }
@@ -106,7 +106,6 @@ async fn set_calibration_limits(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let new = input.0.parse()?;
-    let stored =
-        db.write(caller.scope(), caller.now(), async |tx| calibration_limits::set_at(tx, at.0, &new).await).await?;
+    let stored = db.write(caller.scope(), caller.now(), async |tx| own_record::set_at(tx, at.0, &new).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &LimitsView::of(&stored.value, stored.revision)))
 }

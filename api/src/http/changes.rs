@@ -1,7 +1,7 @@
 //! `/v1/changes`: what changed, in one order that misses nothing.
 
 use super::answer::Problems;
-use crate::auth::{Caller, perm};
+use crate::auth::{Caller, Reach, perm};
 use crate::db::Db;
 use crate::db::changes::Line;
 use crate::db::changes::feed::{self, From, Part};
@@ -147,8 +147,8 @@ pub struct Changes {
 /// come in their order. Records are retired or withdrawn, never deleted, and that is a change too. The
 /// log is kept without limit: any `next_after` may be used at any later time. A customer's people get
 /// what is theirs. To come into step: ask with `after=newest`, read the lists, then go on from that
-/// answer's `next_after`. Who is limited to chosen sites gets nothing: a change does not say at which site
-/// it is. What is about people and their sign-ins stands in `/v1/audit` alone.
+/// answer's `next_after`. Who is limited to chosen sites is refused (403): a change does not say at which
+/// site it is; lists take `changed_since`. What is about people and their sign-ins stands in `/v1/audit` alone.
 #[utoipa::path(tag = "changes", params(AskChanges),
     responses((status = 200, description = "What changed", body = Changes), Problems))]
 #[get("/changes")]
@@ -157,9 +157,22 @@ async fn list_changes(
     asked: Query<AskChanges>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let part = followed(&db, &caller, asked.parse()?).await?;
+    let asked = asked.parse()?;
+    unlimited(&db, &caller).await?;
+    let part = followed(&db, &caller, asked).await?;
     let items = part.lines.into_iter().map(ChangeView::from).collect();
     Ok(HttpResponse::Ok().json(Changes { items, next_after: part.last, more: part.more }))
+}
+
+/// Refuses who is limited to chosen sites: an empty feed would say that nothing changes.
+async fn unlimited<P>(db: &Db, caller: &Caller<P>) -> Result<(), Problem> {
+    if caller.scope().reach() == Reach::Dealer {
+        return Ok(());
+    }
+    let is_limited = db.read(caller.scope(), caller.now(), async |tx| feed::is_limited(tx).await).await?;
+    let words =
+        "You are limited to chosen sites, and a change does not say at which site it is: ask lists by changed_since.";
+    if is_limited { Err(Problem::new(Kind::NotAllowed, words)) } else { Ok(()) }
 }
 
 /// What there is; waits for it as long as is asked for.

@@ -1,6 +1,7 @@
 //! `/v1/components`.
 
 use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use super::series::AskOf;
 use super::templates::FailureInput;
 use crate::auth::{Caller, perm};
 use crate::db::wear::{self, Seen};
@@ -233,11 +234,12 @@ impl From<Seen> for ComponentView {
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListComponents {
-    /// Only this unit's.
-    unit_id: Option<Uuid>,
     /// Only this kind.
     #[param(example = "transfer_pump")]
     kind: Option<String>,
+    /// Only this model of its maker's.
+    #[param(example = "TP 40-120")]
+    model: Option<String>,
     /// Whether to give only those that are fitted now.
     #[serde(default)]
     #[param(required = false)]
@@ -245,8 +247,10 @@ pub struct ListComponents {
 }
 
 impl ListComponents {
-    fn filter(&self) -> component::Filter {
-        component::Filter { unit: self.unit_id.map(UnitId), kind: self.kind.clone(), fitted: self.fitted }
+    fn filter(self, of: AskOf) -> component::Filter {
+        let (of, Self { kind, model, fitted }) = (of.of(None), self);
+        let (customer, site) = of.stay();
+        component::Filter { unit: of.unit.map(UnitId), customer, site, kind, model, fitted }
     }
 }
 
@@ -270,18 +274,20 @@ async fn create_component(
 }
 
 /// List components by kind
-#[utoipa::path(tag = "components", params(ListComponents, Sorting, Paging),
+///
+/// Those of a customer or site are in units that stand there now.
+#[utoipa::path(tag = "components", params(ListComponents, AskOf, Sorting, Paging),
     responses((status = 200, description = "A page of components", body = Page<ComponentView>), Problems))]
 #[get("/components")]
 async fn list_components(
     request: HttpRequest,
     caller: Caller<perm::ReadComponents>,
-    query: Query<ListComponents>,
+    (query, of): (Query<ListComponents>, Query<AskOf>),
     (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let after = paging.sorted(&sorting, "kind")?;
-    let filter = query.filter();
+    let filter = query.into_inner().filter(*of);
     let listed = async |tx: &Tx<'_>| wear::seen(tx, component::list(tx, &filter, &after).await?).await;
     let rows = db.read(caller.scope(), caller.now(), listed).await?;
     let key = |row: &Seen| after.place(&row.part, &row.part.value.kind, row.part.id.0);

@@ -1,10 +1,13 @@
 //! `/v1/findings` and `/v1/units/{id}/condition`: what is wrong with units before a part fails.
 
 use super::accounts::preview::MoneyView;
-use super::answer::{self, Page, Paging, Problems};
+use super::answer::{self, ChangedSince, Page, Paging, Problems};
+use super::series::AskOf;
+use super::service::in_order;
 use crate::auth::{Caller, perm};
 use crate::db::condition::{self, StoredFinding, StoredTest};
 use crate::db::{Db, DbError, unit};
+use crate::extract::optional_instant;
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
@@ -63,10 +66,12 @@ pub struct FindingView {
     #[schema(example = 0.18)]
     size: f64,
     /// Which of several things it is about, such as what pumps dose.
+    #[schema(example = json!(null))]
     about: Option<String>,
     /// What it costs a day: water at the tariff's marginal price, or energy at its price.
     cost_per_day: Option<FindingCost>,
     /// Why no cost is reckoned; null where one is, and until a night run has looked.
+    #[schema(example = json!(null))]
     no_cost: Option<String>,
     /// When it was first found.
     opened_at: DateTime<Utc>,
@@ -109,31 +114,45 @@ impl FindingView {
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListFindings {
-    /// Only this unit's.
-    unit_id: Option<Uuid>,
     /// Only open ones (true), or only closed ones (false).
     open: Option<bool>,
+    /// First found at this instant or later.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-01-01T00:00:00Z")]
+    from: Option<DateTime<Utc>>,
+    /// First found before this instant.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-02-01T00:00:00Z")]
+    to: Option<DateTime<Utc>>,
+}
+
+impl ListFindings {
+    fn parse(&self, of: AskOf) -> Result<condition::Filter, Problem> {
+        in_order(self.from, self.to)?;
+        Ok(condition::Filter { of: of.of(None), open: self.open, from: self.from, to: self.to })
+    }
 }
 
 /// List what is wrong with units
 ///
 /// As the night run's tests find it, in the order in which it was first found; one is open for each
 /// cause, and it closes when the test no longer finds it. What is the matter with meters is listed
-/// by `/v1/meter-findings`.
-#[utoipa::path(tag = "units", params(ListFindings, Paging),
+/// by `/v1/meter-findings`. Those of a customer or site are of units that stood there when they were found;
+/// one was written when it was last found, or closed.
+#[utoipa::path(tag = "units", params(ListFindings, AskOf, ChangedSince, Paging),
     responses((status = 200, description = "A page of findings", body = Page<FindingView>), Problems))]
 #[get("/findings")]
 async fn list_findings(
     request: HttpRequest,
     caller: Caller<perm::ReadFindings>,
-    query: Query<ListFindings>,
-    paging: Query<Paging>,
+    (query, of): (Query<ListFindings>, Query<AskOf>),
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
+    let (filter, after) = (query.parse(*of)?, paging.parse()?.since(since.changed_since));
     let views = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let rows = condition::list(tx, query.unit_id, query.open, &after).await?;
+            let rows = condition::list(tx, &filter, &after).await?;
             rows.into_iter().map(FindingView::of).collect::<Result<Vec<_>, _>>()
         })
         .await?;
@@ -153,6 +172,7 @@ pub struct ConditionTest {
     why_not: Option<String>,
     /// The `unit` of values, what is `usual`, the `limit` of the statistic, and the last `points`
     /// with `day`, `value` and `statistic`; null where it was not run.
+    #[schema(value_type = Option<Object>, example = json!({ "unit": "starts/m3", "usual": 14.2, "limit": 5.07, "points": [{ "day": "2026-03-01", "value": 15.1, "statistic": 0.8 }] }))]
     chart: Option<Value>,
 }
 
@@ -175,6 +195,7 @@ impl From<StoredTest> for ConditionTest {
 /// The condition of a unit.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct UnitCondition {
+    /// The unit.
     unit_id: Uuid,
     /// What is wrong with it now.
     findings: Vec<FindingView>,

@@ -54,6 +54,7 @@ pub struct CorrectionView {
     #[schema(example = 412_530.0)]
     became: Option<f64>,
     /// Why.
+    #[schema(example = "Two digits had changed places")]
     why: String,
     /// The account that corrected it.
     corrected_by: Uuid,

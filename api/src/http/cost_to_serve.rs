@@ -8,8 +8,9 @@ use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
 use chrono::NaiveDate;
+use domain::accounts::site_cost::CostBasis;
 use domain::cost::ledger::{CostToServe, Line};
-use domain::cost::serve::{NotPriced, Served};
+use domain::cost::serve::{NotPriced, Served, Taken};
 use domain::ids::{CustomerId, SiteId};
 use domain::money::Money;
 use rust_decimal::Decimal;
@@ -24,7 +25,7 @@ pub fn routes(config: &mut ServiceConfig) {
 }
 
 /// Which days.
-#[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
+#[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct AskServed {
     /// First local day at the site.
@@ -33,13 +34,18 @@ pub struct AskServed {
     /// Last local day.
     #[param(example = "2026-03-31")]
     to: NaiveDate,
+    /// `paid` (when it was paid), unless said otherwise, or `accrued`: a part that a replacement fitted
+    /// costs over the life it reaches there, and until it is out over the one expected.
+    #[param(example = "accrued")]
+    basis: Option<String>,
 }
 
 /// Most days of one answer.
 const DAYS_MAX: i64 = 800;
 
 impl AskServed {
-    fn parse(self) -> Result<(NaiveDate, NaiveDate), Problem> {
+    /// The days and the basis, as known today.
+    fn parse(&self, today: NaiveDate) -> Result<Taken, Problem> {
         if self.from > self.to {
             return Err(Problem::at(Kind::Invalid, "/to", "before_from", "Give a `to` that is not before `from`."));
         }
@@ -47,7 +53,9 @@ impl AskServed {
             let detail = format!("Ask for at most {DAYS_MAX} days at once; several requests give the rest.");
             return Err(Problem::at(Kind::Invalid, "/to", "too_long", detail));
         }
-        Ok((self.from, self.to))
+        let unknown = || Problem::at(Kind::Invalid, "/basis", "unknown_basis", "Give paid or accrued.");
+        let basis = self.basis.as_deref().map_or(Some(CostBasis::Paid), CostBasis::from_name).ok_or_else(unknown)?;
+        Ok(Taken { basis, first: self.from, last: self.to, as_of: today })
     }
 }
 
@@ -72,7 +80,7 @@ pub struct ServeLine {
     /// What one cost the dealer.
     #[schema(value_type = String, example = "52.40")]
     unit_price: Decimal,
-    /// Quantity times price, rounded.
+    /// Quantity times price, rounded; as it accrues what of that falls into the days asked for.
     #[schema(value_type = Object, example = json!({ "amount": "131.00", "currency": "EUR" }))]
     amount: Money,
 }
@@ -87,12 +95,16 @@ pub struct NotPricedView {
     #[schema(example = "part_purchase")]
     kind: String,
     /// What to do.
+    #[schema(example = "It names no item of the stock: correct the event, and name one with a price.")]
     words: String,
 }
 
 /// What serving cost the dealer.
 #[derive(Serialize, ToSchema)]
 pub struct ServeAnswer {
+    /// `paid` or `accrued`.
+    #[schema(example = "paid")]
+    basis: &'static str,
     /// By what it was for.
     #[schema(value_type = Object, example = json!({ "labour": { "amount": "131.00", "currency": "EUR" } }))]
     by_kind: BTreeMap<String, Money>,
@@ -100,7 +112,13 @@ pub struct ServeAnswer {
     #[schema(value_type = Option<Object>, example = json!({ "amount": "131.00", "currency": "EUR" }))]
     total: Option<Money>,
     /// Why there is no total, where there are lines.
+    #[schema(example = json!(null))]
     words: Option<String>,
+    /// Whether an expected life stands in for one that is not yet reached.
+    #[schema(example = false)]
+    estimated: bool,
+    /// What can't be accrued and is in no line: parts that run, of no expected life.
+    left_out: Vec<String>,
     /// The lines, in order of time.
     lines: Vec<ServeLine>,
     /// Work without a price, which is in no line.
@@ -108,20 +126,24 @@ pub struct ServeAnswer {
 }
 
 impl ServeAnswer {
-    fn of(found: Served, (first, last): (NaiveDate, NaiveDate)) -> Self {
-        let (by_kind, total, words) = match found.sums(first, last) {
-            Ok(Some(sums)) => {
-                let of = |(kind, price): (_, domain::cost::ledger::Price<CostToServe>)| {
-                    (name(kind), price.money().in_minor_units())
-                };
-                (sums.by_kind.into_iter().map(of).collect(), Some(sums.total.money().in_minor_units()), None)
-            }
-            Ok(None) => (BTreeMap::new(), None, None),
-            Err(mixed) => (BTreeMap::new(), None, Some(mixed.to_string())),
+    fn of(found: &Served, taken: Taken) -> Self {
+        let (sums, words) = match found.sums(taken) {
+            Ok(sums) => (sums, None),
+            Err(mixed) => (None, Some(mixed.to_string())),
         };
-        let lines = found.lines.into_iter().map(Into::into).collect();
-        let not_priced = found.not_priced.into_iter().map(Into::into).collect();
-        Self { by_kind, total, words, lines, not_priced }
+        let of =
+            |(kind, price): (_, domain::cost::ledger::Price<CostToServe>)| (name(kind), price.money().in_minor_units());
+        let lines = found.within(taken).into_iter().map(|(line, amount)| ServeLine::of(line, amount)).collect();
+        Self {
+            basis: taken.basis.as_str(),
+            total: sums.as_ref().map(|sums| sums.total.money().in_minor_units()),
+            words,
+            estimated: sums.as_ref().is_some_and(|sums| sums.estimated),
+            left_out: sums.as_ref().map(|sums| sums.left_out.clone()).unwrap_or_default(),
+            by_kind: sums.map(|sums| sums.by_kind.into_iter().map(of).collect()).unwrap_or_default(),
+            lines,
+            not_priced: found.not_priced_within(taken).map(Into::into).collect(),
+        }
     }
 }
 
@@ -129,17 +151,23 @@ fn name(kind: domain::cost::ledger::ServeKind) -> String {
     kind.as_str().to_owned()
 }
 
-impl From<Line<CostToServe>> for ServeLine {
-    fn from(line: Line<CostToServe>) -> Self {
-        let (amount, unit_price) = (line.amount().money().in_minor_units(), line.unit_price.money().amount);
-        let kind = name(line.kind);
-        Self { day: line.paid_on, kind, what: line.what, quantity: line.quantity, unit: line.unit, unit_price, amount }
+impl ServeLine {
+    fn of(line: &Line<CostToServe>, amount: Money) -> Self {
+        Self {
+            day: line.paid_on,
+            kind: name(line.kind),
+            what: line.what.clone(),
+            quantity: line.quantity,
+            unit: line.unit.clone(),
+            unit_price: line.unit_price.money().amount,
+            amount: amount.in_minor_units(),
+        }
     }
 }
 
-impl From<NotPriced> for NotPricedView {
-    fn from(found: NotPriced) -> Self {
-        Self { day: found.day, kind: name(found.kind), words: found.words }
+impl From<&NotPriced> for NotPricedView {
+    fn from(found: &NotPriced) -> Self {
+        Self { day: found.day, kind: name(found.kind), words: found.words.clone() }
     }
 }
 
@@ -157,9 +185,10 @@ async fn site_cost_to_serve(
     asked: Query<AskServed>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (days, at) = (asked.parse()?, ServedAt::Site(*id));
-    let found = db.read(caller.scope(), caller.now(), async |tx| served(tx, at, days).await).await?;
-    Ok(HttpResponse::Ok().json(ServeAnswer::of(found, days)))
+    let taken = asked.parse(caller.now().date_naive())?;
+    let (at, days) = (ServedAt::Site(*id), (taken.first, taken.last));
+    let found = db.read(caller.scope(), caller.now(), async |tx| served(tx, at, days, taken.basis).await).await?;
+    Ok(HttpResponse::Ok().json(ServeAnswer::of(&found, taken)))
 }
 
 /// Get what serving a customer cost
@@ -174,7 +203,8 @@ async fn customer_cost_to_serve(
     asked: Query<AskServed>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (days, at) = (asked.parse()?, ServedAt::Customer(*id));
-    let found = db.read(caller.scope(), caller.now(), async |tx| served(tx, at, days).await).await?;
-    Ok(HttpResponse::Ok().json(ServeAnswer::of(found, days)))
+    let taken = asked.parse(caller.now().date_naive())?;
+    let (at, days) = (ServedAt::Customer(*id), (taken.first, taken.last));
+    let found = db.read(caller.scope(), caller.now(), async |tx| served(tx, at, days, taken.basis).await).await?;
+    Ok(HttpResponse::Ok().json(ServeAnswer::of(&found, taken)))
 }

@@ -79,6 +79,7 @@ pub struct DischargeLink {
     #[schema(example = "https://water.example.com/discharge/AAAAB2s0…")]
     address: Option<String>,
     /// Who got it.
+    #[schema(example = "Inspector of the water authority")]
     person: String,
     /// The first day that it shows.
     first_day: NaiveDate,

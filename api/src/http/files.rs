@@ -23,7 +23,8 @@ pub fn routes(config: &mut ServiceConfig) {
 
 /// A file.
 #[derive(Debug, Serialize, ToSchema)]
-#[schema(as = File)]
+// Programs made from the document have a `File` of their own.
+#[schema(as = KeptFile)]
 pub struct FileView {
     /// SHA-256 of its content: its name.
     #[schema(example = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08")]
@@ -114,7 +115,8 @@ async fn list_files(
 /// Get a file
 ///
 /// To be kept, never to be shown as a page: it comes as an attachment.
-#[utoipa::path(tag = "files", params(("sha256" = String, Path, description = "SHA-256 of its content, in hexadecimal digits")),
+#[utoipa::path(tag = "files", params(("sha256" = String, Path, description = "SHA-256 of its content, in hexadecimal digits",
+        example = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08")),
     responses((status = 200, description = "Its bytes", body = Vec<u8>, content_type = "application/octet-stream"), Problems))]
 #[get("/files/{sha256}")]
 async fn get_file(caller: Caller<perm::ReadFiles>, hash: Path<String>, db: Data<Db>) -> Result<HttpResponse, Problem> {

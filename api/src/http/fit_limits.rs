@@ -2,7 +2,7 @@
 
 use super::answer::{self, Problems};
 use crate::auth::{Caller, perm};
-use crate::db::{Db, fit_limits};
+use crate::db::{Db, own_record};
 use crate::extract::{Body, IfMatch};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
@@ -56,7 +56,7 @@ impl FitLimitsView {
     responses((status = 200, description = "The limits", body = FitLimitsView), Problems))]
 #[get("/fit-limits")]
 async fn get_fit_limits(caller: Caller<perm::WriteAccounts>, db: Data<Db>) -> Result<HttpResponse, Problem> {
-    let stored = db.read(caller.scope(), caller.now(), async |tx| fit_limits::get(tx).await).await?;
+    let stored = db.read(caller.scope(), caller.now(), async |tx| own_record::find::<FitLimits>(tx).await).await?;
     let (limits, revision) = stored.map_or((FitLimits::default(), 0), |stored| (stored.value, stored.revision));
     Ok(answer::record(StatusCode::OK, revision, &FitLimitsView::of(limits, revision)))
 }
@@ -76,6 +76,6 @@ async fn set_fit_limits(
 ) -> Result<HttpResponse, Problem> {
     let FitLimitsInput { most_cv_rmse, least_r2 } = input.0;
     let new = FitLimits { most_cv_rmse, least_r2 }.checked()?;
-    let stored = db.write(caller.scope(), caller.now(), async |tx| fit_limits::set_at(tx, at.0, &new).await).await?;
+    let stored = db.write(caller.scope(), caller.now(), async |tx| own_record::set_at(tx, at.0, &new).await).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &FitLimitsView::of(stored.value, stored.revision)))
 }

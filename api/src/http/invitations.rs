@@ -221,6 +221,7 @@ pub(crate) async fn link(tx: &Tx<'_>, id: InvitationId, post: &Post) -> Result<I
 #[serde(deny_unknown_fields)]
 pub struct Acceptance {
     /// The last part of the link.
+    #[schema(example = "AAAAB2FuLWludmVudGVkLXNlY3JldC1vZi0zMi1ieXRlcy4u")]
     token: String,
     /// How to be called; as in the invitation when left out. An account that is there keeps its name.
     #[serde(default)]
@@ -275,6 +276,7 @@ async fn forget_password(request: HttpRequest, input: Body<Forgotten>, db: Data<
 #[serde(deny_unknown_fields)]
 pub struct NewPassword {
     /// The last part of the link.
+    #[schema(example = "AAAAB2FuLWludmVudGVkLXNlY3JldC1vZi0zMi1ieXRlcy4u")]
     token: String,
     /// The new password: 15 characters or more, 8 beside a second factor, and not easily guessed.
     #[schema(example = "seven otters under a bridge", max_length = 256)]

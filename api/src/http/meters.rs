@@ -11,7 +11,7 @@ use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
 use domain::fault::Faults;
-use domain::ids::{MeterId, SiteId, UnitId};
+use domain::ids::{CustomerId, MeterId, SiteId, UnitId};
 use domain::meter::{Attachment, Meter};
 use domain::metering::accuracy::Wear;
 use domain::metering::meter::{AccuracyClass, MeterFacts, PlateFlows};
@@ -250,6 +250,8 @@ pub struct ListMeters {
     unit_id: Option<Uuid>,
     /// Only those that measure this site now.
     site_id: Option<Uuid>,
+    /// Only those that measure at this customer's sites, or its units there, now.
+    customer_id: Option<Uuid>,
     /// Only those in this stream.
     #[param(example = "makeup")]
     stream: Option<String>,
@@ -264,7 +266,8 @@ impl ListMeters {
         let mut faults = Faults::default();
         let stream = self.stream.as_deref().and_then(|name| faults.take("/stream", Stream::parse(name)));
         let (unit, site) = (self.unit_id.map(UnitId), self.site_id.map(SiteId));
-        faults.or(meter::Filter { unit, site, stream, retired: self.retired })
+        let customer = self.customer_id.map(CustomerId);
+        faults.or(meter::Filter { unit, site, customer, stream, retired: self.retired })
     }
 }
 

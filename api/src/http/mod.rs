@@ -22,6 +22,7 @@ pub mod measures;
 pub mod meter_checks;
 pub mod meter_findings;
 pub mod meters;
+pub mod monthly_files;
 pub mod night_runs;
 pub mod oauth;
 pub mod operations;
@@ -99,6 +100,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(water::routes)
         .configure(water_years::routes)
         .configure(trace::routes)
+        .configure(monthly_files::routes)
         .configure(night_runs::routes)
         .configure(savings_reports::routes)
         .configure(report_rule::routes)

@@ -31,6 +31,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(update_person)
         .service(deactivate_person)
         .service(reset_password_of)
+        .service(end_sign_ins_of)
         .service(get_sign_in_rule)
         .service(update_sign_in_rule);
 }
@@ -76,6 +77,7 @@ pub struct PersonView {
     /// The customer, of a customer's person.
     customer_id: Option<Uuid>,
     /// Whether signing in asks for a second factor.
+    #[schema(example = true)]
     second_factor: bool,
     /// When a sign-in for the dealer was last used.
     last_used_at: Option<DateTime<Utc>>,
@@ -271,12 +273,46 @@ pub(crate) async fn reset(db: &Db, caller: &Caller<perm::WritePeople>, id: Membe
     Ok(db.write(caller.scope(), caller.now(), wanted).await?)
 }
 
+/// End a person's sign-ins
+///
+/// For a phone that was lost: within a minute everything that is signed in for the dealer as this person
+/// opens nothing any more. They may sign in again.
+#[utoipa::path(tag = "people", params(("id" = Uuid, Path, description = "The person's id")),
+    responses((status = 204, description = "They end"), Problems))]
+#[post("/people/{id}/end-sign-ins")]
+async fn end_sign_ins_of(
+    caller: Caller<perm::WritePeople>,
+    id: Path<MembershipId>,
+    db: Data<Db>,
+    revoked: Data<Revoked>,
+) -> Result<HttpResponse, Problem> {
+    end_sign_ins(&db, &revoked, &caller, *id).await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// Ends what is signed in as a person.
+///
+/// # Errors
+/// When there is no such person.
+pub(crate) async fn end_sign_ins(
+    db: &Db,
+    revoked: &Revoked,
+    caller: &Caller<perm::WritePeople>,
+    id: MembershipId,
+) -> Result<(), Problem> {
+    let noted = db.write(caller.scope(), caller.now(), async |tx| people::note_sign_ins_end(tx, id).await).await?;
+    db.end_sign_ins_for(noted, id, caller.now()).await?;
+    revoked.look_again();
+    Ok(())
+}
+
 /// What the dealer asks of sign-ins.
 #[derive(Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 #[schema(as = SignInRule)]
 pub struct RuleBody {
     /// Whether owners have to show a second factor.
+    #[schema(example = false)]
     owners_second_factor: bool,
 }
 

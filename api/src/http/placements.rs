@@ -60,7 +60,7 @@ pub struct LevelThenBody {
 }
 
 impl HandoverBody {
-    fn parse(&self) -> Result<Handover, Faults> {
+    pub(super) fn parse(&self) -> Result<Handover, Faults> {
         let register =
             |row: &RegisterThenBody| RegisterThen { meter_id: MeterId(row.meter_id), register: row.register };
         let level = |row: &LevelThenBody| LevelThen { place: row.place.clone(), volume_l: row.volume_l };

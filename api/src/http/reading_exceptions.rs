@@ -45,6 +45,7 @@ pub struct SuggestedSlip {
     #[schema(example = "transposed_digits")]
     slip: String,
     /// The same in words.
+    #[schema(example = "Two neighbouring digits probably changed places.")]
     words: &'static str,
     /// What the later register then was.
     #[schema(example = 412_530.0)]
@@ -65,6 +66,7 @@ pub struct ExceptionView {
     #[schema(example = "reversal")]
     kind: String,
     /// The same in words.
+    #[schema(example = "The register went backwards.")]
     words: &'static str,
     /// The earlier reading.
     from: StepReading,

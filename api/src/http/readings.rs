@@ -46,6 +46,7 @@ pub struct ReadingInput {
     #[schema(example = 41237.5)]
     register: f64,
     /// `telemetry` (the default), `hand`, `customer` or `import`.
+    #[schema(example = "telemetry")]
     source: Option<String>,
 }
 

@@ -15,7 +15,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use domain::fault::Faults;
 use domain::ids::{AccountId, RoutineId, UnitId};
 use domain::routine::Routine;
-use domain::routine::caution::{Caution, DEFERS};
+use domain::routine::caution::heed;
 use domain::routine::done::{Certified, Done, TestResult};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -139,7 +139,6 @@ pub struct RoutineView {
 impl From<Kept> for RoutineView {
     fn from(kept: Kept) -> Self {
         let value = &kept.routine.value;
-        let cautions = value.plan.cautions.iter().map(|caution| Caution::words(*caution));
         Self {
             id: kept.routine.id.0,
             record: RoutineInput::from(value),
@@ -147,7 +146,7 @@ impl From<Kept> for RoutineView {
             next_n: kept.done_times + 1,
             due_on: kept.due.map(|due| due.on),
             due_by: kept.due.map(|due| due.by.as_str()),
-            heed: cautions.chain([DEFERS]).collect(),
+            heed: heed(value.plan.cautions.iter().copied()),
             stamps: Stamps::from(&kept.routine),
         }
     }

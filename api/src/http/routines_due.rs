@@ -50,10 +50,12 @@ impl ListDues {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = RoutineDue)]
 pub struct DueView {
+    /// The routine.
     routine_id: Uuid,
     /// What it is called.
     #[schema(example = "Renew the dosing tube")]
     name: String,
+    /// The unit.
     unit_id: Uuid,
     /// What the unit is called.
     #[schema(example = "Harbour bay 2")]

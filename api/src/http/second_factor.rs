@@ -62,6 +62,9 @@ pub struct SetUp {
     #[schema(example = "JBSWY3DPEHPK3PXPJBSWY3DPEHPK3PXP")]
     secret: String,
     /// The same as an address, for a QR code.
+    #[schema(
+        example = "otpauth://totp/Weirbook:mia@example.com?secret=JBSWY3DPEHPK3PXPJBSWY3DPEHPK3PXP&issuer=Weirbook"
+    )]
     address: String,
 }
 

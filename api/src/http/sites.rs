@@ -1,10 +1,13 @@
 //! `/v1/sites`.
 
 use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
-use crate::db::{Db, Stored, site};
+use crate::db::page::After;
+use crate::db::{Db, Stored, Tx, site};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -208,21 +211,53 @@ async fn create_site(
 }
 
 /// List sites by name
+///
+/// As a table (`Accept`), all of them.
 #[utoipa::path(tag = "sites", params(ListSites, Sorting, Paging),
-    responses((status = 200, description = "A page of sites", body = Page<SiteView>), Problems))]
+    responses((status = 200, description = "A page of sites", content(
+        (Page<SiteView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites")]
 async fn list_sites(
     request: HttpRequest,
     caller: Caller<perm::ReadSites>,
     query: Query<ListSites>,
     (sorting, paging): (Query<Sorting>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let after = paging.sorted(&sorting, "name")?;
     let ListSites { customer_id, own_number, cost_centre, retired } = query.into_inner();
     let filter = site::Filter { customer: customer_id.map(CustomerId), own_number, cost_centre, retired };
-    let rows = db.read(caller.scope(), caller.now(), async |tx| site::list(tx, &filter, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| after.place(row, &row.value.name, row.id.0), SiteView::from))
+    let read = async move |tx: &Tx<'_>, after: &After| site::list(tx, &filter, after).await;
+    let key = |after: &After, row: &Stored<SiteId, Site>| after.place(row, &row.value.name, row.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, SiteView::from)).await
+}
+
+impl Tabled for SiteView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("customer_id", Kind::Text),
+        ("name", Kind::Text),
+        ("time_zone", Kind::Text),
+        ("country", Kind::Text),
+        ("address", Kind::Text),
+        ("latitude", Kind::Number),
+        ("longitude", Kind::Number),
+        ("own_number", Kind::Text),
+        ("cost_centre", Kind::Text),
+        ("bay_roofed", Kind::Text),
+        ("catchment_m2", Kind::Number),
+        ("runoff_coefficient", Kind::Number),
+        ("initial_loss_mm", Kind::Number),
+        ("rain_diverter", Kind::Text),
+        ("pit_volume_l", Kind::Number),
+        ("fallback", Kind::Text),
+        ("soil_class", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a site

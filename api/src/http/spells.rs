@@ -1,8 +1,9 @@
 //! `/v1/units/{id}/spells`.
 
 use super::answer::{self, Page, Problems, SpanView};
+use super::placements::HandoverBody;
 use crate::auth::{Caller, perm};
-use crate::db::{Db, Stored, Tx, spell};
+use crate::db::{Db, DbError, Stored, Tx, read_then, spell};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
@@ -11,6 +12,7 @@ use actix_web::{HttpResponse, get, patch, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::{SpellId, UnitId};
+use domain::placement::Handover;
 use domain::span::Span;
 use domain::spell::{Spell, SpellState};
 use serde::{Deserialize, Serialize};
@@ -43,6 +45,25 @@ pub struct SpellInput {
     #[serde(default, deserialize_with = "optional_instant")]
     #[schema(example = "2026-03-16T07:00:00Z")]
     to: Option<DateTime<Utc>>,
+    /// Registers and levels read when it began. They become readings and levels, and are shown there.
+    #[serde(default)]
+    at_start: HandoverBody,
+    /// The same when it ended.
+    #[serde(default)]
+    at_end: HandoverBody,
+}
+
+/// A spell with what was read at its ends.
+struct SpellRead {
+    spell: Spell,
+    at_start: Handover,
+    at_end: Handover,
+}
+
+impl SpellRead {
+    async fn keep(&self, tx: &Tx<'_>, unit: UnitId) -> Result<(), DbError> {
+        read_then::of_spell(tx, unit, self.spell.span, (&self.at_start, &self.at_end)).await
+    }
 }
 
 impl SpellInput {
@@ -55,12 +76,28 @@ impl SpellInput {
         };
         faults.and(spell.checked())
     }
+
+    /// The spell with what was read at its ends.
+    fn read(&self) -> Result<SpellRead, Faults> {
+        let mut faults = Faults::default();
+        let at_start = faults.take_or("/at_start", self.at_start.parse(), Handover::default());
+        let at_end = faults.take_or("/at_end", self.at_end.parse(), Handover::default());
+        let spell = faults.and(self.parse())?;
+        Ok(SpellRead { spell, at_start, at_end })
+    }
 }
 
 impl From<&Spell> for SpellInput {
     fn from(value: &Spell) -> Self {
         let Spell { state, reason, span } = value;
-        Self { state: state.as_str().to_owned(), reason: reason.clone(), from: span.from(), to: span.to() }
+        Self {
+            state: state.as_str().to_owned(),
+            reason: reason.clone(),
+            from: span.from(),
+            to: span.to(),
+            at_start: HandoverBody::default(),
+            at_end: HandoverBody::default(),
+        }
     }
 }
 
@@ -73,6 +110,7 @@ pub struct SpellView {
     #[schema(example = "bypassed")]
     state: &'static str,
     /// Why.
+    #[schema(example = "Membrane on order")]
     reason: Option<String>,
     #[serde(flatten)]
     span: SpanView,
@@ -104,9 +142,10 @@ async fn create_spell(
     input: Body<SpellInput>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let new = input.0.parse()?;
+    let new = input.0.read()?;
     answer::create(&db, &caller, &key, &(*id, &input.0), async |tx| {
-        let stored = spell::create(tx, *id, &new).await?;
+        let stored = spell::create(tx, *id, &new.spell).await?;
+        new.keep(tx, *id).await?;
         Ok((stored.revision, SpellView::from(stored)))
     })
     .await
@@ -141,8 +180,12 @@ async fn update_spell(
 ) -> Result<HttpResponse, Problem> {
     let (unit, id) = *path;
     let current = db.read(caller.scope(), caller.now(), async |tx| spell::get(tx, unit, id).await).await?;
-    let new = answer::patched(&SpellInput::from(&current.value), &patch.0)?.parse()?;
-    let work = async |tx: &Tx<'_>| spell::update_at(tx, unit, id, at.0, &new).await;
+    let new = answer::patched(&SpellInput::from(&current.value), &patch.0)?.read()?;
+    let work = async |tx: &Tx<'_>| {
+        let stored = spell::update_at(tx, unit, id, at.0, &new.spell).await?;
+        new.keep(tx, unit).await?;
+        Ok::<_, DbError>(stored)
+    };
     let stored = db.write(caller.scope(), caller.now(), work).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &SpellView::from(stored)))
 }

@@ -38,8 +38,10 @@ pub struct AskTrace {
     #[param(example = "2026-01")]
     month: Option<String>,
     /// `from_at` of a read period.
+    #[param(example = "2026-01-02T08:00:00Z")]
     from: Option<DateTime<Utc>>,
     /// `to_at` of the same read period.
+    #[param(example = "2026-02-02T08:00:00Z")]
     to: Option<DateTime<Utc>>,
 }
 
@@ -110,6 +112,7 @@ pub struct WaterTrace {
 /// own meters.
 #[derive(Serialize, ToSchema)]
 pub struct WaterTraces {
+    /// The traces.
     items: Vec<WaterTrace>,
 }
 

@@ -77,6 +77,7 @@ impl TreatedFlow {
 /// What a dose asks of a product, in the mean of all hours.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct UnitFeed {
+    /// The flow that is treated.
     flow: TreatedFlow,
     /// Active substance.
     #[schema(example = 0.108)]
@@ -106,6 +107,7 @@ pub struct FeedPump {
     #[schema(example = 6.9)]
     tested_ml_per_min: Option<f64>,
     /// Whether the two are further apart than a pump may be and the test can tell; null without both.
+    #[schema(example = false)]
     out_of_line: Option<bool>,
     /// Share of all time in which it runs.
     #[schema(example = 0.3)]

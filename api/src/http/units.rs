@@ -1,12 +1,15 @@
 //! `/v1/units`.
 
 use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
-use crate::db::Db;
+use crate::db::page::After;
 use crate::db::placement::Present;
 use crate::db::unit::{self, Placed};
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -195,20 +198,44 @@ async fn create_unit(
 }
 
 /// List units by label
+///
+/// As a table (`Accept`), all of them.
 #[utoipa::path(tag = "units", params(ListUnits, Sorting, Paging),
-    responses((status = 200, description = "A page of units", body = Page<UnitView>), Problems))]
+    responses((status = 200, description = "A page of units", content(
+        (Page<UnitView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/units")]
 async fn list_units(
     request: HttpRequest,
     caller: Caller<perm::ReadUnits>,
     query: Query<ListUnits>,
     (sorting, paging): (Query<Sorting>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (filter, after) = (query.parse()?, paging.sorted(&sorting, "label")?);
-    let rows = db.read(caller.scope(), caller.now(), async |tx| unit::list(tx, &filter, &after).await).await?;
-    let key = |row: &Placed| after.place(&row.unit, &row.unit.value.label, row.unit.id.0);
-    Ok(answer::page(&request, &after, rows, key, UnitView::from))
+    let read = async move |tx: &Tx<'_>, after: &After| unit::list(tx, &filter, after).await;
+    let key = |after: &After, row: &Placed| after.place(&row.unit, &row.unit.value.label, row.unit.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, UnitView::from)).await
+}
+
+impl Tabled for UnitView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("model_id", Kind::Text),
+        ("serial_number", Kind::Text),
+        ("label", Kind::Text),
+        ("rated_flow_l_per_h", Kind::Number),
+        ("working_volume_l", Kind::Number),
+        ("asset_number", Kind::Text),
+        ("placement.placement_id", Kind::Text),
+        ("placement.site_id", Kind::Text),
+        ("placement.customer_id", Kind::Text),
+        ("placement.since", Kind::Instant),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a unit

@@ -18,7 +18,7 @@ use domain::customer::UnitSystem;
 use domain::ids::{CustomerId, SiteId, UnitId};
 use domain::trace::Window;
 use domain::uncertainty::stretch::{SharedMeter, of_volumes};
-use domain::zone::Month;
+use domain::zone::{Month, local_date};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::collections::{BTreeSet, HashMap};
@@ -221,7 +221,7 @@ impl From<period_fact::StoredPeriod> for WaterFigure {
             to_at: Some(period.to),
             state: "live",
             issued_revision: None,
-            of_month: Month::of(period.to.date_naive()),
+            of_month: Month::of(local_date(period.zone, period.to)),
             grade: period.amounts.grade().as_str(),
             amounts: fact::to_json(&period.amounts),
             sessions: None,

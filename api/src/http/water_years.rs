@@ -173,6 +173,7 @@ pub struct WaterYears {
     /// The years in order, each site by site and then in all.
     items: Vec<WaterYearRow>,
     /// Always null: everything is there.
+    #[schema(example = json!(null))]
     next_cursor: Option<String>,
 }
 

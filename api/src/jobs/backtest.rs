@@ -2,9 +2,8 @@
 //!
 //! Rewound are: which parts, samples, gauges, calibrations, service events, chemicals, standstills and
 //! upsets were written down and not yet withdrawn, which parts were fitted and out, when units were retired,
-//! where they stood, and months that were not yet over. What can't be rewound: a record set right later
-//! counts as it is now, a part counts as out from the day it was out even when that was written
-//! down later, and months are those of today's readings. Counts that other dealers lend are not kept by
+//! where they stood, and months that were not yet over. A part is out once that was written down. What can't
+//! be rewound: a record set right later counts as it is now, and months are those of today's readings. Counts that other dealers lend are not kept by
 //! night, so none is used.
 
 use super::night_risk;

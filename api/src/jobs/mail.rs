@@ -1,14 +1,14 @@
 //! The queue of mails, and the reminders that go into it. Inside `serve` it is worked off every
 //! few seconds; several instances share it without sending anything twice.
 
-use super::{people_mail, report_mail};
+use super::{monthly_file_mail, people_mail, report_mail};
 use crate::auth::Scope;
 use crate::db::asking::request::{self, ASK, Asking, REMIND};
 use crate::db::asking::{due, reminder_rule};
 use crate::db::job::{self, Job};
 use crate::db::people::invitation::INVITE;
 use crate::db::report::recipient::SEND;
-use crate::db::{Db, DbError, Stored, Tx, dealer};
+use crate::db::{Db, DbError, Stored, Tx, dealer, monthly_file};
 use crate::mail::{Letter, Mailer, Post, SendError};
 use crate::problem::chain;
 use crate::signing_in::account::RESET;
@@ -116,6 +116,7 @@ async fn work(
     let written = match job.kind.as_str() {
         INVITE | RESET => people_mail::letter(db, scope, post, now, job).await,
         SEND => report_mail::letter(db, scope, post, now, job).await,
+        monthly_file::SEND => monthly_file_mail::letter(db, scope, post, now, job).await,
         _ => db.write(scope, now, async |tx| letter(tx, post, job).await).await,
     };
     let letter = match written {

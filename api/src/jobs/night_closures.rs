@@ -4,7 +4,7 @@ use crate::db::condition_inputs::{OwnMeter, Standing};
 use crate::db::sheet_stream::{SheetView, Wanted};
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeDelta, Utc};
 use domain::condition::closure::{Read, closures, passing_while_closed, washed};
-use domain::condition::test::Outcome;
+use domain::condition::test::{Outcome, WhyNot};
 use domain::metering::spread::WorkingCalendar;
 use domain::metering::stream::Stream;
 use std::collections::{HashMap, HashSet};
@@ -15,6 +15,10 @@ pub(super) const OF_USE: [Stream; 4] = [Stream::Wash, Stream::Bypass, Stream::Ri
 /// Days looked back on of a meter that reports by itself.
 const REPORTED_BACK_DAYS: u64 = 120;
 
+/// Closures last a day or longer: readings closer together than this tell no more of them, and a meter that
+/// reports every minute would fill the memory.
+const APART_LEAST: TimeDelta = TimeDelta::minutes(15);
+
 /// The registers of units of which hours do not tell.
 pub(super) struct Sparse {
     meters: HashMap<i32, Vec<Read>>,
@@ -22,19 +26,19 @@ pub(super) struct Sparse {
 }
 
 impl Sparse {
-    /// Those of units of which one meter alone measures make-up, unless they are `by_hour`; from a day on.
+    /// Those of units of which one meter alone measures make-up, where closures `may_tell`; from a day on.
     pub(super) fn new(
         standing: &[Standing],
         meters: &[OwnMeter],
         today: NaiveDate,
-        by_hour: impl Fn(&[&OwnMeter]) -> bool,
+        may_tell: impl Fn(&Standing, &[&OwnMeter]) -> bool,
         from: impl Fn(&Standing) -> NaiveDate,
     ) -> Self {
         let mut all = Self { meters: HashMap::new(), wanted: Vec::new() };
         let lately = today.checked_sub_days(Days::new(REPORTED_BACK_DAYS)).unwrap_or(today);
         for unit in standing {
             let own: Vec<&OwnMeter> = meters.iter().filter(|meter| meter.unit_id == unit.unit_id).collect();
-            let Some(makeup) = makeup(&own).filter(|_| !by_hour(&own)) else { continue };
+            let Some(makeup) = makeup(&own).filter(|_| may_tell(unit, &own)) else { continue };
             for meter in of_use(&own).chain([makeup]) {
                 all.meters.insert(meter.no, Vec::new());
                 let from = from(unit).max(meter.from.date_naive());
@@ -49,7 +53,11 @@ impl Sparse {
         let Some(reads) = self.meters.get_mut(&sheet.meter_no) else { return };
         let midnight = sheet.day.and_time(NaiveTime::MIN).and_utc();
         let at = sheet.at.iter().map(|second| midnight + TimeDelta::seconds(i64::from(*second)));
-        reads.extend(at.zip(sheet.register.iter().copied()).filter(|(at, _)| *at <= as_of));
+        for read in at.zip(sheet.register.iter().copied()).filter(|(at, _)| *at <= as_of) {
+            if reads.last().is_none_or(|last| read.0 - last.0 >= APART_LEAST) {
+                reads.push(read);
+            }
+        }
     }
 
     /// What a unit's closures tell of its fill valve; on the clean days of its site's working pattern.
@@ -60,8 +68,8 @@ impl Sparse {
         calendar: Option<&WorkingCalendar>,
         clean: &HashSet<NaiveDate>,
     ) -> Outcome {
-        let of_makeup = makeup(own).and_then(|meter| Some((meter, self.reads(meter)?))).zip(calendar);
-        let Some(((meter, reads), calendar)) = of_makeup else { return passing_while_closed(&[]) };
+        let meter = makeup(own).ok_or(WhyNot::Meter("make-up meter"))?;
+        let Some((reads, calendar)) = self.reads(meter).zip(calendar) else { return passing_while_closed(&[]) };
         let others: Vec<Vec<Read>> = of_use(own).filter_map(|meter| self.reads(meter)).collect();
         let mut found = closures(&reads, calendar, unit.zone);
         found.retain(|closure| {

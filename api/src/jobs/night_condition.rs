@@ -85,8 +85,9 @@ async fn test_chunk(
         })
         .await?;
     let mut registers = Registers::new(&standing, &meters, today);
-    let mut sparse =
-        Sparse::new(&standing, &meters, today, |own| hourly(own).is_ok(), |unit| from(unit, today, DAYS_BACK));
+    // A site without a working pattern has no closures.
+    let may_tell = |unit: &Standing, own: &[&OwnMeter]| calendars.contains_key(&unit.site_id) && hourly(own).is_err();
+    let mut sparse = Sparse::new(&standing, &meters, today, may_tell, |unit| from(unit, today, DAYS_BACK));
     let wanted: Vec<Wanted> = registers.wanted.iter().chain(&sparse.wanted).copied().collect();
     let each = |sheet: &SheetView| {
         registers.push(sheet, as_of);
@@ -229,7 +230,7 @@ fn tested(unit_id: Uuid, kind: Kind, outcome: Outcome) -> Tested {
             Tested { unit_id, kind, finding: ran.finding, chart: Ok(chart), about: ran.about, cost: None, ends }
         }
         Err(why) => {
-            let ends = kind.needs_notes() == Some(why);
+            let ends = why.ends_what_was_found(kind);
             Tested { unit_id, kind, finding: None, chart: Err(why.to_string()), about: None, cost: None, ends }
         }
     }

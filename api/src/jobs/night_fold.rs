@@ -276,7 +276,7 @@ fn finish_all<'a>(subject: &Subject, stretches: Vec<StretchFold<'a>>) -> (Vec<Fi
         let mut dial = one.spread_by(subject, &by.folded, &readings);
         // The pulses see the pauses; a dial that people read does not.
         dial.folded.sessions.clone_from(&by.folded.sessions);
-        if dial.stretch.touched {
+        if dial.stretch.touched && dial.stretch.to.is_none() && by.stretch.to.is_none() {
             let check = pulses::check((dial.facts, &dial.folded.spans), (by.facts, &by.folded.spans));
             looked.extend(check.findings().map(|(kind, found)| (by.stretch.meter_no, kind, found)));
         }

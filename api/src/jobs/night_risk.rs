@@ -25,11 +25,16 @@ pub async fn forecast(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result
     let night = local_date(parse_zone(&dealer.time_zone)?, as_of);
     let elsewhere = if lends(db, scope, as_of).await? { db.lent_to(scope.dealer()).await? } else { LentLives::new() };
     let computed = computed(db, scope, as_of, Records::WrittenByThen, elsewhere).await?;
-    db.write(scope, as_of, async |tx| {
-        store::replace(tx, night, &computed).await?;
-        outcomes::settle(tx).await
-    })
-    .await?;
+    let is_latest = db
+        .write(scope, as_of, async |tx| {
+            let is_latest = store::replace(tx, night, &computed).await?;
+            outcomes::settle(tx).await?;
+            Ok(is_latest)
+        })
+        .await?;
+    if !is_latest {
+        return Ok(());
+    }
     // Asked again: who took its counts back while the night ran has none of them lent anew.
     let lent = if lends(db, scope, as_of).await? { pooling::lent(&computed.models) } else { LentLives::new() };
     db.lend(scope.dealer(), &lent).await

@@ -13,7 +13,7 @@ use crate::db::night_run::{self, Counts};
 use crate::db::night_store::{self, Figures};
 use crate::db::report::{self, draft, life, rule};
 use crate::db::sheet_stream::SheetView;
-use crate::db::{Db, DbError, Tx, exception, meter_month, money_inputs, night_meters, notes};
+use crate::db::{Db, DbError, Tx, exception, meter_month, monthly_file, night_meters, notes};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::ids::{CustomerId, DealerId, NightRunId};
 use domain::metering::history::MonthUse;
@@ -86,13 +86,18 @@ async fn compute(db: &Db, scope: &Scope, as_of: DateTime<Utc>, progress: Progres
     let sums = chunks.buffer_unordered(CHUNKS_AT_ONCE).try_fold(Counts::default(), async |a, b| Ok(a + b));
     let mut counts = sums.await?;
     let meters: Vec<i32> = touches.iter().map(|touch| touch.meter_no).collect();
-    db.write(scope, as_of, async |tx| exception::close_unmeasured(tx, &meters).await).await?;
+    db.write(scope, as_of, async |tx| {
+        exception::close_unmeasured(tx, &meters).await?;
+        meter_watch::close_gone(tx).await
+    })
+    .await?;
     night_watch::look(db, scope, as_of).await?;
     night_condition::test(db, scope, as_of, &subjects).await?;
     night_due::project(db, scope.dealer(), as_of).await?;
-    night_stock::foresee(db, scope, as_of).await?;
+    night_stock::foresee(db, scope.dealer(), as_of).await?;
     night_risk::forecast(db, scope.dealer(), as_of).await?;
     counts.reports = draft_reports(db, scope, as_of, &subjects).await?;
+    db.write(scope, as_of, async |tx| monthly_file::want_due(tx).await).await?;
     db.write(scope, as_of, async |tx| night_plan::forget(tx, &taken_on).await).await?;
     Ok(counts)
 }
@@ -250,10 +255,10 @@ async fn issue_reports(db: &Db, scope: &Scope, as_of: DateTime<Utc>, today: Naiv
 
 async fn draft_of(tx: &Tx<'_>, customer: CustomerId, first: Month, running: Month) -> Result<usize, DbError> {
     report::hold(tx, customer).await?;
-    let money = money_inputs::of_customer(tx, customer).await?;
+    let mut making = draft::Making::of(tx, customer).await?;
     let mut written = 0;
     for month in std::iter::successors(Some(first), |month| Some(month.next())).take_while(|month| *month <= running) {
-        written += usize::from(draft::remake(tx, customer, month, &money).await?);
+        written += usize::from(making.month(tx, month).await?);
     }
     Ok(written)
 }

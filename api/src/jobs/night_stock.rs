@@ -1,6 +1,7 @@
 //! What the stock will do: each night every item at every place is looked at anew, because the
 //! days pass whether or not anything moved.
 
+use super::night_expected::{Expected, Past, steady};
 use crate::auth::Scope;
 use crate::db::stock::forecast::{self, Forecast};
 use crate::db::stock::item::{self, Named};
@@ -10,9 +11,8 @@ use crate::db::stock::site_use::{self, SiteRecords};
 use crate::db::{Db, DbError, Tx, dealer};
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
-use domain::ids::ItemId;
+use domain::ids::{DealerId, ItemId};
 use domain::stock::demand::Demand;
-use domain::stock::demand::per_day::{DOSE_SD_SHARE, PerDay};
 use domain::stock::expect::{Expectation, UseFinding};
 use domain::stock::history::{MonthUse, Months, Used};
 use domain::stock::idle::{IdleDays, running_d};
@@ -28,8 +28,12 @@ use uuid::Uuid;
 /// Months of the past that a demand is fitted to.
 const MONTHS_BACK: usize = 36;
 
-/// Looks at the whole stock, and puts what it foresees in the place of the night before.
-pub(super) async fn foresee(db: &Db, scope: &Scope, as_of: DateTime<Utc>) -> Result<(), DbError> {
+/// Looks at the whole stock of a dealer, and puts what it foresees in the place of the night before.
+///
+/// # Errors
+/// When the database fails.
+pub async fn foresee(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result<(), DbError> {
+    let scope = &Scope::of_job(dealer);
     let inputs = db.read(scope, as_of, async |tx| Inputs::read(tx).await).await?;
     let forecasts: Vec<Forecast> = inputs.held.iter().filter_map(|held| inputs.forecast(held)).collect();
     db.write(scope, as_of, async |tx| forecast::replace(tx, &forecasts).await).await
@@ -41,21 +45,22 @@ struct Inputs {
     zone: Tz,
     today: NaiveDate,
     /// Whole months that have passed, with their ends.
-    months: Vec<(Month, DateTime<Utc>, DateTime<Utc>)>,
+    months: Vec<Past>,
     held: Vec<Held>,
     items: HashMap<ItemId, Named>,
     idle: HashMap<Uuid, Vec<IdleDays>>,
     /// Orders of which something is to come.
     open: Vec<PlacedOrder>,
-    /// Units that stand at each site.
-    units_at: HashMap<Uuid, u32>,
+    /// What sites are expected to use.
+    expected: Expected,
     /// Sites where somebody dipped, or noted how a pump doses.
     sites: HashMap<Uuid, SiteRecords>,
 }
 
 /// What is known of a use.
 struct Known {
-    on_hand: Decimal,
+    /// `None` where neither the ledger nor a dip says what is there.
+    on_hand: Option<Decimal>,
     stood_on: NaiveDate,
     history: Vec<MonthUse>,
     dosed: Option<Demand>,
@@ -71,20 +76,24 @@ impl Inputs {
         months.reverse();
         let months: Vec<_> = months.into_iter().map(|(month, (from, to))| (month, from, to)).collect();
         let from = months.first().map_or(as_of, |(_, from, _)| *from);
-        let held = night_inputs::held(tx, from, zone.name()).await?;
-        let of_sites: Vec<Uuid> = held.iter().filter_map(|held| held.site).collect();
+        let mut held = night_inputs::held(tx, from, zone.name()).await?;
+        let (expected, items) = (Expected::read(tx, zone, local_date(zone, from)).await?, item::all(tx).await?);
         let looked_at = night_inputs::looked_at(tx).await?;
         let records = site_use::records(tx, &looked_at, (from, as_of)).await?;
+        let mut of_interest = expected.items(&items);
+        of_interest.extend(records.iter().flat_map(SiteRecords::pumped));
+        night_inputs::add_straight(tx, &mut held, &of_interest, (from, zone)).await?;
+        let of_sites: Vec<Uuid> = held.iter().filter_map(|held| held.site).collect();
         Ok(Self {
             as_of,
             zone,
             today,
             months,
             held,
-            items: item::all(tx).await?,
+            items,
             idle: site_use::idle(tx, &of_sites).await?,
             open: placed::open(tx).await?,
-            units_at: night_inputs::units_at(tx).await?,
+            expected,
             sites: records.into_iter().map(|records| (records.site, records)).collect(),
         })
     }
@@ -95,34 +104,36 @@ impl Inputs {
         let idle = held.site.and_then(|site| self.idle.get(&site)).map_or(&[][..], Vec::as_slice);
         let known = match records {
             Some(records) => self.of_site(held, item, records),
-            None => self.of_ledger(held, idle),
+            None => self.of_ledger(held, item, idle),
         };
-        let demand = fitted(item, &known.history).or(known.dosed).or(self.declared(held, item));
-        let stock = (known.on_hand, known.stood_on);
+        let demand = fitted(item, &known.history).or(known.dosed).or_else(|| self.declared(held, item, idle));
         let coming = coming(&self.open, held.place, held.item, self.today);
-        let seen = demand.map(|demand| (demand, Outlook::of(item, &demand, stock, self.today, idle, &coming)));
-        Some(self.row(held, &known, seen.as_ref()))
+        let ahead = |demand: &Demand| {
+            let stock = (known.on_hand?, known.stood_on);
+            Some(Outlook::of(item, demand, stock, self.today, idle, &coming))
+        };
+        // Of what nobody knows how much is there, its use is all there is to say.
+        let says = known.on_hand.is_some() || demand.is_some() || known.finding.is_some();
+        says.then(|| self.row(held, &known, (demand, demand.as_ref().and_then(ahead))))
     }
 
     /// What the units at a site are declared to use.
-    fn declared(&self, held: &Held, item: &Item) -> Option<Demand> {
-        let units = self.units_at.get(&held.site?)?;
-        Some(item.per_day?.of_units(*units).demand())
+    fn declared(&self, held: &Held, item: &Item, idle: &[IdleDays]) -> Option<Demand> {
+        self.expected.demand(held, item, (&self.months, idle))
     }
 
-    fn row(&self, held: &Held, known: &Known, seen: Option<&(Demand, Outlook)>) -> Forecast {
-        let (demand, outlook) = (seen.map(|seen| seen.0), seen.map(|seen| seen.1));
+    fn row(&self, held: &Held, known: &Known, (demand, outlook): (Option<Demand>, Option<Outlook>)) -> Forecast {
         let cover = outlook.map(|outlook| outlook.cover);
         let finding = known.finding;
         Forecast {
             place_id: held.place.0,
             consumable_id: held.item.0,
             night: self.today,
-            on_hand: known.on_hand,
+            on_hand: known.on_hand.unwrap_or_default(),
             stood_on: known.stood_on,
             months: i32::try_from(demand.map_or(0, |demand| demand.months)).unwrap_or(i32::MAX),
             model: demand.map(|demand| demand.model.as_str().to_owned()),
-            per_day: outlook.map(|outlook| outlook.per_day),
+            per_day: demand.map(|demand| demand.on(self.today)),
             earliest: cover.and_then(|cover| cover.earliest),
             likely: cover.and_then(|cover| cover.likely),
             latest: cover.and_then(|cover| cover.latest),
@@ -138,17 +149,28 @@ impl Inputs {
         }
     }
 
-    /// By the ledger alone: its sums are by month already.
-    fn of_ledger(&self, held: &Held, idle: &[IdleDays]) -> Known {
+    /// By the ledger alone.
+    fn of_ledger(&self, held: &Held, item: &Item, idle: &[IdleDays]) -> Known {
+        Known {
+            on_hand: held.in_ledger.then_some(held.on_hand),
+            stood_on: self.today,
+            history: self.issued(held, idle),
+            dosed: None,
+            finding: self.expected.finding((held, item), |_from, _to| None, (&self.months, idle)),
+        }
+    }
+
+    /// What went out by the ledger, whose sums are by month already.
+    fn issued(&self, held: &Held, idle: &[IdleDays]) -> Vec<MonthUse> {
         let out: HashMap<NaiveDate, f64> = held.months.iter().copied().collect();
         let begins = day_start(self.zone, held.since);
         let after = self.months.iter().skip_while(|(_, _, ends)| *ends <= begins);
-        let history = after.map(|&(month, from, to)| MonthUse {
+        let months = after.map(|&(month, from, to)| MonthUse {
             month,
             quantity: out.get(&month.first_day()).copied().unwrap_or_default(),
             running_d: running_d(self.zone, (from.max(begins), to), idle),
         });
-        Known { on_hand: held.on_hand, stood_on: self.today, history: history.collect(), dosed: None, finding: None }
+        months.collect()
     }
 
     /// By dips, else the ledger, else dosing.
@@ -157,18 +179,22 @@ impl Inputs {
         let stock = records.stock(held.item, &feeds);
         let from = self.months.first().map_or(self.as_of, |(_, from, _)| *from);
         let uses = stock.stretches(from, self.as_of);
-        let by_ledger = self.of_ledger(held, &records.idle);
         let there = stock.on_hand(self.as_of);
         // Without a dip that counts the stored balance does: the lines read here are not all.
         let dipped = there.as_of < self.as_of;
+        let by_ledger = held.in_ledger.then_some(held.on_hand);
         let from_dips = stock.dips.len() > 1;
-        let history = if from_dips { self.of_uses(records, &uses) } else { by_ledger.history };
         Known {
-            on_hand: if dipped { there.quantity } else { held.on_hand },
+            on_hand: if dipped { Some(there.quantity) } else { by_ledger },
             stood_on: if dipped { local_date(records.zone, there.as_of) } else { self.today },
+            history: if from_dips { self.of_uses(records, &uses) } else { self.issued(held, &records.idle) },
             dosed: dosed(feeds.last()),
-            finding: from_dips.then(|| self.finding((held, item), records, &uses)).flatten(),
-            history,
+            finding: if from_dips {
+                self.finding((held, item), records, &uses)
+            } else {
+                let by_pumps = |from, to| stock.dosed(from, to);
+                self.expected.finding((held, item), by_pumps, (&self.months, &records.idle))
+            },
         }
     }
 
@@ -192,7 +218,8 @@ impl Inputs {
     /// Against what was dosed in the latest use, or what was usual before it.
     fn finding(&self, of: (&Held, &Item), records: &SiteRecords, uses: &[SiteUse]) -> Option<UseFinding> {
         let (_, earlier) = uses.split_last()?;
-        let usual = fitted(of.1, &self.of_uses(records, earlier)).or(self.declared(of.0, of.1));
+        let usual = fitted(of.1, &self.of_uses(records, earlier));
+        let usual = usual.or_else(|| self.declared(of.0, of.1, &records.idle));
         let usual = usual.map(|demand| demand.on(self.today));
         Expectation::of(uses, usual)?.finding(uses, records.zone, &records.idle)
     }
@@ -215,7 +242,5 @@ fn before(first: NaiveDate, next: NaiveDate) -> Option<IdleDays> {
 
 /// What the pumps will feed if they are left as they are.
 fn dosed(feed: Option<&Feed>) -> Option<Demand> {
-    let at_20_c = feed?.per_day;
-    let declared = PerDay { at_20_c, theta: 1.0, water_c: [20.0; 12], sd_share: DOSE_SD_SHARE };
-    Some(declared.checked().ok()?.demand())
+    steady(feed?.per_day)
 }

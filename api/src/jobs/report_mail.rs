@@ -5,14 +5,13 @@ use crate::db::job::{self, Job};
 use crate::db::report::recipient::{self, Sending, StoredRecipient};
 use crate::db::report::{self, StoredReport, style};
 use crate::db::{Db, DbError, Tx};
-use crate::mail::{Letter, More, Post};
-use crate::report::{Words, print, statement};
+use crate::mail::{Attached, Letter, More, Post};
+use crate::report::{Wanted, Words, print, statement};
 use askama::Template;
 use chrono::{DateTime, Utc};
 use domain::ids::ReportId;
-use domain::report::figure::Figure;
 use weirbook_paper::Logo;
-use weirbook_paper::document::Document;
+use weirbook_paper::document::{Block, Document, Row, Section, Table};
 
 #[derive(Template)]
 #[template(path = "report_mail.html")]
@@ -52,8 +51,8 @@ pub(super) async fn letter(
         return Ok(None);
     };
     let name = print::file_name(&known.stored, "pdf");
-    let bytes = print::in_turn(known.stored.clone(), known.logo.clone(), None).await.map_err(internal)?;
-    composed(&known, post, job, (name, bytes)).map(Some)
+    let bytes = print::in_turn(known.stored.clone(), known.logo.clone(), Wanted::default()).await.map_err(internal)?;
+    composed(&known, post, job, Attached { name, media: "application/pdf", bytes }).map(Some)
 }
 
 fn internal(error: impl std::error::Error + Send + Sync + 'static) -> DbError {
@@ -72,11 +71,11 @@ async fn known(tx: &Tx<'_>, post: &Post, sending: &Sending) -> Result<Option<Kno
     Ok(Some(Known { stored, revised, recipient, logo, unsubscribe: post.unsubscribe_link(&token) }))
 }
 
-fn composed(known: &Known, post: &Post, job: &Job, document: (String, Vec<u8>)) -> Result<Letter, DbError> {
+fn composed(known: &Known, post: &Post, job: &Job, document: Attached) -> Result<Letter, DbError> {
     let stored = &known.stored;
     let words = Words::of(&stored.figures, None);
-    let doc = statement(stored, None).document;
-    let figures = printed(&doc, stored);
+    let doc = statement(stored, Wanted::default()).document;
+    let figures = printed(&doc);
     let read = post.report_link(ReportId(stored.id));
     let page = Page {
         dealer: &stored.figures.dealer,
@@ -105,30 +104,38 @@ fn composed(known: &Known, post: &Post, job: &Job, document: (String, Vec<u8>)) 
         to: known.recipient.email.clone(),
         subject: plain(&words.with(subject, &named)),
         text: plain(&text),
-        more: Some(More { html: page.render().map_err(internal)?, document, unsubscribe: known.unsubscribe.clone() }),
+        more: Some(More {
+            html: Some(page.render().map_err(internal)?),
+            document,
+            unsubscribe: known.unsubscribe.clone(),
+        }),
     })
 }
 
-/// The lines of the reckoning that are printed, as the report has them.
-fn printed(doc: &Document, stored: &StoredReport) -> Vec<(String, String)> {
-    use weirbook_paper::document::Block;
-    let rows = doc.sections.iter().find(|section| section.id == "reckoning").into_iter().flat_map(|section| {
-        section.blocks.iter().filter_map(|block| match block {
-            Block::Table(table) => Some(&table.rows),
-            _ => None,
-        })
+/// What the first reckoning prints, as the report has it; where it has several tables, each under its
+/// own caption.
+fn printed(doc: &Document) -> Vec<(String, String)> {
+    let tables = doc.sections.iter().map(tables).find(|tables| !tables.is_empty()).unwrap_or_default();
+    let several = tables.len() > 1;
+    let line = |table: &Table, row: &Row| match row.cells.as_slice() {
+        [label, amount, ..] if !amount.withheld => {
+            let of = if several { format!("{}: ", table.caption) } else { String::new() };
+            Some((format!("{of}{}", label.text), amount.text.clone()))
+        }
+        _ => None,
+    };
+    tables.iter().flat_map(|table| table.rows.iter().filter_map(|row| line(table, row))).collect()
+}
+
+fn tables(section: &Section) -> Vec<&Table> {
+    let tables = section.blocks.iter().filter_map(|block| match block {
+        Block::Table(table) => Some(table),
+        _ => None,
     });
-    let lines = rows.flatten().zip(stored.figures.lines_to_read());
-    lines
-        .filter(|(_, line)| matches!(line.figure, Figure::Printed(_)))
-        .filter_map(|(row, _)| match row.cells.as_slice() {
-            [label, amount, ..] => Some((label.text.clone(), amount.text.clone())),
-            _ => None,
-        })
-        .collect()
+    tables.collect()
 }
 
 /// As plain mail shows it: spaces that do not break look like gaps or question marks in old readers.
-fn plain(text: &str) -> String {
+pub(super) fn plain(text: &str) -> String {
     text.replace(['\u{a0}', '\u{202f}'], " ")
 }

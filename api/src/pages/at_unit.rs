@@ -17,6 +17,7 @@ use domain::ids::UnitId;
 use domain::measures::gauge::{Gauge, GaugeUnit};
 use domain::measures::sample::{Qualifier, Quantity, SampleUnit};
 use domain::reading::Source;
+use domain::routine::caution::{AT_A_UNIT, Caution, heed};
 use domain::service::event::{Line, LineKind, LineUnit};
 use domain::service::measured::{GaugeSeen, SampleTaken};
 use rust_decimal::Decimal;
@@ -82,6 +83,8 @@ pub(super) struct Head {
     pub(super) site: String,
     pub(super) at: String,
     pub(super) faults: Vec<String>,
+    /// What to heed at the work, in words.
+    pub(super) heed: Vec<&'static str>,
 }
 
 impl Head {
@@ -93,7 +96,13 @@ impl Head {
             site: ground.site.clone(),
             at: field(typed, "at").map_or(now, str::to_owned),
             faults,
+            heed: heed(AT_A_UNIT),
         }
+    }
+
+    /// With what is to be heeded, besides, at the work that the form is about.
+    pub(super) fn heeding(self, besides: impl IntoIterator<Item = Caution>) -> Self {
+        Self { heed: heed(AT_A_UNIT.into_iter().chain(besides)), ..self }
     }
 }
 

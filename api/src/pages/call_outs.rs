@@ -5,7 +5,7 @@ use super::form::{self, Typed, field};
 use super::visitor::{Sender, Visitor};
 use super::{html_for, words};
 use crate::auth::{Caller, Permission, Reach, perm};
-use crate::db::fleet::{self, Installed};
+use crate::db::fleet::{self, Named};
 use crate::db::page::After;
 use crate::db::service::call_out::{self, Call, Known};
 use crate::db::service::{Filter, names};
@@ -20,13 +20,14 @@ use chrono_tz::Tz;
 use domain::fault::Faults;
 use domain::ids::UnitId;
 use domain::service::call_out::{Bay, CallOut, Kept, Progress, Step};
-use domain::zone::{Month, local_date};
 use uuid::Uuid;
 
 /// Days for which settled call-outs are shown.
 const DAYS_BACK: i64 = 60;
 /// Call-outs shown at most, of each kind.
 const ROWS_MOST: i64 = 200;
+/// Call-outs shown at most on the page of a unit.
+const OF_UNIT_MOST: i64 = 20;
 
 #[derive(Template)]
 #[template(path = "call_outs.html")]
@@ -146,9 +147,11 @@ async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults:
         Ok((choices(tx, typed).await?, open, rows(tx, &settled, false).await?))
     };
     let (units, open, settled) = db.read(caller.scope(), caller.now(), known).await?;
+    let most = usize::try_from(ROWS_MOST).unwrap_or(usize::MAX);
     let lead = match open.len() {
         0 => "No call-out is open.".to_owned(),
         1 => "1 call-out is open.".to_owned(),
+        n if n > most => format!("More than {most} call-outs are open; these are the oldest."),
         n => format!("{n} call-outs are open, the oldest first."),
     };
     let symptom = field(typed, "symptom").unwrap_or_default().to_owned();
@@ -159,14 +162,13 @@ async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults:
 
 /// The units that stand somewhere now, as far as the scope reaches.
 pub(super) async fn choices(tx: &Tx<'_>, typed: &Typed) -> Result<Vec<Choice>, DbError> {
-    let units = fleet::installed(tx, "", Month::of(local_date(Tz::UTC, tx.now()))).await?;
-    let choice = |unit: Installed| {
+    let choice = |unit: Named| {
         // Sites are often called after their customer.
         let of = if unit.site.contains(&unit.customer) { String::new() } else { format!("{}, ", unit.customer) };
         let name = format!("{of}{}: {}", unit.site, unit.label);
         Choice::of(typed, "unit", unit.unit_id, name)
     };
-    Ok(units.into_iter().map(choice).collect())
+    Ok(fleet::named(tx).await?.into_iter().map(choice).collect())
 }
 
 /// The call-outs that are open, as far as the scope reaches.
@@ -178,15 +180,17 @@ pub(super) async fn open_calls(tx: &Tx<'_>) -> Result<Vec<CallRow>, DbError> {
     rows(tx, &call_out::list(tx, &open, &After::first(ROWS_MOST)).await?, false).await
 }
 
-/// The call-outs about a unit within a year, the newest first.
+/// The newest call-outs about a unit within a year, the newest first, and whether there are more.
 ///
 /// # Errors
 /// When the database fails.
-pub(super) async fn calls_of(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<CallRow>, DbError> {
-    let filter = Filter { unit: Some(unit), from: Some(tx.now() - Duration::days(365)), ..Filter::default() };
-    let mut known = call_out::list(tx, &filter, &After::first(ROWS_MOST)).await?;
-    known.reverse();
-    rows(tx, &known, false).await
+pub(super) async fn calls_of(tx: &Tx<'_>, unit: UnitId) -> Result<(Vec<CallRow>, bool), DbError> {
+    let since = tx.now() - Duration::days(365);
+    let mut known = call_out::newest(tx, unit, since, OF_UNIT_MOST + 1).await?;
+    let most = usize::try_from(OF_UNIT_MOST).unwrap_or(usize::MAX);
+    let more = known.len() > most;
+    known.truncate(most);
+    Ok((rows(tx, &known, false).await?, more))
 }
 
 async fn rows(tx: &Tx<'_>, known: &[Known], dealer: bool) -> Result<Vec<CallRow>, DbError> {

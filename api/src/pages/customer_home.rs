@@ -5,7 +5,7 @@ use super::call_outs::{CallRow, open_calls};
 use super::fault::Fault;
 use super::fleet_row::{self, Amount};
 use super::{html_for, words};
-use crate::auth::{Caller, Permission, perm};
+use crate::auth::{Caller, Permission, Reach, perm};
 use crate::db::asking::due::{self, Filter};
 use crate::db::fleet::{self, Installed};
 use crate::db::page::After;
@@ -14,6 +14,7 @@ use crate::db::{Db, DbError, Tx, dealer};
 use actix_web::HttpResponse;
 use actix_web::http::StatusCode;
 use askama::Template;
+use domain::ids::CustomerId;
 use domain::report::display;
 use domain::spell::SpellState;
 use domain::zone::{Month, local_date};
@@ -35,6 +36,8 @@ struct Page {
     may_read: bool,
     may_call: bool,
     may_reports: bool,
+    /// Whose people look.
+    own: Option<CustomerId>,
 }
 
 /// A site with its units.
@@ -103,6 +106,10 @@ pub(super) async fn page<P: Permission>(caller: &Caller<P>, db: &Db) -> Result<H
     let reads = perm::WriteReadings::ROLES.contains(&role);
     let reports = perm::ReadReports::ROLES.contains(&role);
     let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, reads, reports).await).await?;
+    let own = match caller.scope().reach() {
+        Reach::Customer(own) => Some(own),
+        Reach::Dealer => None,
+    };
     let page = Page {
         lead: lead(&known),
         this_month: display::month(known.month),
@@ -114,6 +121,7 @@ pub(super) async fn page<P: Permission>(caller: &Caller<P>, db: &Db) -> Result<H
         may_read: reads,
         may_call: perm::OpenCallOuts::ROLES.contains(&role),
         may_reports: reports,
+        own,
     };
     Ok(html_for(caller, StatusCode::OK, &page)?)
 }

@@ -21,7 +21,7 @@ use chrono::NaiveDate;
 use domain::fault::Faults;
 use domain::file::{FileError, MediaType};
 use domain::ids::RoutineId;
-use domain::routine::caution::DEFERS;
+use domain::routine::caution::heed;
 use domain::routine::done::{Certified, Done, TestResult};
 use domain::routine::due::{Due, DueBy};
 use serde::Deserialize;
@@ -118,8 +118,7 @@ struct DonePage {
     when: String,
     n: i32,
     points: Vec<Point>,
-    cautions: Vec<&'static str>,
-    defers: &'static str,
+    heed: Vec<&'static str>,
     certificate: bool,
     typed: Typed,
     today: NaiveDate,
@@ -305,8 +304,7 @@ impl DonePage {
             when: kept.due.map_or(NONE.to_owned(), when),
             n: kept.done_times + 1,
             points: value.plan.checklist.iter().enumerate().map(point).collect(),
-            cautions: value.plan.cautions.iter().map(|caution| caution.words()).collect(),
-            defers: DEFERS,
+            heed: heed(value.plan.cautions.iter().copied()),
             certificate: value.plan.certificate.is_some(),
             typed,
             today,

@@ -6,7 +6,7 @@ use super::form::{self, Typed, field};
 use super::sheet;
 use super::visitor::{Sender, Visitor};
 use super::words::{self, NONE};
-use super::{fleet_row, html_for};
+use super::{fleet_map, fleet_row, html_for};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::fleet::{self, Ahead, UNITS_MOST};
 use crate::db::unit_list::{self, StoredList};
@@ -29,7 +29,7 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(installed_units).service(as_csv).service(keep_list).service(end_list);
+    config.service(installed_units).service(fleet_map::map).service(as_csv).service(keep_list).service(end_list);
 }
 
 #[derive(Template)]
@@ -74,14 +74,14 @@ pub(super) struct Asked {
 }
 
 /// The choice that an address or a form makes; what can't be read is left out.
-struct Choice {
+pub(super) struct Choice {
     find: String,
     state: Option<SpellState>,
     sort: UnitOrder,
 }
 
 impl Choice {
-    fn of(asked: &Asked) -> Self {
+    pub(super) fn of(asked: &Asked) -> Self {
         let find: String = asked.find.chars().filter(|c| !c.is_control()).take(100).collect();
         Self {
             find: find.trim().to_owned(),
@@ -90,7 +90,7 @@ impl Choice {
         }
     }
 
-    fn query(&self) -> String {
+    pub(super) fn query(&self) -> String {
         let state = self.state.map_or("", SpellState::as_str);
         format!("find={}&state={state}&sort={}", super::fault::url_part(&self.find), self.sort.as_str())
     }
@@ -116,13 +116,17 @@ impl May {
 }
 
 /// The units of a choice, as of the local day.
-struct Found {
+pub(super) struct Found {
     month: Month,
     today: NaiveDate,
-    units: Vec<Ahead>,
+    pub(super) units: Vec<Ahead>,
 }
 
-async fn found(tx: &Tx<'_>, choice: &Choice) -> Result<Found, DbError> {
+/// Looks for the units of a choice, in its order.
+///
+/// # Errors
+/// When the database fails.
+pub(super) async fn found(tx: &Tx<'_>, choice: &Choice) -> Result<Found, DbError> {
     let today = local_date(dealer::zone(tx).await?, tx.now());
     let month = Month::of(today);
     let mut units = fleet::ahead(tx, &choice.find, month).await?;

@@ -1,7 +1,7 @@
 //! `/units/{id}/handover`: the handover of a unit to its customer on the telephone: registers, levels,
 //! first samples, the flow of each gun by bucket and watch, settings, training, the fallback, and the
-//! signature. Registers become readings, samples samples, and bucket tests flow tests of the site, in
-//! one transaction.
+//! signature. Registers become readings, levels and samples what they are, and bucket tests flow tests of
+//! the site, in one transaction.
 
 use super::at_unit::{self, Ground, Head, MeasuredInput, Photos, RegisterInput};
 use super::fault::Fault;
@@ -11,9 +11,8 @@ use super::sent::Sent;
 use super::visitor::{Sender, Visitor};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::service::event;
-use crate::db::{Db, DbError, Tx, reading};
+use crate::db::{Db, DbError, Tx};
 use crate::problem::Problem;
-use crate::readings::batch::Sheets;
 use crate::readings::parse::Parsed;
 use crate::readings::{Row, intake};
 use actix_web::http::{StatusCode, header};
@@ -24,6 +23,7 @@ use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::{MeterId, UnitId};
 use domain::placement::{Handover as Registers, LevelThen, RegisterThen};
+use domain::routine::caution::AT_A_HANDOVER;
 use domain::service::details::{Details, GunTest, HandoverDone, Setting, SettingKind};
 use domain::service::event::{ServiceEvent, Signature};
 use uuid::Uuid;
@@ -125,7 +125,7 @@ async fn page<P: Permission>(
         kinds: kinds(typed, n),
     };
     Ok(Page {
-        head: Head::of(id, &ground, typed, caller.now(), faults),
+        head: Head::of(id, &ground, typed, caller.now(), faults).heeding(AT_A_HANDOVER),
         key: form::key(),
         point: at_unit::point(typed),
         samples: at_unit::sample_inputs(typed),
@@ -153,23 +153,16 @@ async fn keep(caller: &Caller<perm::WriteService>, db: &Db, id: UnitId, sent: &S
     let (scope, now, typed) = (caller.scope(), caller.now(), sent.typed());
     let ground = db.read(scope, now, async |tx| at_unit::ground(tx, id).await).await?;
     let (event, photos, rows) = read(id, &ground, sent, now)?;
-    let (sheets, rejected) = intake::prepare(db, scope, now, Parsed { rows, rejected: Vec::new() }).await?;
+    let (_, rejected) = intake::prepare(db, scope, now, Parsed { rows, rejected: Vec::new() }).await?;
     at_unit::not_taken(&ground, &rejected)?;
-    let write =
-        async |tx: &Tx<'_>| form::once(tx, &typed, async || store(tx, &ground, (&event, &photos), &sheets).await).await;
+    let write = async |tx: &Tx<'_>| form::once(tx, &typed, async || store(tx, (&event, &photos)).await).await;
     Ok(db.write(scope, now, write).await?)
 }
 
-async fn store(
-    tx: &Tx<'_>,
-    ground: &Ground,
-    (event, photos): (&ServiceEvent, &Photos),
-    sheets: &Sheets,
-) -> Result<(), DbError> {
+/// The event brings about its readings.
+async fn store(tx: &Tx<'_>, (event, photos): (&ServiceEvent, &Photos)) -> Result<(), DbError> {
     let recorded = event::create(tx, event).await?;
-    photos.keep(tx, recorded.id).await?;
-    let taken = reading::store(tx, sheets).await?;
-    Ok(at_unit::not_taken(ground, &taken.rejected)?)
+    photos.keep(tx, recorded.id).await
 }
 
 fn read(

@@ -12,11 +12,13 @@ mod due;
 pub mod fault;
 mod figures;
 mod fleet;
+mod fleet_map;
 mod fleet_row;
 mod form;
 mod handover;
 mod joining;
 mod menu;
+mod monthly_files;
 mod parts;
 mod people;
 mod person;
@@ -38,6 +40,7 @@ mod sheet;
 mod sign_in;
 mod stages;
 mod statement;
+mod statement_look;
 mod stock;
 mod stock_count;
 mod stock_orders;
@@ -81,6 +84,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(fleet::routes)
         .configure(records::routes)
         .configure(readings::routes)
+        .configure(monthly_files::routes)
         .service(figures::count)
         .configure(settings::routes)
         .service(unit::one_unit)
@@ -114,6 +118,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(statement::savings_report)
         .service(statement::pdf)
         .service(statement::csv)
+        .service(statement_look::css)
+        .service(statement_look::logo)
         .service(unsubscribe::ask)
         .service(unsubscribe::no_more)
         .service(stock::stock)

@@ -34,13 +34,18 @@ pub(super) async fn fitted(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<Seen>, DbErr
 
 /// Their records alone.
 pub(super) async fn records(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<Stored<ComponentId, Component>>, DbError> {
-    let filter = Filter { unit: Some(unit), kind: None, fitted: true };
+    let filter = Filter { unit: Some(unit), fitted: true, ..Filter::default() };
     component::list(tx, &filter, &After::first(PARTS_MOST)).await
 }
 
 /// What a part is called: by the catalogue where that has its kind.
 pub(super) fn name(part: &Component) -> String {
-    of_kind(&part.kind).map_or_else(|| part.kind.replace('_', " "), |kind| kind.name.to_owned())
+    kind_name(&part.kind)
+}
+
+/// What a kind of part is called.
+pub(super) fn kind_name(kind: &str) -> String {
+    of_kind(kind).map_or_else(|| kind.replace('_', " "), |known| known.name.to_owned())
 }
 
 impl Part {

@@ -144,6 +144,7 @@ async fn show(visitor: Visitor<perm::ReadPeople>, asked: Query<Asked>, db: Data<
         Some("withdrawn") => "The invitation is withdrawn.",
         Some("changed") => "It is changed.",
         Some("deactivated") => "The person can no longer sign in.",
+        Some("signed-out") => "Everything that was signed in as this person is signed out within a minute.",
         Some("reset") => "A link to set the password anew goes out by mail within a minute.",
         Some("rule") => "What is asked of sign-ins is changed.",
         _ => "",

@@ -8,7 +8,7 @@ use super::words::role;
 use crate::auth::revoked::Revoked;
 use crate::auth::{Caller, perm};
 use crate::db::{Db, customer, people};
-use crate::http::people::{change, deactivate, reset};
+use crate::http::people::{change, deactivate, end_sign_ins, reset};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Form, Path, ServiceConfig};
@@ -19,7 +19,12 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(show).service(change_person).service(deactivate_person).service(reset_password);
+    config
+        .service(show)
+        .service(change_person)
+        .service(deactivate_person)
+        .service(reset_password)
+        .service(end_sign_ins_of);
 }
 
 #[derive(Template)]
@@ -112,6 +117,19 @@ async fn reset_password(
 ) -> Result<HttpResponse, Fault> {
     match reset(&db, &sender.0, *id).await {
         Ok(()) => Ok(back("reset")),
+        Err(problem) => again(&db, &sender.0, problem).await,
+    }
+}
+
+#[post("/people/{id}/end-sign-ins")]
+async fn end_sign_ins_of(
+    sender: Sender<perm::WritePeople>,
+    id: Path<MembershipId>,
+    db: Data<Db>,
+    revoked: Data<Revoked>,
+) -> Result<HttpResponse, Fault> {
+    match end_sign_ins(&db, &revoked, &sender.0, *id).await {
+        Ok(()) => Ok(back("signed-out")),
         Err(problem) => again(&db, &sender.0, problem).await,
     }
 }

@@ -25,6 +25,7 @@ use chrono::{DateTime, Utc};
 use domain::component::{Component, OutWhy};
 use domain::fault::Faults;
 use domain::ids::{ComponentId, ItemId, LotId, PlaceId, UnitId};
+use domain::routine::caution::AT_PARTS;
 use domain::service::details::{Details, Replacement};
 use domain::service::event::{Line, LineKind, LineUnit, ServiceEvent};
 use domain::stock::movement::Payer;
@@ -150,7 +151,7 @@ async fn page<P: Permission>(
     };
     let why = |why: &OutWhy| (why.as_str(), why_words(*why), field(typed, "why") == Some(why.as_str()));
     Ok(Page {
-        head: Head::of(id, &known.ground, typed, caller.now(), faults),
+        head: Head::of(id, &known.ground, typed, caller.now(), faults).heeding(AT_PARTS),
         key: form::key(),
         parts: known.parts.iter().map(part).collect(),
         whys: OutWhy::ALL.iter().map(why).collect(),

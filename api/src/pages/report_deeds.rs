@@ -5,7 +5,7 @@ use super::fault::Fault;
 use super::form::{self, Typed, field};
 use super::visitor::Sender;
 use crate::auth::perm;
-use crate::db::report::question;
+use crate::db::report::{life as deeds, question};
 use crate::db::{Db, Tx};
 use crate::http::savings_reports::life::{self, IssueInput, ReasonInput};
 use crate::http::savings_reports::questions::{self, AnswerInput, QuestionInput};
@@ -19,7 +19,7 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(issue).service(propose).service(revise).service(decline).service(ask).service(answer);
+    config.service(issue).service(send).service(propose).service(revise).service(decline).service(ask).service(answer);
 }
 
 /// A deed on what the page showed at a revision or version.
@@ -43,6 +43,13 @@ async fn issue(
 ) -> Result<HttpResponse, Fault> {
     let Deed { at, reason } = typed.into_inner();
     life::issue(&db, &sender.0, *id, at, &IssueInput { reason: Some(reason) }).await?;
+    Ok(back(*id))
+}
+
+#[post("/savings-reports/{id}/send")]
+async fn send(sender: Sender<perm::IssueReports>, id: Path<ReportId>, db: Data<Db>) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    db.write(caller.scope(), caller.now(), async |tx| deeds::send(tx, *id).await).await?;
     Ok(back(*id))
 }
 

@@ -4,6 +4,7 @@ use super::form;
 use super::words;
 use crate::auth::{Permission, Role, perm};
 use crate::db::report::question::{self, StoredQuestion};
+use crate::db::report::recipient::{self, ReportMail};
 use crate::db::report::standing::{self, StoredStanding};
 use crate::db::report::{self, StoredReport};
 use crate::db::{DbError, Revision, Tx};
@@ -21,16 +22,20 @@ pub(super) struct Loaded {
     revisions: Vec<StoredReport>,
     questions: Vec<StoredQuestion>,
     standing: Option<StoredStanding>,
+    /// For those alone who issue reports.
+    mails: Vec<ReportMail>,
 }
 
 impl Loaded {
-    /// A report at a revision, or at its newest.
-    pub(super) async fn of(tx: &Tx<'_>, id: ReportId, n: Option<Revision>) -> Result<Self, DbError> {
+    /// A report at a revision, or at its newest, with what `role` may see.
+    pub(super) async fn of(tx: &Tx<'_>, id: ReportId, n: Option<Revision>, role: Role) -> Result<Self, DbError> {
         let stored = match n {
             Some(n) => report::revision(tx, id, n).await?,
             None => report::get(tx, id).await?,
         };
+        let issues = perm::IssueReports::ROLES.contains(&role);
         Ok(Self {
+            mails: if issues { recipient::mails(tx, &stored).await? } else { Vec::new() },
             stored,
             revisions: report::revisions(tx, id).await?,
             questions: question::list(tx, id).await?,
@@ -72,6 +77,12 @@ pub(super) struct Answer {
 #[derive(Default)]
 pub(super) struct Office {
     pub(super) draft: Option<Draft>,
+    /// The customer, on whose page those are who get reports by mail.
+    pub(super) customer: Uuid,
+    /// Who gets it by mail, and how far that is.
+    pub(super) mails: Vec<(String, String)>,
+    /// Whether somebody who gets reports was not sent this one.
+    pub(super) unsent: bool,
     /// The lines that differ from what was issued.
     pub(super) changes: Vec<String>,
     pub(super) proposal: Option<Proposal>,
@@ -129,8 +140,15 @@ fn asked(one: &StoredQuestion, zone: Tz) -> Question {
 
 impl Office {
     fn of(loaded: &Loaded, zone: Tz) -> Self {
+        let issued = loaded.stored.issued.is_some();
+        let by_mail = Self {
+            customer: loaded.stored.customer_id,
+            mails: loaded.mails.iter().map(|mail| (mail.email.clone(), mail_words(mail, issued, zone))).collect(),
+            unsent: issued && loaded.mails.iter().any(|mail| !mail.wanted),
+            ..Self::default()
+        };
         let Some(standing) = &loaded.standing else {
-            return Self { draft: Some(draft(&loaded.stored)), ..Self::default() };
+            return Self { draft: Some(draft(&loaded.stored)), ..by_mail };
         };
         let now = standing.now.as_ref();
         let lines = now.map(|now| changes(&loaded.stored.figures, now)).unwrap_or_default();
@@ -149,7 +167,18 @@ impl Office {
             declined: declined
                 .map(|one| format!("A revision was declined {}: {}", words::instant(zone, one.at), one.why))
                 .unwrap_or_default(),
+            ..by_mail
         }
+    }
+}
+
+fn mail_words(mail: &ReportMail, issued: bool, zone: Tz) -> String {
+    match (mail.sent_at, mail.given_up, mail.wanted) {
+        (Some(at), ..) => format!("sent {}", words::instant(zone, at)),
+        (None, true, _) => "could not be delivered".to_owned(),
+        (None, false, true) => "on its way".to_owned(),
+        (None, false, false) if issued => "not sent: added after it was issued".to_owned(),
+        (None, false, false) => "once it is issued".to_owned(),
     }
 }
 

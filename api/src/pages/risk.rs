@@ -13,6 +13,7 @@ use crate::db::risk::followed::{self, Weight};
 use crate::db::risk::life_figures;
 use crate::db::risk::outcomes::Unscored;
 use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
+use crate::db::series::Of;
 use crate::db::{Db, DbError, Tx};
 use crate::http::risk::scores;
 use crate::http::risk::units::{NAMED_PARTS, worth_bringing};
@@ -103,7 +104,7 @@ pub(super) async fn units_at_risk(
 
 impl Page {
     async fn of(tx: &Tx<'_>, after: &After, prices: bool) -> Result<Self, DbError> {
-        let mut units = view::units(tx, after).await?;
+        let mut units = view::units(tx, Of::default(), after).await?;
         let most = usize::try_from(after.limit()).unwrap_or(usize::MAX);
         let more = units.len() > most;
         units.truncate(most);

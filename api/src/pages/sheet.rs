@@ -1,7 +1,7 @@
 //! A record as a form: its fields are listed once, and from that list it is shown, read into what the
 //! API takes of such a record, and shown again with each fault beside its field.
 
-use super::fault::Fault;
+use super::fault;
 use super::form::{self, LOCAL, Typed, field};
 use super::html_for;
 use crate::auth::{Caller, Permission};
@@ -13,10 +13,11 @@ use actix_web::http::{StatusCode, header};
 use askama::Template;
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
-use domain::fault::Faults;
+use domain::fault::{Fault, Faults};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::{Map, Value, json};
+use std::borrow::Cow;
 
 /// What a field takes.
 #[derive(Clone)]
@@ -43,14 +44,20 @@ pub(super) enum Takes {
     SomeOf(Vec<(String, String)>),
     /// A line, with suggestions.
     Suggested(Vec<String>),
+    /// A colour, as `#rrggbb`.
+    Colour,
+    /// A picture to be sent along; whoever takes the form reads it.
+    Picture,
 }
 
 /// A field of a record.
 #[derive(Clone)]
 pub(super) struct Spec {
-    name: &'static str,
-    label: &'static str,
+    name: Cow<'static, str>,
+    label: Cow<'static, str>,
     hint: &'static str,
+    /// Under which heading it stands; empty for none.
+    group: &'static str,
     takes: Takes,
     needed: bool,
     more: bool,
@@ -58,7 +65,20 @@ pub(super) struct Spec {
 
 /// A field of that name.
 pub(super) const fn spec(name: &'static str, label: &'static str, takes: Takes) -> Spec {
-    Spec { name, label, hint: "", takes, needed: false, more: false }
+    Spec {
+        name: Cow::Borrowed(name),
+        label: Cow::Borrowed(label),
+        hint: "",
+        group: "",
+        takes,
+        needed: false,
+        more: false,
+    }
+}
+
+/// One of several alike, whose name and words say which.
+pub(super) fn numbered(name: String, label: String, takes: Takes) -> Spec {
+    Spec { name: Cow::Owned(name), label: Cow::Owned(label), ..spec("", "", takes) }
 }
 
 impl Spec {
@@ -70,6 +90,11 @@ impl Spec {
     /// With words that help to fill it in.
     pub(super) fn hint(self, hint: &'static str) -> Self {
         Self { hint, ..self }
+    }
+
+    /// One that stands under a heading, with those beside it of the same.
+    pub(super) fn under(self, group: &'static str) -> Self {
+        Self { group, ..self }
     }
 
     /// One that is seldom filled in, folded away.
@@ -84,14 +109,15 @@ impl Spec {
     /// What was typed into it as JSON; null where it was left empty.
     fn read(&self, typed: &Typed, zone: Tz, faults: &mut Faults) -> Value {
         match &self.takes {
-            Takes::Tick => return json!(field(typed, self.name).is_some()),
+            Takes::Tick => return json!(field(typed, &self.name).is_some()),
+            Takes::Picture => return Value::Null,
             Takes::SomeOf(all) => {
                 let chosen = |(name, _): &&(String, String)| field(typed, &format!("{}-{name}", self.name)).is_some();
                 return all.iter().filter(chosen).map(|(name, _)| json!(name)).collect();
             }
             _ => {}
         }
-        let Some(text) = field(typed, self.name) else {
+        let Some(text) = field(typed, &self.name) else {
             if self.needed && !self.is_text() {
                 faults.add(format!("/{}", self.name), "required", "fill it in");
             }
@@ -100,16 +126,16 @@ impl Spec {
         match self.takes {
             // A whole number stays one: what counts takes no decimals.
             Takes::NumberOf(_) => serde_json::from_str(text).unwrap_or(Value::Null),
-            Takes::Number => form::number(faults, typed, self.name)
+            Takes::Number => form::number(faults, typed, &self.name)
                 .map_or(Value::Null, |number| serde_json::from_str(&number.to_string()).unwrap_or(Value::Null)),
             Takes::Amount => {
                 let amount = faults.take(&format!("/{}", self.name), form::decimal(text));
                 amount.map_or(Value::Null, |amount| json!(amount.to_string()))
             }
             Takes::Instant => {
-                form::local(faults, typed, self.name, zone).map_or(Value::Null, |at| json!(at.to_rfc3339()))
+                form::local(faults, typed, &self.name, zone).map_or(Value::Null, |at| json!(at.to_rfc3339()))
             }
-            Takes::Day => form::day(faults, typed, self.name).map_or(Value::Null, |day| json!(day.to_string())),
+            Takes::Day => form::day(faults, typed, &self.name).map_or(Value::Null, |day| json!(day.to_string())),
             _ => json!(text),
         }
     }
@@ -119,7 +145,7 @@ impl Spec {
         let chosen = |name: &str| match (filled, &self.takes) {
             (Filled::Typed(typed), Takes::SomeOf(_)) => field(typed, &format!("{}-{name}", self.name)).is_some(),
             (Filled::Record(record, _), Takes::SomeOf(_)) => {
-                record.get(self.name).and_then(Value::as_array).is_some_and(|all| all.iter().any(|one| one == name))
+                record.get(&*self.name).and_then(Value::as_array).is_some_and(|all| all.iter().any(|one| one == name))
             }
             _ => value == name,
         };
@@ -137,8 +163,8 @@ impl Spec {
             _ => Vec::new(),
         };
         Shown {
-            name: self.name,
-            label: self.label,
+            name: self.name.to_string(),
+            label: self.label.to_string(),
             hint: self.hint,
             needed: self.needed,
             input: input(&self.takes),
@@ -146,7 +172,7 @@ impl Spec {
             ticked: value == "true" || value == "yes",
             fault: faults
                 .iter()
-                .find(|(name, _)| name == self.name)
+                .find(|(name, _)| *name == self.name)
                 .map(|(_, fault)| fault.clone())
                 .unwrap_or_default(),
             value,
@@ -166,6 +192,8 @@ fn input(takes: &Takes) -> &'static str {
         Takes::OneOf(_) | Takes::NumberOf(_) => "one",
         Takes::SomeOf(_) => "some",
         Takes::Suggested(_) => "suggested",
+        Takes::Colour => "color",
+        Takes::Picture => "picture",
     }
 }
 
@@ -185,8 +213,8 @@ impl Filled<'_> {
 
     fn value(&self, spec: &Spec) -> String {
         match self {
-            Filled::Typed(typed) => field(typed, spec.name).unwrap_or_default().to_owned(),
-            Filled::Record(record, zone) => match (record.get(spec.name), &spec.takes) {
+            Filled::Typed(typed) => field(typed, &spec.name).unwrap_or_default().to_owned(),
+            Filled::Record(record, zone) => match (record.get(&*spec.name), &spec.takes) {
                 (Some(Value::String(text)), Takes::Instant) => local(text, *zone),
                 (Some(Value::String(text)), _) => text.clone(),
                 (Some(Value::Null) | None, _) => String::new(),
@@ -203,8 +231,8 @@ fn local(text: &str, zone: Tz) -> String {
 
 /// A field as the template shows it.
 pub(super) struct Shown {
-    name: &'static str,
-    label: &'static str,
+    name: String,
+    label: String,
     hint: &'static str,
     needed: bool,
     input: &'static str,
@@ -212,6 +240,12 @@ pub(super) struct Shown {
     value: String,
     ticked: bool,
     fault: String,
+}
+
+/// Fields that stand together under a heading, or under none.
+struct Group {
+    title: &'static str,
+    fields: Vec<Shown>,
 }
 
 /// A way to part with the record.
@@ -234,12 +268,18 @@ pub(super) struct Sheet {
     button: &'static str,
     key: String,
     revision: Option<i32>,
-    fields: Vec<Shown>,
-    more: Vec<Shown>,
+    fields: Vec<Group>,
+    more: Vec<Group>,
     /// The fault and, where it is about one, the field.
-    faults: Vec<(String, Option<(&'static str, &'static str)>)>,
+    faults: Vec<(String, Option<(String, String)>)>,
     back: (String, String),
     end: Option<End>,
+    /// What is shown of the record above the form: a picture with a sentence, as markup of our own.
+    sample: String,
+    /// What else the form may be sent to, and the words of that button.
+    also: Option<(String, &'static str)>,
+    /// Whether a picture may be sent along.
+    pictures: bool,
 }
 
 /// What the page is about.
@@ -266,10 +306,14 @@ impl Sheet {
     /// The form, filled.
     pub(super) fn of(about: About<'_>, filled: &Filled<'_>, faults: &[(String, String)]) -> Self {
         let (more, fields): (Vec<&Spec>, Vec<&Spec>) = about.specs.iter().partition(|spec| spec.more);
-        let shown = |specs: Vec<&Spec>| specs.into_iter().map(|spec| spec.shown(filled, faults)).collect();
+        let group = |specs: &[&Spec]| Group {
+            title: specs.first().map_or("", |spec| spec.group),
+            fields: specs.iter().map(|spec| spec.shown(filled, faults)).collect(),
+        };
+        let shown = |specs: Vec<&Spec>| specs.chunk_by(|one, next| one.group == next.group).map(group).collect();
         let named = |(name, fault): &(String, String)| {
-            let of = about.specs.iter().find(|spec| spec.name == *name).map(|spec| (spec.name, spec.label));
-            (fault.clone(), of)
+            let of = about.specs.iter().find(|spec| spec.name == *name);
+            (fault.clone(), of.map(|spec| (spec.name.to_string(), spec.label.to_string())))
         };
         Self {
             title: about.title,
@@ -283,12 +327,25 @@ impl Sheet {
             faults: faults.iter().map(named).collect(),
             back: about.back,
             end: about.end,
+            sample: String::new(),
+            also: None,
+            pictures: about.specs.iter().any(|spec| matches!(spec.takes, Takes::Picture)),
         }
+    }
+
+    /// The same with what is shown of the record above the form; nothing in it is a visitor's, unescaped.
+    pub(super) fn with_sample(self, sample: String) -> Self {
+        Self { sample, ..self }
+    }
+
+    /// The same with something else that the form may be sent to.
+    pub(super) fn with_also(self, also: Option<(String, &'static str)>) -> Self {
+        Self { also, ..self }
     }
 
     /// Whether what is folded away has to be seen.
     fn more_open(&self) -> bool {
-        self.more.iter().any(|field| !field.fault.is_empty())
+        self.more.iter().flat_map(|group| &group.fields).any(|field| !field.fault.is_empty())
     }
 }
 
@@ -319,7 +376,7 @@ where
 /// A fault for each field that can't be read.
 pub(super) fn read(specs: &[Spec], typed: &Typed, zone: Tz) -> Result<Map<String, Value>, Faults> {
     let mut faults = Faults::default();
-    let read = specs.iter().map(|spec| (spec.name.to_owned(), spec.read(typed, zone, &mut faults))).collect();
+    let read = specs.iter().map(|spec| (spec.name.to_string(), spec.read(typed, zone, &mut faults))).collect();
     faults.or(read)
 }
 
@@ -338,11 +395,23 @@ pub(super) fn faults_of(problem: Problem) -> Result<Vec<(String, String)>, Probl
         Kind::Conflict | Kind::Stale => return Ok(vec![(String::new(), problem.detail().to_owned())]),
         _ => return Err(problem),
     }
-    let one = |fault: &domain::fault::Fault| {
+    let one = |fault: &Fault| {
         let name = fault.pointer.rsplit('/').next().unwrap_or_default().to_owned();
         (name, fault.detail.clone())
     };
     Ok(problem.faults().iter().map(one).collect())
+}
+
+/// The same problem with its faults by the names of a form's fields, where those differ from the record's.
+pub(super) fn renamed(problem: Problem, name: impl Fn(&str) -> Option<String>) -> Problem {
+    if !matches!(problem.kind(), Kind::Invalid | Kind::Malformed) || problem.faults().is_empty() {
+        return problem;
+    }
+    let one = |fault: &Fault| match name(&fault.pointer) {
+        Some(field) => Fault { pointer: format!("/{field}"), ..fault.clone() },
+        None => fault.clone(),
+    };
+    Faults(problem.faults().iter().map(one).collect()).into()
 }
 
 /// The answer to a form: the way on, or the form again with what is wrong.
@@ -353,7 +422,7 @@ pub(super) async fn answer<P: Permission>(
     caller: &Caller<P>,
     outcome: Result<String, Problem>,
     again: impl AsyncFnOnce(Vec<(String, String)>) -> Result<Sheet, Problem>,
-) -> Result<HttpResponse, Fault> {
+) -> Result<HttpResponse, fault::Fault> {
     match outcome {
         Ok(address) => Ok(to(&address)),
         Err(problem) => {
@@ -373,6 +442,6 @@ pub(super) fn to(address: &str) -> HttpResponse {
 ///
 /// # Errors
 /// When the page can't be made.
-pub(super) fn fresh<P: Permission>(caller: &Caller<P>, page: &Sheet) -> Result<HttpResponse, Fault> {
+pub(super) fn fresh<P: Permission>(caller: &Caller<P>, page: &Sheet) -> Result<HttpResponse, fault::Fault> {
     Ok(html_for(caller, StatusCode::OK, page)?)
 }

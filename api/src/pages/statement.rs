@@ -10,14 +10,14 @@ use crate::db::Db;
 use crate::db::report::StoredReport;
 use crate::http::savings_reports::forms;
 use crate::problem::Problem;
-use crate::report::statement;
+use crate::report::{Wanted, Words, counted, statement};
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
 use askama::Template;
 use domain::ids::ReportId;
 use domain::report::SavingsReport;
-use domain::report::style::Language;
+use domain::report::style::{Counted, Language};
 use serde::Deserialize;
 use weirbook_paper::document::{Block, Document};
 
@@ -28,7 +28,9 @@ struct Page<'a> {
     doc: Document,
     life: Life,
     /// Where the report is in other forms and languages.
-    forms: Vec<(String, &'static str)>,
+    forms: Vec<(String, String)>,
+    /// What asks for the revision that is shown.
+    at: String,
 }
 
 #[derive(Deserialize)]
@@ -37,6 +39,14 @@ pub(super) struct Asked {
     revision: Option<i32>,
     /// Another language than the report's own.
     language: Option<Language>,
+    /// Other days than the dealer has set: the calendar month, or those between readings.
+    counted: Option<Counted>,
+}
+
+impl Asked {
+    fn wanted(&self) -> Wanted {
+        Wanted { language: self.language, counted: self.counted }
+    }
 }
 
 /// The id in an address; what can't be one names nothing.
@@ -53,29 +63,41 @@ pub(super) async fn savings_report(
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
     let id = parsed(&id)?;
-    let work = async |tx: &crate::db::Tx<'_>| Loaded::of(tx, id, asked.revision).await;
+    let work = async |tx: &crate::db::Tx<'_>| Loaded::of(tx, id, asked.revision, caller.role()).await;
     let loaded = db.read(caller.scope(), caller.now(), work).await?;
     let life = Life::of(&loaded, caller.role());
-    let doc = statement(&loaded.stored, asked.language).document;
-    let forms = ways(&loaded.stored, asked.revision);
-    Ok(html_for(&caller, StatusCode::OK, &Page { r: &loaded.stored.figures, doc, life, forms })?)
+    let doc = statement(&loaded.stored, asked.wanted()).document;
+    let forms = ways(&loaded.stored, &asked);
+    let at = asked.revision.map(|n| format!("?revision={n}")).unwrap_or_default();
+    Ok(html_for(&caller, StatusCode::OK, &Page { r: &loaded.stored.figures, doc, life, forms, at })?)
 }
 
-fn ways(stored: &StoredReport, revision: Option<i32>) -> Vec<(String, &'static str)> {
-    let at = revision.map(|n| format!("revision={n}&")).unwrap_or_default();
-    let own = stored.figures.style.language();
-    let address = |form: &str, language: Language| {
-        format!("/savings-reports/{}{form}?{at}language={}", stored.id, language.as_str())
+/// The same in other forms and languages and, where units are read by hand, over other days.
+fn ways(stored: &StoredReport, asked: &Asked) -> Vec<(String, String)> {
+    let words = Words::of(&stored.figures, asked.language);
+    let over = counted(&stored.figures, asked.wanted());
+    let at = asked.revision.map(|n| format!("revision={n}&")).unwrap_or_default();
+    let address = |form: &str, language: Language, over: Counted| {
+        let (language, over) = (language.as_str(), over.as_str());
+        format!("/savings-reports/{}{form}?{at}language={language}&counted={over}", stored.id)
     };
-    vec![
-        (address("/pdf", own), "PDF"),
-        (address("/csv", own), "CSV"),
-        (address("", Language::English), "English"),
-        (address("", Language::German), "Deutsch"),
-    ]
+    let own = words.language();
+    let other = match over {
+        Counted::Month => (Counted::Readings, "section-readings"),
+        Counted::Readings => (Counted::Month, "section-month"),
+    };
+    let mut ways = vec![
+        (address("/pdf", own, over), "PDF".to_owned()),
+        (address("/csv", own, over), "CSV".to_owned()),
+        (address("", Language::English, over), "English".to_owned()),
+        (address("", Language::German, over), "Deutsch".to_owned()),
+    ];
+    let read_by_hand = stored.figures.readings.is_some();
+    ways.extend(read_by_hand.then(|| (address("", own, other.0), words.say(other.1))));
+    ways
 }
 
-async fn stored(
+pub(super) async fn stored(
     visitor: &Visitor<perm::ReadReports>,
     id: &str,
     asked: &Asked,
@@ -97,7 +119,7 @@ pub(super) async fn pdf(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let stored = stored(&visitor, &id, &asked, &db).await?;
-    Ok(forms::pdf(&db, &visitor.0, stored, asked.language).await?)
+    Ok(forms::pdf(&db, &visitor.0, stored, asked.wanted()).await?)
 }
 
 #[get("/savings-reports/{id}/csv")]
@@ -108,5 +130,5 @@ pub(super) async fn csv(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let stored = stored(&visitor, &id, &asked, &db).await?;
-    Ok(forms::csv(&stored, asked.language)?)
+    Ok(forms::csv(&stored, asked.wanted())?)
 }

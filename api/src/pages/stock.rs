@@ -250,7 +250,10 @@ impl Row {
             item: row.item.clone(),
             place: row.place.clone(),
             lots: Vec::new(),
-            there: quantity(row.on_hand(), &row.unit),
+            there: match row.forecast.nothing_says_how_much() {
+                true => "not known".to_owned(),
+                false => quantity(row.on_hand(), &row.unit),
+            },
             lasts: lasts(row, today),
             order_by: row.forecast.order_by.map_or_else(String::new, day),
             counted: String::new(),
@@ -275,7 +278,8 @@ fn of_place(balances: &[Balance], foreseen: &[Foreseen], today: NaiveDate, zone:
     }
     let mut rows = Vec::new();
     for row in foreseen {
-        let Some(shelves) = shelves.remove(&row.forecast.consumable_id) else { continue };
+        // What was dipped, or is dosed, and never came through the ledger has no shelf.
+        let shelves = shelves.remove(&row.forecast.consumable_id).unwrap_or_default();
         rows.push(Row { lots: lots(&shelves), counted: counted(&shelves, zone), ..Row::foreseen(row, today) });
     }
     for shelves in shelves.values() {

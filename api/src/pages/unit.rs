@@ -55,7 +55,7 @@ struct Page {
     /// The site at which it stands.
     site: Option<Uuid>,
     /// What was done at it.
-    history: Vec<unit_history::Done>,
+    history: unit_history::History,
     /// What comes up at it.
     ahead: Ahead,
     /// What is wrong with it now; none for whoever may not see that.
@@ -82,7 +82,8 @@ struct May {
 struct Meter {
     id: Uuid,
     label: String,
-    of_site: bool,
+    /// What it measures, where that is not the whole unit.
+    of: String,
     measures: String,
     read_by: &'static str,
     register: String,
@@ -150,7 +151,7 @@ async fn told(
     id: UnitId,
     zone: Tz,
     rules: bool,
-) -> Result<(Vec<to_decide::Step>, Vec<unit_history::Done>), DbError> {
+) -> Result<(Vec<to_decide::Step>, unit_history::History), DbError> {
     let steps = if rules { to_decide::steps_of(tx, id.0).await? } else { Vec::new() };
     Ok((steps, unit_history::of(tx, id, zone).await?))
 }
@@ -249,7 +250,7 @@ impl Page {
             standing,
             work: None,
             decide: Vec::new(),
-            history: Vec::new(),
+            history: unit_history::History::default(),
             ahead: Ahead::default(),
             may: May::default(),
             site: known.unit.present.as_ref().map(|present| present.site_id.0),
@@ -285,7 +286,11 @@ fn step_words(step: &OpenStep, zone: Tz) -> String {
 fn meter_row(meter: &MeterRead, zone: Tz) -> Meter {
     Meter {
         id: meter.id,
-        of_site: meter.of_site,
+        of: match (&meter.part, meter.of_site) {
+            (Some(kind), _) => format!("of the part: {}", parts::kind_name(kind)),
+            (None, true) => "of the whole site".to_owned(),
+            (None, false) => String::new(),
+        },
         label: meter.label.clone(),
         measures: words::stream(Stream::from_name(&meter.stream)),
         read_by: words::read_by(ReadBy::from_name(&meter.read_by)),

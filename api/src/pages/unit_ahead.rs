@@ -26,6 +26,8 @@ pub(super) struct Ahead {
     /// None for whoever may not see it, and before a night run has forecast it.
     pub(super) parts: Option<Vec<Part>>,
     pub(super) calls: Vec<CallRow>,
+    /// Whether there were more calls than are shown.
+    pub(super) more_calls: bool,
 }
 
 impl Ahead {
@@ -34,7 +36,8 @@ impl Ahead {
     /// # Errors
     /// When the database fails.
     pub(super) async fn of(tx: &Tx<'_>, id: UnitId, zone: Tz, role: Role) -> Result<Self, DbError> {
-        let mut ahead = Self { calls: calls_of(tx, id).await?, ..Self::default() };
+        let (calls, more_calls) = calls_of(tx, id).await?;
+        let mut ahead = Self { calls, more_calls, ..Self::default() };
         if perm::ReadRoutines::ROLES.contains(&role) {
             ahead.work = Some(work(tx, id, zone).await?);
         }

@@ -2,10 +2,9 @@
 
 use super::words;
 use crate::db::file::{self, StoredFile};
-use crate::db::page::{After, PAGE_MAX};
-use crate::db::service::event::{self, Filter, Recorded};
+use crate::db::service::event::{self, Recorded};
 use crate::db::{DbError, Tx};
-use chrono::{Days, Duration};
+use chrono::Days;
 use chrono_tz::Tz;
 use domain::file::{FileRecord, MediaType};
 use domain::ids::UnitId;
@@ -15,7 +14,15 @@ use uuid::Uuid;
 /// How far back events are shown.
 const BACK: Days = Days::new(731);
 /// Events shown at most, the last ones.
-const SHOWN_MOST: usize = 20;
+const SHOWN_MOST: i64 = 20;
+
+/// What was done, the newest first.
+#[derive(Default)]
+pub(super) struct History {
+    pub(super) done: Vec<Done>,
+    /// Whether there is more of it than is shown.
+    pub(super) more: bool,
+}
 
 /// Something that was done.
 pub(super) struct Done {
@@ -26,19 +33,19 @@ pub(super) struct Done {
     pub(super) files: Vec<(String, String)>,
 }
 
-/// What was done at a unit, the newest first.
+/// What was done at a unit.
 ///
 /// # Errors
 /// When the database fails.
-pub(super) async fn of(tx: &Tx<'_>, unit: UnitId, zone: Tz) -> Result<Vec<Done>, DbError> {
-    let from = tx.now().checked_sub_days(BACK).unwrap_or(tx.now());
-    let filter =
-        Filter { unit: Some(unit), from: Some(from), to: Some(tx.now() + Duration::days(1)), ..Filter::default() };
-    let events = event::list(tx, &filter, &After::first(PAGE_MAX)).await?;
-    let shown: Vec<&Recorded> = events.iter().rev().take(SHOWN_MOST).collect();
-    let ids: Vec<Uuid> = shown.iter().map(|event| event.id).collect();
+pub(super) async fn of(tx: &Tx<'_>, unit: UnitId, zone: Tz) -> Result<History, DbError> {
+    let since = tx.now().checked_sub_days(BACK).unwrap_or(tx.now());
+    let mut events = event::newest(tx, unit, since, SHOWN_MOST + 1).await?;
+    let most = usize::try_from(SHOWN_MOST).unwrap_or(usize::MAX);
+    let more = events.len() > most;
+    events.truncate(most);
+    let ids: Vec<Uuid> = events.iter().map(|event| event.id).collect();
     let files = file::behind_all(tx, FileRecord::ServiceEvent, &ids).await?;
-    Ok(shown.into_iter().map(|event| done(event, &files, zone)).collect())
+    Ok(History { done: events.iter().map(|event| done(event, &files, zone)).collect(), more })
 }
 
 fn done(event: &Recorded, files: &[(Uuid, StoredFile)], zone: Tz) -> Done {

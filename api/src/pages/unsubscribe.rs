@@ -1,11 +1,11 @@
-//! `/unsubscribe/{token}`: whoever gets reports by mail wants no more of them, without signing in. A
-//! mail program does the same by one POST (RFC 8058), which it sends from nowhere.
+//! `/unsubscribe/{token}`: whoever gets reports or files of figures by mail wants no more of them, without
+//! signing in. A mail program does the same by one POST (RFC 8058), which it sends from nowhere.
 
 use super::html;
 use super::read::Notice;
 use crate::auth::LinkToken;
-use crate::db::report::recipient::{self, StoredRecipient};
-use crate::db::{Db, DbError, customer};
+use crate::db::report::recipient;
+use crate::db::{Db, DbError, Tx, customer, monthly_file};
 use crate::guesses::{Guesses, address_of};
 use crate::problem::{Kind, Problem};
 use actix_web::http::StatusCode;
@@ -18,12 +18,14 @@ use domain::ids::CustomerId;
 #[derive(Template)]
 #[template(path = "unsubscribe.html")]
 struct Page {
+    /// What comes by mail.
+    what: &'static str,
     email: String,
     customer: String,
     ended: bool,
 }
 
-/// Asks whether no more reports are wanted.
+/// Asks whether no more is wanted.
 #[get("/unsubscribe/{token}")]
 pub(super) async fn ask(
     request: HttpRequest,
@@ -31,10 +33,10 @@ pub(super) async fn ask(
     db: Data<Db>,
     guesses: Data<Guesses>,
 ) -> Result<HttpResponse, Notice> {
-    page(&opened(&request, &token, &db, &guesses, false).await?)
+    Ok(html(StatusCode::OK, &opened(&request, &token, &db, &guesses, false).await?)?)
 }
 
-/// No more reports.
+/// No more of it.
 #[post("/unsubscribe/{token}")]
 pub(super) async fn no_more(
     request: HttpRequest,
@@ -42,22 +44,11 @@ pub(super) async fn no_more(
     db: Data<Db>,
     guesses: Data<Guesses>,
 ) -> Result<HttpResponse, Notice> {
-    page(&opened(&request, &token, &db, &guesses, true).await?)
+    Ok(html(StatusCode::OK, &opened(&request, &token, &db, &guesses, true).await?)?)
 }
 
-fn page((one, customer): &(StoredRecipient, String)) -> Result<HttpResponse, Notice> {
-    let shown = Page { email: one.email.clone(), customer: customer.clone(), ended: one.ended_at.is_some() };
-    Ok(html(StatusCode::OK, &shown)?)
-}
-
-/// Who holds the token, and whose reports they get; ended when that is wanted.
-async fn opened(
-    request: &HttpRequest,
-    text: &str,
-    db: &Db,
-    guesses: &Guesses,
-    end: bool,
-) -> Result<(StoredRecipient, String), Problem> {
+/// Who holds the token, and of whom they get what; ended when that is wanted.
+async fn opened(request: &HttpRequest, text: &str, db: &Db, guesses: &Guesses, end: bool) -> Result<Page, Problem> {
     let (address, now) = (address_of(request), Utc::now());
     if !guesses.may_try(address, now) {
         let detail = "Many wrong links came from your network. Try again in ten minutes.";
@@ -68,14 +59,26 @@ async fn opened(
         Problem::new(Kind::NotFound, "This link is not known. Copy it whole out of the mail.")
     };
     let Some(token) = LinkToken::parse(text) else { return Err(unknown()) };
-    let work = async |tx: &crate::db::Tx<'_>| {
-        let held = recipient::by_unsubscribe(tx, &token.hash()).await?;
-        let held = if end { recipient::end(tx, held.id, "recipient").await? } else { held };
-        let customer = customer::get(tx, CustomerId(held.customer_id)).await?.value.name;
-        Ok((held, customer))
+    let work = async |tx: &Tx<'_>| match of_reports(tx, &token, end).await {
+        Err(DbError::NotFound) => of_files(tx, &token, end).await,
+        other => other,
     };
     match db.write(&token.scope_to_look(), now, work).await {
         Err(DbError::NotFound) => Err(unknown()),
         other => Ok(other?),
     }
+}
+
+async fn of_reports(tx: &Tx<'_>, token: &LinkToken, end: bool) -> Result<Page, DbError> {
+    let held = recipient::by_unsubscribe(tx, &token.hash()).await?;
+    let held = if end { recipient::end(tx, held.id, "recipient").await? } else { held };
+    let customer = customer::get(tx, CustomerId(held.customer_id)).await?.value.name;
+    Ok(Page { what: "Savings reports", email: held.email, customer, ended: held.ended_at.is_some() })
+}
+
+async fn of_files(tx: &Tx<'_>, token: &LinkToken, end: bool) -> Result<Page, DbError> {
+    let held = monthly_file::by_unsubscribe(tx, &token.hash()).await?;
+    let held = if end { monthly_file::unsubscribe(tx, held.id).await? } else { held };
+    let customer = customer::get(tx, held.value.file.customer_id).await?.value.name;
+    Ok(Page { what: "Water figures", email: held.value.file.email, customer, ended: held.ended_at.is_some() })
 }

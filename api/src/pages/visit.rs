@@ -25,6 +25,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use domain::component::Component;
 use domain::fault::Faults;
 use domain::ids::{ComponentId, RoutineId, UnitId, VisitId};
+use domain::routine::caution::Caution;
 use domain::routine::done::Done;
 use domain::service::details::{self, Details, Found, Looked};
 use domain::service::event::ServiceEvent;
@@ -146,7 +147,7 @@ async fn page<P: Permission>(
     let visit = planned_in(typed);
     let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, id, visit).await).await?;
     Ok(Page {
-        head: Head::of(id, &known.ground, typed, caller.now(), faults),
+        head: Head::of(id, &known.ground, typed, caller.now(), faults).heeding(cautions_of(&known.work)),
         key: form::key(),
         planned: known.planned.as_ref().map(|one| one.kept.stored.id),
         point: at_unit::point(typed),
@@ -161,6 +162,11 @@ async fn page<P: Permission>(
         goods: known.goods.iter().map(|goods| goods.input(typed, fresh)).collect(),
         payers: visit_goods::payers(typed),
     })
+}
+
+/// What to heed at the work that may be ticked off.
+fn cautions_of(work: &[routine::Kept]) -> impl Iterator<Item = Caution> {
+    work.iter().flat_map(|kept| &kept.routine.value.plan.cautions).copied()
 }
 
 fn planned_in(typed: &Typed) -> Option<Uuid> {

@@ -237,6 +237,9 @@ pub(super) fn run_out(forecast: &Forecast, today: NaiveDate) -> String {
     if forecast.model.is_none() {
         return "too little of a past to say".to_owned();
     }
+    if forecast.nothing_says_how_much() {
+        return "nobody counted or dipped what is there".to_owned();
+    }
     let Some(likely) = forecast.likely else {
         return forecast.earliest.map_or_else(
             || "more than three years".to_owned(),

@@ -66,11 +66,13 @@ impl Point {
         litres.map_or_else(|| words.say("nothing"), |litres| display::volume(litres, words.format, digits))
     }
 
-    fn row(&self, words: &Words) -> Row {
+    /// What stands in the table, treated water where any of the points has it.
+    fn row(&self, paired: bool, words: &Words) -> Row {
         let read = display::coverage(self.coverage);
         let read =
             if self.estimated_share > HATCHED_FROM { words.with("chart-spread", &[("coverage", &read)]) } else { read };
-        Row::of([self.label.clone(), self.volume(self.fresh_l, words), self.volume(self.washed_l, words), read])
+        let washed = paired.then(|| self.volume(self.washed_l, words));
+        Row::of([self.label.clone(), self.volume(self.fresh_l, words)].into_iter().chain(washed).chain([read]))
     }
 
     /// Its figures: nothing of what nothing measures.
@@ -86,17 +88,6 @@ impl Point {
         };
         [fact("fresh_used", self.fresh_l), fact("washed", self.washed_l)].into_iter().flatten().collect()
     }
-}
-
-/// A read period: of what, from when to when, fresh water and treated water.
-pub(super) fn read_period(of: &str, period: &PeriodPoint, words: &Words) -> Row {
-    let point = Point::of_period(period, words);
-    Row::of([
-        of.to_owned(),
-        point.label.clone(),
-        point.volume(point.fresh_l, words),
-        point.volume(point.washed_l, words),
-    ])
 }
 
 /// A volume of the balance.
@@ -165,7 +156,9 @@ fn bars(id: &str, title: String, step: &str, points: Vec<Point>, words: &Words) 
     let drawn: Vec<Bar> = points.iter().map(bar).collect();
     let [fresh, washed] = ["figure-fresh_used", "figure-washed"].map(|name| words.say(name));
     let [estimated, gap] = ["chart-estimated", "chart-gap"].map(|name| words.say(name));
-    let alt = alt(&drawn, [&fresh, &washed], words);
+    let paired = points.iter().any(|point| point.washed_l.is_some());
+    let both = words.with("chart-two", &[("first", &fresh), ("second", &washed)]);
+    let alt = alt(&drawn, if paired { &both } else { &fresh }, words);
     let picture = Bars {
         id,
         title: &title,
@@ -177,36 +170,27 @@ fn bars(id: &str, title: String, step: &str, points: Vec<Point>, words: &Words) 
         format: words.format,
         bars: &drawn,
     };
-    let columns = vec![
-        Column::words(words.say(step), 8),
-        Column::number(fresh.clone(), 6),
-        Column::number(washed.clone(), 6),
-        Column::words(words.say("column-read"), 7),
-    ];
+    let washed = paired.then(|| Column::number(washed.clone(), 6));
+    let columns = [Column::words(words.say(step), 8), Column::number(fresh.clone(), 6)].into_iter();
+    let columns = columns.chain(washed).chain([Column::words(words.say("column-read"), 7)]).collect();
+    let rows = points.iter().map(|point| point.row(paired, words)).collect();
     Chart {
         id: id.to_owned(),
         svg: picture.svg(Ink::Print),
         page_svg: picture.svg(Ink::Page),
-        table: Table { caption: String::new(), columns, rows: points.iter().map(|point| point.row(words)).collect() },
+        table: Table { caption: String::new(), columns, rows },
         caption: title,
         alt,
     }
 }
 
-fn alt(drawn: &[Bar], [first, second]: [&str; 2], words: &Words) -> String {
+fn alt(drawn: &[Bar], names: &str, words: &Words) -> String {
     let gaps = drawn.iter().filter(|bar| bar.first.is_none() && bar.second.is_none()).count().to_string();
     let estimated = drawn.iter().filter(|bar| bar.estimated).count().to_string();
     let (unit, count) = (display::volume_unit(words.format.system), drawn.len().to_string());
     words.with(
         "chart-alt",
-        &[
-            ("first", first),
-            ("second", second),
-            ("unit", unit),
-            ("count", &count),
-            ("gaps", &gaps),
-            ("estimated", &estimated),
-        ],
+        &[("names", names), ("unit", unit), ("count", &count), ("gaps", &gaps), ("estimated", &estimated)],
     )
 }
 

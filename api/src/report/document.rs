@@ -7,6 +7,7 @@ use crate::db::report::StoredReport;
 use chrono::{DateTime, Datelike, NaiveDate, Timelike, Utc};
 use chrono_tz::Tz;
 use domain::report::SavingsReport;
+use domain::report::readings::Readings;
 use domain::report::style::{Counted, Language, PaperSize};
 use weirbook_paper::document::{Block, Chart, Document, Instant, Labels, Look, Paper, Section};
 
@@ -24,24 +25,37 @@ pub(super) struct Making<'r> {
     pub(super) r: &'r SavingsReport,
     pub(super) words: Words,
     pub(super) zone: Tz,
+    /// Whether the days between readings come first.
+    by_readings: bool,
     pub(super) facts: Vec<Fact>,
 }
 
-/// The document of a report, in its own language unless another one is wanted.
+/// How a report is wanted, where not as its dealer has set it.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Wanted {
+    /// In another language.
+    pub language: Option<Language>,
+    /// Over other days.
+    pub counted: Option<Counted>,
+}
+
+/// The document of a report, as it was made unless something else is wanted.
 #[must_use]
-pub fn statement(stored: &StoredReport, wanted: Option<Language>) -> Statement {
+pub fn statement(stored: &StoredReport, wanted: Wanted) -> Statement {
     let r = &stored.figures;
-    let words = Words::of(r, wanted);
-    let mut making = Making { r, words, zone: zone(r), facts: Vec::new() };
+    let words = Words::of(r, wanted.language);
+    let by_readings = counted(r, wanted) == Counted::Readings;
+    let mut making = Making { r, words, zone: zone(r), by_readings, facts: Vec::new() };
     let sections = making.sections();
     let title = words.with("title", &[("customer", &r.customer), ("month", &words.month(r.month))]);
+    let days = if by_readings { "-readings" } else { "" };
     let document = Document {
-        id: format!("{}-{}-{}", stored.id, stored.revision, words.language().as_str()),
+        id: format!("{}-{}-{}{days}", stored.id, stored.revision, words.language().as_str()),
         language: words.language().as_str().to_owned(),
         made: instant(stored.issued.as_ref().map_or(stored.made_at, |issued| issued.at)),
         title,
         from: std::iter::once(r.dealer.clone()).chain(r.style.address.iter().cloned()).collect(),
-        lead: sentence::of(r, &words),
+        lead: making.lead(),
         standing: standing(stored, &words, making.zone),
         sections,
         labels: Labels {
@@ -60,6 +74,12 @@ pub fn statement(stored: &StoredReport, wanted: Option<Language>) -> Statement {
         },
     };
     Statement { document, facts: making.facts }
+}
+
+/// Over which days a report is reckoned first.
+#[must_use]
+pub fn counted(report: &SavingsReport, wanted: Wanted) -> Counted {
+    wanted.counted.or(report.style.counted).unwrap_or(Counted::Month)
 }
 
 /// The zone of a report's first site, by whose clock instants are shown.
@@ -95,10 +115,20 @@ fn instant(at: DateTime<Utc>) -> Instant {
 
 impl Making<'_> {
     fn sections(&mut self) -> Vec<Section> {
-        let mut all = vec![("reckoning", self.reckoning())];
-        if self.r.style.counted == Some(Counted::Readings) {
-            all.push(("readings", self.by_readings()));
-        }
+        let mut all = match &self.r.readings {
+            Some(readings) if self.by_readings => {
+                let (said, month) = match self.is_all_read_by_hand(readings) {
+                    true => (None, Some(sentence::of(self.r, &self.words))),
+                    false => (Some(sentence::of_readings(self.r, readings, &self.words)), None),
+                };
+                let readings = self.of_readings(readings, said);
+                vec![("readings", readings), ("month", self.month_beside(month))]
+            }
+            None if self.by_readings => {
+                vec![("readings", vec![self.text("readings-none")]), ("reckoning", self.reckoning())]
+            }
+            _ => vec![("reckoning", self.reckoning())],
+        };
         if !self.r.adjustments.is_empty() {
             all.push(("adjustments", self.adjustments()));
         }
@@ -127,6 +157,29 @@ impl Making<'_> {
         ));
         let section = |(id, blocks)| Section { id, title: self.words.one_of("section", id), blocks };
         all.into_iter().map(section).collect()
+    }
+
+    /// What the report says first, in one sentence.
+    fn lead(&self) -> String {
+        match &self.r.readings {
+            Some(readings) if self.by_readings && self.is_all_read_by_hand(readings) => {
+                sentence::of_readings(self.r, readings, &self.words)
+            }
+            _ => sentence::of(self.r, &self.words),
+        }
+    }
+
+    /// Whether no unit is left out of what was read by hand: else the month is said first.
+    fn is_all_read_by_hand(&self, readings: &Readings) -> bool {
+        let covered = readings.fresh_used.printed().map_or(0, |printed| printed.units_covered);
+        usize::try_from(covered).is_ok_and(|covered| covered >= self.r.units.len())
+    }
+
+    /// The reckoning by the month, where that from reading to reading stands before it.
+    fn month_beside(&mut self, said: Option<String>) -> Vec<Block> {
+        let said = said.map(|text| Block::Text { text });
+        let lead = self.text("month-lead");
+        said.into_iter().chain([lead]).chain(self.reckoning()).collect()
     }
 
     fn charts(&mut self) -> Vec<Block> {

@@ -3,77 +3,95 @@
 use super::charts;
 use super::document::Making;
 use super::facts::Fact;
+use super::words::capital;
 use domain::report::adjustment::Adjustment;
 use domain::report::claims::Claim;
 use domain::report::display;
 use domain::report::figure::{Figure, Line, Name, Printed, Value};
 use domain::report::flow::{Flow, Side};
-use domain::report::model::{PeriodPoint, PeriodSeries};
+use domain::report::readings::{ReadSpan, Readings};
 use domain::report::style::Language;
-use domain::zone::Month;
 use rust_decimal::Decimal;
 use weirbook_paper::document::{Block, Cell, Column, Row, Table};
 
 impl Making<'_> {
     pub(super) fn reckoning(&mut self) -> Vec<Block> {
         let lines = self.r.lines_to_read();
-        let rows: Vec<Row> = lines.iter().map(|line| self.reckoned(line)).collect();
-        let facts = lines.iter().map(|line| self.fact_of(line)).collect::<Vec<_>>();
+        let before = std::iter::once(None).chain(lines.iter().copied().map(Some));
+        let rows: Vec<Row> = lines.iter().zip(before).map(|(line, before)| self.reckoned(line, before)).collect();
+        let at_most = self.r.avoided_at_most();
+        let facts = lines.iter().map(|line| self.fact_of(line, at_most)).collect::<Vec<_>>();
         self.facts.extend(facts);
-        let columns = vec![
+        vec![Block::Table(Table { caption: String::new(), columns: self.reckoning_columns(), rows })]
+    }
+
+    fn reckoning_columns(&self) -> Vec<Column> {
+        vec![
             Column::words(self.words.say("column-figure"), 9),
             Column::number(self.words.say("column-amount"), 8),
             Column::words(self.words.say("column-basis"), 15),
-        ];
-        vec![Block::Table(Table { caption: String::new(), columns, rows })]
+        ]
     }
 
-    fn reckoned(&self, line: &Line) -> Row {
+    /// A line; the one before it may have said why it is not printed.
+    fn reckoned(&self, line: &Line, before: Option<&Line>) -> Row {
+        let said = before.is_some_and(|before| before.figure == line.figure);
         let basis = match &line.figure {
             Figure::Printed(printed) => self.basis(printed),
+            Figure::Withheld(_) if said => self.words.say("not-printed-again"),
             Figure::Withheld(withheld) => self.words.withheld(&withheld.words, withheld.reason.as_str()),
         };
         let withheld = line.figure.printed().is_none();
-        let amount = Cell { withheld, ..Cell::from(self.shown(line)) };
+        let amount = Cell { withheld, ..Cell::from(self.shown(line, self.r.avoided_at_most())) };
         let basis = Cell { below: self.words.said(&line.note), ..Cell::from(basis) };
         Row { cells: vec![self.words.one_of("figure", line.name.as_str()).into(), amount, basis], sum: false }
     }
 
-    /// A line's figure with its uncertainty, or that there is none.
-    fn shown(&self, line: &Line) -> String {
+    /// A line's figure with its uncertainty, or that there is none; `bounded` says whether water avoided
+    /// is an upper bound.
+    fn shown(&self, line: &Line, bounded: bool) -> String {
         let Some(printed) = line.figure.printed() else { return self.words.say("not-printed") };
         let uncertain = printed.expanded.is_some_and(|expanded| expanded > 0.0);
         let figure = match display::uncertainty(printed, self.words.format).filter(|_| uncertain) {
             Some(expanded) => format!("{} \u{b1}\u{a0}{expanded}", self.figure(printed)),
             None => self.figure(printed),
         };
-        let at_most = line.name == Name::FreshAvoided && self.r.avoided_at_most();
-        if at_most { self.words.with("at-most", &[("figure", &figure)]) } else { figure }
+        if bounded && line.name == Name::FreshAvoided {
+            self.words.with("at-most", &[("figure", &figure)])
+        } else {
+            figure
+        }
     }
 
     pub(super) fn figure(&self, printed: &Printed) -> String {
         display::figure(printed, self.words.format)
     }
 
-    fn basis(&self, printed: &Printed) -> String {
+    /// Which units a figure is of, and what their meters support.
+    fn who(&self, printed: &Printed) -> String {
         let (covered, units) = (printed.units_covered.to_string(), printed.units.to_string());
         let grade = self.words.one_of("grade", printed.grade.as_str());
         let named: [(&str, &str); 3] = [("covered", &covered), ("units", &units), ("grade", &grade)];
-        let who = match (printed.units_covered, printed.units) {
-            (1, 1) => grade.clone(),
+        match (printed.units_covered, printed.units) {
+            (1, 1) => grade,
             (covered, units) if covered == units => self.words.with("basis-all", &named),
             _ => self.words.with("basis-some", &named),
-        };
-        let (coverage, share) = (display::coverage(printed.coverage), display::percent(printed.estimated_share));
-        let named: [(&str, &str); 3] = [("who", &who), ("coverage", &coverage), ("share", &share)];
-        self.words.with(if printed.estimated_share > 0.0 { "basis-spread" } else { "basis" }, &named)
+        }
     }
 
-    fn fact_of(&self, line: &Line) -> Fact {
+    fn basis(&self, printed: &Printed) -> String {
+        let (coverage, share) = (display::coverage(printed.coverage), display::percent(printed.estimated_share));
+        let whose = if printed.units_covered == printed.units { "basis-read" } else { "basis-read-some" };
+        let (who, read) = (self.who(printed), self.words.with(whose, &[("coverage", &coverage)]));
+        let named: [(&str, &str); 3] = [("who", &who), ("read", &read), ("share", &share)];
+        capital(&self.words.with(if printed.estimated_share > 0.0 { "basis-spread" } else { "basis" }, &named))
+    }
+
+    fn fact_of(&self, line: &Line, bounded: bool) -> Fact {
         let base = Fact {
             section: "reckoning",
             name: line.name.as_str().to_owned(),
-            shown: self.shown(line),
+            shown: self.shown(line, bounded),
             ..Fact::default()
         };
         match line.figure.printed() {
@@ -106,24 +124,42 @@ impl Making<'_> {
         vec![self.text("adjustments-lead"), Block::List { items }]
     }
 
-    /// The read periods that ended in the month. Their figures are those of the charts.
-    pub(super) fn by_readings(&self) -> Vec<Block> {
-        let ended = |point: &&PeriodPoint| Month::of(point.to) == self.r.month;
-        let of = |series: &PeriodSeries| {
-            let points = series.points.iter().filter(ended);
-            points.map(|point| charts::read_period(&series.of, point, &self.words)).collect::<Vec<_>>()
-        };
-        let rows: Vec<Row> = self.r.by_period.iter().flat_map(of).collect();
-        if rows.is_empty() {
-            return vec![self.text("readings-none")];
+    /// The reckoning from reading to reading: of each unit or site that is read by hand what is printed. It
+    /// is `said` in a sentence where the report does not begin with that.
+    pub(super) fn of_readings(&mut self, readings: &Readings, said: Option<String>) -> Vec<Block> {
+        let said = said.map(|text| Block::Text { text });
+        let mut blocks: Vec<Block> = said.into_iter().chain([self.text("readings-lead")]).collect();
+        for span in &readings.spans {
+            let lines: Vec<&Line> = span.lines.iter().filter(|line| line.figure.printed().is_some()).collect();
+            if lines.is_empty() {
+                continue;
+            }
+            let facts: Vec<Fact> = lines.iter().map(|line| self.read_fact(span, line)).collect();
+            self.facts.extend(facts);
+            let rows = lines.iter().filter_map(|line| self.read_line(span, line)).collect();
+            let (from, to) = (self.date(span.from), self.date(span.to));
+            let named: [(&str, &str); 3] = [("of", &span.of), ("from", &from), ("to", &to)];
+            let caption = self.words.with("readings-caption", &named);
+            blocks.push(Block::Table(Table { caption, columns: self.reckoning_columns(), rows }));
         }
-        let columns = vec![
-            Column::words(self.words.say("column-unit"), 8),
-            Column::words(self.words.say("column-period"), 11),
-            Column::number(self.words.say("column-fresh"), 6),
-            Column::number(self.words.one_of("figure", Name::Washed.as_str()), 6),
-        ];
-        vec![self.text("readings-lead"), Block::Table(Table { caption: String::new(), columns, rows })]
+        blocks
+    }
+
+    fn read_line(&self, span: &ReadSpan, line: &Line) -> Option<Row> {
+        let who = capital(&self.who(line.figure.printed()?));
+        let basis = Cell { below: self.words.said(&line.note), ..Cell::from(who) };
+        let name = self.words.one_of("figure", line.name.as_str());
+        Some(Row { cells: vec![name.into(), self.shown(line, span.avoided_at_most).into(), basis], sum: false })
+    }
+
+    fn read_fact(&self, span: &ReadSpan, line: &Line) -> Fact {
+        Fact {
+            section: "readings",
+            of: span.of.clone(),
+            from: span.from.to_string(),
+            to: span.to.to_string(),
+            ..self.fact_of(line, span.avoided_at_most)
+        }
     }
 
     /// A line that is carried, in words: as it was made where that was in this language.

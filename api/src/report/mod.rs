@@ -12,5 +12,5 @@ mod sentence;
 mod tables;
 pub mod words;
 
-pub use document::{Statement, statement, zone};
+pub use document::{Statement, Wanted, counted, statement, zone};
 pub use words::Words;

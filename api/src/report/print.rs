@@ -1,9 +1,8 @@
 //! A report on paper: two presses at most are at work at once, whoever asks.
 
-use super::document::statement;
+use super::document::{Wanted, statement};
 use super::facts;
 use crate::db::report::StoredReport;
-use domain::report::style::Language;
 use std::io;
 use tokio::sync::{Semaphore, SemaphorePermit};
 use tokio::task::JoinError;
@@ -32,7 +31,7 @@ pub enum PrintError {
 ///
 /// # Errors
 /// When it can't be set.
-pub fn pdf(stored: &StoredReport, logo: Option<&Logo>, wanted: Option<Language>) -> Result<Vec<u8>, PrintError> {
+pub fn pdf(stored: &StoredReport, logo: Option<&Logo>, wanted: Wanted) -> Result<Vec<u8>, PrintError> {
     let made = statement(stored, wanted);
     let figures = Figures { name: file_name(stored, "csv"), csv: facts::csv(&made.facts)? };
     Ok(weirbook_paper::pdf(&made.document, &figures, logo)?)
@@ -42,11 +41,7 @@ pub fn pdf(stored: &StoredReport, logo: Option<&Logo>, wanted: Option<Language>)
 ///
 /// # Errors
 /// As [`pdf`].
-pub async fn in_turn(
-    stored: StoredReport,
-    logo: Option<Logo>,
-    wanted: Option<Language>,
-) -> Result<Vec<u8>, PrintError> {
+pub async fn in_turn(stored: StoredReport, logo: Option<Logo>, wanted: Wanted) -> Result<Vec<u8>, PrintError> {
     let _turn: Option<SemaphorePermit<'_>> = FREE.acquire().await.ok();
     tokio::task::spawn_blocking(move || pdf(&stored, logo.as_ref(), wanted)).await?
 }

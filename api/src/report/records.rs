@@ -173,7 +173,7 @@ impl Making<'_> {
             let words = self.words.said(&one.words);
             let named: [(&str, &str); 5] =
                 [("of", one.of.as_str()), ("from", &from), ("to", &to), ("days", &days), ("words", &words)];
-            self.words.with("open-day", &named)
+            self.words.with(if one.from == one.to { "open-day-one" } else { "open-day" }, &named)
         };
         let listed = |name: &str, items: Vec<String>| match items.is_empty() {
             true => vec![self.text(&format!("{name}-none"))],

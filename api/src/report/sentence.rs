@@ -4,6 +4,7 @@ use super::words::Words;
 use domain::report::SavingsReport;
 use domain::report::display;
 use domain::report::figure::{Figure, Name, Printed, Reason, Value};
+use domain::report::readings::Readings;
 use domain::report::style::Language;
 
 /// The sentence: as it was made where that was in this language.
@@ -51,6 +52,27 @@ pub(super) fn of(r: &SavingsReport, words: &Words) -> String {
     }
 }
 
+/// What its readings come to, in the same way.
+pub(super) fn of_readings(r: &SavingsReport, readings: &Readings, words: &Words) -> String {
+    let days = readings.days().filter(|_| words.language() != Language::English);
+    let Some(((from, to), fresh)) = days.zip(readings.fresh_used.printed()) else { return readings.sentence.clone() };
+    let shown = |printed: &Printed| display::figure(printed, words.format);
+    let (from, to, month, fresh) = (words.date(from), words.date(to), words.month(r.month), shown(fresh));
+    let base: [(&str, &str); 3] = [("from", &from), ("to", &to), ("fresh", &fresh)];
+    let say = |name: &str, more: &[(&str, &str)]| words.with(name, &[&base[..], more].concat());
+    let [span] = readings.spans.as_slice() else {
+        return say("sentence-readings-all", &[("customer", &r.customer), ("month", &month)]);
+    };
+    let Some((washed, recycled)) = span.printed(Name::Washed).zip(span.printed(Name::Recycled)) else {
+        return say("sentence-readings", &[("of", &span.of)]);
+    };
+    let loss = matches!(recycled.value, Value::Litres(litres) if litres < 0.0);
+    let name = if loss { "sentence-readings-loss" } else { "sentence-readings-balanced" };
+    let share = span.printed(Name::ReuseShare).map(|share| words.with("sentence-share", &[("share", &shown(share))]));
+    let (washed, recycled, share) = (shown(washed), shown(recycled), share.unwrap_or_default());
+    say(name, &[("of", &span.of), ("washed", &washed), ("recycled", &recycled), ("share", &share)])
+}
+
 /// How many of the units a balance is of, where not of all.
 fn at(recycled: &Printed, words: &Words) -> String {
     if recycled.units_covered == recycled.units {
@@ -76,7 +98,8 @@ fn short(fresh: &Printed, words: &Words) -> String {
         parts.push(words.with("short-units", &[("covered", &covered), ("units", &units)]));
     }
     if fresh.coverage < 0.98 {
-        parts.push(words.with("short-read", &[("coverage", &display::coverage(fresh.coverage))]));
+        let name = if parts.is_empty() { "short-read" } else { "short-read-some" };
+        parts.push(words.with(name, &[("coverage", &display::coverage(fresh.coverage))]));
     }
     if parts.is_empty() { String::new() } else { words.with("short", &[("parts", &parts.join("; "))]) }
 }

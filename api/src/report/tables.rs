@@ -39,11 +39,11 @@ impl Making<'_> {
             .collect();
         if !spells.is_empty() {
             let columns = vec![
-                Column::words(self.words.say("column-unit"), 6),
-                Column::words(self.words.say("column-state"), 7),
-                Column::words(self.words.say("column-from"), 7),
-                Column::words(self.words.say("column-to"), 7),
-                Column::words(self.words.say("column-why"), 8),
+                Column::words(self.words.say("column-unit"), 5),
+                Column::words(self.words.say("column-state"), 6),
+                Column::words(self.words.say("column-from"), 9),
+                Column::words(self.words.say("column-to"), 9),
+                Column::words(self.words.say("column-why"), 6),
             ];
             blocks.push(Block::Table(Table { caption: self.words.say("spells-caption"), columns, rows: spells }));
         }

@@ -116,7 +116,13 @@ impl Words {
     pub fn of(report: &SavingsReport, wanted: Option<Language>) -> Self {
         let mut style = report.style.clone();
         style.language = wanted.or(style.language);
-        Self { format: Format::of(&style, report.unit_system), dates: style.dates(report.unit_system) }
+        Self::of_style(&style, report.unit_system)
+    }
+
+    /// The words of reports in a style, for a customer's units.
+    #[must_use]
+    pub fn of_style(style: &ReportStyle, system: UnitSystem) -> Self {
+        Self { format: Format::of(style, system), dates: style.dates(system) }
     }
 
     /// English words with the marks of a system of units.
@@ -182,9 +188,7 @@ impl Words {
 
     /// What varies in a sentence: a list, or words that are a sentence by themselves elsewhere.
     fn said_within(&self, text: &str) -> String {
-        let mut letters = text.chars();
-        let capital = letters.next().map_or(String::new(), |first| first.to_uppercase().to_string());
-        let sentence = self.translated(&format!("{capital}{}.", letters.as_str()));
+        let sentence = self.translated(&format!("{}.", capital(text)));
         if let Some(sentence) = sentence {
             return sentence.trim_end_matches('.').to_owned();
         }
@@ -246,6 +250,12 @@ impl Words {
         let (date, time) = (self.date(local.date_naive()), local.format("%H:%M").to_string());
         self.with("instant", &[("date", &date), ("time", &time)])
     }
+}
+
+/// A text as it begins a sentence.
+pub(super) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| format!("{}{}", first.to_uppercase(), letters.as_str()))
 }
 
 /// What a line may not break within.

@@ -139,9 +139,7 @@ pub async fn want_reset_mail(tx: &Tx<'_>, account: &AccountRow, now: DateTime<Ut
 /// When it is over, or never was.
 pub async fn account_of_reset(db: &Db, link: &str, now: DateTime<Utc>) -> Result<AccountRow, Problem> {
     db.account_of_reset(&secret::hash(link), now).await.map_err(|error| match error {
-        DbError::NotFound => {
-            Problem::new(Kind::Gone, "This link was used or has expired. Ask for a new one where you sign in.")
-        }
+        DbError::NotFound => Problem::link_over(),
         other => other.into(),
     })
 }

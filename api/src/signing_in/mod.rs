@@ -109,8 +109,7 @@ async fn begin(db: &Db, tries: &Tries, visit: &Visit) -> Result<(), Problem> {
     let Some(until) = db.begin_try(tries, visit.now).await? else { return Ok(()) };
     let seconds = (until - visit.now).num_seconds().max(1);
     tracing::warn!(network = visit.place.network, seconds, "sign-ins are tried too often");
-    let detail = format!("Too many tries did not end in a sign-in. Try again in {seconds} seconds.");
-    Err(Problem::new(Kind::TooMany, detail))
+    Err(Problem::too_many(seconds))
 }
 
 /// The name under which tries at the second factor of an account are counted.

@@ -140,7 +140,9 @@ fn headers(message: &Message<'_>) -> Option<HeaderMap> {
     Some(headers)
 }
 
-const PRIVATE: &str = "it leads to an address that is not public";
+/// Said of a name that nobody knows too: whoever may name an address must not learn which names the network
+/// of the service knows.
+const PRIVATE: &str = "it leads to no address, or to one that is not public";
 
 fn literal(url: &Url, loopback: bool) -> Result<(), String> {
     let host = url.host_str().unwrap_or_default().trim_start_matches('[').trim_end_matches(']');
@@ -154,7 +156,7 @@ async fn reachable(url: &Url, loopback: bool) -> Result<(), String> {
     literal(url, loopback)?;
     let host = url.host_str().unwrap_or_default().trim_start_matches('[').trim_end_matches(']');
     let found = tokio::net::lookup_host((host, url.port_or_known_default().unwrap_or(443))).await;
-    let mut found = found.map_err(|error| format!("its name can't be resolved: {error}"))?;
+    let mut found = found.map_err(|_unknown| PRIVATE.to_owned())?;
     if found.all(|address| may_be_sent_to(address.ip(), loopback)) { Ok(()) } else { Err(PRIVATE.to_owned()) }
 }
 
@@ -167,7 +169,8 @@ impl Resolve for Looked {
     fn resolve(&self, name: Name) -> Resolving {
         let loopback = self.loopback;
         Box::pin(async move {
-            let found: Vec<_> = tokio::net::lookup_host((name.as_str(), 0)).await?.collect();
+            let found = tokio::net::lookup_host((name.as_str(), 0)).await;
+            let found: Vec<_> = found.map_err(|_unknown| PRIVATE)?.collect();
             // One private address among public ones is reason enough.
             if found.is_empty() || !found.iter().all(|address| may_be_sent_to(address.ip(), loopback)) {
                 return Err::<Addrs, Box<dyn Error + Send + Sync>>(PRIVATE.into());

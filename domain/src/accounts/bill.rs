@@ -1,7 +1,9 @@
 //! A bill of an account as it came, and why it fell by more or less than the saving.
 
-use super::day_uses::{Worked, fresh_used, uses};
+use super::day_uses::{SiteDay, Worked, fresh_used, of_fresh_water, uses};
 use super::site_account::SiteAccount;
+use super::stays::SiteStays;
+use crate::baseline::avoided::Missing;
 use crate::baseline::history::Baselines;
 use crate::facts::DayFact;
 use crate::fault::Faults;
@@ -11,6 +13,7 @@ use crate::savings::{Uses, Withheld};
 use crate::span;
 use crate::tariff::reconcile::{ActualBill, BillDifference, Billed, Reconciliation, reconcile};
 use crate::tariff::{Bill, BillError, Cycle, CyclePrices, OtherUse, Tariff, WaterUse};
+use crate::uncertainty::quantity::Quantity;
 use crate::units::Litres;
 use serde::{Deserialize, Serialize};
 
@@ -179,9 +182,9 @@ pub struct Evidence {
     /// The bill before it.
     pub before: Option<SiteBill>,
     /// What the site used in its days.
-    pub days: Vec<DayFact>,
+    pub days: Vec<SiteDay>,
     /// What it used in the days of the bill before.
-    pub days_before: Vec<DayFact>,
+    pub days_before: Vec<SiteDay>,
     /// The site's baselines.
     pub baselines: Baselines,
     /// When the site works.
@@ -190,6 +193,8 @@ pub struct Evidence {
     pub tallies: Vec<WashTally>,
     /// Whether counters count all washes there.
     pub counters: bool,
+    /// When units stood there, in which states, and what was filled in by hose.
+    pub stays: SiteStays,
 }
 
 impl Evidence {
@@ -208,9 +213,13 @@ impl Evidence {
     pub fn explained(&self, bill: &SiteBill) -> Result<Explained, NotExplained> {
         let tariff = self.tariff.as_ref().ok_or(NotExplained::NoTariff)?;
         let before = self.before.as_ref().ok_or(NotExplained::NoBillBefore)?;
-        let worked = Worked { working: &self.working, tallies: &self.tallies, counters: self.counters };
-        let uses = uses(&self.days, bill.period, (&self.baselines, worked)).map_err(Withheld::from)?;
-        let washing_before = fresh_used(&self.days_before, before.period).ok();
+        let (stays, counters) = (&self.stays, self.counters);
+        let worked = Worked { working: &self.working, tallies: &self.tallies, counters, stays };
+        let fresh = |days: &[SiteDay], period| fresh_used(&of_fresh_water(days), period, stays);
+        let used = fresh(&self.days, bill.period).map(|litres| Quantity::exact(litres.0)).map_err(Missing::from);
+        let days: Vec<DayFact> = self.days.iter().map(|day| day.fact.clone()).collect();
+        let uses = uses(&days, bill.period, used, (&self.baselines, worked)).map_err(Withheld::from)?;
+        let washing_before = fresh(&self.days_before, before.period).ok();
         explain((&self.account, tariff), before, bill, &uses, washing_before)
     }
 }
@@ -260,6 +269,7 @@ mod tests {
             working: WorkingCalendar::default(),
             tallies: Vec::new(),
             counters: true,
+            stays: SiteStays { zone: chrono_tz::Tz::UTC, stays: Vec::new() },
         };
         let code = |evidence: &Evidence| evidence.explained(&now).unwrap_err().code().to_owned();
         assert_eq!(code(&evidence), "no_baseline");

@@ -1,5 +1,6 @@
 //! What a site would have used and did use in the days of a bill, from its day facts.
 
+use super::stays::{NotCredited, SiteStays};
 use crate::baseline::avoided::{Activity, Missing};
 use crate::baseline::history::Baselines;
 use crate::baseline::method::Method;
@@ -14,6 +15,7 @@ use crate::uncertainty::quantity::Quantity;
 use crate::units::Litres;
 use crate::water::grade::{Grade, Withheld};
 use crate::water::statement::COUNTED;
+use crate::water::term::Part;
 use chrono::NaiveDate;
 use std::collections::BTreeMap;
 
@@ -21,11 +23,29 @@ use std::collections::BTreeMap;
 /// practice, no source).
 const COVERAGE_LEAST: f64 = 0.95;
 
-/// Fresh water used in `period`, by the day facts of all that measures at the site.
+/// A day of what measures at a site.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SiteDay {
+    /// Whether it is of the site's own meters, which serve all units there.
+    pub of_site: bool,
+    /// The day.
+    pub fact: DayFact,
+}
+
+/// The days that say what fresh water a site used. Where its own meters measure the make-up of all its
+/// units, a unit's that measure no fresh water have nothing to say of it, and nothing is missing in them.
+#[must_use]
+pub fn of_fresh_water(days: &[SiteDay]) -> Vec<DayFact> {
+    let by_site = days.iter().any(|day| day.of_site && day.fact.amounts.get(Stream::Makeup).is_some());
+    let counts = |day: &&SiteDay| !by_site || day.of_site || day.fact.amounts.fresh_used().is_some();
+    days.iter().filter(counts).map(|day| day.fact.clone()).collect()
+}
+
+/// Fresh water used in `period`: by `days`, those that [`of_fresh_water`] leaves of the site's, and by hose.
 ///
 /// # Errors
 /// Why it is not known.
-pub fn fresh_used(days: &[DayFact], period: Cycle) -> Result<Litres, Withheld> {
+pub fn fresh_used(days: &[DayFact], period: Cycle, stays: &SiteStays) -> Result<Litres, Withheld> {
     if days.is_empty() {
         return Err(Withheld::NotRead);
     }
@@ -38,8 +58,11 @@ pub fn fresh_used(days: &[DayFact], period: Cycle) -> Result<Litres, Withheld> {
     if coverage < COVERAGE_LEAST {
         return Err(Withheld::Gap { coverage });
     }
-    let fresh: Option<Litres> = days.iter().map(|day| day.amounts.fresh_used()).sum();
-    fresh.ok_or(Withheld::Grade(Grade::NotMeasured))
+    if stays.bypassed_unmeasured(period, days) {
+        return Err(Withheld::Unmeasured(Part::Bypass));
+    }
+    let metered: Option<Litres> = days.iter().map(|day| day.amounts.fresh_used()).sum();
+    Ok(metered.ok_or(Withheld::Grade(Grade::NotMeasured))? + stays.by_hose(period))
 }
 
 /// What passed the meters to the sewer in some days, in litres; `None` where none measures it.
@@ -47,7 +70,7 @@ pub(crate) fn discharged(days: &[DayFact]) -> Option<f64> {
     days.iter().filter_map(|day| day.amounts.get(Stream::ToSewer)).reduce(|sum, next| sum + next)
 }
 
-/// When a site works, and the washes that people tallied there.
+/// When a site works, the washes that people tallied there, and when its units treated.
 #[derive(Debug, Clone, Copy)]
 pub struct Worked<'a> {
     /// Its working calendar.
@@ -56,58 +79,97 @@ pub struct Worked<'a> {
     pub tallies: &'a [WashTally],
     /// Whether its counters count all washes there: not where one of several units has none.
     pub counters: bool,
+    /// When units stood there, and in which states.
+    pub stays: &'a SiteStays,
 }
 
-/// What would have been used in `period` by the baseline that holds, and what was used, at a site
-/// that worked as `worked` says.
+/// What would have been used in `period` by the baseline that holds, and what was used, `fresh_used`, at a
+/// site that worked as `worked` says.
 ///
 /// # Errors
 /// What of it is not known.
-pub fn uses(days: &[DayFact], period: Cycle, (baselines, worked): (&Baselines, Worked<'_>)) -> Result<Uses, Missing> {
+pub fn uses(
+    days: &[DayFact],
+    period: Cycle,
+    fresh_used: Result<Quantity, Missing>,
+    (baselines, worked): (&Baselines, Worked<'_>),
+) -> Result<Uses, Missing> {
     let last = period.to.pred_opt().unwrap_or(period.from);
     let method = &baselines.over(period.from, last)?.method;
-    let used = fresh_used(days, period)?;
+    let fresh_used_l = fresh_used?;
     let activity = activity(days, method, (period, worked));
     let baseline_l = method.expected(&activity)?;
-    let discharge = discharged(days).map(|counted| Discharge::of(counted, baseline_l.value - used.0));
-    Ok(Uses { baseline_l, fresh_used_l: Quantity::exact(used.0), discharge })
+    let discharge = discharged(days).map(|counted| Discharge::of(counted, baseline_l.value - fresh_used_l.value));
+    Ok(Uses { baseline_l, fresh_used_l, discharge })
 }
 
-/// What was washed, by the rule of [`Washes::of`]. Washes that nothing tells apart are of the
-/// baseline's only class.
+/// What was washed, by the rule of [`Washes::of`], as far as it is credited. Washes that nothing tells
+/// apart are of the baseline's only class.
 pub(crate) fn activity(days: &[DayFact], method: &Method, (period, worked): (Cycle, Worked<'_>)) -> Activity {
     let sum = |stream: Stream| days.iter().filter_map(|day| day.amounts.get(stream)).reduce(|sum, next| sum + next);
-    let only = match method {
+    let not_credited = worked.not_credited(days, period);
+    let washes = worked.credited(days, period, &not_credited).by_class(only_class(method));
+    let to_washers = sum(Stream::Wash).map(|wash| {
+        let fresh = [Stream::Rinse, Stream::Bypass].into_iter().filter_map(sum).sum::<f64>();
+        Quantity::exact(wash + fresh)
+    });
+    let works = |day: &&NotCredited| worked.working.stretch(worked.stays.zone, day.date).is_some();
+    let idle: f64 = not_credited.iter().filter(works).map(|day| day.part).sum();
+    let working_days = worked.working.working_days(period.from, period.to);
+    let working_days = working_days.map(|days| Quantity::exact(f64::from(days) - idle));
+    Activity { washes, working_days, to_washers_l: to_washers }
+}
+
+/// The class of washes that nothing tells apart: the baseline's only one, where it has no other.
+pub(crate) fn only_class(method: &Method) -> &str {
+    match method {
         Method::PerWash(per_wash) => match per_wash.classes.as_slice() {
             [only] => only.machine_class.as_str(),
             _ => COUNTED,
         },
         _ => COUNTED,
-    };
-    let washes = worked.washes(days, period).by_class(only);
-    let to_washers = sum(Stream::Wash).map(|wash| {
-        let fresh = [Stream::Rinse, Stream::Bypass].into_iter().filter_map(sum).sum::<f64>();
-        Quantity::exact(wash + fresh)
-    });
-    let working_days = worked.working.working_days(period.from, period.to).map(|days| Quantity::exact(f64::from(days)));
-    Activity { washes, working_days, to_washers_l: to_washers }
+    }
 }
 
 impl Worked<'_> {
     /// The site's washes in `period`, by the day facts of all that measures there.
     pub(crate) fn washes(&self, days: &[DayFact], period: Cycle) -> Washes {
-        let dates: Vec<NaiveDate> = period.from.iter_days().take_while(|date| *date < period.to).collect();
-        Washes::of(&dates, days.iter(), self.tallies, self.counters)
+        Washes::of(&dates(period), days.iter(), self.tallies, self.counters)
     }
+
+    /// The days of `period` of which not all is credited, by the same facts.
+    pub(crate) fn not_credited(&self, days: &[DayFact], period: Cycle) -> Vec<NotCredited> {
+        self.stays.not_credited(period, days, self.working)
+    }
+
+    /// The washes that are credited.
+    fn credited(&self, days: &[DayFact], period: Cycle, not_credited: &[NotCredited]) -> Washes {
+        let washes = self.washes(days, period);
+        if not_credited.is_empty() {
+            return washes;
+        }
+        let part = |date: NaiveDate| {
+            let found = not_credited.iter().find(|day| day.date == date);
+            found.map_or(1.0, |day| 1.0 - day.part)
+        };
+        washes.for_parts(&dates(period), days.iter(), self.tallies, part)
+    }
+}
+
+fn dates(period: Cycle) -> Vec<NaiveDate> {
+    period.from.iter_days().take_while(|date| *date < period.to).collect()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::accounts::site_account::tests::date;
+    use crate::accounts::stays::tests::{event, stay};
     use crate::baseline::record::Baseline;
     use crate::baseline::record::tests::baseline;
     use crate::facts::Amounts;
+    use crate::spell::SpellState;
+    use crate::water::storage::VolumeEventKind;
 
     fn day(n: u64, coverage: f64, amounts: &[(Stream, f64)]) -> DayFact {
         let mut of_day = Amounts::default();
@@ -128,8 +190,32 @@ mod tests {
         Cycle { from: date("2026-03-01"), to: date("2026-03-11") }
     }
 
-    fn worked<'a>(working: &'a WorkingCalendar, tallies: &'a [WashTally]) -> Worked<'a> {
-        Worked { working, tallies, counters: true }
+    fn nobody() -> SiteStays {
+        SiteStays { zone: chrono_tz::Tz::UTC, stays: Vec::new() }
+    }
+
+    /// The uses of the period at a site where units stood so.
+    fn of(
+        days: &[DayFact],
+        baselines: &Baselines,
+        (working, tallies): (&WorkingCalendar, &[WashTally]),
+        stays: &SiteStays,
+    ) -> Result<Uses, Missing> {
+        let worked = Worked { working, tallies, counters: true, stays };
+        let fresh = super::fresh_used(days, period(), stays).map(|litres| Quantity::exact(litres.0));
+        super::uses(days, period(), fresh.map_err(Missing::from), (baselines, worked))
+    }
+
+    fn uses(
+        days: &[DayFact],
+        baselines: &Baselines,
+        worked: (&WorkingCalendar, &[WashTally]),
+    ) -> Result<Uses, Missing> {
+        of(days, baselines, worked, &nobody())
+    }
+
+    fn fresh_used(days: &[DayFact]) -> Result<Litres, Withheld> {
+        super::fresh_used(days, period(), &nobody())
     }
 
     /// Twenty days of tallies over the ten days: half of 40 trucks at 900 L and of 20 vans at 300 L.
@@ -159,7 +245,7 @@ mod tests {
             tally("car", "2026-03-01", "2026-03-10", 9),
         ];
         let calendar = WorkingCalendar::default();
-        let of = |days: &[DayFact], tallies: &[WashTally]| uses(days, period(), (&all, worked(&calendar, tallies)));
+        let of = |days: &[DayFact], tallies: &[WashTally]| uses(days, &all, (&calendar, tallies));
         let metered: Vec<_> = (0..10).map(|n| day(n, 1.0, &[(Stream::Makeup, 100.0)])).collect();
         assert_eq!(of(&metered, &tallies[..3]).unwrap().baseline_l.value, 20.0 * 900.0 + 10.0 * 300.0);
         assert_eq!(of(&metered, &tallies).unwrap_err(), Missing::Washes);
@@ -175,10 +261,10 @@ mod tests {
     fn a_counter_and_a_baseline_for_each_wash() {
         let days: Vec<_> = (0..10).map(|n| day(n, 1.0, &[(Stream::Makeup, 100.0), (Stream::WashCount, 2.0)])).collect();
         let all = Baselines::parse(vec![baseline()]).unwrap();
-        let found = uses(&days, period(), (&all, worked(&WorkingCalendar::default(), &[]))).unwrap();
+        let found = uses(&days, &all, (&WorkingCalendar::default(), &[])).unwrap();
         assert_eq!((found.baseline_l.value, found.fresh_used_l.value), (6000.0, 1000.0));
         assert_eq!(
-            uses(&days, period(), (&Baselines::default(), worked(&WorkingCalendar::default(), &[]))).unwrap_err(),
+            uses(&days, &Baselines::default(), (&WorkingCalendar::default(), &[])).unwrap_err(),
             Missing::Baseline
         );
     }
@@ -189,7 +275,7 @@ mod tests {
         let days: Vec<_> =
             (0..10).map(|n| DayFact { sessions: Some(2), ..day(n, 1.0, &[(Stream::Makeup, 100.0)]) }).collect();
         let all = Baselines::parse(vec![baseline()]).unwrap();
-        let found = uses(&days, period(), (&all, worked(&WorkingCalendar::default(), &[]))).unwrap();
+        let found = uses(&days, &all, (&WorkingCalendar::default(), &[])).unwrap();
         assert_eq!((found.baseline_l.value, found.baseline_l.one_sided[0].sensitivity), (6000.0, 300.0));
         assert!(found.baseline_l.one_sided[0].words().ends_with("may be too few: the figure may be higher."));
     }
@@ -199,7 +285,7 @@ mod tests {
         let water = [(Stream::Makeup, 100.0), (Stream::Wash, 900.0), (Stream::Rinse, 50.0)];
         let days: Vec<_> = (0..10).map(|n| day(n, 1.0, &water)).collect();
         let all = Baselines::parse(vec![Baseline { method: Method::Equivalence, ..baseline() }]).unwrap();
-        let found = uses(&days, period(), (&all, worked(&WorkingCalendar::default(), &[]))).unwrap();
+        let found = uses(&days, &all, (&WorkingCalendar::default(), &[])).unwrap();
         assert_eq!((found.baseline_l.value, found.fresh_used_l.value), (9500.0, 1500.0));
     }
 
@@ -218,22 +304,93 @@ mod tests {
         let hours = NaiveTime::from_hms_opt(7, 0, 0).zip(NaiveTime::from_hms_opt(15, 0, 0));
         let week = [hours, hours, hours, hours, hours, None, None];
         let working = WorkingCalendar::parse(week, vec![date("2026-03-04")]).unwrap();
-        assert_eq!(uses(&days, period(), (&all, worked(&working, &[]))).unwrap().baseline_l.value, 3600.0);
-        let unknown = uses(&days, period(), (&all, worked(&WorkingCalendar::default(), &[])));
+        assert_eq!(uses(&days, &all, (&working, &[])).unwrap().baseline_l.value, 3600.0);
+        let unknown = uses(&days, &all, (&WorkingCalendar::default(), &[]));
         assert_eq!(unknown.unwrap_err(), Missing::Days);
+    }
+
+    /// The week of the test before: six working days of 600 L. Laid up for the whole of Thursday and
+    /// Friday and from noon on Monday, of working hours from 7 to 15 for 3 of 8: 2.375 days less, 3.625 x
+    /// 600 L. Of 20 washes by the counter, 2 a day: by the same parts 2 x (2 + 3 / 8) less, at 300 L.
+    #[test]
+    fn while_a_unit_is_laid_up_nothing_is_saved() {
+        use crate::baseline::method::{GunBefore, GunHours, Per};
+        use crate::water::wash::BucketTest;
+        use chrono::NaiveTime;
+        let days: Vec<_> = (0..10).map(|n| day(n, 1.0, &[(Stream::Makeup, 100.0), (Stream::WashCount, 2.0)])).collect();
+        let test = BucketTest { on: date("2026-02-10"), litres: 5.0, seconds: 60.0, u_share: 0.0 };
+        let gun = GunBefore { name: "left".into(), test, trigger_h: 2.0, u_trigger_h: 0.0 };
+        let method = Method::GunHours(GunHours { guns: vec![gun], per: Per::Day });
+        let by_day = Baselines::parse(vec![Baseline { method, ..baseline() }]).unwrap();
+        let by_wash = Baselines::parse(vec![baseline()]).unwrap();
+        let hours = NaiveTime::from_hms_opt(7, 0, 0).zip(NaiveTime::from_hms_opt(15, 0, 0));
+        let working = WorkingCalendar::parse([hours, hours, hours, hours, hours, None, None], vec![date("2026-03-04")]);
+        let (working, state) = (working.unwrap(), SpellState::LaidUp);
+        let laid_up = [
+            (state, "2026-03-02T12:00:00Z", "2026-03-02T20:00:00Z"),
+            (state, "2026-03-05T00:00:00Z", "2026-03-07T00:00:00Z"),
+        ];
+        let stays = stay(&laid_up, Vec::new());
+        let expected = |baselines: &Baselines, days: &[DayFact], stays: &SiteStays| {
+            of(days, baselines, (&working, &[]), stays).unwrap().baseline_l.value
+        };
+        assert_eq!(expected(&by_day, &days, &nobody()), 3600.0);
+        assert!((expected(&by_day, &days, &stays) - 3.625 * 600.0).abs() < 1e-9);
+        assert!((expected(&by_wash, &days, &stays) - (20.0 - 4.75) * 300.0).abs() < 1e-9);
+        let metered: Vec<_> = (0..10)
+            .map(|n| day(n, 1.0, &[(Stream::Makeup, 100.0), (Stream::Bypass, 50.0), (Stream::WashCount, 2.0)]))
+            .collect();
+        assert_eq!(expected(&by_day, &metered, &stays), 3600.0, "what went past it was metered");
+    }
+
+    /// 1,000 L through the meter and 4,000 L by hose: the refill is fresh water used, however it came.
+    #[test]
+    fn a_refill_by_hose_is_fresh_water_used() {
+        let days: Vec<_> = (0..10).map(|n| day(n, 1.0, &[(Stream::Makeup, 100.0), (Stream::WashCount, 2.0)])).collect();
+        let stays = stay(&[], vec![event("2026-03-05T09:00:00Z", VolumeEventKind::Refill, 4000.0, false)]);
+        let all = Baselines::parse(vec![baseline()]).unwrap();
+        let found = of(&days, &all, (&WorkingCalendar::default(), &[]), &stays).unwrap();
+        assert_eq!((found.baseline_l.value, found.fresh_used_l.value), (6000.0, 5000.0));
+    }
+
+    #[test]
+    fn what_went_past_a_unit_unmetered_is_not_known() {
+        let days: Vec<_> = (0..10).map(|n| day(n, 1.0, &[(Stream::Makeup, 100.0), (Stream::WashCount, 2.0)])).collect();
+        let bypassed = [(SpellState::Bypassed, "2026-03-05T09:00:00Z", "2026-03-05T11:00:00Z")];
+        let stays = stay(&bypassed, Vec::new());
+        let all = Baselines::parse(vec![baseline()]).unwrap();
+        let found = of(&days, &all, (&WorkingCalendar::default(), &[]), &stays).unwrap_err();
+        assert_eq!(found, Missing::FreshUsed(Withheld::Unmeasured(Part::Bypass)));
+        assert_eq!(found.code(), "part_not_measured");
+    }
+
+    /// A dial of the whole site beside counters of hours at its two units: what the dial shows is known.
+    /// Beside a dial of the one unit nothing is known of the other's water.
+    #[test]
+    fn units_without_fresh_water_of_their_own_say_nothing_of_the_sites() {
+        let days = |of_site, amounts: &[(Stream, f64)]| -> Vec<SiteDay> {
+            (0..10).map(|n| SiteDay { of_site, fact: day(n, 1.0, amounts) }).collect()
+        };
+        let hours = || days(false, &[(Stream::RunHours, 8.0)]);
+        let of_site = [days(true, &[(Stream::Makeup, 100.0)]), hours(), hours()].concat();
+        assert_eq!(fresh_used(&of_fresh_water(&of_site)), Ok(Litres(1000.0)));
+        let with_rinse = [of_site, days(false, &[(Stream::Rinse, 20.0)])].concat();
+        assert_eq!(fresh_used(&of_fresh_water(&with_rinse)), Ok(Litres(1200.0)));
+        let of_units = [days(false, &[(Stream::Makeup, 100.0)]), hours()].concat();
+        assert_eq!(fresh_used(&of_fresh_water(&of_units)), Err(Withheld::Grade(Grade::NotMeasured)));
     }
 
     #[test]
     fn what_is_not_known_is_said() {
         let metered = |coverage| (0..10).map(|n| day(n, coverage, &[(Stream::Makeup, 1.0)])).collect::<Vec<_>>();
-        assert_eq!(fresh_used(&[], period()), Err(Withheld::NotRead));
-        let Err(Withheld::Gap { coverage }) = fresh_used(&metered(0.9), period()) else { panic!() };
+        assert_eq!(fresh_used(&[]), Err(Withheld::NotRead));
+        let Err(Withheld::Gap { coverage }) = fresh_used(&metered(0.9)) else { panic!() };
         assert!((coverage - 0.9).abs() < 1e-9);
-        assert!(matches!(fresh_used(&metered(1.0)[..9], period()), Err(Withheld::Gap { .. })), "a day is not there");
+        assert!(matches!(fresh_used(&metered(1.0)[..9]), Err(Withheld::Gap { .. })), "a day is not there");
         let mut days = metered(1.0);
         days[3] = day(3, 1.0, &[(Stream::Wash, 1.0)]);
-        assert_eq!(fresh_used(&days, period()), Err(Withheld::Grade(Grade::NotMeasured)));
+        assert_eq!(fresh_used(&days), Err(Withheld::Grade(Grade::NotMeasured)));
         let two_meters = [metered(1.0), metered(1.0)].concat();
-        assert_eq!(fresh_used(&two_meters, period()), Ok(Litres(20.0)));
+        assert_eq!(fresh_used(&two_meters), Ok(Litres(20.0)));
     }
 }

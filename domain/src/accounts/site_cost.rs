@@ -21,6 +21,7 @@ use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+use uuid::Uuid;
 
 named! {
     /// How a ledger is read.
@@ -83,6 +84,11 @@ pub enum Source {
     CostTerms {
         /// Their id.
         id: CostTermsId,
+    },
+    /// An agreement, its price on the days.
+    Agreement {
+        /// Its id.
+        id: Uuid,
     },
     /// A billed item.
     BilledItem {
@@ -149,6 +155,9 @@ impl SiteMoney {
             not_known: Vec::new(),
         };
         self.by_terms(of, &mut cost);
+        let (lines, not_known) = self.by_agreements(of);
+        cost.lines.extend(lines);
+        cost.not_known.extend(not_known);
         self.billed_items(of, &mut cost);
         let only = |days: Cycle| {
             let (fresh, discharged) = uses(days)?;
@@ -306,7 +315,7 @@ impl SiteCost {
     }
 }
 
-fn of_ledger(line: &Line<CustomersCost>, amount: Money, source: Source) -> CostLine {
+pub(super) fn of_ledger(line: &Line<CustomersCost>, amount: Money, source: Source) -> CostLine {
     CostLine {
         kind: line.kind,
         what: line.what.clone(),
@@ -349,7 +358,6 @@ mod tests {
     use crate::money::Currency;
     use proptest::prelude::*;
     use serde_json::json;
-    use uuid::Uuid;
 
     /// Water at 2 and sewer at 3 a cubic metre in cycles from the fifteenth on.
     fn site() -> SiteMoney {

@@ -1,14 +1,16 @@
 //! All that is written down of a site's money, as the night run loads it.
 
+use super::agreed_fee::AgreedFee;
 use super::bill::SiteBill;
 use super::billed_item::Billed;
 use super::cost_terms::CostTerms;
 use super::cycles::{by_month, holding};
 use super::day_uses::Worked;
 use super::site_account::SiteAccount;
+use super::stays::SiteStays;
 use crate::baseline::avoided::Missing;
 use crate::baseline::history::Baselines;
-use crate::ids::{CostTermsId, SiteId, UnitId, WaterAccountId};
+use crate::ids::{CostTermsId, SiteId, WaterAccountId};
 use crate::measures::wash_tally::WashTally;
 use crate::metering::spread::WorkingCalendar;
 use crate::savings::{BilledCycle, Part, Uses, Withheld};
@@ -26,12 +28,12 @@ pub struct SiteMoney {
     pub site_id: SiteId,
     /// Its accounts that were ever charged for its units' water.
     pub accounts: Vec<AccountMoney>,
-    /// The baselines of the site as a whole.
+    /// Its baselines.
     pub baselines: Baselines,
-    /// Those of single units.
-    pub unit_baselines: Vec<(UnitId, Baselines)>,
     /// What the customer pays, the oldest first.
     pub cost_terms: Vec<(CostTermsId, CostTerms)>,
+    /// Agreements, the oldest first: their fee counts where the terms have none.
+    pub agreements: Vec<AgreedFee>,
     /// What the customer was billed for besides.
     pub billed: Vec<Billed>,
     /// The local days on which loads were taken away, one each.
@@ -42,6 +44,8 @@ pub struct SiteMoney {
     pub working: WorkingCalendar,
     /// Washes that people tallied there.
     pub tallies: Vec<WashTally>,
+    /// When units stood there, in which states, and what was filled in by hose.
+    pub stays: SiteStays,
 }
 
 /// An account with what is known of its bills.
@@ -96,10 +100,10 @@ impl Stood {
 }
 
 impl SiteMoney {
-    /// When it works, and what was tallied there. `counters` says whether those of its day facts count
+    /// When it works and its units treat, and what was tallied there. `counters` says whether those of its day facts count
     /// all washes.
     pub(crate) fn worked(&self, counters: bool) -> Worked<'_> {
-        Worked { working: &self.working, tallies: &self.tallies, counters }
+        Worked { working: &self.working, tallies: &self.tallies, counters, stays: &self.stays }
     }
 
     /// The billing cycles that touch the days of a month on which something stood at the site, for
@@ -239,13 +243,14 @@ pub(crate) mod tests {
             site_id: SiteId(Uuid::from_u128(1)),
             accounts: accounts.collect(),
             baselines: Baselines::default(),
-            unit_baselines: Vec::new(),
             cost_terms: Vec::new(),
+            agreements: Vec::new(),
             billed: Vec::new(),
             loads: Vec::new(),
             monthly: Vec::new(),
             working: WorkingCalendar::default(),
             tallies: Vec::new(),
+            stays: SiteStays { zone: chrono_tz::Tz::UTC, stays: Vec::new() },
         }
     }
 

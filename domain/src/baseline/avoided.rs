@@ -54,7 +54,7 @@ pub enum Missing {
     #[error("the baseline is all water to the washers, and that is not measured")]
     ToWashers,
     /// Fresh water used is not printed.
-    #[error("fresh water used is not known: {0}")]
+    #[error("fresh water used is not known for the whole site: {0}")]
     FreshUsed(#[from] Withheld),
 }
 

@@ -201,8 +201,8 @@ impl Bills {
             _ => "",
         };
         format!(
-            "The baseline is the water of {} bill(s) before the unit for each {}; weather and season are not taken \
-             out of it.{scatter}",
+            "The baseline is the water that was billed before the unit (bills: {}) for each {}; weather and season are \
+             not taken out of it.{scatter}",
             self.bills.len(),
             match self.per {
                 Per::Wash => "wash",

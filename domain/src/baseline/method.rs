@@ -127,8 +127,8 @@ impl Method {
                 format!("The baseline was measured before the unit, on {washes} washes, by machine class.")
             }
             Self::GunHours(GunHours { guns, per }) => format!(
-                "The baseline is the flow of {} gun(s), by bucket test, times their trigger hours for each {} before \
-                 the unit.",
+                "The baseline is the flow of the guns by bucket test (guns: {}), times their trigger hours for each {} \
+                 before the unit.",
                 guns.len(),
                 per.as_str()
             ),

@@ -14,7 +14,8 @@ use serde::{Deserialize, Serialize};
 pub enum Scope {
     /// All that washes at a site.
     SiteId(SiteId),
-    /// One unit, where it stands in these days.
+    /// One unit. Nothing is reckoned by it, because accounts and tallies are a site's, so no new record has it;
+    /// those from before are kept.
     UnitId(UnitId),
 }
 
@@ -75,6 +76,10 @@ impl Baseline {
     /// Every fault found.
     pub fn checked(mut self, limits: Option<&FitLimits>) -> Result<Self, Faults> {
         let mut faults = Faults::default();
+        if matches!(self.scope, Scope::UnitId(_)) {
+            let fix = "a baseline is for all that washes at the site: leave unit_id out";
+            faults.add("/unit_id", "not_taken", fix);
+        }
         self.first_day = span::date(&mut faults, "/first_day", self.first_day);
         self.last_day = self.last_day.map(|day| span::date(&mut faults, "/last_day", day));
         if self.last_day.is_some_and(|last| last < self.first_day) {

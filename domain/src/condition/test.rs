@@ -163,3 +163,12 @@ pub enum WhyNot {
     #[error("what it measures stood still on the clean days")]
     Still,
 }
+
+impl WhyNot {
+    /// Whether what the test looks at is gone, and with it what was found by it: a meter that measures the
+    /// unit no more never tells that all is well again. Too few days of late say nothing either way.
+    #[must_use]
+    pub fn ends_what_was_found(self, kind: Kind) -> bool {
+        matches!(self, Self::Meter(_) | Self::NoUse) || kind.needs_notes() == Some(self)
+    }
+}

@@ -201,7 +201,7 @@ impl WorkingCalendar {
     }
 
     /// The instants between which the site works on a date.
-    fn stretch(&self, zone: Tz, date: NaiveDate) -> Option<(DateTime<Utc>, DateTime<Utc>)> {
+    pub(crate) fn stretch(&self, zone: Tz, date: NaiveDate) -> Option<(DateTime<Utc>, DateTime<Utc>)> {
         let (opens, closes) = self.week(date)?.hours_on(date)?;
         Some((zone::local_instant(zone, date, opens), zone::local_instant(zone, date, closes)))
     }

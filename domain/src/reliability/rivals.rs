@@ -125,8 +125,8 @@ pub struct Comparison {
     pub misfit: Option<Misfit>,
 }
 
-/// Whether the Weibull fits, by likelihoods alone: what [`compare`] says without the distances, for
-/// which survival without a model is needed. That takes long for thousands of intervals.
+/// Whether the Weibull fits: what [`compare`] says without the rivals' distances. The night makes one for
+/// every group of parts, so that what takes long for thousands of intervals is left out.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Standing {
     /// AICc of the constant hazard; less is better.
@@ -137,9 +137,15 @@ pub struct Standing {
     pub lognormal_aicc: Option<f64>,
     /// Chance of failures by age as far off the Weibull, if it is true; as of [`Comparison::agreement`].
     pub agreement_p: Option<f64>,
+    /// Greatest distance between its survival and the one without a model; none where that would take long:
+    /// for more than 500 lives some of which are known to intervals.
+    pub distance: Option<f64>,
     /// Why the Weibull should not be relied on.
     pub misfit: Option<Misfit>,
 }
+
+/// Most lives of which survival without a model is estimated from intervals for a standing.
+const DISTANCE_LIVES_MAX: usize = 500;
 
 /// Fits a constant hazard.
 ///
@@ -266,6 +272,9 @@ impl Standing {
             weibull_aicc,
             lognormal_aicc,
             agreement_p: agreement.map(|agreement| agreement.p),
+            distance: weibull
+                .filter(|_| lives.len() <= DISTANCE_LIVES_MAX || !lives.iter().any(Life::is_interval))
+                .map(|found| Seen::of(lives).distance(|age| found.weibull.survival(age))),
             misfit: misfit(agreement, each.into_iter()),
         }
     }

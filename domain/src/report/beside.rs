@@ -6,7 +6,6 @@ use super::money::{self, Found};
 use super::reckon::Case;
 use crate::cost::each::Each;
 use crate::cost::washes::WashesBy;
-use crate::metering::stream::Stream;
 use crate::uncertainty::figures::Residual;
 use crate::uncertainty::quantity::{Quantity, in_short};
 use crate::water::term::Part;
@@ -76,8 +75,8 @@ impl Case<'_> {
     fn one_sided(&self, name: Name) -> Option<String> {
         let found: Quantity = match name {
             Name::FreshUsed => {
-                let members = self.read(&[Stream::Makeup], "").ok()?;
-                members.iter().map(|tally| tally.subject.statement.all.fresh_used()).sum()
+                let members = self.with_beside(self.using("").ok()?);
+                members.iter().map(|tally| tally.own.all.fresh_used()).sum()
             }
             Name::Washed => self.balanced().ok()?.parts.get(Part::Wash).0,
             Name::Recycled => self.balanced().ok()?.parts.recycled(),

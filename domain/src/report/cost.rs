@@ -130,7 +130,7 @@ impl<'a> Case<'a> {
             return Err(Withheld::new(Reason::Gap, words));
         }
         let knows = |of: Each| members.iter().any(|tally| self.knows(of, tally));
-        let to_washers: Quantity = members.iter().map(|tally| tally.subject.statement.whole.to_washers()).sum();
+        let to_washers: Quantity = members.iter().map(|tally| tally.own.whole.to_washers()).sum();
         let gun_h: Quantity = members.iter().filter_map(|tally| tally.subject.statement.gun_h.clone()).sum();
         let washes = self.washes_at(&members, |found| &found.site.washes);
         let done = Done {

@@ -2,7 +2,7 @@
 //! behind them supports, and no more.
 
 use super::figure::{Printed, Value};
-use super::style::{Language, Numbers, ReportStyle};
+use super::style::{Dates, Language, Numbers, ReportStyle};
 use crate::customer::UnitSystem;
 use crate::money::Money;
 use crate::units::LITRES_PER_US_GALLON;
@@ -124,7 +124,7 @@ pub fn percent(share: f64) -> String {
 #[must_use]
 pub fn coverage(share: f64) -> String {
     let floor = (share * 100.0 + 1e-6).floor();
-    if share > 0.0 && floor < 1.0 { "less than 1\u{a0}%".to_owned() } else { format!("{floor:.0}\u{a0}%") }
+    if share > 0.0 && floor < 1.0 { "<\u{a0}1\u{a0}%".to_owned() } else { format!("{floor:.0}\u{a0}%") }
 }
 
 /// Significant digits of a value whose expanded uncertainty is given: down to the second digit
@@ -268,6 +268,16 @@ pub fn date(date: NaiveDate) -> String {
     date.format("%-d\u{a0}%B\u{a0}%Y").to_string()
 }
 
+/// A date in words, in a reader's order.
+#[must_use]
+pub fn date_in(day: NaiveDate, order: Dates) -> String {
+    match order {
+        Dates::DayFirst => date(day),
+        Dates::MonthFirst => day.format("%B\u{a0}%-d,\u{a0}%Y").to_string(),
+        Dates::Iso => day.to_string(),
+    }
+}
+
 /// A month in words: January 2026.
 #[must_use]
 pub fn month(month: Month) -> String {
@@ -282,6 +292,14 @@ mod tests {
 
     fn check(found: &str, wanted: &str) {
         assert_eq!(found.replace(['\u{a0}', '\u{202f}'], " "), wanted);
+    }
+
+    #[test]
+    fn a_day_is_written_in_the_readers_order() {
+        let written = |order| date_in("2026-01-14".parse().unwrap(), order);
+        check(&written(Dates::DayFirst), "14 January 2026");
+        check(&written(Dates::MonthFirst), "January 14, 2026");
+        check(&written(Dates::Iso), "2026-01-14");
     }
 
     #[test]
@@ -320,7 +338,7 @@ mod tests {
     fn coverage_is_never_rounded_up() {
         check(&coverage(0.999), "99 %");
         check(&coverage(1.0), "100 %");
-        check(&coverage(0.004), "less than 1 %");
+        check(&coverage(0.004), "< 1 %");
         check(&coverage(0.0), "0 %");
         check(&coverage(0.29), "29 %");
     }

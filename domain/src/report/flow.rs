@@ -49,7 +49,7 @@ impl Case<'_> {
     pub(super) fn flow(&self) -> Option<Flow> {
         let behind = self.behind(Name::Residual);
         let Value::Litres(residual_l) = self.residual_printed()?.value else { return None };
-        let parts: Parts = behind.members.iter().map(|tally| tally.subject.statement.whole.clone()).sum();
+        let parts: Parts = behind.members.iter().map(|tally| tally.own.whole.clone()).sum();
         let washed_l = self.washed_printed().and_then(|printed| match printed.value {
             Value::Litres(litres) => Some(litres),
             _ => None,

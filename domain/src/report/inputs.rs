@@ -2,6 +2,7 @@
 
 use super::style::ReportStyle;
 use super::upkeep::Upkeep;
+use crate::accounts::day_uses::SiteDay;
 use crate::accounts::site_money::SiteMoney;
 use crate::customer::UnitSystem;
 use crate::facts::{DayFact, MonthFact};
@@ -42,7 +43,7 @@ pub struct Inputs {
     pub subjects: Vec<Subject>,
     /// The days of all that measures at each site, in order, of the billing cycles that touch the
     /// month: of [`CYCLE_MONTHS`] before and after it too.
-    pub site_days: HashMap<Uuid, Vec<DayFact>>,
+    pub site_days: HashMap<Uuid, Vec<SiteDay>>,
     /// Fresh water used at each site in the other months of those cycles, with its errors by name: what
     /// a step across the end of a month gave to one of them the other one lacks.
     pub fresh: HashMap<(Uuid, Month), Quantity>,
@@ -80,11 +81,21 @@ pub struct Subject {
     /// Its months, the last thirteen at most, in order.
     pub months: Vec<MonthFact>,
     /// Its read periods that reach into these months, in order.
-    pub periods: Vec<PeriodFact>,
+    pub periods: Vec<ReadStretch>,
     /// The parts of its balance in the month.
     pub statement: Statement,
     /// Steps in the month that wait for a decision.
     pub exceptions: Vec<OpenException>,
+}
+
+/// What lies between two rounds of readings.
+#[derive(Debug, Clone)]
+pub struct ReadStretch {
+    /// What was used.
+    pub fact: PeriodFact,
+    /// The parts of its balance; none for one that ended in another month, or was computed before these
+    /// were kept.
+    pub statement: Option<Statement>,
 }
 
 /// A unit while it stood at the customer's site.
@@ -188,8 +199,13 @@ impl Subject {
 
     /// Whether a counter counts its washes, read or not.
     pub(super) fn counts_washes(&self) -> bool {
-        let counts = |day: &DayFact| day.amounts.get(Stream::WashCount).is_some();
-        self.meters.iter().any(|meter| meter.stream == Stream::WashCount) || self.days.iter().any(counts)
+        self.measures_stream(Stream::WashCount)
+    }
+
+    /// Whether a meter of the stream is attached to it in the month, read or not.
+    pub(super) fn measures_stream(&self, stream: Stream) -> bool {
+        let measures = |day: &DayFact| day.amounts.get(stream).is_some();
+        self.meters.iter().any(|meter| meter.stream == stream) || self.days.iter().any(measures)
     }
 
     fn reaches(&self, month: Month) -> bool {

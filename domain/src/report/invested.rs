@@ -3,7 +3,7 @@
 
 use super::SavingsReport;
 use super::display::{self, Format};
-use super::payback::{MonthReport, SitePayback};
+use super::payback::{MonthSaid, Said, SitePayback};
 use crate::accounts::investment::Investment;
 use crate::ids::SiteId;
 use crate::money::Money;
@@ -39,10 +39,11 @@ impl SavingsReport {
     /// The same report with how the investments at its sites stand at the end of its month, or of the
     /// one before while it goes on. `earlier` are the reports of other months.
     #[must_use]
-    pub fn with_investments(mut self, investments: &[(SiteId, Investment)], earlier: &[MonthReport<'_>]) -> Self {
+    pub fn with_investments(mut self, investments: &[(SiteId, Investment)], earlier: &[MonthSaid<'_>]) -> Self {
         let last = if self.period.complete { self.month } else { self.month.previous() };
-        let mut reports: Vec<MonthReport<'_>> = earlier.iter().filter(|(of, ..)| *of < self.month).copied().collect();
-        reports.push((self.month, false, &self));
+        let mut reports: Vec<MonthSaid<'_>> = earlier.iter().filter(|(of, ..)| *of < self.month).copied().collect();
+        let own = Said::from(&self);
+        reports.push((self.month, false, &own));
         let format = Format::of(&self.style, self.unit_system);
         let stands = |(site, investment): &(SiteId, Investment)| {
             let name = &self.savings.iter().find(|saving| saving.site_id == *site)?.site;
@@ -60,7 +61,7 @@ impl SiteInvested {
         site_id: SiteId,
         site: &str,
         made: &Investment,
-        (reports, last): (&[MonthReport<'_>], Month),
+        (reports, last): (&[MonthSaid<'_>], Month),
         format: Format,
     ) -> Self {
         let payback = SitePayback::of(made, site_id, reports, last);

@@ -13,8 +13,10 @@
 //! | [`payback`] | whether recycling at a site pays |
 //! | [`invested`] | the same in the report of a month |
 //! | [`site_month`] | the cost at one site and what it comes to for each wash |
+//! | `levels` | which of a site's subjects says what of its balance |
 //! | [`model`] | the report itself |
 //! | [`claims`] | what of it can be added over months |
+//! | [`readings`] | the reckoning from reading to reading |
 //! | [`adjustment`] | a difference to an earlier month, carried in a later report |
 //! | [`changes`] | what a revision would change, line by line |
 //! | [`flow`] | the balance as a picture shows it |
@@ -35,11 +37,13 @@ pub mod flow;
 pub mod haulage;
 pub mod inputs;
 pub mod invested;
+pub(crate) mod levels;
 pub mod model;
 pub mod money;
 pub mod moved;
 pub mod payback;
 mod placed;
+pub mod readings;
 pub(crate) mod reckon;
 pub mod rule;
 mod series;
@@ -73,6 +77,7 @@ impl SavingsReport {
             unit_system: inputs.unit_system,
             sentence: words::sentence(inputs, &present, &period, &lines),
             reckoning: lines,
+            readings: readings::of(inputs, &present),
             adjustments: Vec::new(),
             savings: case.site_savings(),
             costs: case.site_costs(),

@@ -8,6 +8,7 @@ use super::inputs::{Inputs, OpenException, Subject};
 use super::invested::SiteInvested;
 use super::money::SiteSaving;
 use super::moved::MovedWater;
+use super::readings::Readings;
 use super::style::ReportStyle;
 use super::upkeep::Upkeep;
 use crate::accounts::site_cost::SiteCost;
@@ -42,6 +43,9 @@ pub struct SavingsReport {
     pub sentence: String,
     /// The figures, each printed or withheld.
     pub reckoning: Vec<Line>,
+    /// The read periods that ended in the month; null where nothing is read by hand.
+    #[serde(default)]
+    pub readings: Option<Readings>,
     /// What is added to the figures for earlier months, whose reports were issued before.
     #[serde(default)]
     pub adjustments: Vec<Adjustment>,

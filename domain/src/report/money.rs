@@ -3,10 +3,12 @@
 
 use super::figure::{Reason, Withheld, sentence};
 use super::inputs::{Inputs, Subject};
+use super::levels::OwnParts;
 use super::stood;
-use crate::accounts::day_uses::{self, Worked, activity};
+use crate::accounts::day_uses::{self, Worked, activity, of_fresh_water};
 use crate::accounts::site_cost::{CostBasis, CostDays, SiteCost};
 use crate::accounts::site_money::{SiteMoney, Stood};
+use crate::accounts::stays::NotCredited;
 use crate::baseline::avoided::{Avoided, Bound, Missing, avoided};
 use crate::cost::washes::{Washes, counters_count_all};
 use crate::facts::DayFact;
@@ -15,6 +17,9 @@ use crate::money::Money;
 use crate::savings::{self, BilledCycle, Discharge, MoneySaved, Uses, money_saved};
 use crate::tariff::Cycle;
 use crate::uncertainty::quantity::{Cause, Key, Quantity};
+use crate::units::Litres;
+use crate::water::grade;
+use crate::water::term::Part;
 use crate::zone::{Month, local_date, next_day};
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
@@ -84,6 +89,8 @@ pub(crate) struct Case<'c> {
     money: Option<&'c SiteMoney>,
     /// The site's days, their coverage as a part of its units' stays.
     days: Vec<DayFact>,
+    /// Those that say what fresh water was used.
+    fresh_days: Vec<DayFact>,
 }
 
 impl<'c> Case<'c> {
@@ -92,10 +99,12 @@ impl<'c> Case<'c> {
         let first = *subjects.first()?;
         let money = inputs.money.iter().find(|money| money.site_id.0 == first.site_id);
         let spans = inputs.stays.get(&first.site_id).map_or(&[][..], Vec::as_slice);
-        let days = inputs.site_days.get(&first.site_id).map_or(&[][..], Vec::as_slice);
+        let known = inputs.site_days.get(&first.site_id).map_or(&[][..], Vec::as_slice);
         let units_apart = subjects.iter().all(|subject| subject.unit.is_some());
-        let days = stood::of_stays((first.zone, spans, units_apart), days);
-        Some(Self { inputs, subjects, first, money, days })
+        let days = |facts: &[DayFact]| stood::of_stays((first.zone, spans, units_apart), facts);
+        let all: Vec<DayFact> = known.iter().map(|day| day.fact.clone()).collect();
+        let (days, fresh_days) = (days(&all), days(&of_fresh_water(known)));
+        Some(Self { inputs, subjects, first, money, days, fresh_days })
     }
 
     /// The site's first subject.
@@ -119,7 +128,7 @@ impl<'c> Case<'c> {
 
     /// Its days in some time.
     pub(crate) fn site_days(&self, period: Cycle) -> Vec<DayFact> {
-        self.days.iter().filter(|day| period.from <= day.date && day.date < period.to).cloned().collect()
+        within(&self.days, period)
     }
 
     /// When the site works, and what says how much was washed there.
@@ -168,7 +177,11 @@ impl<'c> Case<'c> {
 
     /// Fresh water used in the month with its errors.
     fn fresh_used(&self) -> Quantity {
-        self.subjects.iter().map(|subject| subject.statement.all.fresh_used()).sum()
+        self.own_parts().map(|parts| parts.all.fresh_used()).sum()
+    }
+
+    fn own_parts(&self) -> impl Iterator<Item = OwnParts> {
+        self.subjects.iter().map(|subject| OwnParts::of(self.inputs, self.subjects, subject))
     }
 
     /// The water avoided in the month.
@@ -176,10 +189,23 @@ impl<'c> Case<'c> {
         let served = self.served().ok_or(Missing::Baseline)?;
         let money = self.money.ok_or(Missing::Baseline)?;
         let baseline = money.baselines.over(served.from, served.to.pred_opt().unwrap_or(served.from))?;
-        let days = self.site_days(served);
-        day_uses::fresh_used(&days, served).map_err(Missing::from)?;
-        let activity = activity(&days, &baseline.method, (served, self.worked(money)));
-        Ok(avoided(baseline, &activity, &self.fresh_used())?)
+        self.litres(served, money)?;
+        let (days, worked) = (self.site_days(served), self.worked(money));
+        let activity = activity(&days, &baseline.method, (served, worked));
+        let mut found = avoided(baseline, &activity, &self.fresh_used())?;
+        found.words.extend(not_credited(&worked.not_credited(&days, served)));
+        Ok(found)
+    }
+
+    /// Fresh water used in some days, in litres: through meters and by hose.
+    fn litres(&self, period: Cycle, money: &SiteMoney) -> Result<Litres, Missing> {
+        let days = within(&self.fresh_days, period);
+        let litres = day_uses::fresh_used(&days, period, &money.stays).map_err(Missing::from)?;
+        let of_month = Month::of(period.from) == self.inputs.month;
+        if of_month && self.own_parts().any(|parts| parts.bypass_unknown()) {
+            return Err(grade::Withheld::Unmeasured(Part::Bypass).into());
+        }
+        Ok(litres)
     }
 
     /// Fresh water of some days, as unsure as that of their month: with its errors by name, so that in
@@ -197,12 +223,12 @@ impl<'c> Case<'c> {
     fn stood(&self) -> Stood {
         let spans = self.inputs.stays.get(&self.first.site_id).map_or(&[][..], Vec::as_slice);
         let today = local_date(self.first.zone, self.inputs.now);
-        stood::stood(self.inputs.month, (self.first.zone, spans), &self.days, today)
+        stood::stood(self.inputs.month, (self.first.zone, spans), &self.fresh_days, today)
     }
 
     /// Fresh water used in some days of one month.
-    fn fresh(&self, period: Cycle) -> Result<Quantity, Missing> {
-        let litres = day_uses::fresh_used(&self.site_days(period), period).map_err(Missing::from)?;
+    fn fresh(&self, period: Cycle, money: &SiteMoney) -> Result<Quantity, Missing> {
+        let litres = self.litres(period, money)?;
         let month = Month::of(period.from);
         let own = (month == self.inputs.month).then(|| self.fresh_used());
         let of_month = own.as_ref().or_else(|| self.inputs.fresh.get(&(self.first.site_id, month)));
@@ -218,7 +244,7 @@ impl<'c> Case<'c> {
         let (served, money) = (self.served()?, self.money?);
         let today = local_date(self.first.zone, self.inputs.now);
         let of = CostDays { month: self.inputs.month, served, stood: &self.stood(), today, days: &self.days };
-        let used = |period| Ok((self.fresh(period)?, self.discharged(period)));
+        let used = |period| Ok((self.fresh(period, money)?, self.discharged(period)));
         Some(money.cost(&of, basis, used))
     }
 
@@ -233,21 +259,31 @@ impl<'c> Case<'c> {
         let money = self.money.ok_or(Missing::Baseline)?;
         let uses = |period: Cycle| {
             let by = (&money.baselines, self.worked(money));
-            let fresh_used_l = self.fresh(period);
-            match day_uses::uses(&self.site_days(period), period, by) {
-                Ok(Uses { baseline_l, discharge, .. }) => {
-                    Ok(Uses { baseline_l, fresh_used_l: fresh_used_l?, discharge })
-                }
+            let fresh_used_l = self.fresh(period, money);
+            match day_uses::uses(&self.site_days(period), period, fresh_used_l.clone(), by) {
                 Err(Missing::Baseline) if Month::of(period.from) != self.inputs.month => {
                     let fresh_used_l = fresh_used_l?;
                     let discharge = self.discharged(period).map(|counted| Discharge::of(counted, 0.0));
                     Ok(Uses { baseline_l: fresh_used_l.clone(), fresh_used_l, discharge })
                 }
-                Err(why) => Err(why),
+                known => known,
             }
         };
         money.billed(self.inputs.month, &self.stood(), uses).map_err(Withheld::from)
     }
+}
+
+fn within(days: &[DayFact], period: Cycle) -> Vec<DayFact> {
+    days.iter().filter(|day| period.from <= day.date && day.date < period.to).cloned().collect()
+}
+
+/// That a part of the time is credited with nothing.
+fn not_credited(days: &[NotCredited]) -> Option<String> {
+    let sum: f64 = days.iter().map(|day| day.part).sum();
+    let words = format!(
+        "Nothing is credited for {sum:.1} days in which the unit did not treat and no meter measured what went past it."
+    );
+    (sum > 0.0).then_some(words)
 }
 
 impl From<savings::Withheld> for Withheld {

@@ -1,10 +1,13 @@
 //! Whether recycling at a site pays, from the savings and costs that its reports say: what was
 //! issued counts as it was issued.
 
+use super::adjustment::Adjustment;
 use super::claims::{SiteClaim, SiteClaims};
 use super::figure::{Reason, Withheld, sentence};
 use super::model::SavingsReport;
+use super::money::SiteSaving;
 use crate::accounts::investment::{Appraisal, Investment, NetSaved, appraisal};
+use crate::accounts::site_cost::{NotKnown, SiteCost};
 use crate::cost::ledger::CustomerKind;
 use crate::ids::SiteId;
 use crate::money::Money;
@@ -54,13 +57,63 @@ pub struct MonthMissing {
     pub why: Withheld,
 }
 
-/// A month's report, and whether it is issued.
-pub type MonthReport<'a> = (Month, bool, &'a SavingsReport);
+/// What a month's report says that payback stands on, and whether it is issued.
+pub type MonthSaid<'a> = (Month, bool, &'a Said);
+
+/// What a report says that payback stands on.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+pub struct Said {
+    /// Money saved at each site.
+    pub savings: Vec<SavingSaid>,
+    /// What the units at each site cost to run.
+    pub costs: Vec<CostSaid>,
+    /// What it carries for earlier months.
+    pub adjustments: Vec<Adjustment>,
+}
+
+/// Money saved at a site.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+pub struct SavingSaid {
+    /// The site.
+    pub site_id: SiteId,
+    /// How much; null where it is not printed.
+    pub saved: Option<Bounds>,
+    /// Why a figure is not printed, a sentence each.
+    pub withheld: Vec<String>,
+}
+
+/// What the units at a site cost to run.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+pub struct CostSaid {
+    /// The site.
+    pub site_id: SiteId,
+    /// How much; null without any, or in different currencies.
+    pub running: Option<Money>,
+    /// What belongs to it and is not known.
+    pub not_known: Vec<NotKnown>,
+}
+
+impl From<&SavingsReport> for Said {
+    fn from(report: &SavingsReport) -> Self {
+        let saving = |one: &SiteSaving| SavingSaid {
+            site_id: one.site_id,
+            saved: one.saved.as_ref().map(|saved| saved.saved),
+            withheld: one.withheld.clone(),
+        };
+        let cost =
+            |one: &SiteCost| CostSaid { site_id: one.site_id, running: one.running, not_known: one.not_known.clone() };
+        Self {
+            savings: report.savings.iter().map(saving).collect(),
+            costs: report.costs.iter().map(cost).collect(),
+            adjustments: report.adjustments.clone(),
+        }
+    }
+}
 
 impl SitePayback {
     /// How `investment` at `site` stands at the end of `last`, the last month that is over.
     #[must_use]
-    pub fn of(investment: &Investment, site: SiteId, reports: &[MonthReport<'_>], last: Month) -> Self {
+    pub fn of(investment: &Investment, site: SiteId, reports: &[MonthSaid<'_>], last: Month) -> Self {
         let mut found = Self { appraisal: None, withheld: None, months: Vec::new(), missing: Vec::new() };
         let mut saved = Vec::new();
         let first = Month::of(investment.day);
@@ -87,13 +140,13 @@ impl SitePayback {
 fn net(
     investment: &Investment,
     site: SiteId,
-    reports: &[MonthReport<'_>],
+    reports: &[MonthSaid<'_>],
     month: Month,
 ) -> Result<(MonthNet, NetSaved), Withheld> {
     let not_made = || Withheld::new(Reason::NotRead, "No report was made of the month.");
     let (_, issued, report) = reports.iter().find(|(of, ..)| *of == month).ok_or_else(not_made)?;
     let saving = report.savings.iter().find(|saving| saving.site_id == site).ok_or_else(not_made)?;
-    let (stated, carried) = (saving.saved.as_ref().map(|saved| saved.saved), carried(reports, site, month));
+    let (stated, carried) = (saving.saved, carried(reports, site, month));
     let Some((saved, expanded)) = with_carried(stated, carried) else {
         let words = saving.withheld.last().cloned().unwrap_or_default();
         return Err(Withheld::new(Reason::NoSaving, words));
@@ -117,7 +170,7 @@ fn net(
 }
 
 /// What issued reports of later months carry for the site's month, as unsure as the last of them says.
-fn carried(reports: &[MonthReport<'_>], site: SiteId, month: Month) -> Option<SiteClaim> {
+fn carried(reports: &[MonthSaid<'_>], site: SiteId, month: Month) -> Option<SiteClaim> {
     let issued = reports.iter().filter(|(of, issued, _)| *issued && *of > month);
     let lines = issued.flat_map(|(.., report)| &report.adjustments);
     let own = lines.filter(|line| line.month == month).flat_map(|line| &line.sites).filter(|one| one.site_id == site);

@@ -16,13 +16,14 @@
 use super::beside;
 use super::figure::{Line, Name, Printed, Reason, Value, Withheld, rounded};
 use super::inputs::{Inputs, Subject};
+use super::levels::{OwnParts, read_alike, washing_beside};
 use super::money::{self, Found, SiteSaving};
 use crate::accounts::site_cost::CostBasis;
 use crate::baseline::avoided::{Activity, Missing};
 use crate::facts::Amounts;
 use crate::metering::stream::Stream;
 use crate::uncertainty::expanded::Expanded;
-use crate::uncertainty::figures::{Figures, Parts};
+use crate::uncertainty::figures::{Figures, Parts, Residual};
 use crate::uncertainty::quantity::Quantity;
 use crate::water::balance::Basis;
 use crate::water::grade::{self, Grade};
@@ -55,6 +56,11 @@ pub(crate) struct Tally<'a> {
     pub(super) all: Amounts,
     /// Sums of whole days.
     whole: Amounts,
+    /// What it has to say of the balance.
+    pub(crate) own: OwnParts,
+    /// The units beside it whose wash water is held against its fresh water, and whether all of them were
+    /// read on the days on which it was.
+    washing: (BTreeSet<Uuid>, bool),
 }
 
 /// Members of a balance, the sum of their parts, and what decides whether it is printed.
@@ -64,11 +70,22 @@ pub(super) struct Balanced<'c, 'a> {
     basis: Basis,
 }
 
+impl Balanced<'_, '_> {
+    /// The figure with the grade of all its members together.
+    fn graded(&self, printed: Printed) -> Printed {
+        Printed { grade: self.parts.volumes().grade(), ..printed }
+    }
+}
+
 impl<'a> Tally<'a> {
     fn of(inputs: &Inputs, present: &[&Subject], subject: &'a Subject) -> Self {
+        let beside = washing_beside(subject, present);
+        let alike = read_alike(inputs, &[&beside[..], &[subject]].concat());
         let mut tally = Self {
             subject,
             units: served(present, subject),
+            own: OwnParts::of(inputs, present, subject),
+            washing: (beside.iter().map(|unit| unit.id).collect(), alike),
             expected_days: 0.0,
             covered_days: 0.0,
             estimated_days: 0.0,
@@ -95,7 +112,7 @@ impl<'a> Tally<'a> {
     }
 
     pub(super) fn has(&self, stream: Stream) -> bool {
-        self.all.get(stream).is_some() || self.subject.meters.iter().any(|meter| meter.stream == stream)
+        self.all.get(stream).is_some() || self.subject.measures_stream(stream)
     }
 
     /// What its meters support, read or not.
@@ -124,12 +141,25 @@ fn add(sum: &mut Amounts, day: &Amounts) {
     }
 }
 
+/// What is not accounted for in these parts.
+pub(super) fn residual_of(parts: &Parts, basis: &Basis) -> Result<Residual, Withheld> {
+    let residual = Figures::of(parts, basis, Err(Missing::Baseline), &Activity::default()).residual?;
+    if residual.not_counted.contains(&Part::Evaporation) && residual.not_counted.contains(&Part::CarryOff) {
+        // All fresh water would be called lost where only nobody said how much usually goes.
+        let words =
+            "Nothing says how much evaporates and how much machines carry off: declare coefficients for the site.";
+        return Err(Withheld::new(Reason::PartNotMeasured, words));
+    }
+    Ok(residual)
+}
+
 /// The units whose water a subject's meters measure.
-fn served(present: &[&Subject], subject: &Subject) -> BTreeSet<Uuid> {
+pub(super) fn served(present: &[&Subject], subject: &Subject) -> BTreeSet<Uuid> {
     match &subject.unit {
         Some(unit) => BTreeSet::from([unit.unit_id]),
         None => {
-            let here = present.iter().filter(|other| other.site_id == subject.site_id && other.meters.is_empty());
+            let apart = |other: &Subject| other.measures_stream(Stream::Makeup);
+            let here = present.iter().filter(|other| other.site_id == subject.site_id && !apart(other));
             here.filter_map(|other| other.unit.as_ref().map(|unit| unit.unit_id)).collect()
         }
     }
@@ -227,9 +257,10 @@ impl<'a> Case<'a> {
     }
 
     pub(super) fn fresh_used(&self) -> Result<Printed, Withheld> {
-        let members = self.read(&[Stream::Makeup], "No meter measures the fresh water that goes into the units.")?;
-        let used: Quantity = members.iter().map(|tally| tally.subject.statement.all.fresh_used()).sum();
-        let coverage = covered_share(&members);
+        let members = self.using("No meter measures the fresh water that goes into the units.")?;
+        let all = self.with_beside(members.clone());
+        let used: Quantity = all.iter().map(|tally| tally.own.all.fresh_used()).sum();
+        let coverage = covered_share(&all);
         if coverage < LEAST_COVERED {
             return Err(grade::Withheld::Gap { coverage }.into());
         }
@@ -241,7 +272,7 @@ impl<'a> Case<'a> {
     fn washed(&self) -> Result<Printed, Withheld> {
         if let Ok(of) = self.balanced() {
             let washed = of.parts.get(Part::Wash).0.expanded();
-            return Ok(self.litres(&washed, &of.members, of.basis.coverage));
+            return Ok(of.graded(self.litres(&washed, &of.members, of.basis.coverage)));
         }
         let known = |tally: &&Tally<'_>| tally.has(Stream::Wash) || tally.derives_wash();
         if !self.tallies.iter().any(|tally| known(&tally)) {
@@ -253,31 +284,50 @@ impl<'a> Case<'a> {
         if members.is_empty() {
             return Err(grade::Withheld::NotRead.into());
         }
-        let washed: Quantity = members.iter().map(|tally| tally.subject.statement.all.get(Part::Wash).0).sum();
+        let washed: Quantity = members.iter().map(|tally| tally.own.all.get(Part::Wash).0).sum();
         Ok(self.litres(&washed.expanded(), &members, covered_share(&members)))
     }
 
-    /// The subjects at which fresh water into the loop can be held against treated water out.
+    /// The subjects at which fresh water into the loop can be held against treated water out: units with
+    /// both meters, and sites whose fresh water serves units that each have one of the wash water.
     pub(super) fn balanced(&self) -> Result<Balanced<'_, 'a>, Withheld> {
         let without = "It takes a meter of the treated water to the washers beside the one of the fresh water, or bucket \
                        tests of the guns with their trigger hours; no unit has both.";
-        let with_wash = |tally: &&&Tally<'_>| {
-            tally.derives_wash() || (tally.has(Stream::Wash) && tally.all.get(Stream::Wash).is_some())
-        };
+        let washes = |tally: &Tally<'_>| tally.all.get(Stream::Wash).is_some() || tally.derives_wash();
         if !self.tallies.iter().any(|tally| tally.has(Stream::Wash) || tally.derives_wash()) {
             return Err(Withheld::new(Reason::MetersDoNotSupport, without));
         }
         let makeup = self.read(&[Stream::Makeup], without)?;
-        let members: Vec<&Tally<'_>> = makeup.iter().filter(with_wash).copied().collect();
+        let fitted = |tally: &Tally<'_>| tally.has(Stream::Wash) || tally.derives_wash() || !tally.washing.0.is_empty();
+        if !makeup.iter().any(|tally| fitted(tally)) {
+            return Err(Withheld::new(Reason::MetersDoNotSupport, without));
+        }
+        let (mut members, mut uneven) = (Vec::new(), false);
+        for tally in makeup {
+            let (beside, alike) = &tally.washing;
+            let beside = self.tallies.iter().filter(|other| beside.contains(&other.subject.id));
+            let beside: Vec<&Tally<'a>> = beside.filter(|other| washes(other)).collect();
+            uneven |= !alike;
+            if washes(tally) || (*alike && !beside.is_empty() && beside.len() == tally.washing.0.len()) {
+                members.push(tally);
+                members.extend(beside);
+            }
+        }
+        if members.is_empty() && uneven {
+            let words = "On some days not every meter of the site was read: one stream would be held against other \
+                         days of the other.";
+            return Err(Withheld::new(Reason::Gap, words));
+        }
         if members.is_empty() {
             return Err(grade::Withheld::NotRead.into());
         }
-        let parts = members.iter().map(|tally| tally.subject.statement.whole.clone()).sum();
+        let parts = self.with_beside(members.clone()).iter().map(|tally| tally.own.whole.clone()).sum();
+        let filled = members.iter().filter(|tally| tally.has(Stream::Makeup));
         let basis = Basis {
             read: true,
             coverage: enough(&members)?,
             least_coverage: LEAST_WHOLE_DAYS,
-            fill: Some(members.iter().filter_map(|tally| tally.subject.fill).sum()),
+            fill: Some(filled.filter_map(|tally| tally.subject.fill).sum()),
         };
         Ok(Balanced { members, parts, basis })
     }
@@ -290,29 +340,24 @@ impl<'a> Case<'a> {
 
     pub(super) fn recycled(&self) -> Result<Printed, Withheld> {
         let (of, figures) = self.figures()?;
-        Ok(self.litres(&figures.recycled_l?, &of.members, of.basis.coverage))
+        Ok(of.graded(self.litres(&figures.recycled_l?, &of.members, of.basis.coverage)))
     }
 
     fn reuse_share(&self) -> Result<Printed, Withheld> {
         let (of, figures) = self.figures()?;
         let share = figures.recycled_share?;
         let value = Value::Share(rounded(share.value, 5));
-        Ok(self.printed(value, Some(rounded(share.expanded, 5)), &of.members, of.basis.coverage))
+        Ok(of.graded(self.printed(value, Some(rounded(share.expanded, 5)), &of.members, of.basis.coverage)))
     }
 
     /// What went in and is not known to have come out; needs no wash volume, which cancels out.
     pub(super) fn residual(&self) -> Result<(Printed, String), Withheld> {
         let without = "No meter measures the fresh water that goes into the units.";
         let members = self.whole(&[Stream::Makeup], without)?;
-        let parts: Parts = members.iter().map(|tally| tally.subject.statement.whole.clone()).sum();
+        let all = self.with_beside(members.clone());
+        let parts: Parts = all.iter().map(|tally| tally.own.whole.clone()).sum();
         let basis = Basis { read: true, coverage: whole_share(&members), least_coverage: LEAST_WHOLE_DAYS, fill: None };
-        let residual = Figures::of(&parts, &basis, Err(Missing::Baseline), &Activity::default()).residual?;
-        if residual.not_counted.contains(&Part::Evaporation) && residual.not_counted.contains(&Part::CarryOff) {
-            // All fresh water would be called lost where only nobody said how much usually goes.
-            let words = "Nothing says how much evaporates and how much machines carry off: declare coefficients for the \
-                         site.";
-            return Err(Withheld::new(Reason::PartNotMeasured, words));
-        }
+        let residual = residual_of(&parts, &basis)?;
         Ok((self.litres(&residual.litres, &members, basis.coverage), beside::words_of(&residual)))
     }
 
@@ -336,7 +381,8 @@ impl<'a> Case<'a> {
                        guessed.";
         let members = self.fresh_and_washes(without)?;
         let washes = self.washes_at(&members, |found| &found.whole_washes);
-        let used: Quantity = members.iter().map(|tally| tally.subject.statement.whole.fresh_used()).sum();
+        let all = self.with_beside(members.clone());
+        let used: Quantity = all.iter().map(|tally| tally.own.whole.fresh_used()).sum();
         let none = washes.value <= 0.0;
         let Some(each) = used.over(washes).filter(|_| !none) else {
             return Err(Withheld::new(Reason::NothingWashed, "No wash was counted."));
@@ -347,7 +393,8 @@ impl<'a> Case<'a> {
     /// The subjects of sites where washes are counted on the days that readings cover, and at which the
     /// fresh water of all of the site is metered: its washes are not for the water of some of its units.
     fn fresh_and_washes(&self, without: &'static str) -> Result<Vec<&Tally<'a>>, Withheld> {
-        let makeup = self.whole(&[Stream::Makeup], without)?;
+        let makeup = self.using(without)?;
+        enough(&makeup)?;
         let counts = |tally: &&Tally<'a>| {
             let counted = self.found_at(tally).is_some_and(|found| found.whole_washes.count().is_some());
             counted && self.at_whole_site(tally, |other| makeup.iter().any(|one| std::ptr::eq(*one, other)))
@@ -376,7 +423,7 @@ impl<'a> Case<'a> {
         }
         let energy: f64 = members.iter().map(|tally| sum(&tally.whole, &[Stream::Energy])).sum();
         let each = energy / washed * 1000.0;
-        let wash: Quantity = members.iter().map(|tally| tally.subject.statement.whole.get(Part::Wash).0).sum();
+        let wash: Quantity = members.iter().map(|tally| tally.own.whole.get(Part::Wash).0).sum();
         let u_share = wash.relative_u().unwrap_or(0.0).hypot(ENERGY_U_SHARE);
         let value = Value::KwhPerM3(rounded(each, 4));
         Ok(self.printed(value, Some(rounded(2.0 * u_share * each, 4)), &members, whole_share(&members)))
@@ -453,17 +500,18 @@ impl<'a> Case<'a> {
         use Summed::{All, Whole};
         let all = |found: Result<Vec<_>, Withheld>| (found.unwrap_or_default(), All);
         let whole = |found: Result<Vec<_>, Withheld>| (found.unwrap_or_default(), Whole);
+        let beside = |found: Result<Vec<_>, Withheld>| found.map(|members| self.with_beside(members));
         let with_wash = |tally: &&Tally<'_>| tally.all.get(Stream::Wash).is_some() || tally.derives_wash();
         let (members, summed) = match name {
-            Name::FreshUsed => all(self.read(&[Stream::Makeup], "")),
+            Name::FreshUsed => all(beside(self.using(""))),
             Name::Washed => match self.balanced() {
                 Ok(of) => (of.members, Whole),
                 Err(_) => (self.tallies.iter().filter(with_wash).collect(), All),
             },
-            Name::Recycled | Name::ReuseShare => whole(self.balanced().map(|of| of.members)),
-            Name::Residual => whole(self.whole(&[Stream::Makeup], "")),
+            Name::Recycled | Name::ReuseShare => whole(beside(self.balanced().map(|of| of.members))),
+            Name::Residual => whole(beside(self.whole(&[Stream::Makeup], ""))),
             Name::Washes => all(self.counted()),
-            Name::FreshPerWash => whole(self.fresh_and_washes("")),
+            Name::FreshPerWash => whole(beside(self.fresh_and_washes(""))),
             Name::Energy => all(self.read(&[Stream::Energy], "")),
             Name::EnergyPerVolume => whole(self.whole(&[Stream::Energy, Stream::Wash], "")),
             Name::FreshAvoided => all(self.sites(|found| found.avoided.is_ok(), &Missing::Baseline.into())),

@@ -33,7 +33,8 @@ pub(super) fn by_day(inputs: &Inputs, present: &[&Subject]) -> Option<DaySeries>
 pub(super) fn by_period(inputs: &Inputs, present: &[&Subject]) -> Vec<PeriodSeries> {
     let series = |subject: &&Subject| {
         let end = inputs.month.bounds(subject.zone).1;
-        let over = subject.periods.iter().filter(|period| period.to <= end && period.to <= inputs.now);
+        let over = subject.periods.iter().map(|one| &one.fact);
+        let over = over.filter(|period| period.to <= end && period.to <= inputs.now);
         let points: Vec<PeriodPoint> = over.map(|period| period_point(subject, period)).collect();
         (!points.is_empty()).then(|| PeriodSeries { of: subject.name(), points })
     };

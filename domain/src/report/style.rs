@@ -59,7 +59,7 @@ named! {
     Counted as "counted" {
         /// The calendar month, parts of steps over its ends divided.
         Month = "month",
-        /// From one reading to the next too, as water bills do: nothing is divided.
+        /// From one reading to the next first, as water bills do: nothing is divided.
         Readings = "readings",
     }
 }

@@ -2,7 +2,7 @@
 
 use super::figure::{Figure, Name, Printed, Reason, Value};
 use super::flow::Side;
-use super::inputs::{Inputs, MeterLine, OpenException, PlacedUnit, Subject};
+use super::inputs::{Inputs, MeterLine, OpenException, PlacedUnit, ReadStretch, Subject};
 use super::model::{MeasuredBy, SavingsReport};
 use super::style::ReportStyle;
 use super::upkeep::Upkeep;
@@ -237,7 +237,7 @@ fn a_unit_without_a_meter_is_named_and_not_counted() {
     assert_eq!(reason(&report, Name::Recycled), Reason::MetersDoNotSupport);
     assert_eq!(report.units[1].measured_by, MeasuredBy::Nothing);
     let sentence = text(&report.sentence);
-    assert!(sentence.contains("do not show how much was recycled (1 of 2 units are measured)"), "{sentence}");
+    assert!(sentence.contains("do not show how much was recycled (read at 1 of 2 units)"), "{sentence}");
     let alone = super::SavingsReport::of(&inputs(vec![subject(2, &[], Vec::new())]));
     assert!(alone.sentence.starts_with("No meter measures the units"), "{}", alone.sentence);
 }
@@ -361,7 +361,8 @@ fn what_is_read_monthly_is_shown_by_read_period() {
     let period = |from: &str, to: &str| {
         let mut amounts = Amounts::default();
         amounts.add(Stream::Makeup, 2_900.0);
-        PeriodFact { from: at(from), to: at(to), grade: Grade::MakeupOnly, amounts }
+        let fact = PeriodFact { from: at(from), to: at(to), grade: Grade::MakeupOnly, amounts };
+        ReadStretch { fact, statement: None }
     };
     unit.periods = vec![
         period("2025-12-29T18:00:00Z", "2026-01-27T18:00:00Z"),

@@ -29,7 +29,11 @@ pub(super) fn sentence(inputs: &Inputs, present: &[&Subject], period: &Period, l
             _ => format!("No meter measures the units of {customer}, so nothing is claimed for {month}."),
         };
     };
-    let when = if period.complete { format!("In {month}") } else { format!("In {month}, up to {}", display::date(to)) };
+    let when = if period.complete {
+        format!("In {month}")
+    } else {
+        format!("In {month}, up to {}", display::date_in(to, inputs.style.dates(inputs.unit_system)))
+    };
     let what = match (printed(Name::Washed), printed(Name::Recycled)) {
         (Some(washed), Some(recycled)) => balanced(inputs, fresh, washed, recycled, printed(Name::ReuseShare)),
         _ => format!(
@@ -76,10 +80,11 @@ fn because(recycled: Option<&Figure>) -> &'static str {
 fn shortfall(fresh: &Printed) -> String {
     let mut parts = Vec::new();
     if fresh.units_covered < fresh.units {
-        parts.push(format!("{} of {} units are measured", fresh.units_covered, fresh.units));
+        parts.push(format!("read at {} of {} units", fresh.units_covered, fresh.units));
     }
     if fresh.coverage < 0.98 {
-        parts.push(format!("readings cover {} of the time", display::coverage(fresh.coverage)));
+        let there = if parts.is_empty() { "" } else { " there" };
+        parts.push(format!("readings{there} cover {} of the time", display::coverage(fresh.coverage)));
     }
     if parts.is_empty() { String::new() } else { format!(" ({})", parts.join("; ")) }
 }

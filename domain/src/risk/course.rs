@@ -43,6 +43,10 @@ pub struct Course {
     pub growth: Option<f64>,
     /// Its bounds.
     pub growth_bounds: Option<Bounds>,
+    /// Mean days between them as things stand now, by the power law; none with too few.
+    pub present_mean_days: Option<f64>,
+    /// Its bounds.
+    pub present_mean_days_bounds: Option<Bounds>,
 }
 
 /// How a unit does that stood at sites for these stretches, in order, while this happened to it;
@@ -77,6 +81,8 @@ pub fn course(stays: &[(DateTime<Utc>, DateTime<Utc>)], events: &[DateTime<Utc>]
         mean_days_bounds: between.mean_time_bounds,
         growth: law.map(|law| law.beta_unbiased.unwrap_or(law.beta)),
         growth_bounds: law.and_then(|law| law.beta_bounds(LEVEL)),
+        present_mean_days: law.map(|law| law.mtbf_modified.unwrap_or(law.mtbf)),
+        present_mean_days_bounds: law.and_then(|law| law.mtbf_bounds(LEVEL)),
     })
 }
 
@@ -87,9 +93,10 @@ impl Course {
         let Self { events, days, way, .. } = self;
         let happened = format!("{events} failures and upsets in {days:.0} days");
         let between = self.mean_days.map_or_else(String::new, |mean| format!(", one in {mean:.0} days on average"));
+        let now = self.present_mean_days.map_or_else(String::new, |mean| format!(", of late one in {mean:.0} days"));
         match way {
-            Way::GettingWorse => format!("getting worse: {happened}{between}, ever sooner"),
-            Way::GettingBetter => format!("getting better: {happened}{between}, ever later"),
+            Way::GettingWorse => format!("getting worse: {happened}{between}, ever sooner{now}"),
+            Way::GettingBetter => format!("getting better: {happened}{between}, ever later{now}"),
             Way::Steady => format!("steady: {happened}{between}, neither sooner nor later as far as they tell"),
             Way::TooFew => format!("too little happened to tell: {happened}; {EVENTS_MIN} are needed"),
         }
@@ -125,6 +132,8 @@ mod tests {
         assert!(
             found.growth_bounds.unwrap().contains(found.growth.unwrap()) && found.words().starts_with("steady: 10")
         );
+        near(found.present_mean_days.unwrap(), number(&case["computed"]["mtbf_T_modified"]), 1e-9);
+        assert!(found.present_mean_days_bounds.unwrap().contains(found.present_mean_days.unwrap()));
         let better = course(&[(at(0.0), at(1000.0))], &[3.0, 9.0, 40.0, 95.0, 150.0].map(at)).unwrap();
         assert_eq!(better.way, Way::GettingBetter, "{better:?}");
     }
@@ -134,6 +143,7 @@ mod tests {
         let stay = [(at(0.0), at(1000.0))];
         let worse = course(&stay, &[700.0, 850.0, 900.0, 950.0, 980.0, 995.0].map(at)).unwrap();
         assert_eq!(worse.way, Way::GettingWorse, "{worse:?}");
+        assert!(worse.present_mean_days < worse.mean_days && worse.words().contains(", of late one in "), "{worse:?}");
         let even = course(&stay, &[100.0, 300.0, 500.0, 700.0, 900.0].map(at)).unwrap();
         assert!(even.way == Way::Steady && even.mean_days_bounds.contains(200.0) && even.mean_days == Some(200.0));
         let few = course(&stay, &[10.0, 20.0, 30.0].map(at)).unwrap();

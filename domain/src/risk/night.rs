@@ -234,7 +234,9 @@ fn of_unit(
         let ahead = || parts.iter().filter_map(|part| part.ahead.get(at));
         let upsets = upset.as_ref().and_then(|upset| upset.chances.get(at).copied());
         *chance = any_of(ahead().filter_map(|ahead| Some(ahead.chance?.p)).chain(upsets));
-        *by_rate = any_of(ahead().map(|ahead| ahead.by_constant_rate).chain(rates.map(|rates| rates.of_any(days))));
+        // Of the same parts as the chance: else the rule would be held against a forecast of fewer.
+        let by_rates = ahead().filter(|ahead| ahead.chance.is_some()).map(|ahead| ahead.by_constant_rate);
+        *by_rate = any_of(by_rates.chain(rates.map(|rates| rates.of_any(days))));
     }
     let mut worn = [None; HORIZONS_DAYS.len()];
     for (at, worn) in worn.iter_mut().enumerate() {

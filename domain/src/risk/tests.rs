@@ -162,6 +162,23 @@ fn a_unit_s_loss_is_the_sum_of_its_parts_own() {
     assert!(near_zero[0] > 0.0 && near_zero[0] < near_zero[1] && near_zero[1] < 1.0);
 }
 
+/// The simple rule is held against the same parts as the forecast: a part of which nothing is forecast is in
+/// neither.
+#[test]
+fn what_is_not_forecast_is_in_no_rule() {
+    let tubes = || (1..=12).map(|n| part(n, 100.0 * n as f64, Some(OutWhy::Failed))).chain([part(20, 900.0, None)]);
+    let seal = |n, why| {
+        let mut seal = part(n, 400.0, why);
+        seal.component.kind = "pump_seal".to_owned();
+        seal
+    };
+    let seals = [seal(24, Some(OutWhy::Failed)), seal(28, None)];
+    let (alone, beside) = (night(&fleet(tubes().collect())), night(&fleet(tubes().chain(seals).collect())));
+    assert_eq!((beside.units[0].not_forecast, beside.parts.len()), (1, 2));
+    assert!(beside.parts.iter().any(|part| part.ahead[0].chance.is_none() && part.ahead[0].by_constant_rate > 0.0));
+    assert_eq!(beside.units[0].by_constant_rate, alone.units[0].by_constant_rate);
+}
+
 /// Ten thousand parts of one kind that share a loss are planned once; another loss is another plan.
 #[test]
 fn plans_are_made_for_each_loss_and_not_for_each_part() {

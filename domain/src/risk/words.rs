@@ -121,18 +121,18 @@ pub fn plan(plan: Plan, run_basis: RunBasis, part_age: f64) -> String {
             let by = if part_age > age { "overdue: was to be replaced by" } else { "replace by" };
             format!("{by} {}{saves}{visit}", amount(age, run_basis))
         }
-        Plan::RunToFailure(why) => format!("run to failure: {}", why_run(why)),
+        Plan::RunToFailure(why) => format!("leave it in until it fails: {}", why_run(why)),
     }
 }
 
-/// Why a part should run to failure.
+/// Why a part should stay in until it fails.
 #[must_use]
 pub fn why_run(why: WhyRun) -> &'static str {
     match why {
-        WhyRun::WearNotShown => "it is not shown that it wears",
-        WhyRun::PlannedCostsAsMuch => "a planned replacement costs as much as a failure",
-        WhyRun::CostsUnclear => "the costs are not positive",
-        WhyRun::NothingToGain => "replacing pays only at ages that hardly any part reaches",
+        WhyRun::WearNotShown => "nothing shows that it wears",
+        WhyRun::PlannedCostsAsMuch => "replacing it early costs as much as its failure",
+        WhyRun::CostsUnclear => "what it costs is not clear: look at the prices and their currencies",
+        WhyRun::NothingToGain => "replacing it early pays only at ages that hardly any part reaches",
     }
 }
 

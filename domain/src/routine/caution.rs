@@ -1,12 +1,42 @@
 //! What to heed at work on a unit. Limits name where they stand; all else is common practice, no
-//! source. The safety data sheets, the makers' instructions, local codes and licensed trades go before
-//! every word here.
+//! source. What is said by 29 CFR 1910.147, 1910.1200 and 1910.151(c) is from memory: their text was
+//! not at hand. The safety data sheets, the makers' instructions, local codes and licensed trades go
+//! before every word here.
 
 use crate::named::named;
+use std::collections::BTreeSet;
 
 /// What stands below every list of cautions.
 pub const DEFERS: &str = "Read the safety data sheets and the maker's instructions first. Local codes, the local \
     authority and licensed trades go before what is written here.";
+
+/// What to heed at any work on a unit, planned or not (common practice, no source).
+pub const AT_A_UNIT: [Caution; 2] = [Caution::LockOut, Caution::StoredPressure];
+
+/// What to heed, besides, where parts that touch ozone, chemicals or fresh water are taken out
+/// (common practice, no source).
+pub const AT_PARTS: [Caution; 5] =
+    [Caution::ConfinedSpace, Caution::Ozone, Caution::AcidAndHypochlorite, Caution::Oxidisers, Caution::Backflow];
+
+/// What to heed, besides, where a unit is handed over with its pits, its chemicals and its fresh
+/// water (common practice, no source).
+pub const AT_A_HANDOVER: [Caution; 8] = [
+    Caution::ConfinedSpace,
+    Caution::Ozone,
+    Caution::AcidAndHypochlorite,
+    Caution::Oxidisers,
+    Caution::Biology,
+    Caution::Backflow,
+    Caution::Legionella,
+    Caution::Discharge,
+];
+
+/// The words of some cautions, each once and in one order, and what goes before them.
+#[must_use]
+pub fn heed(of: impl IntoIterator<Item = Caution>) -> Vec<&'static str> {
+    let each: BTreeSet<Caution> = of.into_iter().collect();
+    each.into_iter().map(Caution::words).chain([DEFERS]).collect()
+}
 
 named! {
     /// A caution.
@@ -41,12 +71,16 @@ impl Caution {
     #[must_use]
     pub fn words(self) -> &'static str {
         match self {
-            Self::LockOut => "Switch off, lock out and tag electrical energy, and try that it is off.",
+            Self::LockOut => {
+                "Switch off, lock out and tag electrical energy, and try that it is off, before opening pumps, \
+                 blowers or the ozone generator (29 CFR 1910.147)."
+            }
             Self::StoredPressure => "Let the pressure out of tanks, pumps and lines before opening any of them.",
             Self::ConfinedSpace => {
-                "A pit or tank is a confined space: measure oxygen and hydrogen sulphide before opening it, and \
-                 enter only trained, with a permit and a second person outside. Oxygen below 19.5 % or above \
-                 23.5 % is a hazardous atmosphere (29 CFR 1910.146(b))."
+                "A pit or tank is a confined space: measure oxygen, flammable gas and hydrogen sulphide before \
+                 opening it, and enter only trained, with a permit and a second person outside. Oxygen below \
+                 19.5 % or above 23.5 %, or flammable gas above 10 % of its lower flammable limit, is a hazardous \
+                 atmosphere (29 CFR 1910.146(b))."
             }
             Self::Ozone => {
                 "Switch the ozone off and let it clear before opening anything; off-gas is destroyed or led outside. \
@@ -55,9 +89,14 @@ impl Caution {
             }
             Self::AcidAndHypochlorite => {
                 "Pour acid into water, never water into acid, and never bring acid together with hypochlorite or \
-                 with sludge that smells of sulphide."
+                 with sludge that smells of sulphide. Containers are labelled, and who handles them is trained by \
+                 their safety data sheets (29 CFR 1910.1200). Where a corrosive can reach eyes or skin, an eyewash \
+                 and a drenching shower are in reach (29 CFR 1910.151(c))."
             }
-            Self::Oxidisers => "Carry and keep oxidisers apart from acids, organics and microbes.",
+            Self::Oxidisers => {
+                "Carry and keep oxidisers, peroxide too, apart from acids, organics and microbes, labelled and \
+                 handled as their safety data sheets say (29 CFR 1910.1200)."
+            }
             Self::Biology => "Let no disinfectant or ozone residual reach the biology.",
             Self::Backflow => {
                 "The fresh-water connection stays protected against backflow. An air gap is twice the supply's inner \
@@ -80,13 +119,23 @@ mod tests {
     use super::*;
 
     /// The limits as their sources have them: 29 CFR 1910.1000 table Z-1 and NIOSH on ozone, 29 CFR
-    /// 1910.146(b) on oxygen, EPA 816-R-03-002 on air gaps, WAC 16-201-220 on tests of backflow
-    /// assemblies, WHO 2007 on Legionella.
+    /// 1910.146(b) on oxygen and flammable gas, EPA 816-R-03-002 on air gaps, WAC 16-201-220 on tests of backflow
+    /// assemblies, WHO 2007 on Legionella; from memory 29 CFR 1910.147 on lock-out, 1910.1200 on labels
+    /// and training, 1910.151(c) on eyewashes.
     #[test]
     fn limits_are_those_of_their_sources() {
-        let stated: [(Caution, &[&str]); 4] = [
+        let stated: [(Caution, &[&str]); 7] = [
             (Caution::Ozone, &["0.1 ppm", "0.2 mg/m", "over 8 hours", "5 ppm", "29 CFR 1910.1000", "NIOSH"]),
-            (Caution::ConfinedSpace, &["below 19.5 %", "above 23.5 %", "29 CFR 1910.146(b)"]),
+            (
+                Caution::ConfinedSpace,
+                &["below 19.5 %", "above 23.5 %", "above 10 % of its lower flammable limit", "29 CFR 1910.146(b)"],
+            ),
+            (Caution::LockOut, &["lock out and tag", "try that it is off", "29 CFR 1910.147"]),
+            (
+                Caution::AcidAndHypochlorite,
+                &["labelled", "trained", "29 CFR 1910.1200", "eyewash", "drenching", "29 CFR 1910.151(c)"],
+            ),
+            (Caution::Oxidisers, &["labelled", "safety data sheets", "29 CFR 1910.1200"]),
             (
                 Caution::Backflow,
                 &[
@@ -109,5 +158,12 @@ mod tests {
         // Ozone weighs 48 g/mol, and a mole of gas takes 24.45 L at 25 °C: 0.196 mg/m3, rounded there to 0.2.
         let mg_per_m3 = 0.1 * 48.0 / 24.45;
         assert!((mg_per_m3 - 0.196_f64).abs() < 5e-4 && (mg_per_m3 * 10.0).round() == 2.0);
+    }
+
+    #[test]
+    fn each_is_said_once_and_the_sheets_go_before_all() {
+        let said = heed([Caution::Frost, Caution::LockOut, Caution::Frost]);
+        assert_eq!(said, [Caution::LockOut.words(), Caution::Frost.words(), DEFERS]);
+        assert_eq!(heed([]), [DEFERS]);
     }
 }

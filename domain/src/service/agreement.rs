@@ -112,6 +112,24 @@ pub struct Agreement {
     pub response: Option<Response>,
 }
 
+/// When an agreement ends, as far as that is settled on a day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Term {
+    /// The day after its last; of one that renews itself, unless it goes on.
+    pub ends_on: NaiveDate,
+    /// The last day to say that it is not to go on. `None` where it ends by itself, or where notice
+    /// was given.
+    pub notice_by: Option<NaiveDate>,
+}
+
+impl Term {
+    /// The last day on which something can be decided about it.
+    #[must_use]
+    pub fn decide_by(&self) -> NaiveDate {
+        self.notice_by.unwrap_or(self.ends_on)
+    }
+}
+
 /// Largest price and yearly rise.
 const PRICE_MAX: i64 = 1_000_000_000;
 const RISE_MAX: i64 = 100;
@@ -194,6 +212,22 @@ impl Agreement {
             end = end.checked_add_months(Months::new(u32::from(renewal.months.max(1)))).filter(|next| *next > end)?;
         }
         Some(end)
+    }
+
+    /// When it ends, and by when that has to be said, as it stands on `today`. `None` while nobody
+    /// ends it.
+    #[must_use]
+    pub fn term(&self, today: NaiveDate) -> Option<Term> {
+        let ends_on = self.ends(today)?;
+        let renewal = self.renewal.as_ref().filter(|_| self.notice_on.is_none());
+        let by = |renewal: &Renewal| ends_on.checked_sub_days(Days::new(u64::from(renewal.notice_days)));
+        Some(Term { ends_on, notice_by: renewal.and_then(by) })
+    }
+
+    /// Its term, where something can be decided about it from `today` up to `until`.
+    #[must_use]
+    pub fn near(&self, today: NaiveDate, until: NaiveDate) -> Option<Term> {
+        self.term(today).filter(|term| (today..=until).contains(&term.decide_by()))
     }
 
     /// Whether it holds on a day.
@@ -298,6 +332,27 @@ mod tests {
         assert_eq!((ended.holds_on(day("2025-02-28")), ended.holds_on(day("2025-03-01"))), (true, false));
         let fixed = Agreement { renewal: None, ..agreement };
         assert!(!fixed.holds_on(day("2025-03-01")));
+    }
+
+    #[test]
+    fn its_term_says_by_when_to_decide() {
+        let agreement = agreement();
+        let term = |of: &Agreement, today: &str| {
+            of.term(day(today)).map(|term| (term.ends_on.to_string(), term.notice_by.map(|by| by.to_string())))
+        };
+        let said = |ends: &str, by: Option<&str>| Some((ends.to_owned(), by.map(str::to_owned)));
+        // 90 days before 1 March 2025 is 1 December 2024; a day later the next term is bound to come.
+        assert_eq!(term(&agreement, "2024-12-01"), said("2025-03-01", Some("2024-12-01")));
+        assert_eq!(term(&agreement, "2024-12-02"), said("2026-03-01", Some("2025-12-01")));
+        let given = Agreement { notice_on: Some(day("2024-06-01")), ..agreement.clone() };
+        assert_eq!(term(&given, "2024-12-02"), said("2025-03-01", None));
+        let fixed = Agreement { renewal: None, ..agreement.clone() };
+        assert_eq!(term(&fixed, "2024-12-02"), said("2025-03-01", None));
+        assert_eq!(term(&Agreement { to: None, ..fixed.clone() }, "2024-12-02"), None);
+
+        let near = |of: &Agreement, today: &str, until: &str| of.near(day(today), day(until)).is_some();
+        assert!(near(&agreement, "2024-11-01", "2024-12-01") && !near(&agreement, "2024-11-01", "2024-11-30"));
+        assert!(near(&fixed, "2025-03-01", "2025-03-01") && !near(&fixed, "2025-03-02", "2026-03-02"), "it is over");
     }
 
     #[test]

@@ -12,6 +12,7 @@ use crate::measures::guns::FlowTest;
 use crate::measures::sample::Sample;
 use crate::measures::volume_event::{Happened, Load, VolumeEvent};
 use crate::named::named;
+use crate::placement::RegisterThen;
 use crate::span;
 use crate::stock::movement::{Event, Movement, Payer};
 use crate::stock::quantity::{Quantity, StockUnit};
@@ -129,7 +130,7 @@ pub struct ServiceEvent {
     pub lines: Vec<Line>,
     /// What was measured of the water.
     pub samples: Vec<SampleTaken>,
-    /// What gauges showed.
+    /// What gauges showed, the levels of a handover before the others.
     pub gauges: Vec<GaugeSeen>,
 }
 
@@ -146,6 +147,8 @@ pub struct Brought {
     pub flow_tests: Vec<FlowTest>,
     /// The calibration that it was.
     pub calibration: Option<Calibration>,
+    /// The registers that were read at a handover, and when.
+    pub registers: Vec<(DateTime<Utc>, RegisterThen)>,
 }
 
 /// Largest quantity of a line.
@@ -188,7 +191,7 @@ impl ServiceEvent {
     pub fn brought(&self, on: NaiveDate) -> Brought {
         let mut brought = self.by_kind(on);
         brought.samples.extend(self.samples.iter().map(|sample| sample.at(self.at)));
-        brought.gauges = self.gauges.iter().map(|seen| seen.at(self.at)).collect();
+        brought.gauges.extend(self.gauges.iter().map(|seen| seen.at(self.at)));
         brought
     }
 
@@ -198,7 +201,9 @@ impl ServiceEvent {
             Details::Calibration(done) => Brought { calibration: Some(done.at(self.at)), ..Brought::default() },
             Details::Handover(done) => Brought {
                 samples: done.first_samples.iter().map(|sample| sample.at(self.at)).collect(),
+                gauges: done.readings.levels.iter().map(|level| level.gauge(self.at)).collect(),
                 flow_tests: done.guns.iter().map(|test| test.on(on)).collect(),
+                registers: done.readings.registers.iter().map(|read| (self.at, *read)).collect(),
                 ..Brought::default()
             },
             Details::Visit(_)
@@ -349,9 +354,15 @@ mod tests {
         let on: NaiveDate = "2026-03-02".parse().unwrap();
         let handover = json!({ "fallback_tried": true,
             "first_samples": [{ "point": "Tank", "what": "turbidity", "qualifier": "<", "value": 5.0, "unit": "ntu" }],
+            "readings": { "registers": [{ "meter_id": Uuid::nil(), "register": 12.5 }],
+                "levels": [{ "place": "Pit", "volume_l": 900.0 }] },
             "guns": [{ "gun": "1", "litres": 20.0, "seconds": 80.0 }] });
         let handover = event("handover", handover);
         let brought = handover.brought(on);
+        let (at, read) = brought.registers.first().unwrap();
+        assert_eq!((*at, read.meter_id.0, read.register), (handover.at, Uuid::nil(), 12.5));
+        let level = brought.gauges.first().unwrap();
+        assert_eq!((level.at, level.value, level.place.as_deref()), (handover.at, 900.0, Some("Pit")));
         let sample = brought.samples.first().unwrap();
         assert_eq!((sample.at, sample.value, sample.qualifier.map(|of| of.as_str())), (handover.at, 5.0, Some("<")));
         let test = brought.flow_tests.first().unwrap();

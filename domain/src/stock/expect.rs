@@ -38,8 +38,72 @@ pub struct UseFinding {
     pub expected: f64,
 }
 
+/// What was used in a stretch of time, beside what was expected of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Stretch {
+    /// From when.
+    pub from: DateTime<Utc>,
+    /// What was used, in the item's unit.
+    pub actual: f64,
+    /// What was expected.
+    pub expected: f64,
+}
+
 /// How far a use may be off as a rule, as a share of what is expected (common practice, no source).
 pub const USUAL_TOLERANCE: f64 = 0.25;
+
+/// So much has to be expected of a stretch of ledger months, in issues of the usual size, that one
+/// of them a little sooner or later keeps within [`USUAL_TOLERANCE`].
+const ISSUES_LEAST: f64 = 1.0 / USUAL_TOLERANCE;
+/// Ledger months put together at most (our own choice): an item issued more seldom is not judged.
+const MONTHS_MOST: usize = 12;
+
+/// What is wrong with the latest of whole months by the ledger, of which the latest comes first;
+/// `issue` is what is issued at a time as a rule. What is issued is not used on that day, so as many
+/// months are put together as it takes for that to make no difference; `None` when those are in
+/// line, or when there are not enough of them.
+#[must_use]
+pub fn of_issues(months: impl IntoIterator<Item = Stretch>, issue: f64) -> Option<UseFinding> {
+    let mut together: Option<Stretch> = None;
+    let mut count = 0;
+    let stretches = months.into_iter().map_while(|month| {
+        let (actual, expected) = together.map_or((0.0, 0.0), |later| (later.actual, later.expected));
+        let sum = Stretch { from: month.from, actual: actual + month.actual, expected: expected + month.expected };
+        count += 1;
+        if sum.expected > 0.0 && sum.expected >= ISSUES_LEAST * issue {
+            (together, count) = (None, 0);
+            return Some(Some(sum));
+        }
+        together = Some(sum);
+        (count < MONTHS_MOST).then_some(None)
+    });
+    unbroken(stretches.flatten(), USUAL_TOLERANCE)
+}
+
+/// The row of stretches out of line the same way, of which the latest comes first.
+fn unbroken(latest_first: impl Iterator<Item = Stretch>, tolerance_share: f64) -> Option<UseFinding> {
+    let mut finding: Option<UseFinding> = None;
+    for Stretch { from, actual, expected } in latest_first {
+        let verdict = verdict(actual, expected, tolerance_share);
+        let is = verdict.filter(|is| finding.is_none_or(|later| later.is == *is));
+        let Some(is) = is else { break };
+        let (later_actual, later_expected) = finding.map_or((0.0, 0.0), |later| (later.actual, later.expected));
+        let (actual, expected) = (later_actual + actual, later_expected + expected);
+        finding = Some(UseFinding { began: from, is, actual, expected });
+    }
+    finding
+}
+
+fn verdict(actual: f64, expected: f64, tolerance_share: f64) -> Option<UseIs> {
+    let allowed = tolerance_share * expected;
+    if actual > expected + allowed {
+        Some(UseIs::Above)
+    } else if actual < expected - allowed {
+        Some(UseIs::Below)
+    } else {
+        None
+    }
+}
 
 impl Expectation {
     /// What is expected of uses found otherwise than by dosing: what the pumps dosed in the latest
@@ -56,30 +120,12 @@ impl Expectation {
     /// line. Uses in idle time are out of line when there is any use.
     #[must_use]
     pub fn finding(&self, uses: &[SiteUse], zone: Tz, idle: &[IdleDays]) -> Option<UseFinding> {
-        let judged = uses.iter().rev().map(|used| {
-            let expected = self.per_day * running_d(zone, (used.from, used.to), idle);
-            (used, expected, self.verdict(used.quantity, expected))
+        let judged = uses.iter().rev().map(|used| Stretch {
+            from: used.from,
+            actual: used.quantity,
+            expected: self.per_day * running_d(zone, (used.from, used.to), idle),
         });
-        let mut finding: Option<UseFinding> = None;
-        for (used, expected, verdict) in judged {
-            let is = verdict.filter(|is| finding.is_none_or(|later| later.is == *is));
-            let Some(is) = is else { break };
-            let (later_actual, later_expected) = finding.map_or((0.0, 0.0), |later| (later.actual, later.expected));
-            let (actual, expected) = (later_actual + used.quantity, later_expected + expected);
-            finding = Some(UseFinding { began: used.from, is, actual, expected });
-        }
-        finding
-    }
-
-    fn verdict(&self, actual: f64, expected: f64) -> Option<UseIs> {
-        let allowed = self.tolerance_share * expected;
-        if actual > expected + allowed {
-            Some(UseIs::Above)
-        } else if actual < expected - allowed {
-            Some(UseIs::Below)
-        } else {
-            None
-        }
+        unbroken(judged, self.tolerance_share)
     }
 }
 
@@ -92,6 +138,7 @@ mod tests {
     use crate::stock::quantity::StockUnit;
     use crate::stock::quantity::tests::quantity;
     use crate::stock::site_use::SiteStock;
+    use crate::zone::Month;
 
     /// Uses between dips of one drum that nobody filled, five days apart.
     fn uses(levels: &[&str]) -> Vec<SiteUse> {
@@ -134,5 +181,40 @@ mod tests {
         let found = |levels: &[&str]| EXPECTED.finding(&uses(levels), chrono_tz::UTC, &idle);
         assert_eq!(found(&["100", "100"]), None);
         assert_eq!(found(&["100", "99"]).unwrap().is, UseIs::Above);
+    }
+
+    /// Months of which ten litres each are expected, the latest first, ending with June 2026.
+    fn months(issued: &[f64]) -> Vec<Stretch> {
+        let back = std::iter::successors(Month::parse("2026-06").ok(), |month| Some(month.previous()));
+        let stretch = |(month, actual): (Month, &f64)| {
+            let (from, _) = month.bounds(chrono_tz::UTC);
+            Stretch { from, actual: *actual, expected: 10.0 }
+        };
+        back.zip(issued).map(stretch).collect()
+    }
+
+    #[test]
+    fn ledger_months_are_put_together_until_an_issue_more_makes_no_difference() {
+        // Drums of 5 in months of 10: two months are 20, and four issues of 5.
+        assert_eq!(of_issues(months(&[10.0, 10.0]), 5.0), None);
+        assert_eq!(of_issues(months(&[15.0, 10.0]), 5.0), None, "25 of 20 are just allowed");
+        let above = of_issues(months(&[20.0, 10.0, 10.0, 10.0]), 5.0).unwrap();
+        let began = |text: &str| text.parse::<DateTime<Utc>>().unwrap();
+        assert_eq!((above.is, above.actual, above.expected), (UseIs::Above, 30.0, 20.0));
+        assert_eq!(above.began, began("2026-05-01T00:00:00Z"));
+        // The two months before were out of line too.
+        let below = of_issues(months(&[5.0, 5.0, 5.0, 0.0, 10.0, 10.0]), 5.0).unwrap();
+        assert_eq!((below.is, below.actual, below.expected), (UseIs::Below, 15.0, 40.0));
+        assert_eq!(below.began, began("2026-03-01T00:00:00Z"));
+    }
+
+    #[test]
+    fn too_few_months_are_not_judged() {
+        // A drum of 20 serves two months: eight of them would tell.
+        assert_eq!(of_issues(months(&[0.0; 7]), 20.0), None);
+        assert_eq!(of_issues(months(&[0.0; 8]), 20.0).unwrap().is, UseIs::Below);
+        // One of 31 would take more than the twelve that are put together.
+        assert_eq!(of_issues(months(&[0.0; 24]), 31.0), None);
+        assert_eq!(of_issues([], 5.0), None);
     }
 }

@@ -8,6 +8,7 @@ use crate::dosing::feed::{DENSITY_KG_PER_L, Product, active_share_of};
 use crate::fault::Faults;
 use crate::ids::{ItemId, SupplierId};
 use chrono::{Days, NaiveDate};
+use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 
 /// An item's record.
@@ -48,6 +49,37 @@ pub struct Supply {
     pub lead_time_d: u16,
     /// Standard deviation of those days.
     pub lead_time_sd_d: f64,
+    /// What ordering and keeping it cost, where somebody said both: an order is then as large as
+    /// costs least.
+    pub costs: Option<OrderCosts>,
+}
+
+/// What ordering and keeping an item cost, in the dealer's currency.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OrderCosts {
+    /// One order, whatever its size.
+    pub order: Decimal,
+    /// Keeping one of the item's unit for a year.
+    pub holding_per_year: Decimal,
+}
+
+/// Largest cost taken.
+const COST_MAX: i64 = 1_000_000_000;
+
+impl OrderCosts {
+    /// The costs.
+    ///
+    /// # Errors
+    /// A fault for each that is not above nothing.
+    pub fn checked(self) -> Result<Self, Faults> {
+        let mut faults = Faults::default();
+        for (pointer, cost) in [("/order_cost", self.order), ("/holding_cost_per_year", self.holding_per_year)] {
+            if cost <= Decimal::ZERO || cost > Decimal::from(COST_MAX) {
+                faults.add(pointer, "out_of_range", format!("give an amount above 0, up to {COST_MAX}"));
+            }
+        }
+        faults.or(self)
+    }
 }
 
 /// Longest lead time taken, in days.
@@ -84,6 +116,9 @@ impl Item {
             faults.range("/supply/least_packs", f64::from(supply.least_packs), LEAST_PACKS.0, LEAST_PACKS.1);
             faults.range("/supply/lead_time_d", f64::from(supply.lead_time_d), 0.0, LEAD_TIME_D_MAX);
             faults.range("/supply/lead_time_sd_d", supply.lead_time_sd_d, 0.0, LEAD_TIME_D_MAX);
+            if let Some(costs) = supply.costs {
+                faults.take("/supply", costs.checked());
+            }
         }
         faults.or(self)
     }
@@ -185,6 +220,7 @@ pub(crate) mod tests {
                 least_packs: 2,
                 lead_time_d: 10,
                 lead_time_sd_d: 2.0,
+                costs: None,
             }),
         }
     }
@@ -196,6 +232,7 @@ pub(crate) mod tests {
             least_packs: 0,
             lead_time_d: 731,
             lead_time_sd_d: f64::NAN,
+            costs: Some(OrderCosts { order: Decimal::ZERO, holding_per_year: Decimal::NEGATIVE_ONE }),
             ..acid().supply.unwrap()
         };
         let law = PerDay { at_20_c: 2.0, theta: 107.0, water_c: [15.0; 12], sd_share: 0.1 };
@@ -218,7 +255,9 @@ pub(crate) mod tests {
                 "/supply/pack",
                 "/supply/least_packs",
                 "/supply/lead_time_d",
-                "/supply/lead_time_sd_d"
+                "/supply/lead_time_sd_d",
+                "/supply/order_cost",
+                "/supply/holding_cost_per_year"
             ]
         );
         let lot = Lot { item_id: ItemId(Uuid::nil()), number: String::new(), expires_on: "2200-01-01".parse().ok() };
@@ -256,7 +295,7 @@ pub(crate) mod tests {
             "hazard": "acid", "by_lot": false, "shelf_life_d": null, "service_level": 0.95,
             "supply": {
                 "supplier_id": Uuid::from_u128(70), "pack": "20", "least_packs": 2,
-                "lead_time_d": 10, "lead_time_sd_d": 2.0
+                "lead_time_d": 10, "lead_time_sd_d": 2.0, "costs": null
             }
         });
         assert_eq!(serde_json::to_value(acid()).unwrap(), json);

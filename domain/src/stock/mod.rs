@@ -13,6 +13,7 @@
 //! | [`site_use`] | use at a site by dips, ledger or dosing, and the differences |
 //! | [`month_use`] | the same by calendar month |
 //! | [`feeds`] | what the pumps of a site dose, from their settings and draw-down tests |
+//! | [`dose`] | what the models of a site's units say that it uses |
 //! | [`expect`] | actual use against expected |
 //! | [`idle`] | days on which a unit uses nothing |
 //! | [`history`] | use by calendar month |
@@ -29,6 +30,7 @@
 pub mod cover;
 pub mod demand;
 pub mod dip;
+pub mod dose;
 pub mod expect;
 pub mod feeds;
 pub mod hazard;

@@ -6,12 +6,15 @@ use super::idle::IdleDays;
 use super::item::Item;
 use super::placed::Coming;
 use super::quantity::{StockUnit, float};
-use super::replenish::{LeadTimeUse, reorder_point_of_pieces};
+use super::replenish::{LeadTimeUse, OrderQuantity, reorder_point_of_pieces};
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 
-/// What an order is to last for beyond the reorder point, in days (common practice, no source).
+/// What an order is to last for beyond the reorder point where nobody said what ordering and keeping
+/// cost, in days (common practice, no source).
 const ORDER_LASTS_D: u16 = 30;
+/// A year ahead, in days.
+const YEAR_D: u16 = 365;
 
 /// What is ahead.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -58,9 +61,19 @@ impl Outlook {
             order_by: cover.order_by(lead_time_d),
             safety_stock: (reorder_point - lead.mean).max(0.0),
             reorder_point,
-            order_quantity: demand.over(today, ORDER_LASTS_D, idle).mean,
+            order_quantity: order_quantity(item, demand, today, idle),
         }
     }
+}
+
+/// Wilson's order quantity of the use of the year ahead, by what ordering and keeping cost, else the
+/// use of the days that an order is to last.
+fn order_quantity(item: &Item, demand: &Demand, today: NaiveDate, idle: &[IdleDays]) -> f64 {
+    let over = |days| demand.over(today, days, idle).mean;
+    let costs = item.supply.and_then(|supply| supply.costs);
+    let economic =
+        costs.and_then(|costs| OrderQuantity::of(over(YEAR_D), float(costs.order), float(costs.holding_per_year)));
+    economic.map_or_else(|| over(ORDER_LASTS_D), |order| order.quantity)
 }
 
 #[cfg(test)]
@@ -68,6 +81,7 @@ mod tests {
     use super::*;
     use crate::stock::demand::per_day::PerDay;
     use crate::stock::item::tests::acid;
+    use crate::stock::item::{OrderCosts, Supply};
 
     #[test]
     fn a_sure_use_is_ordered_a_lead_time_before_it_runs_out() {
@@ -80,9 +94,22 @@ mod tests {
         assert_eq!(seen.cover.likely, "2026-04-20".parse().ok());
         assert_eq!(seen.order_by, seen.cover.order_by(lead_time_d));
         assert_eq!((seen.per_day, seen.order_quantity), (2.0, 60.0));
-        let sure =
-            Item { supply: item.supply.map(|s| super::super::item::Supply { lead_time_sd_d: 0.0, ..s }), ..item };
+        let sure = Item { supply: item.supply.map(|s| Supply { lead_time_sd_d: 0.0, ..s }), ..item };
         let seen = Outlook::of(&sure, &demand, (Decimal::from(100), today), today, &[], &[]);
         assert_eq!((seen.safety_stock, seen.reorder_point), (0.0, 2.0 * f64::from(lead_time_d)));
+    }
+
+    /// Stevenson, tyres: 9,600 a year, 75 an order, 16 to hold one: 300 at a time.
+    #[test]
+    fn an_order_is_as_large_as_costs_least_where_its_costs_are_known() {
+        let demand = PerDay { at_20_c: 9600.0 / 365.0, theta: 1.0, water_c: [20.0; 12], sd_share: 0.0 }.demand();
+        let today: NaiveDate = "2026-03-01".parse().unwrap();
+        let ordered = |costs| {
+            let item = Item { supply: acid().supply.map(|supply| Supply { costs, ..supply }), ..acid() };
+            Outlook::of(&item, &demand, (Decimal::from(100), today), today, &[], &[]).order_quantity
+        };
+        let costs = OrderCosts { order: Decimal::from(75), holding_per_year: Decimal::from(16) };
+        assert!((ordered(Some(costs)) - 300.0).abs() < 1e-9);
+        assert!((ordered(None) - 30.0 * 9600.0 / 365.0).abs() < 1e-9);
     }
 }

@@ -158,8 +158,9 @@ impl SiteStock<'_> {
         of_units.reduce(|sum, issued| sum + issued)
     }
 
-    /// The feeds over the whole time; `None` where one is missing for a part of it.
-    pub(super) fn dosed(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> Option<f64> {
+    /// What the pumps dosed over the whole time; `None` where a feed is missing for a part of it.
+    #[must_use]
+    pub fn dosed(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> Option<f64> {
         let parts = self.feeds.iter().map(|feed| (feed.to.min(to) - feed.from.max(from), feed.per_day));
         let within: Vec<_> = parts.filter(|(time, _)| time.num_microseconds().is_some_and(|us| us > 0)).collect();
         let covered = within.iter().map(|(time, _)| *time).sum::<chrono::Duration>();

@@ -158,7 +158,7 @@ fn part_formula(part: Part, source: Source) -> &'static str {
     match (part, source) {
         (_, Source::Absent) => "0: there is no such stream",
         (_, Source::Unknown) => "it exists, and nothing says how much it is; 0 is not its volume",
-        (Part::Wash, Source::Derived) => "treating_share x sum over the guns of volume_l",
+        (Part::Wash, Source::Derived) => "sum over the guns of volume_l",
         (Part::HandFill, Source::Declared) => {
             "sum over its meters of amount x share, and the fills among the events that passed no meter"
         }

@@ -37,8 +37,11 @@ pub fn hours(input: &SubjectInput, (first, last): (NaiveDate, NaiveDate)) -> Vec
     let empty = bounds(input.zone, first, last);
     let cuts: Vec<DateTime<Utc>> = empty.iter().map(|hour| hour.from).chain(empty.last().map(|hour| hour.to)).collect();
     let replayed = replay(input.zone, &input.working, &input.meters, &cuts);
-    let meters: Vec<Metered<'_>> =
-        replayed.iter().filter(|one| one.counts).map(|one| Metered::of(one, &replayed, &empty)).collect();
+    let followed = replayed.iter().zip(replayed.iter().skip(1).map(Some).chain([None]));
+    let meters: Vec<Metered<'_>> = followed
+        .filter(|(own, _)| own.counts)
+        .map(|(own, next)| Metered::of(own, next.filter(|next| !next.counts), &empty))
+        .collect();
     let known = |(place, hour): (usize, HourFact)| filled(hour, place, &meters);
     empty.into_iter().enumerate().filter_map(known).collect()
 }
@@ -78,10 +81,9 @@ struct Metered<'a> {
 }
 
 impl<'a> Metered<'a> {
-    fn of(own: &'a Replayed<'a>, all: &[Replayed<'_>], hours: &[HourFact]) -> Self {
+    fn of(own: &'a Replayed<'a>, pulses: Option<&Replayed<'_>>, hours: &[HourFact]) -> Self {
         let mut metered = Self { own, hours: vec![Share::default(); hours.len()] };
         metered.add(own, hours, |_, _| true);
-        let pulses = all.iter().find(|one| !one.counts && Some(one.input.number) == own.spread_by);
         if let Some(pulses) = pulses {
             // While the dial was read it counts, and the pulses before and after that.
             let outside = |from, to| pulses.dial_counts.is_none_or(|(begins, ends)| to <= begins || from >= ends);
@@ -235,6 +237,32 @@ mod tests {
         assert_eq!(amounts.len(), 3, "{found:?}");
         assert!(amounts.iter().zip(wanted).all(|(a, b)| (a - b).abs() < 1e-9), "{amounts:?}");
         assert!(found.iter().all(|hour| hour.estimated_share == 0.0), "as measured");
+    }
+
+    /// Both registers were exchanged, at other times: each dial goes with the pulses that spread it.
+    #[test]
+    fn each_dial_has_its_own_stretch_of_pulses() {
+        let facts = MeterFacts { read_by: ReadBy::Technician, ..litres() };
+        let noon = |text: &str| Some(at(text));
+        let first = MeterInput {
+            to: noon("2026-03-02T15:00"),
+            ..meter(1, &facts, &stood(&[("2026-03-02T13:00", 500.0), ("2026-03-02T15:00", 510.0)]))
+        };
+        let second = MeterInput {
+            from: noon("2026-03-02T15:00"),
+            ..meter(1, &facts, &stood(&[("2026-03-02T17:00", 0.0), ("2026-03-02T19:00", 30.0)]))
+        };
+        let early = [("2026-03-02T13:00", 0.0), ("2026-03-02T14:00", 4.0), ("2026-03-02T15:00", 8.0)];
+        let late = [("2026-03-02T17:00", 0.0), ("2026-03-02T18:00", 10.0), ("2026-03-02T19:00", 30.0)];
+        let pulses = |log: &[(&str, f64)]| MeterInput { dial: Some(1), ..meter(2, &litres(), &stood(log)) };
+        let before = MeterInput { to: noon("2026-03-02T16:00"), ..pulses(&early) };
+        let after = MeterInput { from: noon("2026-03-02T16:00"), ..pulses(&late) };
+        let input = subject(vec![first, second, before, after]);
+        let found = hours(&input, (day("2026-03-02"), day("2026-03-02")));
+        let amounts: Vec<f64> = found.iter().filter_map(|hour| hour.amounts.get(Stream::Makeup)).collect();
+        let wanted = [0.4 * 5.0, 0.4 * 5.0, 0.4 * 10.0, 0.4 * 20.0];
+        assert_eq!(amounts.len(), wanted.len(), "{found:?}");
+        assert!(amounts.iter().zip(wanted).all(|(a, b)| (a - b).abs() < 1e-9), "{amounts:?}");
     }
 
     proptest! {

@@ -105,8 +105,8 @@ pub(super) struct Replayed<'a> {
     pub(super) dial_counts: Option<(DateTime<Utc>, DateTime<Utc>)>,
 }
 
-/// Folds the readings of a subject's meters again, pulses before the dials that they spread; steps are
-/// divided at these instants too.
+/// Folds the readings of a subject's meters again; the pulses that spread a dial follow it, and do not count.
+/// Steps are divided at these instants too.
 pub(super) fn replay<'a>(
     zone: Tz,
     working: &WorkingCalendar,

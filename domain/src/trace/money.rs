@@ -2,6 +2,7 @@
 //! cycle both bills line by line with quantity, price and rounding.
 
 use crate::accounts::day_uses::activity;
+use crate::accounts::stays::{HoseFill, NotCredited};
 use crate::baseline::avoided::{Avoided, Missing};
 use crate::baseline::method::Method;
 use crate::baseline::record::Baseline;
@@ -51,6 +52,9 @@ pub struct PartUse {
     pub baseline_first_day: Option<NaiveDate>,
     /// How it was found, with its figures; null without.
     pub method: Option<Method>,
+    /// Days of which a part is credited with nothing, because units did not treat and no meter measured what
+    /// went past them: the washes and working days below leave that part out.
+    pub not_credited: Vec<NotCredited>,
     /// Washes by machine class; null where nobody counts them.
     pub washes: Option<BTreeMap<String, f64>>,
     /// How they are known: tallies that cover all days, else counters, else sessions.
@@ -63,8 +67,10 @@ pub struct PartUse {
     pub baseline_l: f64,
     /// How that follows.
     pub baseline_formula: &'static str,
-    /// What was used, in litres: the sum of `of_days`.
+    /// What was used, in litres: the sum of `of_days` and of `by_hose`.
     pub fresh_used_l: f64,
+    /// What came by hose past every meter: first fills, refills and fills by hand.
+    pub by_hose: Vec<HoseFill>,
     /// The day facts behind it.
     pub of_days: Vec<DayUse>,
 }
@@ -74,7 +80,7 @@ pub struct PartUse {
 pub struct DayUse {
     /// The local day.
     pub date: NaiveDate,
-    /// Fresh water, in litres; null where nothing measures it.
+    /// Fresh water through meters, in litres; null where none measures it.
     pub fresh_used_l: Option<f64>,
     /// Washes counted; null where nothing counts them.
     pub wash_count: Option<f64>,
@@ -193,19 +199,22 @@ fn part_use(case: &Case<'_>, days: Cycle) -> Option<PartUse> {
     let last = days.to.pred_opt().unwrap_or(days.from);
     let money = case.money()?;
     let facts = case.site_days(days);
-    let fresh_used_l = facts.iter().filter_map(|day| day.amounts.fresh_used()).map(|litres| litres.0).sum();
-    let of_days = facts.iter().map(day_use).collect();
+    let of_days: Vec<DayUse> = facts.iter().map(day_use).collect();
+    let used = (of_days, money.stays.hose_fills(days));
     let baseline: &Baseline = match money.baselines.over(days.from, last) {
         Ok(baseline) => baseline,
-        Err(Missing::Baseline) => return Some(PartUse::without_baseline(days, fresh_used_l, of_days)),
+        Err(Missing::Baseline) => return Some(PartUse::without_baseline(days, used)),
         Err(_) => return None,
     };
     let activity = activity(&facts, &baseline.method, (days, case.worked(money)));
     let washes = activity.washes.as_ref();
+    let fresh_used_l = summed(&used);
+    let (of_days, by_hose) = used;
     Some(PartUse {
         days,
         baseline_first_day: Some(baseline.first_day),
         method: Some(baseline.method.clone()),
+        not_credited: case.worked(money).not_credited(&facts, days),
         washes: washes.map(|classes| classes.iter().map(|(class, count)| (class.clone(), count.value)).collect()),
         washes_by: case.worked(money).washes(&facts, days).by(),
         to_washers_l: activity.to_washers_l.as_ref().map(|litres| litres.value),
@@ -213,16 +222,26 @@ fn part_use(case: &Case<'_>, days: Cycle) -> Option<PartUse> {
         baseline_l: baseline.method.expected(&activity).ok()?.value,
         baseline_formula: baseline_formula(&baseline.method),
         fresh_used_l,
+        by_hose,
         of_days,
     })
 }
 
+/// Fresh water of days and fills, in litres.
+fn summed((of_days, by_hose): &(Vec<DayUse>, Vec<HoseFill>)) -> f64 {
+    let metered: f64 = of_days.iter().filter_map(|day| day.fresh_used_l).sum();
+    metered + by_hose.iter().map(|fill| fill.litres).sum::<f64>()
+}
+
 impl PartUse {
-    fn without_baseline(days: Cycle, fresh_used_l: f64, of_days: Vec<DayUse>) -> Self {
+    fn without_baseline(days: Cycle, used: (Vec<DayUse>, Vec<HoseFill>)) -> Self {
+        let fresh_used_l = summed(&used);
+        let (of_days, by_hose) = used;
         Self {
             days,
             baseline_first_day: None,
             method: None,
+            not_credited: Vec::new(),
             washes: None,
             washes_by: None,
             to_washers_l: None,
@@ -230,6 +249,7 @@ impl PartUse {
             baseline_l: fresh_used_l,
             baseline_formula: "baseline_l = fresh_used_l: without a baseline nothing is avoided",
             fresh_used_l,
+            by_hose,
             of_days,
         }
     }

@@ -2,7 +2,7 @@
 
 use crate::measures::loss_coefficient::Loss;
 use crate::spell::{Spell, SpellState};
-use crate::water::assembly::{Behind, Notes};
+use crate::water::assembly::{Behind, Level, Notes};
 use crate::water::losses::Coefficient;
 use crate::water::storage::Storage;
 use crate::water::wash::BucketTest;
@@ -14,9 +14,6 @@ use serde::Serialize;
 pub struct NotesTrace {
     /// The guns of a derived wash volume.
     pub guns: Vec<GunTrace>,
-    /// The part of the time, 0 to 1, in which the units treat: seconds of starting and running
-    /// spells over all seconds, the mean of the units.
-    pub treating_share: f64,
     /// The states of the units in the time.
     pub spells: Vec<SpellTrace>,
     /// Fills, drains and hauled loads.
@@ -29,22 +26,29 @@ pub struct NotesTrace {
     pub losses: Vec<LossTrace>,
 }
 
-/// A gun's part of the wash volume.
+/// A gun's part of the wash volume, on days on which one bucket test holds.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct GunTrace {
     /// The label on the gun.
     pub gun: String,
     /// The meter that counts its hours.
     pub meter: String,
-    /// What that meter counted, in hours.
+    /// The first of these days.
+    pub first_day: NaiveDate,
+    /// The last of them.
+    pub last_day: NaiveDate,
+    /// What that meter counted on them, in hours.
     pub meter_h: f64,
+    /// The hours of each day times the part of it in which the units treat: seconds of starting and
+    /// running spells over those of all spells. Between two rounds the hours are spread evenly.
+    pub treating_h: f64,
     /// The declared share of pump hours; null where the meter counts the trigger.
     pub share_of_pump: Option<f64>,
     /// Standard uncertainty of that share.
     pub u_share_of_pump: Option<f64>,
     /// The bucket test.
     pub test: BucketTest,
-    /// What it put out, in litres, before `treating_share`.
+    /// What it put out while the units treat, in litres.
     pub volume_l: f64,
     /// Its standard uncertainty.
     pub u_l: f64,
@@ -85,7 +89,7 @@ pub struct EventTrace {
 /// What the change of storage stands on.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct StorageTrace {
-    /// The level that counts for the beginning.
+    /// The level that counts for the beginning; null where the same tanks were not read near both ends.
     pub start: Option<LevelTrace>,
     /// The one for the end.
     pub end: Option<LevelTrace>,
@@ -104,7 +108,7 @@ pub struct StorageTrace {
 pub struct LevelTrace {
     /// When it was read.
     pub at: DateTime<Utc>,
-    /// Litres standing.
+    /// Litres standing in all tanks read then.
     pub volume_l: f64,
 }
 
@@ -119,7 +123,7 @@ pub struct RainTrace {
     pub initial_loss_mm: Option<f64>,
     /// Relative standard uncertainty.
     pub u_share: Option<f64>,
-    /// Days with a noted depth.
+    /// Days with a noted depth, but for those whose rain is in the balance of another at the site.
     pub days: Vec<RainDayTrace>,
     /// How the volume follows.
     pub formula: &'static str,
@@ -146,7 +150,8 @@ pub struct LossTrace {
     pub value: f64,
     /// Open water, in square metres.
     pub surface_m2: Option<f64>,
-    /// Days of 24 hours that it holds for.
+    /// Days of 24 hours that it holds for; of what is lost at the site whatever is washed, those in
+    /// which it is not the balance of another there.
     pub days: f64,
     /// Washes in them; null where nobody counts.
     pub washes: Option<f64>,
@@ -168,7 +173,6 @@ impl NotesTrace {
         let reaches = |spell: &&Spell| spell.span.from() < to && spell.span.to().is_none_or(|ends| ends > from);
         Self {
             guns: behind.guns.iter().map(gun).collect(),
-            treating_share: behind.treating,
             spells: spells.filter(reaches).map(spell).collect(),
             events: behind.events.iter().map(|event| event_of(event)).collect(),
             storage: storage(behind, notes),
@@ -178,22 +182,25 @@ impl NotesTrace {
     }
 }
 
-fn gun(of: &crate::water::assembly::GunWash<'_>) -> GunTrace {
+fn gun(of: &crate::water::guns::GunWash<'_>) -> GunTrace {
     let share = of.derivation.hours.share();
     GunTrace {
         gun: of.derivation.gun.clone(),
         meter: of.meter.to_owned(),
+        first_day: of.first,
+        last_day: of.last,
         meter_h: of.meter_h,
+        treating_h: of.treating_h,
         share_of_pump: share.map(|(share, _)| share),
         u_share_of_pump: share.map(|(_, u)| u),
         test: of.test,
         volume_l: of.volume.volume.0,
         u_l: of.volume.u.0,
         formula: match share {
-            None => "volume_l = litres / seconds x 3600 x meter_h; u_l = volume_l x u_share of the test",
+            None => "volume_l = litres / seconds x 3600 x treating_h; u_l = volume_l x u_share of the test",
             Some(_) => {
-                "volume_l = litres / seconds x 3600 x meter_h x share_of_pump; u_l = hypot(volume_l x u_share of the \
-                 test, litres / seconds x 3600 x meter_h x u_share_of_pump)"
+                "volume_l = litres / seconds x 3600 x treating_h x share_of_pump; u_l = hypot(volume_l x u_share of the \
+                 test, litres / seconds x 3600 x treating_h x u_share_of_pump)"
             }
         },
     }
@@ -220,11 +227,10 @@ fn event_of(event: &crate::measures::volume_event::VolumeEvent) -> EventTrace {
 }
 
 fn storage(behind: &Behind<'_>, notes: &Notes) -> StorageTrace {
-    let level = |of: Option<(DateTime<Utc>, f64)>| of.map(|(at, volume_l)| LevelTrace { at, volume_l });
-    let [start, end] = behind.levels;
+    let level = |of: &Level| LevelTrace { at: of.at, volume_l: of.litres() };
     StorageTrace {
-        start: level(start),
-        end: level(end),
+        start: behind.levels.map(|[start, _]| level(start)),
+        end: behind.levels.map(|[_, end]| level(end)),
         float_band_l: notes.band.map(|band| band.0),
         working_volume_l: notes.working_volume.map(|volume| volume.0),
         level_u_l: match behind.storage {

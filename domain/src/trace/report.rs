@@ -142,8 +142,8 @@ impl SubjectParts {
     fn of(tally: &Tally<'_>, summed: Summed, parts: &[Part], streams: &[Stream]) -> Self {
         let statement = &tally.subject.statement;
         let of = match summed {
-            Summed::All => &statement.all,
-            Summed::Whole => &statement.whole,
+            Summed::All => &tally.own.all,
+            Summed::Whole => &tally.own.whole,
         };
         let days = tally.summed(summed);
         let amount = |stream: &Stream| {

@@ -85,6 +85,7 @@ pub(super) fn subject(meters: Vec<MeterInput>) -> SubjectInput {
         tests: Vec::new(),
         derivations: Vec::new(),
         losses: Vec::new(),
+        beside: Vec::new(),
         spells: Vec::new(),
     };
     SubjectInput {

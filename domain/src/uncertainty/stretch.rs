@@ -9,7 +9,8 @@ use crate::metering::meter::MeterFacts;
 use crate::metering::month::COMMON_DAY_VARIATION;
 use crate::metering::stream::Stream;
 use crate::units::Dimension;
-use crate::water::statement::WATER_C;
+use crate::water::statement::{Statement, WATER_C};
+use crate::water::term::{Part, Source};
 
 /// A meter of the stream, and the declared share of it that counts, 0 to 1.
 #[derive(Debug, Clone, Copy)]
@@ -57,6 +58,33 @@ pub fn of_volumes(amounts: &Amounts, meters: &[SharedMeter<'_>], estimated_share
     found
 }
 
+/// How far two sums of the same amounts may lie apart by rounding alone, as a share.
+const ROUNDING: f64 = 1e-6;
+
+/// The expanded uncertainty of each volume among the amounts of a month: by its statement, which knows what
+/// steps across the month's bounds leave unsure, wherever the stream is a part of it by its meters alone.
+/// Of other volumes as [`of_volumes`], in a month of which nothing was spread over days: a day's doubt over
+/// its part of a step is none over the month's sum.
+#[must_use]
+pub fn of_month(
+    amounts: &Amounts,
+    statement: Option<&Statement>,
+    meters: &[SharedMeter<'_>],
+    estimated_share: f64,
+) -> Amounts {
+    let mut found = if estimated_share == 0.0 { of_volumes(amounts, meters, 0.0) } else { Amounts::default() };
+    for stream in Stream::ALL {
+        let part = statement.zip(Part::of(stream)).map(|(statement, part)| statement.all.get(part));
+        let Some(((litres, source), amount)) = part.zip(amounts.get(stream)) else { continue };
+        // With notes on top, or without days that are not over, it is another amount.
+        let same = (litres.value - amount).abs() <= ROUNDING * amount.abs().max(1.0);
+        if same && matches!(source, Source::Metered | Source::Allocated) {
+            found.set(stream, Some(litres.expanded().expanded));
+        }
+    }
+    found
+}
+
 /// Standard uncertainty of one reading: anywhere within a step of the register (GUM F.2.2.1).
 fn read_u(facts: &MeterFacts) -> f64 {
     let step = facts.resolution.unwrap_or(1.0) * facts.scale();
@@ -67,6 +95,8 @@ fn read_u(facts: &MeterFacts) -> f64 {
 mod tests {
     use super::*;
     use crate::metering::accuracy::VolumeCheck;
+    use crate::uncertainty::figures::Parts;
+    use crate::uncertainty::quantity::{Cause, Key, Quantity};
     use crate::units::RegisterUnit;
     use proptest::prelude::*;
 
@@ -109,6 +139,29 @@ mod tests {
         let found = of_volumes(&amounts, &meters, 0.0);
         assert_eq!(found.get(Stream::Makeup), expanded(1000.0, &meters[..1], 0.0));
         assert_eq!((found.get(Stream::Wash), found.get(Stream::RunHours)), (None, None));
+    }
+
+    /// 31,000 L, of which a step across the bound leaves 500 L unsure: twice that, whatever of the month was
+    /// spread over days.
+    #[test]
+    fn a_month_is_as_sure_as_its_statement() {
+        let facts = facts();
+        let meters = [shared(&facts)];
+        let part = |litres: f64, source| {
+            let litres = Quantity::exact(litres).with(Key::new("Make-up", Cause::Allocation), 500.0);
+            Statement { all: Parts::default().with(Part::Makeup, litres, source), ..Statement::default() }
+        };
+        let mut amounts = Amounts::default();
+        amounts.add(Stream::Makeup, 31_000.0);
+        let of = |statement: Option<&Statement>, estimated| {
+            of_month(&amounts, statement, &meters, estimated).get(Stream::Makeup)
+        };
+        let metered = part(31_000.0, Source::Metered);
+        assert_eq!((of(Some(&metered), 1.0), of(Some(&metered), 0.0)), (Some(1000.0), Some(1000.0)));
+        let by_meters = expanded(31_000.0, &meters, 0.0);
+        for other in [None, Some(part(31_200.0, Source::Metered)), Some(part(31_000.0, Source::Declared))] {
+            assert_eq!((of(other.as_ref(), 0.0), of(other.as_ref(), 0.4)), (by_meters, None));
+        }
     }
 
     proptest! {

@@ -1,12 +1,14 @@
 //! The parts of a balance, put together from what meters passed and people noted in a stretch of
 //! time: usually a month, or the time between two rounds.
 
-use super::losses::{self, Catchment};
-use super::spell::treating_share;
+use super::beside::{self, Beside};
+use super::guns::{self, GunWash, derived_wash, gun_limits};
+use super::losses::{self, Catchment, Coefficient};
+use super::statement::MeterMonth;
 use super::storage::{Events, Storage, VolumeEvent, storage_change};
 use super::term::{Part, Source, Term};
-use super::wash::{self, BucketTest, GunLimit, MoreThanTheGunsPass, TriggerHours, gun_volume};
-use crate::measures::guns::{FlowTest, GunHours, WashDerivation};
+use super::wash::GunLimit;
+use crate::measures::guns::{FlowTest, WashDerivation};
 use crate::measures::loss_coefficient::{Loss, LossCoefficient};
 use crate::measures::rain::{RainDay, RainIntake};
 use crate::measures::volume_event::{self, Happened};
@@ -14,9 +16,8 @@ use crate::metering::stream::Stream;
 use crate::span::Span;
 use crate::spell::{Spell, SpellState};
 use crate::uncertainty::figures::{MeterShare, Parts};
-use crate::uncertainty::quantity::{Cause, Key, Quantity};
 use crate::units::Litres;
-use crate::zone::{day_bounds, local_date};
+use crate::zone::day_bounds;
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 use std::collections::BTreeMap;
@@ -37,8 +38,8 @@ pub struct Notes {
     pub rain: Vec<RainDay>,
     /// Fills, drains and hauled loads.
     pub events: Vec<volume_event::VolumeEvent>,
-    /// Levels in litres, in order of time.
-    pub levels: Vec<(DateTime<Utc>, f64)>,
+    /// Levels, in order of time.
+    pub levels: Vec<Level>,
     /// Volume between the floats.
     pub band: Option<Litres>,
     /// Volume of the tanks in use.
@@ -49,8 +50,45 @@ pub struct Notes {
     pub derivations: Vec<(WashDerivation, String)>,
     /// Declared losses.
     pub losses: Vec<LossCoefficient>,
-    /// The states of each unit that the meters serve.
+    /// When others at the site have a meter of make-up water: its rain and fixed losses enter a
+    /// balance once.
+    pub beside: Vec<Beside>,
+    /// The states of each unit that the meters serve, while they serve it.
     pub spells: Vec<Vec<Spell>>,
+}
+
+/// How much water stood in all tanks that were read at one instant.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Level {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// By tank, as it is named; the litres in it.
+    pub tanks: BTreeMap<String, f64>,
+}
+
+impl Level {
+    /// The levels from readings in order of time, each with its tank and litres. Of a tank that was
+    /// read twice at an instant the later note counts.
+    #[must_use]
+    pub fn of(readings: impl Iterator<Item = (DateTime<Utc>, Option<String>, f64)>) -> Vec<Self> {
+        let mut levels: Vec<Self> = Vec::new();
+        for (at, tank, litres) in readings {
+            if levels.last().is_none_or(|last| last.at != at) {
+                levels.push(Self { at, tanks: BTreeMap::new() });
+            }
+            let tank = tank.unwrap_or_default().trim().to_lowercase();
+            if let Some(last) = levels.last_mut() {
+                last.tanks.insert(tank, litres);
+            }
+        }
+        levels
+    }
+
+    /// What stood in all of them, in litres.
+    #[must_use]
+    pub fn litres(&self) -> f64 {
+        self.tanks.values().sum()
+    }
 }
 
 /// A stretch of time in which meters passed what they passed.
@@ -62,8 +100,25 @@ pub struct Stretch<'a> {
     pub to: DateTime<Utc>,
     /// The meters of the balance, each with what it passed in it.
     pub meters: &'a [MeterShare<'a>],
+    /// The days of it that count; `None` between two rounds.
+    pub by_day: Option<ByDay<'a>>,
     /// Washes counted or tallied in it.
     pub washes: Option<f64>,
+}
+
+/// The days that count in a stretch, with the meters by day.
+#[derive(Debug, Clone, Copy)]
+pub struct ByDay<'a> {
+    /// The days, in order.
+    pub dates: &'a [NaiveDate],
+    /// The meters of the balance.
+    pub meters: &'a [MeterMonth<'a>],
+}
+
+impl Stretch<'_> {
+    fn time(&self) -> (DateTime<Utc>, DateTime<Utc>) {
+        (self.from, self.to)
+    }
 }
 
 /// A level counts for an end of the stretch when it was read within this time of it (common
@@ -108,132 +163,6 @@ pub fn parts(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Parts {
     )
 }
 
-/// One gun's part of a derived wash volume.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct GunWash<'n> {
-    /// Which hours its flow is multiplied by.
-    pub derivation: &'n WashDerivation,
-    /// The name of the meter that counts them.
-    pub meter: &'n str,
-    /// What that meter counted, in hours.
-    pub meter_h: f64,
-    /// The bucket test that holds.
-    pub test: BucketTest,
-    /// Flow times trigger hours, before the share of the time in which the unit treats.
-    pub volume: Term,
-}
-
-/// The guns of the site as far as they were tested, each with the most hours in which its trigger can
-/// have been pulled: those that are counted or declared for it, else all of the stretch. A volume that
-/// was derived from these hours is held against all of the stretch.
-#[must_use]
-pub fn gun_limits(stretch: &Stretch<'_>, notes: &Notes, wash: Source) -> Vec<GunLimit> {
-    let day = local_date(notes.zone, stretch.from);
-    let all_h = (stretch.to - stretch.from).as_seconds_f64() / 3600.0;
-    let mut guns: BTreeMap<&str, Vec<BucketTest>> = BTreeMap::new();
-    for one in &notes.tests {
-        guns.entry(&one.gun).or_default().push(one.test);
-    }
-    // A gun that is known and not tested can pass any amount.
-    if deriving(stretch, notes).any(|(derivation, _)| !guns.contains_key(derivation.gun.as_str())) {
-        return Vec::new();
-    }
-    let most_h = |gun: &str| {
-        let (derivation, meter) = deriving(stretch, notes).find(|(derivation, _)| derivation.gun == gun)?;
-        let (share, u_share) = derivation.hours.share().unwrap_or((1.0, 0.0));
-        Some(meter_hours(stretch, meter)? * (share + 2.0 * u_share))
-    };
-    let limit = |(gun, tests): (&str, Vec<BucketTest>)| {
-        let known = most_h(gun).filter(|_| wash != Source::Derived);
-        Some(GunLimit { test: *wash::test_on(&tests, day)?, most_h: known.map_or(all_h, |most| most.min(all_h)) })
-    };
-    guns.into_iter().filter_map(limit).collect()
-}
-
-/// Whether the wash volume is more than the guns can have passed.
-#[must_use]
-pub fn beyond_guns(stretch: &Stretch<'_>, notes: &Notes, parts: &Parts) -> Option<MoreThanTheGunsPass> {
-    let (litres, source) = parts.get(Part::Wash);
-    let wash = Term::new(litres.value, litres.u(), source);
-    wash::within_guns(wash, &gun_limits(stretch, notes, source)).err()
-}
-
-/// Hours with a trigger pulled, with their standard uncertainty: of all guns with a derivation that
-/// holds for the stretch, tested or not. `None` without any, where a derivation begins or ends
-/// within the stretch, and where one of their meters passed nothing that is known.
-#[must_use]
-pub fn gun_hours(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Option<Quantity> {
-    let touches = notes.derivations.iter().filter(|(derivation, _)| {
-        let span = derivation.days.span(notes.zone);
-        span.from() < stretch.to && span.to().is_none_or(|ends| ends > stretch.from)
-    });
-    // Of a gun whose derivation begins or ends within the stretch the hours are not known.
-    if touches.count() != deriving(stretch, notes).count() {
-        return None;
-    }
-    let hours = deriving(stretch, notes).map(|(derivation, meter)| {
-        let meter_h = meter_hours(stretch, meter)?;
-        let key = Key::new(format!("{of}, {}", derivation.gun), Cause::Hours);
-        let (share, u_share) = derivation.hours.share().unwrap_or((1.0, 0.0));
-        Some(Quantity::exact(meter_h * share).with(key, meter_h * u_share))
-    });
-    hours.reduce(|sum, next| Some(sum? + next?)).flatten()
-}
-
-/// The derivations that hold for the whole stretch, with the meters that count their hours.
-fn deriving<'n>(
-    stretch: &Stretch<'_>,
-    notes: &'n Notes,
-) -> impl Iterator<Item = &'n (WashDerivation, String)> + use<'n> {
-    let (from, to) = (stretch.from, stretch.to);
-    notes.derivations.iter().filter(move |(derivation, _)| {
-        let span = derivation.days.span(notes.zone);
-        span.from() <= from && span.to().is_none_or(|ends| ends >= to)
-    })
-}
-
-/// What the meter of that name counted, in hours.
-fn meter_hours(stretch: &Stretch<'_>, meter: &str) -> Option<f64> {
-    stretch.meters.iter().find(|one| one.meter.name == meter).map(|one| one.passed.amount)
-}
-
-/// Bucket-test flow times trigger hours, for the time in which the unit treats.
-fn derived_wash(stretch: &Stretch<'_>, notes: &Notes) -> Term {
-    match guns(stretch, notes) {
-        Some(guns) if !guns.is_empty() => {
-            guns.iter().map(|gun| gun.volume).sum::<Term>().credited(treating(stretch, notes))
-        }
-        _ => Term::UNKNOWN,
-    }
-}
-
-/// What each gun with a derivation put out; `None` where one of them lacks its test or hours.
-fn guns<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> Option<Vec<GunWash<'n>>> {
-    let day = local_date(notes.zone, stretch.from);
-    let guns = deriving(stretch, notes).map(|(derivation, meter)| {
-        let tests: Vec<_> = notes.tests.iter().filter(|one| one.gun == derivation.gun).map(|one| one.test).collect();
-        let meter_h = meter_hours(stretch, meter)?;
-        let hours = match derivation.hours {
-            GunHours::Counted => TriggerHours::Counted { hours: meter_h },
-            GunHours::ShareOfPump { share, u_share } => {
-                TriggerHours::ShareOfPump { pump_hours: meter_h, share, u_share }
-            }
-        };
-        let test = *wash::test_on(&tests, day)?;
-        Some(GunWash { derivation, meter, meter_h, test, volume: gun_volume(&test, hours) })
-    });
-    guns.collect()
-}
-
-/// The part of the stretch in which the units treat; the mean where meters serve several.
-fn treating(stretch: &Stretch<'_>, notes: &Notes) -> f64 {
-    let shares: Vec<f64> =
-        notes.spells.iter().map(|of_unit| treating_share(of_unit, stretch.from, stretch.to)).collect();
-    #[expect(clippy::cast_precision_loss, reason = "the units of a site are few")]
-    let units = shares.len().max(1) as f64;
-    shares.iter().sum::<f64>() / units
-}
-
 fn bypassed(stretch: &Stretch<'_>, notes: &Notes) -> bool {
     let mut spells = notes.spells.iter().flatten().filter(|spell| spell.state == SpellState::Bypassed);
     spells.any(|spell| overlaps(spell.span, stretch))
@@ -266,21 +195,29 @@ fn hauled(stretch: &Stretch<'_>, notes: &Notes) -> Term {
     loads.map(|load| Term::new(load.volume.0, load.volume.0 * load.u_share, Source::Declared)).sum()
 }
 
-/// Rain is not known where it can run into the pit and nobody noted any day of the stretch.
+/// Rain is not known where it can run into the pit and nobody noted any day of the stretch, and where
+/// it runs into the loops of several that are measured.
 fn rain(stretch: &Stretch<'_>, notes: &Notes) -> Term {
     let Some(catchment) = notes.catchment else { return Term::UNKNOWN };
     if catchment.open_m2 == 0.0 || (notes.diverter && !notes.intakes.iter().any(|one| overlaps(one.0, stretch))) {
+        return Term::ABSENT;
+    }
+    if beside::divided(&notes.beside, stretch.time()) {
+        return Term::UNKNOWN;
+    }
+    if beside::own_s(&notes.beside, stretch.time()) == 0.0 {
         return Term::ABSENT;
     }
     let days: Vec<losses::RainDay> = rain_days(stretch, notes).map(|(_, day)| day).collect();
     if days.is_empty() { Term::UNKNOWN } else { catchment.rain_kept(&days) }
 }
 
-/// The days of the stretch with a noted depth.
+/// The days of the stretch with a noted depth, but for those whose rain is another's.
 fn rain_days<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> impl Iterator<Item = (NaiveDate, losses::RainDay)> + 'n {
     let (from, to) = (stretch.from, stretch.to);
     let with_bounds = notes.rain.iter().map(|noted| (noted, day_bounds(notes.zone, noted.day)));
-    with_bounds.filter(move |(_, (start, end))| *start < to && *end > from).map(|(noted, day)| {
+    let counts = move |start: DateTime<Utc>, end| start < to && end > from && !beside::anothers(&notes.beside, start);
+    with_bounds.filter(move |(_, (start, end))| counts(*start, *end)).map(|(noted, day)| {
         (noted.day, losses::RainDay { depth_mm: noted.depth_mm, diverter_to_pit: to_pit(notes, day) })
     })
 }
@@ -296,22 +233,32 @@ fn to_pit(notes: &Notes, (start, end): (DateTime<Utc>, DateTime<Utc>)) -> f64 {
     (seconds.sum::<f64>() / (end - start).as_seconds_f64()).min(1.0)
 }
 
-/// The level that counts for an instant, with when it was read.
-fn level_near(notes: &Notes, end: DateTime<Utc>) -> Option<(DateTime<Utc>, f64)> {
-    let distance = |at: DateTime<Utc>| (at - end).abs();
-    let nearest = *notes.levels.iter().min_by_key(|(at, _)| distance(*at))?;
-    (distance(nearest.0) <= TimeDelta::hours(LEVEL_WITHIN_H)).then_some(nearest)
+/// The levels that can count for an instant, the nearest first.
+fn levels_near(notes: &Notes, end: DateTime<Utc>) -> Vec<&Level> {
+    let near = |level: &&Level| (level.at - end).abs() <= TimeDelta::hours(LEVEL_WITHIN_H);
+    let mut levels: Vec<&Level> = notes.levels.iter().filter(near).collect();
+    levels.sort_by_key(|level| (level.at - end).abs());
+    levels
+}
+
+/// The levels that count for both ends: those of the same tanks.
+fn levels<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> Option<[&'n Level; 2]> {
+    let ends = levels_near(notes, stretch.to);
+    levels_near(notes, stretch.from).into_iter().find_map(|start| {
+        let same = ends.iter().find(|end| end.tanks.keys().eq(start.tanks.keys()));
+        same.map(|end| [start, *end])
+    })
 }
 
 fn storage(stretch: &Stretch<'_>, notes: &Notes) -> Storage {
-    match (level_near(notes, stretch.from), level_near(notes, stretch.to), notes.band) {
-        (Some((_, start)), Some((_, end)), band) => Storage::Levels {
-            start: Litres(start),
-            end: Litres(end),
-            u: level_u(band, notes.working_volume, start.max(end)),
-        },
-        (_, _, Some(band)) => Storage::FloatBand { band },
-        _ => Storage::Unknown,
+    match (levels(stretch, notes), notes.band) {
+        (Some(ends), band) => {
+            let [start, end] = ends.map(Level::litres);
+            let u = level_u(band, notes.working_volume, start.max(end));
+            Storage::Levels { start: Litres(start), end: Litres(end), u }
+        }
+        (None, Some(band)) => Storage::FloatBand { band },
+        (None, None) => Storage::Unknown,
     }
 }
 
@@ -346,20 +293,25 @@ fn applied<'n>(
 ) -> impl Iterator<Item = Applied<'n>> + use<'n> {
     let (start, end, washes) = (stretch.from, stretch.to, stretch.washes);
     let length = (end - start).as_seconds_f64().max(1.0);
+    let divided = beside::divided(&notes.beside, stretch.time());
     let declared = notes.losses.iter().filter(move |one| one.loss == loss);
     declared.filter_map(move |one| {
         let span = one.days.span(notes.zone);
         let from = span.from().max(start);
         let to = span.to().map_or(end, |to| to.min(end));
-        let seconds = (to - from).as_seconds_f64();
+        let all_s = (to - from).as_seconds_f64();
+        // What stands on a subject's own washes or water divides itself.
+        let of_site = matches!(one.coefficient, Coefficient::OpenWater { .. } | Coefficient::EachDay { .. });
+        let seconds = if of_site && all_s > 0.0 { beside::own_s(&notes.beside, (from, to)) } else { all_s };
         let part = seconds / length;
         let activity = losses::Activity {
             days: seconds / 86_400.0,
             washes: washes.map(|washes| washes * part),
             flow: to_washers.map(|flow| Litres(flow.0 * part)),
         };
-        let volume = || one.coefficient.apply(&activity, one.u_share);
-        (seconds > 0.0).then(|| Applied { declared: one, activity, volume: volume() })
+        let known = || one.coefficient.apply(&activity, one.u_share);
+        let volume = || if of_site && divided { Term::UNKNOWN } else { known() };
+        (all_s > 0.0).then(|| Applied { declared: one, activity, volume: volume() })
     })
 }
 
@@ -370,14 +322,12 @@ pub struct Behind<'n> {
     pub limits: Vec<GunLimit>,
     /// The guns of a derived wash volume; none where a meter measures it or nothing is derived.
     pub guns: Vec<GunWash<'n>>,
-    /// The part of the stretch, 0 to 1, in which the units treat.
-    pub treating: f64,
     /// Fills, drains and hauled loads.
     pub events: Vec<&'n volume_event::VolumeEvent>,
     /// What is known of the water standing at both ends.
     pub storage: Storage,
     /// The levels that count for the beginning and the end.
-    pub levels: [Option<(DateTime<Utc>, f64)>; 2],
+    pub levels: Option<[&'n Level; 2]>,
     /// Days with a noted depth of rain.
     pub rain: Vec<(NaiveDate, losses::RainDay)>,
     /// Losses by coefficient.
@@ -392,11 +342,10 @@ pub fn behind<'n>(stretch: &Stretch<'_>, notes: &'n Notes, parts: &Parts) -> Beh
     let losses = Loss::ALL.iter().flat_map(|loss| applied(stretch, notes, *loss, to_washers));
     Behind {
         limits: gun_limits(stretch, notes, parts.get(Part::Wash).1),
-        guns: guns(stretch, notes).filter(|_| derived).unwrap_or_default(),
-        treating: treating(stretch, notes),
+        guns: guns::guns(stretch, notes).filter(|_| derived).unwrap_or_default(),
         events: within(stretch, notes).collect(),
         storage: storage(stretch, notes),
-        levels: [level_near(notes, stretch.from), level_near(notes, stretch.to)],
+        levels: levels(stretch, notes),
         rain: rain_days(stretch, notes).collect(),
         losses: losses.collect(),
     }

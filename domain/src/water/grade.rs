@@ -45,10 +45,7 @@ pub enum Withheld {
     #[error("not read: the figure is caught up when the meters are read")]
     NotRead,
     /// Accepted readings of all meters together cover too little of the period.
-    #[error(
-        "the readings of all units together cover {:.0} % of the period: read every meter, meter every unit, or decide on the open exceptions",
-        (.coverage * 100.0).floor()
-    )]
+    #[error("{}: read every meter, meter every unit, or decide on the open exceptions", read_at_once(*.coverage))]
     Gap {
         /// Covered part of the period, 0 to 1.
         coverage: f64,
@@ -62,6 +59,14 @@ pub enum Withheld {
     /// No baseline was agreed.
     #[error("no baseline is agreed for the period: record one with the customer")]
     NoBaseline,
+}
+
+/// How much of the time is known of all that belongs to a figure: each of it may have been read for more.
+fn read_at_once(coverage: f64) -> String {
+    match (coverage * 100.0).floor() {
+        0.0 => "at no time were all its units and meters read at once".to_owned(),
+        percent => format!("all its units and meters were read at once for only {percent:.0} % of the time"),
+    }
 }
 
 impl Withheld {
@@ -168,6 +173,15 @@ mod tests {
         assert!(Grade::MakeupOnly.allows(Figure::ReuseRatio).is_err());
         assert!(Grade::MakeupOnly.allows(Figure::FreshUsed).is_ok());
         assert!(Grade::NotMeasured.allows(Figure::FreshUsed).is_err());
+    }
+
+    #[test]
+    fn a_gap_says_how_much_was_read_at_once() {
+        let words = |coverage| Withheld::Gap { coverage }.to_string();
+        assert!(
+            words(0.799).starts_with("all its units and meters were read at once for only 79 % of the time: read ")
+        );
+        assert!(words(0.004).starts_with("at no time were all its units and meters read at once: read every meter"));
     }
 
     #[test]

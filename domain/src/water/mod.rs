@@ -10,6 +10,8 @@
 //! | [`storage`] | water standing in pit and tanks, first fills and drains |
 //! | [`losses`] | rain kept; evaporation and carry-off by declared coefficients |
 //! | [`balance`] | both routes to recycled water, fresh water used, the residual |
+//! | [`guns`] | the same day by day, by dated tests, derivations and states |
+//! | [`beside`] | whose a site's rain and fixed losses are where several are measured |
 //! | [`assembly`] | from meters and notes to the parts of a balance |
 //! | [`statement`] | a subject's month: the parts of its balance, stored as they are |
 //! | [`year`] | a site's year as withdrawal, discharge and consumption |
@@ -17,7 +19,9 @@
 
 pub mod assembly;
 pub mod balance;
+pub mod beside;
 pub mod grade;
+pub mod guns;
 pub mod losses;
 pub mod period;
 pub mod spell;

@@ -1,8 +1,6 @@
 //! What is credited to a unit in the states it was in.
 
-use super::term::{Source, Term};
 use crate::spell::{Spell, SpellState};
-use crate::units::Litres;
 use chrono::{DateTime, Utc};
 
 impl SpellState {
@@ -13,27 +11,18 @@ impl SpellState {
     }
 }
 
-/// The part of a period, 0 to 1, in which the unit treats wash water. Time without a spell is
-/// none in which it does. Spells of one unit never overlap.
+/// The part of a period, 0 to 1, in which the units treat wash water, of the time in which their
+/// states are known; `None` where nobody noted any. Spells of one unit never overlap.
 #[must_use]
-pub fn treating_share(spells: &[Spell], from: DateTime<Utc>, to: DateTime<Utc>) -> f64 {
-    let treating = spells.iter().filter(|spell| spell.state.treats()).map(|spell| spell.span);
-    let seconds: f64 =
-        treating.map(|span| (span.to().unwrap_or(to).min(to) - span.from().max(from)).as_seconds_f64().max(0.0)).sum();
-    let length = (to - from).as_seconds_f64();
-    if length > 0.0 { seconds / length } else { 0.0 }
-}
-
-impl Term {
-    /// The volume credited in a period of which the unit treated for `treating_share`, 0 to 1:
-    /// what is metered stays whole, what is not counts for that part only.
-    #[must_use]
-    pub fn credited(self, treating_share: f64) -> Self {
-        if self.source.metered() || self.source == Source::Absent {
-            return self;
-        }
-        Self { volume: Litres(self.volume.0 * treating_share), u: Litres(self.u.0 * treating_share), ..self }
+pub fn treating_share(units: &[Vec<Spell>], from: DateTime<Utc>, to: DateTime<Utc>) -> Option<f64> {
+    let (mut known_s, mut treating_s) = (0.0, 0.0);
+    for spell in units.iter().flatten() {
+        let ends = spell.span.to().map_or(to, |ends| ends.min(to));
+        let seconds = (ends - spell.span.from().max(from)).as_seconds_f64().max(0.0);
+        known_s += seconds;
+        treating_s += if spell.state.treats() { seconds } else { 0.0 };
     }
+    (known_s > 0.0).then(|| treating_s / known_s)
 }
 
 #[cfg(test)]
@@ -49,19 +38,28 @@ mod tests {
         Spell { state, reason: None, span: Span::parse(at(from), to.map(at)).unwrap() }
     }
 
+    /// Of 20 days five running, ten bypassed and five laid up: a quarter. A second unit without a
+    /// state says nothing; one that runs all 20 has five eighths of all the time treat.
     #[test]
-    fn nothing_is_credited_while_bypassed_or_laid_up_unless_metered() {
-        let spells = [
+    fn nothing_is_credited_while_bypassed_or_laid_up() {
+        let spells = vec![
             spell(SpellState::Running, "2026-01-01", Some("2026-01-11")),
             spell(SpellState::Bypassed, "2026-01-11", Some("2026-01-21")),
             spell(SpellState::LaidUp, "2026-01-21", None),
         ];
-        let share = treating_share(&spells, at("2026-01-06"), at("2026-01-26"));
-        assert_eq!(share, 0.25);
-        let derived = Term::new(1000.0, 100.0, Source::Derived);
-        assert_eq!(derived.credited(share), Term::new(250.0, 25.0, Source::Derived));
-        let metered = Term::new(1000.0, 10.0, Source::Metered);
-        assert_eq!(metered.credited(share), metered);
-        assert_eq!(treating_share(&spells, at("2026-02-01"), at("2026-02-02")), 0.0);
+        let share = |units: &[Vec<Spell>]| treating_share(units, at("2026-01-06"), at("2026-01-26"));
+        assert_eq!(share(std::slice::from_ref(&spells)), Some(0.25));
+        assert_eq!(share(&[spells.clone(), Vec::new()]), Some(0.25));
+        let runs = vec![spell(SpellState::Running, "2026-01-01", None)];
+        assert_eq!(share(&[spells.clone(), runs]), Some(0.625));
+        assert_eq!(treating_share(&[spells], at("2026-02-01"), at("2026-02-02")), Some(0.0));
+    }
+
+    #[test]
+    fn a_state_that_nobody_noted_is_not_known() {
+        let later = vec![spell(SpellState::Running, "2026-01-11", None)];
+        assert_eq!(treating_share(std::slice::from_ref(&later), at("2026-01-06"), at("2026-01-10")), None);
+        assert_eq!(treating_share(&[later], at("2026-01-10"), at("2026-01-12")), Some(1.0), "while it is known");
+        assert_eq!(treating_share(&[], at("2026-01-10"), at("2026-01-12")), None);
     }
 }

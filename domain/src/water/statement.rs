@@ -2,7 +2,8 @@
 //! errors, once of all days and once of those that every meter covers. It is stored as it is, and
 //! every figure of the month is computed from it.
 
-use super::assembly::{self, Behind, Notes, Stretch};
+use super::assembly::{self, Behind, ByDay, Notes, Stretch};
+use super::guns;
 use super::wash::MoreThanTheGunsPass;
 use crate::cost::washes::Washes;
 use crate::facts::DayFact;
@@ -115,13 +116,13 @@ pub fn of_period<'n>(
 ) -> (Statement, Behind<'n>) {
     let counted = meters.iter().filter(|one| one.meter.facts.stream == Stream::WashCount);
     let washes = counted.map(|one| one.passed.amount * one.share).reduce(|sum, next| sum + next);
-    let stretch = Stretch { from, to, meters, washes };
+    let stretch = Stretch { from, to, meters, by_day: None, washes };
     let parts = assembly::parts(name, &stretch, notes);
     let behind = assembly::behind(&stretch, notes, &parts);
     let statement = Statement {
         washed: washes.map_or(Washes::NotCounted, |washes| Washes::Counter { washes }),
-        gun_h: assembly::gun_hours(name, &stretch, notes),
-        beyond_guns: assembly::beyond_guns(&stretch, notes, &parts),
+        gun_h: guns::gun_hours(name, &stretch, notes),
+        beyond_guns: guns::beyond_guns(&stretch, notes, &parts),
         all: parts.clone(),
         whole: parts,
     };
@@ -155,10 +156,12 @@ impl Scope<'_> {
     ) -> Option<Stretched> {
         let (from, to) = bounds(days, notes)?;
         let shares = shares(meters, days, (from, to));
-        let stretch = Stretch { from, to, meters: &shares, washes };
+        let dates: Vec<NaiveDate> = days.iter().map(|day| day.date).collect();
+        let by_day = Some(ByDay { dates: &dates, meters });
+        let stretch = Stretch { from, to, meters: &shares, by_day, washes };
         let parts = assembly::parts(self.name, &stretch, notes);
-        let gun_h = assembly::gun_hours(self.name, &stretch, notes);
-        let beyond_guns = assembly::beyond_guns(&stretch, notes, &parts);
+        let gun_h = guns::gun_hours(self.name, &stretch, notes);
+        let beyond_guns = guns::beyond_guns(&stretch, notes, &parts);
         Some(Stretched { parts, gun_h, beyond_guns })
     }
 
@@ -178,11 +181,13 @@ impl Scope<'_> {
         let washed = washed(&days, tallies);
         let (from, to) = bounds(&days, notes)?;
         let shares = shares(meters, &days, (from, to));
-        let stretch = Stretch { from, to, meters: &shares, washes: washed.count() };
+        let dates: Vec<NaiveDate> = days.iter().map(|day| day.date).collect();
+        let by_day = Some(ByDay { dates: &dates, meters });
+        let stretch = Stretch { from, to, meters: &shares, by_day, washes: washed.count() };
         let parts = assembly::parts(self.name, &stretch, notes);
-        let gun_h = assembly::gun_hours(self.name, &stretch, notes);
+        let gun_h = guns::gun_hours(self.name, &stretch, notes);
         let behind = assembly::behind(&stretch, notes, &parts);
-        Some(Traced { from, to, dates: days.iter().map(|day| day.date).collect(), washed, gun_h, parts, behind })
+        Some(Traced { from, to, dates, washed, gun_h, parts, behind })
     }
 
     /// The days of the month that are over.
@@ -222,7 +227,8 @@ fn shares<'m>(
     days: &[&DayFact],
     (from, to): (DateTime<Utc>, DateTime<Utc>),
 ) -> Vec<MeterShare<'m>> {
-    let of_days = |meter: &MeterMonth<'_>| days.iter().filter_map(|day| meter.on(day)).map(|share| share.amount).sum();
+    let of_days =
+        |meter: &MeterMonth<'_>| days.iter().filter_map(|day| meter.on(day.date)).map(|share| share.amount).sum();
     meters
         .iter()
         .map(|one| MeterShare {
@@ -242,14 +248,19 @@ fn shares<'m>(
 }
 
 impl MeterMonth<'_> {
-    fn on(&self, day: &DayFact) -> Option<&DayShare> {
-        let found = self.days.binary_search_by_key(&day.date, |share| share.date).ok();
+    /// What it counted on a day, in hours for a meter of run hours.
+    pub(super) fn hours_on(&self, date: NaiveDate) -> f64 {
+        self.on(date).map_or(0.0, |share| share.amount)
+    }
+
+    fn on(&self, date: NaiveDate) -> Option<&DayShare> {
+        let found = self.days.binary_search_by_key(&date, |share| share.date).ok();
         found.and_then(|place| self.days.get(place))
     }
 
     /// How much of what it passed on these days can have passed slowly.
     fn flow(&self, days: &[&DayFact]) -> Flow {
-        let own = days.iter().filter_map(|day| self.on(day));
+        let own = days.iter().filter_map(|day| self.on(day.date));
         LowFlow::of(&self.facts.flows, own, self.above).map_or(Flow::Unknown, Flow::Low)
     }
 }
@@ -261,166 +272,4 @@ fn washed(days: &[&DayFact], tallies: &[WashTally]) -> Washes {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::baseline::avoided::{Activity, Missing};
-    use crate::facts::{MeterDays, assemble};
-    use crate::metering::stream::Stream;
-    use crate::span::Span;
-    use crate::spell::{Spell, SpellState};
-    use crate::uncertainty::figures::Figures;
-    use crate::units::{Litres, RegisterUnit};
-    use crate::water::balance::Basis;
-    use crate::water::losses::Catchment;
-    use crate::water::term::{Part, Source};
-    use crate::zone::parse_zone;
-
-    /// A meter of its own, by its plate.
-    fn of_its_own<'a>(name: &'a str, facts: &'a MeterFacts) -> MeterMonth<'a> {
-        MeterMonth {
-            name,
-            facts,
-            known: ScaleKnown::Plate,
-            share: 1.0,
-            share_u: 0.0,
-            days: &[],
-            above: &[],
-            divided: &[],
-            exchanges: 0,
-        }
-    }
-
-    fn notes() -> Notes {
-        Notes {
-            zone: parse_zone("Europe/Vienna").unwrap(),
-            catchment: Some(Catchment { open_m2: 0.0, runoff_coefficient: 0.8, initial_loss_mm: 0.0, u_share: 0.1 }),
-            diverter: false,
-            intakes: Vec::new(),
-            rain: Vec::new(),
-            events: Vec::new(),
-            levels: Vec::new(),
-            band: Some(Litres(600.0)),
-            working_volume: Some(Litres(4000.0)),
-            tests: Vec::new(),
-            derivations: Vec::new(),
-            losses: Vec::new(),
-            spells: vec![vec![Spell { state: SpellState::Running, reason: None, span: Span::EVER }]],
-        }
-    }
-
-    /// Seven days from the first of June, each of `daily` litres, all covered.
-    fn week(daily: [f64; 7]) -> Vec<DayShare> {
-        let first = "2026-06-01".parse::<chrono::NaiveDate>().unwrap();
-        first
-            .iter_days()
-            .zip(daily)
-            .map(|(date, amount)| DayShare { amount, covered_s: 86_400, ..DayShare::empty(date) })
-            .collect()
-    }
-
-    fn statement(makeup: [f64; 7], wash: [f64; 7]) -> Statement {
-        statement_with(makeup, wash, &notes())
-    }
-
-    fn statement_with(makeup: [f64; 7], wash: [f64; 7], notes: &Notes) -> Statement {
-        let (makeup, wash) = (week(makeup), week(wash));
-        let facts = |stream| MeterFacts { resolution: Some(1.0), ..MeterFacts::plain(stream, RegisterUnit::L) };
-        let (f, w) = (facts(Stream::Makeup), facts(Stream::Wash));
-        let month = |name, facts, days| MeterMonth { days, ..of_its_own(name, facts) };
-        let meters = [month("make-up", &f, &makeup), month("wash", &w, &wash)];
-        let days = |one: &MeterMonth<'_>| MeterDays {
-            stream: one.facts.stream,
-            share: 1.0,
-            days: one.days.to_vec(),
-            sessions: Vec::new(),
-        };
-        let facts = assemble(notes.zone, &meters.iter().map(days).collect::<Vec<_>>());
-        let now = "2026-07-01T12:00:00Z".parse().unwrap();
-        let scope = Scope { name: "unit", month: Month::parse("2026-06").unwrap(), serving: (None, None), now };
-        Statement::of(&scope, &meters, &facts, notes, &[])
-    }
-
-    /// Worked by hand: seven days of 4,000 L and one fill of 6,000 L on Wednesday recycle
-    /// 7 x 4,000 - 6,000 - 8,000 = 14,000 L where the fills of the week are 14,000 L, and not the
-    /// 16,000 L that days cut off at zero would give.
-    #[test]
-    fn a_fill_of_one_day_serves_the_others() {
-        let of = statement([2000.0, 2000.0, 6000.0, 0.0, 0.0, 2000.0, 2000.0], [4000.0; 7]);
-        let basis = Basis { read: true, coverage: 1.0, least_coverage: 0.9, fill: None };
-        let figures = Figures::of(&of.whole, &basis, Err(Missing::Baseline), &Activity::default());
-        let recycled = figures.recycled_l.unwrap();
-        assert_eq!(recycled.value, 14_000.0);
-        // Class 2 of unknown flow, in service: 10 % / sqrt(3) of each meter, the band of 600 L over
-        // sqrt(6), and twice a litre's resolution.
-        let u = (0.1 / 3_f64.sqrt() * 28_000.0).hypot(0.1 / 3_f64.sqrt() * 14_000.0).hypot(600.0 / 6_f64.sqrt());
-        assert!((recycled.u - u).abs() < 0.01, "{} {u}", recycled.u);
-        assert_eq!(of.all, of.whole);
-    }
-
-    /// By hand: levels of 1,500 and 1,900 L at both ends. Each is off by 5 % of the band of 600 L, else
-    /// by 2 % of the tanks' 4,000 L, else by 2 % of the 1,900 L that they hold at least: 30, 80 and 38 L,
-    /// and the change by sqrt(2) of it. Never by nothing.
-    #[test]
-    fn a_level_is_unsure_whatever_is_known_of_the_tanks() {
-        let levels = [("2026-06-01T00:00:00+02:00", 1500.0), ("2026-06-08T00:00:00+02:00", 1900.0)];
-        let levels = levels.map(|(at, litres)| (at.parse().unwrap(), litres)).to_vec();
-        let (band, volume) = (Some(Litres(600.0)), Some(Litres(4000.0)));
-        for (band, working_volume, u) in [(band, volume, 30.0), (None, volume, 80.0), (None, None, 38.0)] {
-            let notes = Notes { levels: levels.clone(), band, working_volume, ..notes() };
-            let (change, source) = statement_with([2000.0; 7], [4000.0; 7], &notes).whole.get(Part::StorageChange);
-            assert_eq!((change.value, source), (400.0, Source::Derived));
-            assert!((change.u() - u * 2_f64.sqrt()).abs() < 1e-9, "{} {u}", change.u());
-        }
-    }
-
-    #[test]
-    fn a_day_that_one_meter_misses_is_in_no_balance() {
-        let mut wash = week([4000.0; 7]);
-        wash[3].covered_s = 0;
-        wash[3].amount = 0.0;
-        let makeup = week([2000.0; 7]);
-        let (f, w) =
-            (MeterFacts::plain(Stream::Makeup, RegisterUnit::L), MeterFacts::plain(Stream::Wash, RegisterUnit::L));
-        let month = |name, facts, days| MeterMonth { days, ..of_its_own(name, facts) };
-        let meters = [month("make-up", &f, &makeup), month("wash", &w, &wash)];
-        let days = |one: &MeterMonth<'_>| MeterDays {
-            stream: one.facts.stream,
-            share: 1.0,
-            days: one.days.to_vec(),
-            sessions: Vec::new(),
-        };
-        let facts = assemble(notes().zone, &meters.iter().map(days).collect::<Vec<_>>());
-        let now = "2026-06-08T12:00:00Z".parse().unwrap();
-        let scope = Scope { name: "unit", month: Month::parse("2026-06").unwrap(), serving: (None, None), now };
-        let of = Statement::of(&scope, &meters, &facts, &notes(), &[]);
-        assert_eq!((of.all.get(Part::Makeup).0.value, of.whole.get(Part::Makeup).0.value), (14_000.0, 12_000.0));
-        assert_eq!(of.whole.get(Part::Wash).0.value, 24_000.0);
-        assert_eq!(of.whole.get(Part::Evaporation).1, Source::Unknown);
-        assert_eq!((of.washed, of.gun_h), (Washes::NotCounted, None));
-    }
-
-    /// By hand: the gun passes 900 L/h and a tenth more, 7 days of 24 hours at most 166,320 L. A wash
-    /// meter that shows 28,000 L is within that; ten times as much, with its 10 % over sqrt(3) twice, is
-    /// not: a register read in gallons or with a painted zero too many.
-    #[test]
-    fn more_wash_water_than_the_guns_can_pass_is_said() {
-        use crate::measures::guns::FlowTest;
-        use crate::water::wash::BucketTest;
-        let test = BucketTest { on: "2026-05-01".parse().unwrap(), litres: 20.0, seconds: 80.0, u_share: 0.05 };
-        let tested = || Notes { tests: vec![FlowTest { gun: "left".into(), test, tested_by: None }], ..notes() };
-        assert_eq!(statement_with([2000.0; 7], [4000.0; 7], &tested()).beyond_guns, None);
-        let found = statement_with([2000.0; 7], [40_000.0; 7], &tested()).beyond_guns.unwrap();
-        assert_eq!(found.wash, Litres(280_000.0));
-        assert!((found.most.0 - 166_320.0).abs() < 1e-6);
-        assert_eq!(statement([2000.0; 7], [40_000.0; 7]).beyond_guns, None, "no gun was tested");
-    }
-
-    #[test]
-    fn survives_being_stored() {
-        let of = statement([2000.0; 7], [4000.0; 7]);
-        let json = serde_json::to_string(&of).unwrap();
-        let back: Statement = serde_json::from_str(&json).unwrap();
-        assert_eq!(back.whole.fresh_used().value, of.whole.fresh_used().value);
-        assert!((back.whole.fresh_used().u() - of.whole.fresh_used().u()).abs() < 1e-9);
-    }
-}
+mod tests;

@@ -13,7 +13,7 @@ const PARTS: i32 = 12;
 const ROUTINES: i32 = 6;
 const METERS: i32 = 2;
 const MONTHS: i32 = 24;
-const FIRST_NO: i32 = 2_000_000;
+pub(super) const FIRST_NO: i32 = 2_000_000;
 /// A dealer's own fleet, whose lists are asked for.
 const OWN_UNITS: i32 = 200;
 const REQUESTS: usize = 200;
@@ -96,7 +96,7 @@ async fn each(bench: &Bench, unit: &str) -> Outcome {
 }
 
 /// Parts, routines and two years of counted months.
-fn fill(dealer: DealerId) -> String {
+pub(super) fn fill(dealer: DealerId) -> String {
     format!(
         "begin;
          set local app.dealer_id = '{dealer}';

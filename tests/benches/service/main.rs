@@ -1,7 +1,7 @@
 //! The service as a whole, measured in one run; what comes in, goes out by id and is computed at night
 //! (ingest, get, night) beside what the machine can do at all:
 //!
-//! `cargo bench -p weirbook-tests --bench service -- [ingest|dense|get|due|night|stock|risk|export|feed|hooks]`
+//! `cargo bench -p weirbook-tests --bench service -- [ingest|dense|get|due|units|night|stock|risk|export|feed|hooks]`
 //!
 //! A private PostgreSQL with durability on, in the target folder; the load comes from this
 //! process over loopback. Each measurement has a dealer of its own, so that none counts what another
@@ -19,6 +19,7 @@ mod risk;
 mod setup;
 mod stock;
 mod take_away;
+mod units;
 
 use setup::{Bench, Outcome};
 
@@ -50,6 +51,10 @@ async fn measure(bench: &mut Bench, asked: impl Fn(&str) -> bool) -> Outcome {
     if asked("due") {
         bench.renew().await?;
         due::run(bench).await?;
+    }
+    if asked("units") {
+        bench.renew().await?;
+        units::run(bench).await?;
     }
     if asked("night") {
         bench.renew().await?;

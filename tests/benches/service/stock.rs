@@ -1,17 +1,20 @@
-//! A million lines of the stock ledger of ten thousand units: the night run over them, and the
-//! stock page.
+//! A million lines of the stock ledger of ten thousand units: its part of the night run, and
+//! the stock page.
 
 use super::http::{Connection, get};
 use super::plans::scanned_by;
 use super::setup::{Bench, Outcome};
 use chrono::Utc;
 use std::time::{Duration, Instant};
-use weirbook::jobs::night_run;
+use weirbook::jobs::night_stock;
 
 const UNITS: i32 = 10_000;
 const UNITS_A_SITE: i32 = 4;
 const ITEMS: i32 = 12;
 const ISSUES_A_UNIT: i32 = 100;
+/// Of so many sites one is dipped at.
+const DIPPED_SITES: i32 = 4;
+const DIPS: i32 = 36;
 const REQUESTS: usize = 200;
 
 pub(crate) async fn run(bench: &Bench) -> Outcome {
@@ -19,10 +22,10 @@ pub(crate) async fn run(bench: &Bench) -> Outcome {
     client.batch_execute(&fill(bench.dealer.0)).await?;
     for turn in ["night, stock", "the same again"] {
         let started = Instant::now();
-        night_run::run(&bench.db, bench.dealer, Utc::now(), &|_done, _total| {}).await?;
+        night_stock::foresee(&bench.db, bench.dealer, Utc::now()).await?;
         let rows: i64 =
             client.query_one("select count(*) from stock_forecast where model is not null", &[]).await?.get(0);
-        println!("{turn:<15} {:>10.2} s whole night run, {rows} stocks foreseen", started.elapsed().as_secs_f64());
+        println!("{turn:<15} {:>10.2} s of the night run, {rows} stocks foreseen", started.elapsed().as_secs_f64());
         // Each unit's item at the place of its site, and all items at the warehouse.
         if rows != i64::from(UNITS + ITEMS) {
             return Err(format!("{rows} stocks foreseen instead of {}", UNITS + ITEMS).into());
@@ -44,7 +47,7 @@ pub(crate) async fn run(bench: &Bench) -> Outcome {
 }
 
 /// The median and the 95th percentile, in milliseconds.
-async fn latencies(bench: &Bench, path: &str) -> Outcome<(f64, f64)> {
+pub(super) async fn latencies(bench: &Bench, path: &str) -> Outcome<(f64, f64)> {
     let mut connection = Connection::open(bench.address).await?;
     let request = get(path, &bench.token);
     let mut taken: Vec<Duration> = Vec::new();
@@ -58,7 +61,8 @@ async fn latencies(bench: &Bench, path: &str) -> Outcome<(f64, f64)> {
     Ok((at(50), at(95)))
 }
 
-/// Three years of issues from the place of each site to its units, and a delivery for every tenth.
+/// Three years of issues from the place of each site to its units, and a delivery for every tenth. At
+/// every fourth site the drums are dipped each month, and a pump is set, so that it is looked at closely.
 fn fill(dealer: i32) -> String {
     format!(
         "begin;
@@ -101,6 +105,18 @@ fn fill(dealer: i32) -> String {
              from line l cross join place w where i % 10 = 0 and w.kind = 'warehouse';
          insert into stock_balance (place_id, consumable_id, lot_id, quantity, moved_at)
            select place_id, consumable_id, lot_id, max(balance), max(at) from stock_posting group by 1, 2, 3;
+         insert into dip (id, site_id, customer_id, at, consumable_id, open_quantity, sealed_quantity, created_at)
+           select gen_random_uuid(), o.site, c.id, now() - interval '1 day' - interval '1095 days' * i / {DIPS}, t.id,
+                  40, 25, now()
+             from key k join key o on o.n = k.n - k.n % {UNITS_A_SITE}
+             join consumable t on t.name = 'Item ' || (k.n % {ITEMS})
+             cross join customer c cross join generate_series(0, {DIPS} - 1) as i
+            where o.n % ({UNITS_A_SITE} * {DIPPED_SITES}) = 0 and c.name = 'Stock customer';
+         insert into dosing_setting (id, unit_id, at, consumable_id, full_ml_per_min, control, stroke_share, speed_share,
+             run_share, created_at)
+           select gen_random_uuid(), k.unit, now() - interval '1 year', t.id, 20, 'fixed', 0.5, 0.5, 0.05, now()
+             from key k join consumable t on t.name = 'Item ' || (k.n % {ITEMS})
+            where (k.n - k.n % {UNITS_A_SITE}) % ({UNITS_A_SITE} * {DIPPED_SITES}) = 0;
          commit;
          analyze"
     )

@@ -247,9 +247,10 @@ impl Operation {
     /// be named is lacking.
     pub(super) fn queries(&self, ids: &Ids) -> Vec<String> {
         let all = self.query();
-        let value = |parameter: &Parameter| {
-            let id = pointed_at(&parameter.name).and_then(|kind| ids.get(kind)?.first().cloned());
-            id.or_else(|| parameter.example.clone())
+        // An example's id is nobody's.
+        let value = |parameter: &Parameter| match pointed_at(&parameter.name) {
+            Some(kind) => ids.get(kind)?.first().cloned(),
+            None => parameter.example.clone(),
         };
         let required: Option<Vec<String>> = all
             .iter()

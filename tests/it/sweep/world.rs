@@ -95,6 +95,9 @@ impl World {
             json!({ "at": "2026-07-10T08:00:00Z", "gauge": "level", "value": 900.0, "unit": "l", "place": to.mark });
         owner.create(&format!("/v1/units/{unit}/gauge-readings"), &level).await;
         read(owner, from.one("meters"), to.register, &["2026-07-20T08:00:00Z", "2026-07-30T08:00:00Z"]).await;
+        let (unit, mark) = (unit.to_owned(), to.mark);
+        let since = records_since(owner, &unit, mark).await;
+        since.iter().for_each(|(kind, id)| self.yards[1].add(kind, id));
         self.night().await;
     }
 }
@@ -262,6 +265,24 @@ impl Yard {
             &id(&items(&dealer.owner, &format!("{endpoint}/deliveries")).await[0]).to_string(),
         );
     }
+}
+
+/// A part, an event with a photo that its customer may see, and an upset of the unit after it moved.
+async fn records_since(owner: &Client, unit: &str, mark: &str) -> Vec<(&'static str, String)> {
+    let part = json!({ "unit_id": unit, "kind": "pump_tube", "model": mark, "duty": "timed", "run_basis": "days",
+        "fitted_at": "2026-07-02T08:00:00Z" });
+    let part = id(&owner.create("/v1/components", &part).await).to_string();
+    let photo = owner.request(reqwest::Method::POST, "/v1/files").header("content-type", "application/octet-stream");
+    let photo = photo.body([&b"\x89PNG\r\n\x1a\n after the move "[..], mark.as_bytes()].concat());
+    let photo = owner.send(photo).await.json()["sha256"].as_str().unwrap().to_owned();
+    let event = json!({ "unit_id": unit, "at": "2026-07-12T08:00:00Z", "kind": "inspection", "customer_note": mark,
+        "details": { "looked_at": [{ "what": "Floats", "found": "good", "note": mark }] } });
+    let event = id(&owner.create("/v1/service-events", &event).await).to_string();
+    let shown = json!({ "sha256": photo, "shown_to_customer": true });
+    assert_eq!(owner.post(&format!("/v1/service-events/{event}/files"), &shown).await.status(), 204);
+    let upset = json!({ "unit_id": unit, "kind": "foam", "began_at": "2026-07-14T08:00:00Z" });
+    let upset = id(&owner.create("/v1/process-upsets", &upset).await).to_string();
+    vec![("components", part), ("files", photo), ("service-events", event), ("process-upsets", upset)]
 }
 
 /// Readings whose registers begin with `register`.

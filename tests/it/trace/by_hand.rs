@@ -149,7 +149,7 @@ pub(super) fn part_volumes(trace: &Value, balance: &Value) -> BTreeMap<String, f
     for part in list(&balance["parts"]) {
         let name = part["part"].as_str().unwrap();
         let volume = match name {
-            "wash" if part["source"] == "derived" => derived_wash(&balance["notes"]),
+            "wash" if part["source"] == "derived" => derived_wash(trace, balance),
             "makeup" | "wash" | "rinse" | "bypass" | "to_sewer" => metered(name),
             "hand_fill" => metered(name) + events(&balance["notes"], &["hand_fill", "first_fill", "refill"]),
             "hauled" => metered(name) + events(&balance["notes"], &["hauled"]),
@@ -177,13 +177,46 @@ fn standard_uncertainty(part: &Value) -> f64 {
     by_name.values().map(|u| u * u).sum::<f64>().sqrt()
 }
 
-fn derived_wash(notes: &Value) -> f64 {
+/// Flow times hours while the units treat; the hours of days by the one meter of run hours.
+fn derived_wash(trace: &Value, balance: &Value) -> f64 {
     let gun = |gun: &Value| {
+        if balance["over"] != "read_period" {
+            let (counted, treating) = gun_hours(trace, balance, gun);
+            close(number(&gun["meter_h"]), counted, "hours of a gun's meter");
+            close(number(&gun["treating_h"]), treating, "hours while the units treat");
+        }
         let flow = number(&gun["test"]["litres"]) / number(&gun["test"]["seconds"]) * 3600.0;
         let share = if gun["share_of_pump"].is_null() { 1.0 } else { number(&gun["share_of_pump"]) };
-        flow * number(&gun["meter_h"]) * share
+        flow * number(&gun["treating_h"]) * share
     };
-    list(&notes["guns"]).iter().map(gun).sum::<f64>() * number(&notes["treating_share"])
+    list(&balance["notes"]["guns"]).iter().map(gun).sum::<f64>()
+}
+
+/// The hours on the days of a gun, and each day's times the part of it in which the units treat.
+fn gun_hours(trace: &Value, balance: &Value, gun: &Value) -> (f64, f64) {
+    let hours = streams(trace);
+    let dates: Vec<&str> = list(&balance["dates"]).iter().map(|date| date.as_str().unwrap()).collect();
+    let its = gun["first_day"].as_str().unwrap()..=gun["last_day"].as_str().unwrap();
+    let (mut counted, mut treating) = (0.0, 0.0);
+    for day in list(&trace["days"]) {
+        let date = day["date"].as_str().unwrap();
+        if !dates.contains(&date) || !its.contains(&date) {
+            continue;
+        }
+        let of_day = hours.get(&("run_hours".to_owned(), date.to_owned())).copied().unwrap_or(0.0);
+        let (mut known, mut treats) = (0.0, 0.0);
+        for spell in list(&balance["notes"]["spells"]) {
+            let at = |of: &Value| of.as_str().map(|at| at.parse::<chrono::DateTime<chrono::Utc>>().unwrap());
+            let (begins, ends) = (at(&day["from"]).max(at(&spell["from"])), at(&day["to"]).unwrap());
+            let ends = at(&spell["to"]).map_or(ends, |to| to.min(ends));
+            let seconds = (ends - begins.unwrap()).as_seconds_f64().max(0.0);
+            known += seconds;
+            treats += if spell["treats"] == true { seconds } else { 0.0 };
+        }
+        counted += of_day;
+        treating += if known > 0.0 { of_day * treats / known } else { 0.0 };
+    }
+    (counted, treating)
 }
 
 fn events(notes: &Value, kinds: &[&str]) -> f64 {

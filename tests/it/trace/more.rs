@@ -226,3 +226,81 @@ fn lines(cycle: &Value, litres: f64, discharge_l: f64) -> Vec<(String, f64)> {
     }
     found
 }
+
+/// A unit's March over all days.
+async fn march_of(dealer: &Dealer, unit: Uuid) -> Value {
+    let path = format!("/v1/units/{unit}/water/trace?month=2026-03");
+    let found = items(&dealer.office, &path).await.remove(0);
+    assert_eq!((&found["agrees"], &found["words"]), (&json!(true), &json!([])), "{found}");
+    balance(&found["trace"], "all_days").clone()
+}
+
+/// Its parts by name: litres, `None` where they are not known.
+async fn parts_of(dealer: &Dealer, unit: Uuid) -> Vec<(String, Option<f64>)> {
+    let found = march_of(dealer, unit).await;
+    let named = ["wash", "rain", "evaporation"];
+    let parts = list(&found["parts"]).iter();
+    let its = parts.filter(|part| named.contains(&part["part"].as_str().unwrap()));
+    let litres = |part: &Value| (part["source"] != "unknown").then(|| number(&part["volume_l"]).round());
+    its.map(|part| (part["part"].as_str().unwrap().to_owned(), litres(part))).collect()
+}
+
+/// By hand: March has 743 hours in Vienna. Each of two units has a gun of 900 L/h and 2 hours of it in 24,
+/// 55,725 L. One rain of 12.5 mm on 120 m2 with 0.8 of it running off is 1,200 L, and 25 L evaporate in 24
+/// hours, 774 L. Alone the first unit has all of it. Beside the second, whose make-up is metered too, nobody
+/// knows how it divides; the wash of each stays its own. Once the second's make-up is measured no more from the
+/// beginning of March on, the first has all of it again.
+#[tokio::test]
+async fn rain_and_losses_of_a_site_enter_one_balance_and_guns_their_own() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, dealer.customer("Harbour Haulage").await, "East", "Europe/Vienna").await;
+    let second = Bay { site: bay.site, unit: dealer.unit("W-second").await };
+    let run = async |bay: &Bay, gun: &str, label: &str| {
+        let makeup = bay.meter(&dealer, 1.0, json!({ "stream": "makeup", "label": format!("{label} make-up") })).await;
+        let pump = json!({ "stream": "run_hours", "unit": "h", "label": label, "max_flow_per_h": 1.0 });
+        let pump = bay.meter(&dealer, 1.0, pump).await;
+        send(&dealer, makeup, every("2026-02-20T07:00:00Z", 24, (0..50).map(|n: i32| f64::from(n) * 300.0))).await;
+        send(&dealer, pump, every("2026-02-20T07:00:00Z", 24, (0..50).map(|n: i32| f64::from(n) * 2.0))).await;
+        bay.note(&dealer, "flow-tests", crate::measures::flow_test("2026-02-10", gun)).await;
+        let derivation = json!({ "from": "2026-02-01", "gun": gun, "method": "trigger_hours", "meter_id": pump,
+            "source": "Flow switch" });
+        bay.note(&dealer, "wash-derivations", derivation).await;
+        makeup
+    };
+    run(&bay, "Gun 1", "First").await;
+    let rain = json!({ "rain_days": [{ "day": "2026-03-15", "depth_mm": 12.5, "source": "gauge" }] });
+    dealer.office.post(&format!("/v1/sites/{}/rain-days", bay.site), &rain).await.json();
+    let evaporates = json!({ "from": "2026-01-01", "loss": "evaporation", "basis": "day", "value": 25.0, "u_share": 0.3,
+        "source": "Declared" });
+    bay.note(&dealer, "loss-coefficients", evaporates).await;
+    let tally =
+        json!({ "from": "2026-03-01", "to": "2026-04-01", "machine_class": "truck", "washes": 60, "source": "typed" });
+    bay.note(&dealer, "wash-tallies", tally).await;
+    // Who comes later shares nothing with March.
+    dealer.place(dealer.unit("W-later").await, bay.site, "2026-04-20T00:00:00Z").await;
+    let march = |rain: Option<f64>, evaporated: Option<f64>| {
+        vec![("wash".to_owned(), Some(55_725.0)), ("rain".to_owned(), rain), ("evaporation".to_owned(), evaporated)]
+    };
+    app.night(dealer.id, Utc::now()).await;
+    assert_eq!(parts_of(&dealer, bay.unit).await, march(Some(1200.0), Some(774.0)));
+    assert_eq!(march_of(&dealer, bay.unit).await["washes"]["by"], "tally");
+
+    dealer.place(second.unit, second.site, super::FROM).await;
+    let running = json!({ "state": "running", "from": super::FROM });
+    dealer.office.create(&format!("/v1/units/{}/spells", second.unit), &running).await;
+    let makeup = run(&second, "Gun 2", "Second").await;
+    app.night(dealer.id, Utc::now()).await;
+    for unit in [bay.unit, second.unit] {
+        assert_eq!(parts_of(&dealer, unit).await, march(None, None));
+        assert_eq!(march_of(&dealer, unit).await["washes"]["by"], "not_counted", "the tally can't tell them apart");
+    }
+
+    let store = dealer.site(dealer.customer("Quarry Trucks").await, "Quarry").await;
+    let elsewhere = json!({ "site_id": store, "from": "2026-02-28T23:00:00Z" });
+    dealer.office.post(&format!("/v1/meters/{makeup}/attachments"), &elsewhere).await.json();
+    app.night(dealer.id, Utc::now()).await;
+    assert_eq!(parts_of(&dealer, bay.unit).await, march(Some(1200.0), Some(774.0)));
+    let other = parts_of(&dealer, second.unit).await;
+    assert_eq!(other, march(Some(0.0), Some(0.0)), "the rain and the losses are the first one's");
+}

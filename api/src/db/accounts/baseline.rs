@@ -3,17 +3,16 @@
 use super::touch;
 use crate::db::error::known;
 use crate::db::range::{DateRange, of_dates, to_dates};
-use crate::db::schema::{baseline, placement};
-use crate::db::{DbError, Stored, Tx, fit_limits, site};
+use crate::db::schema::baseline;
+use crate::db::{DbError, Stored, Tx, own_record, site};
 use chrono::{DateTime, NaiveDate, Utc};
-use diesel::dsl::exists;
 use diesel::prelude::*;
-use diesel::{insert_into, select, update};
+use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
+use domain::baseline::bills::FitLimits;
 use domain::baseline::history::{Baselines, outside};
 use domain::baseline::method::Method;
 use domain::baseline::record::{Baseline, Evidence, Scope};
-use domain::fault::Faults;
 use domain::ids::{BaselineId, CustomerId, SiteId};
 use domain::zone::next_day;
 use serde_json::{Value, json};
@@ -71,18 +70,10 @@ fn range(record: &Baseline) -> DateRange {
 ///
 /// # Errors
 /// [`DbError::NotFound`] for a site outside the scope, [`DbError::Invalid`] for one that takes
-/// the place of others without a reason, of a unit that never stood at the site, or made of bills
-/// that fit worse than the dealer asks.
+/// the place of others without a reason, or made of bills that fit worse than the dealer asks.
 pub async fn create(tx: &Tx<'_>, site_id: SiteId, new: &Baseline) -> Result<StoredBaseline, DbError> {
     let customer = site::get(tx, site_id).await?.value.customer_id;
-    if let Scope::UnitId(unit) = new.scope {
-        let stood = placement::unit_id.eq(unit.0).and(placement::site_id.eq(site_id.0));
-        if !select(exists(placement::table.filter(stood))).get_result(&mut tx.conn()).await? {
-            let fix = "the unit never stood at this site; give one that did, or leave it out for the whole site";
-            return Err(Faults::one("/unit_id", "not_at_site", fix).into());
-        }
-    }
-    if let Some(asked) = fit_limits::get(tx).await? {
+    if let Some(asked) = own_record::find::<FitLimits>(tx).await? {
         new.clone().checked(Some(&asked.value))?;
     }
     let all = list(tx, site_id).await?.into_iter();

@@ -16,7 +16,7 @@ const REACHES_BACK: Months = Months::new(4);
 
 /// Has the figures of a site that rest on its money from a local day on computed again: those of
 /// the billing cycle that the day lies in, too.
-async fn touch(tx: &Tx<'_>, site: SiteId, from: NaiveDate) -> Result<(), DbError> {
+pub(in crate::db) async fn touch(tx: &Tx<'_>, site: SiteId, from: NaiveDate) -> Result<(), DbError> {
     let from = from.checked_sub_months(REACHES_BACK).map_or(DateTime::UNIX_EPOCH, midnight);
     touched::site(tx, site, Span::parse(from.max(DateTime::UNIX_EPOCH), None)?).await
 }

@@ -2,7 +2,7 @@
 
 use super::touch;
 use crate::db::error::known;
-use crate::db::page::After;
+use crate::db::page::{After, paged};
 use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::water_account;
 use crate::db::stamp::one_changed;
@@ -159,18 +159,12 @@ pub async fn get(tx: &Tx<'_>, id: WaterAccountId) -> Result<StoredAccount, DbErr
     row.try_into()
 }
 
-/// Accounts by name, one more than the page holds.
+/// Accounts by name or as the page is sorted, one more than the page holds.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredAccount>, DbError> {
-    let (name, id) = after.key();
-    let mut query = water_account::table
-        .filter(water_account::name.gt(name).or(water_account::name.eq(name).and(water_account::id.gt(id))))
-        .select(Row::as_select())
-        .order((water_account::name, water_account::id))
-        .limit(after.ask())
-        .into_boxed();
+    let mut query = paged!(water_account::table.select(Row::as_select()), after, water_account, name);
     if let Some(site) = filter.site {
         query = query.filter(water_account::site_id.eq(site.0));
     }

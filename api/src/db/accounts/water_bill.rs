@@ -7,14 +7,14 @@ use crate::db::measures::working_days;
 use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::water_bill;
 use crate::db::stamp::Change;
-use crate::db::{DbError, Tx, money_inputs, notes};
+use crate::db::{DbError, Tx, money_inputs, notes, stays};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::accounts::bill::{Evidence, SiteBill};
+use domain::accounts::day_uses::SiteDay;
 use domain::cost::washes::counters_count_all;
-use domain::facts::DayFact;
 use domain::ids::{AccountId, BillId, CustomerId, SiteId, WaterAccountId};
 use domain::measures::wash_tally::WashTally;
 use domain::metering::stream::Stream;
@@ -162,7 +162,7 @@ pub async fn with_evidence(
     let bills = list(tx, account).await?.into_iter().filter(|bill| bill.withdrawn.is_none());
     let before = bills.map(|bill| bill.value).rfind(|other| other.period.to <= bill.value.period.from);
     let site = account_record.site_id;
-    let money = money_inputs::baselines(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
+    let baselines = money_inputs::baselines(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
     let stored = days_of(tx, site, bill.value.period).await?;
     let counters = count_all(&stored);
     let days = facts(stored);
@@ -173,9 +173,12 @@ pub async fn with_evidence(
     let tariff = tariff::whole(tx, account).await?;
     let working = working_days::calendars(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
     let tallies = notes::all::<WashTally>(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
-    let baselines = money.site;
+    let zone = crate::db::site::get(tx, site).await?.value.time_zone;
+    let stays = stays::of_sites(tx, &HashMap::from([(site.0, zone)])).await?.remove(&site.0);
+    let stays = stays.ok_or(DbError::NotFound)?;
     let account = account_record;
-    let evidence = Evidence { account, tariff, before, days, days_before, baselines, working, tallies, counters };
+    let evidence =
+        Evidence { account, tariff, before, days, days_before, baselines, working, tallies, counters, stays };
     Ok((bill, evidence))
 }
 
@@ -183,8 +186,8 @@ async fn days_of(tx: &Tx<'_>, site: SiteId, period: Cycle) -> Result<Vec<StoredD
     fact::days(tx, Of::Site(site.0), period.from, period.to.pred_opt().unwrap_or(period.from)).await
 }
 
-fn facts(days: Vec<StoredDay>) -> Vec<DayFact> {
-    days.into_iter().map(|day| day.fact).collect()
+fn facts(days: Vec<StoredDay>) -> Vec<SiteDay> {
+    days.into_iter().map(|day| SiteDay { of_site: day.unit_id.is_none(), fact: day.fact }).collect()
 }
 
 /// Whether the counters at a site count all washes.

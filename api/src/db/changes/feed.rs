@@ -3,9 +3,10 @@
 use super::{LINES, Line};
 use crate::auth::Reach;
 use crate::db::{DbError, Tx};
+use diesel::dsl::sql;
 use diesel::prelude::*;
-use diesel::sql_query;
-use diesel::sql_types::{Array, BigInt, Nullable, Text, Uuid as SqlUuid};
+use diesel::sql_types::{Array, BigInt, Bool, Nullable, Text, Uuid as SqlUuid};
+use diesel::{select, sql_query};
 use diesel_async::RunQueryDsl;
 use domain::change::OF_PEOPLE;
 use uuid::Uuid;
@@ -41,6 +42,14 @@ struct At {
     seq: i64,
     #[diesel(sql_type = SqlUuid)]
     change_id: Uuid,
+}
+
+/// Whether the scope is limited to chosen sites: it is shown no line, for none says at which site it is.
+///
+/// # Errors
+/// When the database fails.
+pub async fn is_limited(tx: &Tx<'_>) -> Result<bool, DbError> {
+    Ok(select(sql::<Bool>("not app.all_sites()")).get_result(&mut tx.conn()).await?)
 }
 
 /// The lines after `from` that the scope sees, of these kinds of record, or of all; `None` for a

@@ -175,7 +175,14 @@ pub(in crate::db) async fn of_sites(
 }
 
 /// The life of a part at a site; `None` where the part is out of reach.
-async fn life_of(tx: &Tx<'_>, (site, zone): (Uuid, Tz), id: ComponentId) -> Result<Option<Life>, DbError> {
+///
+/// # Errors
+/// When the database fails.
+pub(in crate::db) async fn life_of(
+    tx: &Tx<'_>,
+    (site, zone): (Uuid, Tz),
+    id: ComponentId,
+) -> Result<Option<Life>, DbError> {
     let part = match component::get(tx, id).await {
         Err(DbError::NotFound) => return Ok(None),
         found => found?.value,

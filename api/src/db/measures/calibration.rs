@@ -4,7 +4,7 @@ use super::owner::Place;
 use super::{Head, INSTANT, Note, head_of_unit};
 use crate::db::error::known;
 use crate::db::schema::calibration;
-use crate::db::{DbError, Tx, calibration_limits, component};
+use crate::db::{DbError, Tx, component, own_record};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
@@ -143,7 +143,7 @@ impl Note for Calibration {
 
     /// It is held against the limits of the day on which it is noted down.
     async fn insert(&self, tx: &Tx<'_>, head: &Head) -> Result<(), DbError> {
-        let limits = calibration_limits::get(tx).await?.map(|stored| stored.value).unwrap_or_default();
+        let limits = own_record::find::<Limits>(tx).await?.map(|stored| stored.value).unwrap_or_default();
         let judged = Self { limits, ..self.clone() };
         let (found_good, left_good) = (judged.as_found().good, judged.as_left().good);
         let Self { at, probe, component_id, temperature_c, pressure_kpa, found, left, limits } = judged;

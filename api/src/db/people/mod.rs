@@ -212,6 +212,17 @@ pub async fn end_at(tx: &Tx<'_>, id: MembershipId, at: Revision) -> Result<Store
     logged(tx, row.with(now.value.sites)?, "retired").await
 }
 
+/// Notes that a person's sign-ins are ended by somebody else; gives the account.
+///
+/// # Errors
+/// [`DbError::NotFound`] when there is no such person.
+pub async fn note_sign_ins_end(tx: &Tx<'_>, id: MembershipId) -> Result<AccountId, DbError> {
+    let stored = get(tx, id).await?;
+    let account = stored.value.account;
+    logged(tx, stored, "signed_out").await?;
+    Ok(account)
+}
+
 async fn revision_of_running(tx: &Tx<'_>, id: MembershipId) -> Result<Revision, DbError> {
     let now = get(tx, id).await?;
     match now.ended_at {

@@ -1,10 +1,11 @@
 //! Drafts, made anew as long as nobody has issued them; and issued months counted again.
 
+use super::earlier::Invested;
 use super::inputs::gather_whole;
-use super::{earlier, standing, style};
+use super::{standing, style};
 use crate::db::schema::{meter_attachment, placement, report_revision, savings_report, site};
 use crate::db::stamp::Change;
-use crate::db::{DbError, Revision, Tx, range};
+use crate::db::{DbError, Revision, Tx, money_inputs, range};
 use chrono::NaiveDate;
 use chrono_tz::Tz;
 use diesel::prelude::*;
@@ -79,29 +80,49 @@ pub async fn cycles_reach(tx: &Tx<'_>) -> Result<HashMap<CustomerId, usize>, DbE
     Ok(rows.into_iter().map(months).collect())
 }
 
-/// Makes the draft of a customer's month anew, or counts an issued month again; whether that
-/// changed anything. `money` is the customer's. Earlier months come first: a draft carries what they are owed.
-///
-/// # Errors
-/// When the database fails.
-pub async fn remake(tx: &Tx<'_>, customer: CustomerId, month: Month, money: &[SiteMoney]) -> Result<bool, DbError> {
-    let known: Option<(Uuid, String)> = savings_report::table
-        .filter(savings_report::customer_id.eq(customer.0).and(savings_report::month.eq(month.first_day())))
-        .select((savings_report::id, savings_report::state))
-        .first(&mut tx.conn())
-        .await
-        .optional()?;
-    let mut figures = SavingsReport::of(&gather_whole(tx, customer, month, money.to_vec()).await?);
-    style::show_logo(tx, customer, &figures.style).await?;
-    if let Some((id, _)) = known.as_ref().filter(|(_, state)| state != "draft") {
-        return standing::recount(tx, *id, &figures).await;
+/// A customer whose months are made anew, with what is the same in all of them.
+pub struct Making {
+    customer: CustomerId,
+    money: Vec<SiteMoney>,
+    invested: Invested,
+}
+
+impl Making {
+    /// Reads what the customer's months have in common.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn of(tx: &Tx<'_>, customer: CustomerId) -> Result<Self, DbError> {
+        let money = money_inputs::of_customer(tx, customer).await?;
+        Ok(Self { customer, money, invested: Invested::of(tx, customer).await? })
     }
-    figures.adjustments = standing::owed(tx, customer, month, figures.unit_system).await?;
-    let figures = earlier::with_investments(tx, customer, figures).await?;
-    let figures = serde_json::to_value(figures).map_err(DbError::internal)?;
-    match known {
-        None => first_draft(tx, customer, month, &figures).await.map(|()| true),
-        Some((id, _)) => next_draft(tx, customer, id, &figures).await,
+
+    /// Makes the draft of a month anew, or counts an issued month again; whether that changed anything.
+    /// Earlier months come first: a draft carries what they are owed.
+    ///
+    /// # Errors
+    /// When the database fails.
+    pub async fn month(&mut self, tx: &Tx<'_>, month: Month) -> Result<bool, DbError> {
+        let customer = self.customer;
+        let known: Option<(Uuid, String)> = savings_report::table
+            .filter(savings_report::customer_id.eq(customer.0).and(savings_report::month.eq(month.first_day())))
+            .select((savings_report::id, savings_report::state))
+            .first(&mut tx.conn())
+            .await
+            .optional()?;
+        let mut figures = SavingsReport::of(&gather_whole(tx, customer, month, self.money.clone()).await?);
+        style::show_logo(tx, customer, &figures.style).await?;
+        if let Some((id, _)) = known.as_ref().filter(|(_, state)| state != "draft") {
+            return standing::recount(tx, *id, &figures).await;
+        }
+        figures.adjustments = standing::owed(tx, customer, month, figures.unit_system).await?;
+        let figures = self.invested.stand_in(figures);
+        self.invested.note(&figures);
+        let figures = serde_json::to_value(figures).map_err(DbError::internal)?;
+        match known {
+            None => first_draft(tx, customer, month, &figures).await.map(|()| true),
+            Some((id, _)) => next_draft(tx, customer, id, &figures).await,
+        }
     }
 }
 

@@ -13,6 +13,7 @@ use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, Double, Nullable, Text, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
+use domain::accounts::day_uses::SiteDay;
 use domain::accounts::site_account::SiteAccount;
 use domain::accounts::site_money::{AccountMoney, SiteMoney};
 use domain::customer::UnitSystem;
@@ -23,7 +24,7 @@ use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
 use domain::period_facts::PeriodFact;
 use domain::placement::Terms;
-use domain::report::inputs::{CYCLE_MONTHS, Inputs, MeterLine, OpenException, PlacedUnit, Subject};
+use domain::report::inputs::{CYCLE_MONTHS, Inputs, MeterLine, OpenException, PlacedUnit, ReadStretch, Subject};
 use domain::report::style::ReportStyle;
 use domain::report::upkeep::Upkeep;
 use domain::span::Span;
@@ -243,11 +244,12 @@ async fn add_days(
     month: Month,
     (first, last): (Month, Month),
     subjects: &mut [Subject],
-) -> Result<HashMap<Uuid, Vec<DayFact>>, DbError> {
+) -> Result<HashMap<Uuid, Vec<SiteDay>>, DbError> {
     let mut days: HashMap<Uuid, Vec<DayFact>> = HashMap::new();
-    let mut of_site: HashMap<Uuid, Vec<DayFact>> = HashMap::new();
+    let mut of_site: HashMap<Uuid, Vec<SiteDay>> = HashMap::new();
     for day in fact::days(tx, Of::Customer(of.0), first.first_day(), last.last_day()).await? {
-        of_site.entry(day.site_id).or_default().push(day.fact.clone());
+        let of_site = of_site.entry(day.site_id).or_default();
+        of_site.push(SiteDay { of_site: day.unit_id.is_none(), fact: day.fact.clone() });
         if Month::of(day.fact.date) == month {
             days.entry(day.subject_id).or_default().push(day.fact);
         }
@@ -265,11 +267,13 @@ async fn add_periods(
     (first, last): (Month, Month),
     subjects: &mut [Subject],
 ) -> Result<(), DbError> {
-    let mut periods: HashMap<Uuid, Vec<PeriodFact>> = HashMap::new();
+    let mut periods: HashMap<Uuid, Vec<ReadStretch>> = HashMap::new();
+    let own = around(last, last);
     for stored in period_fact::periods(tx, Of::Customer(of.0), first.first_day(), last.last_day()).await? {
-        let period =
+        let fact =
             PeriodFact { from: stored.from, to: stored.to, grade: stored.amounts.grade(), amounts: stored.amounts };
-        periods.entry(stored.subject_id).or_default().push(period);
+        let statement = stored.statement.filter(|_| own.0 < fact.to && fact.to <= own.1);
+        periods.entry(stored.subject_id).or_default().push(ReadStretch { fact, statement });
     }
     for subject in subjects {
         subject.periods = periods.remove(&subject.id).unwrap_or_default();

@@ -1,6 +1,8 @@
 //! The deeds on a report: a draft is issued, and what came after is proposed, accepted or
 //! declined.
 
+use super::earlier::Invested;
+use super::recipient::ReportMail;
 use super::standing::{self, Declined, Proposed, StoredStanding};
 use super::{StoredReport, draft, held, recipient};
 use crate::db::schema::{report_revision, savings_report};
@@ -133,7 +135,7 @@ pub async fn revise(tx: &Tx<'_>, id: ReportId, at: Revision, reason: &str) -> Re
     let (mut one, now) = proposal(tx, id, at).await?;
     // What it carries for earlier months was stated, and stays so.
     let now = SavingsReport { adjustments: stored.figures.adjustments.clone(), ..now };
-    let now = super::earlier::with_investments(tx, CustomerId(stored.customer_id), now).await?;
+    let now = Invested::of(tx, CustomerId(stored.customer_id)).await?.stand_in(now);
     let revision = draft::count_up(tx, stored.id).await?;
     insert_into(report_revision::table)
         .values((
@@ -171,6 +173,22 @@ pub async fn decline(tx: &Tx<'_>, id: ReportId, at: Revision, reason: &str) -> R
     one.declined = Some(Declined { at: tx.now(), by: account(tx), why: reason.to_owned() });
     decided(tx, &stored, &one, json!({ "deed": "declined", "reason": reason })).await?;
     Ok(stored)
+}
+
+/// Wants an issued report mailed to those recipients of its customer who were not sent its newest revision;
+/// gives all mails of it.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope, [`DbError::Refused`] for a draft.
+pub async fn send(tx: &Tx<'_>, id: ReportId) -> Result<Vec<ReportMail>, DbError> {
+    let stored = held(tx, id).await?;
+    if stored.issued.is_none() {
+        return Err(DbError::refused("not_issued", "A draft goes to nobody; issue it first."));
+    }
+    if recipient::want_sent(tx, &stored, stored.revision).await? > 0 {
+        logged(tx, &stored, stored.revision, json!({ "deed": "sent" })).await?;
+    }
+    recipient::mails(tx, &stored).await
 }
 
 /// The pending proposal at version `at`, and the report as it would be.

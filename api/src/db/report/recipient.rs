@@ -2,7 +2,7 @@
 
 use super::StoredReport;
 use crate::auth::LinkToken;
-use crate::db::schema::{report_recipient, report_unsubscribe};
+use crate::db::schema::{job as job_table, report_recipient, report_unsubscribe};
 use crate::db::stamp::Change;
 use crate::db::{DbError, Revision, Tx, customer, job};
 use chrono::{DateTime, Utc};
@@ -107,6 +107,17 @@ pub async fn end(tx: &Tx<'_>, id: Uuid, by: &str) -> Result<StoredRecipient, DbE
     Ok(ended)
 }
 
+/// Ends, for the dealer, that a customer's recipient gets reports.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope, and for another customer's.
+pub async fn end_of(tx: &Tx<'_>, customer: CustomerId, id: Uuid) -> Result<StoredRecipient, DbError> {
+    if get(tx, id).await?.customer_id != customer.0 {
+        return Err(DbError::NotFound);
+    }
+    end(tx, id, "dealer").await
+}
+
 /// Makes a secret by which a recipient wants no more.
 ///
 /// # Errors
@@ -134,16 +145,80 @@ pub async fn by_unsubscribe(tx: &Tx<'_>, hash: &[u8]) -> Result<StoredRecipient,
     get(tx, id).await
 }
 
-/// Wants the mails of a revision that was just issued: one for each recipient, and never a second.
-pub(super) async fn want_sent(tx: &Tx<'_>, stored: &StoredReport, revision: Revision) -> Result<(), DbError> {
+/// Wants the mails of a revision that is issued: one for each recipient, and never a second. Gives how many
+/// are new.
+pub(super) async fn want_sent(tx: &Tx<'_>, stored: &StoredReport, revision: Revision) -> Result<usize, DbError> {
     let own = report_recipient::customer_id.eq(stored.customer_id).and(report_recipient::ended_at.is_null());
     let all: Vec<Uuid> = report_recipient::table.filter(own).select(report_recipient::id).load(&mut tx.conn()).await?;
+    let mut wanted = 0;
     for recipient_id in all {
-        let once = format!("{}/{revision}/{recipient_id}", stored.id);
+        let once = once(stored, revision, recipient_id);
         let sending = Sending { report_id: ReportId(stored.id), revision, recipient_id };
-        job::want(tx, SEND, &once, &json!(sending)).await?;
+        wanted += usize::from(job::want(tx, SEND, &once, &json!(sending)).await?);
     }
-    Ok(())
+    Ok(wanted)
+}
+
+/// The name under which a mail is wanted once.
+fn once(stored: &StoredReport, revision: Revision, recipient: Uuid) -> String {
+    format!("{}/{revision}/{recipient}", stored.id)
+}
+
+/// The mail of a report's revision to a recipient.
+#[derive(Debug, Clone)]
+pub struct ReportMail {
+    /// The recipient.
+    pub recipient_id: Uuid,
+    /// The address.
+    pub email: String,
+    /// Whether it was wanted.
+    pub wanted: bool,
+    /// When the mail server took it.
+    pub sent_at: Option<DateTime<Utc>>,
+    /// Whether nobody tries any more.
+    pub given_up: bool,
+}
+
+impl ReportMail {
+    /// How far it is: `not_sent`, `waiting`, `sent` or `given_up`.
+    #[must_use]
+    pub fn state(&self) -> &'static str {
+        match (self.wanted, self.sent_at, self.given_up) {
+            (_, Some(_), _) => "sent",
+            (_, None, true) => "given_up",
+            (true, None, false) => "waiting",
+            (false, None, false) => "not_sent",
+        }
+    }
+}
+
+/// A queued mail: its name, when it went, and when it was given up.
+type Sent = (String, Option<DateTime<Utc>>, Option<DateTime<Utc>>);
+
+/// The mails of a report at its revision, one for each recipient that its customer has now.
+///
+/// # Errors
+/// When the database fails.
+pub async fn mails(tx: &Tx<'_>, stored: &StoredReport) -> Result<Vec<ReportMail>, DbError> {
+    let mut recipients = list(tx, CustomerId(stored.customer_id)).await?;
+    recipients.retain(|one| one.ended_at.is_none());
+    let names: Vec<String> = recipients.iter().map(|one| once(stored, stored.revision, one.id)).collect();
+    let jobs: Vec<Sent> = job_table::table
+        .filter(job_table::kind.eq(SEND).and(job_table::once.eq_any(&names)))
+        .select((job_table::once, job_table::done_at, job_table::given_up_at))
+        .load(&mut tx.conn())
+        .await?;
+    let mail = |(one, name): (StoredRecipient, &String)| {
+        let job = jobs.iter().find(|(once, ..)| once == name);
+        ReportMail {
+            recipient_id: one.id,
+            email: one.email,
+            wanted: job.is_some(),
+            sent_at: job.and_then(|(_, done, _)| *done),
+            given_up: job.is_some_and(|(_, _, given_up)| given_up.is_some()),
+        }
+    };
+    Ok(recipients.into_iter().zip(&names).map(mail).collect())
 }
 
 async fn logged(tx: &Tx<'_>, one: &StoredRecipient, verb: &str) -> Result<(), DbError> {

@@ -1,14 +1,9 @@
 //! The dealer's rule for its savings reports.
 
-use crate::db::schema::report_rule;
-use crate::db::stamp::Change;
-use crate::db::{DbError, Revision, Tx, dealer};
-use diesel::prelude::*;
-use diesel::{insert_into, update};
-use diesel_async::RunQueryDsl;
+use crate::db::{DbError, Revision, Stored, Tx, dealer, own_record};
+use domain::ids::DealerId;
 use domain::money::Currency;
 use domain::report::rule::ReportRule;
-use serde_json::{Value, json};
 
 /// The rule with its revision.
 #[derive(Debug, Clone)]
@@ -19,15 +14,19 @@ pub struct StoredRule {
     pub revision: Revision,
 }
 
+impl From<Stored<DealerId, ReportRule>> for StoredRule {
+    fn from(stored: Stored<DealerId, ReportRule>) -> Self {
+        Self { rule: stored.value, revision: stored.revision }
+    }
+}
+
 /// The dealer's rule, or the one of a dealer that has set none.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn get(tx: &Tx<'_>) -> Result<StoredRule, DbError> {
-    let set = report_rule::table.select((report_rule::rule, report_rule::revision));
-    let set: Option<(Value, i32)> = set.first(&mut tx.conn()).await.optional()?;
-    if let Some((rule, revision)) = set {
-        return Ok(StoredRule { rule: serde_json::from_value(rule).map_err(DbError::internal)?, revision });
+    if let Some(stored) = own_record::find::<ReportRule>(tx).await? {
+        return Ok(stored.into());
     }
     let currency = Currency::parse(&dealer::get(tx).await?.currency)?;
     Ok(StoredRule { rule: ReportRule::unset(currency), revision: 0 })
@@ -38,38 +37,5 @@ pub async fn get(tx: &Tx<'_>) -> Result<StoredRule, DbError> {
 /// # Errors
 /// [`DbError::Stale`] when it is not.
 pub async fn set(tx: &Tx<'_>, at: Revision, rule: &ReportRule) -> Result<StoredRule, DbError> {
-    let written = if at == 0 {
-        insert_into(report_rule::table)
-            .values((
-                report_rule::rule.eq(json!(rule)),
-                report_rule::created_at.eq(tx.now()),
-                report_rule::changed_at.eq(tx.now()),
-            ))
-            .on_conflict_do_nothing()
-            .execute(&mut tx.conn())
-            .await?
-    } else {
-        update(report_rule::table.filter(report_rule::revision.eq(at)))
-            .set((
-                report_rule::rule.eq(json!(rule)),
-                report_rule::revision.eq(at + 1),
-                report_rule::changed_at.eq(tx.now()),
-            ))
-            .execute(&mut tx.conn())
-            .await?
-    };
-    if written == 0 {
-        return Err(DbError::Stale { current: get(tx).await?.revision });
-    }
-    let revision = at + 1;
-    tx.log(Change {
-        record: "report_rule",
-        record_id: tx.scope().dealer().to_string(),
-        revision: Some(revision),
-        verb: if at == 0 { "created" } else { "updated" },
-        customer: None,
-        detail: json!(rule),
-    })
-    .await?;
-    Ok(StoredRule { rule: rule.clone(), revision })
+    Ok(own_record::set_at(tx, at, rule).await?.into())
 }

@@ -1,17 +1,11 @@
 //! How the dealer's reports look.
 
 use crate::db::file::{self, Behind, FileHash};
-use crate::db::schema::report_style;
-use crate::db::stamp::Change;
-use crate::db::{DbError, Revision, Tx};
-use diesel::prelude::*;
-use diesel::{insert_into, update};
-use diesel_async::RunQueryDsl;
+use crate::db::{DbError, Revision, Stored, Tx, own_record};
 use domain::fault::Faults;
 use domain::file::{FileRecord, MediaType};
-use domain::ids::CustomerId;
+use domain::ids::{CustomerId, DealerId};
 use domain::report::style::{Logo, ReportStyle};
-use serde_json::{Value, json};
 
 /// Where a style names its logo.
 pub const LOGO: &str = "/logo/sha256";
@@ -25,59 +19,27 @@ pub struct StoredStyle {
     pub revision: Revision,
 }
 
+impl From<Stored<DealerId, ReportStyle>> for StoredStyle {
+    fn from(stored: Stored<DealerId, ReportStyle>) -> Self {
+        Self { style: stored.value, revision: stored.revision }
+    }
+}
+
 /// The dealer's style, or the one of a dealer that has set none.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn get(tx: &Tx<'_>) -> Result<StoredStyle, DbError> {
-    let set = report_style::table.select((report_style::style, report_style::revision));
-    let set: Option<(Value, i32)> = set.first(&mut tx.conn()).await.optional()?;
-    set.map_or(Ok(StoredStyle::default()), |(style, revision)| {
-        Ok(StoredStyle { style: serde_json::from_value(style).map_err(DbError::internal)?, revision })
-    })
+    Ok(own_record::find::<ReportStyle>(tx).await?.map(StoredStyle::from).unwrap_or_default())
 }
 
 /// Sets the style that is still at revision `at`, itself checked, its logo one of [`wanted_logo`] that
-/// was tried. Drafts follow it with their next
-/// making; what was issued stays as it is.
+/// was tried. Drafts follow it with their next making; what was issued stays as it is.
 ///
 /// # Errors
 /// [`DbError::Stale`] when it is not.
 pub async fn set(tx: &Tx<'_>, at: Revision, style: &ReportStyle) -> Result<StoredStyle, DbError> {
-    let written = if at == 0 {
-        insert_into(report_style::table)
-            .values((
-                report_style::style.eq(json!(style)),
-                report_style::created_at.eq(tx.now()),
-                report_style::changed_at.eq(tx.now()),
-            ))
-            .on_conflict_do_nothing()
-            .execute(&mut tx.conn())
-            .await?
-    } else {
-        update(report_style::table.filter(report_style::revision.eq(at)))
-            .set((
-                report_style::style.eq(json!(style)),
-                report_style::revision.eq(at + 1),
-                report_style::changed_at.eq(tx.now()),
-            ))
-            .execute(&mut tx.conn())
-            .await?
-    };
-    if written == 0 {
-        return Err(DbError::Stale { current: get(tx).await?.revision });
-    }
-    let revision = at + 1;
-    tx.log(Change {
-        record: "report_style",
-        record_id: tx.scope().dealer().to_string(),
-        revision: Some(revision),
-        verb: if at == 0 { "created" } else { "updated" },
-        customer: None,
-        detail: json!(style),
-    })
-    .await?;
-    Ok(StoredStyle { style: style.clone(), revision })
+    Ok(own_record::set_at(tx, at, style).await?.into())
 }
 
 /// The bytes of a picture that is to be the logo.

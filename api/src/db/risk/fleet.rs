@@ -191,13 +191,14 @@ select c.id, c.unit_id, c.kind, c.model, c.duty, c.run_basis, c.rated_life, c.ag
        c.tracked_from,
        greatest(case when c.last_good_at <= $1 and (k.failed_at is null or c.last_good_at < k.failed_at)
          then c.last_good_at end, k.good_at) as last_good_at, c.assumed_per_day,
-       coalesce(c.out_at, greatest(u.ended_at, c.fitted_at)) as out_at,
-       coalesce(c.out_why, case when u.ended_at is not null then 'unknown' end) as out_why,
-       case when c.out_why = 'external' then p.site_id end as site_id, k.failed_at as failed_calibration_at,
+       coalesce(o.out_at, greatest(u.ended_at, c.fitted_at)) as out_at,
+       coalesce(o.out_why, case when u.ended_at is not null then 'unknown' end) as out_why,
+       case when o.out_why = 'external' then p.site_id end as site_id, k.failed_at as failed_calibration_at,
        s.soil_class, f.parts_cost_class, f.call_out, f.down_town_water_d, f.down_second_unit_d, f.down_none_d
   from component c
   join unit u on u.dealer_id = c.dealer_id and u.id = c.unit_id
-  left join placement p on p.dealer_id = c.dealer_id and p.unit_id = c.unit_id and p.valid @> coalesce(c.out_at, $1)
+  left join lateral (select c.out_at, c.out_why where $2 or coalesce(c.out_noted_at, c.out_at) <= $1) o on true
+  left join placement p on p.dealer_id = c.dealer_id and p.unit_id = c.unit_id and p.valid @> coalesce(o.out_at, $1)
   left join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
   left join component_failure f on f.dealer_id = c.dealer_id and f.component_id = c.id
   left join checked k on k.component_id = c.id

@@ -3,6 +3,7 @@
 
 use crate::db::error::known;
 use crate::db::page::After;
+use crate::db::series::Of;
 use crate::db::stamp::{Change, one_changed};
 use crate::db::{DbError, Revision, Tx, customer};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -128,7 +129,8 @@ select r.unit_id, u.label, p.site_id, r.night, r.made_at, r.p_30, r.p_90, r.upse
   join placement p on p.dealer_id = r.dealer_id and p.unit_id = r.unit_id and p.valid @> r.made_at
   join risk_sharing o on o.dealer_id = p.dealer_id and o.customer_id = p.customer_id and o.risk
   left join unit_loss l on l.dealer_id = r.dealer_id and l.unit_id = r.unit_id
- where (u.label, u.id) > ($1, $2)
+ where (u.label, u.id) > ($1, $2) and ($4::uuid is null or u.id = $4)
+   and ($5::uuid is null or p.customer_id = $5) and ($6::uuid is null or p.site_id = $6)
  order by u.label, u.id
  limit $3";
 
@@ -136,12 +138,15 @@ select r.unit_id, u.label, p.site_id, r.night, r.made_at, r.p_30, r.p_90, r.upse
 ///
 /// # Errors
 /// When the database fails.
-pub async fn units(tx: &Tx<'_>, after: &After) -> Result<Vec<SharedUnit>, DbError> {
+pub async fn units(tx: &Tx<'_>, of: Of, after: &After) -> Result<Vec<SharedUnit>, DbError> {
     let (label, id) = after.key();
     Ok(sql_query(UNITS)
         .bind::<Text, _>(label)
         .bind::<SqlUuid, _>(id)
         .bind::<BigInt, _>(after.ask())
+        .bind::<Nullable<SqlUuid>, _>(of.unit)
+        .bind::<Nullable<SqlUuid>, _>(of.customer)
+        .bind::<Nullable<SqlUuid>, _>(of.site)
         .load(&mut tx.conn())
         .await?)
 }

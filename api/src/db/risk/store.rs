@@ -32,7 +32,7 @@ const ROWS_AT_ONCE: usize = 20_000;
 ///
 /// # Errors
 /// When the database fails.
-pub async fn replace(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<(), DbError> {
+pub async fn replace(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<bool, DbError> {
     forget(tx, night).await?;
     let parts = computed.parts.iter().filter(|part| part.ahead.iter().any(|ahead| ahead.chance.is_some())).count();
     let insert = "
@@ -53,7 +53,10 @@ pub async fn replace(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<
     rank(tx, night, computed).await?;
     let last = "select not exists (select from forecast_night where night > $1) as last";
     let last: Last = sql_query(last).bind::<Date, _>(night).get_result(&mut tx.conn()).await?;
-    if last.last { followed::keep(tx, &computed.followed).await } else { Ok(()) }
+    if last.last {
+        followed::keep(tx, &computed.followed).await?;
+    }
+    Ok(last.last)
 }
 
 #[derive(diesel::QueryableByName)]

@@ -132,7 +132,8 @@ pub async fn judged(tx: &Tx<'_>, horizon_days: u16) -> Result<JudgedUnits, DbErr
             group by f.night, f.unit_id)
          select u.p_{days} as p, u.rate_p_{days} as rate_p, u.worn_{days} as worn, p.failed_after, p.unknown_after,
                 (select min(extract(epoch from e.at - s.made_at) / 86400)::float8 from process_upset e
-                  where e.unit_id = u.unit_id and e.at > s.made_at and e.at <= s.made_at + interval '{days} days') as upset_after
+                  where e.unit_id = u.unit_id and e.at > s.made_at and e.at <= s.made_at + interval '{days} days'
+                    and exists (select from placement q where q.unit_id = e.unit_id and q.valid @> e.at)) as upset_after
            from scored s
            join unit_night u on u.night = s.night
            join parts p on p.night = u.night and p.unit_id = u.unit_id

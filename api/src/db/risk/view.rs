@@ -3,6 +3,7 @@
 use super::life_figures::LifeFigures;
 use crate::db::error::known;
 use crate::db::page::After;
+use crate::db::series::Of;
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
@@ -79,15 +80,16 @@ select r.unit_id, u.label, s.name as site, k.name as customer, s.fallback, r.nig
   left join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
   left join customer k on k.dealer_id = p.dealer_id and k.id = p.customer_id
  where r.rank > $2 and ($3::uuid is null or r.unit_id = $3)
+   and ($5::uuid is null or p.customer_id = $5) and ($6::uuid is null or p.site_id = $6)
  order by r.rank
  limit $4";
 
-/// Units at risk by rank, one more than the page holds. A cursor's text is the rank.
+/// Units at risk by rank, as they stand now, one more than the page holds. A cursor's text is the rank.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn units(tx: &Tx<'_>, after: &After) -> Result<Vec<UnitAtRisk>, DbError> {
-    of_units(tx, after.key().0.parse().unwrap_or(0), None, after.ask()).await
+pub async fn units(tx: &Tx<'_>, of: Of, after: &After) -> Result<Vec<UnitAtRisk>, DbError> {
+    of_units(tx, of, after.key().0.parse().unwrap_or(0), after.ask()).await
 }
 
 /// One unit's risk; none before a night run has forecast it.
@@ -95,15 +97,18 @@ pub async fn units(tx: &Tx<'_>, after: &After) -> Result<Vec<UnitAtRisk>, DbErro
 /// # Errors
 /// When the database fails.
 pub async fn unit(tx: &Tx<'_>, unit: UnitId) -> Result<Option<UnitAtRisk>, DbError> {
-    Ok(of_units(tx, 0, Some(unit.0), 1).await?.pop())
+    let of = Of { unit: Some(unit.0), ..Of::default() };
+    Ok(of_units(tx, of, 0, 1).await?.pop())
 }
 
-async fn of_units(tx: &Tx<'_>, after: i32, unit: Option<Uuid>, limit: i64) -> Result<Vec<UnitAtRisk>, DbError> {
+async fn of_units(tx: &Tx<'_>, of: Of, after: i32, limit: i64) -> Result<Vec<UnitAtRisk>, DbError> {
     Ok(sql_query(UNITS)
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Integer, _>(after)
-        .bind::<Nullable<SqlUuid>, _>(unit)
+        .bind::<Nullable<SqlUuid>, _>(of.unit)
         .bind::<BigInt, _>(limit)
+        .bind::<Nullable<SqlUuid>, _>(of.customer)
+        .bind::<Nullable<SqlUuid>, _>(of.site)
         .load(&mut tx.conn())
         .await?)
 }

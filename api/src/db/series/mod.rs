@@ -4,6 +4,7 @@
 pub mod readings;
 pub mod water;
 
+use domain::ids::{CustomerId, SiteId};
 use uuid::Uuid;
 
 /// Of what.
@@ -17,4 +18,11 @@ pub struct Of {
     pub unit: Option<Uuid>,
     /// This meter; of readings.
     pub meter: Option<Uuid>,
+}
+
+impl Of {
+    /// The customer and the site.
+    pub(crate) fn stay(self) -> (Option<CustomerId>, Option<SiteId>) {
+        (self.customer.map(CustomerId), self.site.map(SiteId))
+    }
 }

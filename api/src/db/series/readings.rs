@@ -1,15 +1,17 @@
 //! Readings as they are stored, meter by meter and in order of time.
 
 use super::Of;
+use crate::db::error::known;
 use crate::db::range::{self, Range};
 use crate::db::reading::{self, Reading};
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Integer, Nullable, Text, Timestamptz, Tstzrange, Uuid as SqlUuid};
+use diesel::sql_types::{Integer, Nullable, SmallInt, Text, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::span::Span;
+use domain::units::{Dimension, RegisterUnit};
 use uuid::Uuid;
 
 /// A meter in a stretch of time, and what its register counts.
@@ -25,6 +27,8 @@ pub struct Stretch {
     pub stream: String,
     /// The register's unit.
     pub unit: String,
+    /// Litres that a count stands for; none of what is no water.
+    pub litres: Option<f64>,
     /// When.
     span: Span,
 }
@@ -41,20 +45,22 @@ struct Row {
     stream: String,
     #[diesel(sql_type = Text)]
     unit: String,
+    #[diesel(sql_type = SmallInt)]
+    multiplier: i16,
     #[diesel(sql_type = Tstzrange)]
     valid: Range,
 }
 
 /// Meters as such; those that serve nothing at present too.
 const EVERY: &str = "
-select m.no, m.id, m.label, m.stream, m.unit, tstzrange($1, $2) as valid
+select m.no, m.id, m.label, m.stream, m.unit, m.multiplier, tstzrange($1, $2) as valid
   from meter m
  where $1 < $2 and ($3 is null or m.id = $3) and $4::uuid is null and $5::uuid is null and $6::uuid is null
  order by m.no";
 
 /// Meters while they served what is asked for.
 const SERVING: &str = "
-select m.no, m.id, m.label, m.stream, m.unit, h.valid * tstzrange($1, $2) as valid
+select m.no, m.id, m.label, m.stream, m.unit, m.multiplier, h.valid * tstzrange($1, $2) as valid
   from meter m
   join meter_holding h on h.dealer_id = m.dealer_id and h.meter_no = m.no and h.valid && tstzrange($1, $2)
   left join placement p on p.dealer_id = h.dealer_id and p.id = h.placement_id
@@ -82,8 +88,11 @@ pub async fn stretches(
         .load(&mut tx.conn())
         .await?;
     let stretch = |row: Row| {
-        let Row { no, id: meter_id, label, stream, unit, valid } = row;
-        Ok(Stretch { no, meter_id, label, stream, unit, span: range::to_span(valid)? })
+        let Row { no, id: meter_id, label, stream, unit, multiplier, valid } = row;
+        let of_water = Some(known("unit", RegisterUnit::from_name(&unit))?);
+        let of_water = of_water.filter(|unit| unit.dimension() == Dimension::Volume);
+        let litres = of_water.map(|unit| unit.factor() * f64::from(multiplier));
+        Ok(Stretch { no, meter_id, label, stream, unit, litres, span: range::to_span(valid)? })
     };
     rows.into_iter().map(stretch).collect()
 }

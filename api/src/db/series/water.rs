@@ -7,7 +7,7 @@ use crate::db::{DbError, Tx};
 use chrono::NaiveDate;
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Array, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Text, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::ids::CustomerId;
 use domain::zone::Month;
@@ -66,6 +66,28 @@ select id, customer_id from site where id = any ($1)";
 pub async fn customers(tx: &Tx<'_>, subjects: &[Uuid]) -> Result<HashMap<Uuid, CustomerId>, DbError> {
     let rows: Vec<Whose> = sql_query(WHOSE).bind::<Array<SqlUuid>, _>(subjects).load(&mut tx.conn()).await?;
     Ok(rows.into_iter().map(|row| (row.subject_id, CustomerId(row.customer_id))).collect())
+}
+
+const NAMES: &str = "
+select id, name from site where id = any ($1)
+union all
+select id, label from unit where id = any ($1)";
+
+#[derive(QueryableByName)]
+struct Named {
+    #[diesel(sql_type = SqlUuid)]
+    id: Uuid,
+    #[diesel(sql_type = Text)]
+    name: String,
+}
+
+/// What sites and units are called.
+///
+/// # Errors
+/// When the database fails.
+pub async fn names(tx: &Tx<'_>, of: &[Uuid]) -> Result<HashMap<Uuid, String>, DbError> {
+    let rows: Vec<Named> = sql_query(NAMES).bind::<Array<SqlUuid>, _>(of).load(&mut tx.conn()).await?;
+    Ok(rows.into_iter().map(|row| (row.id, row.name)).collect())
 }
 
 /// The revisions of the issued reports of these customers, by customer and month.

@@ -1,9 +1,10 @@
 //! Agreements in the database, what they promise, and what was used of what they include.
 
-use super::{Filter, Kept, Keys, Record, create as keep, day_key, get, list, site_of, update_at};
+use super::{Filter, Kept, Keys, Record, create as keep, cursor_of, day_key, get, list, site_of, update_at};
 use crate::db::error::named;
 use crate::db::page::{After, PAGE_MAX};
-use crate::db::{DbError, Revision, Tx, customer, dealer, unit};
+use crate::db::schema::site;
+use crate::db::{DbError, Revision, Tx, accounts, customer, dealer, unit};
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
@@ -40,7 +41,22 @@ async fn keys(tx: &Tx<'_>, agreement: &Agreement) -> Result<Keys, DbError> {
 /// # Errors
 /// [`DbError::Invalid`] for a customer, site or unit outside the scope, or another customer's site.
 pub(crate) async fn create(tx: &Tx<'_>, new: &Agreement) -> Result<Kept<Agreement>, DbError> {
-    keep(tx, keys(tx, new).await?, new).await
+    let kept = keep(tx, keys(tx, new).await?, new).await?;
+    touch(tx, new, new.from).await?;
+    Ok(kept)
+}
+
+/// Its fee stands in the cost of its sites.
+async fn touch(tx: &Tx<'_>, agreement: &Agreement, from: NaiveDate) -> Result<(), DbError> {
+    let of_customer = site::table.filter(site::customer_id.eq(agreement.customer_id.0)).select(site::id);
+    let sites: Vec<Uuid> = match agreement.site_id {
+        Some(site) => vec![site.0],
+        None => of_customer.order(site::id).load(&mut tx.conn()).await?,
+    };
+    for site in sites {
+        accounts::touch(tx, SiteId(site), from).await?;
+    }
+    Ok(())
 }
 
 /// Changes an agreement that is still at revision `at`.
@@ -49,11 +65,45 @@ pub(crate) async fn create(tx: &Tx<'_>, new: &Agreement) -> Result<Kept<Agreemen
 /// [`DbError::Stale`] at another revision, [`DbError::NotFound`] outside the scope,
 /// [`DbError::Invalid`] for another customer, and as [`create`].
 pub(crate) async fn update(tx: &Tx<'_>, id: Uuid, at: Revision, new: &Agreement) -> Result<Kept<Agreement>, DbError> {
-    if get::<Agreement>(tx, id).await?.stored.value.customer_id != new.customer_id {
+    let was = get::<Agreement>(tx, id).await?.stored.value;
+    if was.customer_id != new.customer_id {
         let fix = "an agreement stays with its customer; add another for the right one";
         return Err(Faults::one("/customer_id", "fixed", fix).into());
     }
-    update_at(tx, id, at, keys(tx, new).await?, new).await
+    let kept = update_at(tx, id, at, keys(tx, new).await?, new).await?;
+    let from = was.from.min(new.from);
+    for one in [&was, new] {
+        touch(tx, one, from).await?;
+    }
+    Ok(kept)
+}
+
+/// Agreements in order of their first day, one more than the page holds: those alone about which
+/// something can be decided from `today` up to `until`.
+///
+/// # Errors
+/// [`DbError::Invalid`] for a cursor of another list.
+pub(crate) async fn near(
+    tx: &Tx<'_>,
+    filter: &Filter,
+    (today, until): (NaiveDate, NaiveDate),
+    after: &After,
+) -> Result<Vec<Kept<Agreement>>, DbError> {
+    let most = usize::try_from(after.ask()).unwrap_or(usize::MAX);
+    let (mut found, mut from) = (Vec::new(), Some(after.clone()));
+    // A term follows from several fields of the record, so all pages are looked through.
+    while let Some(page) = from.take().filter(|_| found.len() < most) {
+        let rows = list::<Agreement>(tx, filter, &page).await?;
+        if rows.len() >= most
+            && let Some((text, id)) = rows.last().map(cursor_of)
+        {
+            let next = After::parse(Some(&After::cursor(&text, id)), after.limit());
+            from = next.map(|next| next.since(after.changed_since()));
+        }
+        found.extend(rows.into_iter().filter(|kept| kept.stored.value.near(today, until).is_some()));
+    }
+    found.truncate(most);
+    Ok(found)
 }
 
 /// What a call is about.

@@ -1,19 +1,25 @@
 //! What service events bring about in records of their own: samples and gauge readings, the water of a
-//! clean-out, a calibration, the bucket tests of a handover. They count as if they had been noted down by
-//! themselves, and a correction of the event withdraws them.
+//! clean-out, a calibration, registers, levels and bucket tests of a handover. They count as if they had
+//! been noted down by themselves, and a correction of the event withdraws them; but for registers, which
+//! are readings: a wrong one is corrected as such.
 
 use super::event::{Recorded, at_the_event};
 use super::event_rows;
 use crate::db::measures::sample::Judged;
 use crate::db::measures::{self, Note, guns};
+use crate::db::read_then::{self, Fields};
 use crate::db::{DbError, Tx};
 use domain::ids::{NoteId, SiteId, UnitId};
 use domain::measures::calibration::Calibration;
 use domain::measures::gauge::GaugeReading;
 use domain::measures::guns::FlowTest;
 use domain::measures::volume_event::VolumeEvent;
+use domain::placement::RegisterThen;
 use domain::service::event::Brought;
 use uuid::Uuid;
+
+/// Where the registers of a handover stand.
+const HANDOVER: Fields = Fields { read: "/details/readings", at: "/at" };
 
 /// Notes down what an event at a unit and site brings about.
 ///
@@ -39,6 +45,10 @@ pub(super) async fn write(
     }
     if let Some(calibration) = &brought.calibration {
         note(tx, event, unit, calibration).await?;
+    }
+    let registers: Vec<RegisterThen> = brought.registers.iter().map(|(_, read)| *read).collect();
+    if let Some((at, _)) = brought.registers.first() {
+        read_then::registers(tx, *at, &registers, HANDOVER).await?;
     }
     Ok(())
 }

@@ -7,7 +7,7 @@ use crate::db::stamp::Change;
 use crate::db::{DbError, Revision, Tx};
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
-use diesel::sql_types::{BigInt, Timestamptz};
+use diesel::sql_types::{BigInt, Timestamptz, Uuid as SqlUuid};
 use diesel::{insert_into, sql_query};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
@@ -118,6 +118,21 @@ pub(crate) async fn settled(tx: &Tx<'_>, since: DateTime<Utc>, most: i64) -> Res
     .bind::<BigInt, _>(most)
     .load(&mut tx.conn())
     .await?;
+    known(tx, rows.into_iter().map(super::kept).collect::<Result<_, _>>()?).await
+}
+
+/// The `most` newest call-outs about a unit since then, the newest first.
+///
+/// # Errors
+/// When the database fails.
+pub(crate) async fn newest(tx: &Tx<'_>, unit: UnitId, since: DateTime<Utc>, most: i64) -> Result<Vec<Known>, DbError> {
+    let sql = "select * from call_out where unit_id = $1 and at >= $2 order by at desc, id desc limit $3";
+    let rows: Vec<Row> = sql_query(sql)
+        .bind::<SqlUuid, _>(unit.0)
+        .bind::<Timestamptz, _>(since)
+        .bind::<BigInt, _>(most)
+        .load(&mut tx.conn())
+        .await?;
     known(tx, rows.into_iter().map(super::kept).collect::<Result<_, _>>()?).await
 }
 

@@ -5,6 +5,7 @@ use super::{brought, issue, looked, site_of, stood};
 use crate::db::error::named;
 use crate::db::measures::{of_cursor, to_cursor};
 use crate::db::page::After;
+use crate::db::placement::stood_with;
 use crate::db::schema::service_event;
 use crate::db::stamp::{Change, Stored};
 use crate::db::{DbError, Revision, Tx, component};
@@ -48,6 +49,10 @@ pub(crate) struct Recorded {
 pub(crate) struct Filter {
     /// Of this unit.
     pub(crate) unit: Option<UnitId>,
+    /// Of units that stood with this customer then.
+    pub(crate) customer: Option<CustomerId>,
+    /// Of units that stood at this site then.
+    pub(crate) site: Option<SiteId>,
     /// Of this kind.
     pub(crate) kind: Option<String>,
     /// Under this order number of the customer's own.
@@ -64,12 +69,18 @@ select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.
        e.signed_by, e.signed_at, e.order_number, e.samples, e.gauge_readings
   from service_event e
  where not exists (select from service_event later
-         where later.dealer_id = e.dealer_id and later.id = e.id and later.revision > e.revision)
+         where later.dealer_id = e.dealer_id and later.id = e.id and later.revision > e.revision)";
+
+/// Those of a filter, in order of time.
+const FILTERED: &str = concat!(
+    "
    and ($1 is null or e.unit_id = $1) and ($2 is null or e.kind = $2)
    and ($3 is null or e.at >= $3) and ($4 is null or e.at < $4)
    and ($8 is null or e.order_number = $8) and ($9 is null or e.created_at >= $9)
-   and (e.at, e.id) > ($5, $6)
- order by e.at, e.id limit $7";
+   and (e.at, e.id) > ($5, $6) and ",
+    stood_with!("e", "at", "$10", "$11"),
+    " order by e.at, e.id limit $7"
+);
 
 /// Records an event, what it brings about, what it took from stock, and that a part was replaced.
 ///
@@ -176,7 +187,7 @@ pub(crate) async fn revisions(tx: &Tx<'_>, id: Uuid) -> Result<Vec<Recorded>, Db
 /// [`DbError::Invalid`] for a cursor of another list.
 pub(crate) async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Recorded>, DbError> {
     let (at, id) = after.key();
-    let rows: Vec<EventRow> = sql_query(LAST)
+    let rows: Vec<EventRow> = sql_query(format!("{LAST} {FILTERED}"))
         .bind::<Nullable<SqlUuid>, _>(filter.unit.map(|unit| unit.0))
         .bind::<Nullable<Text>, _>(filter.kind.as_deref())
         .bind::<Nullable<Timestamptz>, _>(filter.from)
@@ -186,6 +197,28 @@ pub(crate) async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<
         .bind::<BigInt, _>(after.ask())
         .bind::<Nullable<Text>, _>(filter.order_number.as_deref())
         .bind::<Nullable<Timestamptz>, _>(after.changed_since())
+        .bind::<Nullable<SqlUuid>, _>(filter.customer.map(|customer| customer.0))
+        .bind::<Nullable<SqlUuid>, _>(filter.site.map(|site| site.0))
+        .load(&mut tx.conn())
+        .await?;
+    event_rows::whole(tx, rows).await
+}
+
+/// The `most` newest events of a unit since then, the newest first.
+///
+/// # Errors
+/// When the database fails.
+pub(crate) async fn newest(
+    tx: &Tx<'_>,
+    unit: UnitId,
+    since: DateTime<Utc>,
+    most: i64,
+) -> Result<Vec<Recorded>, DbError> {
+    let order = "and e.unit_id = $1 and e.at >= $2 order by e.at desc, e.id desc limit $3";
+    let rows: Vec<EventRow> = sql_query(format!("{LAST} {order}"))
+        .bind::<SqlUuid, _>(unit.0)
+        .bind::<Timestamptz, _>(since)
+        .bind::<BigInt, _>(most)
         .load(&mut tx.conn())
         .await?;
     event_rows::whole(tx, rows).await

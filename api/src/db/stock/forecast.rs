@@ -86,6 +86,14 @@ pub struct Forecast {
     pub on_order: Decimal,
 }
 
+impl Forecast {
+    /// Whether a use is foreseen of something that neither the ledger nor a dip knows the stock of.
+    #[must_use]
+    pub fn nothing_says_how_much(&self) -> bool {
+        self.model.is_some() && self.reorder_point.is_none()
+    }
+}
+
 /// Rows written by one statement.
 const ROWS_AT_ONCE: usize = 5_000;
 

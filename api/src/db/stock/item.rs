@@ -12,7 +12,7 @@ use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::ids::{ItemId, SupplierId};
 use domain::stock::hazard::HazardGroup;
-use domain::stock::item::{Item, Supply};
+use domain::stock::item::{Item, OrderCosts, Supply};
 use domain::stock::quantity::{Quantity, StockUnit};
 use domain::stock::replenish::ServiceLevel;
 use rust_decimal::Decimal;
@@ -50,6 +50,8 @@ struct Row {
     least_packs: Option<i32>,
     lead_time_d: Option<i32>,
     lead_time_sd_d: Option<f64>,
+    order_cost: Option<Decimal>,
+    holding_cost_per_year: Option<Decimal>,
     revision: i32,
     created_at: DateTime<Utc>,
     changed_at: DateTime<Utc>,
@@ -64,6 +66,10 @@ impl Row {
             least_packs: u32::try_from(self.least_packs?).ok()?,
             lead_time_d: u16::try_from(self.lead_time_d?).ok()?,
             lead_time_sd_d: self.lead_time_sd_d?,
+            costs: self
+                .order_cost
+                .zip(self.holding_cost_per_year)
+                .map(|(order, holding_per_year)| OrderCosts { order, holding_per_year }),
         })
     }
 
@@ -110,6 +116,8 @@ struct Fields<'a> {
     least_packs: Option<i32>,
     lead_time_d: Option<i32>,
     lead_time_sd_d: Option<f64>,
+    order_cost: Option<Decimal>,
+    holding_cost_per_year: Option<Decimal>,
     changed_at: DateTime<Utc>,
 }
 
@@ -121,6 +129,7 @@ impl<'a> Fields<'a> {
             None => None,
         };
         let Item { name, unit, hazard, supply, per_day, .. } = &new.item;
+        let costs = supply.and_then(|supply| supply.costs);
         Ok(Self {
             name,
             unit: unit.as_str(),
@@ -136,6 +145,8 @@ impl<'a> Fields<'a> {
             least_packs: supply.map(|supply| i32::try_from(supply.least_packs).unwrap_or(i32::MAX)),
             lead_time_d: supply.map(|supply| i32::from(supply.lead_time_d)),
             lead_time_sd_d: supply.map(|supply| supply.lead_time_sd_d),
+            order_cost: costs.map(|costs| costs.order),
+            holding_cost_per_year: costs.map(|costs| costs.holding_per_year),
             changed_at: tx.now(),
         })
     }

@@ -3,6 +3,7 @@
 
 pub mod balance;
 pub(in crate::db) mod billing;
+pub mod doses;
 pub mod forecast;
 pub mod item;
 pub mod kit;

@@ -3,13 +3,17 @@
 
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
+use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Array, Date, Double, Integer, Nullable, Numeric, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{
+    Array, BigInt, Bool, Date, Double, Integer, Nullable, Numeric, Text, Timestamptz, Uuid as SqlUuid,
+};
 use diesel_async::RunQueryDsl;
 use domain::ids::{ItemId, PlaceId};
+use domain::zone::local_date;
 use rust_decimal::Decimal;
-use std::collections::HashMap;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use uuid::Uuid;
 
 /// An item at a place: what stands there, and what went out by month.
@@ -23,10 +27,28 @@ pub struct Held {
     pub item: ItemId,
     /// What stands there, all lots together.
     pub on_hand: Decimal,
-    /// The day of its first line.
+    /// Whether the ledger has a shelf for it there: else nothing is known of what stands there but
+    /// by dips.
+    pub in_ledger: bool,
+    /// The day of its first line; today where it has none.
     pub since: NaiveDate,
     /// First days of months, and what went out in them.
     pub months: Vec<(NaiveDate, f64)>,
+    /// How often something was issued from there.
+    pub issues: i64,
+    /// What its units got straight from elsewhere, at a site.
+    pub straight: Straight,
+}
+
+/// What units at a site got of an item straight from a van, a warehouse or another site.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Straight {
+    /// The day of the first time.
+    pub since: Option<NaiveDate>,
+    /// First days of months, and what was issued in them.
+    pub months: Vec<(NaiveDate, f64)>,
+    /// How often.
+    pub issues: i64,
 }
 
 #[derive(QueryableByName)]
@@ -39,22 +61,28 @@ struct Row {
     consumable_id: Uuid,
     #[diesel(sql_type = Numeric)]
     on_hand: Decimal,
+    #[diesel(sql_type = Bool)]
+    in_ledger: bool,
     #[diesel(sql_type = Date)]
     since: NaiveDate,
     #[diesel(sql_type = Array<Date>)]
     months: Vec<NaiveDate>,
     #[diesel(sql_type = Array<Double>)]
     quantities: Vec<f64>,
+    #[diesel(sql_type = BigInt)]
+    issues: i64,
 }
 
 /// Out of a warehouse goes what was issued or moved on, less what came back; elsewhere what was
-/// issued. A count that says it was used counts with it. One pass over the postings.
+/// issued. A count that says it was used counts with it. One pass over the postings. What is known
+/// at a site by dips or by the setting of a pump alone has no shelf in the ledger.
 const HELD: &str = "
 with out_of as (
   select s.place_id, s.consumable_id, date_trunc('month', s.at at time zone $2) as month,
          min(s.at) as first,
          sum(case when s.is_issue or m.kind = 'moved' and p.kind = 'warehouse' or s.is_count and m.why = 'used'
-             then -s.change else 0 end)::float8 as quantity
+             then -s.change else 0 end)::float8 as quantity,
+         count(*) filter (where s.is_issue and s.change < 0) as issues
     from stock_posting s
     join stock_movement m on m.dealer_id = s.dealer_id and m.id = s.movement_id
     join place p on p.dealer_id = s.dealer_id and p.id = s.place_id
@@ -62,11 +90,23 @@ with out_of as (
    group by 1, 2, 3),
 by_item as (
   select place_id, consumable_id, min(first) as first,
-         array_agg(month::date order by month) as months, array_agg(quantity order by month) as quantities
+         array_agg(month::date order by month) as months, array_agg(quantity order by month) as quantities,
+         sum(issues)::int8 as issues
     from out_of group by 1, 2),
+noted as (
+  select site_id, consumable_id from dip where withdrawn_at is null
+  union
+  select q.site_id, s.consumable_id
+    from dosing_setting s
+    join placement q on q.dealer_id = s.dealer_id and q.unit_id = s.unit_id and q.valid @> s.at and q.valid @> $3
+   where s.withdrawn_at is null),
+shelf as (
+  select place_id, consumable_id, quantity, true as in_ledger from stock_balance
+  union all
+  select p.id, n.consumable_id, 0, false from noted n join place p on p.site_id = n.site_id),
 standing as (
-  select place_id, consumable_id, sum(quantity) as on_hand from stock_balance group by 1, 2)
-select b.place_id, p.site_id, b.consumable_id, b.on_hand,
+  select place_id, consumable_id, sum(quantity) as on_hand, bool_or(in_ledger) as in_ledger from shelf group by 1, 2)
+select b.place_id, p.site_id, b.consumable_id, b.on_hand, b.in_ledger, coalesce(u.issues, 0) as issues,
        coalesce((u.first at time zone $2)::date, ($3 at time zone $2)::date) as since,
        coalesce(u.months, '{}') as months, coalesce(u.quantities, '{}') as quantities
   from standing b
@@ -90,8 +130,11 @@ pub async fn held(tx: &Tx<'_>, from: DateTime<Utc>, zone: &str) -> Result<Vec<He
         site: row.site_id,
         item: ItemId(row.consumable_id),
         on_hand: row.on_hand,
+        in_ledger: row.in_ledger,
         since: row.since,
         months: row.months.into_iter().zip(row.quantities).collect(),
+        issues: row.issues,
+        straight: Straight::default(),
     });
     Ok(held.collect())
 }
@@ -103,24 +146,121 @@ struct SiteRow {
 }
 
 #[derive(QueryableByName)]
+struct StraightRow {
+    #[diesel(sql_type = SqlUuid)]
+    place_id: Uuid,
+    #[diesel(sql_type = SqlUuid)]
+    site_id: Uuid,
+    #[diesel(sql_type = SqlUuid)]
+    consumable_id: Uuid,
+    #[diesel(sql_type = Date)]
+    month: NaiveDate,
+    #[diesel(sql_type = Date)]
+    since: NaiveDate,
+    #[diesel(sql_type = Double)]
+    quantity: f64,
+    #[diesel(sql_type = BigInt)]
+    issues: i64,
+}
+
+const STRAIGHT: &str = "
+select h.id as place_id, h.site_id, s.consumable_id, date_trunc('month', s.at at time zone $2)::date as month,
+       (min(s.at) at time zone $2)::date as since, sum(-s.change)::float8 as quantity,
+       count(*) filter (where s.change < 0) as issues
+  from stock_posting s
+  join stock_movement m on m.dealer_id = s.dealer_id and m.id = s.movement_id
+  join placement q on q.dealer_id = m.dealer_id and q.unit_id = m.unit_id and q.valid @> s.at
+  join place h on h.dealer_id = q.dealer_id and h.site_id = q.site_id and h.ended_at is null
+ where s.is_issue and s.place_id <> h.id and s.at >= $1 and s.at <= $3 and s.consumable_id = any($4)
+ group by 1, 2, 3, 4
+ order by 4";
+
+/// Adds what units at sites got of these items straight from elsewhere since `from`.
+///
+/// # Errors
+/// When the database fails.
+pub async fn add_straight(
+    tx: &Tx<'_>,
+    held: &mut Vec<Held>,
+    items: &BTreeSet<ItemId>,
+    (from, zone): (DateTime<Utc>, Tz),
+) -> Result<(), DbError> {
+    if items.is_empty() {
+        return Ok(());
+    }
+    let items: Vec<Uuid> = items.iter().map(|item| item.0).collect();
+    let rows: Vec<StraightRow> = sql_query(STRAIGHT)
+        .bind::<Timestamptz, _>(from)
+        .bind::<Text, _>(zone.name())
+        .bind::<Timestamptz, _>(tx.now())
+        .bind::<Array<SqlUuid>, _>(items)
+        .load(&mut tx.conn())
+        .await?;
+    let mut found: BTreeMap<(PlaceId, ItemId), (Uuid, Straight)> = BTreeMap::new();
+    for row in rows {
+        let of = (PlaceId(row.place_id), ItemId(row.consumable_id));
+        let (_, straight) = found.entry(of).or_insert_with(|| (row.site_id, Straight::default()));
+        straight.since.get_or_insert(row.since);
+        straight.months.push((row.month, row.quantity));
+        straight.issues += row.issues;
+    }
+    for held in held.iter_mut() {
+        if let Some((_, straight)) = found.remove(&(held.place, held.item)) {
+            held.straight = straight;
+        }
+    }
+    let today = local_date(zone, tx.now());
+    held.extend(found.into_iter().map(|((place, item), (site, straight))| Held {
+        place,
+        site: Some(site),
+        item,
+        on_hand: Decimal::ZERO,
+        in_ledger: false,
+        since: today,
+        months: Vec::new(),
+        issues: 0,
+        straight,
+    }));
+    Ok(())
+}
+
+/// The units at a site.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct UnitsAt {
+    /// How many stand there.
+    pub units: u32,
+    /// Since when none came or went.
+    pub since: DateTime<Utc>,
+}
+
+#[derive(QueryableByName)]
 struct UnitsRow {
     #[diesel(sql_type = SqlUuid)]
     site_id: Uuid,
     #[diesel(sql_type = Integer)]
     units: i32,
+    #[diesel(sql_type = Timestamptz)]
+    since: DateTime<Utc>,
 }
 
-/// How many units stand at each site.
+const UNITS_AT: &str = "
+select site_id, (count(*) filter (where valid @> $1))::int4 as units,
+       max(case when upper(valid) <= $1 then upper(valid) else lower(valid) end) as since
+  from placement
+ where lower(valid) <= $1
+ group by site_id
+having count(*) filter (where valid @> $1) > 0";
+
+/// The units that stand at each site.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn units_at(tx: &Tx<'_>) -> Result<HashMap<Uuid, u32>, DbError> {
-    let rows: Vec<UnitsRow> =
-        sql_query("select site_id, count(*)::int4 as units from placement where valid @> $1 group by site_id")
-            .bind::<Timestamptz, _>(tx.now())
-            .load(&mut tx.conn())
-            .await?;
-    Ok(rows.into_iter().map(|row| (row.site_id, u32::try_from(row.units).unwrap_or_default())).collect())
+pub async fn units_at(tx: &Tx<'_>) -> Result<HashMap<Uuid, UnitsAt>, DbError> {
+    let rows: Vec<UnitsRow> = sql_query(UNITS_AT).bind::<Timestamptz, _>(tx.now()).load(&mut tx.conn()).await?;
+    let at = |row: UnitsRow| {
+        (row.site_id, UnitsAt { units: u32::try_from(row.units).unwrap_or_default(), since: row.since })
+    };
+    Ok(rows.into_iter().map(at).collect())
 }
 
 /// Sites with a place where somebody dipped, or noted how a pump doses.

@@ -58,6 +58,11 @@ impl SiteRecords {
         self.dips.keys().chain(self.pumps.keys()).chain(&self.moved).copied().collect()
     }
 
+    /// The items that something was noted of pumps of.
+    pub fn pumped(&self) -> impl Iterator<Item = ItemId> + '_ {
+        self.pumps.keys().copied()
+    }
+
     /// What the pumps feed of an item, up to an instant.
     #[must_use]
     pub fn feeds(&self, item_id: ItemId, item: &Item, until: DateTime<Utc>) -> Vec<Feed> {

@@ -6,7 +6,7 @@ use super::work::MonthWork;
 use chrono::{Datelike, Days, Months, NaiveDate, Weekday};
 use domain::accounts::cost_terms::{Basis, CostTerms, Energy, Fee, FeeKind};
 use domain::baseline::bills::{Bill, Bills};
-use domain::baseline::method::{ClassUse, Method, Per, PerWash};
+use domain::baseline::method::{Method, Per};
 use domain::fault::Faults;
 use domain::money::Currency;
 use domain::tariff::record::{
@@ -153,21 +153,6 @@ pub(crate) fn terms(site: usize, from: NaiveDate, units: u32, metered: bool) -> 
         energy: metered.then(|| Energy { price_per_kwh: cents(utility.kwh), basis: Basis::Metered }),
         disposal_per_load: Some(cents(utility.load)),
         capital: None,
-    })
-}
-
-/// What the washes of a site took before its units: measured, where somebody tallies them.
-pub(crate) fn per_wash(site: usize) -> Method {
-    let mut chance = Chance::of(Topic::Money, site);
-    Method::PerWash(PerWash {
-        classes: vec![ClassUse {
-            machine_class: MACHINES.to_owned(),
-            l_per_wash: chance.between(325.0, 360.0).round(),
-            washes_measured: 40,
-            sd_l: Some(62.0),
-            u_scale_share: 0.02,
-            meter: None,
-        }],
     })
 }
 

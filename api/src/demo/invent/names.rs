@@ -1,6 +1,7 @@
 //! Who and where. All of it is invented.
 
 use chrono_tz::Tz;
+use domain::site::Coordinates;
 
 /// A country the dealer works in.
 #[derive(Debug)]
@@ -14,12 +15,35 @@ pub(crate) struct Region {
     pub(crate) celsius: (f64, f64),
     /// Whether meters read by hand count US gallons.
     pub(crate) gallons: bool,
+    /// Degrees north and east around which its sites lie.
+    around: (f64, f64),
 }
 
 pub(crate) const REGIONS: [Region; 3] = [
-    Region { country: "US", zone: Tz::America__Denver, southern: false, celsius: (10.0, 12.0), gallons: true },
-    Region { country: "PT", zone: Tz::Europe__Lisbon, southern: false, celsius: (17.0, 6.0), gallons: false },
-    Region { country: "AU", zone: Tz::Australia__Adelaide, southern: true, celsius: (17.0, 6.0), gallons: false },
+    Region {
+        country: "US",
+        zone: Tz::America__Denver,
+        southern: false,
+        celsius: (10.0, 12.0),
+        gallons: true,
+        around: (39.0, -105.5),
+    },
+    Region {
+        country: "PT",
+        zone: Tz::Europe__Lisbon,
+        southern: false,
+        celsius: (17.0, 6.0),
+        gallons: false,
+        around: (39.4, -8.2),
+    },
+    Region {
+        country: "AU",
+        zone: Tz::Australia__Adelaide,
+        southern: true,
+        celsius: (17.0, 6.0),
+        gallons: false,
+        around: (-34.4, 138.9),
+    },
 ];
 
 /// The customers, in turn of the regions.
@@ -63,6 +87,14 @@ pub(crate) const MODELS: [Model; 4] = [
 pub(crate) fn region(site: usize) -> &'static Region {
     const FIRST: &Region = &REGIONS[0];
     REGIONS.get(site % REGIONS.len()).unwrap_or(FIRST)
+}
+
+/// Where a site lies: in a spiral around the middle of its region.
+pub(crate) fn coordinates(site: usize) -> Coordinates {
+    let (latitude, longitude) = region(site).around;
+    let turn = f64::from(u32::try_from(site).unwrap_or_default());
+    let out = 0.2 * turn.sqrt();
+    Coordinates { latitude: latitude + out * turn.sin(), longitude: longitude + out * turn.cos() }
 }
 
 /// The model of that number.

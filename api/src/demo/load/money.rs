@@ -16,7 +16,7 @@ use domain::accounts::site_account::{Charged, SiteAccount};
 use domain::accounts::versions::Before;
 use domain::baseline::method::Method;
 use domain::baseline::record::{Agreed, Baseline, Evidence, Scope};
-use domain::ids::{UnitId, WaterAccountId};
+use domain::ids::WaterAccountId;
 use domain::measures::days::Days;
 use domain::measures::wash_tally::{TallySource, WashTally};
 use domain::measures::working_days::{Hours, Week, WorkingDays};
@@ -35,25 +35,22 @@ struct Paying<'a> {
     /// The day on which its first unit was put in.
     first_day: NaiveDate,
     plans: Vec<&'a UnitPlan>,
-    units: Vec<UnitId>,
     /// What each of them washed, by month.
     work: Vec<&'a [MonthWork]>,
 }
 
 /// Adds what is written down of the money of all sites.
-pub(super) async fn add(tx: &Tx<'_>, ground: &Ground, fleet: &Fleet, ids: &[UnitId]) -> Result<(), DbError> {
+pub(super) async fn add(tx: &Tx<'_>, ground: &Ground, fleet: &Fleet) -> Result<(), DbError> {
     for (number, place) in ground.sites.iter().enumerate() {
         let stood = |plan: &UnitPlan| plan.stays.iter().any(|stay| stay.site == number);
-        let units: Vec<_> =
-            fleet.units.iter().zip(&fleet.work).zip(ids).filter(|(((plan, _), _), _)| stood(plan)).collect();
-        let Some(from_s) = units.iter().map(|(((plan, _), _), _)| plan.from_s).min() else { continue };
+        let units: Vec<_> = fleet.units.iter().zip(&fleet.work).filter(|((plan, _), _)| stood(plan)).collect();
+        let Some(from_s) = units.iter().map(|((plan, _), _)| plan.from_s).min() else { continue };
         let paying = Paying {
             number,
             place,
             first_day: local_date(region(number).zone, instant(from_s)),
-            plans: units.iter().map(|(((plan, _), _), _)| plan).collect(),
-            units: units.iter().map(|(_, unit)| **unit).collect(),
-            work: units.iter().map(|((_, work), _)| work.as_slice()).collect(),
+            plans: units.iter().map(|((plan, _), _)| plan).collect(),
+            work: units.iter().map(|(_, work)| work.as_slice()).collect(),
         };
         paying.add(tx).await?;
     }
@@ -73,18 +70,15 @@ impl Paying<'_> {
         let terms = money::terms(self.number, self.first_day, units, metered)?;
         cost_terms::create(tx, site, &terms.checked()?).await?;
         if self.plans.iter().any(|plan| plan.metering == Metering::Without) {
-            // What the site uses is not known; what its fully metered unit does is.
-            let full = self.plans.iter().zip(&self.units).find(|(plan, _)| plan.metering == Metering::Full);
-            let Some((_, unit)) = full else { return Ok(()) };
-            let evidence = "Forty washes were timed and metered on the old installation.";
-            return self.agree(tx, Scope::UnitId(*unit), money::per_wash(self.number), evidence).await;
+            // What the site uses is not known, so nothing is held against a baseline.
+            return Ok(());
         }
         if self.plans.iter().all(|plan| plan.metering == Metering::Hand) {
             self.add_tallies(tx).await?;
         }
         let bills = money::bills_before(self.number, self.first_day, &self.work);
         let evidence = "The supplier's bills of the half-year before.";
-        self.agree(tx, Scope::SiteId(self.place.site), bills, evidence).await?;
+        self.agree(tx, bills, evidence).await?;
         if self.number.is_multiple_of(4) {
             self.invest(tx, units).await?;
         }
@@ -161,9 +155,9 @@ impl Paying<'_> {
         Ok(())
     }
 
-    async fn agree(&self, tx: &Tx<'_>, scope: Scope, method: Method, evidence: &str) -> Result<(), DbError> {
+    async fn agree(&self, tx: &Tx<'_>, method: Method, evidence: &str) -> Result<(), DbError> {
         let new = Baseline {
-            scope,
+            scope: Scope::SiteId(self.place.site),
             first_day: self.first_day,
             last_day: None,
             method,

@@ -144,6 +144,7 @@ async fn add_item(tx: &Tx<'_>, planned: &ItemPlan, from_s: i64) -> Result<ItemId
         least_packs: 1,
         lead_time_d: planned.lead_time_d,
         lead_time_sd_d: f64::from(planned.lead_time_d) / 5.0,
+        costs: None,
     };
     let new = Item {
         name: planned.name.to_owned(),

@@ -27,7 +27,8 @@ pub fn routes(config: &mut ServiceConfig) {
 #[derive(Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct BaselineInput {
-    /// The unit that it is for; null for all that washes at the site.
+    /// Null: a baseline is for all that washes at the site. Records from before that was so may name a
+    /// unit, and nothing is reckoned by those.
     #[serde(default)]
     #[schema(example = json!(null))]
     unit_id: Option<Uuid>,
@@ -76,7 +77,7 @@ impl BaselineInput {
     }
 }
 
-/// A baseline: what a site or unit used before its recycling plant, as agreed.
+/// A baseline: what a site used before its recycling plants, as agreed.
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = Baseline)]
 pub struct BaselineView {
@@ -144,7 +145,7 @@ async fn create_baseline(
     .await
 }
 
-/// List the baselines of a site and its units
+/// List the baselines of a site
 ///
 /// All of them on one page, the oldest first, replaced ones too.
 #[utoipa::path(tag = "baselines", params(("id" = Uuid, Path, description = "The site's id")),

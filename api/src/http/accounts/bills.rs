@@ -51,7 +51,7 @@ pub struct BillInput {
 }
 
 impl BillInput {
-    fn parse(&self) -> Result<SiteBill, Faults> {
+    pub(crate) fn parse(&self) -> Result<SiteBill, Faults> {
         let bill = ActualBill { lines: self.lines.clone(), total: self.total };
         let period = Cycle { from: self.from, to: self.to };
         SiteBill { period, metered_l: self.metered_l.map(Litres), bill }.checked()

@@ -38,11 +38,11 @@ pub struct BillPreviewInput {
     water_l: f64,
     /// Water used in an average month of the winter before, where sewer is billed by that.
     #[serde(default)]
-    #[schema(minimum = 0)]
+    #[schema(example = 90_000.0, minimum = 0)]
     winter_l_per_month: Option<f64>,
     /// What the discharge meter counted, where sewer is billed by that.
     #[serde(default)]
-    #[schema(minimum = 0)]
+    #[schema(example = 720_000.0, minimum = 0)]
     discharge_l: Option<f64>,
 }
 

@@ -4,7 +4,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::accounts::water_account::{self, StoredAccount};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
@@ -195,20 +195,20 @@ async fn create_water_account(
 }
 
 /// List water accounts by name
-#[utoipa::path(tag = "water accounts", params(ListWaterAccounts, Paging),
+#[utoipa::path(tag = "water accounts", params(ListWaterAccounts, Sorting, Paging),
     responses((status = 200, description = "A page of water accounts", body = Page<WaterAccountView>), Problems))]
 #[get("/water-accounts")]
 async fn list_water_accounts(
     request: HttpRequest,
     caller: Caller<perm::ReadAccounts>,
     query: Query<ListWaterAccounts>,
-    paging: Query<Paging>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
+    let after = paging.sorted(&sorting, "name")?;
     let filter = water_account::Filter { site: query.site_id.map(SiteId), retired: query.retired };
     let rows = db.read(caller.scope(), caller.now(), async |tx| water_account::list(tx, &filter, &after).await).await?;
-    let key = |row: &StoredAccount| (row.value.account.name.clone(), row.id.0);
+    let key = |row: &StoredAccount| after.place(row, &row.value.account.name, row.id.0);
     Ok(answer::page(&request, &after, rows, key, WaterAccountView::from))
 }
 

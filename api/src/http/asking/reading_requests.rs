@@ -68,6 +68,7 @@ pub struct ReadingRequestView {
     id: Uuid,
     #[serde(flatten)]
     record: ReadingRequestInput,
+    /// The site's customer.
     customer_id: Uuid,
     /// `open`, `taken` (all readings came), `revoked` or `expired`.
     #[schema(example = "open")]
@@ -80,6 +81,7 @@ pub struct ReadingRequestView {
     #[schema(example = "sent")]
     mail: &'static str,
     /// How often the person was reminded.
+    #[schema(example = 1)]
     reminders: i16,
     #[serde(flatten)]
     stamps: Stamps,

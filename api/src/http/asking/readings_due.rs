@@ -51,6 +51,7 @@ pub struct ExpectedView {
     #[schema(example = 44900.0)]
     to: f64,
     /// Whether it begins again from zero meanwhile, or may.
+    #[schema(example = false)]
     rolls_over: bool,
 }
 
@@ -86,12 +87,15 @@ impl From<Asked> for AskedView {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = ReadingDue)]
 pub struct DueView {
+    /// The meter.
     meter_id: Uuid,
     /// What the meter is called.
     #[schema(example = "Make-up")]
     meter: String,
     /// Where it sits.
+    #[schema(example = "Town water line behind the backflow preventer")]
     position: Option<String>,
+    /// What it measures.
     #[schema(example = "makeup")]
     stream: &'static str,
     /// The register's own unit.
@@ -102,13 +106,21 @@ pub struct DueView {
     read_by: &'static str,
     /// The unit it measures; null where it measures a whole site.
     unit_id: Option<Uuid>,
+    /// What the unit is called.
+    #[schema(example = "Harbour bay 2")]
     unit_label: Option<String>,
+    /// The site.
     site_id: Uuid,
+    /// What the site is called.
+    #[schema(example = "North yard")]
     site: String,
     /// The IANA zone of the dates.
     #[schema(example = "Europe/Vienna")]
     time_zone: &'static str,
+    /// The site's customer.
     customer_id: Uuid,
+    /// What the customer is called.
+    #[schema(example = "Harbour Haulage")]
     customer: String,
     /// The local day by whose end its reading is due.
     due_on: NaiveDate,

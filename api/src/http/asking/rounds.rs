@@ -24,10 +24,16 @@ pub fn routes(config: &mut ServiceConfig) {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = RoundSite)]
 pub struct RoundSiteView {
+    /// The site.
     site_id: Uuid,
+    /// What it is called.
+    #[schema(example = "North yard")]
     site: String,
     /// Where it is.
+    #[schema(example = "12 Quay Road")]
     address: Option<String>,
+    /// What its customer is called.
+    #[schema(example = "Harbour Haulage")]
     customer: String,
     /// Its meters that people read, by unit and label.
     meters: Vec<DueView>,
@@ -46,6 +52,7 @@ impl RoundSiteView {
 pub struct Round {
     /// The sites' ids with commas between them, in the order of the round, 50 at most; without
     /// any, all sites at which something is due.
+    #[param(example = "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c13,0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c22")]
     site_id: Option<String>,
 }
 

@@ -1,12 +1,17 @@
-//! `/v1/units/{id}/samples`.
+//! `/v1/units/{id}/samples`, and `/v1/samples` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, view, withdraw};
 use crate::auth::{Caller, perm};
-use crate::db::Db;
 use crate::db::measures::sample::Judged;
+use crate::db::measures::{self, Noted};
+use crate::db::page::After;
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::http::answer::{Page, Paging, Problems};
+use crate::http::series::AskOf;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
@@ -16,10 +21,11 @@ use domain::measures::sample::{Qualifier, Quantity, Sample, SampleUnit};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_sample).service(list_samples).service(withdraw_sample);
+    config.service(create_sample).service(list_samples).service(withdraw_sample).service(list_samples_of_units);
 }
 
 /// What is sent of a sample: one measurement of water quality.
@@ -143,6 +149,57 @@ async fn list_samples(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     list::<_, SampleInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+}
+
+/// A sample, and the unit that it is of.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct SampleOfUnit {
+    /// The unit whose water it is of.
+    unit_id: Uuid,
+    #[serde(flatten)]
+    noted: NotedView<SampleShown>,
+}
+
+/// List samples
+///
+/// Of all units within one's reach, oldest first; those of a customer or site are of units that stood there
+/// then. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOf, Instants, Paging),
+    responses((status = 200, description = "A page of samples", content(
+        (Page<SampleOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/samples")]
+async fn list_samples_of_units(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked, paging): (Query<AskOf>, Query<Instants>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let (of, window, after) = (of.of(None), asked.parse()?, paging.parse()?);
+    let read = async move |tx: &Tx<'_>, after: &After| measures::of_units::<Judged>(tx, of, &window, after).await;
+    let key = |_: &After, (_, noted): &(UnitId, Noted<Judged>)| (measures::to_cursor(noted.begins), noted.id.0);
+    let show =
+        |(unit, noted): (UnitId, Noted<Judged>)| SampleOfUnit { unit_id: unit.0, noted: view::<SampleInput>(noted) };
+    listed(&request, &caller, (&db, &rates), after, read, (key, show)).await
+}
+
+impl Tabled for SampleOfUnit {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("unit_id", Kind::Text),
+        ("id", Kind::Text),
+        ("at", Kind::Instant),
+        ("point", Kind::Text),
+        ("what", Kind::Text),
+        ("qualifier", Kind::Text),
+        ("value", Kind::Number),
+        ("unit", Kind::Text),
+        ("method", Kind::Text),
+        ("detection_limit", Kind::Number),
+        ("doubt", Kind::Text),
+        ("recorded_by", Kind::Text),
+        ("created_at", Kind::Instant),
+        ("withdrawn", Kind::Text),
+    ];
 }
 
 /// Withdraw a wrong sample

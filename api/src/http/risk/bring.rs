@@ -23,6 +23,7 @@ pub struct PriceView {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = KitItemToBring)]
 pub struct ItemToBring {
+    /// The part or consumable in stock.
     item_id: Uuid,
     /// What it is called.
     #[schema(example = "Tube 6 mm")]
@@ -49,6 +50,7 @@ pub struct ItemToBring {
 /// The kit that a part is replaced with.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct KitToBring {
+    /// The kit.
     kit_id: Uuid,
     /// What it is called.
     #[schema(example = "Dosing tube kit")]

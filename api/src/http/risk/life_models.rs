@@ -15,8 +15,11 @@ use utoipa::ToSchema;
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = LifeBounds)]
 pub struct BoundsView {
+    /// The lower bound.
+    #[schema(example = 1.8)]
     lower: f64,
-    /// Null where nothing bounds it.
+    /// The upper bound; null where nothing bounds it.
+    #[schema(example = 4.6)]
     upper: Option<f64>,
 }
 
@@ -31,30 +34,42 @@ impl From<Bounds> for BoundsView {
 #[schema(as = LifeEnds)]
 pub struct EndsView {
     /// Failed in use: the end of a life.
+    #[schema(example = 12)]
     failed: usize,
     /// Found worn out: the end of a life since it was last seen good.
+    #[schema(example = 2)]
     worn_out_found: usize,
     /// Failed a calibration: likewise.
+    #[schema(example = 0)]
     failed_calibration: usize,
     /// Still fitted. It and all that follow count as good until then.
+    #[schema(example = 9)]
     running: usize,
     /// Taken out in good order, before it could fail.
+    #[schema(example = 4)]
     preventive: usize,
     /// Taken out for a better one.
+    #[schema(example = 1)]
     upgrade: usize,
     /// Lost to external causes such as frost.
+    #[schema(example = 2)]
     external: usize,
     /// The events that these come to: losses at one place within 72 hours are one, whatever kinds of
     /// parts they took, so that those of several kinds do not add up.
+    #[schema(example = 1)]
     external_events: usize,
     /// Faulty when new.
+    #[schema(example = 0)]
     faulty_new: usize,
     /// Taken out for a reason that nobody wrote down: as many lives may have been longer or shorter than
     /// they count.
+    #[schema(example = 1)]
     unknown: usize,
     /// Left out: what its counter ran is not known.
+    #[schema(example = 1)]
     without_age: usize,
     /// Left out: not watched for any length of its life.
+    #[schema(example = 0)]
     without_length: usize,
 }
 
@@ -84,14 +99,22 @@ impl From<Ends> for EndsView {
 #[schema(as = LifeFit)]
 pub struct FitView {
     /// Akaike's criterion, corrected for few failures: less is better. That of one rate at all ages.
+    #[schema(example = 262.4)]
     exponential_aicc: Option<f64>,
     /// That of the Weibull.
+    #[schema(example = 251.3)]
     weibull_aicc: Option<f64>,
     /// That of the lognormal.
+    #[schema(example = 244.9)]
     lognormal_aicc: Option<f64>,
     /// Chance of failures by age as far off the Weibull if it is true; null where ages are known to
     /// intervals only.
+    #[schema(example = 0.04)]
     agreement_p: Option<f64>,
+    /// Greatest distance between the survival that it says and the one without a model; null for more than
+    /// 500 lives some of which are known to intervals.
+    #[schema(example = 0.06)]
+    distance: Option<f64>,
     /// Why the Weibull should not be relied on; null where nothing speaks against it.
     #[schema(
         example = "the chances rest on a Weibull that does not fit these lives: a lognormal fits better by 6.4 (AICc)"
@@ -101,9 +124,9 @@ pub struct FitView {
 
 impl From<Standing> for FitView {
     fn from(standing: Standing) -> Self {
-        let Standing { exponential_aicc, weibull_aicc, lognormal_aicc, agreement_p, misfit } = standing;
+        let Standing { exponential_aicc, weibull_aicc, lognormal_aicc, agreement_p, distance, misfit } = standing;
         let warning = misfit.map(words::misfit);
-        Self { exponential_aicc, weibull_aicc, lognormal_aicc, agreement_p, warning }
+        Self { exponential_aicc, weibull_aicc, lognormal_aicc, agreement_p, distance, warning }
     }
 }
 
@@ -112,10 +135,13 @@ impl From<Standing> for FitView {
 #[schema(as = LentLives)]
 pub struct LentView {
     /// Lives watched.
+    #[schema(example = 210)]
     lives: u32,
     /// Failures among them.
+    #[schema(example = 64)]
     failures: u32,
     /// How long they were watched together, in the run basis.
+    #[schema(example = 1_105_000.0)]
     time_at_risk: f64,
 }
 
@@ -130,21 +156,25 @@ impl From<Counts> for LentView {
 #[schema(as = LifeFigures)]
 pub struct FiguresView {
     /// Weibull shape, above 1 for parts that wear; null where there is no estimate.
+    #[schema(example = 2.9)]
     shape: Option<f64>,
     /// Its 90 % bounds.
     shape_bounds: Option<BoundsView>,
     /// Weibull scale, in the run basis: the age by which 63 % fail.
+    #[schema(example = 6250.0)]
     scale: Option<f64>,
     /// Its 90 % bounds.
     scale_bounds: Option<BoundsView>,
     /// How the lives of the group ended.
     ends: EndsView,
     /// The use a day assumed of parts without a counter, in the run basis.
+    #[schema(example = 6.5)]
     assumed_per_day: f64,
     /// What other dealers counted of such parts, where both sides lend their counts and too few of one's own
     /// failed to tell alone.
     lent: Option<LentView>,
     /// Why there is no estimate.
+    #[schema(example = json!(null))]
     why_none: Option<String>,
     /// Whether the Weibull fits; null while fewer than ten failures tell.
     fit: Option<FitView>,
@@ -175,8 +205,10 @@ pub struct LifeModelView {
     #[schema(example = "lives")]
     basis: String,
     /// The maker's model that the lives are of; null for all parts of the kind and duty.
+    #[schema(example = "T 6")]
     of_model: Option<String>,
     /// The soil of the sites that the lives are of; null for all.
+    #[schema(example = "earth")]
     of_soil_class: Option<String>,
     /// When these parts work.
     #[schema(example = "timed")]

@@ -27,27 +27,37 @@ pub fn routes(config: &mut ServiceConfig) {
 #[schema(as = UpsetSignLimitsInput)]
 pub struct LimitsInput {
     /// Dissolved oxygen below it, in milligrams a litre. 2 unless set.
+    #[schema(example = 2.0)]
     oxygen_low_mg_l: f64,
     /// A fall of the ORP of at least so much from one sample of a point to the next within a month, in
     /// millivolts. 50 unless set.
+    #[schema(example = 50.0)]
     orp_fall_mv: f64,
     /// Sludge of that depth or more, in millimetres. 300 unless set.
+    #[schema(example = 300.0)]
     sludge_deep_mm: f64,
     /// A temperature below it, in degrees Celsius. 10 unless set.
+    #[schema(example = 10.0)]
     cold_c: f64,
     /// A temperature above it, in degrees Celsius. 35 unless set.
+    #[schema(example = 35.0)]
     hot_c: f64,
     /// Free chlorine or dissolved ozone from it on, in samples whose point names the biology, in
     /// milligrams a litre. 0.1 unless set.
+    #[schema(example = 0.1)]
     disinfectant_mg_l: f64,
     /// Days from a clean-out to the next after which it is late. 180 unless set.
+    #[schema(example = 180.0)]
     clean_out_days: f64,
     /// Days for which an accepted wash chemical is new; one that is untested or not accepted is a
     /// sign for as long as it is used. 30 unless set.
+    #[schema(example = 30.0)]
     new_chemical_days: f64,
     /// Days of standing still, or on town water, from which on it is a sign. 7 unless set.
+    #[schema(example = 7.0)]
     idle_days: f64,
     /// Days for which a sign counts after it was noted. 14 unless set.
+    #[schema(example = 14.0)]
     holds_days: f64,
 }
 

@@ -27,16 +27,20 @@ const NIGHTS_MOST: i64 = 100;
 #[into_params(parameter_in = Query)]
 pub struct Nights {
     /// Only nights before that local day of the dealer's: to go further back, the last one answered.
+    #[param(example = "2026-03-01")]
     before: Option<NaiveDate>,
 }
 
 /// What was forecast of a part.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct PartNightView {
+    /// The part.
     component_id: Uuid,
     /// Probability that it fails within 30 days; null where nothing was held of its life.
+    #[schema(example = 0.18)]
     failure_probability_30_days: Option<f64>,
     /// The same within 90 days.
+    #[schema(example = 0.41)]
     failure_probability_90_days: Option<f64>,
 }
 
@@ -48,8 +52,10 @@ pub struct UnitNightView {
     /// When it was made.
     made_at: DateTime<Utc>,
     /// Probability that one part at least fails or the process upsets within 30 days.
+    #[schema(example = 0.31)]
     failure_probability_30_days: f64,
     /// The same within 90 days.
+    #[schema(example = 0.62)]
     failure_probability_90_days: f64,
     /// Its parts.
     components: Vec<PartNightView>,

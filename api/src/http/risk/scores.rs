@@ -27,16 +27,22 @@ pub fn routes(config: &mut ServiceConfig) {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct CalibrationView {
     /// Forecasts.
+    #[schema(example = 120)]
     count: usize,
     /// Their mean probability.
+    #[schema(example = 0.08)]
     forecast: f64,
     /// Part of them that failed.
+    #[schema(example = 0.1)]
     observed: f64,
     /// Exact binomial 90 % bounds of that part: the lower one.
+    #[schema(example = 0.059)]
     lower: f64,
     /// The upper one.
+    #[schema(example = 0.157)]
     upper: f64,
     /// Whether the mean probability lies within the bounds.
+    #[schema(example = true)]
     agrees: bool,
 }
 
@@ -51,12 +57,16 @@ impl From<Bin> for CalibrationView {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct RivalView {
     /// Forecasts that it could make.
+    #[schema(example = 940)]
     count: usize,
     /// Its Brier score.
+    #[schema(example = 0.0689)]
     brier: f64,
     /// The forecasts' Brier score on the same parts.
+    #[schema(example = 0.0561)]
     brier_of_forecasts: f64,
     /// Its concordance.
+    #[schema(example = 0.64)]
     concordance: Option<f64>,
 }
 
@@ -71,26 +81,35 @@ impl From<Rival> for RivalView {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct ScoreView {
     /// Forecasts scored: the latest 200000 at most.
+    #[schema(example = 1200)]
     count: usize,
     /// Failures among them.
+    #[schema(example = 84)]
     failed: usize,
     /// The mean squared error of the probabilities; less is better. It is reliability -
     /// resolution + uncertainty + within.
+    #[schema(example = 0.055)]
     brier: f64,
     /// Mean squared distance of the tenths' forecasts from their outcomes; less is better.
+    #[schema(example = 0.0012)]
     reliability: f64,
     /// Mean squared distance of the tenths' outcomes from the overall one; more is better.
+    #[schema(example = 0.0118)]
     resolution: f64,
     /// What the outcomes vary by themselves.
+    #[schema(example = 0.0651)]
     uncertainty: f64,
     /// What is left by putting different probabilities into one tenth.
+    #[schema(example = 0.0005)]
     within: f64,
     /// Mean distance of the tenths' forecasts from their outcomes.
+    #[schema(example = 0.021)]
     calibration_error: f64,
     /// Tenths of the forecasts by probability.
     calibration: Vec<CalibrationView>,
     /// Part of the pairs whose order is known in which the part at higher risk failed first; 0.5
     /// is no better than a coin.
+    #[schema(example = 0.78)]
     concordance: Option<f64>,
     /// The rule "it fails when its rated life is over", for parts that have one.
     by_rated_life: Option<RivalView>,
@@ -125,9 +144,11 @@ pub struct HorizonScoresView {
     #[schema(example = 30)]
     horizon_days: u16,
     /// Forecasts whose horizon lies ahead.
+    #[schema(example = 310)]
     pending: i64,
     /// Forecasts that will never be scored: the part was taken out in good order before, or failed
     /// at an unknown time around the horizon.
+    #[schema(example = 22)]
     unknown: i64,
     /// The score; null while there is none.
     score: Option<ScoreView>,
@@ -139,8 +160,10 @@ pub struct HorizonScoresView {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct UnitScoresView {
     /// Forecasts whose horizon lies ahead.
+    #[schema(example = 46)]
     pending: i64,
     /// Forecasts that will never be scored: what became of a part is not known, and nothing else let down.
+    #[schema(example = 3)]
     unknown: usize,
     /// The score, over the latest nights; null while there is none. The rule by rated life is "it lets down
     /// when one of its parts is past its rated life".
@@ -150,6 +173,7 @@ pub struct UnitScoresView {
 /// The scores.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct RiskScoresView {
+    /// How forecasts turned out, horizon by horizon.
     horizons: Vec<HorizonScoresView>,
     /// How the lives ended that the last night's forecasts were made from, over the whole fleet; null before
     /// a night has counted it.

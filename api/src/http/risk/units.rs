@@ -9,6 +9,7 @@ use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
 use crate::db::{Db, DbError, unit};
 use crate::http::accounts::preview::MoneyView;
 use crate::http::answer::{self, Page, Paging, Problems};
+use crate::http::series::AskOf;
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
@@ -37,21 +38,26 @@ const PARTS_MOST: i64 = 1000;
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = UnitAtRisk)]
 pub struct UnitAtRiskView {
+    /// The unit.
     unit_id: Uuid,
     /// What it is called.
     #[schema(example = "Bay 2")]
     unit: String,
     /// Where it stands; null for nowhere.
+    #[schema(example = "North yard")]
     site: Option<String>,
     /// Whose it is there.
+    #[schema(example = "Harbour Haulage")]
     customer: Option<String>,
     /// What the bay falls back on: `town_water`, `second_unit` or `none`.
+    #[schema(example = "town_water")]
     fallback: Option<String>,
     /// The dealer's local day of the night run that forecast it.
     night: NaiveDate,
     /// When that was.
     made_at: DateTime<Utc>,
     /// Its place in the list, from 1.
+    #[schema(example = 1)]
     rank: i32,
     /// Probability that one part at least fails or the process upsets within 30 days.
     #[schema(example = 0.31)]
@@ -63,6 +69,7 @@ pub struct UnitAtRiskView {
     #[schema(value_type = Option<MoneyView>)]
     expected_loss_30_days: Option<Value>,
     /// Parts of which nothing can be forecast: no rated life, no lives that tell.
+    #[schema(example = 1)]
     parts_not_forecast: i32,
     /// The parts most likely to fail, and why the process may upset where the dealer has a history
     /// of that, in words made from the figures.
@@ -123,20 +130,21 @@ pub(crate) fn worth_bringing(part: &PartAtRisk) -> bool {
 ///
 /// As the last night run forecast them, greatest expected loss first: the sum over its parts of the
 /// probability that each fails within 30 days times what follows its own failure where the unit stands, and
-/// the same of a process upset. Parts are taken to fail independently.
-#[utoipa::path(tag = "risk", params(Paging),
+/// the same of a process upset. Parts are taken to fail independently. Those of a customer or site stand
+/// there now.
+#[utoipa::path(tag = "risk", params(AskOf, Paging),
     responses((status = 200, description = "A page of units", body = Page<UnitAtRiskView>), Problems))]
 #[get("/risk")]
 async fn list_units_at_risk(
     request: HttpRequest,
     caller: Caller<perm::ReadRisk>,
-    paging: Query<Paging>,
+    (of, paging): (Query<AskOf>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
+    let (of, after) = (of.of(None), paging.parse()?);
     let views = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let units = view::units(tx, &after).await?;
+            let units = view::units(tx, of, &after).await?;
             let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
             let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
             let weights = followed::weights(tx, &ids).await?;
@@ -161,8 +169,10 @@ pub struct AheadView {
     #[schema(example = 0.18)]
     failure_probability: Option<f64>,
     /// Its lower 90 % bound.
+    #[schema(example = 0.09)]
     lower: Option<f64>,
     /// Its upper 90 % bound.
+    #[schema(example = 0.31)]
     upper: Option<f64>,
 }
 
@@ -176,15 +186,21 @@ pub struct FindingWeightView {
     #[schema(example = "falling_flow")]
     finding: &'static str,
     /// Failures of such parts in the weeks after nights with such a finding.
+    #[schema(example = 12)]
     failures_followed: i32,
     /// What the hazard is multiplied by; null while it changes nothing.
     #[schema(example = 2.4)]
     factor: Option<f64>,
     /// Its lower 90 % bound.
+    #[schema(example = 1.3)]
     lower: Option<f64>,
     /// Its upper 90 % bound.
+    #[schema(example = 4.2)]
     upper: Option<f64>,
     /// The same in words.
+    #[schema(
+        example = "falling flow is found: transfer pump failed 2.4 times as often (90 % interval 1.3 to 4.2) by 12 failures after such findings"
+    )]
     words: String,
 }
 
@@ -204,25 +220,34 @@ pub struct UpsetSign {
     #[schema(example = "oxygen_low")]
     sign: String,
     /// Upsets that followed it at the dealer's units.
+    #[schema(example = 12)]
     upsets_followed: i64,
     /// What it multiplies the rate of upsets by; null where too few followed it to tell.
+    #[schema(example = 3.1)]
     factor: Option<f64>,
     /// Its lower 90 % bound.
+    #[schema(example = 1.4)]
     lower: Option<f64>,
     /// Its upper 90 % bound.
+    #[schema(example = 6.2)]
     upper: Option<f64>,
     /// The same in words.
+    #[schema(
+        example = "dissolved oxygen was low, 3.1 times as often (90 % interval 1.4 to 6.2) by 12 upsets after it"
+    )]
     words: String,
 }
 
 /// A part of a unit at risk.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct PartAtRiskView {
+    /// The part.
     component_id: Uuid,
     /// What it is.
     #[schema(example = "dosing_pump_tube")]
     kind: String,
     /// The maker's name for it.
+    #[schema(example = "T 6")]
     model: Option<String>,
     /// What ages it.
     #[schema(example = "hours")]
@@ -238,8 +263,11 @@ pub struct PartAtRiskView {
     #[schema(example = "unit_counter")]
     age_source: &'static str,
     /// Its rated life, in the run basis.
+    #[schema(example = 6000.0)]
     rated_life: Option<f64>,
+    /// What the next 30 days may bring.
     within_30_days: AheadView,
+    /// The same of 90 days.
     within_90_days: AheadView,
     /// Why, in words made from the figures.
     #[schema(example = "dosing pump tube at 5,480 h; 9 of 14 like it had failed by 5,600 h")]
@@ -251,6 +279,7 @@ pub struct PartAtRiskView {
     advice: Option<String>,
     /// The age of least cost, in the run basis; null where running to failure costs least or wear
     /// is not shown.
+    #[schema(example = 4900.0)]
     replace_at: Option<f64>,
     /// What that saves against running to failure, in a thousand units of the run basis.
     saving_per_1000: Option<MoneyView>,
@@ -267,6 +296,7 @@ pub struct PartAtRiskView {
     bring: String,
     /// The kit that it is replaced with; null where no kit says that it is for such parts.
     kit: Option<KitToBring>,
+    /// What lives of parts alike told.
     life_model: LifeModelView,
 }
 
@@ -321,25 +351,47 @@ pub struct CourseView {
     #[schema(example = "steady")]
     course: &'static str,
     /// The same in words.
+    #[schema(
+        example = "steady: 9 failures and upsets in 640 days, one in 71 days on average, neither sooner nor later as far as they tell"
+    )]
     words: String,
     /// Failures of its parts and process upsets.
+    #[schema(example = 9)]
     events: usize,
     /// Days in which it stood at sites.
+    #[schema(example = 640.0)]
     days: f64,
     /// Chance of so clear a trend where there is none, by Laplace's test.
+    #[schema(example = 0.41)]
     p: Option<f64>,
     /// Mean days between them.
+    #[schema(example = 71.1)]
     mean_days_between: Option<f64>,
     /// Its lower 90 % bound.
+    #[schema(example = 40.8)]
     mean_days_lower: f64,
     /// Its upper 90 % bound.
+    #[schema(example = 136.3)]
     mean_days_upper: Option<f64>,
     /// The exponent of the power law (Crow-AMSAA), above 1 for a unit that gets worse.
+    #[schema(example = 0.92)]
     growth: Option<f64>,
     /// Its lower 90 % bound.
+    #[schema(example = 0.48)]
     growth_lower: Option<f64>,
     /// Its upper 90 % bound.
+    #[schema(example = 1.48)]
     growth_upper: Option<f64>,
+    /// Mean days between them as things stand now, by the power law; the mean above takes them to come at
+    /// one rate, which holds for a unit that is steady.
+    #[schema(example = 77.3)]
+    present_mean_days: Option<f64>,
+    /// Its lower 90 % bound.
+    #[schema(example = 39.0)]
+    present_mean_days_lower: Option<f64>,
+    /// Its upper 90 % bound.
+    #[schema(example = 168.0)]
+    present_mean_days_upper: Option<f64>,
 }
 
 impl From<Course> for CourseView {
@@ -356,6 +408,9 @@ impl From<Course> for CourseView {
             growth: course.growth,
             growth_lower: course.growth_bounds.map(|bounds| bounds.lower),
             growth_upper: course.growth_bounds.and_then(|bounds| bounds.upper),
+            present_mean_days: course.present_mean_days,
+            present_mean_days_lower: course.present_mean_days_bounds.map(|bounds| bounds.lower),
+            present_mean_days_upper: course.present_mean_days_bounds.and_then(|bounds| bounds.upper),
         }
     }
 }
@@ -364,6 +419,7 @@ impl From<Course> for CourseView {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = UnitRisk)]
 pub struct UnitRiskView {
+    /// The unit.
     unit_id: Uuid,
     /// The unit as the list has it; null before a night run has forecast it.
     risk: Option<UnitAtRiskView>,

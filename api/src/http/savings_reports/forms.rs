@@ -4,10 +4,9 @@ use crate::auth::{Caller, Permission};
 use crate::db::Db;
 use crate::db::report::{StoredReport, style};
 use crate::problem::Problem;
-use crate::report::{facts, print, statement};
+use crate::report::{Wanted, facts, print, statement};
 use actix_web::http::header::{self, ContentDisposition, DispositionParam, DispositionType};
 use actix_web::{HttpRequest, HttpResponse};
-use domain::report::style::Language;
 use weirbook_paper::Logo;
 
 /// A form that is asked for.
@@ -43,21 +42,43 @@ pub(crate) async fn pdf<P: Permission>(
     db: &Db,
     caller: &Caller<P>,
     stored: StoredReport,
-    wanted: Option<Language>,
+    wanted: Wanted,
 ) -> Result<HttpResponse, Problem> {
-    let style = &stored.figures.style;
-    let logo = db.read(caller.scope(), caller.now(), async |tx| style::logo(tx, style).await).await?;
-    let logo = logo.map(|bytes| Logo { bytes });
+    let logo = logo_of(db, caller, &stored).await?;
     let name = print::file_name(&stored, "pdf");
     let bytes = print::in_turn(stored, logo, wanted).await.map_err(|error| Problem::internal(&error))?;
     Ok(file("application/pdf", name, bytes))
+}
+
+async fn logo_of<P: Permission>(db: &Db, caller: &Caller<P>, stored: &StoredReport) -> Result<Option<Logo>, Problem> {
+    let style = &stored.figures.style;
+    let logo = db.read(caller.scope(), caller.now(), async |tx| style::logo(tx, style).await).await?;
+    Ok(logo.map(|bytes| Logo { bytes }))
+}
+
+/// A report as PDF in a style that it does not have, with a logo that need not be among the files.
+///
+/// # Errors
+/// When the database fails or the report can't be set.
+pub(crate) async fn pdf_with<P: Permission>(
+    db: &Db,
+    caller: &Caller<P>,
+    stored: StoredReport,
+    logo: Option<Logo>,
+) -> Result<HttpResponse, Problem> {
+    let logo = match logo {
+        Some(logo) => Some(logo),
+        None => logo_of(db, caller, &stored).await?,
+    };
+    let bytes = print::in_turn(stored, logo, Wanted::default()).await.map_err(|error| Problem::internal(&error))?;
+    Ok(file("application/pdf", "report-style.pdf".to_owned(), bytes))
 }
 
 /// A report's figures as CSV.
 ///
 /// # Errors
 /// When they can't be written.
-pub(crate) fn csv(stored: &StoredReport, wanted: Option<Language>) -> Result<HttpResponse, Problem> {
+pub(crate) fn csv(stored: &StoredReport, wanted: Wanted) -> Result<HttpResponse, Problem> {
     let text = facts::csv(&statement(stored, wanted).facts).map_err(|error| Problem::internal(&error))?;
     Ok(file("text/csv; charset=utf-8", print::file_name(stored, "csv"), text.into_bytes()))
 }

@@ -68,10 +68,12 @@ pub struct QuestionView {
     #[schema(example = "fresh_used")]
     figure: String,
     /// The question.
+    #[schema(example = "Why did we use more fresh water than in December?")]
     words: String,
     /// The account that asked.
     asked_by: Option<Uuid>,
     /// Whether one of the customer's people asked.
+    #[schema(example = true)]
     by_customer: bool,
     /// When it was asked.
     asked_at: DateTime<Utc>,
@@ -83,6 +85,8 @@ pub struct QuestionView {
 #[derive(Debug, Serialize, ToSchema)]
 #[schema(as = ReportAnswer)]
 pub struct AnswerView {
+    /// The answer.
+    #[schema(example = "The pit was cleaned out and filled anew on 14 January.")]
     words: String,
     /// The account that answered.
     answered_by: Option<Uuid>,

@@ -2,8 +2,8 @@
 
 use super::super::answer::{self, Page, Problems};
 use crate::auth::{Caller, perm};
+use crate::db::Db;
 use crate::db::report::recipient::{self, StoredRecipient};
-use crate::db::{Db, DbError};
 use crate::extract::{Body, IdempotencyKey};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path};
@@ -32,7 +32,7 @@ pub struct RecipientInput {
 }
 
 impl RecipientInput {
-    fn parse(&self) -> Result<String, Faults> {
+    pub(crate) fn parse(&self) -> Result<String, Faults> {
         let mut faults = Faults::default();
         let email = faults.text("/email", &self.email, 254);
         if faults.0.is_empty() && email.parse::<Address>().is_err() {
@@ -114,12 +114,6 @@ async fn end_report_recipient(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let (customer, id) = path.into_inner();
-    let work = async |tx: &crate::db::Tx<'_>| {
-        if recipient::get(tx, id).await?.customer_id != customer.0 {
-            return Err(DbError::NotFound);
-        }
-        recipient::end(tx, id, "dealer").await
-    };
-    let ended = db.write(caller.scope(), caller.now(), work).await?;
+    let ended = db.write(caller.scope(), caller.now(), async |tx| recipient::end_of(tx, customer, id).await).await?;
     Ok(HttpResponse::Ok().json(RecipientView::from(ended)))
 }

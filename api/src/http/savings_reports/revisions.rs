@@ -70,7 +70,7 @@ async fn list_report_revisions(
 
 /// Get a revision of a savings report
 #[utoipa::path(tag = "savings reports",
-    params(("id" = Uuid, Path, description = "The report's id"), ("n" = i32, Path, description = "The revision's number")),
+    params(("id" = Uuid, Path, description = "The report's id"), ("n" = i32, Path, description = "The revision's number", example = 1)),
     responses((status = 200, description = "The revision", body = ReportRevision), Problems))]
 #[get("/savings-reports/{id}/revisions/{n}")]
 async fn get_report_revision(

@@ -54,7 +54,7 @@ pub struct ReportStyleInput {
     #[serde(default)]
     #[schema(value_type = Option<String>, example = "day_first")]
     dates: Option<Dates>,
-    /// `month`, or `readings` to show what was used from one reading to the next too, as water bills do.
+    /// `month`, or `readings` to reckon first from one reading to the next, as water bills do.
     #[serde(default)]
     #[schema(value_type = Option<String>, example = "month")]
     counted: Option<Counted>,
@@ -62,6 +62,12 @@ pub struct ReportStyleInput {
     #[serde(default)]
     #[schema(value_type = Vec<Object>, example = json!([{"what": "ph", "unit": "ph", "least": 6.5, "most": 9.0, "source": "Sewer permit"}]))]
     limits: Vec<Limit>,
+}
+
+impl ReportStyleInput {
+    pub(crate) fn parse(self) -> Result<ReportStyle, Faults> {
+        ReportStyle::from(self).checked()
+    }
 }
 
 impl From<ReportStyle> for ReportStyleInput {
@@ -105,7 +111,7 @@ async fn set_report_style(
     input: Body<ReportStyleInput>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let wanted = ReportStyle::from(input.0).checked()?;
+    let wanted = input.0.parse()?;
     if let Some(logo) = &wanted.logo {
         let bytes = db.read(caller.scope(), caller.now(), async |tx| style::wanted_logo(tx, logo).await).await?;
         tried(bytes).await?;
@@ -115,7 +121,10 @@ async fn set_report_style(
 }
 
 /// Refuses a picture that no report could be set with.
-async fn tried(bytes: Vec<u8>) -> Result<(), Problem> {
+///
+/// # Errors
+/// A fault at [`style::LOGO`].
+pub(crate) async fn tried(bytes: Vec<u8>) -> Result<(), Problem> {
     match print::try_logo(bytes).await.map_err(|error| Problem::internal(&error))? {
         Ok(()) => Ok(()),
         Err(LogoError::TooLarge { width, height }) => {

@@ -2,6 +2,7 @@
 //! NDJSON or Parquet.
 
 pub(in crate::http) mod hours;
+pub(crate) mod month_file;
 pub mod readings;
 pub(in crate::http) mod units;
 pub mod water;
@@ -31,7 +32,7 @@ pub struct AskOf {
 }
 
 impl AskOf {
-    fn of(self, meter: Option<Uuid>) -> Of {
+    pub(in crate::http) fn of(self, meter: Option<Uuid>) -> Of {
         Of { customer: self.customer_id, site: self.site_id, unit: self.unit_id, meter }
     }
 }

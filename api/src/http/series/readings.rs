@@ -2,7 +2,7 @@
 
 use super::super::answer::Problems;
 use super::super::table::{Cell, Column, Kind, Row, streamed};
-use super::{AskOf, before_from};
+use super::{AskOf, before_from, units};
 use crate::auth::{Caller, Scope, perm};
 use crate::db::reading::Reading;
 use crate::db::series::readings::{self, Place, Stretch};
@@ -12,6 +12,7 @@ use crate::rates::Rates;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
+use domain::customer::UnitSystem;
 use futures_util::Stream;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
@@ -29,6 +30,10 @@ pub struct ExportReadings {
     to: DateTime<Utc>,
     /// Of this meter.
     meter_id: Option<Uuid>,
+    /// `metric` (litres) or `us` (US gallons): the volume that a register of water showed, beside it. Left
+    /// out when nothing is said.
+    #[param(example = "metric")]
+    units: Option<String>,
 }
 
 /// A reading of an export.
@@ -50,6 +55,11 @@ pub struct ExportedReading {
     /// The register's unit.
     #[schema(example = "m3")]
     unit: String,
+    /// The volume that it showed, in litres, or `volume_gal` in US gallons; with `units`, null for what is
+    /// no water.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(example = 41237500.0)]
+    volume_l: Option<f64>,
     /// `telemetry`, `hand`, `customer` or `import`.
     #[schema(example = "hand")]
     source: String,
@@ -61,11 +71,12 @@ pub struct ExportedReadings {
     /// The readings, meter by meter and in order of time.
     items: Vec<ExportedReading>,
     /// Always null: everything is there.
+    #[schema(example = json!(null))]
     next_cursor: Option<String>,
 }
 
-fn columns() -> Vec<Column> {
-    vec![
+fn columns(told: Option<UnitSystem>) -> Vec<Column> {
+    let mut columns = vec![
         Column::new("meter_id", Kind::Text),
         Column::new("meter", Kind::Text),
         Column::new("stream", Kind::Text),
@@ -73,7 +84,9 @@ fn columns() -> Vec<Column> {
         Column::new("register", Kind::Number),
         Column::new("unit", Kind::Text),
         Column::new("source", Kind::Text),
-    ]
+    ];
+    columns.extend(told.map(|units| Column::new(format!("volume_{}", units::suffix(units)), Kind::Number)));
+    columns
 }
 
 /// Export readings
@@ -98,32 +111,33 @@ pub(super) async fn export_readings(
     if asked.from > asked.to {
         return Err(before_from());
     }
+    let told = asked.units.as_deref().map(|name| units::parse(Some(name))).transpose()?;
     let (of, span) = (of.of(asked.meter_id), (asked.from, asked.to));
     let read = async |tx: &crate::db::Tx<'_>| readings::stretches(tx, of, span).await;
     let stretches = db.read(caller.scope(), caller.now(), read).await?;
-    let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), stretches);
-    Ok(streamed(&request, columns(), pages, export))
+    let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), (stretches, told));
+    Ok(streamed(&request, columns(told), pages, export))
 }
 
 fn pages(
     db: Db,
     scope: Scope,
     now: DateTime<Utc>,
-    stretches: Vec<Stretch>,
+    (stretches, told): (Vec<Stretch>, Option<UnitSystem>),
 ) -> impl Stream<Item = Result<Vec<Row>, DbError>> {
     async_stream::try_stream! {
         let mut place = Some(Place::BEGINNING);
         while let Some(from) = place {
             let (found, next) = db.read(&scope, now, async |tx| readings::page(tx, &stretches, from).await).await?;
             place = next;
-            let row = |(stretch, reading): &(usize, Reading)| Some(row(stretches.get(*stretch)?, reading));
+            let row = |(stretch, reading): &(usize, Reading)| Some(row(stretches.get(*stretch)?, reading, told));
             yield found.iter().filter_map(row).collect();
         }
     }
 }
 
-fn row(stretch: &Stretch, reading: &Reading) -> Row {
-    vec![
+fn row(stretch: &Stretch, reading: &Reading, told: Option<UnitSystem>) -> Row {
+    let mut row = vec![
         Cell::Id(stretch.meter_id),
         Cell::Text(stretch.label.clone()),
         Cell::Text(stretch.stream.clone()),
@@ -131,5 +145,8 @@ fn row(stretch: &Stretch, reading: &Reading) -> Row {
         Cell::Number(reading.register),
         Cell::Text(stretch.unit.clone()),
         Cell::Word(reading.source.as_str()),
-    ]
+    ];
+    let litres = stretch.litres.map(|litres| reading.register * litres);
+    row.extend(told.map(|units| Cell::of(litres, |litres| Cell::Number(units::volume(units, litres)))));
+    row
 }

@@ -20,7 +20,7 @@ use domain::customer::UnitSystem;
 use domain::facts::Amounts;
 use domain::ids::CustomerId;
 use domain::metering::stream::Stream as Measured;
-use domain::uncertainty::stretch::of_volumes;
+use domain::uncertainty::stretch::{of_month, of_volumes};
 use domain::units::Dimension;
 use domain::zone::Month;
 use futures_util::Stream;
@@ -128,7 +128,9 @@ pub struct ExportedWater {
     /// `blowdown`, and without other units `energy_kwh`, `run_h`, `starts`, `wash_count`.
     #[schema(example = 412.5)]
     makeup_l: Option<f64>,
-    /// Its expanded uncertainty (coverage factor 2); of hours and days, and so with every volume.
+    /// Its expanded uncertainty (coverage factor 2), and so with every volume. Of months null where notes
+    /// are counted on top of what its meters passed (`fresh_used_expanded_l` has both), and, of water that
+    /// is no part of the balance, where steps of days were spread.
     #[schema(example = 48.0)]
     makeup_expanded_l: Option<f64>,
     /// Make-up with hand fills, rinse and bypass; of months.
@@ -152,6 +154,7 @@ pub struct ExportedWaters {
     /// The figures, in order of time.
     items: Vec<ExportedWater>,
     /// Always null: everything is there.
+    #[schema(example = json!(null))]
     next_cursor: Option<String>,
 }
 
@@ -207,7 +210,7 @@ fn hour_row(asked: Asked, hour: &Hour, customers: &Customers, issued: &Issued) -
     row.extend(standing(issued, customer, Month::of(fact.date)));
     row.push(Cell::Word(fact.amounts.grade().as_str()));
     row.extend(quality(fact.coverage, fact.estimated_share, fact.open_exceptions));
-    amounts(&mut row, asked, &fact.amounts, Some(&hour.expanded));
+    amounts(&mut row, asked, &fact.amounts, &hour.expanded);
     is_wanted.then_some(row)
 }
 
@@ -235,10 +238,7 @@ fn columns(asked: Asked) -> Vec<Column> {
             columns.push(Column::new(name, Kind::Number));
             continue;
         };
-        columns.push(Column::new(format!("{plain}_{unit}"), Kind::Number));
-        if asked.step != Step::Month {
-            columns.push(Column::new(format!("{plain}_expanded_{unit}"), Kind::Number));
-        }
+        columns.extend(["", "_expanded"].map(|of| Column::new(format!("{plain}{of}_{unit}"), Kind::Number)));
     }
     if asked.step == Step::Month {
         columns.extend(OF_BALANCE.map(|name| Column::new(format!("{name}_{unit}"), Kind::Number)));
@@ -287,7 +287,7 @@ async fn days(tx: &Tx<'_>, asked: Asked, after: Option<water::After>) -> Result<
         row.extend(standing(&issued, *customer, Month::of(fact.date)));
         row.push(Cell::Word(fact.amounts.grade().as_str()));
         row.extend(quality(fact.coverage, fact.estimated_share, fact.open_exceptions));
-        amounts(&mut row, asked, &fact.amounts, Some(&expanded));
+        amounts(&mut row, asked, &fact.amounts, &expanded);
         row
     };
     Ok((found.iter().map(row).collect(), found.last().map(|(_, day)| (day.fact.date, day.subject_id))))
@@ -298,6 +298,7 @@ async fn months(tx: &Tx<'_>, asked: Asked, after: Option<water::After>) -> Resul
     let found = water::months(tx, asked.of, (from, to), after).await?;
     let subjects: Vec<Uuid> = found.iter().map(|(_, month)| month.subject_id).collect();
     let statements = statements(tx, &subjects, from, to).await?;
+    let meters = meters_of(tx, subjects.iter().copied()).await?;
     let issued = issued(tx, asked, found.iter().map(|(customer, _)| *customer)).await?;
     let row = |(customer, month): &(CustomerId, StoredMonth)| {
         let StoredMonth { subject_id, unit_id, site_id, fact } = month;
@@ -306,14 +307,34 @@ async fn months(tx: &Tx<'_>, asked: Asked, after: Option<water::After>) -> Resul
         row.extend(standing(&issued, *customer, fact.month));
         row.push(Cell::Word(fact.grade.as_str()));
         row.extend(quality(fact.coverage, fact.estimated_share, fact.open_exceptions));
-        amounts(&mut row, asked, &fact.amounts, None);
         let statement = statements.get(&(*subject_id, fact.month));
+        let own = serving(&meters, *subject_id, (fact.month.first_day(), fact.month.last_day()));
+        amounts(&mut row, asked, &fact.amounts, &of_month(&fact.amounts, statement, &own, fact.estimated_share));
         let balance = statement.map(|statement| BalanceView::of(statement, fact.coverage).volumes());
         row.extend(balance.unwrap_or_default().map(|litres| volume(asked, litres)));
         row
     };
     let last = found.last().map(|(_, month)| (month.fact.month.first_day(), month.subject_id));
     Ok((found.iter().map(row).collect(), last))
+}
+
+/// The columns and rows of one month of a customer.
+pub(super) async fn month_of(
+    tx: &Tx<'_>,
+    (customer, month): (CustomerId, Month),
+    units: UnitSystem,
+) -> Result<(Vec<Column>, Vec<Row>), DbError> {
+    let of = Of { customer: Some(customer.0), ..Of::default() };
+    let asked = Asked { from: month.first_day(), to: month.last_day(), step: Step::Month, units, of };
+    let (mut rows, mut after) = (Vec::new(), None);
+    loop {
+        let (page, last) = months(tx, asked, after).await?;
+        rows.extend(page);
+        if last.is_none() {
+            return Ok((columns(asked), rows));
+        }
+        after = last;
+    }
 }
 
 fn ids(subject: Uuid, unit: Option<Uuid>, site: Uuid, customer: CustomerId) -> Row {
@@ -333,11 +354,10 @@ fn volume(asked: Asked, litres: Option<f64>) -> Cell {
     Cell::of(litres, |litres| Cell::Number(units::volume(asked.units, litres)))
 }
 
-fn amounts(row: &mut Row, asked: Asked, amounts: &Amounts, expanded: Option<&Amounts>) {
+fn amounts(row: &mut Row, asked: Asked, amounts: &Amounts, expanded: &Amounts) {
     for stream in Measured::ALL {
         if is_volume(stream) {
-            row.push(volume(asked, amounts.get(stream)));
-            row.extend(expanded.map(|expanded| volume(asked, expanded.get(stream))));
+            row.extend([amounts, expanded].map(|of| volume(asked, of.get(stream))));
         } else {
             row.push(Cell::of(amounts.get(stream), Cell::Number));
         }

@@ -3,19 +3,19 @@
 use super::{Asked, KeptView, view};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
-use crate::db::service::{self, agreement, cursor_of};
+use crate::db::dealer;
+use crate::db::service::{self, Kept, agreement, cursor_of};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, Page, Paging, Problems};
-use crate::problem::Problem;
+use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
+use crate::problem::{Kind, Problem};
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
-use chrono::NaiveDate;
+use chrono::{Days, NaiveDate};
 use domain::ids::{CustomerId, SiteId, UnitId};
 use domain::money::{Currency, Money};
 use domain::service::agreement::{Agreement, Included, Price, PriceFor, Renewal, YearlyRise};
 use domain::service::response::Response;
-use domain::zone::local_date;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -101,10 +101,59 @@ super::shape! {
     }
 }
 
+/// An agreement, and when it ends.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = AgreementWithTerm)]
+pub struct AgreementView {
+    #[serde(flatten)]
+    kept: KeptView<AgreementBody>,
+    /// The day after its last, as far as that is settled today; one that renews itself goes on then
+    /// unless notice is given. Null while nobody ends it.
+    #[schema(example = "2027-03-01")]
+    ends_on: Option<NaiveDate>,
+    /// The last day to give notice. Null where it ends by itself, or where notice was given.
+    #[schema(example = "2026-12-01")]
+    notice_by: Option<NaiveDate>,
+}
+
+impl AgreementView {
+    fn of(kept: Kept<Agreement>, today: NaiveDate) -> Self {
+        let term = kept.stored.value.term(today);
+        Self {
+            kept: view(kept),
+            ends_on: term.map(|term| term.ends_on),
+            notice_by: term.and_then(|term| term.notice_by),
+        }
+    }
+}
+
+/// Which of them.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct Near {
+    /// Those alone of which notice has to be given, or that end by themselves, within so many days
+    /// from today on.
+    #[param(example = 60, maximum = 3660)]
+    within_days: Option<u16>,
+}
+
+/// Longest time ahead that is looked at, in days.
+const WITHIN_DAYS_MAX: u16 = 3660;
+
+impl Near {
+    fn parse(&self) -> Result<Option<Days>, Problem> {
+        if self.within_days.is_some_and(|days| days > WITHIN_DAYS_MAX) {
+            let fix = format!("Give at most {WITHIN_DAYS_MAX} days.");
+            return Err(Problem::at(Kind::Invalid, "/within_days", "out_of_range", fix));
+        }
+        Ok(self.within_days.map(|days| Days::new(u64::from(days))))
+    }
+}
+
 /// Add an agreement
 #[utoipa::path(tag = "agreements", request_body = AgreementBody,
     params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
-    responses((status = 201, description = "The agreement", body = KeptView<AgreementBody>), Problems))]
+    responses((status = 201, description = "The agreement", body = AgreementView), Problems))]
 #[post("/agreements")]
 async fn create_agreement(
     caller: Caller<perm::WriteAgreements>,
@@ -115,40 +164,48 @@ async fn create_agreement(
     let new = Agreement::from(input.0.clone()).checked()?;
     answer::create(&db, &caller, &key, &input.0, async |tx| {
         let kept = agreement::create(tx, &new).await?;
-        Ok((kept.stored.revision, view::<_, AgreementBody>(kept)))
+        Ok((kept.stored.revision, AgreementView::of(kept, dealer::today(tx).await?)))
     })
     .await
 }
 
 /// List agreements by their first day
-#[utoipa::path(tag = "agreements", params(Asked, Paging),
-    responses((status = 200, description = "A page of agreements", body = Page<KeptView<AgreementBody>>), Problems))]
+#[utoipa::path(tag = "agreements", params(Asked, Near, ChangedSince, Paging),
+    responses((status = 200, description = "A page of agreements", body = Page<AgreementView>), Problems))]
 #[get("/agreements")]
 async fn list_agreements(
     request: HttpRequest,
     caller: Caller<perm::ReadAgreements>,
     asked: Query<Asked>,
-    paging: Query<Paging>,
+    near: Query<Near>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse()?, paging.parse()?);
-    let list = async |tx: &crate::db::Tx<'_>| service::list::<Agreement>(tx, &filter, &after).await;
-    let rows = db.read(caller.scope(), caller.now(), list).await?;
-    Ok(answer::page(&request, &after, rows, cursor_of, view::<_, AgreementBody>))
+    let (filter, near, after) = (asked.parse()?, near.parse()?, paging.parse()?.since(since.changed_since));
+    let list = async |tx: &crate::db::Tx<'_>| {
+        let today = dealer::today(tx).await?;
+        let rows = match near {
+            Some(days) => agreement::near(tx, &filter, (today, today + days), &after).await?,
+            None => service::list::<Agreement>(tx, &filter, &after).await?,
+        };
+        Ok((rows, today))
+    };
+    let (rows, today) = db.read(caller.scope(), caller.now(), list).await?;
+    Ok(answer::page(&request, &after, rows, cursor_of, |kept| AgreementView::of(kept, today)))
 }
 
 /// Get an agreement
 #[utoipa::path(tag = "agreements", params(("id" = Uuid, Path, description = "The agreement's id")),
-    responses((status = 200, description = "The agreement", body = KeptView<AgreementBody>), Problems))]
+    responses((status = 200, description = "The agreement", body = AgreementView), Problems))]
 #[get("/agreements/{id}")]
 async fn get_agreement(
     caller: Caller<perm::ReadAgreements>,
     id: Path<Uuid>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let get = async |tx: &crate::db::Tx<'_>| service::get::<Agreement>(tx, *id).await;
-    let kept = db.read(caller.scope(), caller.now(), get).await?;
-    Ok(answer::record(StatusCode::OK, kept.stored.revision, &view::<_, AgreementBody>(kept)))
+    let get = async |tx: &crate::db::Tx<'_>| Ok((service::get::<Agreement>(tx, *id).await?, dealer::today(tx).await?));
+    let (kept, today) = db.read(caller.scope(), caller.now(), get).await?;
+    Ok(answer::record(StatusCode::OK, kept.stored.revision, &AgreementView::of(kept, today)))
 }
 
 /// Change an agreement
@@ -156,7 +213,7 @@ async fn get_agreement(
 /// An RFC 7396 merge patch; lists are sent whole.
 #[utoipa::path(tag = "agreements", request_body = AgreementBody,
     params(("id" = Uuid, Path, description = "The agreement's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
-    responses((status = 200, description = "The agreement as it is now", body = KeptView<AgreementBody>), Problems))]
+    responses((status = 200, description = "The agreement as it is now", body = AgreementView), Problems))]
 #[patch("/agreements/{id}")]
 async fn update_agreement(
     caller: Caller<perm::WriteAgreements>,
@@ -169,8 +226,10 @@ async fn update_agreement(
     let current = db.read(caller.scope(), caller.now(), get).await?;
     let new = answer::patched(&AgreementBody::from(current.stored.value), &patch.0)?;
     let new = Agreement::from(new).checked()?;
-    let kept = db.write(caller.scope(), caller.now(), async |tx| agreement::update(tx, *id, at.0, &new).await).await?;
-    Ok(answer::record(StatusCode::OK, kept.stored.revision, &view::<_, AgreementBody>(kept)))
+    let update =
+        async |tx: &crate::db::Tx<'_>| Ok((agreement::update(tx, *id, at.0, &new).await?, dealer::today(tx).await?));
+    let (kept, today) = db.write(caller.scope(), caller.now(), update).await?;
+    Ok(answer::record(StatusCode::OK, kept.stored.revision, &AgreementView::of(kept, today)))
 }
 
 /// In which year.
@@ -193,20 +252,22 @@ pub struct AgreementUsed {
     #[schema(value_type = Option<Object>, example = json!({ "amount": "120.00", "currency": "EUR" }))]
     price_per_month: Option<Money>,
     /// Visits: service events of that kind.
-    visits: UsedOf<i64>,
+    visits: UsedOf,
     /// Call-outs.
-    call_outs: UsedOf<i64>,
+    call_outs: UsedOf,
     /// Consumables.
     consumables: Vec<ConsumableUsed>,
 }
 
 /// How much was used of how much.
 #[derive(Debug, Serialize, ToSchema)]
-pub struct UsedOf<T> {
+pub struct UsedOf {
     /// So much was used.
-    used: T,
+    #[schema(example = 1)]
+    used: i64,
     /// So much is included; null for any number.
-    included: Option<T>,
+    #[schema(example = 4)]
+    included: Option<i64>,
 }
 
 /// The same of a consumable.
@@ -239,8 +300,10 @@ async fn used_of_agreement(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let used = async |tx: &crate::db::Tx<'_>| {
-        let zone = crate::db::dealer::zone(tx).await?;
-        let day = asked.on.unwrap_or(local_date(zone, tx.now()));
+        let day = match asked.on {
+            Some(day) => day,
+            None => dealer::today(tx).await?,
+        };
         let agreement = service::get::<Agreement>(tx, *id).await?.stored.value;
         let used = agreement::used(tx, &agreement, day).await?;
         Ok(against(&agreement, used, agreement.price_on(day)))

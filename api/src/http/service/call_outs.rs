@@ -2,12 +2,15 @@
 
 use super::Asked;
 use crate::auth::{Caller, perm};
-use crate::db::Db;
+use crate::db::page::After;
 use crate::db::service::Filter;
 use crate::db::service::call_out::{self, By, Call, Known};
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::http::answer::{self, ChangedSince, Page, Paging, Problems, Stamps};
+use crate::http::table::{Kind as Column, Tabled, listed};
 use crate::problem::{Kind, Problem};
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -83,6 +86,7 @@ pub struct CallOutFindings {
     bay: String,
     /// Whether the customer pays for it; null while that is not decided.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = true)]
     chargeable: Option<bool>,
     /// The number of the customer's own order for it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -94,7 +98,7 @@ pub struct CallOutFindings {
     cause: Option<Cause>,
     /// Internal words. The dealer's alone.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(max_length = 4000)]
+    #[schema(example = "Float switch stuck; freed it and ordered a new one", max_length = 4000)]
     internal_note: Option<String>,
 }
 
@@ -143,6 +147,7 @@ pub struct CallOutView {
     #[schema(example = 5.5)]
     hours_without_treated_water: f64,
     /// Whether another call about the same unit came within the 30 days before.
+    #[schema(example = false)]
     repeat: bool,
     #[serde(flatten)]
     findings: CallOutFindings,
@@ -237,23 +242,54 @@ async fn open_call_out(
 
 /// List call-outs
 ///
-/// Oldest first. Customers get their own, without internal words.
+/// Oldest first. Customers get their own, without internal words. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "call-outs", params(Asked, ListCallOuts, ChangedSince, Paging),
-    responses((status = 200, description = "A page of call-outs", body = Page<CallOutView>), Problems))]
+    responses((status = 200, description = "A page of call-outs", content(
+        (Page<CallOutView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/call-outs")]
 async fn list_call_outs(
     request: HttpRequest,
     caller: Caller<perm::ReadCallOuts>,
     (asked, query): (Query<Asked>, Query<ListCallOuts>),
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let ListCallOuts { open, order_number } = query.into_inner();
     let filter = Filter { open, order_number, ..asked.parse()? };
     let after = paging.parse()?.since(since.changed_since);
-    let rows = db.read(caller.scope(), caller.now(), async |tx| call_out::list(tx, &filter, &after).await).await?;
-    let cursor = |known: &Known| crate::db::service::cursor_of(&known.kept);
-    Ok(answer::page(&request, &after, rows, cursor, |known| CallOutView::of(known, caller.now())))
+    let read = async move |tx: &Tx<'_>, after: &After| call_out::list(tx, &filter, after).await;
+    let (now, key) = (caller.now(), |_: &After, known: &Known| crate::db::service::cursor_of(&known.kept));
+    listed(&request, &caller, (&db, &rates), after, read, (key, move |known: Known| CallOutView::of(known, now))).await
+}
+
+impl Tabled for CallOutView {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("id", Column::Text),
+        ("unit_id", Column::Text),
+        ("site_id", Column::Text),
+        ("customer_id", Column::Text),
+        ("called_at", Column::Instant),
+        ("symptom", Column::Text),
+        ("progress", Column::Text),
+        ("promised_at", Column::Instant),
+        ("response", Column::Text),
+        ("taken_up_at", Column::Instant),
+        ("arrived_at", Column::Instant),
+        ("water_back_at", Column::Instant),
+        ("settled_at", Column::Instant),
+        ("hours_without_treated_water", Column::Number),
+        ("repeat", Column::Text),
+        ("bay", Column::Text),
+        ("chargeable", Column::Text),
+        ("order_number", Column::Text),
+        ("cause", Column::Text),
+        ("internal_note", Column::Text),
+        ("revision", Column::Whole),
+        ("created_at", Column::Instant),
+        ("changed_at", Column::Instant),
+        ("ended_at", Column::Instant),
+    ];
 }
 
 /// Get a call-out

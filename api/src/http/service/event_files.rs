@@ -28,6 +28,7 @@ pub struct EventFileInput {
     sha256: String,
     /// Whether the customer may see it.
     #[serde(default)]
+    #[schema(example = true)]
     shown_to_customer: bool,
 }
 

@@ -2,11 +2,15 @@
 
 use super::in_order;
 use crate::auth::{Caller, perm};
-use crate::db::Db;
+use crate::db::page::After;
 use crate::db::service::event::{self, Filter, Recorded};
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, from_value, instant, optional_instant};
 use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
+use crate::http::series::AskOf;
+use crate::http::table::{Kind as Column, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -113,11 +117,11 @@ pub struct ServiceEventInput {
     details: Value,
     /// What the customer is told.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(max_length = 4000)]
+    #[schema(example = "Stroke set up; the water runs clear again", max_length = 4000)]
     customer_note: Option<String>,
     /// What only the dealer's people read; customers are never shown it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(max_length = 4000)]
+    #[schema(example = "Bring the long ladder next time", max_length = 4000)]
     internal_note: Option<String>,
     /// The customer's signature.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -277,8 +281,6 @@ pub struct ServiceEventCorrection {
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListServiceEvents {
-    /// Of this unit.
-    unit_id: Option<Uuid>,
     /// Of this kind.
     #[param(example = "clean_out")]
     kind: Option<String>,
@@ -296,15 +298,11 @@ pub struct ListServiceEvents {
 }
 
 impl ListServiceEvents {
-    fn parse(&self) -> Result<Filter, Problem> {
-        in_order(self.from, self.to)?;
-        Ok(Filter {
-            unit: self.unit_id.map(UnitId),
-            kind: self.kind.clone(),
-            order_number: self.order_number.clone(),
-            from: self.from,
-            to: self.to,
-        })
+    fn parse(self, of: AskOf) -> Result<Filter, Problem> {
+        let (of, Self { kind, order_number, from, to }) = (of.of(None), self);
+        in_order(from, to)?;
+        let (customer, site) = of.stay();
+        Ok(Filter { unit: of.unit.map(UnitId), customer, site, kind, order_number, from, to })
     }
 }
 
@@ -337,20 +335,47 @@ async fn create_service_event(
 
 /// List service events
 ///
-/// Their last revisions, oldest first. Customers get theirs without internal notes and lines.
-#[utoipa::path(tag = "service events", params(ListServiceEvents, ChangedSince, Paging),
-    responses((status = 200, description = "A page of service events", body = Page<ServiceEventView>), Problems))]
+/// Their last revisions, oldest first; those of a customer or site are of units that stood there then.
+/// Customers get theirs without internal notes and lines. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "service events", params(ListServiceEvents, AskOf, ChangedSince, Paging),
+    responses((status = 200, description = "A page of service events", content(
+        (Page<ServiceEventView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/service-events")]
 async fn list_service_events(
     request: HttpRequest,
     caller: Caller<perm::ReadService>,
-    asked: Query<ListServiceEvents>,
+    (asked, of): (Query<ListServiceEvents>, Query<AskOf>),
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
-    let rows = db.read(caller.scope(), caller.now(), async |tx| event::list(tx, &filter, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, event::cursor_of, ServiceEventView::from))
+    let (filter, after) = (asked.into_inner().parse(*of)?, paging.parse()?.since(since.changed_since));
+    let read = async move |tx: &Tx<'_>, after: &After| event::list(tx, &filter, after).await;
+    let key = |_: &After, row: &Recorded| event::cursor_of(row);
+    listed(&request, &caller, (&db, &rates), after, read, (key, ServiceEventView::from)).await
+}
+
+impl Tabled for ServiceEventView {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("id", Column::Text),
+        ("revision", Column::Whole),
+        ("unit_id", Column::Text),
+        ("at", Column::Instant),
+        ("order_number", Column::Text),
+        ("kind", Column::Text),
+        ("details", Column::Text),
+        ("customer_note", Column::Text),
+        ("internal_note", Column::Text),
+        ("signature", Column::Text),
+        ("lines", Column::Text),
+        ("samples", Column::Text),
+        ("gauge_readings", Column::Text),
+        ("brought_about", Column::Text),
+        ("warranty_starts_on", Column::Day),
+        ("correction_reason", Column::Text),
+        ("recorded_by", Column::Text),
+        ("created_at", Column::Instant),
+    ];
 }
 
 /// Get a service event

@@ -6,7 +6,7 @@ use crate::db::service::visit::{self, Becomes, Keeping, Planned};
 use crate::db::service::{Filter, day_key};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, ChangedSince, Page, Paging, Problems, Stamps};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
@@ -133,16 +133,17 @@ pub struct VisitMoved {
     /// The local day it was planned for.
     day: NaiveDate,
     /// From this local time.
-    #[schema(value_type = Option<String>)]
+    #[schema(value_type = Option<String>, example = "08:00:00")]
     from: Option<NaiveTime>,
     /// Until this local time.
-    #[schema(value_type = Option<String>)]
+    #[schema(value_type = Option<String>, example = "10:00:00")]
     to: Option<NaiveTime>,
     /// The account that was to make it.
     technician_id: Option<Uuid>,
     /// When it was moved.
     moved_at: DateTime<Utc>,
     /// Why.
+    #[schema(example = "The bay was washing all morning")]
     reason: String,
 }
 
@@ -297,17 +298,17 @@ async fn plan_visit(
 }
 
 /// List visits by day
-#[utoipa::path(tag = "visits", params(ListVisits, Paging),
+#[utoipa::path(tag = "visits", params(ListVisits, ChangedSince, Paging),
     responses((status = 200, description = "A page of visits", body = Page<VisitView>), Problems))]
 #[get("/visits")]
 async fn list_visits(
     request: HttpRequest,
     caller: Caller<perm::ReadVisits>,
     asked: Query<ListVisits>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse()?, paging.parse()?);
+    let (filter, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
     let rows = db.read(caller.scope(), caller.now(), async |tx| visit::list(tx, &filter, &after).await).await?;
     let cursor = |planned: &Planned| crate::db::service::cursor_of(&planned.kept);
     Ok(answer::page(&request, &after, rows, cursor, VisitView::from))

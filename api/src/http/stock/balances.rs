@@ -42,14 +42,17 @@ pub struct StockView {
     /// Where.
     place_id: Uuid,
     /// What the place is called.
+    #[schema(example = "Van 2")]
     place: String,
     /// The consumable.
     item_id: Uuid,
     /// What it is called.
+    #[schema(example = "Coagulant 18 %")]
     item: String,
     /// The lot, of a consumable kept by lot.
     lot_id: Option<Uuid>,
     /// The lot's number.
+    #[schema(example = "B-2207")]
     lot: Option<String>,
     /// The lot's last good day.
     expires_on: Option<NaiveDate>,
@@ -57,6 +60,7 @@ pub struct StockView {
     #[schema(example = "75")]
     quantity: Decimal,
     /// In what.
+    #[schema(example = "l")]
     unit: String,
     /// When it was last counted; null of a past instant.
     counted_at: Option<DateTime<Utc>>,

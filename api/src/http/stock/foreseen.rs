@@ -36,16 +36,19 @@ pub struct RunOutView {
     /// Where.
     place_id: Uuid,
     /// What the place is called.
+    #[schema(example = "Main store")]
     place: String,
     /// The consumable.
     item_id: Uuid,
     /// What it is called.
+    #[schema(example = "Coagulant 18 %")]
     item: String,
     /// In what the quantities are.
+    #[schema(example = "l")]
     unit: String,
     /// The dealer's local day of the night run.
     night: NaiveDate,
-    /// What was there.
+    /// What was there; 0 where neither the ledger nor a dip says, and then no day is foreseen.
     #[schema(example = "75")]
     on_hand: Decimal,
     /// The day that stood at: of a dip, its day.
@@ -54,25 +57,35 @@ pub struct RunOutView {
     #[schema(example = "0")]
     on_order: Decimal,
     /// The demand model that fits: `smoothing`, `croston_sba`, `tsb`, `month_index`, or `per_day`
-    /// by what is declared of the item, or by what pumps dose. Null while there is too little of a past; then nothing is foreseen.
+    /// by what pumps dose, by what is declared of the item, or by the doses of the models of the units there.
+    /// Null while there is too little of a past; then nothing is foreseen.
+    #[schema(example = "smoothing")]
     model: Option<String>,
     /// Months of the past behind it.
+    #[schema(example = 18)]
     months: i32,
     /// Expected use of a running day of this month.
+    #[schema(example = 1.9)]
     per_day: Option<f64>,
     /// Days that the stock serves, by the three days of running out; null beyond three years.
     cover_d: CoverView,
     /// When it does not suffice any more with more use than expected, at the item's service level.
+    #[schema(example = "2026-04-02")]
     earliest: Option<NaiveDate>,
     /// The same as expected.
+    #[schema(example = "2026-04-10")]
     likely: Option<NaiveDate>,
     /// The same with less use than expected.
+    #[schema(example = "2026-04-23")]
     latest: Option<NaiveDate>,
     /// The day to order by: `earliest` less the lead time. It may have passed.
+    #[schema(example = "2026-03-26")]
     order_by: Option<NaiveDate>,
     /// Stock kept for use beyond the expected, from the item's service level.
+    #[schema(example = 14.0)]
     safety_stock: Option<f64>,
     /// The stock at which to order.
+    #[schema(example = 27.3)]
     reorder_point: Option<f64>,
     /// Use that is out of line, if it is.
     finding: Option<UseFindingView>,
@@ -83,10 +96,13 @@ pub struct RunOutView {
 #[schema(as = CoverDays)]
 pub struct CoverView {
     /// At least.
+    #[schema(example = 31)]
     at_least: Option<i64>,
     /// As expected.
+    #[schema(example = 39)]
     likely: Option<i64>,
     /// At most.
+    #[schema(example = 52)]
     at_most: Option<i64>,
 }
 
@@ -95,12 +111,15 @@ pub struct CoverView {
 #[schema(as = UseFinding)]
 pub struct UseFindingView {
     /// `above` or `below`.
+    #[schema(example = "above")]
     pub(super) is: String,
     /// Since when.
     pub(super) since: DateTime<Utc>,
     /// What was used since then.
+    #[schema(example = 64.0)]
     pub(super) actual: f64,
     /// What was expected since then.
+    #[schema(example = 48.0)]
     pub(super) expected: f64,
 }
 
@@ -156,10 +175,12 @@ pub struct OrderView {
     /// From whom.
     supplier_id: Uuid,
     /// What the supplier is called.
+    #[schema(example = "Valley Chemicals")]
     supplier: String,
     /// Where to.
     place_id: Uuid,
     /// What the place is called.
+    #[schema(example = "Main store")]
     place: String,
     /// Its lines.
     lines: Vec<OrderLineView>,
@@ -172,15 +193,19 @@ pub struct OrderLineView {
     /// The consumable.
     item_id: Uuid,
     /// What it is called.
+    #[schema(example = "Coagulant 18 %")]
     item: String,
     /// Whole packs.
+    #[schema(example = 2)]
     packs: u32,
     /// What they hold.
     #[schema(example = "50")]
     quantity: Decimal,
     /// In what.
+    #[schema(example = "l")]
     unit: String,
     /// `at_reorder_point` or `runs_out`.
+    #[schema(example = "runs_out")]
     why: &'static str,
     /// The day to order by, when it runs out in sight.
     order_by: Option<NaiveDate>,
@@ -193,10 +218,12 @@ pub struct UnsuppliedView {
     /// Where.
     place_id: Uuid,
     /// What the place is called.
+    #[schema(example = "Main store")]
     place: String,
     /// The consumable.
     item_id: Uuid,
     /// What it is called.
+    #[schema(example = "Defoamer")]
     item: String,
 }
 

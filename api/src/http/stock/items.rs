@@ -13,7 +13,7 @@ use domain::fault::Faults;
 use domain::ids::{ItemId, SupplierId};
 use domain::stock::demand::per_day::{DOSE_SD_SHARE, PerDay};
 use domain::stock::hazard::HazardGroup;
-use domain::stock::item::{Item, Supply};
+use domain::stock::item::{Item, OrderCosts, Supply};
 use domain::stock::quantity::{Quantity, StockUnit};
 use domain::stock::replenish::ServiceLevel;
 use rust_decimal::Decimal;
@@ -63,6 +63,7 @@ pub struct ConsumableInput {
     hazard: String,
     /// Whether its movements name a lot.
     #[serde(default)]
+    #[schema(example = true)]
     by_lot: bool,
     /// Days for which a new lot is good, as a rule.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -142,6 +143,30 @@ pub struct SupplyInput {
     #[serde(default)]
     #[schema(example = 2.0)]
     lead_time_sd_d: f64,
+    /// What one order costs, whatever its size, in the dealer's currency. With
+    /// `holding_cost_per_year`, an order is as large as costs least (Wilson); without both, it lasts
+    /// for 30 days.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, example = "35.00")]
+    order_cost: Option<Decimal>,
+    /// What keeping one of the item's unit for a year costs, in the dealer's currency.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>, example = "0.40")]
+    holding_cost_per_year: Option<Decimal>,
+}
+
+impl SupplyInput {
+    /// Both costs, or none.
+    fn costs(&self, faults: &mut Faults) -> Option<OrderCosts> {
+        let missing = match (self.order_cost, self.holding_cost_per_year) {
+            (Some(order), Some(holding_per_year)) => return Some(OrderCosts { order, holding_per_year }),
+            (None, None) => return None,
+            (None, Some(_)) => "/supply/order_cost",
+            (Some(_), None) => "/supply/holding_cost_per_year",
+        };
+        faults.add(missing, "required", "give both costs, or neither");
+        None
+    }
 }
 
 fn harmless() -> String {
@@ -175,6 +200,7 @@ impl ConsumableInput {
             least_packs: supply.least_packs,
             lead_time_d: supply.lead_time_d,
             lead_time_sd_d: supply.lead_time_sd_d,
+            costs: supply.costs(&mut faults),
         });
         let item = Item {
             name: self.name.clone(),
@@ -201,6 +227,8 @@ impl From<&Named> for ConsumableInput {
             least_packs: supply.least_packs,
             lead_time_d: supply.lead_time_d,
             lead_time_sd_d: supply.lead_time_sd_d,
+            order_cost: supply.costs.map(|costs| costs.order),
+            holding_cost_per_year: supply.costs.map(|costs| costs.holding_per_year),
         });
         Self {
             name: item.name.clone(),

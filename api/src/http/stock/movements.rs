@@ -62,10 +62,11 @@ pub struct MovementInput {
     pub(crate) unit_id: Option<Uuid>,
     /// From whom it was received; left out when the customer bought it elsewhere.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(max_length = 120)]
+    #[schema(example = "Valley Chemicals", max_length = 120)]
     pub(crate) supplier: Option<String>,
     /// Who bought what is received: `dealer` when left out, or `customer`, elsewhere.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = "dealer")]
     pub(crate) buyer: Option<String>,
     /// Who pays for what a unit gets: `billed`, `included`, `warranty` or `already_paid`; of what is
     /// moved, when a customer gets it with that.
@@ -75,10 +76,11 @@ pub struct MovementInput {
     /// Why a count differs from the ledger: `used`, `lost`, `missing`, `earlier_error`, `opening` or
     /// `unknown`; why stock is written off: `expired`, `damaged`, `sent_back`, `obsolete` or `lost`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(example = json!(null))]
     pub(crate) why: Option<String>,
     /// Why more may leave than the ledger has there; without it that is refused.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schema(max_length = 500)]
+    #[schema(example = json!(null), max_length = 500)]
     pub(crate) overdraw_reason: Option<String>,
 }
 

@@ -93,10 +93,13 @@ pub struct StockOrderView {
     #[serde(flatten)]
     record: StockOrderInput,
     /// What the consumable is called.
+    #[schema(example = "Coagulant 18 %")]
     item: String,
     /// In what the quantities are.
+    #[schema(example = "l")]
     unit: String,
     /// What the place is called.
+    #[schema(example = "Main store")]
     place: String,
     /// What of it came.
     receipts: Vec<ReceiptView>,

@@ -41,22 +41,29 @@ pub struct ConsumableUseView {
     /// The consumable.
     item_id: Uuid,
     /// What it is called.
+    #[schema(example = "Coagulant 18 %")]
     item: String,
     /// In what the quantities are.
+    #[schema(example = "l")]
     unit: String,
     /// From when: of a use by dips, the opening one.
     from: DateTime<Utc>,
     /// Until when: of a use by dips, the closing one.
     to: DateTime<Utc>,
     /// How it was found: by `dips`, `ledger` or `dosing`, the first of them that there is.
+    #[schema(example = "dips")]
     method: &'static str,
     /// What was used; less than nothing says that a delivery is missing or a dip wrong.
+    #[schema(example = 41.5)]
     quantity: f64,
     /// By dips, over the same time.
+    #[schema(example = 41.5)]
     by_dips: Option<f64>,
     /// By what the ledger issued to the site's units.
+    #[schema(example = 50.0)]
     by_ledger: Option<f64>,
     /// By what its pumps dosed.
+    #[schema(example = 39.8)]
     by_dosing: Option<f64>,
     /// What the other ways say beyond the use.
     differences: Vec<DifferenceView>,
@@ -69,8 +76,10 @@ pub struct ConsumableUseView {
 #[schema(as = UseDifference)]
 pub struct DifferenceView {
     /// Which way.
+    #[schema(example = "ledger")]
     pub(super) method: &'static str,
     /// How much more, or less.
+    #[schema(example = 8.5)]
     pub(super) beyond: f64,
 }
 

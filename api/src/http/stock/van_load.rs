@@ -52,8 +52,10 @@ pub struct LoadLineView {
     /// The consumable.
     item_id: Uuid,
     /// What it is called.
+    #[schema(example = "Coagulant 18 %")]
     item: String,
     /// In what.
+    #[schema(example = "l")]
     unit: String,
     /// What the visits need.
     #[schema(example = "50")]
@@ -73,14 +75,20 @@ pub struct TogetherView {
     /// The one.
     first_item_id: Uuid,
     /// What it is called.
+    #[schema(example = "Disinfectant 12 %")]
     first: String,
     /// The other.
     second_item_id: Uuid,
     /// What it is called.
+    #[schema(example = "Acid cleaner")]
     second: String,
     /// `poison_gas`, `fire`, `heat` or `kills_culture`.
+    #[schema(example = "poison_gas")]
     clash: &'static str,
     /// What to do, and who decides.
+    #[schema(
+        example = "never together: a poisonous gas is set free if they meet (common practice, no source: the safety data sheets of the products decide)"
+    )]
     words: String,
 }
 

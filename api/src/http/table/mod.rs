@@ -1,9 +1,11 @@
 //! Answers that are tables: JSON, CSV, NDJSON or Parquet, whichever the request accepts, written page
 //! by page so that memory does not grow with what is asked for.
 
+mod list;
 mod parquet;
 mod text;
 
+pub(crate) use list::{Tabled, listed};
 pub(crate) use text::line as csv_line;
 
 use crate::db::DbError;
@@ -198,6 +200,17 @@ pub(crate) fn streamed(
         .insert_header((header::CONTENT_TYPE, HeaderValue::from_static(media.name())))
         .insert_header((header::VARY, HeaderValue::from_static("accept")))
         .streaming::<_, Broken>(body)
+}
+
+/// A whole table as CSV.
+///
+/// # Errors
+/// When a value can't be written.
+pub(crate) fn csv(columns: &[Column], rows: &[Row]) -> Result<Vec<u8>, serde_json::Error> {
+    let mut text = text::Text::new(Media::Csv, columns);
+    let mut out = text.rows(rows)?.to_vec();
+    out.extend(text.end());
+    Ok(out)
 }
 
 fn logged(error: DbError) -> DbError {

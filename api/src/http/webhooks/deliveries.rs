@@ -73,6 +73,7 @@ pub struct WebhookAttempt {
     #[schema(example = 204)]
     status: Option<i32>,
     /// What went wrong; null where nothing did.
+    #[schema(example = json!(null))]
     error: Option<String>,
 }
 
@@ -168,6 +169,7 @@ pub struct SendAgain {
     to: DateTime<Utc>,
     /// Only those that were given up.
     #[serde(default)]
+    #[schema(example = true)]
     dead_only: bool,
 }
 

@@ -106,6 +106,7 @@ pub struct WebhookEndpoint {
     #[serde(flatten)]
     record: WebhookEndpointInput,
     /// Why nothing is sent there at present.
+    #[schema(example = json!(null))]
     paused_why: Option<String>,
     /// The key that deliveries are signed with; shown when it is made and never again.
     #[serde(skip_serializing_if = "Option::is_none")]

@@ -5,7 +5,8 @@ use super::super::form::{self, Typed};
 use super::super::html_for;
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
-use super::choice;
+use super::recipients::{self, Reader};
+use super::{agreement_lines, choice};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::customer::Extent;
 use crate::db::page::{After, PAGE_MAX};
@@ -92,6 +93,10 @@ struct Page {
     may_write: bool,
     may_invite: bool,
     reports: bool,
+    /// Who gets its reports by mail; none for whoever may not see that.
+    readers: Option<Vec<Reader>>,
+    agreements: Vec<String>,
+    by_mail: bool,
 }
 
 struct SiteRow {
@@ -124,6 +129,11 @@ async fn with_sites(tx: &Tx<'_>, id: CustomerId) -> Result<One, DbError> {
     Ok((customer::get(tx, id).await?, sites, unit::list(tx, &filter, &page).await?))
 }
 
+/// Whether what somebody else may do is shown to the caller.
+fn may<P: Permission>(caller: &Caller<perm::ReadCustomers>) -> bool {
+    P::ROLES.contains(&caller.role())
+}
+
 #[get("/customers/{id}")]
 async fn shown(
     visitor: Visitor<perm::ReadCustomers>,
@@ -131,16 +141,22 @@ async fn shown(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
-    let known = db.read(caller.scope(), caller.now(), async |tx| with_sites(tx, *id).await).await?;
-    let (customer, sites, units) = known;
+    let known = async |tx: &Tx<'_>| {
+        let readers = if may::<perm::IssueReports>(&caller) { Some(recipients::of(tx, *id).await?) } else { None };
+        Ok((with_sites(tx, *id).await?, readers, agreement_lines::of(tx, *id, caller.role()).await?))
+    };
+    let ((customer, sites, units), readers, agreements) = db.read(caller.scope(), caller.now(), known).await?;
     let page = Page {
         id: id.0,
         name: customer.value.name,
         retired: customer.ended_at.is_some(),
         sites: sites.into_iter().map(|site| site_row(site, &units)).collect(),
-        may_write: perm::WriteSites::ROLES.contains(&caller.role()),
-        may_invite: perm::WritePeople::ROLES.contains(&caller.role()),
-        reports: perm::ReadReports::ROLES.contains(&caller.role()),
+        may_write: may::<perm::WriteSites>(&caller),
+        may_invite: may::<perm::WritePeople>(&caller),
+        reports: may::<perm::ReadReports>(&caller),
+        readers,
+        agreements,
+        by_mail: may::<perm::ReadMonthlyFiles>(&caller),
     };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }

@@ -1,13 +1,16 @@
 //! `/meters/{id}`: a register with what was read of it; added where it measures, changed and retired.
 
 use super::super::fault::Fault;
-use super::super::form::{self, LOCAL, Typed, field};
+use super::super::form::{self, LOCAL, Typed};
 use super::super::html_for;
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::words;
+use super::meter_changes::{self, Exchanged};
+use super::meter_place::{self, Place};
 use super::{Of, choice};
-use crate::auth::{Caller, Permission, perm};
+use crate::auth::{Caller, Permission, Role, perm};
+use crate::db::exchange::{self, StoredExchange};
 use crate::db::meter::{self, Attached};
 use crate::db::reading::{self, Reading};
 use crate::db::{Db, DbError, Tx, placement, site, unit};
@@ -24,7 +27,7 @@ use domain::ids::{MeterId, SiteId, UnitId};
 use domain::meter::Measured;
 use domain::metering::stream::Stream;
 use domain::units::{Dimension, RegisterUnit};
-use serde_json::{Value, json};
+use serde_json::json;
 use uuid::Uuid;
 
 /// How far back readings are listed.
@@ -47,6 +50,9 @@ struct Page {
     measures: String,
     place: (String, String),
     facts: Vec<String>,
+    /// What it measured and measures, with when; for whoever may change that.
+    measured: Vec<((String, String), String)>,
+    exchanges: Vec<Exchanged>,
     readings: Vec<(String, String, &'static str)>,
     retired: bool,
     may_change: bool,
@@ -55,26 +61,27 @@ struct Page {
 }
 
 /// What a meter's page is made of.
-struct Known {
-    meter: Attached,
-    /// The page of what it measures, and its name.
-    place: (String, String),
-    site: Uuid,
-    zone: Tz,
-    readings: Vec<Reading>,
+pub(super) struct Known {
+    pub(super) meter: Attached,
+    /// What it measures.
+    pub(super) place: Place,
+    pub(super) zone: Tz,
+    pub(super) exchanges: Vec<StoredExchange>,
+    /// The last ones, the oldest first.
+    pub(super) readings: Vec<Reading>,
 }
 
-async fn known(tx: &Tx<'_>, id: MeterId) -> Result<Known, DbError> {
+/// Looks for a meter.
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub(super) async fn known(tx: &Tx<'_>, id: MeterId) -> Result<Known, DbError> {
     let meter = meter::get(tx, id).await?;
-    let (place, site_id) = match meter.present.as_ref().map(|present| present.measured) {
-        Some(Measured::Unit(unit)) => of_unit(tx, unit).await?,
-        Some(Measured::Site(id)) => ((format!("/sites/{id}"), site::get(tx, id).await?.value.name), Some(id)),
-        _ => (("/".to_owned(), "nothing now".to_owned()), None),
+    let place = match meter.present.as_ref().map(|present| present.measured) {
+        Some(measured) => meter_place::place(tx, measured).await?,
+        None => Place { page: ("/".to_owned(), "nothing now".to_owned()), site: None },
     };
-    let zone = match site_id {
-        Some(id) => site::get(tx, id).await?.value.time_zone,
-        None => Tz::UTC,
-    };
+    let zone = meter_place::zone(tx, place.site).await?;
     let mut readings = Vec::new();
     // Of a meter that is read by the minute some days are enough, and as much as is read at once.
     for days in [6, DAYS_BACK] {
@@ -84,37 +91,44 @@ async fn known(tx: &Tx<'_>, id: MeterId) -> Result<Known, DbError> {
             break;
         }
     }
-    Ok(Known { meter, place, site: site_id.map_or(Uuid::nil(), |id| id.0), zone, readings })
-}
-
-async fn of_unit(tx: &Tx<'_>, id: UnitId) -> Result<((String, String), Option<SiteId>), DbError> {
-    let placed = unit::get(tx, id).await?;
-    let site = placed.present.map(|present| present.site_id);
-    Ok(((format!("/units/{id}"), placed.unit.value.label), site))
+    Ok(Known { meter, place, zone, exchanges: exchange::list(tx, id).await?, readings })
 }
 
 #[get("/meters/{id}")]
 async fn shown(visitor: Visitor<perm::ReadMeters>, id: Path<MeterId>, db: Data<Db>) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
-    let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, *id).await).await?;
-    let facts = &known.meter.meter.value.facts;
-    let row = |reading: &Reading| {
-        let source = words::source(reading.source);
-        (words::instant(known.zone, reading.at), words::register_in(reading.register, facts), source)
+    let may_change = perm::WriteMeters::ROLES.contains(&caller.role());
+    let look = async |tx: &Tx<'_>| {
+        let known = known(tx, *id).await?;
+        let measured = if may_change { meter_changes::measured(tx, *id, known.zone).await? } else { Vec::new() };
+        Ok((known, measured))
     };
-    let page = Page {
-        id: id.0,
-        label: known.meter.meter.value.label.clone(),
-        measures: words::stream(Some(facts.stream)),
-        facts: plate(&known.meter),
-        readings: known.readings.iter().rev().take(READINGS_MOST).map(row).collect(),
-        retired: known.meter.meter.ended_at.is_some(),
-        may_change: perm::WriteMeters::ROLES.contains(&caller.role()),
-        may_read: perm::WriteReadings::ROLES.contains(&caller.role()) && !known.site.is_nil(),
-        site: known.site,
-        place: known.place,
-    };
-    Ok(html_for(&caller, StatusCode::OK, &page)?)
+    let (known, measured) = db.read(caller.scope(), caller.now(), look).await?;
+    Ok(html_for(&caller, StatusCode::OK, &Page::of(*id, known, measured, caller.role()))?)
+}
+
+impl Page {
+    fn of(id: MeterId, known: Known, measured: Vec<((String, String), String)>, role: Role) -> Self {
+        let facts = &known.meter.meter.value.facts;
+        let row = |reading: &Reading| {
+            let source = words::source(reading.source);
+            (words::instant(known.zone, reading.at), words::register_in(reading.register, facts), source)
+        };
+        Self {
+            id: id.0,
+            label: known.meter.meter.value.label.clone(),
+            measures: words::stream(Some(facts.stream)),
+            facts: plate(&known.meter),
+            readings: known.readings.iter().rev().take(READINGS_MOST).map(row).collect(),
+            retired: known.meter.meter.ended_at.is_some(),
+            exchanges: meter_changes::exchanges(&known),
+            measured,
+            may_change: perm::WriteMeters::ROLES.contains(&role),
+            may_read: perm::WriteReadings::ROLES.contains(&role) && known.place.site.is_some(),
+            site: known.place.site.map_or(Uuid::nil(), |site| site.0),
+            place: known.place.page,
+        }
+    }
 }
 
 fn plate(meter: &Attached) -> Vec<String> {
@@ -193,15 +207,16 @@ async fn ground(tx: &Tx<'_>, of: &Of) -> Result<Ground, DbError> {
         (None, None) => return Err(DbError::NotFound),
     };
     let site = site::get(tx, site_id).await?.value;
-    let mut measures = Vec::new();
+    let mut units = Vec::new();
     for placed in placement::at_site(tx, site_id).await?.iter().filter(|placed| placed.value.span.to().is_none()) {
         let label = unit::get(tx, placed.value.unit_id).await?.unit.value.label;
-        measures.push((format!("unit {}", placed.value.unit_id), label));
+        units.push((placed.value.unit_id, label));
         if of.unit.is_none() {
             since = since.min(placed.value.span.from());
         }
     }
-    measures.push((format!("site {site_id}"), format!("all of {}", site.name)));
+    let mut measures = meter_place::with_parts(tx, &units).await?;
+    measures.push((meter_place::name(Measured::Site(site_id)), format!("all of {}", site.name)));
     Ok(Ground { measures, since, zone: site.time_zone, back })
 }
 
@@ -274,12 +289,10 @@ fn new_meter(typed: &Typed, ground: &Ground) -> Result<NewMeter, Problem> {
     let mut meter = sheet::read(&specs(), typed, ground.zone)?;
     meter.retain(|_, value| !value.is_null());
     let place = sheet::read(&place_specs(Vec::new()), typed, ground.zone)?;
-    let (unit, site) = match field(typed, "measures").and_then(|text| text.split_once(' ')) {
-        Some(("unit", id)) => (json!(id), Value::Null),
-        Some(("site", id)) => (Value::Null, json!(id)),
-        _ => (Value::Null, Value::Null),
-    };
-    let attachment = json!({ "unit_id": unit, "site_id": site, "from": place.get("from") });
+    let mut attachment = meter_place::sent(meter_place::chosen(typed));
+    if let Some(fields) = attachment.as_object_mut() {
+        fields.extend(place.get("from").map(|from| ("from".to_owned(), from.clone())));
+    }
     from_json(json!({ "meter": meter, "attachment": attachment }).to_string().as_bytes())
 }
 

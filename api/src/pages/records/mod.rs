@@ -1,9 +1,13 @@
 //! Records that a dealer's people write down: customers, sites, unit models, units, meters. Each is a list
 //! or a page of its own, and a sheet by which it is added, changed and retired.
 
+mod agreement_lines;
 mod customers;
+mod meter_changes;
+mod meter_place;
 mod meters;
 mod models;
+mod recipients;
 mod sites;
 mod unit_changes;
 mod units;
@@ -25,7 +29,9 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(models::routes)
         .configure(units::routes)
         .configure(unit_changes::routes)
-        .configure(meters::routes);
+        .configure(meters::routes)
+        .configure(meter_changes::routes)
+        .configure(recipients::routes);
 }
 
 /// Of what a new record is.

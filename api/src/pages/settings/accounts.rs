@@ -5,12 +5,12 @@ use super::super::form::{self, Typed};
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::{html_for, words};
-use super::tariff_form;
+use super::{bills, tariffs};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::accounts::tariff::{self, StoredTariff};
 use crate::db::accounts::water_account::{self, StoredAccount};
 use crate::db::page::{After, PAGE_MAX};
-use crate::db::{Db, DbError, Tx, dealer, site};
+use crate::db::{Db, DbError, Tx, site};
 use crate::http::accounts::water_accounts::WaterAccountInput;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
@@ -21,23 +21,15 @@ use chrono_tz::Tz;
 use domain::fault::Faults;
 use domain::ids::{SiteId, WaterAccountId};
 use domain::zone::local_date;
+use rust_decimal::Decimal;
 use serde::Deserialize;
-use serde_json::{Value, json};
+use serde_json::{Map, Value, json};
 use std::collections::HashMap;
 use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config
-        .service(accounts)
-        .service(begin)
-        .service(add)
-        .service(shown)
-        .service(edit)
-        .service(change)
-        .service(retire)
-        .service(begin_tariff)
-        .service(add_tariff);
+    config.service(accounts).service(begin).service(add).service(shown).service(edit).service(change).service(retire);
 }
 
 #[derive(Template)]
@@ -86,6 +78,9 @@ fn specs() -> Vec<Spec> {
         spec("charged_until", "The day after the last", Takes::Day).hint("Left empty, it goes on."),
         spec("account_number", "The supplier\u{2019}s number of it", Takes::Text).more(),
         spec("meter_size", "Size of its meter, as the tariff names it", Takes::Text).more(),
+        spec("strengths", "What its sewage carries, as the supplier rates it", Takes::Lines)
+            .hint("A line each, in milligrams a litre: bod 300.")
+            .more(),
     ]
 }
 
@@ -98,9 +93,33 @@ fn other_specs() -> Vec<Spec> {
     ]
 }
 
+/// What an account's sewage carries, as it is typed.
+fn strength_lines(account: &StoredAccount) -> String {
+    let line = |(of, amount): (&String, &Decimal)| format!("{of} {amount}");
+    account.value.account.strengths_mg_per_l.iter().map(line).collect::<Vec<_>>().join("\n")
+}
+
+/// The same as it was typed; what the account had before and is not typed is null.
+fn strengths(text: &str, before: Option<&StoredAccount>) -> Result<Value, Faults> {
+    let gone = before.into_iter().flat_map(|account| account.value.account.strengths_mg_per_l.keys());
+    let mut all: Map<String, Value> = gone.map(|of| (of.clone(), Value::Null)).collect();
+    for line in text.lines().map(str::trim).filter(|line| !line.is_empty()) {
+        let (of, amount) = line.rsplit_once([' ', '\t', ':']).unwrap_or((line, ""));
+        let wrong = |_none| {
+            Faults::one("/strengths", "not_a_strength", format!("write a name and a number, such as bod 300: {line}"))
+        };
+        let amount = form::decimal(amount).map_err(wrong)?;
+        all.insert(of.trim().trim_end_matches(':').to_owned(), json!(amount.to_string()));
+    }
+    Ok(Value::Object(all))
+}
+
 /// What was typed, as the API takes it; null where other use is not known.
-fn patch(typed: &Typed) -> Result<Value, Problem> {
+fn patch(typed: &Typed, before: Option<&StoredAccount>) -> Result<Value, Problem> {
     let mut read = sheet::read(&specs(), typed, Tz::UTC)?;
+    let carried = read.remove("strengths");
+    let carried = strengths(carried.as_ref().and_then(Value::as_str).unwrap_or_default(), before)?;
+    read.insert("strengths_mg_per_l".to_owned(), carried);
     let other = sheet::read(&other_specs(), typed, Tz::UTC)?;
     let least = other.get("other_least").filter(|least| !least.is_null());
     if least.is_none() && other.get("other_most").is_some_and(|most| !most.is_null()) {
@@ -158,7 +177,7 @@ async fn add(
 }
 
 async fn added<P: Permission>(caller: &Caller<P>, db: &Db, site: SiteId, typed: &Typed) -> Result<String, Problem> {
-    let mut input = patch(typed)?;
+    let mut input = patch(typed, None)?;
     if let Some(record) = input.as_object_mut() {
         record.insert("site_id".to_owned(), json!(site.0));
         record.retain(|_, value| !value.is_null());
@@ -178,7 +197,9 @@ struct Page {
     supplier: String,
     site: (Uuid, String),
     charged: String,
-    tariffs: Vec<(String, String)>,
+    /// Each with its id, in words, and when it holds.
+    tariffs: Vec<(Uuid, String, String)>,
+    bills: bills::Bills,
 }
 
 /// An account with what its supplier charged when.
@@ -214,16 +235,14 @@ async fn shown(
         site: (account.value.site_id.0, site),
         charged,
         tariffs: tariffs.iter().rev().map(tariff_line).collect(),
+        bills: bills::of(&caller, &db, *id).await?,
     };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }
 
-fn tariff_line(stored: &StoredTariff) -> (String, String) {
-    let days = stored.value.versions.first().map(|version| match version.to {
-        Some(to) => format!("from {} to {}", words::day(version.from), words::day(to)),
-        None => format!("from {} on", words::day(version.from)),
-    });
-    (format!("{}, in {}", stored.value.name, stored.value.currency), days.unwrap_or_default())
+fn tariff_line(stored: &StoredTariff) -> (Uuid, String, String) {
+    let words = format!("{}, in {}", stored.value.name, stored.value.currency);
+    (stored.id.0, words, tariffs::days(stored))
 }
 
 async fn edit_sheet<P: Permission>(
@@ -239,6 +258,7 @@ async fn edit_sheet<P: Permission>(
     let (least, most) = (other("least_l_per_month"), other("most_l_per_month"));
     if let Some(fields) = record.as_object_mut() {
         fields.extend([("other_least".to_owned(), least), ("other_most".to_owned(), most)]);
+        fields.insert("strengths".to_owned(), json!(strength_lines(&stored)));
     }
     let end = End {
         action: format!("/settings/accounts/{id}/retire"),
@@ -288,7 +308,7 @@ async fn changed<P: Permission>(
 ) -> Result<String, Problem> {
     let current = db.read(caller.scope(), caller.now(), async |tx| water_account::get(tx, id).await).await?;
     let input = WaterAccountInput::from(&current.value);
-    let new = crate::http::answer::patched(&input, &patch(typed)?)?.parse()?;
+    let new = crate::http::answer::patched(&input, &patch(typed, Some(&current))?)?.parse()?;
     let at = sheet::revision(typed);
     db.write(caller.scope(), caller.now(), async |tx| water_account::update_at(tx, id, at, &new).await).await?;
     Ok(format!("/settings/accounts/{id}"))
@@ -305,64 +325,4 @@ async fn retire(
     let at = sheet::revision(&typed);
     db.write(caller.scope(), caller.now(), async |tx| water_account::retire(tx, *id, at).await).await?;
     Ok(sheet::to("/settings/accounts"))
-}
-
-async fn tariff_sheet<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: WaterAccountId,
-    typed: &Typed,
-    faults: &[(String, String)],
-) -> Result<Sheet, Problem> {
-    let known = async |tx: &Tx<'_>| {
-        let site = site::get(tx, water_account::get(tx, id).await?.value.site_id).await?.value;
-        Ok((dealer::get(tx).await?.currency, local_date(site.time_zone, tx.now())))
-    };
-    let (currency, today) = db.read(caller.scope(), caller.now(), known).await?;
-    let about = About {
-        title: "Add what the supplier charges".to_owned(),
-        lead:
-            "One price for each unit of volume. What comes in blocks, by meter size or by strength goes in by the API."
-                .to_owned(),
-        action: format!("/settings/accounts/{id}/tariffs"),
-        button: "Add it",
-        revision: None,
-        back: (format!("/settings/accounts/{id}"), "Back to the account".to_owned()),
-        end: None,
-        specs: &tariff_form::specs(),
-    };
-    Ok(Sheet::of(about, &Filled::Typed(&tariff_form::begun(typed, &currency, today)), faults))
-}
-
-#[get("/settings/accounts/{id}/tariffs/new")]
-async fn begin_tariff(
-    visitor: Visitor<perm::WriteAccounts>,
-    id: Path<WaterAccountId>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    sheet::fresh(&visitor.0, &tariff_sheet(&visitor.0, &db, *id, &Typed::new(), &[]).await?)
-}
-
-#[post("/settings/accounts/{id}/tariffs")]
-async fn add_tariff(
-    sender: Sender<perm::WriteAccounts>,
-    id: Path<WaterAccountId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let added = tariff_added(&caller, &db, *id, &typed).await.map(|()| format!("/settings/accounts/{id}"));
-    sheet::answer(&caller, added, async |faults: Vec<_>| tariff_sheet(&caller, &db, *id, &typed, &faults).await).await
-}
-
-async fn tariff_added<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: WaterAccountId,
-    typed: &Typed,
-) -> Result<(), Problem> {
-    let (new, before) = tariff_form::input(typed)?.parse()?;
-    let create =
-        async |tx: &Tx<'_>| form::once(tx, typed, async || tariff::create(tx, id, &new, before).await.map(drop)).await;
-    Ok(db.write(caller.scope(), caller.now(), create).await?)
 }

@@ -1,10 +1,18 @@
 //! `/settings`: who and what may come in, what is sent out, and what things cost.
 
 mod accounts;
+mod bill_form;
+mod bills;
 mod clients;
 mod hooks;
+mod letterhead;
 mod prices;
+mod report_rule;
+mod report_style;
+mod tariff_before;
 mod tariff_form;
+mod tariff_lines;
+mod tariffs;
 
 use super::fault::Fault;
 use super::html_for;
@@ -24,7 +32,11 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(clients::routes)
         .configure(hooks::routes)
         .configure(prices::routes)
-        .configure(accounts::routes);
+        .configure(tariffs::routes)
+        .configure(accounts::routes)
+        .configure(bills::routes)
+        .configure(report_rule::routes)
+        .configure(report_style::routes);
 }
 
 #[derive(Template)]
@@ -37,7 +49,7 @@ struct Page {
 /// A place with its address, its name, what it is for, and who may go there.
 type Place = (&'static str, &'static str, &'static str, &'static [Role]);
 
-const PLACES: [Place; 7] = [
+const PLACES: [Place; 9] = [
     ("/people", "People", "Who may sign in, and as what.", perm::ReadPeople::ROLES),
     (
         "/unit-models",
@@ -57,6 +69,18 @@ const PLACES: [Place; 7] = [
         "Prices of your work",
         "What an hour, a way and a load cost you. No customer sees them.",
         perm::WritePrices::ROLES,
+    ),
+    (
+        "/settings/report-rule",
+        "When reports are issued",
+        "By you, or by the night run; and which later differences you are asked about.",
+        perm::IssueReports::ROLES,
+    ),
+    (
+        "/settings/report-style",
+        "How your reports look",
+        "Your logo, address and colour; language, numbers, dates and paper; limits of samples.",
+        perm::IssueReports::ROLES,
     ),
     (
         "/settings/programs",

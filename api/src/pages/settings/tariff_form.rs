@@ -1,49 +1,158 @@
-//! A tariff of one price for each unit of volume, as most suppliers have it, from a form to what the API
-//! takes.
+//! A tariff as its supplier prints it, from a form to what the API takes: blocks that rise or fall, sewer by
+//! its own measure, charges by strength, surcharges, taxes.
 
-use super::super::form::Typed;
-use super::super::sheet::{self, Spec, Takes, spec};
+use super::super::form::{Typed, field};
+use super::super::sheet::{self, Spec, Takes, numbered, spec};
 use crate::extract::from_json;
 use crate::http::accounts::tariffs::TariffInput;
 use crate::problem::Problem;
 use chrono::NaiveDate;
 use chrono_tz::Tz;
 use domain::fault::Faults;
+use domain::tariff::record::{SEWER_USE, WATER_USE};
 use serde_json::{Map, Value, json};
+
+/// Blocks of water or sewer that the form holds.
+pub(super) const BLOCKS: usize = 5;
+/// Charges by what sewage carries.
+pub(super) const STRENGTHS: usize = 2;
+/// Surcharges.
+pub(super) const SURCHARGES: usize = 3;
+/// Taxes.
+pub(super) const TAXES: usize = 2;
+/// Code of the fixed charge for water.
+const WATER_BASE: &str = "water_base";
+/// Code of the fixed charge for sewer.
+const SEWER_BASE: &str = "sewer_base";
+
+/// The name of the nth field of several alike; the first one's has no number.
+pub(super) fn nth(name: &str, n: usize) -> String {
+    if n == 1 { name.to_owned() } else { format!("{name}_{n}") }
+}
+
+fn choice<const N: usize>(pairs: [(&str, &str); N]) -> Takes {
+    Takes::OneOf(pairs.map(|(name, words)| (name.to_owned(), words.to_owned())).into())
+}
+
+/// Which lines a percentage is of.
+fn lines() -> Takes {
+    choice([("all", "all lines before"), ("water", "the lines of water"), ("sewer", "the lines of sewer")])
+}
 
 /// Its fields.
 pub(super) fn specs() -> Vec<Spec> {
-    let pair = |name: &str, words: &str| (name.to_owned(), words.to_owned());
-    let units = vec![
-        pair("m3", "m\u{b3}"),
-        pair("us_gal", "gallon"),
-        pair("kgal", "1,000 gallons"),
-        pair("ccf", "100 ft\u{b3}"),
-        pair("ft3", "ft\u{b3}"),
-    ];
-    let pers = vec![pair("month", "a month"), pair("cycle", "a billing cycle")];
-    vec![
+    let units = choice([
+        ("m3", "m\u{b3}"),
+        ("us_gal", "gallon"),
+        ("kgal", "1,000 gallons"),
+        ("ccf", "100 ft\u{b3}"),
+        ("ft3", "ft\u{b3}"),
+    ]);
+    let mut all = vec![
         spec("name", "What your people call it", Takes::Text).needed(),
         spec("currency", "Currency", Takes::Text).needed().hint("Three letters after ISO 4217, such as EUR."),
         spec("from", "The first day it holds", Takes::Day).needed(),
         spec("end_previous", "What holds until then ends there", Takes::Tick),
-        spec("unit", "Volumes are in", Takes::OneOf(units)).needed(),
-        spec("water_price", "Water, for one of these", Takes::Amount).needed(),
-        spec("sewer_price", "Sewer, for one of these", Takes::Amount),
-        spec("return_factor", "Part of the water that counts as sewage, 0 to 1", Takes::Amount),
-        spec("per", "Fixed charges are for", Takes::OneOf(pers)).needed(),
-        spec("water_fixed", "Fixed charge for water", Takes::Amount),
-        spec("sewer_fixed", "Fixed charge for sewer", Takes::Amount),
-        spec("tax", "Tax on all of it, in percent", Takes::Amount),
+        spec("unit", "Volumes are in", units).needed(),
+        spec(
+            "per",
+            "Fixed charges and the bounds of blocks are for",
+            choice([("month", "a month"), ("cycle", "a billing cycle")]),
+        )
+        .needed(),
+    ];
+    all.extend(stream(WATER, "water"));
+    all.extend(stream(SEWER, "sewer"));
+    all.extend(sewage());
+    all.extend((1..=STRENGTHS).flat_map(strength));
+    all.extend((1..=SURCHARGES).flat_map(surcharge));
+    all.extend((1..=TAXES).flat_map(tax));
+    all.extend([
+        spec("minimum_bill", "The least that a bill comes to", Takes::Amount).under(TOTAL).more(),
+        spec("haulage_price", "Having water hauled away", Takes::Amount).under(TOTAL).more(),
+        spec("haulage_per", "for", choice([("load", "a load"), ("volume", "one unit of volume")])).under(TOTAL).more(),
+    ]);
+    all
+}
+
+const WATER: &str = "Water: what stays empty is not charged";
+const SEWER: &str = "Sewer";
+const TOTAL: &str = "The whole bill, and haulage";
+
+/// The fixed charge, the allowance and the blocks of water or sewer.
+fn stream(group: &'static str, of: &str) -> Vec<Spec> {
+    let named =
+        |what: &str, label: &str| numbered(format!("{of}_{what}"), label.to_owned(), Takes::Amount).under(group);
+    let mut all = vec![named("fixed", "Fixed charge"), named("allowance", "Volume included")];
+    for n in 1..=BLOCKS {
+        let to = numbered(nth(&format!("{of}_to"), n), format!("Block {n}: up to"), Takes::Amount).under(group);
+        let price = numbered(nth(&format!("{of}_price"), n), format!("Block {n}: price"), Takes::Amount);
+        let price = if n == 1 && of == "water" { price.needed() } else { price };
+        all.extend([to, price.under(group)]);
+    }
+    all
+}
+
+/// Which volume counts as sewage.
+fn sewage() -> Vec<Spec> {
+    let volumes = choice([
+        ("return_factor", "a part of the water used"),
+        ("winter_average", "the average of last winter"),
+        ("metered", "what a meter in the discharge counts"),
+    ]);
+    vec![
+        spec("sewer_volume", "What counts as sewage", volumes).needed().under(SEWER),
+        spec("return_factor", "The part, 0 to 1", Takes::Amount).under(SEWER),
+        spec("winter_months", "Months of winter, such as 12, 1, 2", Takes::Text).under(SEWER),
+        spec("sewer_cap", "The most volume that is charged", Takes::Amount).under(SEWER),
+        spec("winter_lower", "The water used, where that is less than the winter\u{2019}s", Takes::Tick).under(SEWER),
     ]
 }
 
-/// What a new one begins with.
+fn strength(n: usize) -> [Spec; 5] {
+    let of = |name: &str, label: &str, takes: Takes| {
+        numbered(nth(&format!("strength_{name}"), n), label.to_owned(), takes).under("What the sewage carries").more()
+    };
+    [
+        of("words", "What the bill calls it", Takes::Text),
+        of("pollutant", "Of what, as the account names it", Takes::Text),
+        of("threshold", "Free, in mg/L", Takes::Amount),
+        of("price", "Price above that", Takes::Amount),
+        of("per", "for one", choice([("kg", "kilogram"), ("lb", "pound")])),
+    ]
+}
+
+fn surcharge(n: usize) -> [Spec; 4] {
+    let of = |name: &str, label: &str, takes: Takes| {
+        numbered(nth(&format!("surcharge_{name}"), n), label.to_owned(), takes).under("Surcharges").more()
+    };
+    [
+        of("words", "What the bill calls it", Takes::Text),
+        of("amount", "An amount", Takes::Amount),
+        of("percent", "or percent", Takes::Amount),
+        of("of", "of", lines()),
+    ]
+}
+
+fn tax(n: usize) -> [Spec; 3] {
+    let of = |name: String, label: &str, takes: Takes| {
+        let spec = numbered(name, label.to_owned(), takes).under("Taxes");
+        if n == 1 { spec } else { spec.more() }
+    };
+    [
+        of(nth("tax_words", n), "What the bill calls it", Takes::Text),
+        of(nth("tax", n), "Tax, in percent", Takes::Amount),
+        of(nth("tax_of", n), "of", lines()),
+    ]
+}
+
+/// What a first one begins with.
 pub(super) fn begun(typed: &Typed, currency: &str, today: NaiveDate) -> Typed {
     let mut filled = typed.clone();
     let values = [
         ("currency", currency.to_owned()),
         ("from", today.to_string()),
+        ("sewer_volume", "return_factor".to_owned()),
         ("return_factor", "1".to_owned()),
         ("name", "Rates".to_owned()),
     ];
@@ -53,59 +162,249 @@ pub(super) fn begun(typed: &Typed, currency: &str, today: NaiveDate) -> Typed {
     filled
 }
 
+/// The fields of a form as they were read.
+struct Read(Map<String, Value>);
+
+impl Read {
+    fn value(&self, name: &str) -> Option<&Value> {
+        self.0.get(name).filter(|value| !value.is_null())
+    }
+
+    fn text(&self, name: &str) -> Option<&str> {
+        self.value(name).and_then(Value::as_str)
+    }
+}
+
 /// What was typed, as it is sent to the API.
 ///
 /// # Errors
 /// A fault for each field that can't be read.
 pub(super) fn input(typed: &Typed) -> Result<TariffInput, Problem> {
-    let read = sheet::read(&specs(), typed, Tz::UTC)?;
-    if value(&read, "sewer_fixed").is_some() && value(&read, "sewer_price").is_none() {
-        return Err(Faults::one("/sewer_price", "required", "type 0 where sewer has a fixed charge alone").into());
-    }
-    let of = |name: &str| read.get(name).filter(|value| !value.is_null()).cloned();
-    let mut terms = json!({ "from": of("from"), "unit": of("unit"), "per": of("per"), "water": water(&read) });
-    let (sewer, taxes) = (sewer(&read), taxes(&read));
+    let mut typed = typed.clone();
+    // A form that leaves out what counts as sewage means a part of the water.
+    typed.entry("sewer_volume".to_owned()).or_insert_with(|| "return_factor".to_owned());
+    let read = Read(sheet::read(&specs(), &typed, Tz::UTC)?);
+    let mut faults = Faults::default();
+    let mut terms = json!({ "from": read.value("from"), "unit": read.value("unit"), "per": read.value("per"),
+        "water": used(&read, &mut faults, ("water", WATER_BASE, "Base charge for water")) });
+    let mut codes = Codes::of(&read);
+    let sewer = sewer(&read, &mut faults, &mut codes);
+    let surcharges: Vec<Value> =
+        (1..=SURCHARGES).filter_map(|n| surcharged(&read, n, &mut faults, &mut codes)).collect();
+    let taxes: Vec<Value> = (1..=TAXES).filter_map(|n| taxed(&read, n, &codes)).collect();
+    let haulage = read
+        .value("haulage_price")
+        .map(|price| json!({ "price": price, "per": read.text("haulage_per").unwrap_or("load") }));
     if let Some(terms) = terms.as_object_mut() {
         terms.extend(sewer.map(|sewer| ("sewer".to_owned(), sewer)));
-        terms.extend(taxes.map(|taxes| ("taxes".to_owned(), taxes)));
+        terms.extend([("surcharges".to_owned(), json!(surcharges)), ("taxes".to_owned(), json!(taxes))]);
+        terms.extend(read.value("minimum_bill").map(|least| ("minimum_bill".to_owned(), least.clone())));
+        terms.extend(haulage.map(|haulage| ("haulage".to_owned(), haulage)));
     }
-    let input = json!({ "name": of("name"), "currency": of("currency"), "terms": terms,
-        "end_previous": of("end_previous") });
+    faults.or(())?;
+    let input = json!({ "name": read.value("name"), "currency": read.value("currency"), "terms": terms,
+        "end_previous": read.value("end_previous") });
     from_json(input.to_string().as_bytes())
 }
 
-fn value<'a>(read: &'a Map<String, Value>, name: &str) -> Option<&'a Value> {
-    read.get(name).filter(|value| !value.is_null())
+/// The fixed charge, the allowance and the blocks of water or sewer.
+fn used(read: &Read, faults: &mut Faults, (of, code, words): (&str, &str, &str)) -> Value {
+    let fixed: Value = read
+        .value(&format!("{of}_fixed"))
+        .map(|price| json!({ "code": code, "words": words, "price": price }))
+        .into_iter()
+        .collect();
+    let mut blocks = Vec::new();
+    for n in 1..=BLOCKS {
+        let price = nth(&format!("{of}_price"), n);
+        match (read.value(&nth(&format!("{of}_to"), n)), read.value(&price)) {
+            (to, Some(price)) => blocks.push(json!({ "up_to": to, "price": price })),
+            (Some(_), None) => faults.add(format!("/{price}"), "required", "give the price up to there"),
+            (None, None) => {}
+        }
+    }
+    let allowance = read.value(&format!("{of}_allowance")).cloned().unwrap_or_else(|| json!("0"));
+    json!({ "fixed": fixed, "allowance": allowance, "blocks": blocks })
 }
 
-fn fixed(read: &Map<String, Value>, name: &str, code: &str, words: &str) -> Value {
-    value(read, name).map(|price| json!({ "code": code, "words": words, "price": price })).into_iter().collect()
+fn sewer(read: &Read, faults: &mut Faults, codes: &mut Codes) -> Option<Value> {
+    let strengths: Vec<Value> = (1..=STRENGTHS).filter_map(|n| carried(read, n, codes)).collect();
+    let mut sewer = used(read, faults, ("sewer", SEWER_BASE, "Base charge for sewer"));
+    if read.value("sewer_price").is_none() {
+        if read.value("sewer_fixed").is_some() || !strengths.is_empty() {
+            faults.add("/sewer_price", "required", "type 0 where sewer is not charged by volume");
+        }
+        return None;
+    }
+    let volume = match read.text("sewer_volume") {
+        Some("metered") => json!("metered"),
+        Some("winter_average") => {
+            let months = winter_months(read.text("winter_months").unwrap_or_default(), faults);
+            json!({ "winter_average": { "months": months, "lower_of_actual": read.value("winter_lower") } })
+        }
+        _ => json!({ "return_factor": read.value("return_factor").cloned().unwrap_or_else(|| json!("1")) }),
+    };
+    if let Some(sewer) = sewer.as_object_mut() {
+        sewer.extend([("volume".to_owned(), volume), ("strength".to_owned(), json!(strengths))]);
+        sewer.extend(read.value("sewer_cap").map(|cap| ("cap".to_owned(), cap.clone())));
+    }
+    Some(sewer)
 }
 
-fn water(read: &Map<String, Value>) -> Value {
-    json!({ "fixed": fixed(read, "water_fixed", "water_base", "Base charge for water"),
-        "blocks": [{ "price": value(read, "water_price") }] })
+fn winter_months(text: &str, faults: &mut Faults) -> Vec<u8> {
+    let months: Result<Vec<u8>, _> = text.split(',').map(|month| month.trim().parse()).collect();
+    if months.is_err() {
+        faults.add("/winter_months", "not_months", "give numbers of months, such as 12, 1, 2");
+    }
+    months.unwrap_or_default()
 }
 
-fn sewer(read: &Map<String, Value>) -> Option<Value> {
-    let price = value(read, "sewer_price")?;
-    let returns = value(read, "return_factor").cloned().unwrap_or_else(|| json!("1"));
-    Some(json!({ "fixed": fixed(read, "sewer_fixed", "sewer_base", "Base charge for sewer"),
-        "blocks": [{ "price": price }], "volume": { "return_factor": returns } }))
+fn carried(read: &Read, n: usize, codes: &mut Codes) -> Option<Value> {
+    let at = |name: &str| read.value(&nth(&format!("strength_{name}"), n));
+    let price = at("price")?;
+    let code = format!("strength_{n}");
+    codes.sewer.push(code.clone());
+    let zero = json!("0");
+    Some(json!({ "code": code, "words": at("words").cloned().unwrap_or_else(|| json!("Strength")),
+        "pollutant": at("pollutant").and_then(Value::as_str).unwrap_or_default(),
+        "threshold_mg_per_l": at("threshold").unwrap_or(&zero), "price": price,
+        "per": at("per").and_then(Value::as_str).unwrap_or("kg") }))
 }
 
-/// Tax on each line that there is.
-fn taxes(read: &Map<String, Value>) -> Option<Value> {
-    let lines = [
-        ("water_fixed", "water_base"),
-        ("water_price", "water_use"),
-        ("sewer_fixed", "sewer_base"),
-        ("sewer_price", "sewer_use"),
-    ];
-    let has_sewer = value(read, "sewer_price").is_some();
-    let there =
-        |(field, code): &(&str, &str)| value(read, field).is_some() && (has_sewer || !code.starts_with("sewer"));
-    let of: Vec<&str> = lines.iter().filter(|line| there(line)).map(|(_, code)| *code).collect();
-    let percent = value(read, "tax")?;
-    Some(json!([{ "code": "tax", "words": "Tax", "percent": percent, "of": of }]))
+/// The codes of the lines so far.
+struct Codes {
+    water: Vec<String>,
+    sewer: Vec<String>,
+    surcharges: Vec<String>,
+}
+
+impl Codes {
+    fn of(read: &Read) -> Self {
+        let with_base = |of: &str, base: &str, used: &str| {
+            let base = read.value(&format!("{of}_fixed")).map(|_| base.to_owned());
+            let used = read.value(&format!("{of}_price")).map(|_| used.to_owned());
+            base.into_iter().chain(used).collect()
+        };
+        Self {
+            water: with_base("water", WATER_BASE, WATER_USE),
+            sewer: with_base("sewer", SEWER_BASE, SEWER_USE),
+            surcharges: Vec::new(),
+        }
+    }
+
+    fn chosen(&self, of: Option<&str>) -> Vec<String> {
+        match of {
+            Some("water") => self.water.clone(),
+            Some("sewer") => self.sewer.clone(),
+            _ => [self.water.clone(), self.sewer.clone(), self.surcharges.clone()].concat(),
+        }
+    }
+}
+
+fn surcharged(read: &Read, n: usize, faults: &mut Faults, codes: &mut Codes) -> Option<Value> {
+    let at = |name: &str| read.value(&nth(&format!("surcharge_{name}"), n));
+    let (code, words) = (format!("surcharge_{n}"), at("words").cloned().unwrap_or_else(|| json!("Surcharge")));
+    let made = match (at("amount"), at("percent")) {
+        (None, None) => return None,
+        (Some(_), Some(_)) => {
+            let field = nth("surcharge_percent", n);
+            faults.add(format!("/{field}"), "one_of", "give an amount or a percentage, not both");
+            return None;
+        }
+        (Some(price), None) => json!({ "code": code, "words": words, "price": price }),
+        (None, Some(percent)) => {
+            let of = codes.chosen(at("of").and_then(Value::as_str));
+            json!({ "code": code, "words": words, "percent": percent, "of": of })
+        }
+    };
+    codes.surcharges.push(code);
+    Some(made)
+}
+
+fn taxed(read: &Read, n: usize, codes: &Codes) -> Option<Value> {
+    let percent = read.value(&nth("tax", n))?;
+    let words = read.value(&nth("tax_words", n)).cloned().unwrap_or_else(|| json!("Tax"));
+    Some(json!({ "code": nth("tax", n), "words": words, "percent": percent,
+        "of": codes.chosen(read.text(&nth("tax_of", n))) }))
+}
+
+/// Which of the filled fields a list of the record stands in: the nth one that has a price.
+fn row_of(typed: &Typed, name: &str, most: usize, place: &str) -> Option<usize> {
+    let place: usize = place.parse().ok()?;
+    (1..=most).filter(|n| field(typed, &nth(name, *n)).is_some()).nth(place)
+}
+
+/// The field of the form that a pointer of the record is about.
+pub(super) fn field_at(typed: &Typed, pointer: &str) -> Option<String> {
+    let from = ["/terms", "/versions/0"].iter().find_map(|before| pointer.strip_prefix(before)).unwrap_or(pointer);
+    let parts: Vec<&str> = from.split('/').skip(1).collect();
+    match parts.as_slice() {
+        [of @ ("water" | "sewer"), "blocks", place, what] => {
+            let price = format!("{of}_price");
+            let n = row_of(typed, &price, BLOCKS, place)?;
+            Some(nth(&if *what == "price" { price } else { format!("{of}_to") }, n))
+        }
+        [of @ ("water" | "sewer"), "fixed", ..] => Some(format!("{of}_fixed")),
+        [of @ ("water" | "sewer"), "allowance"] => Some(format!("{of}_allowance")),
+        ["sewer", "cap"] => Some("sewer_cap".to_owned()),
+        ["sewer", "volume", "return_factor"] => Some("return_factor".to_owned()),
+        ["sewer", "volume", "winter_average", ..] => Some("winter_months".to_owned()),
+        ["sewer", "strength", place, what] => {
+            let n = row_of(typed, "strength_price", STRENGTHS, place)?;
+            let what = if *what == "threshold_mg_per_l" { "threshold" } else { *what };
+            Some(nth(&format!("strength_{what}"), n))
+        }
+        ["surcharges", place, what, ..] => {
+            let charged = |n: &usize| {
+                ["surcharge_amount", "surcharge_percent"].iter().any(|name| field(typed, &nth(name, *n)).is_some())
+            };
+            let n = (1..=SURCHARGES).filter(charged).nth(place.parse().ok()?)?;
+            let what = if *what == "price" { "amount" } else { *what };
+            Some(nth(&format!("surcharge_{what}"), n))
+        }
+        ["taxes", place, what, ..] => {
+            let n = row_of(typed, "tax", TAXES, place)?;
+            Some(nth(
+                if *what == "percent" {
+                    "tax"
+                } else if *what == "of" {
+                    "tax_of"
+                } else {
+                    "tax_words"
+                },
+                n,
+            ))
+        }
+        ["haulage", ..] => Some("haulage_price".to_owned()),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn typed(fields: &[(&str, &str)]) -> Typed {
+        let base = [("name", "Rates"), ("currency", "EUR"), ("from", "2026-01-01"), ("unit", "m3"), ("per", "month")];
+        base.iter().chain(fields).map(|(name, value)| ((*name).to_owned(), (*value).to_owned())).collect()
+    }
+
+    #[test]
+    fn a_pointer_leads_to_the_field_of_its_row_even_past_empty_rows() {
+        let typed =
+            typed(&[("water_price", "1"), ("water_price_3", "2"), ("tax_2", "5"), ("surcharge_percent_2", "1")]);
+        let at = |pointer: &str| field_at(&typed, pointer);
+        assert_eq!(at("/versions/0/water/blocks/1/up_to").as_deref(), Some("water_to_3"));
+        assert_eq!(at("/versions/0/taxes/0/percent").as_deref(), Some("tax_2"));
+        assert_eq!(at("/versions/0/surcharges/0/of/1").as_deref(), Some("surcharge_of_2"));
+        assert_eq!(at("/terms/from"), None, "called alike in both");
+    }
+
+    #[test]
+    fn what_is_half_typed_is_said_of_its_field() {
+        let half = typed(&[("water_price", "1"), ("sewer_fixed", "5"), ("water_to_2", "9")]);
+        let problem = input(&half).err().unwrap();
+        let at: Vec<_> = problem.faults().iter().map(|fault| fault.pointer.as_str()).collect();
+        assert_eq!(at, ["/water_price_2", "/sewer_price"]);
+    }
 }

@@ -5,15 +5,17 @@ use super::{Day, LINES_MOST, Line, Part};
 use crate::auth::{Permission, Role, perm};
 use crate::db::asking::due as asking;
 use crate::db::page::{After, PAGE_MAX};
+use crate::db::service::agreement;
 use crate::db::service::call_out::{self, Known};
 use crate::db::service::visit::{self, Planned};
 use crate::db::service::{Filter, Names, day_key, names};
 use crate::db::stock::item::{self, Called};
-use crate::db::{DbError, Tx, condition, due, meter_watch, ruling, today};
+use crate::db::{DbError, Tx, condition, customer, due, meter_watch, ruling, today};
 use chrono::Days;
-use domain::ids::{AccountId, ItemId};
+use domain::ids::{AccountId, CustomerId, ItemId};
 use domain::metering::finding::FindingKind;
 use domain::report::display;
+use domain::service::agreement::Term;
 use domain::service::call_out::{Bay, Kept, Progress};
 use domain::service::visit::VisitState;
 use domain::spell::SpellState;
@@ -22,6 +24,9 @@ use std::collections::HashMap;
 
 /// Days ahead for which goods of visits are looked at.
 const AHEAD_DAYS: u64 = 7;
+
+/// Days ahead for which terms of agreements are looked at.
+const DECIDE_DAYS: u64 = 60;
 
 /// A cause for which a role is asked.
 fn asked<P: Permission>(role: Role) -> bool {
@@ -44,6 +49,9 @@ pub(super) async fn all(
     parts.push(readings(tx, day).await?);
     parts.push(routines(tx, day).await?);
     parts.push(short(tx, day).await?);
+    if asked::<perm::WriteAgreements>(role) {
+        parts.push(agreements(tx, day).await?);
+    }
     if asked::<perm::IssueReports>(role) {
         parts.push(reports(tx, day).await?);
     }
@@ -220,6 +228,27 @@ async fn short(tx: &Tx<'_>, day: &Day) -> Result<Part, DbError> {
         let there = words::quantity(one.there, &one.unit);
         let more = format!("{needed} are needed from {}, {there} are there", words::day(one.first_on));
         line(format!("{}, {}", one.item, one.place), more, (format!("/stock?place={}", one.place_id), "See the place"))
+    }))
+}
+
+/// Agreements that end or go on by themselves soon, the first to be decided about first.
+async fn agreements(tx: &Tx<'_>, day: &Day) -> Result<Part, DbError> {
+    let until = day.today + Days::new(DECIDE_DAYS);
+    let near = agreement::near(tx, &Filter::default(), (day.today, until), &After::first(PAGE_MAX)).await?;
+    let customers = customer::names(tx, near.iter().map(|kept| kept.stored.value.customer_id)).await?;
+    let mut rows: Vec<(Term, CustomerId)> = near
+        .iter()
+        .filter_map(|kept| Some((kept.stored.value.near(day.today, until)?, kept.stored.value.customer_id)))
+        .collect();
+    rows.sort_by_key(|(term, _)| term.decide_by());
+    Ok(part("Agreements that end or renew", &rows, ("/customers", "All customers"), |(term, customer)| {
+        let ends = words::day(term.ends_on);
+        let more = match term.notice_by {
+            Some(by) => format!("goes on from {ends} unless notice is given by {}", words::day(by)),
+            None => format!("ends, and {ends} is the first day without it"),
+        };
+        let name = customers.get(customer).cloned().unwrap_or_default();
+        line(name, more, (format!("/customers/{customer}"), "See the customer"))
     }))
 }
 

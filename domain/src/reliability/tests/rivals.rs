@@ -87,6 +87,8 @@ fn the_standing_is_that_of_the_comparison() {
             (of(Family::Exponential), of(Family::Weibull), of(Family::Lognormal))
         );
         assert_eq!((found.misfit, found.agreement_p), (compared.misfit, compared.agreement.map(|of| of.p)));
+        let weibull = compared.merits.iter().find(|merit| merit.family == Family::Weibull);
+        assert_eq!(found.distance, weibull.map(|merit| merit.distance));
     }
 }
 

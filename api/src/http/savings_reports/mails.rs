@@ -1,0 +1,77 @@
+//! `/v1/savings-reports/{id}/mails`: who was sent a report's newest revision.
+
+use super::super::answer::{self, Page, Problems};
+use crate::auth::{Caller, perm};
+use crate::db::report::recipient::{self, ReportMail};
+use crate::db::report::{self, life};
+use crate::db::{Db, Tx};
+use crate::problem::{Problem, ProblemBody};
+use actix_web::web::{Data, Path};
+use actix_web::{HttpResponse, get, post};
+use chrono::{DateTime, Utc};
+use domain::ids::ReportId;
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+/// The routes of this resource.
+pub fn routes(config: &mut ServiceConfig) {
+    config.service(list_report_mails).service(send_savings_report);
+}
+
+/// The mail of a report's newest revision to one recipient.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = ReportMail)]
+pub struct MailView {
+    /// The recipient's id.
+    recipient_id: Uuid,
+    /// The address.
+    #[schema(example = "facilities@example.com")]
+    email: String,
+    /// `not_sent` where none was wanted, `waiting` on its way, `sent`, or `given_up`.
+    #[schema(example = "sent")]
+    state: &'static str,
+    /// When the mail server took it; null before.
+    sent_at: Option<DateTime<Utc>>,
+}
+
+impl From<ReportMail> for MailView {
+    fn from(mail: ReportMail) -> Self {
+        let state = mail.state();
+        Self { recipient_id: mail.recipient_id, email: mail.email, state, sent_at: mail.sent_at }
+    }
+}
+
+/// List the mails of a savings report
+///
+/// Of its newest revision, one for each recipient that its customer has now.
+#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The report's id")),
+    responses((status = 200, description = "The mails", body = Page<MailView>), Problems))]
+#[get("/savings-reports/{id}/mails")]
+async fn list_report_mails(
+    caller: Caller<perm::IssueReports>,
+    id: Path<ReportId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let work = async |tx: &Tx<'_>| recipient::mails(tx, &report::get(tx, *id).await?).await;
+    let mails = db.read(caller.scope(), caller.now(), work).await?;
+    Ok(answer::all(mails, MailView::from))
+}
+
+/// Mail a savings report
+///
+/// To those recipients who were not sent its newest revision: who came after it was issued. Nobody is sent
+/// it twice.
+#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The report's id")),
+    responses((status = 200, description = "The mails as they are now", body = Page<MailView>), Problems,
+        (status = 409, description = "It is a draft", content_type = "application/problem+json", body = ProblemBody)))]
+#[post("/savings-reports/{id}/mails")]
+async fn send_savings_report(
+    caller: Caller<perm::IssueReports>,
+    id: Path<ReportId>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
+    let mails = db.write(caller.scope(), caller.now(), async |tx| life::send(tx, *id).await).await?;
+    Ok(answer::all(mails, MailView::from))
+}

@@ -1,0 +1,40 @@
+//! A customer's agreements on its page: what they cost, and when they end.
+
+use super::super::words::day;
+use crate::auth::{Permission, Role, perm};
+use crate::db::page::{After, PAGE_MAX};
+use crate::db::service::{self, Filter};
+use crate::db::{DbError, Tx, dealer};
+use chrono::NaiveDate;
+use domain::ids::CustomerId;
+use domain::service::agreement::{Agreement, PriceFor, Term};
+
+/// The agreements of a customer, each in a line; none for a role that may not see them.
+pub(super) async fn of(tx: &Tx<'_>, customer: CustomerId, role: Role) -> Result<Vec<String>, DbError> {
+    if !perm::ReadAgreements::ROLES.contains(&role) {
+        return Ok(Vec::new());
+    }
+    let filter = Filter { customer: Some(customer), ..Filter::default() };
+    let agreements = service::list::<Agreement>(tx, &filter, &After::first(PAGE_MAX)).await?;
+    let today = dealer::today(tx).await?;
+    Ok(agreements.iter().map(|kept| line(&kept.stored.value, today)).collect())
+}
+
+fn line(agreement: &Agreement, today: NaiveDate) -> String {
+    let what = match agreement.price_for {
+        PriceFor::Fee => "Service",
+        PriceFor::Rent => "Rent",
+    };
+    let price = agreement.price_on(today.max(agreement.from)).map(|price| format!(" at {price} a month"));
+    let term = match agreement.term(today) {
+        None => "it goes on until somebody ends it".to_owned(),
+        Some(Term { ends_on, .. }) if ends_on <= today => {
+            format!("it ended, {} was the first day without it", day(ends_on))
+        }
+        Some(Term { ends_on, notice_by: Some(by) }) => {
+            format!("it goes on from {} unless notice is given by {}", day(ends_on), day(by))
+        }
+        Some(Term { ends_on, notice_by: None }) => format!("it ends, {} is the first day without it", day(ends_on)),
+    };
+    format!("{what}{} from {} on: {term}", price.unwrap_or_default(), day(agreement.from))
+}

@@ -1,0 +1,253 @@
+//! The smallest level that meters support, where some streams are metered for a site as a whole and others
+//! unit by unit: what each subject has to say of the site's balance, so that their sum is that of the site.
+//!
+//! What people noted (fills, levels, rain, losses) counts once, at the level at which the fresh water into
+//! the loop is metered: the site's where it has such a meter itself, else the units'. Of the other level
+//! what its own meters measured counts, and no more.
+
+use super::figure::Withheld;
+use super::inputs::{Inputs, Subject};
+use super::reckon::{Case, Tally};
+use crate::metering::stream::Stream;
+use crate::spell::SpellState;
+use crate::uncertainty::figures::Parts;
+use crate::water::grade;
+use crate::water::term::{Part, Source};
+use std::collections::BTreeSet;
+use uuid::Uuid;
+
+/// The parts of a subject's statement that count, of all its days and of whole ones.
+#[derive(Debug, Clone)]
+pub(crate) struct OwnParts {
+    pub(crate) all: Parts,
+    pub(crate) whole: Parts,
+}
+
+impl OwnParts {
+    /// The parts of one of the subjects that stand in the month.
+    pub(crate) fn of(inputs: &Inputs, present: &[&Subject], subject: &Subject) -> Self {
+        let statement = &subject.statement;
+        let here: Vec<&Subject> = present.iter().filter(|other| other.site_id == subject.site_id).copied().collect();
+        let metered = |of_site: bool| {
+            here.iter().any(|other| other.unit.is_none() == of_site && other.measures_stream(Stream::Makeup))
+        };
+        // What people noted counts once: at the level at which the fresh water into the loop is metered.
+        let (by_site, of_site) = (metered(true), subject.unit.is_none());
+        let is_joined = by_site || of_site && metered(false);
+        if !is_joined {
+            return Self { all: statement.all.clone(), whole: statement.whole.clone() };
+        }
+        let counts = |part: Part, source: Source| {
+            if by_site && of_site {
+                source != Source::Unknown || !known_at_units(inputs, &here, part)
+            } else {
+                counts_beside(subject, part, source)
+            }
+        };
+        let own = |parts: &Parts| {
+            let kept = parts.iter().filter(|(part, _, source)| counts(*part, *source));
+            kept.fold(Parts::default(), |kept, (part, litres, source)| kept.with(part, litres.clone(), source))
+        };
+        Self { all: own(&statement.all), whole: own(&statement.whole) }
+    }
+
+    /// Whether fresh water went past a unit, and nothing says how much.
+    pub(crate) fn bypass_unknown(&self) -> bool {
+        self.all.get(Part::Bypass).1 == Source::Unknown
+    }
+}
+
+/// Of a subject beside the meter of fresh water: what its own meters and its guns say.
+fn counts_beside(subject: &Subject, part: Part, source: Source) -> bool {
+    let metered = Stream::ALL.iter().any(|stream| Part::of(*stream) == Some(part) && subject.measures_stream(*stream));
+    metered || (part == Part::Wash && source == Source::Derived)
+}
+
+/// Whether a part that no meter of the site itself measures is known at each of its units that has to do
+/// with it.
+fn known_at_units(inputs: &Inputs, here: &[&Subject], part: Part) -> bool {
+    let mut units = here.iter().filter(|subject| subject.unit.is_some());
+    match part {
+        Part::Wash => units.clone().count() > 0 && units.all(|unit| unit.knows_wash()),
+        Part::Bypass => {
+            let mut bypassed = units.filter(|unit| bypassed(inputs, unit)).peekable();
+            bypassed.peek().is_some() && bypassed.all(|unit| unit.measures_stream(Stream::Bypass))
+        }
+        _ => false,
+    }
+}
+
+/// Whether a unit was bypassed in the month while it stood there.
+fn bypassed(inputs: &Inputs, subject: &Subject) -> bool {
+    let (start, end) = inputs.month.bounds(subject.zone);
+    let Some(unit) = &subject.unit else { return false };
+    let from = start.max(unit.span.from());
+    let to = end.min(inputs.now).min(unit.span.to().unwrap_or(end));
+    let mut spells = unit.spells.iter().filter(|spell| spell.state == SpellState::Bypassed);
+    spells.any(|spell| spell.span.from() < to && spell.span.to().is_none_or(|ends| ends > from))
+}
+
+/// The units of a site whose wash water is known, when the site's own meter of fresh water, itself without
+/// a wash volume, can be held against all of it: every unit there has to have one.
+pub(super) fn washing_beside<'s>(site: &Subject, present: &[&'s Subject]) -> Vec<&'s Subject> {
+    let units = || present.iter().filter(|other| other.site_id == site.site_id && other.unit.is_some());
+    let joined = site.unit.is_none() && site.measures_stream(Stream::Makeup) && !site.knows_wash();
+    if joined && units().all(|unit| unit.knows_wash()) { units().copied().collect() } else { Vec::new() }
+}
+
+/// Whether every day of the month that is over is wholly read by all of these or by none of them, as far as
+/// they stood there: on any other day one stream would be held against a day of the other that it has not.
+pub(super) fn read_alike(inputs: &Inputs, subjects: &[&Subject]) -> bool {
+    let Some(first) = subjects.first() else { return true };
+    inputs.days_over(first.zone).all(|date| {
+        let mut there = subjects.iter().filter(|subject| subject.part_of_day(date) > 0.0);
+        let whole = there.next().is_some_and(|subject| subject.is_full(date));
+        there.all(|subject| subject.is_full(date) == whole)
+    })
+}
+
+impl<'a> Case<'a> {
+    /// The subjects whose fresh water is metered, was read and is known: not where some went past a unit
+    /// and nothing measures it.
+    pub(super) fn using(&self, without: &'static str) -> Result<Vec<&Tally<'a>>, Withheld> {
+        let mut members = self.read(&[Stream::Makeup], without)?;
+        members.retain(|tally| !tally.own.bypass_unknown());
+        if members.is_empty() { Err(grade::Withheld::Unmeasured(Part::Bypass).into()) } else { Ok(members) }
+    }
+
+    /// These subjects, and those at the same sites that measure other fresh water: rinse, bypass, hoses.
+    pub(super) fn with_beside<'t>(&'t self, mut members: Vec<&'t Tally<'a>>) -> Vec<&'t Tally<'a>> {
+        let sites: BTreeSet<Uuid> = members.iter().map(|tally| tally.subject.site_id).collect();
+        let known: BTreeSet<Uuid> = members.iter().map(|tally| tally.subject.id).collect();
+        let beside = self.tallies.iter().filter(|tally| {
+            sites.contains(&tally.subject.site_id)
+                && !known.contains(&tally.subject.id)
+                && !tally.has(Stream::Makeup)
+                && tally.subject.measures_other_fresh()
+        });
+        members.extend(beside);
+        members
+    }
+}
+
+impl Subject {
+    /// Whether it measures fresh water that does not go into the loop through the meter of the make-up.
+    pub(super) fn measures_other_fresh(&self) -> bool {
+        [Stream::Rinse, Stream::Bypass, Stream::HandFill].into_iter().any(|stream| self.measures_stream(stream))
+    }
+
+    /// Whether its wash water is metered, or derived from bucket tests.
+    pub(super) fn knows_wash(&self) -> bool {
+        let derived = self.statement.whole.get(Part::Wash).1 == Source::Derived;
+        derived || self.measures_stream(Stream::Wash)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::facts::DayFact;
+    use crate::report::SavingsReport;
+    use crate::report::figure::{Figure, Name, Printed, Reason, Value};
+    use crate::report::tests::{fact, inputs, january, subject};
+    use crate::water::grade::Grade;
+    use crate::water::term::Term;
+
+    fn days(amounts: &[(Stream, f64)]) -> Vec<DayFact> {
+        january().map(|date| fact(date, amounts)).collect()
+    }
+
+    /// A site whose own dial shows 1,000 L a day, and in whose notes 2,000 L came by hose.
+    fn dial() -> Subject {
+        let makeup = subject(9, &[Stream::Makeup], days(&[(Stream::Makeup, 1000.0)]));
+        noted(Subject { unit: None, ..makeup })
+    }
+
+    fn washing(n: u128) -> Subject {
+        noted(subject(n, &[Stream::Wash], days(&[(Stream::Wash, 4000.0)])))
+    }
+
+    /// What people noted stands in the statement of every subject that it bears on; what no meter of its own
+    /// measures is unknown there.
+    fn noted(mut of: Subject) -> Subject {
+        let measures = [Stream::Makeup, Stream::Wash].map(|stream| of.measures_stream(stream));
+        let fill = Term::new(2000.0, 100.0, Source::Declared);
+        for parts in [&mut of.statement.all, &mut of.statement.whole] {
+            let mut own = parts.clone().with_term("noted", Part::HandFill, fill);
+            for (part, measured) in [Part::Makeup, Part::Wash].into_iter().zip(measures) {
+                own = if measured { own } else { own.with_term("noted", part, Term::UNKNOWN) };
+            }
+            *parts = own;
+        }
+        of
+    }
+
+    fn report(subjects: Vec<Subject>) -> SavingsReport {
+        SavingsReport::of(&inputs(subjects))
+    }
+
+    #[track_caller]
+    fn printed(report: &SavingsReport, name: Name) -> Printed {
+        *report.figure(name).unwrap().printed().unwrap_or_else(|| panic!("{:?}", report.figure(name)))
+    }
+
+    fn reason(report: &SavingsReport, name: Name) -> Option<Reason> {
+        match report.figure(name)? {
+            Figure::Withheld(why) => Some(why.reason),
+            Figure::Printed(_) => None,
+        }
+    }
+
+    /// By hand: 31 days of 1,000 L and once 2,000 L by hose are 33,000 L of fresh water, though both
+    /// statements know of the hose. Two units wash with 31 x 8,000 = 248,000 L: 215,000 L recycled.
+    #[test]
+    fn a_sites_fresh_water_is_held_against_the_wash_water_of_its_units() {
+        let of = report(vec![washing(1), washing(2), dial()]);
+        assert_eq!(printed(&of, Name::FreshUsed).value, Value::Litres(33_000.0));
+        assert_eq!(printed(&of, Name::Washed).value, Value::Litres(248_000.0));
+        let recycled = printed(&of, Name::Recycled);
+        assert_eq!((recycled.value, recycled.grade), (Value::Litres(215_000.0), Grade::Measured));
+        assert_eq!((recycled.units_covered, recycled.units), (2, 2));
+        assert_eq!(printed(&of, Name::ReuseShare).value, Value::Share(0.86694));
+    }
+
+    #[test]
+    fn a_site_with_a_unit_whose_wash_water_nobody_knows_has_no_balance() {
+        let hours = subject(2, &[Stream::RunHours], days(&[(Stream::RunHours, 8.0)]));
+        let of = report(vec![washing(1), hours, dial()]);
+        assert_eq!(reason(&of, Name::Recycled), Some(Reason::MetersDoNotSupport));
+        assert_eq!(printed(&of, Name::FreshUsed).units_covered, 2, "its dial serves both");
+        let mut unread = washing(2);
+        unread.days.remove(10);
+        let of = report(vec![washing(1), unread, dial()]);
+        assert_eq!(reason(&of, Name::Recycled), Some(Reason::Gap), "a day of the one and not of the others");
+    }
+
+    /// Past the unit at the first site water went that nothing measures: its fresh water is in no sum. With a
+    /// meter of it at the unit, 31 x 50 L more were used.
+    #[test]
+    fn what_went_past_a_unit_is_known_by_its_meter_alone() {
+        let bypassed = |mut of: Subject| {
+            of.statement.all = of.statement.all.clone().with_term("noted", Part::Bypass, Term::UNKNOWN);
+            if let Some(unit) = &mut of.unit {
+                let span = crate::span::Span::EVER;
+                unit.spells = vec![crate::spell::Spell { state: SpellState::Bypassed, reason: None, span }];
+            }
+            of
+        };
+        let alone = bypassed(subject(1, &[Stream::Makeup], days(&[(Stream::Makeup, 1000.0)])));
+        assert_eq!(reason(&report(vec![alone.clone()]), Name::FreshUsed), Some(Reason::PartNotMeasured));
+        let mut other = subject(2, &[Stream::Makeup], days(&[(Stream::Makeup, 1000.0)]));
+        other.site_id = Uuid::from_u128(8);
+        let both = report(vec![alone, other]);
+        let fresh = printed(&both, Name::FreshUsed);
+        assert_eq!((fresh.value, fresh.units_covered, fresh.units), (Value::Litres(31_000.0), 1, 2));
+        let unit = |streams: &[Stream], amounts: &[(Stream, f64)]| bypassed(subject(1, streams, days(amounts)));
+        let unmetered = report(vec![unit(&[Stream::RunHours], &[(Stream::RunHours, 1.0)]), bypassed(dial())]);
+        assert_eq!(reason(&unmetered, Name::FreshUsed), Some(Reason::PartNotMeasured));
+        let mut own = unit(&[Stream::Bypass], &[(Stream::Bypass, 50.0)]);
+        own.statement = subject(1, &[Stream::Bypass], days(&[(Stream::Bypass, 50.0)])).statement;
+        let metered = report(vec![own, bypassed(dial())]);
+        assert_eq!(printed(&metered, Name::FreshUsed).value, Value::Litres(33_000.0 + 31.0 * 50.0));
+    }
+}

@@ -1,0 +1,175 @@
+//! Read periods as reports have them, worked out by hand.
+
+use super::*;
+use crate::facts::Amounts;
+use crate::metering::stream::Stream;
+use crate::period_facts::PeriodFact;
+use crate::report::SavingsReport;
+use crate::report::tests::{LOOP, inputs, subject};
+use crate::uncertainty::quantity::{Cause, Key};
+use crate::water::statement::Statement;
+use crate::water::term::Source;
+
+fn at(text: &str) -> DateTime<Utc> {
+    text.parse().unwrap()
+}
+
+/// A read period with 2 % of standard uncertainty of each meter.
+fn period(of: &str, from: &str, to: &str, volumes: &[(Part, Stream, f64)]) -> ReadStretch {
+    let mut amounts = Amounts::default();
+    let mut parts = Parts::default();
+    for (part, stream, litres) in volumes {
+        amounts.add(*stream, *litres);
+        let key = Key::new(format!("{of}, {}", stream.as_str()), Cause::Scale);
+        parts = parts.with(*part, Quantity::exact(*litres).with_relative(key, 0.02), Source::Metered);
+    }
+    let statement = Statement { all: parts.clone(), whole: parts, ..Statement::default() };
+    let fact = PeriodFact { from: at(from), to: at(to), grade: amounts.grade(), amounts };
+    ReadStretch { fact, statement: Some(statement) }
+}
+
+fn makeup(of: &str, from: &str, to: &str, litres: f64) -> ReadStretch {
+    period(of, from, to, &[(Part::Makeup, Stream::Makeup, litres)])
+}
+
+fn text(words: &str) -> String {
+    words.replace(['\u{a0}', '\u{202f}'], " ")
+}
+
+/// By hand: 2,900 and 1,100 L between rounds on 29 December, 14 and 27 January: 4,000 L, off by 2 %
+/// of it, twice. What ended before or after January is in another month's report.
+#[test]
+fn periods_that_follow_one_another_are_one_and_nothing_of_them_is_divided() {
+    let mut unit = subject(1, &[Stream::Makeup], Vec::new());
+    unit.periods = vec![
+        makeup("a", "2025-11-29T18:00:00Z", "2025-12-29T18:00:00Z", 9_000.0),
+        makeup("a", "2025-12-29T18:00:00Z", "2026-01-14T18:00:00Z", 2_900.0),
+        makeup("a", "2026-01-14T18:00:00Z", "2026-01-27T18:00:00Z", 1_100.0),
+        makeup("a", "2026-01-27T18:00:00Z", "2026-02-03T18:00:00Z", 700.0),
+    ];
+    let report = SavingsReport::of(&inputs(vec![unit]));
+    let readings = report.readings.unwrap();
+    let [span] = readings.spans.as_slice() else { panic!("{readings:?}") };
+    assert_eq!(
+        (span.from.to_string(), span.to.to_string(), span.rounds.len()),
+        ("2025-12-29".into(), "2026-01-27".into(), 3)
+    );
+    let fresh = span.printed(Name::FreshUsed).unwrap();
+    assert_eq!((fresh.value, fresh.expanded), (Value::Litres(4_000.0), Some(160.0)));
+    assert_eq!((fresh.coverage, fresh.estimated_share), (1.0, 0.0));
+    assert!(span.printed(Name::Recycled).is_none() && span.printed(Name::FreshAvoided).is_none());
+    assert_eq!(
+        text(&readings.sentence),
+        "From 29 December 2025 to 27 January 2026, from reading to reading, 4.00 m³ of fresh water was used (Unit 1, \
+         North yard)."
+    );
+}
+
+/// Midnight between two months, by the site's clock (Denver), ends the first of them.
+#[test]
+fn a_period_that_is_a_calendar_month_is_that_month() {
+    let mut unit = subject(1, &[Stream::Makeup], Vec::new());
+    unit.periods = vec![
+        makeup("a", "2025-12-01T07:00:00Z", "2026-01-01T07:00:00Z", 1_000.0),
+        makeup("a", "2026-01-01T07:00:00Z", "2026-02-01T07:00:00Z", 2_000.0),
+    ];
+    let readings = SavingsReport::of(&inputs(vec![unit])).readings.unwrap();
+    assert_eq!(readings.spans[0].printed(Name::FreshUsed).unwrap().value, Value::Litres(2_000.0));
+}
+
+/// A step that waits for a decision leaves no period over it, and what lies on both sides is no one span.
+#[test]
+fn a_hole_parts_what_lies_around_it() {
+    let mut unit = subject(1, &[Stream::Makeup], Vec::new());
+    unit.periods = vec![
+        makeup("a", "2026-01-02T18:00:00Z", "2026-01-09T18:00:00Z", 700.0),
+        makeup("a", "2026-01-16T18:00:00Z", "2026-01-23T18:00:00Z", 800.0),
+    ];
+    let readings = SavingsReport::of(&inputs(vec![unit])).readings.unwrap();
+    assert_eq!(readings.spans.len(), 2);
+    assert_eq!(readings.fresh_used.printed().unwrap().value, Value::Litres(1_500.0));
+    assert!(text(&readings.sentence).starts_with("By the readings that ended in January 2026, from 2 January 2026"));
+}
+
+/// By hand: 2,000 L in and 20,000 L out recycle 18,000, nine tenths of it. The other way round it is a
+/// loss, shown as it is.
+#[test]
+fn a_loop_has_its_balance_and_a_loss_keeps_its_sign() {
+    let of = |fresh: f64, wash: f64| {
+        let mut unit = subject(1, &LOOP, Vec::new());
+        let volumes = [(Part::Makeup, Stream::Makeup, fresh), (Part::Wash, Stream::Wash, wash)];
+        unit.periods = vec![period("a", "2025-12-30T18:00:00Z", "2026-01-27T18:00:00Z", &volumes)];
+        SavingsReport::of(&inputs(vec![unit])).readings.unwrap()
+    };
+    let good = of(2_000.0, 20_000.0);
+    assert_eq!(good.spans[0].printed(Name::Recycled).unwrap().value, Value::Litres(18_000.0));
+    assert_eq!(good.spans[0].printed(Name::ReuseShare).unwrap().value, Value::Share(0.9));
+    assert!(text(&good.sentence).contains("(90 % of all water to the washers)"), "{}", good.sentence);
+    let bad = of(20_000.0, 2_000.0);
+    assert_eq!(bad.spans[0].printed(Name::Recycled).unwrap().value, Value::Litres(-18_000.0));
+    assert!(bad.sentence.contains("which is a loss"), "{}", bad.sentence);
+}
+
+/// Meters of several units err by themselves; each unit has its own days.
+#[test]
+fn units_keep_their_own_days_and_are_summed_with_their_errors() {
+    let of = |n: u128, name: &str, from: &str, to: &str| {
+        let mut unit = subject(n, &[Stream::Makeup], Vec::new());
+        unit.periods = vec![makeup(name, from, to, 3_000.0)];
+        unit
+    };
+    let two = vec![
+        of(1, "a", "2025-12-30T18:00:00Z", "2026-01-27T18:00:00Z"),
+        of(2, "b", "2026-01-04T18:00:00Z", "2026-01-29T18:00:00Z"),
+    ];
+    let readings = SavingsReport::of(&inputs(two)).readings.unwrap();
+    let both = readings.fresh_used.printed().unwrap();
+    assert_eq!((both.value, both.units_covered), (Value::Litres(6_000.0), 2));
+    assert!((both.expanded.unwrap() - 2.0 * 60.0 * 2_f64.sqrt()).abs() < 1e-3, "{both:?}");
+    let days: Vec<_> = readings.spans.iter().map(|span| span.from.to_string()).collect();
+    assert_eq!(days, ["2025-12-30", "2026-01-04"]);
+}
+
+#[test]
+fn where_nothing_is_read_by_hand_there_is_none() {
+    assert_eq!(SavingsReport::of(&inputs(vec![subject(1, &LOOP, Vec::new())])).readings, None);
+}
+
+/// By hand: 40 washes at 300 L before the unit less 4,000 L used: 8,000 L avoided, and 100 L of fresh
+/// water for each wash. A second unit there, read by itself, leaves no site to hold a baseline against.
+#[test]
+fn what_was_avoided_is_of_the_days_between_the_readings() {
+    use crate::accounts::site_money::tests::money;
+    use crate::baseline::history::Baselines;
+    use crate::baseline::record::tests::baseline;
+    use crate::ids::SiteId;
+    let of = |first_day: &str, second: bool| {
+        let mut unit = subject(1, &[Stream::Makeup, Stream::WashCount], Vec::new());
+        let mut read = makeup("a", "2025-12-30T18:00:00Z", "2026-01-27T18:00:00Z", 4_000.0);
+        read.statement.as_mut().unwrap().washed = Washes::Counter { washes: 40.0 };
+        unit.periods = vec![read];
+        let mut money = money(&[("2025-01-01", None)]);
+        money.site_id = SiteId(Uuid::from_u128(7));
+        let held = Baseline { first_day: first_day.parse().unwrap(), ..baseline() };
+        money.baselines = Baselines::parse(vec![held]).unwrap();
+        let other = second.then(|| subject(2, &[Stream::Makeup], Vec::new()));
+        let subjects = std::iter::once(unit).chain(other).collect();
+        SavingsReport::of(&Inputs { money: vec![money], ..inputs(subjects) }).readings.unwrap()
+    };
+    let found = of("2025-01-01", false);
+    let span = &found.spans[0];
+    assert_eq!(span.printed(Name::FreshAvoided).unwrap().value, Value::Litres(8_000.0));
+    assert_eq!(span.printed(Name::FreshPerWash).unwrap().value, Value::LitresPerWash(100.0));
+    assert_eq!(span.printed(Name::Washes).unwrap().value, Value::Count(40.0));
+    let why = |of: &Readings| {
+        let line = of.spans[0].lines.iter().find(|line| line.name == Name::FreshAvoided).unwrap();
+        match &line.figure {
+            Figure::Withheld(why) => why.reason,
+            Figure::Printed(printed) => panic!("{printed:?}"),
+        }
+    };
+    assert_eq!(why(&of("2026-01-10", false)), Reason::BaselineChanges, "it begins between the readings");
+    let two = of("2025-01-01", true);
+    assert_eq!(why(&two), Reason::PartNotMeasured);
+    assert!(two.spans[0].printed(Name::Washes).is_some(), "its own counter counts its own washes");
+}

@@ -1,0 +1,1 @@
+drop index process_upset_unit;

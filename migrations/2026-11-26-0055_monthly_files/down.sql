@@ -1,0 +1,2 @@
+drop table monthly_file_unsubscribe;
+drop table monthly_file;

@@ -1,0 +1,2 @@
+drop index water_account_changed;
+drop index sample_time;

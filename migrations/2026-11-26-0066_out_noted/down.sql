@@ -1,0 +1,1 @@
+alter table component drop column out_noted_at;

@@ -1,0 +1,121 @@
+//! Bills of a water account on its page: typed in, held against the tariff, withdrawn.
+
+use crate::support::{Answer, Client, TestApp, form_body, id};
+use serde_json::{Value, json};
+
+async fn send(person: &Client, path: &str, fields: &[(&str, &str)]) -> Answer {
+    person.form(path, None, &form_body(fields)).await
+}
+
+/// An account with a tariff of 2 for water and 3 for sewer of nine tenths of it, 10 a month, and a tenth
+/// of tax: the path of its page.
+async fn account(office: &Client, site: &str) -> String {
+    let account = [
+        ("name", "Main meter"),
+        ("supplier", "City Waterworks"),
+        ("cycle_months", "1"),
+        ("cycle_anchor", "2026-01-01"),
+        ("charged_from", "2026-01-01"),
+    ];
+    let added = send(office, &format!("/settings/accounts?site={site}"), &account).await;
+    let path = added.header("location").to_owned();
+    let tariff = [
+        ("name", "Rates 2026"),
+        ("currency", "EUR"),
+        ("from", "2026-01-01"),
+        ("unit", "m3"),
+        ("per", "month"),
+        ("water_price", "2"),
+        ("water_fixed", "10"),
+        ("sewer_price", "3"),
+        ("return_factor", "0.9"),
+        ("tax", "10"),
+    ];
+    assert_eq!(send(office, &format!("{path}/tariffs"), &tariff).await.status(), 303);
+    path
+}
+
+/// Of 100 m3 the tariff asks (200 + 10 + 270) x 1.1; of 120 it asks (240 + 10 + 324) x 1.1 = 631.40.
+#[tokio::test]
+async fn bills_are_typed_in_and_held_against_the_tariff() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let site = dealer.site(dealer.customer("Harbour Haulage").await, "North yard").await.to_string();
+    let path = account(&dealer.office, &site).await;
+    let bills = format!("{path}/bills");
+    let january = [
+        ("key", "k-1"),
+        ("from", "2026-01-01"),
+        ("to", "2026-02-01"),
+        ("amount", "528,00"),
+        ("currency", "EUR"),
+        ("metered", "100"),
+        ("unit", "m3"),
+    ];
+    let first = send(&dealer.office, &bills, &january).await;
+    assert_eq!(first.status(), 303, "{first:?}");
+    let again = send(&dealer.office, &bills, &january).await;
+    assert_eq!(again.header("location"), first.header("location"), "sent twice, kept once");
+    let page = dealer.office.page(first.header("location")).await;
+    assert!(
+        page.text().contains("The tariff asks 528.00 EUR for the water on it, and so much was billed."),
+        "{page:?}"
+    );
+    assert!(page.text().contains("no bill of the days before is known"), "{page:?}");
+
+    // The next begins where this ends. A charge that the tariff does not know is told apart.
+    assert!(dealer.office.page(&format!("{bills}/new")).await.text().contains("value=\"2026-02-01\""));
+    let february = [
+        ("from", "2026-02-01"),
+        ("to", "2026-03-01"),
+        ("amount", "646.40"),
+        ("currency", "EUR"),
+        ("metered", "120"),
+        ("unit", "m3"),
+        ("lines", "base charge for water 10\r\nMeter fee 15"),
+    ];
+    let second = send(&dealer.office, &bills, &february).await;
+    assert_eq!(second.status(), 303, "{second:?}");
+    let page = dealer.office.page(&path).await;
+    for words in
+        ["528.00 EUR", "646.40 EUR", "The tariff asks 631.40 EUR", "15.00 EUR more was billed", "does not know"]
+    {
+        assert!(page.text().contains(words), "{words} in {page:?}");
+    }
+    let stored = dealer.office.get(&path.replace("/settings/accounts", "/v1/water-accounts")).await.json();
+    let stored = dealer.office.get(&format!("/v1/water-accounts/{}/bills", id(&stored))).await.json();
+    let lines = &stored["items"][1]["lines"];
+    assert_eq!((&lines[0]["code"], &lines[1]["code"]), (&json!("water_base"), &Value::Null), "{stored}");
+
+    let wrong = [("reason", "typed twice")];
+    let withdrawn = send(&dealer.office, &format!("{}/withdraw", second.header("location")), &wrong).await;
+    assert_eq!(withdrawn.header("location"), path, "{withdrawn:?}");
+    assert!(dealer.office.page(second.header("location")).await.text().contains("counts no more: typed twice"));
+    assert!(dealer.office.page(&path).await.text().contains("The tariff asks 528.00 EUR"), "the latest that counts");
+}
+
+#[tokio::test]
+async fn what_a_bill_lacks_is_said_beside_its_field() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let site = dealer.site(dealer.customer("Harbour Haulage").await, "North yard").await.to_string();
+    let path = account(&dealer.office, &site).await;
+    let bills = format!("{path}/bills");
+    let bill = |to: &'static str, lines: &'static str| {
+        [("from", "2026-01-01"), ("to", to), ("amount", "528"), ("currency", "EUR"), ("unit", "m3"), ("lines", lines)]
+    };
+    for (bill, words) in
+        [(bill("2026-01-01", ""), "href=\"#f-to\""), (bill("2026-02-01", "Meter fee"), "href=\"#f-lines\"")]
+    {
+        let refused = send(&dealer.office, &bills, &bill).await;
+        assert!(refused.status() == 422 && refused.text().contains(words), "{refused:?}");
+    }
+    let kept = send(&dealer.office, &bills, &bill("2026-02-01", "")).await;
+    let page = dealer.office.page(kept.header("location")).await;
+    assert!(page.text().contains("the volume on it was not typed in"), "{page:?}");
+    let overlapping = send(&dealer.office, &bills, &bill("2026-01-15", "")).await;
+    assert_eq!(overlapping.status(), 409, "{overlapping:?}");
+    assert_eq!(dealer.technician.page(&format!("{bills}/new")).await.status(), 403);
+    let other = app.dealer("Elsewhere").await;
+    assert_eq!(other.office.page(kept.header("location")).await.status(), 404);
+}

@@ -1,0 +1,99 @@
+//! Registers and levels read when something begins and ends: they count as readings and gauge readings.
+
+use crate::conventions::items;
+use crate::measures::Bay;
+use crate::service_events::{EVENTS, event};
+use crate::support::{TestApp, id};
+use chrono::Utc;
+use serde_json::{Value, json};
+
+/// A unit comes at a register of 1,000 L and goes at 4,000 L: 3,000 L of make-up, though nobody read it in
+/// between but for a bypass from 2,000 to 2,500 L. Its levels are gauge readings; the last one is of the last
+/// second in which it stood there.
+#[tokio::test]
+async fn what_is_read_when_something_begins_and_ends_counts() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let site = dealer.site(dealer.customer("Harbour Haulage").await, "Quay").await;
+    let unit = dealer.unit("W-1").await;
+    let meter = dealer.makeup_meter(&json!({ "unit_id": unit, "from": "2026-01-01T00:00:00Z" })).await;
+    let meter = id(&meter);
+    let read = |register: f64, litres: f64| {
+        json!({ "registers": [{ "meter_id": meter, "register": register }],
+        "levels": [{ "place": "Pit", "volume_l": litres }] })
+    };
+    let office = &dealer.office;
+    let placements = format!("/v1/units/{unit}/placements");
+    let came = json!({ "site_id": site, "from": "2026-03-01T00:00:00Z", "terms": "sold",
+        "at_start": read(1000.0, 800.0) });
+    let placed = office.create(&placements, &came).await;
+    let spells = format!("/v1/units/{unit}/spells");
+    let bypass = |to: Value| {
+        json!({ "state": "bypassed", "from": "2026-03-10T06:00:00Z", "to": to,
+        "at_start": read(2000.0, 820.0), "at_end": read(2500.0, 830.0) })
+    };
+    office.post(&spells, &bypass(Value::Null)).await.refused_for(422, &[("/to", "required")]);
+    let spell = office.create(&spells, &bypass(json!("2026-03-20T06:00:00Z"))).await;
+    let other = json!({ "at_start": { "registers": [{ "meter_id": meter, "register": 2001.0 }] } });
+    let differs = office.patch(&format!("{spells}/{}", id(&spell)), "\"1\"", &other).await;
+    differs.refused_for(422, &[("/at_start/registers/0/register", "conflict")]);
+    let went = json!({ "to": "2026-03-31T00:00:00Z", "at_end": read(4000.0, 900.0) });
+    let ended = office.post_at_with(&format!("{placements}/{}/end", id(&placed)), "\"1\"", &went).await;
+    assert_eq!(ended.status(), 200, "{ended:?}");
+    let path = format!("/v1/meters/{meter}/readings?from=2026-01-01T00:00:00Z&to=2026-05-01T00:00:00Z");
+    let registers: Vec<_> = items(office, &path).await.iter().map(|one| one["register"].clone()).collect();
+    assert_eq!(registers, [1000.0, 2000.0, 2500.0, 4000.0].map(|register| json!(register)));
+    let levels = items(office, &format!("/v1/units/{unit}/gauge-readings")).await;
+    let levels: Vec<_> = levels.iter().map(|one| (one["at"].clone(), one["value"].clone())).collect();
+    let level = |at: &str, litres: f64| (json!(at), json!(litres));
+    let expected = [
+        level("2026-03-01T00:00:00Z", 800.0),
+        level("2026-03-10T06:00:00Z", 820.0),
+        level("2026-03-20T06:00:00Z", 830.0),
+        level("2026-03-30T23:59:59Z", 900.0),
+    ];
+    assert_eq!(levels, expected);
+    app.night(dealer.id, Utc::now()).await;
+    let water = format!("/v1/units/{unit}/water?from=2026-03-01&to=2026-03-31&step=month");
+    let makeup_l = items(office, &water).await[0]["amounts"]["makeup_l"].as_f64().unwrap();
+    assert!((makeup_l - 3000.0).abs() < 1e-6, "{makeup_l}");
+}
+
+/// Registers and levels of a handover are readings and levels. A correction brings the levels anew; a
+/// register that differs from what is stored is corrected as a reading.
+#[tokio::test]
+async fn a_handover_brings_readings_and_levels() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "W-1").await;
+    let meter = id(&bay.makeup);
+    let handover = |register: f64, litres: f64| {
+        let details = json!({ "fallback_tried": true, "readings": { "levels": [{ "place": "Pit", "volume_l": litres }],
+            "registers": [{ "meter_id": meter, "register": register }] } });
+        event(bay.unit, "2026-03-02T08:00:00Z", "handover", &details)
+    };
+    let register = |of: &str| format!("/details/readings/registers/0/{of}");
+    let wrong = dealer.technician.post(EVENTS, &handover(1e12, 900.0)).await;
+    wrong.refused_for(422, &[(&register("register"), "past_digits")]);
+    let recorded = dealer.technician.create(EVENTS, &handover(1204.0, 900.0)).await;
+    let read = async || {
+        let path = format!("/v1/meters/{meter}/readings?from=2026-03-02T00:00:00Z&to=2026-03-03T00:00:00Z");
+        let all = items(&dealer.office, &path).await;
+        all.iter().map(|one| (one["read_at"].clone(), one["register"].clone())).collect::<Vec<_>>()
+    };
+    let stored = [(json!("2026-03-02T08:00:00Z"), json!(1204.0))];
+    assert_eq!(read().await, stored);
+    let levels = async || {
+        let all = items(&dealer.office, &bay.of_unit("gauge-readings")).await;
+        all.iter().map(|one| (one["gauge"].clone(), one["value"].clone(), one["place"].clone())).collect::<Vec<_>>()
+    };
+    assert_eq!(levels().await, [(json!("level"), json!(900.0), json!("Pit"))]);
+    let correct = format!("{EVENTS}/{}/correct", id(&recorded));
+    let correction = |event: Value| json!({ "reason": "Misread", "event": event });
+    let corrected = dealer.technician.post_at_with(&correct, "\"1\"", &correction(handover(1204.0, 950.0))).await;
+    assert_eq!(corrected.status(), 200, "{corrected:?}");
+    assert_eq!((read().await, levels().await.len()), (stored.to_vec(), 1));
+    assert_eq!(levels().await[0].1, 950.0);
+    let differs = dealer.technician.post_at_with(&correct, "\"2\"", &correction(handover(1240.0, 950.0))).await;
+    differs.refused_for(422, &[(&register("register"), "conflict")]);
+}

@@ -1,0 +1,199 @@
+//! What is credited as saved, from readings and records to the report, its trace and the month: while units
+//! stand or water goes past them, with what came by hose, and where meters measure different levels. Each
+//! figure is worked out by hand beside it.
+
+use crate::accounts::baseline;
+use crate::conventions::items;
+use crate::costs::{Bay, MARCH};
+use crate::report_life::{figure, night, report};
+use crate::support::{Client, Dealer, TestApp, id};
+use serde_json::{Value, json};
+
+/// A bay with a baseline of 2 m3 for each wash, billed at 5 a cubic metre; 31 m3 were used in March.
+async fn agreed(dealer: &Dealer) -> Bay {
+    let bay = Bay::new(dealer, "Harbour Haulage").await;
+    bay.metered(dealer, ("makeup", "l"), 31_000.0, MARCH).await;
+    bay.billed(dealer).await;
+    dealer.office.create(&bay.of_site("baselines"), &baseline("2026-03-01", 2000.0)).await;
+    bay
+}
+
+/// The report of March and its trace, made anew.
+async fn march(app: &TestApp, dealer: &Dealer) -> (Value, Value) {
+    night(app, dealer, "2026-05-02T03:00:00Z").await;
+    let path = report(&dealer.office, "2026-03").await;
+    let trace = dealer.office.get(&format!("{path}/trace")).await.json();
+    assert_eq!(trace["agrees"], true, "{trace}");
+    (dealer.office.get(&path).await.json(), trace["trace"].clone())
+}
+
+/// The unit's March as the API answers it.
+async fn month(client: &Client, bay: &Bay) -> Value {
+    items(client, &format!("/v1/units/{}/water?from=2026-03-01&to=2026-03-31&step=month", bay.unit)).await.remove(0)
+}
+
+fn litres(report: &Value, name: &str) -> f64 {
+    let line = figure(report, name);
+    line["value_l"].as_f64().unwrap_or_else(|| panic!("{line}"))
+}
+
+fn close(got: &Value, wanted: f64) {
+    let number = got.as_f64().unwrap_or_else(|| panic!("no number: {got}"));
+    assert!((number - wanted).abs() < 1e-6, "{number} is not {wanted}");
+}
+
+fn sum(rows: &Value, field: &str) -> f64 {
+    rows.as_array().unwrap().iter().filter_map(|row| row[field].as_f64()).sum()
+}
+
+/// Two washes a day are tallied: 62 x 2 m3 less 31 are 93 m3, at 5 each 465. Laid up for ten days of March
+/// 42 washes are credited: 84 less 31 are 53 m3, 265. Bypassed for two hours, with no meter of what went
+/// past the unit, nothing is known; with one that shows 1 m3 all 62 are credited again, less 32 m3.
+#[tokio::test]
+async fn nothing_is_credited_while_a_unit_stands_unless_it_is_metered() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = agreed(&dealer).await;
+    let tally = json!({ "from": "2026-03-01", "to": "2026-04-01", "machine_class": "truck", "washes": 62,
+        "source": "typed" });
+    dealer.office.create(&bay.of_site("wash-tallies"), &tally).await;
+    let (running, _) = march(&app, &dealer).await;
+    assert_eq!(litres(&running, "fresh_avoided"), 93_000.0);
+    assert_eq!(figure(&running, "money_saved")["value_money"]["amount"], "465.00");
+
+    let spells = format!("/v1/units/{}/spells", bay.unit);
+    let laid_up = json!({ "state": "laid_up", "from": "2026-03-10T23:00:00Z", "to": "2026-03-20T23:00:00Z" });
+    let spell = dealer.office.create(&spells, &laid_up).await;
+    let (stood, trace) = march(&app, &dealer).await;
+    assert_eq!((litres(&stood, "fresh_used"), litres(&stood, "fresh_avoided")), (31_000.0, 53_000.0));
+    assert_eq!(figure(&stood, "money_saved")["value_money"]["amount"], "265.00");
+    assert_eq!(figure(&stood, "washes")["value_count"], 62.0, "they were washed all the same");
+    let note = figure(&stood, "fresh_avoided")["note"].as_str().unwrap();
+    assert!(note.contains("Nothing is credited for 10.0 days"), "{note}");
+    for part in [&trace["sites"][0]["baseline"], &trace["sites"][0]["cycles"][0]["parts"][0]] {
+        let left_out = part["not_credited"].as_array().unwrap();
+        assert_eq!((left_out.len(), &left_out[0]), (10, &json!({ "date": "2026-03-11", "part": 1.0 })));
+        close(&part["washes"]["truck"], 42.0);
+        close(&part["baseline_l"], 84_000.0);
+    }
+
+    let bypassed = json!({ "state": "bypassed", "from": "2026-03-10T09:00:00Z", "to": "2026-03-10T11:00:00Z" });
+    let set_right = dealer.office.patch(&format!("{spells}/{}", id(&spell)), "\"1\"", &bypassed).await;
+    assert_eq!(set_right.status(), 200, "{set_right:?}");
+    let (unknown, _) = march(&app, &dealer).await;
+    for name in ["fresh_used", "fresh_avoided", "money_saved", "fresh_per_wash", "cost", "cost_each"] {
+        assert_eq!(figure(&unknown, name)["reason"], "part_not_measured", "{}", figure(&unknown, name));
+    }
+    assert_eq!(month(&dealer.office, &bay).await["balance"]["fresh_used_l"]["withheld"], "part_not_measured");
+
+    bay.metered(&dealer, ("bypass", "l"), 1_000.0, MARCH).await;
+    let (metered, _) = march(&app, &dealer).await;
+    assert_eq!((litres(&metered, "fresh_used"), litres(&metered, "fresh_avoided")), (32_000.0, 92_000.0));
+    assert_eq!(figure(&metered, "money_saved")["value_money"]["amount"], "460.00");
+    close(&month(&dealer.office, &bay).await["balance"]["fresh_used_l"]["value"], 32_000.0);
+}
+
+/// A refill of 4 m3 by hose: 35 m3 of fresh water were used, 124 - 35 = 89 m3 avoided, 445 saved; the
+/// customer's own water costs 35 x 2 and 35 x 3.
+#[tokio::test]
+async fn a_refill_by_hose_is_in_the_money_too() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = agreed(&dealer).await;
+    bay.metered(&dealer, ("wash_count", "count"), 62.0, MARCH).await;
+    let refill = json!({ "at": "2026-03-10T09:00:00Z", "kind": "refill", "volume_l": 4000.0, "u_share": 0.05,
+        "passed_a_meter": false });
+    dealer.office.create(&format!("/v1/units/{}/volume-events", bay.unit), &refill).await;
+    let (made, trace) = march(&app, &dealer).await;
+    assert_eq!((litres(&made, "fresh_used"), litres(&made, "fresh_avoided")), (35_000.0, 89_000.0));
+    assert_eq!(figure(&made, "money_saved")["value_money"]["amount"], "445.00");
+    assert_eq!(figure(&made, "cost")["value_money"]["amount"], "175.00");
+    close(&month(&dealer.office, &bay).await["balance"]["fresh_used_l"]["value"], 35_000.0);
+    let part = &trace["sites"][0]["cycles"][0]["parts"][0];
+    assert_eq!(part["by_hose"], json!([{ "date": "2026-03-10", "litres": 4000.0 }]));
+    close(&part["fresh_used_l"], sum(&part["of_days"], "fresh_used_l") + sum(&part["by_hose"], "litres"));
+    close(&part["fresh_used_l"], 35_000.0);
+}
+
+/// The dial of the fresh water serves the site, the unit has a meter of its wash water, a counter of its
+/// washes and one of its pump's hours: 124 - 31 = 93 m3 recycled, three quarters of what went to the
+/// washers, and 465 saved, as if all of them were the unit's.
+#[tokio::test]
+async fn meters_of_a_site_and_of_its_unit_support_the_sites_figures() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let customer = dealer.customer("Harbour Haulage").await;
+    let roofed = json!({ "customer_id": customer, "name": "North yard", "time_zone": "Europe/Vienna", "country": "AT",
+        "bay_roofed": true });
+    let site = id(&dealer.office.create("/v1/sites", &roofed).await);
+    let unit = dealer.unit("W-1").await;
+    dealer.place(unit, site, "2026-01-01T00:00:00Z").await;
+    let bay = Bay { customer, site, unit };
+    let dial = json!({ "label": "Town", "stream": "makeup", "unit": "l", "digits": 7, "read_by": "technician" });
+    let of_site = json!({ "site_id": site, "from": "2026-01-01T00:00:00Z" });
+    let dial = id(&dealer.office.create("/v1/meters", &json!({ "meter": dial, "attachment": of_site })).await);
+    let reading = |at: &str, register: f64| json!({ "meter_id": dial, "read_at": at, "register": register });
+    let readings = json!({ "readings": [reading(MARCH.0, 0.0), reading(MARCH.1, 31_000.0)] });
+    assert_eq!(dealer.technician.post("/v1/readings", &readings).await.json()["rejected"], json!([]));
+    for (stream, of, amount) in [("wash", "l", 124_000.0), ("wash_count", "count", 62.0), ("run_hours", "h", 310.0)] {
+        bay.metered(&dealer, (stream, of), amount, MARCH).await;
+    }
+    for at in [MARCH.0, MARCH.1] {
+        let level = json!({ "at": at, "gauge": "level", "value": 2000.0, "unit": "l" });
+        dealer.office.create(&format!("/v1/units/{unit}/gauge-readings"), &level).await;
+    }
+    bay.billed(&dealer).await;
+    dealer.office.create(&bay.of_site("baselines"), &baseline("2026-03-01", 2000.0)).await;
+    let (made, trace) = march(&app, &dealer).await;
+    assert_eq!((litres(&made, "fresh_used"), litres(&made, "recycled")), (31_000.0, 93_000.0));
+    assert_eq!(figure(&made, "reuse_share")["value_share"], 0.75);
+    assert_eq!(figure(&made, "recycled")["grade"], "measured");
+    assert_eq!(litres(&made, "fresh_avoided"), 93_000.0);
+    assert_eq!(figure(&made, "money_saved")["value_money"]["amount"], "465.00");
+    let line = trace["lines"].as_array().unwrap().iter().find(|line| line["name"] == "recycled").unwrap();
+    let volume = |symbol: &str| -> f64 {
+        let parts = line["subjects"].as_array().unwrap().iter().flat_map(|one| one["parts"].as_array().unwrap());
+        parts.filter(|part| part["symbol"] == symbol).map(|part| part["volume_l"].as_f64().unwrap()).sum()
+    };
+    let by_hand = volume("W") - volume("F") - volume("H") - volume("P") + volume("dS");
+    assert!((by_hand - 93_000.0).abs() < 1e-6, "{line}");
+}
+
+/// 120 a month since January rise by 3 % in February: 123.60 for March. With 150 from the seventeenth on, 16
+/// days of 123.60 are 63.79 and 15 of 150 are 72.58. Cost terms with a fee come first.
+#[tokio::test]
+async fn an_agreements_fee_is_in_the_cost() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Bay::new(&dealer, "Harbour Haulage").await;
+    bay.metered(&dealer, ("makeup", "l"), 31_000.0, MARCH).await;
+    bay.billed(&dealer).await;
+    let mut agreement = crate::call_outs::agreement(bay.customer);
+    agreement["site_id"] = json!(bay.site);
+    let agreed = dealer.office.create("/v1/agreements", &agreement).await;
+    let (made, _) = march(&app, &dealer).await;
+    // 31 m3 at 5 besides.
+    assert_eq!(figure(&made, "cost")["value_money"]["amount"], "278.60", "{}", figure(&made, "cost"));
+
+    let prices = json!({ "prices": [{ "from": "2026-01-01", "per_month": "120" }, { "from": "2026-03-17", "per_month": "150" }] });
+    dealer.office.patch(&format!("/v1/agreements/{}", id(&agreed)), "\"1\"", &prices).await.json();
+    let (raised, _) = march(&app, &dealer).await;
+    let fees = |made: &Value| -> Vec<(Value, Value)> {
+        let lines = made["figures"]["costs"][0]["lines"].as_array().unwrap();
+        let fees = lines.iter().filter(|line| line["kind"] == "agreement_fee");
+        fees.map(|line| (line["amount"]["amount"].clone(), line["source"].clone())).collect()
+    };
+    let source = json!({ "record": "agreement", "id": agreed["id"] });
+    assert_eq!(fees(&raised), [(json!("63.79"), source.clone()), (json!("72.58"), source)]);
+    assert_eq!(figure(&raised, "cost")["value_money"]["amount"], "291.37");
+    let cost = bay.of_site("cost?from=2026-03-01&to=2026-03-31&step=month&basis=accrued");
+    let viewer = dealer.customer_viewer(bay.customer).await;
+    let found = viewer.get(&cost).await.json();
+    assert_eq!(found["items"][0]["cost"]["total"]["amount"], "291.37", "the customer reads the same");
+
+    let terms =
+        json!({ "from": "2026-03-01", "currency": "EUR", "fee": { "kind": "agreement_fee", "per_month": "90" } });
+    dealer.office.create(&bay.of_site("cost-terms"), &terms).await;
+    let (typed, _) = march(&app, &dealer).await;
+    assert_eq!(figure(&typed, "cost")["value_money"]["amount"], "245.00", "90 and 155");
+}
