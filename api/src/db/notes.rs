@@ -1,15 +1,14 @@
 //! What people noted that bears on the balances of subjects, for the night run: one query a kind
 //! of note for a whole chunk of subjects.
 
-use super::error::known;
 use super::makeup_held::{self, Held};
 use super::measures::Note;
 use super::measures::owner::Owner;
 use super::measures::working_days;
 use super::night_plan::Subject;
 use super::range::{self, Range};
-use super::schema::{component, meter, meter_attachment, placement, site, spell, unit, unit_model};
-use super::{DbError, Tx};
+use super::schema::{component, meter, meter_attachment, placement, site, unit, unit_model};
+use super::{DbError, Tx, spell};
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, Uuid as SqlUuid};
@@ -24,7 +23,7 @@ use domain::measures::wash_tally::WashTally;
 use domain::metering::sessions::SessionRule;
 use domain::metering::spread::WorkingCalendar;
 use domain::span::Span;
-use domain::spell::{Spell, SpellState};
+use domain::spell::Spell;
 use domain::units::Litres;
 use domain::water::assembly::{Level, Notes};
 use domain::water::beside::Beside;
@@ -70,7 +69,7 @@ pub(crate) async fn of(tx: &Tx<'_>, subjects: &[Subject]) -> Result<HashMap<Uuid
         sessions: session_rules(tx, &sites).await?,
         events: all::<VolumeEvent>(tx, &units).await?,
         gauges: all::<GaugeReading>(tx, &units).await?,
-        spells: spells(tx, &units).await?,
+        spells: spell::of_units(tx, &units).await?,
         makeup: makeup_held::at(tx, &sites).await?,
         stays,
     };
@@ -276,21 +275,6 @@ async fn stays(tx: &Tx<'_>, sites: &[Uuid]) -> Result<Vec<Stay>, DbError> {
         Ok(Stay { placement_id, unit_id, site_id, span: range::to_span(valid)?, band, working_volume })
     };
     rows.into_iter().map(stay).collect()
-}
-
-async fn spells(tx: &Tx<'_>, units: &[Uuid]) -> Result<HashMap<Uuid, Vec<Spell>>, DbError> {
-    let rows: Vec<(Uuid, String, Option<String>, Range)> = spell::table
-        .filter(spell::unit_id.eq_any(units))
-        .select((spell::unit_id, spell::state, spell::reason, spell::valid))
-        .order(spell::valid)
-        .load(&mut tx.conn())
-        .await?;
-    let mut of: HashMap<Uuid, Vec<Spell>> = HashMap::new();
-    for (unit_id, state, reason, valid) in rows {
-        let state = known("state", SpellState::from_name(&state))?;
-        of.entry(unit_id).or_default().push(Spell { state, reason, span: range::to_span(valid)? });
-    }
-    Ok(of)
 }
 
 #[derive(QueryableByName)]

@@ -15,6 +15,7 @@ use domain::span::Span;
 use domain::spell::{Spell, SpellState};
 use range::Range;
 use serde_json::{Value, json};
+use std::collections::HashMap;
 use uuid::Uuid;
 
 #[derive(Queryable, Selectable)]
@@ -46,6 +47,25 @@ impl TryFrom<Row> for Stored<SpellId, Spell> {
             },
         })
     }
+}
+
+/// The states of units at all times, in order.
+///
+/// # Errors
+/// When the database fails.
+pub(in crate::db) async fn of_units(tx: &Tx<'_>, units: &[Uuid]) -> Result<HashMap<Uuid, Vec<Spell>>, DbError> {
+    let rows: Vec<(Uuid, String, Option<String>, Range)> = spell::table
+        .filter(spell::unit_id.eq_any(units))
+        .select((spell::unit_id, spell::state, spell::reason, spell::valid))
+        .order(spell::valid)
+        .load(&mut tx.conn())
+        .await?;
+    let mut found: HashMap<Uuid, Vec<Spell>> = HashMap::new();
+    for (unit, state, reason, valid) in rows {
+        let state = known("state", SpellState::from_name(&state))?;
+        found.entry(unit).or_default().push(Spell { state, reason, span: range::to_span(valid)? });
+    }
+    Ok(found)
 }
 
 /// Adds a spell; the one that goes on until then ends where it begins.

@@ -1,15 +1,13 @@
 //! When units stood at sites, in which states, and what was filled into them there.
 
-use super::error::known;
 use super::range::{self, Range};
-use super::schema::{placement, spell};
-use super::{DbError, Tx, notes};
+use super::schema::placement;
+use super::{DbError, Tx, notes, spell};
 use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::accounts::stays::{SiteStays, UnitStay};
 use domain::measures::volume_event::VolumeEvent;
-use domain::spell::{Spell, SpellState};
 use std::collections::HashMap;
 use uuid::Uuid;
 
@@ -28,7 +26,7 @@ pub(in crate::db) async fn of_sites(
         .load(&mut tx.conn())
         .await?;
     let units: Vec<Uuid> = rows.iter().map(|(_, unit, _)| *unit).collect();
-    let (states, events) = (spells(tx, &units).await?, notes::all::<VolumeEvent>(tx, &units).await?);
+    let (states, events) = (spell::of_units(tx, &units).await?, notes::all::<VolumeEvent>(tx, &units).await?);
     let mut found: HashMap<Uuid, SiteStays> =
         zones.iter().map(|(site, zone)| (*site, SiteStays { zone: *zone, stays: Vec::new() })).collect();
     for (site, unit, valid) in rows {
@@ -40,21 +38,6 @@ pub(in crate::db) async fn of_sites(
         if let Some(at_site) = found.get_mut(&site) {
             at_site.stays.push(stay);
         }
-    }
-    Ok(found)
-}
-
-async fn spells(tx: &Tx<'_>, units: &[Uuid]) -> Result<HashMap<Uuid, Vec<Spell>>, DbError> {
-    let rows: Vec<(Uuid, String, Option<String>, Range)> = spell::table
-        .filter(spell::unit_id.eq_any(units))
-        .select((spell::unit_id, spell::state, spell::reason, spell::valid))
-        .order(spell::valid)
-        .load(&mut tx.conn())
-        .await?;
-    let mut found: HashMap<Uuid, Vec<Spell>> = HashMap::new();
-    for (unit, state, reason, valid) in rows {
-        let state = known("state", SpellState::from_name(&state))?;
-        found.entry(unit).or_default().push(Spell { state, reason, span: range::to_span(valid)? });
     }
     Ok(found)
 }
