@@ -7,4 +7,4 @@ alter table consumable
     check (num_nonnulls(order_cost, holding_cost_per_year) in (0, 2)
       and (order_cost is null or supplier_id is not null));
 comment on column consumable.order_cost is 'What one order costs, whatever its size, in the dealer''s currency. Never shown to a customer.';
-comment on column consumable.holding_cost_per_year is 'What keeping one of its unit for a year costs, in the dealer''s currency.';
+comment on column consumable.holding_cost_per_year is 'What keeping one of its unit for a year costs, in the dealer''s currency. Never shown to a customer.';

@@ -2,11 +2,13 @@
 
 use super::error::known;
 use super::{DbError, Tx};
+use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Array, Bool, Jsonb, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Jsonb, Nullable, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::accounts::agreed_fee::AgreedFee;
+use domain::span::Span;
 use serde_json::Value;
 use std::collections::HashMap;
 use uuid::Uuid;
@@ -19,16 +21,19 @@ struct Row {
     id: Uuid,
     #[diesel(sql_type = Jsonb)]
     record: Value,
-    #[diesel(sql_type = Bool)]
-    of_several_sites: bool,
+    #[diesel(sql_type = Array<Timestamptz>)]
+    from_at: Vec<DateTime<Utc>>,
+    #[diesel(sql_type = Array<Nullable<Timestamptz>>)]
+    to_at: Vec<Option<DateTime<Utc>>>,
 }
 
-/// Those of the sites themselves and of all their customer's sites; the price of the latter is for several
-/// where units ever stood at more than one of them.
+/// Those of the sites themselves, and of all their customer's sites with the stays of units at the others.
 const FEES: &str = "
 select s.id as site_id, a.id, a.record,
-       a.site_id is null and 1 < (select count(distinct p.site_id) from placement p
-         where p.dealer_id = a.dealer_id and p.customer_id = a.customer_id) as of_several_sites
+       array(select lower(p.valid) from placement p where a.site_id is null and p.dealer_id = a.dealer_id
+               and p.customer_id = a.customer_id and p.site_id <> s.id order by p.id) as from_at,
+       array(select upper(p.valid) from placement p where a.site_id is null and p.dealer_id = a.dealer_id
+               and p.customer_id = a.customer_id and p.site_id <> s.id order by p.id) as to_at
   from site s
   join agreement a on a.dealer_id = s.dealer_id and a.customer_id = s.customer_id
    and (a.site_id is null or a.site_id = s.id)
@@ -42,9 +47,11 @@ select s.id as site_id, a.id, a.record,
 pub(in crate::db) async fn of_sites(tx: &Tx<'_>, sites: &[Uuid]) -> Result<HashMap<Uuid, Vec<AgreedFee>>, DbError> {
     let rows: Vec<Row> = sql_query(FEES).bind::<Array<SqlUuid>, _>(sites).load(&mut tx.conn()).await?;
     let mut found: HashMap<Uuid, Vec<AgreedFee>> = HashMap::new();
-    for Row { site_id, id, record, of_several_sites } in rows {
+    for Row { site_id, id, record, from_at, to_at } in rows {
         let agreement = known("record", serde_json::from_value(record).ok())?;
-        found.entry(site_id).or_default().push(AgreedFee { id, agreement, of_several_sites });
+        let elsewhere =
+            from_at.into_iter().zip(to_at).map(|(from, to)| Span::parse(from, to)).collect::<Result<_, _>>()?;
+        found.entry(site_id).or_default().push(AgreedFee { id, agreement, elsewhere });
     }
     Ok(found)
 }

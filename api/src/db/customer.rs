@@ -1,7 +1,7 @@
 //! Customers in the database.
 
 use super::page::{After, paged};
-use super::schema::{customer, dealer};
+use super::schema::customer;
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx};
 use chrono::{DateTime, Utc};
@@ -98,18 +98,6 @@ pub async fn create(tx: &Tx<'_>, new: &Customer) -> Result<Stored<CustomerId, Cu
 pub async fn get(tx: &Tx<'_>, id: CustomerId) -> Result<Stored<CustomerId, Customer>, DbError> {
     let row: Row = customer::table.filter(customer::id.eq(id.0)).select(Row::as_select()).first(&mut tx.conn()).await?;
     Ok(row.into())
-}
-
-/// In which units a customer's figures are shown: its own, else the dealer's.
-///
-/// # Errors
-/// [`DbError::NotFound`] outside the scope.
-pub async fn units(tx: &Tx<'_>, id: CustomerId) -> Result<UnitSystem, DbError> {
-    if let Some(own) = get(tx, id).await?.value.unit_system {
-        return Ok(own);
-    }
-    let dealers: String = dealer::table.select(dealer::unit_system).first(&mut tx.conn()).await?;
-    Ok(UnitSystem::parse(&dealers)?)
 }
 
 /// How much of a customer is there now.

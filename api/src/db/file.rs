@@ -153,7 +153,7 @@ pub async fn keep(tx: &Tx<'_>, new: &NewFile) -> Result<StoredFile, DbError> {
             .await?;
         log(tx, &hash.to_string(), "created", customer.map(CustomerId), new).await?;
     } else if let Some(customer) = customer {
-        insert_into(file_sender::table)
+        let first_time = insert_into(file_sender::table)
             .values((
                 file_sender::sha256.eq(hash.bytes()),
                 file_sender::customer_id.eq(customer),
@@ -162,6 +162,9 @@ pub async fn keep(tx: &Tx<'_>, new: &NewFile) -> Result<StoredFile, DbError> {
             .on_conflict_do_nothing()
             .execute(&mut tx.conn())
             .await?;
+        if first_time == 1 {
+            log(tx, &hash.to_string(), "added", Some(CustomerId(customer)), new).await?;
+        }
     }
     Ok(StoredFile { hash, media: new.media, size_bytes, created_at: tx.now() })
 }

@@ -175,9 +175,13 @@ pub async fn list(tx: &Tx<'_>, filter: Filter, after: &After) -> Result<Vec<Stor
 /// Changes an address that is still at revision `at`.
 ///
 /// # Errors
-/// [`DbError::Stale`] when it is not, [`DbError::NotFound`] outside the scope, and as [`create`].
+/// [`DbError::Stale`] when it is not, [`DbError::NotFound`] outside the scope, [`DbError::Invalid`] for another
+/// customer.
 pub async fn update_at(tx: &Tx<'_>, id: MonthlyFileId, at: Revision, new: &MonthlyFile) -> Result<StoredFile, DbError> {
-    named("/customer_id", customer::get(tx, new.customer_id).await)?;
+    if get(tx, id).await?.value.file.customer_id != new.customer_id {
+        let fix = "an address stays with its customer; add another for the right one";
+        return Err(Faults::one("/customer_id", "fixed", fix).into());
+    }
     let own = monthly_file::id.eq(id.0).and(monthly_file::revision.eq(at));
     let changed: Option<Row> = update(monthly_file::table.filter(own))
         .set((Fields::of(tx, new), monthly_file::revision.eq(at + 1)))

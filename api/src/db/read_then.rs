@@ -107,9 +107,8 @@ pub(in crate::db) async fn registers(
     let mut rejected = Vec::new();
     let sheets = group(&rows, &meters, tx.now(), &mut rejected);
     refuse(&rejected, fields)?;
-    for day in &sheets.day {
-        sql_query("select app.make_month($1)").bind::<Date, _>(day).execute(&mut tx.conn()).await?;
-    }
+    // All of them were read at one instant.
+    sql_query("select app.make_month($1)").bind::<Date, _>(at.date_naive()).execute(&mut tx.conn()).await?;
     refuse(&reading::store(tx, &sheets).await?.rejected, fields)
 }
 

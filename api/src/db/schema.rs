@@ -334,7 +334,7 @@ diesel::table! {
         per_day -> Nullable<Jsonb>,
         #[doc = "What one order costs, whatever its size, in the dealer's currency. Never shown to a customer."]
         order_cost -> Nullable<Numeric>,
-        #[doc = "What keeping one of its unit for a year costs, in the dealer's currency."]
+        #[doc = "What keeping one of its unit for a year costs, in the dealer's currency. Never shown to a customer."]
         holding_cost_per_year -> Nullable<Numeric>,
     }
 }

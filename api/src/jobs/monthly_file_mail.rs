@@ -5,7 +5,7 @@ use crate::auth::Scope;
 use crate::db::job::{self, Job};
 use crate::db::monthly_file::{self, Sending};
 use crate::db::report::style;
-use crate::db::{Db, DbError, Tx, customer, dealer};
+use crate::db::{Db, DbError, Tx, customer, dealer, fleet};
 use crate::http::series::month_file;
 use crate::mail::{Attached, Letter, More, Post};
 use crate::report::Words;
@@ -48,7 +48,7 @@ pub(super) async fn letter(
 async fn known(tx: &Tx<'_>, post: &Post, sending: &Sending) -> Result<Option<Known>, DbError> {
     let id = sending.customer_id;
     let Some(stored) = monthly_file::going_to(tx, id, &sending.email).await? else { return Ok(None) };
-    let units = customer::units(tx, id).await?;
+    let units = fleet::unit_system(tx, id).await?;
     let token = monthly_file::add_unsubscribe(tx, stored.id).await?;
     Ok(Some(Known {
         dealer: dealer::get(tx).await?.name,

@@ -103,8 +103,7 @@ impl Expected {
 
 /// The day from which on something was issued from there or straight to units there.
 fn first_issue(held: &Held) -> Option<NaiveDate> {
-    let own = (held.issues > 0).then_some(held.since);
-    own.into_iter().chain(held.straight.since).min()
+    held.first_issue.into_iter().chain(held.straight.since).min()
 }
 
 /// So much a day, whatever the month.

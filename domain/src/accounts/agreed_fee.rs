@@ -7,9 +7,10 @@ use crate::cost::accrual::Accrues;
 use crate::cost::ledger::{CustomerKind, Line, Price};
 use crate::money::Money;
 use crate::service::agreement::{Agreement, PriceFor};
+use crate::span::Span;
 use crate::tariff::Cycle;
-use crate::zone::next_day;
-use chrono::NaiveDate;
+use crate::zone::{day_bounds, next_day};
+use chrono::{DateTime, NaiveDate, Utc};
 use rust_decimal::Decimal;
 use uuid::Uuid;
 
@@ -20,8 +21,9 @@ pub struct AgreedFee {
     pub id: Uuid,
     /// The agreement.
     pub agreement: Agreement,
-    /// Whether its price is for several sites together: then no part of it is known to be this one's.
-    pub of_several_sites: bool,
+    /// When units stood at other sites that its price is for too: then no part of it is known to be this
+    /// one's.
+    pub elsewhere: Vec<Span>,
 }
 
 impl SiteMoney {
@@ -29,8 +31,8 @@ impl SiteMoney {
     pub(super) fn by_agreements(&self, of: &CostDays<'_>) -> (Vec<CostLine>, Vec<NotKnown>) {
         let (mut lines, mut not_known) = (Vec::new(), Vec::new());
         for agreed in &self.agreements {
-            let priced = agreed.priced(of.served, |date| !self.has_fee(date));
-            if agreed.of_several_sites && !priced.is_empty() {
+            let shared = |date: NaiveDate| agreed.is_shared(day_bounds(self.stays.zone, date));
+            if !agreed.priced(of.served, |date| !self.has_fee(date) && shared(date)).is_empty() {
                 not_known.push(NotKnown {
                     kind: agreed.kind().0,
                     reason: "no_cost".to_owned(),
@@ -39,8 +41,8 @@ impl SiteMoney {
                             cost terms as the fee."
                             .to_owned(),
                 });
-                continue;
             }
+            let priced = agreed.priced(of.served, |date| !self.has_fee(date) && !shared(date));
             lines.extend(priced.into_iter().map(|(days, price)| agreed.line(of, days, price)));
         }
         (lines, not_known)
@@ -66,6 +68,11 @@ impl AgreedFee {
             }
         }
         found
+    }
+
+    /// Whether units stood at another site between two instants that its price is for too.
+    fn is_shared(&self, (start, end): (DateTime<Utc>, DateTime<Utc>)) -> bool {
+        self.elsewhere.iter().any(|span| span.from() < end && span.to().is_none_or(|to| to > start))
     }
 
     fn kind(&self) -> (CustomerKind, &'static str) {
@@ -108,7 +115,7 @@ mod tests {
         let mut of = json!({ "customer_id": Uuid::from_u128(1), "from": "2025-03-11", "price_for": "fee", "currency": "EUR",
             "prices": [{ "from": "2025-03-11", "per_month": "100.00" }], "rise": { "month": 3, "percent": "3.1" } });
         of.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
-        AgreedFee { id: Uuid::from_u128(9), agreement: serde_json::from_value(of).unwrap(), of_several_sites: false }
+        AgreedFee { id: Uuid::from_u128(9), agreement: serde_json::from_value(of).unwrap(), elsewhere: Vec::new() }
     }
 
     /// A line's kind, amount and price.
@@ -168,7 +175,14 @@ mod tests {
         let ended = json!({ "to": "2026-03-10", "price_for": "rent" });
         assert_eq!(march(agreed(&ended), None).0, [(CustomerKind::Rent, "29.93 EUR".to_owned(), price("103.10"))]);
         assert_eq!(march(agreed(&json!({ "to": "2026-02-10" })), None), (vec![], vec![]));
-        let shared = AgreedFee { of_several_sites: true, ..agreed(&json!({})) };
-        assert_eq!(march(shared, None), (vec![], vec!["no_cost".to_owned()]));
+        let since = |from: &str, to| vec![Span::parse(from.parse().unwrap(), to).unwrap()];
+        let shared = |elsewhere| AgreedFee { elsewhere, ..agreed(&json!({})) };
+        let told = march(shared(since("2024-05-01T00:00:00Z", None)), None);
+        assert_eq!(told, (vec![], vec!["no_cost".to_owned()]));
+        // Another site until the sixteenth leaves 15 days of 103.10 known: 49.89. One of April says nothing of March.
+        let (lines, not_known) =
+            march(shared(since("2026-01-01T00:00:00Z", Some("2026-03-17T00:00:00Z".parse().unwrap()))), None);
+        assert_eq!((lines[0].1.as_str(), not_known), ("49.89 EUR", vec!["no_cost".to_owned()]));
+        assert_eq!(march(shared(since("2026-04-01T00:00:00Z", None)), None).0[0].1, "103.10 EUR");
     }
 }

@@ -30,7 +30,7 @@ struct SaidRow {
     said: Value,
 }
 
-/// Of each report only what payback stands on: the whole of it is a hundred times as much.
+/// Of each report only what payback stands on: a report is large.
 const SAID: &str = "
 select newest.month, newest.state, jsonb_build_object(
          'savings', (select coalesce(jsonb_agg(jsonb_build_object('site_id', one -> 'site_id',

@@ -28,7 +28,7 @@ use uuid::Uuid;
 const ROWS_AT_ONCE: usize = 20_000;
 
 /// Replaces what is stored of a night. Of nights before, what forecasts were made from is kept of the last one
-/// and of the first of each week; the chances themselves of every night.
+/// and of the first of each week; the chances themselves of every night. Gives whether no later night is stored.
 ///
 /// # Errors
 /// When the database fails.

@@ -72,8 +72,9 @@ pub(crate) async fn update(tx: &Tx<'_>, id: Uuid, at: Revision, new: &Agreement)
     }
     let kept = update_at(tx, id, at, keys(tx, new).await?, new).await?;
     let from = was.from.min(new.from);
-    for one in [&was, new] {
-        touch(tx, one, from).await?;
+    touch(tx, new, from).await?;
+    if was.site_id != new.site_id {
+        touch(tx, &was, from).await?;
     }
     Ok(kept)
 }
@@ -90,16 +91,12 @@ pub(crate) async fn near(
     after: &After,
 ) -> Result<Vec<Kept<Agreement>>, DbError> {
     let most = usize::try_from(after.ask()).unwrap_or(usize::MAX);
-    let (mut found, mut from) = (Vec::new(), Some(after.clone()));
+    let (mut found, mut next) = (Vec::new(), Some(after.clone().whole()));
     // A term follows from several fields of the record, so all pages are looked through.
-    while let Some(page) = from.take().filter(|_| found.len() < most) {
-        let rows = list::<Agreement>(tx, filter, &page).await?;
-        if rows.len() >= most
-            && let Some((text, id)) = rows.last().map(cursor_of)
-        {
-            let next = After::parse(Some(&After::cursor(&text, id)), after.limit());
-            from = next.map(|next| next.since(after.changed_since()));
-        }
+    while let Some(page) = next.take().filter(|_| found.len() < most) {
+        let mut rows = list::<Agreement>(tx, filter, &page).await?;
+        let goes_on = page.cut_off(&mut rows);
+        next = rows.last().filter(|_| goes_on).map(|last| page.going_on(cursor_of(last)));
         found.extend(rows.into_iter().filter(|kept| kept.stored.value.near(today, until).is_some()));
     }
     found.truncate(most);

@@ -32,6 +32,8 @@ pub struct Held {
     pub in_ledger: bool,
     /// The day of its first line; today where it has none.
     pub since: NaiveDate,
+    /// The day on which something was first issued from there; none where nothing was.
+    pub first_issue: Option<NaiveDate>,
     /// First days of months, and what went out in them.
     pub months: Vec<(NaiveDate, f64)>,
     /// How often something was issued from there.
@@ -65,6 +67,8 @@ struct Row {
     in_ledger: bool,
     #[diesel(sql_type = Date)]
     since: NaiveDate,
+    #[diesel(sql_type = Nullable<Date>)]
+    first_issue: Option<NaiveDate>,
     #[diesel(sql_type = Array<Date>)]
     months: Vec<NaiveDate>,
     #[diesel(sql_type = Array<Double>)]
@@ -79,7 +83,7 @@ struct Row {
 const HELD: &str = "
 with out_of as (
   select s.place_id, s.consumable_id, date_trunc('month', s.at at time zone $2) as month,
-         min(s.at) as first,
+         min(s.at) as first, min(s.at) filter (where s.is_issue and s.change < 0) as first_issue,
          sum(case when s.is_issue or m.kind = 'moved' and p.kind = 'warehouse' or s.is_count and m.why = 'used'
              then -s.change else 0 end)::float8 as quantity,
          count(*) filter (where s.is_issue and s.change < 0) as issues
@@ -89,7 +93,7 @@ with out_of as (
    where s.at >= $1 and s.at <= $3
    group by 1, 2, 3),
 by_item as (
-  select place_id, consumable_id, min(first) as first,
+  select place_id, consumable_id, min(first) as first, min(first_issue) as first_issue,
          array_agg(month::date order by month) as months, array_agg(quantity order by month) as quantities,
          sum(issues)::int8 as issues
     from out_of group by 1, 2),
@@ -108,6 +112,7 @@ standing as (
   select place_id, consumable_id, sum(quantity) as on_hand, bool_or(in_ledger) as in_ledger from shelf group by 1, 2)
 select b.place_id, p.site_id, b.consumable_id, b.on_hand, b.in_ledger, coalesce(u.issues, 0) as issues,
        coalesce((u.first at time zone $2)::date, ($3 at time zone $2)::date) as since,
+       (u.first_issue at time zone $2)::date as first_issue,
        coalesce(u.months, '{}') as months, coalesce(u.quantities, '{}') as quantities
   from standing b
   join place p on p.id = b.place_id and p.ended_at is null
@@ -132,6 +137,7 @@ pub async fn held(tx: &Tx<'_>, from: DateTime<Utc>, zone: &str) -> Result<Vec<He
         on_hand: row.on_hand,
         in_ledger: row.in_ledger,
         since: row.since,
+        first_issue: row.first_issue,
         months: row.months.into_iter().zip(row.quantities).collect(),
         issues: row.issues,
         straight: Straight::default(),
@@ -217,6 +223,7 @@ pub async fn add_straight(
         on_hand: Decimal::ZERO,
         in_ledger: false,
         since: today,
+        first_issue: None,
         months: Vec::new(),
         issues: 0,
         straight,
