@@ -67,6 +67,27 @@ async fn an_issued_report_is_sent_once_to_each_reader() {
     assert!(server.mails()[2].header("Subject").starts_with("Revised: water savings"), "{:?}", server.mails()[2]);
 }
 
+/// A mailbox that did not exist does by now: who sends the report again reaches it, and nobody else a second time.
+#[tokio::test]
+async fn a_mail_that_was_given_up_is_sent_when_somebody_asks_again() {
+    let server = MailServer::start().await;
+    let app = TestApp::start_with_mail(&server).await;
+    let dealer = app.dealer("Brookside").await;
+    let (_, path) = drafted(&app, &dealer).await;
+    assert_eq!(issue(&dealer.office, &path).await.status(), 200);
+    server.refuse_next("550 No such user here");
+    let now = Utc::now();
+    assert_eq!(app.drain_mail(now).await, Drained { sent: 1, given_up: 1, ..Drained::default() });
+    assert_eq!(app.drain_mail(now + Duration::days(30)).await, Drained::default());
+    for sent in [1, 0] {
+        assert_eq!(dealer.office.post(&format!("{path}/mails"), &json!({})).await.status(), 200);
+        assert_eq!(app.drain_mail(now + Duration::days(31)).await, Drained { sent, ..Drained::default() });
+    }
+    let mut to: Vec<_> = server.mails().iter().map(|mail| mail.to[0].clone()).collect();
+    to.sort_unstable();
+    assert_eq!(to, ["ann@example.com", "bo@example.com"]);
+}
+
 #[tokio::test]
 async fn who_wants_no_more_gets_no_more() {
     let server = MailServer::start().await;

@@ -150,7 +150,7 @@ with stay as (
 
 /// On local days from `$2` to `$3`: the lines of the newest revision of each event; what units got
 /// from stock and gave back outside of events, and what was delivered to the site at somebody's
-/// expense; loads.
+/// expense; loads. From `$4` on also the parts that replacements fitted and that still served on `$2`.
 const WORK: &str = "
 select y.unit_id, l.kind, l.item_id, c.unit as item_unit, l.quantity, l.unit, l.payer, e.kind as event_kind, e.details,
        y.customer_id, (e.at at time zone y.time_zone)::date as day, y.site_id, y.time_zone
@@ -158,7 +158,12 @@ select y.unit_id, l.kind, l.item_id, c.unit as item_unit, l.quantity, l.unit, l.
   join service_event e on e.dealer_id = y.dealer_id and e.unit_id = y.unit_id and y.valid @> e.at
   join event_line l on l.dealer_id = e.dealer_id and l.event_id = e.id and l.revision = e.revision
   left join consumable c on c.dealer_id = l.dealer_id and c.id = l.item_id
- where (e.at at time zone y.time_zone)::date between $2 and $3
+ where (e.at at time zone y.time_zone)::date between $4 and $3
+   and ((e.at at time zone y.time_zone)::date >= $2
+        or l.kind = 'part' and e.kind = 'replacement'
+           and exists (select from component k
+                        where k.dealer_id = e.dealer_id and k.id = (e.details ->> 'in_component_id')::uuid
+                          and (k.out_at is null or (k.out_at at time zone y.time_zone)::date >= $2)))
    and not exists (select from service_event n
                     where n.dealer_id = e.dealer_id and n.id = e.id and n.revision > e.revision)
 union all
@@ -205,8 +210,8 @@ select (claim ->> 'credited_on')::date as day, claim ->> 'part' as part,
                    at time zone y.time_zone)
  order by day, part, amount";
 
-/// What serving came to in the local days from `first` to `last`; as it accrues, with all that was
-/// bought before them and may still serve.
+/// What serving came to in the local days from `first` to `last`; as it accrues, with the parts that were
+/// fitted before them and still served.
 ///
 /// # Errors
 /// [`DbError::NotFound`] outside the scope.
@@ -220,14 +225,14 @@ pub async fn served(
         ServedAt::Site(id) => ("site_id", "id", site::get(tx, id).await?.id.0),
         ServedAt::Customer(id) => ("customer_id", "customer_id", customer::get(tx, id).await?.id.0),
     };
-    let first = if basis == CostBasis::Accrued { NaiveDate::default() } else { first };
+    let earliest = if basis == CostBasis::Accrued { NaiveDate::default() } else { first };
     let of_stays = |sql: &str| {
         let whole = format!("{STAY}{sql}").replace("{whose}", whose).replace("{site_key}", site_key);
         sql_query(whole).into_boxed().bind::<SqlUuid, _>(key)
     };
     let within = |sql: &str| of_stays(sql).bind::<Date, _>(first).bind::<Date, _>(last);
     let covers = given(tx, of_stays(COVERS).load(&mut tx.conn()).await?).await?;
-    let rows: Vec<WorkRow> = within(WORK).load(&mut tx.conn()).await?;
+    let rows: Vec<WorkRow> = within(WORK).bind::<Date, _>(earliest).load(&mut tx.conn()).await?;
     let mut work = Vec::with_capacity(rows.len());
     for row in rows {
         let fitted = row.fitted().filter(|_| basis == CostBasis::Accrued);

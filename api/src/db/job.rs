@@ -88,6 +88,19 @@ pub async fn want(tx: &Tx<'_>, kind: &str, once: &str, payload: &Value) -> Resul
     Ok(made == 1)
 }
 
+/// Wants a job again that was given up: somebody asked for it once more. Gives whether there was such.
+///
+/// # Errors
+/// When the database fails.
+pub async fn want_again(tx: &Tx<'_>, kind: &str, once: &str) -> Result<bool, DbError> {
+    let of_name = job::kind.eq(kind).and(job::once.eq(once));
+    let given_up = update(job::table.filter(of_name.and(job::given_up_at.is_not_null()).and(job::done_at.is_null())))
+        .set((job::given_up_at.eq(None::<DateTime<Utc>>), job::tries.eq(0_i16), job::due_at.eq(tx.now())))
+        .execute(&mut tx.conn())
+        .await?;
+    Ok(given_up > 0)
+}
+
 const TAKE_UP: &str = "
 update job set tries = job.tries + 1, due_at = $2
  where (job.dealer_id, job.id) in (

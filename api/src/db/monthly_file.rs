@@ -13,6 +13,7 @@ use diesel::prelude::*;
 use diesel::sql_types::{Array, Bool, SmallInt, Text, Uuid as SqlUuid};
 use diesel::{insert_into, select, sql_query, update};
 use diesel_async::RunQueryDsl;
+use domain::fault::Faults;
 use domain::ids::{CustomerId, MonthlyFileId};
 use domain::monthly_file::{MonthlyFile, due};
 use domain::zone::{Month, local_date};

@@ -145,8 +145,8 @@ pub async fn by_unsubscribe(tx: &Tx<'_>, hash: &[u8]) -> Result<StoredRecipient,
     get(tx, id).await
 }
 
-/// Wants the mails of a revision that is issued: one for each recipient, and never a second. Gives how many
-/// are new.
+/// Wants the mails of a revision that is issued: one for each recipient, and never a second; one that was given
+/// up is tried again. Gives how many are wanted by this.
 pub(super) async fn want_sent(tx: &Tx<'_>, stored: &StoredReport, revision: Revision) -> Result<usize, DbError> {
     let own = report_recipient::customer_id.eq(stored.customer_id).and(report_recipient::ended_at.is_null());
     let all: Vec<Uuid> = report_recipient::table.filter(own).select(report_recipient::id).load(&mut tx.conn()).await?;
@@ -154,7 +154,8 @@ pub(super) async fn want_sent(tx: &Tx<'_>, stored: &StoredReport, revision: Revi
     for recipient_id in all {
         let once = once(stored, revision, recipient_id);
         let sending = Sending { report_id: ReportId(stored.id), revision, recipient_id };
-        wanted += usize::from(job::want(tx, SEND, &once, &json!(sending)).await?);
+        let is_wanted = job::want(tx, SEND, &once, &json!(sending)).await? || job::want_again(tx, SEND, &once).await?;
+        wanted += usize::from(is_wanted);
     }
     Ok(wanted)
 }
