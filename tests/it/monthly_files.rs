@@ -190,7 +190,7 @@ async fn customers_say_where_their_own_figures_go_and_see_no_others() {
         assert_eq!(items(stranger, "/v1/monthly-files?retired=true").await, [Value::Null; 0]);
     }
     let moved = json!({ "customer_id": other });
-    own.patch(&path, "\"1\"", &moved).await.refused_for(422, &[("/customer_id", "unknown_reference")]);
+    own.patch(&path, "\"1\"", &moved).await.refused_for(422, &[("/customer_id", "fixed")]);
     dealer.technician.get(&path).await.refused(403, "not-allowed");
     own.patch(&path, "\"7\"", &json!({ "day_of_month": 9 })).await.refused(412, "stale");
     let wrong = json!({ "email": "nobody", "day_of_month": 29 });

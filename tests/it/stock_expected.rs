@@ -96,6 +96,27 @@ async fn what_the_ledger_issued_is_held_against_what_is_declared() {
     assert_eq!(finding["since"], "2026-03-31T22:00:00Z", "the first of April by the dealer's clock");
 }
 
+/// A shelf that stood full for months before anything was taken from it: those months say nothing of what is used.
+/// Without them May alone is left, and three issues of 20 are too few to judge one month by.
+#[tokio::test]
+async fn months_before_the_first_issue_are_not_held_against_what_is_declared() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let yard = Yard::new(&dealer).await;
+    let mut declared = coagulant("Nutrient");
+    declared["per_day"] = json!({ "at_20_c": 2.0, "theta": 1.0, "water_c": vec![20.0; 12], "sd_share": 0.0 });
+    let item = id(&dealer.office.create("/v1/consumables", &declared).await);
+    let post = async |sent: Value| dealer.technician.create("/v1/stock-movements", &sent).await;
+    post(movement(item, "received", "2026-01-02T08:00:00Z", "500", json!({ "to_place_id": yard.place }))).await;
+    for day in [1, 15, 25] {
+        let from = json!({ "from_place_id": yard.place, "unit_id": yard.unit, "payer": "included" });
+        post(movement(item, "issued", &format!("2026-05-{day:02}T08:00:00Z"), "20", from)).await;
+    }
+    app.night(dealer.id, at("2026-06-10T02:00:00Z")).await;
+    let row = seen(&dealer, yard.place).await;
+    assert_eq!(row["finding"], Value::Null, "{row}");
+}
+
 /// A pump's setting comes before what is declared, month by month.
 #[tokio::test]
 async fn what_the_ledger_issued_is_held_against_what_was_dosed() {
