@@ -94,6 +94,18 @@ pub struct DayFact {
     pub sessions: Option<u32>,
 }
 
+impl AsRef<Amounts> for DayFact {
+    fn as_ref(&self) -> &Amounts {
+        &self.amounts
+    }
+}
+
+impl AsRef<Amounts> for MonthFact {
+    fn as_ref(&self) -> &Amounts {
+        &self.amounts
+    }
+}
+
 /// One meter's part in a subject.
 #[derive(Debug, Clone)]
 pub struct MeterDays {

@@ -3,7 +3,7 @@
 
 use super::accounts::{baseline, cost_terms, tariff, water_account, water_bill};
 use super::error::known;
-use super::fact::{self, Whose};
+use super::fact::{self, StoredMonth, Whose};
 use super::measures::{billed_item, working_days};
 use super::schema::site;
 use super::{DbError, Tx, agreed_fees, notes, stays};
@@ -12,6 +12,7 @@ use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, Date, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
+use domain::accounts::day_uses::SiteFact;
 use domain::accounts::site_money::{AccountMoney, SiteMoney};
 use domain::accounts::stays::SiteStays;
 use domain::baseline::history::Baselines;
@@ -137,9 +138,12 @@ async fn monthly(
         let Some(stays) = stays.get(site) else { continue };
         let (first, last) = (Month::of(DateTime::UNIX_EPOCH.date_naive()), Month::of(tx.now().date_naive()));
         let stored = fact::months(tx, Whose::Site(*site), first, last).await?;
-        let mut months: BTreeMap<Month, Vec<MonthFact>> = BTreeMap::new();
-        stored.into_iter().for_each(|stored| months.entry(stored.fact.month).or_default().push(stored.fact));
-        let known = |(month, facts): (Month, Vec<MonthFact>)| Some((month, stays.fresh_used_in(month, &facts)?));
+        let mut months: BTreeMap<Month, Vec<SiteFact<MonthFact>>> = BTreeMap::new();
+        for StoredMonth { unit_id, fact, .. } in stored {
+            months.entry(fact.month).or_default().push(SiteFact { of_site: unit_id.is_none(), fact });
+        }
+        let known =
+            |(month, facts): (Month, Vec<SiteFact<MonthFact>>)| Some((month, stays.fresh_used_in(month, &facts)?));
         found.insert(*site, months.into_iter().filter_map(known).collect());
     }
     Ok(found)

@@ -55,13 +55,24 @@ pub(super) fn of(r: &SavingsReport, words: &Words) -> String {
 /// What its readings come to, in the same way.
 pub(super) fn of_readings(r: &SavingsReport, readings: &Readings, words: &Words) -> String {
     let days = readings.days().filter(|_| words.language() != Language::English);
-    let Some(((from, to), fresh)) = days.zip(readings.fresh_used.printed()) else { return readings.sentence.clone() };
+    let Some((from, to)) = days else { return readings.sentence.clone() };
     let shown = |printed: &Printed| display::figure(printed, words.format);
-    let (from, to, month, fresh) = (words.date(from), words.date(to), words.month(r.month), shown(fresh));
+    let (from, to, month) = (words.date(from), words.date(to), words.month(r.month));
+    let fresh = readings.fresh_used.printed().map(shown).unwrap_or_default();
     let base: [(&str, &str); 3] = [("from", &from), ("to", &to), ("fresh", &fresh)];
     let say = |name: &str, more: &[(&str, &str)]| words.with(name, &[&base[..], more].concat());
+    let named: [(&str, &str); 2] = [("customer", &r.customer), ("month", &month)];
+    if fresh.is_empty() {
+        return say("sentence-readings-unknown", &named);
+    }
     let [span] = readings.spans.as_slice() else {
-        return say("sentence-readings-all", &[("customer", &r.customer), ("month", &month)]);
+        let mut said = say("sentence-readings-all", &named);
+        let without =
+            [("sentence-without-days", readings.have_hole()), ("sentence-without-bays", readings.have_unknown())];
+        for (name, _) in without.into_iter().filter(|(_, holds)| *holds) {
+            said = format!("{said} {}", words.say(name));
+        }
+        return said;
     };
     let Some((washed, recycled)) = span.printed(Name::Washed).zip(span.printed(Name::Recycled)) else {
         return say("sentence-readings", &[("of", &span.of)]);

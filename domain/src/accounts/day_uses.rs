@@ -5,7 +5,7 @@ use crate::baseline::avoided::{Activity, Missing};
 use crate::baseline::history::Baselines;
 use crate::baseline::method::Method;
 use crate::cost::washes::Washes;
-use crate::facts::DayFact;
+use crate::facts::{Amounts, DayFact};
 use crate::measures::wash_tally::WashTally;
 use crate::metering::spread::WorkingCalendar;
 use crate::metering::stream::Stream;
@@ -23,22 +23,26 @@ use std::collections::BTreeMap;
 /// practice, no source).
 const COVERAGE_LEAST: f64 = 0.95;
 
-/// A day of what measures at a site.
+/// A day or month of what measures at a site.
 #[derive(Debug, Clone, PartialEq)]
-pub struct SiteDay {
+pub struct SiteFact<Fact> {
     /// Whether it is of the site's own meters, which serve all units there.
     pub of_site: bool,
-    /// The day.
-    pub fact: DayFact,
+    /// The day or month.
+    pub fact: Fact,
 }
 
-/// The days that say what fresh water a site used. Where its own meters measure the make-up of all its
+/// A day of what measures at a site.
+pub type SiteDay = SiteFact<DayFact>;
+
+/// The facts that say what fresh water a site used. Where its own meters measure the make-up of all its
 /// units, a unit's that measure no fresh water have nothing to say of it, and nothing is missing in them.
 #[must_use]
-pub fn of_fresh_water(days: &[SiteDay]) -> Vec<DayFact> {
-    let by_site = days.iter().any(|day| day.of_site && day.fact.amounts.get(Stream::Makeup).is_some());
-    let counts = |day: &&SiteDay| !by_site || day.of_site || day.fact.amounts.fresh_used().is_some();
-    days.iter().filter(counts).map(|day| day.fact.clone()).collect()
+pub fn of_fresh_water<Fact: AsRef<Amounts> + Clone>(facts: &[SiteFact<Fact>]) -> Vec<Fact> {
+    let amounts = |one: &SiteFact<Fact>| *one.fact.as_ref();
+    let by_site = facts.iter().any(|one| one.of_site && amounts(one).get(Stream::Makeup).is_some());
+    let counts = |one: &&SiteFact<Fact>| !by_site || one.of_site || amounts(one).fresh_used().is_some();
+    facts.iter().filter(counts).map(|one| one.fact.clone()).collect()
 }
 
 /// Fresh water used in `period`: by `days`, those that [`of_fresh_water`] leaves of the site's, and by hose.
@@ -58,7 +62,7 @@ pub fn fresh_used(days: &[DayFact], period: Cycle, stays: &SiteStays) -> Result<
     if coverage < COVERAGE_LEAST {
         return Err(Withheld::Gap { coverage });
     }
-    if stays.bypassed_unmeasured(period, days) {
+    if stays.bypassed_unmeasured(period) {
         return Err(Withheld::Unmeasured(Part::Bypass));
     }
     let metered: Option<Litres> = days.iter().map(|day| day.amounts.fresh_used()).sum();
@@ -164,10 +168,9 @@ fn dates(period: Cycle) -> Vec<NaiveDate> {
 mod tests {
     use super::*;
     use crate::accounts::site_account::tests::date;
-    use crate::accounts::stays::tests::{event, stay};
+    use crate::accounts::stays::tests::{bypass_metered, event, stay};
     use crate::baseline::record::Baseline;
     use crate::baseline::record::tests::baseline;
-    use crate::facts::Amounts;
     use crate::spell::SpellState;
     use crate::water::storage::VolumeEventKind;
 
@@ -340,7 +343,8 @@ mod tests {
         let metered: Vec<_> = (0..10)
             .map(|n| day(n, 1.0, &[(Stream::Makeup, 100.0), (Stream::Bypass, 50.0), (Stream::WashCount, 2.0)]))
             .collect();
-        assert_eq!(expected(&by_day, &metered, &stays), 3600.0, "what went past it was metered");
+        let with_meter = bypass_metered(stays.clone(), "2026-01-01T00:00:00Z", None);
+        assert_eq!(expected(&by_day, &metered, &with_meter), 3600.0, "what went past it was metered");
     }
 
     /// 1,000 L through the meter and 4,000 L by hose: the refill is fresh water used, however it came.

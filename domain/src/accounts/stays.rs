@@ -1,6 +1,7 @@
 //! When units stood at a site, in which states, and what was filled into them by hose: what the day facts of
 //! its meters do not say, and what a site used and avoided rests on.
 
+use super::day_uses::{SiteFact, of_fresh_water};
 use crate::facts::{DayFact, MonthFact};
 use crate::measures::volume_event::{Happened, VolumeEvent};
 use crate::metering::spread::WorkingCalendar;
@@ -29,6 +30,8 @@ pub struct UnitStay {
     pub spells: Vec<Spell>,
     /// What was filled, drained and hauled, at other times too.
     pub events: Vec<VolumeEvent>,
+    /// When a meter of the fresh water that goes past the unit was attached to it, or to its site, in order.
+    pub bypass_meters: Vec<Span>,
 }
 
 /// All units that ever stood at a site.
@@ -81,83 +84,99 @@ impl SiteStays {
         Litres(self.hose_fills(days).iter().map(|fill| fill.litres).sum())
     }
 
-    /// Fresh water used in a month whose facts these are of all that measures at the site, through meters and
-    /// by hose; `None` where it is not known.
+    /// Fresh water used in a month by the facts of all that measures at the site, through meters and by hose;
+    /// `None` where it is not known.
     #[must_use]
-    pub fn fresh_used_in(&self, month: Month, facts: &[MonthFact]) -> Option<Litres> {
+    pub fn fresh_used_in(&self, month: Month, facts: &[SiteFact<MonthFact>]) -> Option<Litres> {
         let days = Cycle { from: month.first_day(), to: month.next().first_day() };
-        let bypass = facts.iter().any(|fact| fact.amounts.get(Stream::Bypass).is_some());
+        let facts = of_fresh_water(facts);
         let read = facts.iter().all(|fact| fact.coverage >= COVERAGE_LEAST);
-        if !read || (!bypass && dates(days).any(|date| self.bypassed_on(date))) {
+        if facts.is_empty() || !read || self.bypassed_unmeasured(days) {
             return None;
         }
-        let metered: Litres = facts.iter().filter_map(|fact| fact.amounts.fresh_used()).sum();
+        let metered = facts.iter().map(|fact| fact.amounts.fresh_used()).sum::<Option<Litres>>()?;
         Some(metered + self.by_hose(days))
     }
 
-    /// Whether fresh water went past a unit on one of the days, and none of `facts` measures such water on
-    /// that day: how much it was is not known.
+    /// Whether fresh water went past a unit on one of the days, and no meter of such water was attached to it
+    /// or its site meanwhile: how much it was is not known.
     #[must_use]
-    pub fn bypassed_unmeasured(&self, days: Cycle, facts: &[DayFact]) -> bool {
-        let metered = bypass_metered(facts);
-        dates(days).any(|date| !metered.contains(&date) && self.bypassed_on(date))
-    }
-
-    fn bypassed_on(&self, date: NaiveDate) -> bool {
-        let day = day_bounds(self.zone, date);
-        self.stays.iter().any(|stay| {
-            let mut bypassed = stay.spells.iter().filter(|spell| spell.state == SpellState::Bypassed);
-            within(stay.span, day).is_some_and(|there| bypassed.any(|spell| within(spell.span, there).is_some()))
-        })
+    pub fn bypassed_unmeasured(&self, days: Cycle) -> bool {
+        let (start, end) = (day_bounds(self.zone, days.from).0, day_bounds(self.zone, days.to).0);
+        let time = Span::between(start, Some(end));
+        start < end
+            && self.stays.iter().any(|stay| {
+                let mut bypassed = stay.in_states(time, |state| state == SpellState::Bypassed);
+                bypassed.any(|(_, span)| !stay.is_metered(span))
+            })
     }
 
     /// The days of which not all is credited: in a part of them a unit was in a state in which it does not
-    /// treat, and none of `facts` measures what went past it. The part is that of the hours in which the
-    /// site works, else of the day; of several units the mean. Time without a recorded state is credited.
+    /// treat, and no meter of its own or its site's measured what went past it. On days on which one of
+    /// `facts` shows that something did, that also holds for a unit that stood. The part is that of the hours
+    /// in which the site works, else of the day; of several units the mean. Time without a recorded state is
+    /// credited.
     #[must_use]
     pub fn not_credited(&self, days: Cycle, facts: &[DayFact], working: &WorkingCalendar) -> Vec<NotCredited> {
         // Most sites have no such state at all: their days are not looked at.
         if !self.stays.iter().flat_map(|stay| &stay.spells).any(|spell| !spell.state.treats()) {
             return Vec::new();
         }
-        let metered = bypass_metered(facts);
-        let unmetered = dates(days).filter(|date| !metered.contains(date));
-        let idle = unmetered.map(|date| NotCredited { date, part: self.idle(date, working) });
-        idle.filter(|day| day.part > 0.0).collect()
+        let flowed = bypass_flowed(facts);
+        let part = |date| NotCredited { date, part: self.idle(date, flowed.contains(&date), working) };
+        dates(days).map(part).filter(|day| day.part > 0.0).collect()
     }
 
-    /// The part of a day's working hours, 0 to 1, in which units that stood there did not treat.
-    fn idle(&self, date: NaiveDate, working: &WorkingCalendar) -> f64 {
-        let hours = working.stretch(self.zone, date).unwrap_or_else(|| day_bounds(self.zone, date));
+    /// The part of a day's working hours, 0 to 1, in which units that stood there did not treat and what went
+    /// past them was not measured.
+    fn idle(&self, date: NaiveDate, flowed: bool, working: &WorkingCalendar) -> f64 {
+        let (from, to) = working.stretch(self.zone, date).unwrap_or_else(|| day_bounds(self.zone, date));
+        let hours = Span::between(from, Some(to));
         let (mut stood_s, mut idle_s) = (0.0, 0.0);
         for stay in &self.stays {
-            let Some(there) = within(stay.span, hours) else { continue };
-            stood_s += seconds(there);
-            let idle = stay.spells.iter().filter(|spell| !spell.state.treats());
-            idle_s += idle.filter_map(|spell| within(spell.span, there)).map(seconds).sum::<f64>();
+            stood_s += stay.span.within(hours).map_or(0.0, seconds);
+            let idle = stay.in_states(hours, |state| !state.treats());
+            let measured =
+                |state: SpellState, span: Span| (state == SpellState::Bypassed || flowed) && stay.is_metered(span);
+            idle_s += idle.filter(|(state, span)| !measured(*state, *span)).map(|(_, span)| seconds(span)).sum::<f64>();
         }
         if stood_s > 0.0 { (idle_s / stood_s).clamp(0.0, 1.0) } else { 0.0 }
     }
 }
 
-type Bounds = (DateTime<Utc>, DateTime<Utc>);
+impl UnitStay {
+    /// The stretches of some time in which it stood there in one of some states.
+    fn in_states(&self, time: Span, is: fn(SpellState) -> bool) -> impl Iterator<Item = (SpellState, Span)> {
+        let there = self.span.within(time);
+        let spells = self.spells.iter().filter(move |spell| is(spell.state));
+        spells.filter_map(move |spell| Some((spell.state, spell.span.within(there?)?)))
+    }
 
-/// What of a span lies between two instants.
-fn within(span: Span, (start, end): Bounds) -> Option<Bounds> {
-    let (from, to) = (span.from().max(start), span.to().map_or(end, |to| to.min(end)));
-    (from < to).then_some((from, to))
+    /// Whether a meter of what went past it was attached all of some time.
+    fn is_metered(&self, span: Span) -> bool {
+        let mut metered_to = span.from();
+        for meter in self.bypass_meters.iter().filter_map(|meter| meter.within(span)) {
+            if meter.from() <= metered_to {
+                metered_to = metered_to.max(meter.to().unwrap_or(DateTime::<Utc>::MAX_UTC));
+            }
+        }
+        metered_to >= span.to().unwrap_or(DateTime::<Utc>::MAX_UTC)
+    }
 }
 
-fn seconds((from, to): Bounds) -> f64 {
-    (to - from).as_seconds_f64()
+/// The length of a stretch that has an end.
+fn seconds(span: Span) -> f64 {
+    span.to().map_or(0.0, |to| (to - span.from()).as_seconds_f64())
 }
 
 fn dates(days: Cycle) -> impl Iterator<Item = NaiveDate> {
     days.from.iter_days().take_while(move |date| *date < days.to)
 }
 
-fn bypass_metered(facts: &[DayFact]) -> BTreeSet<NaiveDate> {
-    facts.iter().filter(|day| day.amounts.get(Stream::Bypass).is_some()).map(|day| day.date).collect()
+/// The days on which fresh water went past a unit, and was measured.
+fn bypass_flowed(facts: &[DayFact]) -> BTreeSet<NaiveDate> {
+    let flowed = |day: &&DayFact| day.amounts.get(Stream::Bypass).is_some_and(|litres| litres > 0.0);
+    facts.iter().filter(flowed).map(|day| day.date).collect()
 }
 
 /// What of an event is fresh water past every meter, in litres.
@@ -187,7 +206,7 @@ pub(crate) mod tests {
             span: Span::parse(at(from), Some(at(to))).unwrap(),
         };
         let span = Span::parse(at("2025-06-01T00:00:00Z"), None).unwrap();
-        let unit = UnitStay { span, spells: states.iter().map(spell).collect(), events };
+        let unit = UnitStay { span, spells: states.iter().map(spell).collect(), events, bypass_meters: Vec::new() };
         SiteStays { zone: Tz::UTC, stays: vec![unit] }
     }
 
@@ -201,9 +220,16 @@ pub(crate) mod tests {
         Cycle { from: date(first), to: date(end) }
     }
 
-    fn bypass_meter(on: &str) -> DayFact {
+    /// The same with a meter of what goes past its units, from when to when.
+    pub(crate) fn bypass_metered(mut site: SiteStays, from: &str, to: Option<&str>) -> SiteStays {
+        let span = Span::parse(at(from), to.map(at)).unwrap();
+        site.stays.iter_mut().for_each(|stay| stay.bypass_meters.push(span));
+        site
+    }
+
+    fn past_it(on: &str, litres: f64) -> DayFact {
         let mut amounts = Amounts::default();
-        amounts.add(Stream::Bypass, 0.0);
+        amounts.add(Stream::Bypass, litres);
         DayFact { date: date(on), amounts, coverage: 1.0, estimated_share: 0.0, open_exceptions: 0, sessions: None }
     }
 
@@ -240,8 +266,14 @@ pub(crate) mod tests {
         let hours = NaiveTime::from_hms_opt(8, 0, 0).zip(NaiveTime::from_hms_opt(16, 0, 0));
         let working = WorkingCalendar::parse([hours; 7], Vec::new()).unwrap();
         assert_eq!(site.not_credited(week, &[], &working), [of("2026-03-03", 0.75), of("2026-03-04", 1.0)]);
-        let metered = site.not_credited(week, &[bypass_meter("2026-03-04")], &working);
-        assert_eq!(metered, [of("2026-03-03", 0.75)], "what went past it was metered");
+        let metered = bypass_metered(site.clone(), "2026-01-01T00:00:00Z", None);
+        let facts = [past_it("2026-03-03", 0.0), past_it("2026-03-04", 40.0)];
+        assert_eq!(
+            metered.not_credited(week, &facts, &working),
+            [of("2026-03-03", 0.75)],
+            "40 L went past it on the 4th"
+        );
+        assert_eq!(site.not_credited(week, &facts, &working).len(), 2, "past another, whose meter it is");
     }
 
     /// Of two units one is laid up: half of the day. A unit that came later has no part in it.
@@ -249,39 +281,68 @@ pub(crate) mod tests {
     fn of_several_units_the_mean_counts() {
         let mut site = stay(&[(SpellState::LaidUp, "2026-03-03T00:00:00Z", "2026-03-05T00:00:00Z")], Vec::new());
         let span = Span::parse(at("2026-03-04T00:00:00Z"), None).unwrap();
-        site.stays.push(UnitStay { span, spells: Vec::new(), events: Vec::new() });
+        site.stays.push(UnitStay { span, spells: Vec::new(), events: Vec::new(), bypass_meters: Vec::new() });
         let found = site.not_credited(march("2026-03-01", "2026-03-08"), &[], &WorkingCalendar::default());
         assert_eq!(found.iter().map(|day| day.part).collect::<Vec<_>>(), [1.0, 0.5]);
     }
 
     /// 2,000 L through the meter and 3,500 L by hose in March; not known where a tenth was not read, or
-    /// where water went past the unit.
+    /// where water went past the unit, or where one of two units has no meter of fresh water.
     #[test]
     fn a_month_of_a_winter_has_its_fills() {
         let march = Month::parse("2026-03").unwrap();
-        let fact = |coverage| {
+        let fact = |of_site, stream, coverage| {
             let mut amounts = Amounts::default();
-            amounts.add(Stream::Makeup, 2_000.0);
+            amounts.add(stream, 2_000.0);
             let grade = amounts.grade();
-            MonthFact { month: march, grade, amounts, coverage, estimated_share: 0.0, open_exceptions: 0 }
+            let fact = MonthFact { month: march, grade, amounts, coverage, estimated_share: 0.0, open_exceptions: 0 };
+            SiteFact { of_site, fact }
         };
+        let makeup = |coverage| fact(false, Stream::Makeup, coverage);
+        let hours = |coverage| fact(false, Stream::RunHours, coverage);
         let fill = event("2026-03-02T09:00:00Z", VolumeEventKind::FirstFill, 3_500.0, false);
         let site = stay(&[], vec![fill]);
-        assert_eq!(site.fresh_used_in(march, &[fact(1.0)]), Some(Litres(5_500.0)));
-        assert_eq!(site.fresh_used_in(march, &[fact(1.0), fact(0.9)]), None);
+        assert_eq!(site.fresh_used_in(march, &[makeup(1.0)]), Some(Litres(5_500.0)));
+        assert_eq!(site.fresh_used_in(march, &[makeup(1.0), makeup(0.9)]), None);
+        assert_eq!(site.fresh_used_in(march, &[makeup(1.0), hours(1.0)]), None, "the water of the other");
+        assert_eq!(site.fresh_used_in(march, &[]), None);
+        let dial = fact(true, Stream::Makeup, 1.0);
+        assert_eq!(site.fresh_used_in(march, &[dial, hours(0.2)]), Some(Litres(5_500.0)), "the dial serves both");
         let bypassed = stay(&[(SpellState::Bypassed, "2026-03-03T10:00:00Z", "2026-03-03T12:00:00Z")], Vec::new());
-        assert_eq!(bypassed.fresh_used_in(march, &[fact(1.0)]), None);
-        assert_eq!(bypassed.fresh_used_in(march.next(), &[fact(1.0)]), Some(Litres(2_000.0)));
+        assert_eq!(bypassed.fresh_used_in(march, &[makeup(1.0)]), None);
+        assert_eq!(bypassed.fresh_used_in(march.next(), &[makeup(1.0)]), Some(Litres(2_000.0)));
     }
 
     #[test]
     fn water_past_a_unit_is_not_known_without_a_meter() {
         let site = stay(&[(SpellState::Bypassed, "2026-03-03T10:00:00Z", "2026-03-03T12:00:00Z")], Vec::new());
         let (before, day) = (march("2026-03-01", "2026-03-03"), march("2026-03-03", "2026-03-04"));
-        assert!(!site.bypassed_unmeasured(before, &[]) && site.bypassed_unmeasured(day, &[]));
-        assert!(!site.bypassed_unmeasured(day, &[bypass_meter("2026-03-03")]));
-        assert!(site.bypassed_unmeasured(day, &[bypass_meter("2026-03-02")]), "a meter of another day");
+        assert!(!site.bypassed_unmeasured(before) && site.bypassed_unmeasured(day));
+        let metered = |from, to| bypass_metered(site.clone(), from, to).bypassed_unmeasured(day);
+        assert!(!metered("2026-03-03T10:00:00Z", None));
+        assert!(metered("2026-03-03T11:00:00Z", None), "for an hour of the two");
+        let changed = bypass_metered(site.clone(), "2026-03-01T00:00:00Z", Some("2026-03-03T11:00:00Z"));
+        assert!(changed.bypassed_unmeasured(day));
+        assert!(
+            !bypass_metered(changed, "2026-03-03T11:00:00Z", None).bypassed_unmeasured(day),
+            "one meter after another"
+        );
         let stopped = stay(&[(SpellState::Stopped, "2026-03-03T10:00:00Z", "2026-03-03T12:00:00Z")], Vec::new());
-        assert!(!stopped.bypassed_unmeasured(day, &[]), "no water goes past a unit at a bay that stands");
+        assert!(!stopped.bypassed_unmeasured(day), "no water goes past a unit at a bay that stands");
+    }
+
+    /// Two units bypassed for all of the third, one with a meter: what went past the other is not known, and
+    /// half of the day is not credited.
+    #[test]
+    fn the_meter_of_one_unit_says_nothing_of_what_went_past_another() {
+        let bypassed = [(SpellState::Bypassed, "2026-03-03T00:00:00Z", "2026-03-04T00:00:00Z")];
+        let mut site = bypass_metered(stay(&bypassed, Vec::new()), "2026-01-01T00:00:00Z", None);
+        let (day, facts) = (march("2026-03-03", "2026-03-04"), [past_it("2026-03-03", 0.0)]);
+        let any_hour = WorkingCalendar::default();
+        assert!(!site.bypassed_unmeasured(day) && site.not_credited(day, &facts, &any_hour).is_empty());
+        site.stays.extend(stay(&bypassed, Vec::new()).stays);
+        assert!(site.bypassed_unmeasured(day));
+        let found = site.not_credited(day, &facts, &any_hour);
+        assert_eq!(found, [NotCredited { date: date("2026-03-03"), part: 0.5 }]);
     }
 }

@@ -9,6 +9,7 @@ use super::figure::Withheld;
 use super::inputs::{Inputs, Subject};
 use super::reckon::{Case, Tally};
 use crate::metering::stream::Stream;
+use crate::span::Span;
 use crate::spell::SpellState;
 use crate::uncertainty::figures::Parts;
 use crate::water::grade;
@@ -21,6 +22,9 @@ use uuid::Uuid;
 pub(crate) struct OwnParts {
     pub(crate) all: Parts,
     pub(crate) whole: Parts,
+    /// Whether it is one of several that make up a balance together; one that is not has a statement of its
+    /// own, with what nothing measures in it.
+    joined: bool,
 }
 
 impl OwnParts {
@@ -35,20 +39,17 @@ impl OwnParts {
         let (by_site, of_site) = (metered(true), subject.unit.is_none());
         let is_joined = by_site || of_site && metered(false);
         if !is_joined {
-            return Self { all: statement.all.clone(), whole: statement.whole.clone() };
+            return Self { all: statement.all.clone(), whole: statement.whole.clone(), joined: false };
         }
+        let washed_twice = washed_by_site(&here, subject);
         let counts = |part: Part, source: Source| {
             if by_site && of_site {
                 source != Source::Unknown || !known_at_units(inputs, &here, part)
             } else {
-                counts_beside(subject, part, source)
+                counts_beside(subject, part, source) && !(part == Part::Wash && washed_twice)
             }
         };
-        let own = |parts: &Parts| {
-            let kept = parts.iter().filter(|(part, _, source)| counts(*part, *source));
-            kept.fold(Parts::default(), |kept, (part, litres, source)| kept.with(part, litres.clone(), source))
-        };
-        Self { all: own(&statement.all), whole: own(&statement.whole) }
+        Self { all: statement.all.keeping(counts), whole: statement.whole.keeping(counts), joined: true }
     }
 
     /// Whether fresh water went past a unit, and nothing says how much.
@@ -58,9 +59,20 @@ impl OwnParts {
 }
 
 /// Of a subject beside the meter of fresh water: what its own meters and its guns say.
-fn counts_beside(subject: &Subject, part: Part, source: Source) -> bool {
+pub(super) fn counts_beside(subject: &Subject, part: Part, source: Source) -> bool {
     let metered = Stream::ALL.iter().any(|stream| Part::of(*stream) == Some(part) && subject.measures_stream(*stream));
     metered || (part == Part::Wash && source == Source::Derived)
+}
+
+/// Whether the site's own meters know the wash water of a unit that they give its fresh water: the unit's
+/// meter of it is one behind the site's.
+fn washed_by_site(here: &[&Subject], unit: &Subject) -> bool {
+    let washes = |site: &Subject| {
+        let (washed, source) = site.statement.all.get(Part::Wash);
+        source != Source::Unknown && washed.value > 0.0
+    };
+    let fed = unit.unit.is_some() && !unit.measures_stream(Stream::Makeup);
+    fed && here.iter().any(|site| site.unit.is_none() && site.measures_stream(Stream::Makeup) && washes(site))
 }
 
 /// Whether a part that no meter of the site itself measures is known at each of its units that has to do
@@ -81,10 +93,9 @@ fn known_at_units(inputs: &Inputs, here: &[&Subject], part: Part) -> bool {
 fn bypassed(inputs: &Inputs, subject: &Subject) -> bool {
     let (start, end) = inputs.month.bounds(subject.zone);
     let Some(unit) = &subject.unit else { return false };
-    let from = start.max(unit.span.from());
-    let to = end.min(inputs.now).min(unit.span.to().unwrap_or(end));
+    let Some(there) = unit.span.within(Span::between(start, Some(end.min(inputs.now)))) else { return false };
     let mut spells = unit.spells.iter().filter(|spell| spell.state == SpellState::Bypassed);
-    spells.any(|spell| spell.span.from() < to && spell.span.to().is_none_or(|ends| ends > from))
+    spells.any(|spell| spell.span.within(there).is_some())
 }
 
 /// The units of a site whose wash water is known, when the site's own meter of fresh water, itself without
@@ -115,7 +126,8 @@ impl<'a> Case<'a> {
         if members.is_empty() { Err(grade::Withheld::Unmeasured(Part::Bypass).into()) } else { Ok(members) }
     }
 
-    /// These subjects, and those at the same sites that measure other fresh water: rinse, bypass, hoses.
+    /// These subjects, and those beside a meter of make-up water of theirs that measure other fresh water:
+    /// rinse, bypass, hoses. A unit beside units that each have their own is not one of them.
     pub(super) fn with_beside<'t>(&'t self, mut members: Vec<&'t Tally<'a>>) -> Vec<&'t Tally<'a>> {
         let sites: BTreeSet<Uuid> = members.iter().map(|tally| tally.subject.site_id).collect();
         let known: BTreeSet<Uuid> = members.iter().map(|tally| tally.subject.id).collect();
@@ -123,6 +135,7 @@ impl<'a> Case<'a> {
             sites.contains(&tally.subject.site_id)
                 && !known.contains(&tally.subject.id)
                 && !tally.has(Stream::Makeup)
+                && tally.own.joined
                 && tally.subject.measures_other_fresh()
         });
         members.extend(beside);
@@ -221,6 +234,45 @@ mod tests {
         unread.days.remove(10);
         let of = report(vec![washing(1), unread, dial()]);
         assert_eq!(reason(&of, Name::Recycled), Some(Reason::Gap), "a day of the one and not of the others");
+    }
+
+    /// What no meter of a unit measures is unknown in its own statement.
+    fn without_makeup(mut unit: Subject) -> Subject {
+        for parts in [&mut unit.statement.all, &mut unit.statement.whole] {
+            *parts = std::mem::take(parts).with_term("unit", Part::Makeup, Term::UNKNOWN);
+        }
+        unit
+    }
+
+    /// By hand: the first unit washes with 31 x 4,000 = 124,000 L, of which 31 x 1,000 = 31,000 L are fresh:
+    /// 93,000 L recycled. The second, whose make-up nobody meters, has no part in it, nor its rinse.
+    #[test]
+    fn a_unit_without_a_meter_of_make_up_takes_nothing_from_the_balance_of_others() {
+        let whole =
+            subject(1, &[Stream::Makeup, Stream::Wash], days(&[(Stream::Makeup, 1000.0), (Stream::Wash, 4000.0)]));
+        let part = days(&[(Stream::Wash, 3000.0), (Stream::Rinse, 20.0)]);
+        let part = without_makeup(subject(2, &[Stream::Wash, Stream::Rinse], part));
+        let of = report(vec![whole, part]);
+        let recycled = printed(&of, Name::Recycled);
+        assert_eq!((recycled.value, recycled.grade), (Value::Litres(93_000.0), Grade::Measured));
+        assert_eq!((recycled.units_covered, recycled.units), (1, 2));
+        assert_eq!(printed(&of, Name::Washed).value, Value::Litres(124_000.0));
+        assert_eq!(printed(&of, Name::ReuseShare).value, Value::Share(0.75));
+        assert_eq!(printed(&of, Name::FreshUsed).value, Value::Litres(31_000.0));
+    }
+
+    /// By hand: the site washes with 31 x 4,000 = 124,000 L and takes 31,000 L through its dial; a unit's
+    /// meter saw 93,000 L of that wash water again, and 31 x 20 = 620 L of rinse that count beside it.
+    #[test]
+    fn a_meter_behind_that_of_the_sites_wash_water_counts_no_water_twice() {
+        let of_site = days(&[(Stream::Makeup, 1000.0), (Stream::Wash, 4000.0)]);
+        let site = Subject { unit: None, ..subject(9, &[Stream::Makeup, Stream::Wash], of_site) };
+        let behind = days(&[(Stream::Wash, 3000.0), (Stream::Rinse, 20.0)]);
+        let unit = without_makeup(subject(1, &[Stream::Wash, Stream::Rinse], behind));
+        let of = report(vec![unit, site]);
+        assert_eq!(printed(&of, Name::Washed).value, Value::Litres(124_000.0));
+        assert_eq!(printed(&of, Name::Recycled).value, Value::Litres(93_000.0));
+        assert_eq!(printed(&of, Name::FreshUsed).value, Value::Litres(31_620.0));
     }
 
     /// Past the unit at the first site water went that nothing measures: its fresh water is in no sum. With a

@@ -8,6 +8,7 @@ use super::beside;
 use super::display::{self, Format};
 use super::figure::{Figure, Line, Name, Printed, Reason, Value, Withheld, rounded, sentence};
 use super::inputs::{Inputs, ReadStretch, Subject};
+use super::levels::counts_beside;
 use super::reckon::{LEAST_WHOLE_DAYS, residual_of, served};
 use crate::accounts::day_uses::only_class;
 use crate::accounts::site_money::SiteMoney;
@@ -15,6 +16,7 @@ use crate::baseline::avoided::{Activity, Avoided, Bound, Missing};
 use crate::baseline::record::Baseline;
 use crate::cost::washes::Washes;
 use crate::facts::DayFact;
+use crate::metering::stream::Stream;
 use crate::tariff::Cycle;
 use crate::uncertainty::expanded::Expanded;
 use crate::uncertainty::figures::{Figures, NoLitresPerWash, Parts};
@@ -81,6 +83,19 @@ impl Readings {
         let first = self.spans.iter().map(|span| span.from).min()?;
         Some((first, self.spans.iter().map(|span| span.to).max()?))
     }
+
+    /// Whether days of a unit or site are in none of them: no accepted reading lies between two of its own.
+    #[must_use]
+    pub fn have_hole(&self) -> bool {
+        let subjects: BTreeSet<Uuid> = self.spans.iter().map(|span| span.subject_id).collect();
+        subjects.len() < self.spans.len()
+    }
+
+    /// Whether the fresh water of one of them is not known: it is in no sum.
+    #[must_use]
+    pub fn have_unknown(&self) -> bool {
+        self.spans.iter().any(|span| span.printed(Name::FreshUsed).is_none())
+    }
 }
 
 impl ReadSpan {
@@ -94,9 +109,6 @@ impl ReadSpan {
 /// The read periods that ended in the month; none where nothing is read by hand.
 pub(super) fn of(inputs: &Inputs, present: &[&Subject]) -> Option<Readings> {
     let stretches: Vec<Stretch<'_>> = present.iter().flat_map(|subject| stretches(inputs, present, subject)).collect();
-    if stretches.is_empty() {
-        return None;
-    }
     let spans: Vec<ReadSpan> = stretches.iter().map(Stretch::span).collect();
     let used: Vec<&Stretch<'_>> = stretches
         .iter()
@@ -104,16 +116,39 @@ pub(super) fn of(inputs: &Inputs, present: &[&Subject]) -> Option<Readings> {
         .filter(|(_, span)| span.printed(Name::FreshUsed).is_some())
         .map(|(of, _)| of)
         .collect();
-    let fresh_used = sum_used(&used)?;
-    let mut found = Readings { sentence: String::new(), fresh_used: Figure::Printed(fresh_used), spans };
-    found.sentence = said(inputs, &found, &fresh_used)?;
+    let fresh_used = if used.iter().any(|one| one.beside) {
+        Figure::Withheld(measured_beside())
+    } else if let Some(sum) = sum_used(&used) {
+        Figure::Printed(sum)
+    } else {
+        // None of them is known: the first says why.
+        spans.first()?.lines.iter().find(|line| line.name == Name::FreshUsed)?.figure.clone()
+    };
+    let mut found = Readings { sentence: String::new(), fresh_used, spans };
+    found.sentence = said(inputs, &found)?;
     Some(found)
+}
+
+fn measured_beside() -> Withheld {
+    let words = "Other fresh water of the site is measured by itself, with rounds of its own: see the month.";
+    Withheld::new(Reason::PartNotMeasured, words)
+}
+
+/// Whether a subject beside this one measures fresh water that goes with its make-up: the site's rinse beside
+/// the make-up of its units, a unit's beside that of the site.
+fn is_measured_beside(present: &[&Subject], subject: &Subject) -> bool {
+    let of_site = subject.unit.is_none();
+    let mut others = present.iter().filter(|other| other.site_id == subject.site_id && other.id != subject.id);
+    others.any(|other| {
+        let joined = of_site || other.unit.is_none();
+        joined && !other.measures_stream(Stream::Makeup) && other.measures_other_fresh()
+    })
 }
 
 /// Fresh water of several; none where no meter measures it.
 fn sum_used(of: &[&Stretch<'_>]) -> Option<Printed> {
     let first = of.first()?;
-    let used = of.iter().map(|one| one.parts.clone()).sum::<Parts>().fresh_used().expanded();
+    let used = of.iter().map(|one| one.own(of)).sum::<Parts>().fresh_used().expanded();
     let units: BTreeSet<Uuid> = of.iter().flat_map(|one| one.units.iter().copied()).collect();
     let grade = of.iter().map(|one| one.parts.volumes().grade()).max()?;
     Some(Printed { grade, ..first.printed(litres(&used), Some(&used), units.len()) })
@@ -128,6 +163,8 @@ struct Stretch<'a> {
     to: DateTime<Utc>,
     rounds: Vec<DateTime<Utc>>,
     parts: Parts,
+    /// Whether a subject beside it measures fresh water that goes with its own.
+    beside: bool,
     /// By its counters, between their own readings.
     counted: Washes,
 }
@@ -155,6 +192,7 @@ fn stretches<'a>(inputs: &'a Inputs, present: &[&Subject], subject: &'a Subject)
                 to: one.fact.to,
                 rounds: vec![one.fact.from, one.fact.to],
                 parts,
+                beside: is_measured_beside(present, subject),
                 counted: washed,
             }),
         }
@@ -195,6 +233,20 @@ impl Stretch<'_> {
             rounds: self.rounds.clone(),
             lines,
             avoided_at_most,
+        }
+    }
+
+    /// Its parts in a sum with these. What people noted at a unit stands in the statement of its site too,
+    /// and counts once: there, where the site was read over the same days.
+    fn own(&self, with: &[&Self]) -> Parts {
+        let holds = |site: &Stretch<'_>| {
+            let here = site.subject.unit.is_none() && site.subject.site_id == self.subject.site_id;
+            here && site.from <= self.from && site.to >= self.to
+        };
+        if self.subject.unit.is_some() && with.iter().any(|other| holds(other)) {
+            self.parts.keeping(|part, source| counts_beside(self.subject, part, source))
+        } else {
+            self.parts.clone()
         }
     }
 
@@ -265,7 +317,9 @@ impl Stretch<'_> {
     }
 
     fn line(&self, name: Name, figures: &Figures, avoided: &Result<Avoided, Withheld>, washes: &Washes) -> Line {
+        let needs_all = !matches!(name, Name::FreshAvoided | Name::Washed | Name::Washes);
         let (found, note) = match name {
+            _ if needs_all && self.beside && self.subject.unit.is_none() => (Err(measured_beside()), String::new()),
             Name::FreshAvoided => self.avoided(avoided),
             Name::Residual => self.residual(),
             Name::Washes => (self.washed_times(washes), String::new()),
@@ -367,17 +421,25 @@ fn short(of: &Quantity) -> String {
 }
 
 /// What the readings come to, in one sentence.
-fn said(inputs: &Inputs, of: &Readings, fresh: &Printed) -> Option<String> {
+fn said(inputs: &Inputs, of: &Readings) -> Option<String> {
     let format = Format::of(&inputs.style, inputs.unit_system);
     let shown = |printed: &Printed| display::figure(printed, format);
     let (from, to) = of.days()?;
     let dates = inputs.style.dates(inputs.unit_system);
-    let (from, to, fresh) = (display::date_in(from, dates), display::date_in(to, dates), shown(fresh));
+    let (from, to) = (display::date_in(from, dates), display::date_in(to, dates));
+    let (customer, month) = (&inputs.customer, display::month(inputs.month));
+    let Some(fresh) = of.fresh_used.printed().map(shown) else {
+        return Some(format!(
+            "By the readings that ended in {month}, from {from} to {to}, it is not known how much fresh water the wash \
+             bays of {customer} that are read by hand used."
+        ));
+    };
     let [span] = of.spans.as_slice() else {
-        let (customer, month) = (&inputs.customer, display::month(inputs.month));
+        let hole = if of.have_hole() { " Days between readings that were not accepted are not in it." } else { "" };
+        let unknown = if of.have_unknown() { " Bays whose fresh water is not known are not in it." } else { "" };
         return Some(format!(
             "By the readings that ended in {month}, from {from} to {to}, the wash bays of {customer} that are read by \
-             hand used {fresh} of fresh water."
+             hand used {fresh} of fresh water.{hole}{unknown}"
         ));
     };
     let name = &span.of;

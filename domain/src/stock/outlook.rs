@@ -67,13 +67,14 @@ impl Outlook {
 }
 
 /// Wilson's order quantity of the use of the year ahead, by what ordering and keeping cost, else the
-/// use of the days that an order is to last.
+/// use of the days that an order is to last; never more than is used before it spoils.
 fn order_quantity(item: &Item, demand: &Demand, today: NaiveDate, idle: &[IdleDays]) -> f64 {
     let over = |days| demand.over(today, days, idle).mean;
     let costs = item.supply.and_then(|supply| supply.costs);
     let economic =
         costs.and_then(|costs| OrderQuantity::of(over(YEAR_D), float(costs.order), float(costs.holding_per_year)));
-    economic.map_or_else(|| over(ORDER_LASTS_D), |order| order.quantity)
+    let most = item.shelf_life_d.map_or(f64::INFINITY, over);
+    economic.map_or_else(|| over(ORDER_LASTS_D), |order| order.quantity).min(most)
 }
 
 #[cfg(test)]
@@ -111,5 +112,23 @@ mod tests {
         let costs = OrderCosts { order: Decimal::from(75), holding_per_year: Decimal::from(16) };
         assert!((ordered(Some(costs)) - 300.0).abs() < 1e-9);
         assert!((ordered(None) - 30.0 * 9600.0 / 365.0).abs() < 1e-9);
+    }
+
+    /// By hand: 2 a day. A month of it is 60, and an order of least cost is sqrt(2 x 730 x 365 / 10) = 231; of
+    /// what keeps for 20 days 40 are used before they spoil.
+    #[test]
+    fn no_more_is_ordered_than_is_used_while_it_keeps() {
+        let demand = PerDay { at_20_c: 2.0, theta: 1.0, water_c: [20.0; 12], sd_share: 0.0 }.demand();
+        let today: NaiveDate = "2026-03-01".parse().unwrap();
+        let ordered = |shelf_life_d, costs| {
+            let supply = acid().supply.map(|supply| Supply { costs, ..supply });
+            let item = Item { shelf_life_d, supply, ..acid() };
+            Outlook::of(&item, &demand, (Decimal::from(100), today), today, &[], &[]).order_quantity
+        };
+        let costs = OrderCosts { order: Decimal::from(365), holding_per_year: Decimal::from(10) };
+        assert!((ordered(None, Some(costs)) - 53_290_f64.sqrt()).abs() < 1e-9);
+        assert!((ordered(Some(20), Some(costs)) - 40.0).abs() < 1e-9);
+        assert!((ordered(Some(20), None) - 40.0).abs() < 1e-9);
+        assert!((ordered(Some(200), None) - 60.0).abs() < 1e-9, "the month is less");
     }
 }

@@ -87,6 +87,13 @@ impl Parts {
         self.0.get(&part).cloned().unwrap_or((Quantity::default(), Source::Absent))
     }
 
+    /// The same without the parts that do not count, by what each is and where it comes from.
+    #[must_use]
+    pub(crate) fn keeping(&self, counts: impl Fn(Part, Source) -> bool) -> Self {
+        let kept = self.0.iter().filter(|(part, (_, source))| counts(**part, *source));
+        Self(kept.map(|(part, of)| (*part, of.clone())).collect())
+    }
+
     /// Every part that was set, in the order of [`Part::ALL`].
     pub fn iter(&self) -> impl Iterator<Item = (Part, &Quantity, Source)> {
         self.0.iter().map(|(part, (litres, source))| (*part, litres, *source))

@@ -2,13 +2,12 @@
 
 use super::*;
 use crate::facts::Amounts;
-use crate::metering::stream::Stream;
 use crate::period_facts::PeriodFact;
 use crate::report::SavingsReport;
 use crate::report::tests::{LOOP, inputs, subject};
 use crate::uncertainty::quantity::{Cause, Key};
 use crate::water::statement::Statement;
-use crate::water::term::Source;
+use crate::water::term::{Source, Term};
 
 fn at(text: &str) -> DateTime<Utc> {
     text.parse().unwrap()
@@ -88,7 +87,67 @@ fn a_hole_parts_what_lies_around_it() {
     let readings = SavingsReport::of(&inputs(vec![unit])).readings.unwrap();
     assert_eq!(readings.spans.len(), 2);
     assert_eq!(readings.fresh_used.printed().unwrap().value, Value::Litres(1_500.0));
-    assert!(text(&readings.sentence).starts_with("By the readings that ended in January 2026, from 2 January 2026"));
+    assert_eq!(
+        text(&readings.sentence),
+        "By the readings that ended in January 2026, from 2 January 2026 to 23 January 2026, the wash bays of Harbour \
+         Haulage that are read by hand used 1.500 m³ of fresh water. Days between readings that were not accepted are \
+         not in it."
+    );
+}
+
+/// The first unit was bypassed without a meter: of the two 2,900 L are the second's alone, and of the first
+/// alone nothing is known, though it is read by hand.
+#[test]
+fn what_is_not_known_of_one_is_said_beside_the_sum_of_the_others() {
+    let unit = |n: u128, name: &str| {
+        let mut unit = subject(n, &[Stream::Makeup], Vec::new());
+        unit.periods = vec![makeup(name, "2025-12-30T18:00:00Z", "2026-01-27T18:00:00Z", 2_900.0)];
+        unit
+    };
+    let mut bypassed = unit(1, "a");
+    let statement = bypassed.periods[0].statement.as_mut().unwrap();
+    statement.all = statement.all.clone().with_term("a", Part::Bypass, Term::UNKNOWN);
+    let both = SavingsReport::of(&inputs(vec![bypassed.clone(), unit(2, "b")])).readings.unwrap();
+    assert_eq!(both.fresh_used.printed().unwrap().value, Value::Litres(2_900.0));
+    assert!(!both.have_hole());
+    assert!(both.sentence.ends_with("Bays whose fresh water is not known are not in it."), "{}", both.sentence);
+    let alone = SavingsReport::of(&inputs(vec![bypassed])).readings.unwrap();
+    let Figure::Withheld(why) = &alone.fresh_used else { panic!("{alone:?}") };
+    assert_eq!((why.reason, alone.spans.len()), (Reason::PartNotMeasured, 1));
+    assert!(text(&alone.sentence).contains("it is not known how much fresh water"), "{}", alone.sentence);
+}
+
+/// By hand: 5,000 L through the site's dial and 3,000 L through the unit's own, with 2,000 L by hose that are
+/// noted at the unit and so for its site too: 10,000 L. Had the site been read for fewer days, the hose might
+/// not be in its statement.
+#[test]
+fn what_was_noted_at_a_unit_counts_once_beside_its_site() {
+    let hose = |mut of: ReadStretch| {
+        let statement = of.statement.as_mut().unwrap();
+        let fill = Term::new(2_000.0, 0.0, Source::Declared);
+        statement.all = statement.all.clone().plus_term("hose", Part::HandFill, fill);
+        of
+    };
+    let mut unit = subject(1, &[Stream::Makeup], Vec::new());
+    unit.periods = vec![hose(makeup("a", "2026-01-02T18:00:00Z", "2026-01-27T18:00:00Z", 3_000.0))];
+    let mut site = Subject { unit: None, ..subject(9, &[Stream::Makeup], Vec::new()) };
+    site.periods = vec![hose(makeup("b", "2026-01-02T18:00:00Z", "2026-01-27T18:00:00Z", 5_000.0))];
+    let both = SavingsReport::of(&inputs(vec![unit.clone(), site])).readings.unwrap();
+    assert_eq!(both.fresh_used.printed().unwrap().value, Value::Litres(10_000.0));
+    assert_eq!(both.spans[0].printed(Name::FreshUsed).unwrap().value, Value::Litres(5_000.0), "each by itself");
+    let alone = SavingsReport::of(&inputs(vec![unit])).readings.unwrap();
+    assert_eq!(alone.fresh_used.printed().unwrap().value, Value::Litres(5_000.0));
+}
+
+/// The site's dial shows 5,000 L, and a unit behind it has a meter of rinse: the dial is not all.
+#[test]
+fn beside_other_fresh_water_a_dial_is_not_all_of_it() {
+    let mut site = Subject { unit: None, ..subject(9, &[Stream::Makeup], Vec::new()) };
+    site.periods = vec![makeup("b", "2026-01-02T18:00:00Z", "2026-01-27T18:00:00Z", 5_000.0)];
+    let found = SavingsReport::of(&inputs(vec![subject(1, &[Stream::Rinse], Vec::new()), site])).readings.unwrap();
+    let Figure::Withheld(why) = &found.fresh_used else { panic!("{found:?}") };
+    assert_eq!(why.reason, Reason::PartNotMeasured);
+    assert!(found.spans[0].printed(Name::FreshUsed).is_none());
 }
 
 /// By hand: 2,000 L in and 20,000 L out recycle 18,000, nine tenths of it. The other way round it is a
