@@ -13,7 +13,7 @@ use serde_json::{Value, json};
 use std::mem;
 use utoipa::openapi::example::{Example, ExampleBuilder};
 use utoipa::openapi::path::{Parameter, ParameterBuilder};
-use utoipa::openapi::schema::{ArrayItems, KnownFormat, Object, SchemaFormat, SchemaType, Type};
+use utoipa::openapi::schema::{Array, ArrayItems, KnownFormat, Object, SchemaFormat, SchemaType, Type};
 use utoipa::openapi::{Content, OpenApi, Ref, RefOr, Schema};
 use uuid::{Uuid, uuid};
 
@@ -91,8 +91,10 @@ fn of_fields(schema: &mut RefOr<Schema>) {
     match schema {
         Schema::Object(object) => {
             for (name, property) in &mut object.properties {
-                if let RefOr::T(Schema::Object(field)) = property {
-                    of_field(name, field);
+                match property {
+                    RefOr::T(Schema::Object(field)) => of_field(name, field),
+                    RefOr::T(Schema::Array(list)) => of_list(name, list),
+                    _ => {}
                 }
                 of_fields(property);
             }
@@ -115,6 +117,17 @@ fn of_field(name: &str, field: &mut Object) {
     }
     if field.example.is_none() {
         field.example = by_name(name, field).or_else(|| by_form(name, field));
+    }
+}
+
+/// A list of ids, `site_ids` such as `site_id`.
+fn of_list(name: &str, list: &mut Array) {
+    let ArrayItems::RefOrSchema(items) = &list.items else { return };
+    if let RefOr::T(Schema::Object(one)) = &**items
+        && list.example.is_none()
+        && one.format == Some(SchemaFormat::KnownFormat(KnownFormat::Uuid))
+    {
+        list.example = Some(json!([id(name.trim_end_matches('s'))]));
     }
 }
 
@@ -157,7 +170,7 @@ fn id(name: &str) -> Uuid {
         "customer_id" => uuid!("0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c10"),
         "site_id" => uuid!("0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c13"),
         "unit_id" => uuid!("0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c14"),
-        "meter_id" => uuid!("0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c15"),
+        "meter_id" | "taken_meter_id" => uuid!("0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c15"),
         "item_id" => uuid!("0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c16"),
         "place_id" => uuid!("0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c17"),
         "recorded_by" => uuid!("0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c18"),

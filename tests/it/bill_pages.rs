@@ -1,24 +1,13 @@
 //! Bills of a water account on its page: typed in, held against the tariff, withdrawn.
 
-use crate::support::{Answer, Client, TestApp, form_body, id};
+use crate::support::{Client, TestApp, id};
+use crate::tariff_pages::account_page;
 use serde_json::{Value, json};
-
-async fn send(person: &Client, path: &str, fields: &[(&str, &str)]) -> Answer {
-    person.form(path, None, &form_body(fields)).await
-}
 
 /// An account with a tariff of 2 for water and 3 for sewer of nine tenths of it, 10 a month, and a tenth
 /// of tax: the path of its page.
 async fn account(office: &Client, site: &str) -> String {
-    let account = [
-        ("name", "Main meter"),
-        ("supplier", "City Waterworks"),
-        ("cycle_months", "1"),
-        ("cycle_anchor", "2026-01-01"),
-        ("charged_from", "2026-01-01"),
-    ];
-    let added = send(office, &format!("/settings/accounts?site={site}"), &account).await;
-    let path = added.header("location").to_owned();
+    let path = account_page(office, site, &[]).await;
     let tariff = [
         ("name", "Rates 2026"),
         ("currency", "EUR"),
@@ -31,7 +20,7 @@ async fn account(office: &Client, site: &str) -> String {
         ("return_factor", "0.9"),
         ("tax", "10"),
     ];
-    assert_eq!(send(office, &format!("{path}/tariffs"), &tariff).await.status(), 303);
+    assert_eq!(office.send_form(&format!("{path}/tariffs"), &tariff).await.status(), 303);
     path
 }
 
@@ -52,9 +41,9 @@ async fn bills_are_typed_in_and_held_against_the_tariff() {
         ("metered", "100"),
         ("unit", "m3"),
     ];
-    let first = send(&dealer.office, &bills, &january).await;
+    let first = dealer.office.send_form(&bills, &january).await;
     assert_eq!(first.status(), 303, "{first:?}");
-    let again = send(&dealer.office, &bills, &january).await;
+    let again = dealer.office.send_form(&bills, &january).await;
     assert_eq!(again.header("location"), first.header("location"), "sent twice, kept once");
     let page = dealer.office.page(first.header("location")).await;
     assert!(
@@ -74,7 +63,7 @@ async fn bills_are_typed_in_and_held_against_the_tariff() {
         ("unit", "m3"),
         ("lines", "base charge for water 10\r\nMeter fee 15"),
     ];
-    let second = send(&dealer.office, &bills, &february).await;
+    let second = dealer.office.send_form(&bills, &february).await;
     assert_eq!(second.status(), 303, "{second:?}");
     let page = dealer.office.page(&path).await;
     for words in
@@ -88,7 +77,7 @@ async fn bills_are_typed_in_and_held_against_the_tariff() {
     assert_eq!((&lines[0]["code"], &lines[1]["code"]), (&json!("water_base"), &Value::Null), "{stored}");
 
     let wrong = [("reason", "typed twice")];
-    let withdrawn = send(&dealer.office, &format!("{}/withdraw", second.header("location")), &wrong).await;
+    let withdrawn = dealer.office.send_form(&format!("{}/withdraw", second.header("location")), &wrong).await;
     assert_eq!(withdrawn.header("location"), path, "{withdrawn:?}");
     assert!(dealer.office.page(second.header("location")).await.text().contains("counts no more: typed twice"));
     assert!(dealer.office.page(&path).await.text().contains("The tariff asks 528.00 EUR"), "the latest that counts");
@@ -107,13 +96,13 @@ async fn what_a_bill_lacks_is_said_beside_its_field() {
     for (bill, words) in
         [(bill("2026-01-01", ""), "href=\"#f-to\""), (bill("2026-02-01", "Meter fee"), "href=\"#f-lines\"")]
     {
-        let refused = send(&dealer.office, &bills, &bill).await;
+        let refused = dealer.office.send_form(&bills, &bill).await;
         assert!(refused.status() == 422 && refused.text().contains(words), "{refused:?}");
     }
-    let kept = send(&dealer.office, &bills, &bill("2026-02-01", "")).await;
+    let kept = dealer.office.send_form(&bills, &bill("2026-02-01", "")).await;
     let page = dealer.office.page(kept.header("location")).await;
     assert!(page.text().contains("the volume on it was not typed in"), "{page:?}");
-    let overlapping = send(&dealer.office, &bills, &bill("2026-01-15", "")).await;
+    let overlapping = dealer.office.send_form(&bills, &bill("2026-01-15", "")).await;
     assert_eq!(overlapping.status(), 409, "{overlapping:?}");
     assert_eq!(dealer.technician.page(&format!("{bills}/new")).await.status(), 403);
     let other = app.dealer("Elsewhere").await;

@@ -1,7 +1,7 @@
 //! The pages in a real browser, at a desk and on a phone, by day and by night: axe-core finds nothing wrong
 //! with any, nothing moves while they come, and each kind of person does their main job.
 
-use crate::support::{Dealer, LOOKS, Look, PASSWORD, TestApp, Window};
+use crate::support::{Dealer, LOOKS, Look, PASSWORD, TRANSFERRED_MOST, TestApp, Window};
 use chrono::Utc;
 use serde_json::json;
 use std::collections::{BTreeMap, VecDeque};
@@ -9,9 +9,6 @@ use uuid::Uuid;
 use weirbook::auth::{Role, password};
 use weirbook::db::gate::NewPerson;
 use weirbook::demo::{self, Size};
-
-/// Bytes over the network, pictures of charts and style among them.
-const TRANSFERRED_MOST: f64 = 200_000.0;
 
 /// The address with `*` in place of what differs between pages of a kind.
 fn kind(address: &str) -> String {
@@ -28,7 +25,8 @@ async fn wrong_with(window: &Window, who: &str, address: &str) -> Vec<String> {
         let shown = window.shown().await;
         // How long it took is told, not judged: that depends on the machine.
         println!("{who} {address} {look:?}: {:.0} ms, {:.0} bytes", shown.first_paint_ms, shown.transferred);
-        if shown.shift > 0.0 || shown.transferred > TRANSFERRED_MOST {
+        // Below zero where nothing was painted within three seconds.
+        if shown.first_paint_ms < 0.0 || shown.shift > 0.0 || shown.transferred > TRANSFERRED_MOST {
             wrong.push(format!("{address} {look:?}: {shown:?}"));
         }
         let wide =

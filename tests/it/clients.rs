@@ -1,6 +1,8 @@
 //! The API's document, judged by others: a validator, a public ruleset, and clients that are generated
 //! from it and then used.
 
+use crate::readings::Plant;
+use crate::report_life::{night, send};
 use crate::support::{PASSWORD, Scratch, TestApp, python};
 use serde_json::{Value, json};
 use std::fs;
@@ -49,6 +51,10 @@ def given(answer: Answer | Problem | None) -> Answer:
     return answer
 
 
+def litres(amount: object) -> int | None:
+    return round(amount) if isinstance(amount, float) else None
+
+
 url, email, password = sys.argv[1:4]
 # Signing in takes no token, which the client's types do not know.
 open_to_all = cast(AuthenticatedClient, Client(base_url=url))
@@ -57,12 +63,13 @@ client = AuthenticatedClient(base_url=url, token=tokens.access_token, raise_on_u
 sites = given(list_sites.sync(client=client))
 print('sites', [site.name for site in sites.items])
 months = given(export_water.sync(client=client, from_=date(2026, 1, 1), to=date(2026, 12, 31), step='month'))
-print('months', len(months.items), months.next_cursor)
+print('months', [(str(one.date), litres(one.makeup_l), litres(one.makeup_expanded_l) is not None) for one in months.items])
 hours = given(export_water.sync(
     client=client, from_=date(2026, 1, 1), to=date(2026, 1, 31), step='hour', site_id=sites.items[0].id))
-print('hours', [hour.makeup_l for hour in hours.items])
+by_hour = [hour.makeup_l for hour in hours.items]
+print('hours', len(hours.items), litres(sum(amount for amount in by_hour if isinstance(amount, float))))
 years = given(list_water_years.sync(sites.items[0].customer_id, client=client, from_=2025, to=2026))
-print('years', [(year.year, year.site) for year in years.items])
+print('years', [(year.year, year.site, litres(year.withdrawal_l)) for year in years.items])
 changes = given(list_changes.sync(client=client))
 print('changes', sorted({change.record for change in changes.items}), changes.more)
 endpoint = given(create_webhook_endpoint.sync(client=client, body=WebhookEndpointInput(
@@ -91,7 +98,9 @@ fn type_checked(client: &str) {
 async fn the_guide_runs_through_a_generated_python_client() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
-    dealer.site(dealer.customer("Harbour Haulage").await, "North bay").await;
+    let plant = Plant::new(&dealer, "UTC", json!({})).await;
+    send(&dealer, &plant.meter, &[("2026-01-01T00:00:00Z", 0.0), ("2026-02-01T00:00:00Z", 31_000.0)]).await;
+    night(&app, &dealer, "2026-02-02T03:00:00Z").await;
     let (folder, file) = document();
     let (base, email) = (app.anyone().base().to_owned(), format!("office-{}@example.com", dealer.id));
     let run = tokio::task::spawn_blocking(move || {
@@ -107,10 +116,10 @@ async fn the_guide_runs_through_a_generated_python_client() {
     let said = run.await.unwrap();
     let expected = [
         "sites ['North bay']",
-        "months 0 None",
-        "hours []",
-        "years []",
-        "changes ['customer', 'site'] False",
+        "months [('2026-01-01', 31000, True)]",
+        "hours 744 31000",
+        "years [(2025, 'North bay', None), (2025, None, None), (2026, 'North bay', 31000), (2026, None, 31000)]",
+        "changes ['customer', 'meter', 'placement', 'readings', 'savings_report', 'site', 'unit', 'water_figures'] False",
         "secret True",
     ];
     assert_eq!(said.lines().collect::<Vec<_>>(), expected);

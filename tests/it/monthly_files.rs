@@ -5,7 +5,7 @@ use crate::conventions::items;
 use crate::readings::Plant;
 use crate::report_life::{issue, night, report, send};
 use crate::series::as_media;
-use crate::support::{Answer, Client, Dealer, MailServer, TestApp, form_body, id};
+use crate::support::{Answer, Client, Dealer, MailServer, TestApp, id};
 use chrono::{Duration, Utc};
 use reqwest::Method;
 use serde_json::{Value, json};
@@ -229,10 +229,6 @@ async fn who_sees_some_sites_has_no_file_sent() {
     limited.post("/v1/monthly-files", &new).await.refused_for(409, &[("", "not_all_sites")]);
 }
 
-async fn form(person: &Client, path: &str, fields: &[(&str, &str)]) -> Answer {
-    person.form(path, None, &form_body(fields)).await
-}
-
 #[tokio::test]
 async fn an_address_is_added_changed_and_ended_on_its_pages() {
     let app = TestApp::start().await;
@@ -246,9 +242,9 @@ async fn an_address_is_added_changed_and_ended_on_its_pages() {
     assert!(own.page(&list).await.text().contains("No address yet."));
     let fresh = own.page(&format!("{list}/new")).await;
     assert!(fresh.text().contains("<option value=\"5\" selected"), "{fresh:?}");
-    let wrong = form(&own, &list, &[("email", "nobody"), ("day_of_month", "5")]).await;
+    let wrong = own.send_form(&list, &[("email", "nobody"), ("day_of_month", "5")]).await;
     assert!(wrong.status() == 422 && wrong.text().contains("href=\"#f-email\""), "{wrong:?}");
-    let added = form(&own, &list, &[("email", "ann@example.com"), ("day_of_month", "3")]).await;
+    let added = own.send_form(&list, &[("email", "ann@example.com"), ("day_of_month", "3")]).await;
     assert_eq!((added.status(), added.header("location")), (303, list.as_str()), "{added:?}");
     let shown = own.page(&list).await;
     assert!(shown.text().contains("ann@example.com") && shown.text().contains("3 of the next month"), "{shown:?}");
@@ -256,12 +252,12 @@ async fn an_address_is_added_changed_and_ended_on_its_pages() {
     let path = format!("/monthly-files/{made}");
     assert!(own.page(&path).await.text().contains("value=\"ann@example.com\""));
     let changed = [("email", "bo@example.com"), ("day_of_month", "9"), ("revision", "1")];
-    assert_eq!(form(&own, &path, &changed).await.header("location"), list);
-    assert_eq!(form(&own, &path, &changed).await.status(), 412, "at an earlier revision");
+    assert_eq!(own.send_form(&path, &changed).await.header("location"), list);
+    assert_eq!(own.send_form(&path, &changed).await.status(), 412, "at an earlier revision");
     assert_eq!(dealer.technician.page(&list).await.status(), 403);
     let stranger = dealer.customer_viewer(dealer.customer("Yard").await).await;
     assert_eq!((stranger.page(&list).await.status(), stranger.page(&path).await.status()), (404, 404));
-    assert_eq!(form(&own, &format!("{path}/retire"), &[("revision", "2")]).await.header("location"), list);
+    assert_eq!(own.send_form(&format!("{path}/retire"), &[("revision", "2")]).await.header("location"), list);
     let ended = dealer.office.page(&list).await;
     assert!(ended.text().contains("bo@example.com") && ended.text().contains(">ended<"), "{ended:?}");
 }

@@ -47,6 +47,56 @@ async fn the_generated_matrix_is_what_the_handlers_demand() {
     generated("openapi/permissions.md", &weirbook::auth::matrix());
 }
 
+/// Lists that come page by page and are not in the table of filters, which tells of what others work with.
+const NOT_IN_THE_TABLE: [&str; 19] = [
+    "api-clients",
+    "audit",
+    "consumables",
+    "invitations",
+    "kits",
+    "meter-findings",
+    "monthly-files",
+    "people",
+    "places",
+    "prices",
+    "reading-exceptions",
+    "reading-requests",
+    "readings-due",
+    "routines-due",
+    "stock",
+    "stock-movements",
+    "stock-orders",
+    "stock-reservations",
+    "webhook-endpoints",
+];
+
+#[tokio::test]
+async fn the_table_of_filters_is_what_lists_take() {
+    let (document, page) = (document(), fs::read_to_string(repository("openapi/versions.md")).unwrap());
+    let (_, table) = page.split_once("## What lists filter by").unwrap();
+    let quoted = |text: &str| text.split('`').skip(1).step_by(2).map(str::to_owned).collect::<BTreeSet<_>>();
+    let taken = |path: &str| {
+        let all = document["paths"][path]["get"]["parameters"].as_array().into_iter().flatten();
+        let asked = all.filter(|one| one["in"] == "query").map(|one| one["name"].as_str().unwrap().to_owned());
+        asked.collect::<BTreeSet<_>>()
+    };
+    let mut told: BTreeSet<String> = NOT_IN_THE_TABLE.map(|list| format!("/v1/{list}")).into();
+    for row in table.lines().filter(|line| line.starts_with("| `")) {
+        let [_, list, whom, more, late, sort, _] = row.split('|').collect::<Vec<_>>()[..] else { panic!("{row}") };
+        let path = format!("/v1/{}", list.trim().trim_matches('`'));
+        let mut filters = taken(&path);
+        assert_eq!(filters.remove("sort"), sort.contains('`'), "{row}");
+        let is_paged = ["cursor", "limit", "fields"].map(|name| filters.remove(name));
+        assert_eq!(is_paged, [!["/v1/readings", "/v1/water"].contains(&path.as_str()); 3], "{row}");
+        assert_eq!(quoted(&[whom, more, late].concat()), filters, "{row}");
+        assert!(told.insert(path), "once: {row}");
+    }
+    let paths = document["paths"].as_object().unwrap().keys();
+    let paged = paths.filter(|path| path.matches('/').count() == 2 && taken(path).contains("cursor"));
+    let untold: Vec<_> = paged.filter(|path| !told.contains(*path)).collect();
+    assert_eq!(untold, [""; 0], "say what they filter by");
+}
+
 #[tokio::test]
 async fn every_operation_is_described_in_full() {
     let found = faults(&document());
@@ -98,6 +148,10 @@ async fn a_field_without_a_description_or_an_example_is_noticed() {
     assert_eq!(faults(&document), [format!("{field} has no description")]);
     *document.pointer_mut(field).unwrap() = json!({ "type": "string", "description": "Its name." });
     assert_eq!(faults(&document), [format!("{field} has no example")]);
+    *document.pointer_mut(field).unwrap() = json!({ "type": "string", "description": "Its name.", "example": "Mill" });
+    let list = "/components/schemas/InvitationInput/properties/site_ids";
+    *document.pointer_mut(list).unwrap() = json!({ "type": "array", "items": { "type": "string" } });
+    assert_eq!(faults(&document), [format!("{list} has no description"), format!("{list} has no example")]);
 }
 
 /// What each kind of problem looks like stands in the document; these are easily brought about.
@@ -198,20 +252,23 @@ fn example_faults(document: &Value, said: &Value) -> Vec<String> {
 }
 
 /// Fields without a description or an example, wherever in the document a schema has some; `at` points at
-/// `part`. Objects, lists and what is described elsewhere say it in their own parts.
+/// `part`. Objects, lists of them and what is described elsewhere show theirs in their own parts.
 fn field_faults(at: &str, part: &Value, faults: &mut Vec<String>) {
     for (name, field) in part["properties"].as_object().into_iter().flatten() {
-        let is_made_up = ["$ref", "oneOf", "anyOf", "allOf"].iter().any(|key| field.get(key).is_some());
+        let has = |part: &Value, keys: &[&str]| keys.iter().any(|key| part.get(key).is_some());
+        let is_made_up = |part: &Value| has(part, &["$ref", "oneOf", "anyOf", "allOf"]);
         let is = |kind: &str| {
             field["type"] == kind || field["type"].as_array().is_some_and(|all| all.contains(&json!(kind)))
         };
-        if is_made_up || is("object") || is("array") {
+        if is_made_up(field) {
             continue;
         }
         if empty(&field["description"]) {
             faults.push(format!("{at}/properties/{name} has no description"));
         }
-        if field.get("example").is_none() {
+        let items = &field["items"];
+        let is_shown_within = is("object") || is_made_up(items) || has(items, &["properties", "example"]);
+        if field.get("example").is_none() && !is_shown_within {
             faults.push(format!("{at}/properties/{name} has no example"));
         }
     }

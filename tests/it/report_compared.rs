@@ -27,7 +27,10 @@ pub(crate) fn run(program: &str, arguments: &[&str]) -> String {
 
 /// What is printed in a PDF, by poppler.
 pub(crate) fn pdf_text(pdf: &[u8]) -> String {
-    read(pdf).0
+    let scratch = Scratch::new();
+    let file = format!("{}/report.pdf", scratch.path());
+    fs::write(&file, pdf).unwrap();
+    run("pdftotext", &["-raw", &file, "-"])
 }
 
 /// What is printed in a PDF, the words of its pictures for those who can't see them (its tags of type
@@ -45,7 +48,7 @@ fn read(pdf: &[u8]) -> (String, Vec<String>, String) {
     let within = fs::read_dir(scratch.path()).unwrap().map(|entry| entry.unwrap().path());
     let within = within.filter(|path| path.extension().is_some_and(|ending| ending == "csv"));
     let within = within.map(|path| fs::read_to_string(path).unwrap()).collect();
-    (run("pdftotext", &["-raw", &file, "-"]), pictures, within)
+    (pdf_text(pdf), pictures, within)
 }
 
 /// Without spaces: where a line is broken is no matter of its figures.

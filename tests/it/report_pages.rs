@@ -12,10 +12,6 @@ fn page(path: &str) -> String {
     path.trim_start_matches("/v1").to_owned()
 }
 
-fn plain(answer: &Answer) -> String {
-    answer.text().replace(['\u{a0}', '\u{202f}'], " ")
-}
-
 /// Adds a wash counter and a water account of 900 m3 of other use a month to a plant.
 async fn bill_washes(dealer: &Dealer, plant: &Plant) -> String {
     let office = &dealer.office;
@@ -52,7 +48,7 @@ async fn the_money_printed_is_that_of_the_last_block() {
     assert_eq!(issue(&dealer.office, &path).await.status(), 200);
     let customer = dealer.customer_viewer(plant.customer.parse().unwrap()).await;
     let shown = customer.page(&page(&path)).await;
-    assert!(plain(&shown).contains("240.00 EUR"), "{shown:?}");
+    assert!(shown.plain().contains("240.00 EUR"), "{shown:?}");
 }
 
 /// A report of January that lacks two days, issued, and the reading that came late.
@@ -94,21 +90,21 @@ async fn forms_do_what_the_routes_do() {
 
     send(&dealer, &meter, &[("2026-02-03T00:00:00Z", 33_480.0)]).await;
     night(&app, &dealer, "2026-02-04T03:00:00Z").await;
-    let shown = plain(&office.page(&page).await);
+    let shown = office.page(&page).await.plain();
     assert!(shown.contains("Fresh water used: was 29") && shown.contains("(+2.240 m³)"), "{shown}");
     let proposal = office.get(&format!("{path}/proposal")).await.json()["version"].clone();
     let declined = office.form(&format!("{page}/decline"), None, &format!("at={proposal}&reason=Let+it+be")).await;
     went_back(&declined, &page);
-    let shown = plain(&customer.page(&page).await);
+    let shown = customer.page(&page).await.plain();
     assert!(!shown.contains("2.240") && !shown.contains("Let it be"), "{shown}");
     let february = self::page(&report(office, "2026-02").await);
-    assert!(plain(&customer.page(&february).await).contains("January 2026: +2.240 m³ fresh water used"));
+    assert!(customer.page(&february).await.plain().contains("January 2026: +2.240 m³ fresh water used"));
     went_back(&office.form(&format!("{page}/proposal"), None, "reason=An+error").await, &page);
     let proposal = office.get(&format!("{path}/proposal")).await.json()["version"].clone();
     went_back(&office.form(&format!("{page}/revise"), None, &format!("at={proposal}&reason=Read+late")).await, &page);
-    let shown = plain(&customer.page(&page).await);
+    let shown = customer.page(&page).await.plain();
     assert!(shown.contains("Read late") && shown.contains("Revision 2"), "{shown}");
-    let old = plain(&customer.page(&format!("{page}?revision=2")).await);
+    let old = customer.page(&format!("{page}?revision=2")).await.plain();
     assert!(old.contains("was superseded"), "{old}");
 }
 

@@ -5,7 +5,7 @@ use crate::readings::Plant;
 use crate::report_compared::pdf_text;
 use crate::report_forms::PNG;
 use crate::report_life::{issue, night, report, send};
-use crate::support::{Client, MailServer, TestApp, form_body};
+use crate::support::{MailServer, TestApp};
 use base64::Engine;
 use base64::prelude::BASE64_STANDARD;
 use chrono::Utc;
@@ -29,17 +29,14 @@ const FIELDS: [(&str, &str); 12] = [
     ("limit_most_2", "9"),
 ];
 
-async fn sent(person: &Client, path: &str, fields: &[(&str, &str)]) -> crate::support::Answer {
-    person.form(path, None, &form_body(fields)).await
-}
-
 #[tokio::test]
 async fn a_style_is_tried_on_a_report_and_what_is_wrong_is_said_of_its_field() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
     let office = &dealer.office;
     assert_eq!(dealer.technician.page(STYLE).await.status(), 403);
-    assert!(!office.page(STYLE).await.text().contains("Try it"), "there is no report yet");
+    let first = office.page(STYLE).await;
+    assert!(first.status() == 200 && !first.text().contains("Try it"), "there is no report yet: {first:?}");
     let plant = Plant::new(&dealer, "UTC", json!({})).await;
     send(&dealer, &plant.meter, &[("2026-01-01T00:00:00Z", 0.0), ("2026-02-01T00:00:00Z", 30_000.0)]).await;
     night(&app, &dealer, "2026-02-02T03:00:00Z").await;
@@ -107,14 +104,15 @@ async fn who_comes_after_a_report_was_issued_is_sent_it_once_from_its_page() {
     let plant = Plant::new(&dealer, "UTC", json!({})).await;
     let customer = format!("/customers/{}", plant.customer);
     let readers = format!("{customer}/recipients");
-    let wrong = sent(office, &readers, &[("email", "nobody")]).await;
+    let wrong = office.send_form(&readers, &[("email", "nobody")]).await;
     assert!(wrong.status() == 422 && wrong.text().contains("href=\"#f-email\""), "{wrong:?}");
     assert_eq!(
-        sent(office, &readers, &[("key", "a"), ("email", "ann@example.com")]).await.header("location"),
+        office.send_form(&readers, &[("key", "a"), ("email", "ann@example.com")]).await.header("location"),
         customer
     );
     assert!(office.page(&customer).await.text().contains("ann@example.com"));
-    assert!(!dealer.technician.page(&customer).await.text().contains("ann@example.com"), "whoever issues alone");
+    let shown = dealer.technician.page(&customer).await;
+    assert!(shown.status() == 200 && !shown.text().contains("ann@example.com"), "whoever issues alone: {shown:?}");
     send(&dealer, &plant.meter, &[("2026-01-01T00:00:00Z", 0.0), ("2026-02-01T00:00:00Z", 30_000.0)]).await;
     night(&app, &dealer, "2026-02-02T03:00:00Z").await;
     let path = report(office, "2026-01").await;
@@ -124,16 +122,18 @@ async fn who_comes_after_a_report_was_issued_is_sent_it_once_from_its_page() {
     assert!(office.page(&page).await.text().contains("once it is issued"));
     issue(office, &path).await;
     assert_eq!(app.drain_mail(Utc::now()).await.sent, 1);
-    assert!(!office.page(&page).await.text().contains(&format!("{page}/send")), "all were sent it");
+    let shown = office.page(&page).await;
+    assert!(shown.status() == 200 && !shown.text().contains(&format!("{page}/send")), "all were sent it: {shown:?}");
 
-    sent(office, &readers, &[("key", "b"), ("email", "bo@example.com")]).await;
+    office.send_form(&readers, &[("key", "b"), ("email", "bo@example.com")]).await;
     let shown = office.page(&page).await;
     assert!(
         shown.text().contains("not sent: added after it was issued") && shown.text().contains("/send\""),
         "{shown:?}"
     );
     let viewer = dealer.customer_viewer(plant.customer.parse().unwrap()).await;
-    assert!(!viewer.page(&page).await.text().contains("ann@example.com"), "for those alone who issue");
+    let shown = viewer.page(&page).await;
+    assert!(shown.status() == 200 && !shown.text().contains("ann@example.com"), "for those alone who issue: {shown:?}");
     assert_eq!(viewer.form(&format!("{page}/send"), None, "").await.status(), 403);
     for _ in 0..2 {
         assert_eq!(office.form(&format!("{page}/send"), None, "").await.header("location"), page);
@@ -145,7 +145,8 @@ async fn who_comes_after_a_report_was_issued_is_sent_it_once_from_its_page() {
     assert_eq!(states, ["sent", "sent"], "{mails:?}");
     let id = mails[0]["recipient_id"].as_str().unwrap();
     assert_eq!(office.form(&format!("{readers}/{id}/end"), None, "").await.header("location"), customer);
-    assert!(!office.page(&customer).await.text().contains("ann@example.com"));
+    let shown = office.page(&customer).await;
+    assert!(shown.status() == 200 && !shown.text().contains("ann@example.com"), "{shown:?}");
     assert_eq!(app.dealer("Elsewhere").await.office.post(&format!("{path}/mails"), &json!({})).await.status(), 404);
 }
 
@@ -171,14 +172,14 @@ async fn when_reports_are_issued_is_set_on_a_page() {
         ("least_coverage", "", "least_coverage"),
     ] {
         let wrong = rule.map(|(known, typed)| (known, if known == name { value } else { typed }));
-        let wrong = sent(office, path, &wrong).await;
+        let wrong = office.send_form(path, &wrong).await;
         assert!(wrong.status() == 422 && wrong.text().contains(&format!("href=\"#f-{at}\"")), "{value}: {wrong:?}");
     }
-    assert_eq!(sent(office, path, &rule).await.header("location"), "/settings");
+    assert_eq!(office.send_form(path, &rule).await.header("location"), "/settings");
     let money = json!([{ "amount": "10.00", "currency": "EUR" }, { "amount": "12", "currency": "USD" }]);
     let wanted = json!({ "issues": true, "least_grade": "makeup_only", "least_coverage": 0.95, "days_after_month_end": 4,
         "tolerance": { "share": 0.05, "money": money } });
     assert_eq!(office.get("/v1/report-rule").await.json(), wanted);
     assert!(office.page(path).await.text().contains("10.00 EUR\n12 USD"), "as it is kept");
-    assert_eq!(sent(office, path, &rule).await.status(), 412, "of an old page");
+    assert_eq!(office.send_form(path, &rule).await.status(), 412, "of an old page");
 }

@@ -11,7 +11,7 @@ async fn risk(dealer: &Dealer, unit: Uuid) -> Value {
     dealer.office.get(&format!("/v1/units/{unit}/risk")).await.json()
 }
 
-/// Of two tubes in a bay without a fallback the older one stops nothing: it brings no loss, and is run to failure.
+/// Of two tubes in a bay without a fallback the older one stops nothing: it brings no loss, and is left in until it fails.
 #[tokio::test]
 async fn a_part_brings_the_loss_of_its_own_failure() {
     let app = TestApp::start().await;

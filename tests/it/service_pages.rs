@@ -3,7 +3,7 @@
 use crate::call_outs::{CALLS, Customer};
 use crate::conventions::items;
 use crate::service_events::EVENTS;
-use crate::support::{Answer, Client, PASSWORD, TestApp, form_body, id};
+use crate::support::{Client, PASSWORD, TestApp, form_body, id};
 use crate::visits::{VISITS, account, visit};
 use reqwest::Method;
 use reqwest::header::{CONTENT_TYPE, COOKIE, ORIGIN};
@@ -12,10 +12,6 @@ use serde_json::{Value, json};
 fn sent(client: &Client, path: &str, fields: &[(&str, &str)]) -> reqwest::RequestBuilder {
     let request = client.request(Method::POST, path);
     request.header(CONTENT_TYPE, "application/x-www-form-urlencoded").body(form_body(fields))
-}
-
-async fn send(client: &Client, path: &str, fields: &[(&str, &str)]) -> Answer {
-    client.form(path, None, &form_body(fields)).await
 }
 
 #[tokio::test]
@@ -57,21 +53,21 @@ async fn a_visit_is_recorded_with_one_form_or_not_at_all() {
             ("hours", "1,5"),
         ]
     };
-    let wrong = send(&dealer.technician, &path, &typed("19", "1204")).await;
+    let wrong = dealer.technician.send_form(&path, &typed("19", "1204")).await;
     assert!(wrong.status() == 422 && wrong.text().contains("All well"), "what was typed stays: {wrong:?}");
-    let wrong = send(&dealer.technician, &path, &typed("7,1", "12o4")).await;
+    let wrong = dealer.technician.send_form(&path, &typed("7,1", "12o4")).await;
     assert_eq!(wrong.status(), 422, "{wrong:?}");
-    let wrong = send(&dealer.technician, &path, &typed("7,1", "99999999")).await;
+    let wrong = dealer.technician.send_form(&path, &typed("7,1", "99999999")).await;
     assert!(wrong.status() == 422 && wrong.text().contains("Make-up"), "more digits than it has: {wrong:?}");
     assert_eq!(counts().await, (0, 0, 0), "nothing half-done");
 
-    let recorded = send(&dealer.technician, &path, &typed("7,1", "1204")).await;
+    let recorded = dealer.technician.send_form(&path, &typed("7,1", "1204")).await;
     assert_eq!(
         (recorded.status(), recorded.header("location")),
         (303, &*format!("/units/{}", bay.unit)),
         "{recorded:?}"
     );
-    assert_eq!(send(&dealer.technician, &path, &typed("7,1", "1204")).await.status(), 303);
+    assert_eq!(dealer.technician.send_form(&path, &typed("7,1", "1204")).await.status(), 303);
     assert_eq!(counts().await, (1, 3, 1), "sent twice, kept once");
     let event = items(&dealer.office, EVENTS).await.remove(0);
     assert_eq!(event["brought_about"].as_array().unwrap().len(), 4, "three samples and a gauge: {event}");
@@ -96,10 +92,10 @@ async fn a_customer_calls_and_watches_on_a_page() {
     let unit = bay.unit.to_string();
     let call =
         |symptom: &'static str| [("key", "k-1"), ("unit", unit.as_str()), ("symptom", symptom), ("bay", "stopped")];
-    let silent = send(&person, "/call-outs", &call(" ")).await;
+    let silent = person.send_form("/call-outs", &call(" ")).await;
     assert!(silent.status() == 422 && silent.text().contains("symptom: write at least one character"), "{silent:?}");
     for _ in 0..2 {
-        let called = send(&person, "/call-outs", &call("Black <water>")).await;
+        let called = person.send_form("/call-outs", &call("Black <water>")).await;
         assert_eq!((called.status(), called.header("location")), (303, "/call-outs"), "{called:?}");
     }
     let listed = items(&dealer.office, CALLS).await;
@@ -112,10 +108,10 @@ async fn a_customer_calls_and_watches_on_a_page() {
     }
     assert!(!page.text().contains("/step"), "the steps are the dealer's: {page:?}");
     let step = format!("/call-outs/{}/step", id(&listed[0]));
-    assert_eq!(send(&person, &step, &[("step", "taken_up"), ("revision", "1")]).await.status(), 403);
+    assert_eq!(person.send_form(&step, &[("step", "taken_up"), ("revision", "1")]).await.status(), 403);
     let dealers = dealer.technician.get("/call-outs").await;
     assert!(dealers.text().contains(&step), "{dealers:?}");
-    assert_eq!(send(&dealer.technician, &step, &[("step", "taken_up"), ("revision", "1")]).await.status(), 303);
+    assert_eq!(dealer.technician.send_form(&step, &[("step", "taken_up"), ("revision", "1")]).await.status(), 303);
     let note = json!({ "internal_note": "They never listen" });
     dealer.office.patch(&format!("{CALLS}/{}", id(&listed[0])), "\"2\"", &note).await.json();
     let page = person.get("/call-outs").await;
@@ -131,7 +127,7 @@ async fn a_cookie_alone_writes_nothing() {
     let dealer = app.dealer("Brookside").await;
     let bay = Customer::new(&dealer, "W-1").await;
     let email = format!("technician-{}@example.com", dealer.id);
-    let signed_in = send(app.anyone(), "/sign-in", &[("email", &email), ("password", PASSWORD)]).await;
+    let signed_in = app.anyone().send_form("/sign-in", &[("email", &email), ("password", PASSWORD)]).await;
     let cookie = signed_in.header("set-cookie").split(';').next().unwrap().to_owned();
     assert!(cookie.starts_with("weirbook_access="), "{signed_in:?}");
     let unit = bay.unit.to_string();
@@ -185,8 +181,8 @@ async fn the_week_shows_visits_and_what_stands_against_them() {
             ("purpose", purpose),
         ]
     };
-    assert_eq!(send(&dealer.office, "/week", &plan(" ")).await.status(), 422);
-    let planned = send(&dealer.office, "/week", &plan("Blower")).await;
+    assert_eq!(dealer.office.send_form("/week", &plan(" ")).await.status(), 422);
+    let planned = dealer.office.send_form("/week", &plan("Blower")).await;
     assert_eq!((planned.status(), planned.header("location")), (303, "/week?day=2026-03-31"), "{planned:?}");
     let week = dealer.technician.get("/week?day=2026-04-05").await;
     for words in [
@@ -241,17 +237,17 @@ async fn a_visit_ticks_off_the_work_that_is_due() {
         assert_eq!(form.text().contains(words), shown, "{words} in {form:?}");
     }
     let dones = format!("/v1/routines/{}/done", id(&due));
-    let wrong = send(&dealer.technician, &path, &[("key", "k-1"), (&*name, "1"), ("ph", "19")]).await;
+    let wrong = dealer.technician.send_form(&path, &[("key", "k-1"), (&*name, "1"), ("ph", "19")]).await;
     assert!(wrong.status() == 422 && wrong.text().contains("checked>"), "what was ticked stays: {wrong:?}");
     assert_eq!(items(&dealer.office, &dones).await, [Value::Null; 0], "nothing half-done");
     for _ in 0..2 {
-        let sent = send(&dealer.technician, &path, &[("key", "k-2"), (&*name, "1")]).await;
+        let sent = dealer.technician.send_form(&path, &[("key", "k-2"), (&*name, "1")]).await;
         assert_eq!(sent.status(), 303, "{sent:?}");
     }
     let noted = items(&dealer.office, &dones).await;
     assert_eq!((noted.len(), &noted[0]["checked"]), (1, &json!([0, 1])), "sent twice, kept once");
     assert!(!dealer.technician.get(&path).await.text().contains(&*name), "it is due no more");
-    let other = send(&dealer.technician, &path, &[("key", "k-3"), (&*name, "1")]).await;
+    let other = dealer.technician.send_form(&path, &[("key", "k-3"), (&*name, "1")]).await;
     assert_eq!(other.status(), 409, "{other:?}");
     assert_eq!(items(&dealer.office, EVENTS).await.len(), 1);
 }
@@ -280,29 +276,29 @@ async fn visits_are_moved_and_called_off_on_the_week() {
     };
     let week = dealer.technician.get("/week?day=2026-03-31").await;
     assert!(week.text().contains(&moving) && !week.text().contains("<details open"), "{week:?}");
-    let wrong = send(&dealer.office, &moving, &move_to("2026-03-31", " ", "1")).await;
+    let wrong = dealer.office.send_form(&moving, &move_to("2026-03-31", " ", "1")).await;
     for words in ["reason: write at least one character", "<details open", "value=\"09:30\"", "2 visits this week"] {
         assert!(wrong.status() == 422 && wrong.text().contains(words), "{words}: {wrong:?}");
     }
-    assert_eq!(send(&dealer.office, &moving, &move_to("soon", "Snow", "1")).await.status(), 422);
-    let moved = send(&dealer.office, &moving, &move_to("2026-03-31", "Snow", "1")).await;
+    assert_eq!(dealer.office.send_form(&moving, &move_to("soon", "Snow", "1")).await.status(), 422);
+    let moved = dealer.office.send_form(&moving, &move_to("2026-03-31", "Snow", "1")).await;
     let address = format!("/week?day=2026-03-31#visit-{}", id(&other));
     assert_eq!((moved.status(), moved.header("location")), (303, address.as_str()), "{moved:?}");
     let week = dealer.technician.get("/week?day=2026-03-31").await;
     assert_eq!(week.text().matches("The technician makes another visit then").count(), 2, "{week:?}");
-    assert_eq!(send(&dealer.office, &moving, &move_to("2026-04-07", "Snow", "1")).await.status(), 412);
-    let moved = send(&dealer.office, &moving, &move_to("2026-04-07", "Snow", "2")).await;
+    assert_eq!(dealer.office.send_form(&moving, &move_to("2026-04-07", "Snow", "1")).await.status(), 412);
+    let moved = dealer.office.send_form(&moving, &move_to("2026-04-07", "Snow", "2")).await;
     assert!(moved.header("location").starts_with("/week?day=2026-04-07#"), "{moved:?}");
     let shown = dealer.office.get(&format!("{VISITS}/{}", id(&other))).await.json();
     assert_eq!((&shown["technician_id"], shown["moves"].as_array().unwrap().len()), (&json!(ann), 2));
-    let off = send(&dealer.technician, &format!("{path}/call-off"), &[("revision", "3")]).await;
+    let off = dealer.technician.send_form(&format!("{path}/call-off"), &[("revision", "3")]).await;
     assert_eq!(off.status(), 303, "{off:?}");
     let week = dealer.technician.get("/week?day=2026-04-07").await;
     assert!(week.text().contains("(called off)") && !week.text().contains(&moving), "{week:?}");
     let viewer = dealer.customer_viewer(bay.customer).await;
-    assert_eq!(send(&viewer, &moving, &move_to("2026-04-08", "x", "4")).await.status(), 403);
+    assert_eq!(viewer.send_form(&moving, &move_to("2026-04-08", "x", "4")).await.status(), 403);
     let foreign = app.dealer("Elsewhere").await.owner;
-    assert_eq!(send(&foreign, &moving, &move_to("2026-04-08", "x", "4")).await.status(), 404);
+    assert_eq!(foreign.send_form(&moving, &move_to("2026-04-08", "x", "4")).await.status(), 404);
 }
 
 #[tokio::test]

@@ -7,7 +7,8 @@ mod people;
 mod tokens;
 mod world;
 
-use crate::support::Client;
+use crate::conventions::items;
+use crate::support::{Client, Unguarded};
 use document::{Document, Filling, Operation, pointers};
 use futures_util::StreamExt;
 use people::{AT_NO_SITE, Asker, askers, exchanged, limited, programs};
@@ -206,15 +207,24 @@ async fn everybody_reads_their_own_and_nothing_else() {
     none(&swept.wrong);
 }
 
+/// Everybody at an address where the permission table is not in force.
+async fn unguarded(world: &World) -> (Unguarded, Vec<Asker>) {
+    let unguarded = world.app.without_permissions();
+    let mut askers = askers(world).await;
+    for asker in &mut askers {
+        asker.client = unguarded.anyone.with_token(asker.client.token().unwrap().to_owned());
+    }
+    let technician = world.dealers[0].technician.token().unwrap().to_owned();
+    let people = unguarded.anyone.with_token(technician).get("/v1/people").await;
+    assert_eq!(people.status(), 200, "owners alone may: {people:?}");
+    (unguarded, askers)
+}
+
 #[tokio::test]
 async fn the_database_alone_shows_nobody_anything_foreign() {
     let document = Document::read();
     let (_key, world) = world(&document).await;
-    let unguarded = world.app.without_permissions();
-    let mut askers = askers(&world).await;
-    for asker in &mut askers {
-        asker.client = unguarded.anyone.with_token(asker.client.token().unwrap().to_owned());
-    }
+    let (_unguarded, askers) = unguarded(&world).await;
     let swept = read_everything(&document, &world, &askers, false).await;
     println!(
         "{} reads without permissions by {} people: {} foreign bytes",
@@ -230,6 +240,11 @@ async fn who_is_limited_to_a_site_reads_nothing_of_the_others() {
     let document = Document::read();
     let (_key, world) = world(&document).await;
     let (askers, operations, yard) = (limited(&world).await, document.operations(), &world.yards[0]);
+    for asker in &askers {
+        let sites = items(&asker.client, "/v1/sites").await;
+        let names: Vec<_> = sites.iter().map(|site| &site["name"]).collect();
+        assert_eq!(names, ["Far yard"], "{} reads its own", asker.name);
+    }
     let mut asked = Vec::new();
     for operation in operations.iter().filter(|operation| operation.is_read() && operation.permission.is_some()) {
         let Some(path) = operation.filled(&yard.ids) else { continue };
@@ -282,11 +297,7 @@ async fn nobody_writes_to_what_is_not_theirs() {
 async fn the_database_alone_lets_nobody_write_to_what_is_not_theirs() {
     let document = Document::read();
     let (_key, world) = world(&document).await;
-    let unguarded = world.app.without_permissions();
-    let mut askers = askers(&world).await;
-    for asker in &mut askers {
-        asker.client = unguarded.anyone.with_token(asker.client.token().unwrap().to_owned());
-    }
+    let (_unguarded, askers) = unguarded(&world).await;
     let (count, wrong, changed) = write_everything(&document, &world, &askers, false).await;
     println!("{count} writes with foreign ids without permissions: {} taken or leaking: {changed:?}", wrong.len());
     none(&wrong);

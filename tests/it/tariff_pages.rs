@@ -1,32 +1,30 @@
 //! Tariffs typed in on a page as suppliers print them, read there, and followed by a next version.
 
-use crate::support::{Answer, Client, Dealer, TestApp, form_body, id};
+use crate::support::{Client, Dealer, TestApp, id};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-async fn sent(person: &Client, path: &str, fields: &[(&str, &str)]) -> Answer {
-    person.form(path, None, &form_body(fields)).await
-}
-
-fn plain(answer: &Answer) -> String {
-    answer.text().replace(['\u{a0}', '\u{202f}'], " ")
-}
-
-/// A site's account, by its page.
-async fn account(dealer: &Dealer) -> (Uuid, String) {
-    let site = dealer.site(dealer.customer("Harbour Haulage").await, "North yard").await;
+/// A site's account that is charged from 2026 on, by its form with these fields besides: the path of its page.
+pub(crate) async fn account_page(office: &Client, site: &str, more: &[(&str, &str)]) -> String {
     let account = [
         ("name", "Main meter"),
         ("supplier", "City Waterworks"),
         ("cycle_months", "1"),
         ("cycle_anchor", "2026-01-01"),
         ("charged_from", "2026-01-01"),
-        ("strengths", "bod 300\n tss: 250,5 "),
     ];
-    let added = sent(&dealer.office, &format!("/settings/accounts?site={site}"), &account).await;
+    let fields = [&account[..], more].concat();
+    let added = office.send_form(&format!("/settings/accounts?site={site}"), &fields).await;
     let path = added.header("location").to_owned();
     assert!(path.starts_with("/settings/accounts/"), "{added:?}");
-    (site, path)
+    path
+}
+
+/// A site's account with what its sewage carries.
+async fn account(dealer: &Dealer) -> (Uuid, String) {
+    let site = dealer.site(dealer.customer("Harbour Haulage").await, "North yard").await;
+    let strengths = [("strengths", "bod 300\n tss: 250,5 ")];
+    (site, account_page(&dealer.office, &site.to_string(), &strengths).await)
 }
 
 /// Rising blocks, sewer by the winter, what it carries, a surcharge and two taxes.
@@ -73,7 +71,7 @@ async fn a_tariff_with_blocks_sewer_and_surcharges_is_typed_in_read_and_followed
     let api = path.replace("/settings/accounts/", "/v1/water-accounts/");
     let stored = dealer.office.get(&api).await.json();
     assert_eq!(stored["strengths_mg_per_l"], json!({ "bod": "300", "tss": "250.5" }));
-    let added = sent(&dealer.office, &format!("{path}/tariffs"), &FULL).await;
+    let added = dealer.office.send_form(&format!("{path}/tariffs"), &FULL).await;
     assert_eq!(added.header("location"), path, "{added:?}");
     let tariffs = dealer.office.get(&format!("{api}/tariffs")).await.json();
     let terms = &tariffs["items"][0]["terms"];
@@ -102,7 +100,7 @@ async fn a_tariff_with_blocks_sewer_and_surcharges_is_typed_in_read_and_followed
         "of Base charge for water, water by volume",
         "Having water hauled away",
     ] {
-        assert!(plain(&page).contains(line), "{line}: {page:?}");
+        assert!(page.plain().contains(line), "{line}: {page:?}");
     }
     assert_eq!(app.dealer("Elsewhere").await.office.page(&version).await.status(), 404);
 
@@ -119,7 +117,7 @@ async fn a_tariff_with_blocks_sewer_and_surcharges_is_typed_in_read_and_followed
         _ => (name, value),
     });
     let next = [&next[..], &[("end_previous", "yes")]].concat();
-    assert_eq!(sent(&dealer.office, &format!("{path}/tariffs"), &next).await.header("location"), path);
+    assert_eq!(dealer.office.send_form(&format!("{path}/tariffs"), &next).await.header("location"), path);
     let tariffs = dealer.office.get(&format!("{api}/tariffs")).await.json();
     let days = |n: usize| (tariffs["items"][n]["terms"]["from"].clone(), tariffs["items"][n]["terms"]["to"].clone());
     assert_eq!(days(0), (json!("2026-01-01"), json!("2026-07-01")));
@@ -134,7 +132,7 @@ async fn what_is_wrong_with_a_tariff_is_said_of_the_field() {
     let refused = async |name: &'static str, value: &'static str, at: &str| {
         let mut typed: Vec<(&str, &str)> = FULL.into_iter().filter(|(known, _)| *known != name).collect();
         typed.push((name, value));
-        let answer = sent(&dealer.office, &format!("{path}/tariffs"), &typed).await;
+        let answer = dealer.office.send_form(&format!("{path}/tariffs"), &typed).await;
         let leads = format!("href=\"#f-{at}\"");
         assert!(answer.status() == 422 && answer.text().contains(&leads), "{name} {value}: {answer:?}");
         assert!(answer.text().contains("value=\"41.16\""), "what was typed stays");
@@ -165,7 +163,7 @@ async fn a_tariff_that_a_form_cannot_hold_is_read_and_not_begun_with() {
     };
     let two = terms(json!([fixed("base", json!("1")), fixed("fire", json!({ "1 in": "2", "2 in": "3" }))]));
     let version = dealer.office.create(&format!("{api}/tariffs"), &two).await;
-    let page = plain(&dealer.office.page(&format!("{path}/tariffs/{}", id(&version))).await);
+    let page = dealer.office.page(&format!("{path}/tariffs/{}", id(&version))).await.plain();
     assert!(page.contains("fire, meter of 2 in") && page.contains("a billing cycle"), "{page}");
     let form = dealer.office.page(&format!("{path}/tariffs/new")).await;
     assert!(form.text().contains("more lines than this form") && !form.text().contains("value=\"4\""), "{form:?}");
@@ -178,7 +176,7 @@ async fn a_tariff_that_a_form_cannot_hold_is_read_and_not_begun_with() {
         ("cycle_anchor", "2026-01-01"),
         ("meter_size", "2 in"),
     ];
-    let added = sent(&dealer.office, &format!("/settings/accounts?site={site}"), &sized).await;
+    let added = dealer.office.send_form(&format!("/settings/accounts?site={site}"), &sized).await;
     let path = added.header("location").to_owned();
     let api = path.replace("/settings/accounts/", "/v1/water-accounts/");
     let by_size = terms(json!([fixed("base", json!({ "1 in": "2", "2 in": "37" }))]));
@@ -188,11 +186,11 @@ async fn a_tariff_that_a_form_cannot_hold_is_read_and_not_begun_with() {
 
     // What the sewage carries is changed as a whole.
     let changed = [&sized[..], &[("revision", "1"), ("strengths", "tss 90")]].concat();
-    assert_eq!(sent(&dealer.office, &path, &changed).await.header("location"), path);
+    assert_eq!(dealer.office.send_form(&path, &changed).await.header("location"), path);
     let wrong = [&sized[..], &[("revision", "2"), ("strengths", "much")]].concat();
-    let wrong = sent(&dealer.office, &path, &wrong).await;
+    let wrong = dealer.office.send_form(&path, &wrong).await;
     assert!(wrong.status() == 422 && wrong.text().contains("href=\"#f-strengths\""), "{wrong:?}");
     let changed = [&sized[..], &[("revision", "2"), ("strengths", "bod 10")]].concat();
-    assert_eq!(sent(&dealer.office, &path, &changed).await.header("location"), path);
+    assert_eq!(dealer.office.send_form(&path, &changed).await.header("location"), path);
     assert_eq!(dealer.office.get(&api).await.json()["strengths_mg_per_l"], json!({ "bod": "10" }));
 }

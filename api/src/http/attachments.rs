@@ -39,7 +39,6 @@ const WRITTEN_ONCE: i32 = 1;
 pub struct AttachmentInput {
     /// The unit it measures.
     #[serde(default)]
-    #[schema(example = "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c12")]
     unit_id: Option<Uuid>,
     /// The site it measures, with all its units.
     #[serde(default)]

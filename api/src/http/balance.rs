@@ -24,6 +24,7 @@ pub struct BalanceFigure {
     #[schema(example = json!(null))]
     withheld: Option<&'static str>,
     /// What a reader has to know: why it is withheld, or in which direction a meter may be wrong.
+    #[schema(example = json!([]))]
     words: Vec<String>,
 }
 

@@ -39,7 +39,6 @@ pub fn routes(config: &mut ServiceConfig) {
 #[serde(deny_unknown_fields)]
 pub struct ComponentInput {
     /// Which unit it is part of; it stays with it.
-    #[schema(example = "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c12")]
     unit_id: Uuid,
     /// What it is, one word in snake_case, the same for all parts of a kind.
     #[schema(example = "transfer_pump", max_length = 60, pattern = "^[a-z][a-z0-9_]*$")]

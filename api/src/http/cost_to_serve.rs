@@ -118,6 +118,7 @@ pub struct ServeAnswer {
     #[schema(example = false)]
     estimated: bool,
     /// What can't be accrued and is in no line: parts that run, of no expected life.
+    #[schema(example = json!(["Blower"]))]
     left_out: Vec<String>,
     /// The lines, in order of time.
     lines: Vec<ServeLine>,

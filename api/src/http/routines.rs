@@ -15,7 +15,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use domain::fault::Faults;
 use domain::ids::{AccountId, RoutineId, UnitId};
 use domain::routine::Routine;
-use domain::routine::caution::heed;
+use domain::routine::caution::{Caution, heed};
 use domain::routine::done::{Certified, Done, TestResult};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -40,7 +40,6 @@ pub fn routes(config: &mut ServiceConfig) {
 #[serde(deny_unknown_fields)]
 pub struct RoutineInput {
     /// At which unit; it stays with it.
-    #[schema(example = "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c12")]
     unit_id: Uuid,
     /// What it is called.
     #[schema(example = "Renew the dosing tube", max_length = 120)]
@@ -131,6 +130,7 @@ pub struct RoutineView {
     #[schema(example = "hours")]
     due_by: Option<&'static str>,
     /// The cautions in words, and what goes before them.
+    #[schema(example = json!(heed([Caution::LockOut, Caution::AcidAndHypochlorite])))]
     heed: Vec<&'static str>,
     #[serde(flatten)]
     stamps: Stamps,

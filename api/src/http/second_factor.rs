@@ -101,6 +101,7 @@ pub struct FirstCode {
 #[derive(Serialize, ToSchema)]
 pub struct RecoveryCodes {
     /// Each stands in for the second factor once; they are shown this once.
+    #[schema(example = json!(["mk4v-9tqe-h2wz-r7ya-c3xn-u8pd"]))]
     codes: Vec<String>,
 }
 

@@ -82,7 +82,10 @@ pub struct MonthCost {
     cost: Value,
     /// `cost`, `cost_each`, `washes`, `fresh_per_wash` and `energy_per_volume`, each printed with
     /// grade, coverage and expanded uncertainty, or withheld with the reason.
-    #[schema(value_type = Vec<Object>)]
+    #[schema(value_type = Vec<Object>, example = json!([{ "name": "cost_each", "label": "Unit cost of washing",
+        "state": "printed", "value_money_per_wash": { "amount": "19.622581", "currency": "EUR" }, "expanded": 0.31,
+        "coverage": 1.0, "estimated_share": 0.0, "grade": "measured", "units_covered": 1, "units": 1,
+        "note": "" }]))]
     figures: Value,
 }
 

@@ -73,6 +73,7 @@ pub struct WaterTrace {
     #[schema(example = true)]
     agrees: Option<bool>,
     /// What a reader has to know: why the two differ.
+    #[schema(example = json!([]))]
     words: Vec<String>,
     /// `meters`, each with its facts, the `readings` used, `exchanges`, `corrections`, `steps` with
     /// the `parts` that fall into the time, `open_exceptions`, `days`, and `cut` where not all is
@@ -130,6 +131,7 @@ pub struct ReportTraceView {
     #[schema(example = true)]
     agrees: bool,
     /// What a reader has to know: why the two differ.
+    #[schema(example = json!([]))]
     words: Vec<String>,
     /// `lines`, each with its formula in words and symbols, the subjects behind it with the parts
     /// of their statements and their errors; `sites`, each with served days, baseline method and

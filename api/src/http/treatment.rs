@@ -61,6 +61,7 @@ pub struct TreatedFlow {
     #[schema(example = "recirculation")]
     by: &'static str,
     /// The first of the months it is the mean of; null of a given one.
+    #[schema(example = "2026-03-01")]
     since: Option<NaiveDate>,
 }
 

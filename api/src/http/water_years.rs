@@ -95,8 +95,10 @@ pub struct WaterYearRow {
     #[schema(example = 2026)]
     year: i64,
     /// Its first day.
+    #[schema(example = "2026-01-01")]
     from: NaiveDate,
     /// Its last day. A year that is not over counts up to now.
+    #[schema(example = "2026-12-31")]
     to: NaiveDate,
     /// The site; null for all together.
     site_id: Option<Uuid>,

@@ -1,6 +1,6 @@
 //! Dues and ages of a large fleet in the night run, and one dealer's lists.
 
-use super::http::{Connection, get};
+use super::http::{Connection, get, latencies};
 use super::plans::scanned_by;
 use super::setup::{Bench, Outcome};
 use chrono::Utc;
@@ -16,7 +16,6 @@ const MONTHS: i32 = 24;
 pub(super) const FIRST_NO: i32 = 2_000_000;
 /// A dealer's own fleet, whose lists are asked for.
 const OWN_UNITS: i32 = 200;
-const REQUESTS: usize = 200;
 
 pub(crate) async fn run(bench: &Bench) -> Outcome {
     bench.make_meters(FIRST_NO, UNITS, METERS).await?;
@@ -80,17 +79,8 @@ async fn each(bench: &Bench, unit: &str) -> Outcome {
     let lists =
         ["/v1/routines-due?within_days=90&limit=500", "/v1/components?fitted=true&limit=100", "/due", "/week", "/risk"];
     for path in lists.into_iter().chain(of_unit.iter().map(String::as_str)) {
-        let mut connection = Connection::open(bench.address).await?;
-        let request = get(path, &bench.token);
-        let mut millis = Vec::with_capacity(REQUESTS);
-        for _ in 0..REQUESTS {
-            let started = Instant::now();
-            connection.send(&request).await?;
-            millis.push(started.elapsed().as_secs_f64() * 1000.0);
-        }
-        millis.sort_by(f64::total_cmp);
-        let at = |share: usize| millis.get(millis.len() * share / 100).copied().unwrap_or(f64::NAN);
-        println!("list            {:>10.1} ms median, {:.1} ms p95  {path}", at(50), at(95));
+        let (middle, most) = latencies(bench, path).await?;
+        println!("list            {middle:>10.1} ms median, {most:.1} ms p95  {path}");
     }
     Ok(())
 }

@@ -1,10 +1,14 @@
 //! A load generator: one connection a task, requests written as bytes, answers read to their
 //! length. It costs less of the shared cores than a full client.
 
-use super::setup::Outcome;
+use super::setup::{Bench, Outcome};
 use std::net::SocketAddr;
+use std::time::Instant;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
+
+/// How often a page or a list is asked for.
+pub(crate) const REQUESTS: usize = 200;
 
 /// A kept-alive connection.
 pub(crate) struct Connection {
@@ -46,6 +50,21 @@ fn head(buffer: &[u8]) -> Outcome<Option<(usize, usize)>> {
     }
     let length = text.lines().find_map(|line| line.strip_prefix("content-length: ")?.trim().parse().ok());
     Ok(Some((end + 4, length.ok_or("an answer without its length")?)))
+}
+
+/// The median and the 95th percentile of asking for a path one after the other, in milliseconds.
+pub(crate) async fn latencies(bench: &Bench, path: &str) -> Outcome<(f64, f64)> {
+    let mut connection = Connection::open(bench.address).await?;
+    let request = get(path, &bench.token);
+    let mut millis = Vec::with_capacity(REQUESTS);
+    for _ in 0..REQUESTS {
+        let started = Instant::now();
+        connection.send(&request).await?;
+        millis.push(started.elapsed().as_secs_f64() * 1000.0);
+    }
+    millis.sort_by(f64::total_cmp);
+    let at = |share: usize| millis.get(millis.len() * share / 100).copied().unwrap_or(f64::NAN);
+    Ok((at(50), at(95)))
 }
 
 /// A GET.

@@ -1,11 +1,11 @@
 //! A million lines of the stock ledger of ten thousand units: its part of the night run, and
 //! the stock page.
 
-use super::http::{Connection, get};
+use super::http::{REQUESTS, latencies};
 use super::plans::scanned_by;
 use super::setup::{Bench, Outcome};
 use chrono::Utc;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 use weirbook::jobs::night_stock;
 
 const UNITS: i32 = 10_000;
@@ -15,7 +15,6 @@ const ISSUES_A_UNIT: i32 = 100;
 /// Of so many sites one is dipped at.
 const DIPPED_SITES: i32 = 4;
 const DIPS: i32 = 36;
-const REQUESTS: usize = 200;
 
 pub(crate) async fn run(bench: &Bench) -> Outcome {
     let client = bench.superuser().await?;
@@ -44,21 +43,6 @@ pub(crate) async fn run(bench: &Bench) -> Outcome {
         Ok(())
     })
     .await
-}
-
-/// The median and the 95th percentile, in milliseconds.
-pub(super) async fn latencies(bench: &Bench, path: &str) -> Outcome<(f64, f64)> {
-    let mut connection = Connection::open(bench.address).await?;
-    let request = get(path, &bench.token);
-    let mut taken: Vec<Duration> = Vec::new();
-    for _ in 0..REQUESTS {
-        let started = Instant::now();
-        connection.send(&request).await?;
-        taken.push(started.elapsed());
-    }
-    taken.sort();
-    let at = |share: usize| taken.get(REQUESTS * share / 100).map_or(f64::NAN, |time| time.as_secs_f64() * 1000.0);
-    Ok((at(50), at(95)))
 }
 
 /// Three years of issues from the place of each site to its units, and a delivery for every tenth. At

@@ -2,8 +2,8 @@
 //! much goes over the line.
 
 use super::due;
+use super::http::latencies;
 use super::setup::{Bench, Outcome};
-use super::stock::latencies;
 use chrono::Utc;
 use reqwest::Client;
 use weirbook::jobs::night_run;
@@ -11,6 +11,7 @@ use weirbook::jobs::night_run;
 const UNITS: i32 = 500;
 const METERS: i32 = 2;
 const PATH: &str = "/units";
+
 pub(crate) async fn run(bench: &Bench) -> Outcome {
     bench.make_meters(due::FIRST_NO, UNITS, METERS).await?;
     bench.superuser().await?.batch_execute(&due::fill(bench.dealer)).await?;

@@ -96,6 +96,11 @@ impl Client {
         self.send(request.header(CONTENT_TYPE, "application/x-www-form-urlencoded").body(body.to_owned())).await
     }
 
+    /// A form with these fields, sent from a page of this service.
+    pub(crate) async fn send_form(&self, path: &str, fields: &[(&str, &str)]) -> Answer {
+        self.form(path, None, &form_body(fields)).await
+    }
+
     /// Sends the form of a page with files, part by part as a browser does.
     pub(crate) async fn form_with_files(&self, path: &str, fields: &[(&str, &str)], files: &[(&str, &[u8])]) -> Answer {
         let mut body = Vec::new();
@@ -175,6 +180,11 @@ impl Answer {
 
     pub(crate) fn text(&self) -> &str {
         std::str::from_utf8(&self.body).unwrap()
+    }
+
+    /// The text with every space that doesn't break as a space.
+    pub(crate) fn plain(&self) -> String {
+        self.text().replace(['\u{a0}', '\u{202f}'], " ")
     }
 
     /// All that was answered, its head included.

@@ -13,7 +13,7 @@ mod receiver;
 mod records;
 mod smtp;
 
-pub(crate) use app::{TestApp, services};
+pub(crate) use app::{TestApp, Unguarded, services};
 pub(crate) use browser::Browser;
 pub(crate) use chromium::{LOOKS, Look, Window};
 pub(crate) use client::{Answer, Client, form_body};
@@ -28,6 +28,9 @@ pub(crate) use smtp::MailServer;
 
 use std::sync::OnceLock;
 use tokio::runtime::Runtime;
+
+/// Bytes that a page may send over the network, packed as browsers ask for it, its pictures and style among them.
+pub(crate) const TRANSFERRED_MOST: f64 = 200_000.0;
 
 /// Where servers and database connections of all tests live; each test has a small runtime of
 /// its own besides.

@@ -38,7 +38,6 @@ pub fn routes(config: &mut ServiceConfig) {
 #[serde(deny_unknown_fields)]
 pub struct WaterAccountInput {
     /// Where it is; an account stays with its site.
-    #[schema(example = "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c10")]
     site_id: Uuid,
     /// What the supplier or the dealer's people call it.
     #[schema(example = "North yard, main meter", max_length = 120)]

@@ -98,6 +98,7 @@ impl From<&Point> for PointInput {
 #[schema(as = CalibrationVerdict)]
 pub struct VerdictView {
     /// Shown less true, point by point: pH, millivolts, or percent of saturation.
+    #[schema(example = json!([0.04, -0.02]))]
     errors: Vec<f64>,
     /// Of a pH probe.
     #[schema(example = -57.8)]

@@ -110,7 +110,6 @@ pub struct WashDerivationInput {
     #[schema(example = "share_of_pump_hours")]
     method: String,
     /// The meter, of the stream `run_hours`.
-    #[schema(example = "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c12")]
     meter_id: Uuid,
     /// The share of pump hours with the trigger pulled; of `share_of_pump_hours` alone.
     #[serde(default)]

@@ -40,7 +40,6 @@ pub struct WashSessionsInput {
     #[schema(example = json!(null))]
     to: Option<NaiveDate>,
     /// The meter, of the stream `wash`: it serves this one gun and no other.
-    #[schema(example = "0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c12")]
     meter_id: Uuid,
     /// Minutes without water after which what comes is another wash. Three readings have to lie in it,
     /// or the day has no count.

@@ -274,14 +274,14 @@ pub struct PartAtRiskView {
     reason: String,
     /// What is found wrong with its unit, and what that changes about its chances.
     findings: Vec<FindingWeightView>,
-    /// What to do: replace by an age, or run to failure and why.
+    /// What to do: replace it by an age, or leave it in until it fails and why.
     #[schema(example = "replace by 4,900 h")]
     advice: Option<String>,
-    /// The age of least cost, in the run basis; null where running to failure costs least or wear
-    /// is not shown.
+    /// The age of least cost, in the run basis; null where leaving it in until it fails costs least or
+    /// wear is not shown.
     #[schema(example = 4900.0)]
     replace_at: Option<f64>,
-    /// What that saves against running to failure, in a thousand units of the run basis.
+    /// What that saves against leaving it in until it fails, in a thousand units of the run basis.
     saving_per_1000: Option<MoneyView>,
     /// The next planned visit, where replacing at it costs at most 5 % more than at the best age.
     at_visit: Option<NaiveDate>,

@@ -82,7 +82,13 @@ pub struct ProposalView {
     reason: Option<String>,
     /// The lines of the reckoning that would change: `name`, `label`, `was` and `is` as figures,
     /// `by` how much, and `words`.
-    #[schema(value_type = Vec<Object>)]
+    #[schema(value_type = Vec<Object>, example = json!([{ "name": "fresh_used", "label": "Fresh water used",
+        "was": { "state": "printed", "value_l": 29_000.0, "expanded": 1700.0, "coverage": 1.0, "estimated_share": 0.0,
+            "grade": "makeup_only", "units_covered": 1, "units": 1 },
+        "is": { "state": "printed", "value_l": 31_240.0, "expanded": 1800.0, "coverage": 1.0, "estimated_share": 0.0,
+            "grade": "makeup_only", "units_covered": 1, "units": 1 },
+        "by": { "value_l": 2240.0 },
+        "words": "Fresh water used: was 29.0 m\u{b3}, now 31.2 m\u{b3} (+2.240 m\u{b3})." }]))]
     changes: Vec<LineChange>,
     /// The figures as they would be.
     #[schema(value_type = Object)]

@@ -245,8 +245,10 @@ pub struct YearAsked {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct AgreementUsed {
     /// The first day of its year.
+    #[schema(example = "2026-03-01")]
     from: NaiveDate,
     /// The day after the last.
+    #[schema(example = "2027-03-01")]
     to: NaiveDate,
     /// The price a month on the day asked for.
     #[schema(value_type = Option<Object>, example = json!({ "amount": "120.00", "currency": "EUR" }))]

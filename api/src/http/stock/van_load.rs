@@ -9,6 +9,7 @@ use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
 use chrono::NaiveDate;
 use domain::ids::PlaceId;
+use domain::stock::hazard::ALWAYS;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
@@ -42,6 +43,7 @@ pub struct LoadView {
     /// What must not ride together of all that will be in the van, with what is aboard already.
     warnings: Vec<TogetherView>,
     /// What to mind with such goods.
+    #[schema(example = json!([ALWAYS]))]
     cautions: Vec<&'static str>,
 }
 
