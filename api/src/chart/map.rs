@@ -37,7 +37,9 @@ pub struct Spot {
 
 /// From degrees to the picture: an equirectangular projection, true to scale along its middle latitude.
 struct Projection {
-    /// The middle, in degrees east and north.
+    /// The meridian from which degrees east are counted: of places on both sides of 180 degrees, neither is far.
+    meridian: f64,
+    /// The middle, in degrees east of that meridian, and north.
     middle: (f64, f64),
     /// Kilometres of a degree east there, and of one north.
     km: (f64, f64),
@@ -47,7 +49,8 @@ struct Projection {
 
 impl Projection {
     fn of(spots: &[Spot]) -> Self {
-        let (east, west) = bounds(spots.iter().map(|spot| spot.longitude));
+        let meridian = spots.first().map_or(0.0, |spot| spot.longitude);
+        let (east, west) = bounds(spots.iter().map(|spot| east_of(meridian, spot.longitude)));
         let (north, south) = bounds(spots.iter().map(|spot| spot.latitude));
         let middle = (f64::midpoint(east, west), f64::midpoint(north, south));
         let north_km = EARTH_KM * 1.0_f64.to_radians();
@@ -55,11 +58,11 @@ impl Projection {
         let across = ((east - west) * km.0).max(KM_LEAST);
         let along = ((north - south) * km.1).max(KM_LEAST);
         let dots = ((SIZE.0 - 2.0 * MARGIN) / across).min((SIZE.1 - 2.0 * MARGIN) / along);
-        Self { middle, km, dots }
+        Self { meridian, middle, km, dots }
     }
 
     fn place(&self, spot: &Spot) -> (f64, f64) {
-        let east = (spot.longitude - self.middle.0) * self.km.0 * self.dots;
+        let east = (east_of(self.meridian, spot.longitude) - self.middle.0) * self.km.0 * self.dots;
         let north = (spot.latitude - self.middle.1) * self.km.1 * self.dots;
         (SIZE.0 / 2.0 + east, SIZE.1 / 2.0 - north)
     }
@@ -73,6 +76,11 @@ impl Projection {
         let length = round.unwrap_or(power);
         (length * unit_km * self.dots, format!("{length}\u{a0}{unit}"))
     }
+}
+
+/// How far east a longitude is of a meridian the short way round, in degrees; to the west it is negative.
+fn east_of(meridian: f64, longitude: f64) -> f64 {
+    (longitude - meridian + 540.0).rem_euclid(360.0) - 180.0
 }
 
 fn bounds(values: impl Iterator<Item = f64> + Clone) -> (f64, f64) {
@@ -188,6 +196,16 @@ mod tests {
         let spots = [spot(60.0, 10.0), spot(60.0, 11.0)];
         let map = Projection::of(&spots);
         assert!((map.km.0 / map.km.1 - 0.5).abs() < 1e-12);
+    }
+
+    #[test]
+    fn places_on_both_sides_of_180_degrees_are_next_to_each_other() {
+        let spots = [spot(-17.0, 179.75), spot(-17.0, -179.75)];
+        let map = Projection::of(&spots);
+        let (west, east) = (map.place(&spots[0]), map.place(&spots[1]));
+        assert!(west.0 < east.0, "the second is east of the first");
+        let km = (east.0 - west.0) / map.dots;
+        assert!((km / km_between(&spots[0], &spots[1]) - 1.0).abs() < 1e-3, "{km}");
     }
 
     #[test]

@@ -2,8 +2,8 @@
 
 use super::answer::Problems;
 use crate::auth::{Caller, perm};
-use crate::db::Db;
 use crate::db::cost_to_serve::{ServedAt, served};
+use crate::db::{Db, Tx, dealer};
 use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
@@ -44,8 +44,8 @@ pub struct AskServed {
 const DAYS_MAX: i64 = 800;
 
 impl AskServed {
-    /// The days and the basis, as known today.
-    fn parse(&self, today: NaiveDate) -> Result<Taken, Problem> {
+    /// The days, first and last, and the basis.
+    fn parse(&self) -> Result<((NaiveDate, NaiveDate), CostBasis), Problem> {
         if self.from > self.to {
             return Err(Problem::at(Kind::Invalid, "/to", "before_from", "Give a `to` that is not before `from`."));
         }
@@ -55,7 +55,7 @@ impl AskServed {
         }
         let unknown = || Problem::at(Kind::Invalid, "/basis", "unknown_basis", "Give paid or accrued.");
         let basis = self.basis.as_deref().map_or(Some(CostBasis::Paid), CostBasis::from_name).ok_or_else(unknown)?;
-        Ok(Taken { basis, first: self.from, last: self.to, as_of: today })
+        Ok(((self.from, self.to), basis))
     }
 }
 
@@ -172,6 +172,20 @@ impl From<&NotPriced> for NotPricedView {
     }
 }
 
+/// What serving cost there, as the lives of parts are known on the dealer's day.
+async fn answered(
+    caller: &Caller<perm::ReadCostToServe>,
+    db: &Db,
+    asked: &AskServed,
+    at: ServedAt,
+) -> Result<HttpResponse, Problem> {
+    let (days, basis) = asked.parse()?;
+    let look = async |tx: &Tx<'_>| Ok((served(tx, at, days, basis).await?, dealer::today(tx).await?));
+    let (found, as_of) = db.read(caller.scope(), caller.now(), look).await?;
+    let taken = Taken { basis, first: days.0, last: days.1, as_of };
+    Ok(HttpResponse::Ok().json(ServeAnswer::of(&found, taken)))
+}
+
 /// Get what serving a site cost
 ///
 /// Labour, travel, parts and consumables at the purchase price of their day, warranty work less what
@@ -186,10 +200,7 @@ async fn site_cost_to_serve(
     asked: Query<AskServed>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let taken = asked.parse(caller.now().date_naive())?;
-    let (at, days) = (ServedAt::Site(*id), (taken.first, taken.last));
-    let found = db.read(caller.scope(), caller.now(), async |tx| served(tx, at, days, taken.basis).await).await?;
-    Ok(HttpResponse::Ok().json(ServeAnswer::of(&found, taken)))
+    answered(&caller, &db, &asked, ServedAt::Site(*id)).await
 }
 
 /// Get what serving a customer cost
@@ -204,8 +215,5 @@ async fn customer_cost_to_serve(
     asked: Query<AskServed>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let taken = asked.parse(caller.now().date_naive())?;
-    let (at, days) = (ServedAt::Customer(*id), (taken.first, taken.last));
-    let found = db.read(caller.scope(), caller.now(), async |tx| served(tx, at, days, taken.basis).await).await?;
-    Ok(HttpResponse::Ok().json(ServeAnswer::of(&found, taken)))
+    answered(&caller, &db, &asked, ServedAt::Customer(*id)).await
 }

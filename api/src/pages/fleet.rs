@@ -21,7 +21,7 @@ use domain::fault::Faults;
 use domain::report::display;
 use domain::spell::SpellState;
 use domain::unit_list::{UnitList, UnitOrder};
-use domain::zone::{Month, local_date};
+use domain::zone::Month;
 use fleet_row::Row;
 use serde::Deserialize;
 use std::cmp::Reverse;
@@ -120,6 +120,8 @@ pub(super) struct Found {
     month: Month,
     today: NaiveDate,
     pub(super) units: Vec<Ahead>,
+    /// Whether there are more units than are looked at.
+    pub(super) more: bool,
 }
 
 /// Looks for the units of a choice, in its order.
@@ -127,14 +129,15 @@ pub(super) struct Found {
 /// # Errors
 /// When the database fails.
 pub(super) async fn found(tx: &Tx<'_>, choice: &Choice) -> Result<Found, DbError> {
-    let today = local_date(dealer::zone(tx).await?, tx.now());
+    let today = dealer::today(tx).await?;
     let month = Month::of(today);
     let mut units = fleet::ahead(tx, &choice.find, month).await?;
+    let more = units.len() > UNITS_MOST;
     if let Some(state) = choice.state {
         units.retain(|unit| unit.unit.state.as_deref() == Some(state.as_str()));
     }
     sort(&mut units, choice.sort, month);
-    Ok(Found { month, today, units })
+    Ok(Found { month, today, units, more })
 }
 
 /// Puts units in order; those that are alike stay by customer and site.

@@ -1,7 +1,7 @@
 //! `/units/map`: where the installed units of a choice stand, drawn from the coordinates of their sites.
 
 use super::fault::Fault;
-use super::fleet::{Asked, Choice, found};
+use super::fleet::{Asked, Choice, Found, found};
 use super::html_for;
 use super::visitor::Visitor;
 use super::words;
@@ -22,6 +22,8 @@ use uuid::Uuid;
 #[template(path = "fleet_map.html")]
 struct Page {
     query: String,
+    /// How many units these are the first of, where there are more.
+    first: Option<usize>,
     /// A picture for each region.
     pictures: Vec<String>,
     /// Those that are drawn, by their numbers.
@@ -50,17 +52,18 @@ pub(super) async fn map(
     let Visitor(caller) = visitor;
     let choice = Choice::of(&asked);
     let found = db.read(caller.scope(), caller.now(), async |tx| found(tx, &choice).await).await?;
-    Ok(html_for(&caller, StatusCode::OK, &Page::of(&found.units, choice.query()))?)
+    Ok(html_for(&caller, StatusCode::OK, &Page::of(&found, choice.query()))?)
 }
 
 impl Page {
-    fn of(units: &[Ahead], query: String) -> Self {
+    fn of(found: &Found, query: String) -> Self {
+        let units = &found.units;
         let (drawn_sites, others): (Vec<_>, Vec<_>) = sites(units).into_iter().partition(|site| site.at.is_some());
         let spots: Vec<Spot> = (1..).zip(&drawn_sites).filter_map(|(number, site)| site.spot(number)).collect();
         let us = units.iter().all(|unit| unit.unit.unit_system == UnitSystem::Us.as_str());
         let system = if us { UnitSystem::Us } else { UnitSystem::Metric };
         let pictures = regions(spots).iter().filter_map(|region| drawn(region, system)).collect();
-        Self { query, pictures, drawn: drawn_sites, others }
+        Self { query, first: found.more.then_some(UNITS_MOST), pictures, drawn: drawn_sites, others }
     }
 }
 

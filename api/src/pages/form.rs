@@ -35,6 +35,18 @@ pub(super) fn decimal(text: &str) -> Result<Decimal, Faults> {
     plain.parse().map_err(|_too_long| not_a_number(&NumberError::NotANumber(text.to_owned())))
 }
 
+/// A line that ends with a number, and what stands before it, without a colon between the two; nothing without a
+/// number, or where a space may part its thousands: “1 300” is not 300.
+pub(super) fn with_number(line: &str) -> Option<(&str, Decimal)> {
+    let (before, number) = line.trim().rsplit_once(char::is_whitespace).or_else(|| line.trim().rsplit_once(':'))?;
+    let digits = |text: &str, most: usize| (1..=most).contains(&text.len()) && text.chars().all(|c| c.is_ascii_digit());
+    let whole = number.split(['.', ',']).next().unwrap_or_default();
+    let last = before.split_whitespace().next_back().unwrap_or_default();
+    let may_be_thousands = whole.len() == 3 && digits(whole, 3) && digits(last.trim_start_matches(['-', '\u{2212}']), 3);
+    let words = before.trim_end().trim_end_matches(':').trim_end();
+    if may_be_thousands || words.is_empty() { None } else { Some((words, decimal(number).ok()?)) }
+}
+
 fn not_a_number(error: &NumberError) -> Faults {
     Faults::one("", "not_a_number", error.to_string())
 }
@@ -159,4 +171,23 @@ pub(super) fn words(problem: Problem) -> Result<Vec<String>, Problem> {
         name => format!("{name}: {}", fault.detail),
     };
     Ok(problem.faults().iter().map(one).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_ends_with_its_number_unless_a_space_may_part_its_thousands() {
+        let read = |line| with_number(line).map(|(words, number)| (words, number.to_string()));
+        let is = |line, words, number: &str| assert_eq!(read(line), Some((words, number.to_owned())), "{line}");
+        is("Meter fee 12,50", "Meter fee", "12.50");
+        is(" Credit of 2025 -300 ", "Credit of 2025", "-300");
+        is("Volume charge 1234.50", "Volume charge", "1234.50");
+        is("Block 2 30.00", "Block 2", "30.00");
+        is("Block 2: 300.00", "Block 2", "300.00");
+        is("bod:300", "bod", "300");
+        let none = ["Volume charge 1 234.50", "bod 1 300", "bod 1\u{202f}300,5", "Refund -1 300", "Fee", "12.50", ": 3", ""];
+        assert_eq!(none.map(read), [const { None }; 8]);
+    }
 }

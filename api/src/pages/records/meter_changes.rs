@@ -7,7 +7,7 @@ use super::super::sheet::{self, About, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::words;
 use super::meter_place;
-use super::meters::{Known, known};
+use super::meters::{Known, known, standing};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::exchange::{self, StoredExchange};
 use crate::db::{Db, DbError, Tx, attachment};
@@ -81,7 +81,7 @@ fn begun<const N: usize>(typed: &Typed, values: [(&str, String); N]) -> Typed {
 }
 
 fn about<'a>(
-    (id, known): (MeterId, &Known),
+    (id, label): (MeterId, &str),
     (title, lead, what): (String, String, &str),
     specs: &'a [Spec],
 ) -> About<'a> {
@@ -91,7 +91,7 @@ fn about<'a>(
         action: format!("/meters/{id}/{what}"),
         button: "Write it down",
         revision: None,
-        back: (format!("/meters/{id}"), format!("Back to {}", known.meter.meter.value.label)),
+        back: (format!("/meters/{id}"), format!("Back to {label}")),
         end: None,
         specs,
     }
@@ -100,7 +100,7 @@ fn about<'a>(
 fn measures_specs(places: Vec<(String, String)>) -> Vec<Spec> {
     vec![
         spec("measures", "It measures", Takes::OneOf(places)).needed(),
-        spec("from", "From then on, by the clock of the site", Takes::Instant).needed(),
+        spec("from", "From then on, by the clock of where it is now", Takes::Instant).needed(),
         spec("to", "Until then, where that is known", Takes::Instant).more(),
         spec("share", "Part of what passes that belongs to it, 0 to 1", Takes::Number)
             .hint("Left empty, all of it. Figures from a part are marked.")
@@ -117,21 +117,22 @@ async fn measures_sheet<P: Permission>(
     faults: &[(String, String)],
 ) -> Result<Sheet, Problem> {
     let look = async |tx: &Tx<'_>| {
-        let known = known(tx, id).await?;
-        let places = meter_place::anywhere(tx, known.place.site).await?;
-        Ok((known, places))
+        let (meter, place, zone) = standing(tx, id).await?;
+        let places = meter_place::anywhere(tx, place.site).await?;
+        Ok((meter, place, zone, places))
     };
-    let (known, places) = db.read(caller.scope(), caller.now(), look).await?;
+    let (meter, place, zone, places) = db.read(caller.scope(), caller.now(), look).await?;
     let lead = format!(
         "It measures {} now. That ends where this begins, and what was read until then stays with it. Type in its register first.",
-        known.place.page.1
+        place.page.1
     );
-    let now = caller.now().with_timezone(&known.zone).format(LOCAL).to_string();
-    let present = known.meter.present.map(|present| meter_place::name(present.measured)).unwrap_or_default();
+    let now = caller.now().with_timezone(&zone).format(LOCAL).to_string();
+    let present = meter.present.map(|present| meter_place::name(present.measured)).unwrap_or_default();
     let filled = begun(typed, [("from", now), ("measures", present)]);
-    let title = format!("What {} measures", known.meter.meter.value.label);
+    let label = &meter.meter.value.label;
+    let title = format!("What {label} measures");
     let specs = measures_specs(places);
-    Ok(Sheet::of(about((id, &known), (title, lead, "measures"), &specs), &Filled::Typed(&filled), faults))
+    Ok(Sheet::of(about((id, label), (title, lead, "measures"), &specs), &Filled::Typed(&filled), faults))
 }
 
 #[get("/meters/{id}/measures")]
@@ -158,14 +159,7 @@ async fn attach(
 
 async fn attached<P: Permission>(caller: &Caller<P>, db: &Db, id: MeterId, typed: &Typed) -> Result<(), Problem> {
     let chosen = meter_place::chosen(typed);
-    let clock = async |tx: &Tx<'_>| {
-        let site = match chosen {
-            Some(measured) => meter_place::place(tx, measured).await?.site,
-            None => None,
-        };
-        meter_place::zone(tx, site).await
-    };
-    let zone: Tz = db.read(caller.scope(), caller.now(), clock).await?;
+    let (_, _, zone) = db.read(caller.scope(), caller.now(), async |tx| standing(tx, id).await).await?;
     let mut input = sheet::read(&measures_specs(Vec::new()), typed, zone)?;
     input.retain(|name, value| name != "measures" && !value.is_null());
     input.extend(meter_place::sent(chosen).as_object().cloned().unwrap_or_default());
@@ -203,9 +197,10 @@ async fn exchange_sheet<P: Permission>(
     );
     let now = caller.now().with_timezone(&known.zone).format(LOCAL).to_string();
     let filled = begun(typed, [("at", now), ("new_start", "0".to_owned())]);
-    let title = format!("The register of {} was exchanged", known.meter.meter.value.label);
+    let label = &known.meter.meter.value.label;
+    let title = format!("The register of {label} was exchanged");
     let specs = exchange_specs();
-    Ok(Sheet::of(about((id, &known), (title, lead, "exchange"), &specs), &Filled::Typed(&filled), faults))
+    Ok(Sheet::of(about((id, label), (title, lead, "exchange"), &specs), &Filled::Typed(&filled), faults))
 }
 
 #[get("/meters/{id}/exchange")]
@@ -231,7 +226,7 @@ async fn note_exchange(
 }
 
 async fn exchanged<P: Permission>(caller: &Caller<P>, db: &Db, id: MeterId, typed: &Typed) -> Result<(), Problem> {
-    let zone = db.read(caller.scope(), caller.now(), async |tx| known(tx, id).await).await?.zone;
+    let (_, _, zone) = db.read(caller.scope(), caller.now(), async |tx| standing(tx, id).await).await?;
     let new = sheet::made::<ExchangeInput>(&exchange_specs(), typed, zone)?.unchecked();
     let write =
         async |tx: &Tx<'_>| form::once(tx, typed, async || exchange::create(tx, id, &new).await.map(drop)).await;

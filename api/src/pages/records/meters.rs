@@ -71,17 +71,26 @@ pub(super) struct Known {
     pub(super) readings: Vec<Reading>,
 }
 
-/// Looks for a meter.
+/// A meter with what it measures now and the clock there.
 ///
 /// # Errors
 /// [`DbError::NotFound`] outside the scope.
-pub(super) async fn known(tx: &Tx<'_>, id: MeterId) -> Result<Known, DbError> {
+pub(super) async fn standing(tx: &Tx<'_>, id: MeterId) -> Result<(Attached, Place, Tz), DbError> {
     let meter = meter::get(tx, id).await?;
     let place = match meter.present.as_ref().map(|present| present.measured) {
         Some(measured) => meter_place::place(tx, measured).await?,
         None => Place { page: ("/".to_owned(), "nothing now".to_owned()), site: None },
     };
     let zone = meter_place::zone(tx, place.site).await?;
+    Ok((meter, place, zone))
+}
+
+/// The same with its exchanges and its last readings.
+///
+/// # Errors
+/// As [`standing`].
+pub(super) async fn known(tx: &Tx<'_>, id: MeterId) -> Result<Known, DbError> {
+    let (meter, place, zone) = standing(tx, id).await?;
     let mut readings = Vec::new();
     // Of a meter that is read by the minute some days are enough, and as much as is read at once.
     for days in [6, DAYS_BACK] {

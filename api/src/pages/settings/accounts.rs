@@ -104,12 +104,11 @@ fn strengths(text: &str, before: Option<&StoredAccount>) -> Result<Value, Faults
     let gone = before.into_iter().flat_map(|account| account.value.account.strengths_mg_per_l.keys());
     let mut all: Map<String, Value> = gone.map(|of| (of.clone(), Value::Null)).collect();
     for line in text.lines().map(str::trim).filter(|line| !line.is_empty()) {
-        let (of, amount) = line.rsplit_once([' ', '\t', ':']).unwrap_or((line, ""));
-        let wrong = |_none| {
-            Faults::one("/strengths", "not_a_strength", format!("write a name and a number, such as bod 300: {line}"))
-        };
-        let amount = form::decimal(amount).map_err(wrong)?;
-        all.insert(of.trim().trim_end_matches(':').to_owned(), json!(amount.to_string()));
+        let (of, amount) = form::with_number(line).ok_or_else(|| {
+            let fix = "write a name and a number without spaces in it, such as bod 300 or bod 1300";
+            Faults::one("/strengths", "not_a_strength", format!("{fix}: {line}"))
+        })?;
+        all.insert(of.to_owned(), json!(amount.to_string()));
     }
     Ok(Value::Object(all))
 }
@@ -129,6 +128,18 @@ fn patch(typed: &Typed, before: Option<&StoredAccount>) -> Result<Value, Problem
         least.map(|least| json!({ "least_l_per_month": least, "most_l_per_month": other.get("other_most") }));
     read.insert("other_use".to_owned(), other_use.unwrap_or(Value::Null));
     Ok(Value::Object(read))
+}
+
+/// The field of the form that a pointer of the record is about, where they are called otherwise.
+fn field_at(pointer: &str) -> Option<String> {
+    let mut parts = pointer.split('/').skip(1);
+    let name = match (parts.next()?, parts.next()) {
+        ("other_use", Some("most_l_per_month")) => "other_most",
+        ("other_use", _) => "other_least",
+        ("strengths_mg_per_l", _) => "strengths",
+        _ => return None,
+    };
+    Some(name.to_owned())
 }
 
 #[derive(Deserialize)]
@@ -172,7 +183,7 @@ async fn add(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let (Sender(caller), site) = (sender, SiteId(of.site));
-    let added = added(&caller, &db, site, &typed).await;
+    let added = added(&caller, &db, site, &typed).await.map_err(|problem| sheet::renamed(problem, field_at));
     sheet::answer(&caller, added, async |faults: Vec<_>| new_sheet(&caller, &db, site, &typed, &faults).await).await
 }
 
@@ -295,7 +306,7 @@ async fn change(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Sender(caller) = sender;
-    let changed = changed(&caller, &db, *id, &typed).await;
+    let changed = changed(&caller, &db, *id, &typed).await.map_err(|problem| sheet::renamed(problem, field_at));
     let again = async |faults: Vec<_>| edit_sheet(&caller, &db, *id, Some(&typed), &faults).await;
     sheet::answer(&caller, changed, again).await
 }
@@ -323,6 +334,21 @@ async fn retire(
 ) -> Result<HttpResponse, Fault> {
     let Sender(caller) = sender;
     let at = sheet::revision(&typed);
-    db.write(caller.scope(), caller.now(), async |tx| water_account::retire(tx, *id, at).await).await?;
-    Ok(sheet::to("/settings/accounts"))
+    let ended = db.write(caller.scope(), caller.now(), async |tx| water_account::retire(tx, *id, at).await).await;
+    let done = ended.map(|_| "/settings/accounts".to_owned()).map_err(Problem::from);
+    sheet::answer(&caller, done, async |faults: Vec<_>| edit_sheet(&caller, &db, *id, None, &faults).await).await
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_strength_in_thousands_is_asked_again_and_a_pointer_leads_to_its_field() {
+        assert_eq!(strengths("bod 300\ntss: 250,5\n", None).unwrap(), json!({ "bod": "300", "tss": "250.5" }));
+        assert!(strengths("bod 1 300", None).is_err(), "not 300 of something called bod 1");
+        let all = ["/other_use/most_l_per_month", "/other_use/least_l_per_month", "/strengths_mg_per_l/bod", "/name"];
+        let fields = ["other_most", "other_least", "strengths"].map(|name| Some(name.to_owned()));
+        assert_eq!(all.map(field_at), [&fields[..], &[None]].concat()[..]);
+    }
 }

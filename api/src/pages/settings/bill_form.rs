@@ -68,18 +68,33 @@ pub(super) fn read(typed: &Typed) -> Result<SiteBill, Problem> {
     Ok(from_json::<BillInput>(sent.to_string().as_bytes())?.parse()?)
 }
 
+const AMOUNT_LAST: &str =
+    "end this line with its amount, without spaces in it, and with a colon before it where a number stands there";
+
 /// Lines of a bill, each with its amount at the end.
 fn lines(text: &str) -> Result<Vec<Value>, Faults> {
     let mut faults = Faults::default();
     let mut lines = Vec::new();
     for line in text.lines().map(str::trim).filter(|line| !line.is_empty()) {
-        let parted = line.rsplit_once(char::is_whitespace);
-        match parted.map(|(words, amount)| (words, form::decimal(amount))) {
-            Some((words, Ok(amount))) => lines.push(json!({ "words": words, "amount": amount })),
-            _ => faults.add("/lines", "no_amount", format!("end this line with its amount: {line}")),
+        match form::with_number(line) {
+            Some((words, amount)) => lines.push(json!({ "words": words, "amount": amount })),
+            None => faults.add("/lines", "no_amount", format!("{AMOUNT_LAST}: {line}")),
         }
     }
     faults.or(lines)
+}
+
+/// The field of the form that a pointer of the record is about, where they are called otherwise.
+pub(super) fn field_at(pointer: &str) -> Option<String> {
+    let mut parts = pointer.split('/').skip(1);
+    let name = match (parts.next()?, parts.next()) {
+        ("total", Some("currency")) => "currency",
+        ("total", _) => "amount",
+        ("metered_l", _) => "metered",
+        ("lines", _) => "lines",
+        _ => return None,
+    };
+    Some(name.to_owned())
 }
 
 /// The bill with its lines known by the tariff's codes, where both call them the same.
@@ -110,5 +125,13 @@ mod tests {
         );
         let faults = lines("Meter fee\nNothing").unwrap_err();
         assert_eq!(faults.0.iter().map(|fault| fault.pointer.as_str()).collect::<Vec<_>>(), ["/lines", "/lines"]);
+        assert!(lines("Volume charge 1 234.50").is_err(), "neither 234.50 nor a part of the words");
+    }
+
+    #[test]
+    fn a_pointer_of_a_bill_leads_to_the_field_it_was_typed_in() {
+        let all = ["/total/amount", "/total/currency", "/metered_l", "/lines/0/amount", "/lines/3/words", "/to"];
+        let fields = ["amount", "currency", "metered", "lines", "lines"].map(|name| Some(name.to_owned()));
+        assert_eq!(all.map(field_at), [&fields[..], &[None]].concat()[..]);
     }
 }

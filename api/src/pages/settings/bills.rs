@@ -254,6 +254,7 @@ async fn add(
 ) -> Result<HttpResponse, Fault> {
     let Sender(caller) = sender;
     let added = added(&caller, &db, *id, &typed).await;
+    let added = added.map_err(|problem| sheet::renamed(problem, bill_form::field_at));
     sheet::answer(&caller, added, async |faults: Vec<_>| new_sheet(&caller, &db, *id, &typed, &faults).await).await
 }
 

@@ -191,7 +191,7 @@ pub(super) fn input(typed: &Typed) -> Result<TariffInput, Problem> {
     let sewer = sewer(&read, &mut faults, &mut codes);
     let surcharges: Vec<Value> =
         (1..=SURCHARGES).filter_map(|n| surcharged(&read, n, &mut faults, &mut codes)).collect();
-    let taxes: Vec<Value> = (1..=TAXES).filter_map(|n| taxed(&read, n, &codes)).collect();
+    let taxes: Vec<Value> = (1..=TAXES).filter_map(|n| taxed(&read, n, &mut faults, &codes)).collect();
     let haulage = read
         .value("haulage_price")
         .map(|price| json!({ "price": price, "per": read.text("haulage_per").unwrap_or("load") }));
@@ -228,10 +228,11 @@ fn used(read: &Read, faults: &mut Faults, (of, code, words): (&str, &str, &str))
 }
 
 fn sewer(read: &Read, faults: &mut Faults, codes: &mut Codes) -> Option<Value> {
-    let strengths: Vec<Value> = (1..=STRENGTHS).filter_map(|n| carried(read, n, codes)).collect();
+    let strengths: Vec<Value> = (1..=STRENGTHS).filter_map(|n| carried(read, n, faults, codes)).collect();
     let mut sewer = used(read, faults, ("sewer", SEWER_BASE, "Base charge for sewer"));
     if read.value("sewer_price").is_none() {
-        if read.value("sewer_fixed").is_some() || !strengths.is_empty() {
+        let priced = |n| read.value(&nth("sewer_price", n)).is_some();
+        if read.value("sewer_fixed").is_some() || (2..=BLOCKS).any(priced) || !strengths.is_empty() {
             faults.add("/sewer_price", "required", "type 0 where sewer is not charged by volume");
         }
         return None;
@@ -259,9 +260,20 @@ fn winter_months(text: &str, faults: &mut Faults) -> Vec<u8> {
     months.unwrap_or_default()
 }
 
-fn carried(read: &Read, n: usize, codes: &mut Codes) -> Option<Value> {
-    let at = |name: &str| read.value(&nth(&format!("strength_{name}"), n));
-    let price = at("price")?;
+/// Notes a fault for a row that says what is charged, and not how much: left out unseen, a charge would be lost.
+fn half(read: &Read, faults: &mut Faults, words: &[String], price: &str) {
+    if words.iter().any(|name| read.value(name).is_some()) {
+        faults.add(format!("/{price}"), "required", "give the price too, or empty the row");
+    }
+}
+
+fn carried(read: &Read, n: usize, faults: &mut Faults, codes: &mut Codes) -> Option<Value> {
+    let name = |name: &str| nth(&format!("strength_{name}"), n);
+    let at = |of: &str| read.value(&name(of));
+    let Some(price) = at("price") else {
+        half(read, faults, &["words", "pollutant", "threshold"].map(name), &name("price"));
+        return None;
+    };
     let code = format!("strength_{n}");
     codes.sewer.push(code.clone());
     let zero = json!("0");
@@ -302,13 +314,16 @@ impl Codes {
 }
 
 fn surcharged(read: &Read, n: usize, faults: &mut Faults, codes: &mut Codes) -> Option<Value> {
-    let at = |name: &str| read.value(&nth(&format!("surcharge_{name}"), n));
+    let name = |name: &str| nth(&format!("surcharge_{name}"), n);
+    let at = |of: &str| read.value(&name(of));
     let (code, words) = (format!("surcharge_{n}"), at("words").cloned().unwrap_or_else(|| json!("Surcharge")));
     let made = match (at("amount"), at("percent")) {
-        (None, None) => return None,
+        (None, None) => {
+            half(read, faults, &[name("words")], &name("amount"));
+            return None;
+        }
         (Some(_), Some(_)) => {
-            let field = nth("surcharge_percent", n);
-            faults.add(format!("/{field}"), "one_of", "give an amount or a percentage, not both");
+            faults.add(format!("/{}", name("percent")), "one_of", "give an amount or a percentage, not both");
             return None;
         }
         (Some(price), None) => json!({ "code": code, "words": words, "price": price }),
@@ -321,8 +336,11 @@ fn surcharged(read: &Read, n: usize, faults: &mut Faults, codes: &mut Codes) -> 
     Some(made)
 }
 
-fn taxed(read: &Read, n: usize, codes: &Codes) -> Option<Value> {
-    let percent = read.value(&nth("tax", n))?;
+fn taxed(read: &Read, n: usize, faults: &mut Faults, codes: &Codes) -> Option<Value> {
+    let Some(percent) = read.value(&nth("tax", n)) else {
+        half(read, faults, &[nth("tax_words", n)], &nth("tax", n));
+        return None;
+    };
     let words = read.value(&nth("tax_words", n)).cloned().unwrap_or_else(|| json!("Tax"));
     Some(json!({ "code": nth("tax", n), "words": words, "percent": percent,
         "of": codes.chosen(read.text(&nth("tax_of", n))) }))
@@ -402,9 +420,20 @@ mod tests {
 
     #[test]
     fn what_is_half_typed_is_said_of_its_field() {
-        let half = typed(&[("water_price", "1"), ("sewer_fixed", "5"), ("water_to_2", "9")]);
-        let problem = input(&half).err().unwrap();
-        let at: Vec<_> = problem.faults().iter().map(|fault| fault.pointer.as_str()).collect();
-        assert_eq!(at, ["/water_price_2", "/sewer_price"]);
+        let at = |fields: &[(&str, &str)]| -> Vec<String> {
+            let problem = input(&typed(&[&[("water_price", "1")], fields].concat())).err().unwrap();
+            problem.faults().iter().map(|fault| fault.pointer.clone()).collect()
+        };
+        assert_eq!(at(&[("sewer_fixed", "5"), ("water_to_2", "9")]), ["/water_price_2", "/sewer_price"]);
+        assert_eq!(at(&[("sewer_price_2", "5")]), ["/sewer_price"], "a price of a later block is sewer too");
+        assert_eq!(at(&[("strength_pollutant", "bod"), ("sewer_price", "2")]), ["/strength_price"]);
+        assert_eq!(at(&[("surcharge_words_2", "Levy")]), ["/surcharge_amount_2"]);
+        assert_eq!(at(&[("tax_words", "VAT")]), ["/tax"]);
+    }
+
+    #[test]
+    fn choices_alone_are_no_row() {
+        let fields = [("water_price", "1"), ("strength_per", "kg"), ("surcharge_of", "all"), ("tax_of", "all")];
+        assert!(input(&typed(&fields)).is_ok(), "a browser sends what stands in a list");
     }
 }

@@ -30,7 +30,8 @@ pub(super) fn routes(config: &mut ServiceConfig) {
 pub(super) fn days(stored: &StoredTariff) -> String {
     let version = stored.value.versions.first();
     let days = version.map(|version| match version.to {
-        Some(to) => format!("from {} to {}", words::day(version.from), words::day(to)),
+        // Its end is the first day on which it holds no more.
+        Some(to) => format!("from {} to {}", words::day(version.from), words::day(to.pred_opt().unwrap_or(to))),
         None => format!("from {} on", words::day(version.from)),
     });
     days.unwrap_or_default()
