@@ -5,6 +5,7 @@ use super::properties::{RECENT, Shown, Truth, facts, truth};
 use super::*;
 use crate::measures::days::Days;
 use crate::metering::spread::{SpreadBy, WorkingCalendar};
+use crate::metering::step::ExceptionKind;
 use crate::metering::stream::Stream;
 use crate::units::RegisterUnit;
 use crate::zone::{day_bounds, next_day};
@@ -36,6 +37,16 @@ fn conserved(zone: Tz, folded: &Folded) -> Result<(), TestCaseError> {
         folded.days.iter().fold((0.0, 0.0), |(sum, size), day| (sum + day.amount, size + day.amount.abs()));
     prop_assert!((days - folded.accepted).abs() <= 1e-9 * size, "{days} {}", folded.accepted);
     prop_assert!(folded.days.windows(2).all(|pair| pair[1].date == next_day(pair[0].date)));
+    Ok(())
+}
+
+/// How a step is divided says nothing about it. Only whether a register rolled over is judged by what
+/// passed on the largest of recent days, which is another day by another rule: there the two may differ.
+fn judged_alike(even: &Folded, other: &Folded) -> Result<(), TestCaseError> {
+    let doubted = |folded: &Folded| folded.exceptions.iter().any(|e| e.kind == ExceptionKind::DoubtfulRollover);
+    if doubted(even) == doubted(other) {
+        prop_assert_eq!((even.accepted, &even.steps), (other.accepted, &other.steps));
+    }
     Ok(())
 }
 
@@ -103,8 +114,7 @@ proptest! {
         let (even, worked) =
             (run(&truth, &shown, &facts, Spread::Even), run(&truth, &shown, &facts, Spread::Calendar(&calendar)));
         conserved(truth.zone, &worked)?;
-        prop_assert_eq!(&even.steps, &worked.steps, "how a step is divided says nothing about it");
-        prop_assert_eq!(even.accepted, worked.accepted);
+        judged_alike(&even, &worked)?;
         for part in worked.parts.iter().filter(|part| part.by == SpreadBy::WorkingCalendar) {
             let works = calendar.working_days(part.date, next_day(part.date)) == Some(1);
             prop_assert!(works || part.weight == 0.0, "{part:?}");
@@ -136,8 +146,7 @@ proptest! {
         let facts = facts(ReadBy::Technician);
         let dial = run(&truth, &shown, &facts, Spread::Pulses(&counted.pieces));
         conserved(truth.zone, &dial)?;
-        let even = run(&truth, &shown, &facts, Spread::Even);
-        prop_assert_eq!((even.accepted, &even.steps), (dial.accepted, &dial.steps));
+        judged_alike(&run(&truth, &shown, &facts, Spread::Even), &dial)?;
     }
 }
 
