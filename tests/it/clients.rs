@@ -52,7 +52,7 @@ def given(answer: Answer | Problem | None) -> Answer:
 
 
 def litres(amount: object) -> int | None:
-    return round(amount) if isinstance(amount, float) else None
+    return round(amount) if isinstance(amount, (int, float)) else None
 
 
 url, email, password = sys.argv[1:4]
@@ -63,11 +63,11 @@ client = AuthenticatedClient(base_url=url, token=tokens.access_token, raise_on_u
 sites = given(list_sites.sync(client=client))
 print('sites', [site.name for site in sites.items])
 months = given(export_water.sync(client=client, from_=date(2026, 1, 1), to=date(2026, 12, 31), step='month'))
-print('months', [(str(one.date), litres(one.makeup_l), litres(one.makeup_expanded_l) is not None) for one in months.items])
+for month in months.items:
+    print('month', month.date, month.grade, litres(month.makeup_l), litres(month.makeup_expanded_l) is not None)
 hours = given(export_water.sync(
     client=client, from_=date(2026, 1, 1), to=date(2026, 1, 31), step='hour', site_id=sites.items[0].id))
-by_hour = [hour.makeup_l for hour in hours.items]
-print('hours', len(hours.items), litres(sum(amount for amount in by_hour if isinstance(amount, float))))
+print('hours', len(hours.items), litres(sum(hour.makeup_l for hour in hours.items if isinstance(hour.makeup_l, float))))
 years = given(list_water_years.sync(sites.items[0].customer_id, client=client, from_=2025, to=2026))
 print('years', [(year.year, year.site, litres(year.withdrawal_l)) for year in years.items])
 changes = given(list_changes.sync(client=client))
@@ -99,7 +99,7 @@ async fn the_guide_runs_through_a_generated_python_client() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
     let plant = Plant::new(&dealer, "UTC", json!({})).await;
-    send(&dealer, &plant.meter, &[("2026-01-01T00:00:00Z", 0.0), ("2026-02-01T00:00:00Z", 31_000.0)]).await;
+    send(&dealer, &plant.meter, &[("2026-01-01T00:00:00Z", 0.0), ("2026-01-31T00:00:00Z", 30_000.0)]).await;
     night(&app, &dealer, "2026-02-02T03:00:00Z").await;
     let (folder, file) = document();
     let (base, email) = (app.anyone().base().to_owned(), format!("office-{}@example.com", dealer.id));
@@ -116,9 +116,9 @@ async fn the_guide_runs_through_a_generated_python_client() {
     let said = run.await.unwrap();
     let expected = [
         "sites ['North bay']",
-        "months [('2026-01-01', 31000, True)]",
-        "hours 744 31000",
-        "years [(2025, 'North bay', None), (2025, None, None), (2026, 'North bay', 31000), (2026, None, 31000)]",
+        "month 2026-01-01 makeup_only 30000 True",
+        "hours 720 30000",
+        "years [(2025, 'North bay', None), (2025, None, None), (2026, 'North bay', 30000), (2026, None, 30000)]",
         "changes ['customer', 'meter', 'placement', 'readings', 'savings_report', 'site', 'unit', 'water_figures'] False",
         "secret True",
     ];
