@@ -26,18 +26,18 @@ async fn the_office_sees_what_is_due_and_asks_from_the_page() {
         ("email", "mia@example.com"),
         ("due_on", due.as_str()),
     ];
-    let asked = dealer.office.form("/readings-due/ask", None, &form_body(&fields)).await;
+    let asked = dealer.office.send_form("/readings-due/ask", &fields).await;
     assert_eq!(asked.status(), 201, "{asked:?}");
     assert!(asked.text().contains("Mia Berger is asked") && asked.text().contains("mia@example.com"), "{asked:?}");
     assert_eq!(app.drain_mail(Utc::now()).await.sent, 1);
 
     // Without an address the page shows the link; with faults it shows the form again.
     let by_hand = fields.map(|(name, value)| (name, if name == "email" { "" } else { value }));
-    let asked = dealer.office.form("/readings-due/ask", None, &form_body(&by_hand)).await;
+    let asked = dealer.office.send_form("/readings-due/ask", &by_hand).await;
     let link = asked.text().split("https://water.example.com").nth(1).unwrap().split('"').next().unwrap();
     assert_eq!(app.anyone().get(link).await.status(), 200);
     let wrong = fields.map(|(name, value)| (name, if name == "person" { "" } else { value }));
-    let again = dealer.office.form("/readings-due/ask", None, &form_body(&wrong)).await;
+    let again = dealer.office.send_form("/readings-due/ask", &wrong).await;
     assert_eq!(again.status(), 422);
     assert!(again.text().contains("Name: write at least one character."), "{again:?}");
     assert!(again.text().contains("mia@example.com"), "what was typed stays");
@@ -46,7 +46,7 @@ async fn the_office_sees_what_is_due_and_asks_from_the_page() {
     let foreign = dealer.office.form("/readings-due/ask", Some("https://evil.example"), &form_body(&fields)).await;
     assert_eq!(foreign.status(), 403, "{foreign:?}");
     let viewer = dealer.customer_viewer(bay.customer).await;
-    assert_eq!(viewer.form("/readings-due/ask", None, &form_body(&fields)).await.status(), 403);
+    assert_eq!(viewer.send_form("/readings-due/ask", &fields).await.status(), 403);
     let theirs = viewer.get("/readings-due").await;
     assert!(theirs.status() == 200 && !theirs.text().contains("Ask somebody"), "{theirs:?}");
     let requests = dealer.office.get("/v1/reading-requests").await.json();

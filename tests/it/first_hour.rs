@@ -176,8 +176,7 @@ async fn a_customer_reader_types_readings_in_and_a_viewer_does_not() {
     assert_eq!(reader.page(&format!("/sites/{other}/readings")).await.status(), 404);
     assert_eq!(reader.page("/readings/import").await.status(), 404, "tables are the dealer's");
     assert!(reader.page(&path).await.text().contains("Make-up"), "a meter of the whole site");
-    let body = crate::support::form_body(&[(&format!("register-{}", meter["number"]), "1234")]);
-    let sent = reader.form(&path, Some(reader.base()), &body).await;
+    let sent = reader.send_form(&path, &[(&format!("register-{}", meter["number"]), "1234")]).await;
     assert!(sent.text().contains("1 reading was taken"), "{sent:?}");
     assert!(!sent.text().contains("Count the figures now"), "that is the dealer's: {sent:?}");
     let month = "from=2026-01-01T00:00:00Z&to=2027-01-01T00:00:00Z";

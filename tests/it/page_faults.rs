@@ -50,8 +50,8 @@ async fn a_form_that_can_not_be_read_is_answered_by_a_page() {
     assert!(body.len() > 100_000);
     let told = dealer.office.form("/call-outs", None, &body).await;
     assert!(told.status() == 422 && told.text().contains("keep it within 1000 characters"), "{}", &told.text()[..3000]);
-    let body = form_body(&[("symptom", &"x".repeat(300_000)), ("bay", "stopped")]);
-    let too_long = dealer.office.form("/call-outs", None, &body).await;
+    let too_long =
+        dealer.office.send_form("/call-outs", &[("symptom", &"x".repeat(300_000)), ("bay", "stopped")]).await;
     assert!(too_long.status() == 413 && too_long.text().contains("larger than this address takes"), "{too_long:?}");
 }
 
@@ -62,12 +62,13 @@ async fn a_number_that_may_be_one_of_two_is_asked_again() {
     let site = dealer.site(dealer.customer("Harbour Haulage").await, "North yard").await;
     let unit = dealer.unit("L-1").await;
     dealer.place(unit, site, "2026-01-01T00:00:00Z").await;
-    let visit = |hours: &str| form_body(&[("at", "2026-03-01T10:00"), ("hours", hours)]);
     let path = format!("/units/{unit}/visit");
-    let asked = dealer.technician.form(&path, None, &visit("1,500")).await;
+    let visit =
+        async |hours: &str| dealer.technician.send_form(&path, &[("at", "2026-03-01T10:00"), ("hours", hours)]).await;
+    let asked = visit("1,500").await;
     assert!(asked.status() == 422 && asked.text().contains("may be 1500 or 1.5"), "{asked:?}");
     assert!(asked.text().contains("value=\"1,500\""), "it stands there to be mended");
-    let taken = dealer.technician.form(&path, None, &visit("1,5")).await;
+    let taken = visit("1,5").await;
     assert_eq!(taken.status(), 303, "{taken:?}");
 }
 
@@ -87,7 +88,7 @@ async fn the_form_of_a_visit_has_the_meters_of_the_site_and_asks_about_odd_regis
     assert!(form.text().contains("Make-up, of the whole site, in L, last 1\u{202f}000"), "{form:?}");
     let sent = async |fields: &[(&str, &str)]| {
         let all = [&[("at", "2026-03-01T10:00")], fields].concat();
-        dealer.technician.form(&path, None, &form_body(&all)).await
+        dealer.technician.send_form(&path, &all).await
     };
     let asked = sent(&[(&meter, "900")]).await;
     assert!(asked.status() == 422 && asked.text().contains("less than at the last reading"), "{asked:?}");

@@ -2,7 +2,7 @@
 
 use crate::ages::{ago, day_ago, hours, standing};
 use crate::conventions::items;
-use crate::support::{Answer, Client, Dealer, TestApp, form_body, id};
+use crate::support::{Answer, Client, Dealer, TestApp, id};
 use crate::visits::account;
 use chrono::{NaiveDate, Utc};
 use serde_json::{Value, json};
@@ -259,7 +259,7 @@ async fn what_is_due_is_listed_late_first_by_site_and_technician() {
 }
 
 async fn typed(client: &Client, routine: &Value, fields: &[(&str, &str)]) -> Answer {
-    client.form(&format!("/due/{}", id(routine)), None, &form_body(fields)).await
+    client.send_form(&format!("/due/{}", id(routine)), fields).await
 }
 
 #[tokio::test]

@@ -2,7 +2,7 @@
 //! and what figures become.
 
 use crate::conventions::items;
-use crate::support::{Answer, Client, Dealer, TestApp, form_body, id};
+use crate::support::{Answer, Client, Dealer, TestApp, id};
 use chrono::Utc;
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -480,11 +480,11 @@ async fn a_step_is_decided_on_a_page() {
     let page = page.text();
     assert!(page.contains("Quay: Quay, Make-up") && page.contains("It may have shown 413\u{202f}200"), "{page}");
     let path = format!("/to-decide/{exception}");
-    let wrong = office.form(&path, None, &form_body(&[("ruling", "correct"), ("which", "later")])).await;
+    let wrong = office.send_form(&path, &[("ruling", "correct"), ("which", "later")]).await;
     assert_eq!(wrong.status(), 422);
     assert!(wrong.text().contains("register: this ruling needs it"), "{}", wrong.text());
     let right = [("ruling", "correct"), ("which", "later"), ("register", "412530"), ("note", "two digits")];
-    assert_eq!(office.form(&path, None, &form_body(&right)).await.status(), 303);
+    assert_eq!(office.send_form(&path, &right).await.status(), 303);
     app.night(dealer.id, Utc::now()).await;
     assert_eq!(of_2026(&dealer, &bay).await, 630.0);
     assert!(office.page("/to-decide").await.text().contains("Nothing: every step"));

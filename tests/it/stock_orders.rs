@@ -151,7 +151,7 @@ async fn what_is_on_its_way_is_counted_on() {
         ("expected", expected.as_str()),
     ];
     for _ in 0..2 {
-        let sent = dealer.office.form("/stock/orders", None, &crate::support::form_body(&fields)).await;
+        let sent = dealer.office.send_form("/stock/orders", &fields).await;
         assert_eq!((sent.status(), sent.header("location")), (303, "/stock"), "{sent:?}");
     }
     let placed = items(&dealer.office, ORDERS).await;
@@ -167,7 +167,7 @@ async fn what_is_on_its_way_is_counted_on() {
     assert!(page.text().contains("On its way") && page.text().contains("from Valley, to Warehouse"), "{page:?}");
     let path = format!("/stock/orders/{}", id(&placed[0]));
     let send = async |what: &str, fields: &[(&str, &str)]| {
-        dealer.technician.form(&format!("{path}/{what}"), None, &crate::support::form_body(fields)).await
+        dealer.technician.send_form(&format!("{path}/{what}"), fields).await
     };
     let wrong = send("receive", &[("revision", "1"), ("quantity", "many"), ("shown", &warehouse)]).await;
     assert!(wrong.status() == 422 && wrong.text().contains("is no number: type a number"), "{wrong:?}");

@@ -148,7 +148,7 @@ async fn a_planned_visit_is_made_on_its_form_with_what_was_used_and_a_photo() {
         ("routine", routine.as_str()),
         ("keep", warehouse.as_str()),
     ];
-    let planned = dealer.technician.form("/week", None, &crate::support::form_body(&fields)).await;
+    let planned = dealer.technician.send_form("/week", &fields).await;
     assert_eq!(planned.header("location"), "/week?day=2026-05-04", "{planned:?}");
     let open = items(&dealer.office, "/v1/stock-reservations").await;
     assert_eq!((open.len(), &open[0]["planned_on"]), (1, &json!("2026-05-04")));
