@@ -121,7 +121,7 @@ async fn a_new_dealer_is_led_from_an_empty_service_to_first_figures() {
     assert_eq!(next(&office.get("/").await), "#counting");
     assert_eq!(office.send("/figures", &[("next", "/")]).await.header("location"), "/");
     let today = office.get("/").await;
-    assert!(!today.text().contains("To your first figures"), "{today:?}");
+    assert!(!today.shown().contains("To your first figures"), "{today:?}");
     let units = office.get("/units").await;
     assert!(
         units.text().contains("Bay 1") && units.text().contains("1 unit. Readings to decide on: at 0. Never read: 0.")

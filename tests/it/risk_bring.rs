@@ -90,7 +90,7 @@ async fn the_kit_of_a_part_is_named_with_prices_and_stock() {
         (&seen["in_vans"], &seen["purchase_price"], &seen["selling_price"]),
         (&json!("5"), &Value::Null, &Value::Null)
     );
-    assert!(!dealer.technician.get("/risk").await.text().contains("sells at"));
+    assert!(!dealer.technician.get("/risk").await.shown().contains("sells at"));
 
     let again = dealer.office.post("/v1/kits", &kit("Another", json!("T 6"), "2")).await;
     again.refused_for(409, &[("/for_kind", "kit_exists")]);

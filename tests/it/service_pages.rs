@@ -246,7 +246,7 @@ async fn a_visit_ticks_off_the_work_that_is_due() {
     }
     let noted = items(&dealer.office, &dones).await;
     assert_eq!((noted.len(), &noted[0]["checked"]), (1, &json!([0, 1])), "sent twice, kept once");
-    assert!(!dealer.technician.get(&path).await.text().contains(&*name), "it is due no more");
+    assert!(!dealer.technician.get(&path).await.shown().contains(&*name), "it is due no more");
     let other = dealer.technician.send_form(&path, &[("key", "k-3"), (&*name, "1")]).await;
     assert_eq!(other.status(), 409, "{other:?}");
     assert_eq!(items(&dealer.office, EVENTS).await.len(), 1);

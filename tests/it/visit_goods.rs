@@ -153,5 +153,5 @@ async fn a_planned_visit_is_made_on_its_form_with_what_was_used_and_a_photo() {
     let open = items(&dealer.office, "/v1/stock-reservations").await;
     assert_eq!((open.len(), &open[0]["planned_on"]), (1, &json!("2026-05-04")));
     // Shown again, the form knows of no planned visit.
-    assert!(!dealer.technician.get(&form).await.text().contains("name=\"planned\""));
+    assert!(!dealer.technician.get(&form).await.shown().contains("name=\"planned\""));
 }

@@ -182,6 +182,13 @@ impl Answer {
         std::str::from_utf8(&self.body).unwrap()
     }
 
+    /// The text of a page that was shown: what an error lacks says nothing.
+    #[track_caller]
+    pub(crate) fn shown(&self) -> &str {
+        assert_eq!(self.status, 200, "{self:?}");
+        self.text()
+    }
+
     /// The text with every space that doesn't break as a space.
     pub(crate) fn plain(&self) -> String {
         self.text().replace(['\u{a0}', '\u{202f}'], " ")
