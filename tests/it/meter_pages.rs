@@ -67,9 +67,7 @@ async fn an_exchanged_register_goes_on_from_its_first_value() {
     assert!(dealer.office.page(&path).await.text().contains("counts no more: Another dial"));
     let viewer = dealer.customer_viewer(bay.customer).await;
     let shown = viewer.page(&path).await;
-    assert!(
-        !shown.shown().contains("/exchange\"") && !shown.text().contains("What it measured")
-    );
+    assert!(!shown.shown().contains("/exchange\"") && !shown.text().contains("What it measured"));
     assert_eq!(viewer.page(&format!("{path}/exchange")).await.status(), 403);
     assert_eq!(app.dealer("Elsewhere").await.office.page(&format!("{path}/exchange")).await.status(), 404);
 }

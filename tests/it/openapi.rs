@@ -1,10 +1,13 @@
 //! The API's document: the stored file is what the code describes, it is complete, and it lists
 //! the routes that are really registered.
 
+mod fields;
+
 use crate::support::{Database, TestApp, generated, repository, services};
 use actix_web::introspection::IntrospectionTree;
 use actix_web::test;
 use actix_web::web::Data;
+use fields::field_faults;
 use reqwest::Method;
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, BTreeSet};
@@ -154,6 +157,53 @@ async fn a_field_without_a_description_or_an_example_is_noticed() {
     assert_eq!(faults(&document), [format!("{list} has no description"), format!("{list} has no example")]);
 }
 
+#[tokio::test]
+async fn an_example_that_contradicts_what_is_said_is_noticed() {
+    let document = document();
+    let field = "/components/schemas/CustomerInput/properties/name";
+    for (said, fault) in [
+        (json!({ "type": "string", "description": "Its name.", "example": 4 }), "4, which is of another type"),
+        (
+            json!({ "type": "array", "items": { "type": "string" }, "description": "Names.", "example": ["Mill", 4] }),
+            "[\"Mill\",4], which is of another type",
+        ),
+        (
+            json!({ "type": "integer", "maximum": 3, "description": "How many.", "example": 4 }),
+            "4, which is out of its range",
+        ),
+        (json!({ "type": "number", "description": "Share of it.", "example": 1.5 }), "1.5, which is no share"),
+        (
+            json!({ "type": "string", "maxLength": 3, "description": "Its name.", "example": "Mill" }),
+            "\"Mill\", which is too long",
+        ),
+        (
+            json!({ "type": "string", "enum": ["open"], "description": "How it is.", "example": "ajar" }),
+            "\"ajar\", which is none of its values",
+        ),
+        (
+            json!({ "type": "string", "description": "`open` or `closed`.", "example": "ajar" }),
+            "\"ajar\", which is none of the words described",
+        ),
+        (
+            json!({ "type": "string", "description": "The first of the month.", "example": "2026-03-02" }),
+            "\"2026-03-02\", which is no first of a month",
+        ),
+    ] {
+        let mut document = document.clone();
+        *document.pointer_mut(field).unwrap() = said;
+        assert_eq!(faults(&document), [format!("{field} shows {fault}")]);
+    }
+    let year = "/components/schemas/WaterYearRow";
+    for (end, day, fault) in [
+        ("to", "2025-12-31", "shows an end before its beginning"),
+        ("from", "2025-01-01", "shows a year that begins in another one"),
+    ] {
+        let mut document = document.clone();
+        *document.pointer_mut(&format!("{year}/properties/{end}/example")).unwrap() = json!(day);
+        assert_eq!(faults(&document), [format!("{year} {fault}")]);
+    }
+}
+
 /// What each kind of problem looks like stands in the document; these are easily brought about.
 #[tokio::test]
 async fn the_problems_shown_are_those_that_are_answered() {
@@ -249,38 +299,6 @@ fn example_faults(document: &Value, said: &Value) -> Vec<String> {
         }
     }
     faults
-}
-
-/// Fields without a description or an example, wherever in the document a schema has some; `at` points at
-/// `part`. Objects, lists of them and what is described elsewhere show theirs in their own parts.
-fn field_faults(at: &str, part: &Value, faults: &mut Vec<String>) {
-    for (name, field) in part["properties"].as_object().into_iter().flatten() {
-        let has = |part: &Value, keys: &[&str]| keys.iter().any(|key| part.get(key).is_some());
-        let is_made_up = |part: &Value| has(part, &["$ref", "oneOf", "anyOf", "allOf"]);
-        let is = |kind: &str| {
-            field["type"] == kind || field["type"].as_array().is_some_and(|all| all.contains(&json!(kind)))
-        };
-        if is_made_up(field) {
-            continue;
-        }
-        if empty(&field["description"]) {
-            faults.push(format!("{at}/properties/{name} has no description"));
-        }
-        let items = &field["items"];
-        let is_shown_within = is("object") || is_made_up(items) || has(items, &["properties", "example"]);
-        if field.get("example").is_none() && !is_shown_within {
-            faults.push(format!("{at}/properties/{name} has no example"));
-        }
-    }
-    match part {
-        Value::Object(members) => members.iter().for_each(|(name, member)| {
-            field_faults(&format!("{at}/{}", name.replace('/', "~1")), member, faults);
-        }),
-        Value::Array(items) => {
-            items.iter().enumerate().for_each(|(n, item)| field_faults(&format!("{at}/{n}"), item, faults))
-        }
-        _ => {}
-    }
 }
 
 fn operation_faults(name: &str, said: &Value) -> Vec<String> {
