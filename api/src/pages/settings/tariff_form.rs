@@ -421,7 +421,7 @@ mod tests {
     #[test]
     fn what_is_half_typed_is_said_of_its_field() {
         let at = |fields: &[(&str, &str)]| -> Vec<String> {
-            let problem = input(&typed(&[&[("water_price", "1")], fields].concat())).err().unwrap();
+            let problem = input(&typed(&[&[("water_price", "1")][..], fields].concat())).err().unwrap();
             problem.faults().iter().map(|fault| fault.pointer.clone()).collect()
         };
         assert_eq!(at(&[("sewer_fixed", "5"), ("water_to_2", "9")]), ["/water_price_2", "/sewer_price"]);
