@@ -79,9 +79,7 @@ async fn waiting(tx: &Tx<'_>, of: Option<Uuid>) -> Result<Vec<(Uuid, String, Str
 
 impl Page {
     fn of(mut rows: Vec<StoredReport>, after: &After, customer: Option<Uuid>) -> Self {
-        let most = usize::try_from(after.limit()).unwrap_or(usize::MAX);
-        let more = rows.len() > most;
-        rows.truncate(most);
+        let more = after.cut_off(&mut rows);
         let cursor = |last: &StoredReport| {
             let cursor = After::cursor(&last.month.first_day().to_string(), last.id);
             match customer {
