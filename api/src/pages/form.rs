@@ -51,6 +51,15 @@ fn not_a_number(error: &NumberError) -> Faults {
     Faults::one("", "not_a_number", error.to_string())
 }
 
+/// What a form begins with: what was typed, and these values where nothing was typed yet.
+pub(super) fn begun<const N: usize>(typed: &Typed, values: [(&str, String); N]) -> Typed {
+    let mut filled = typed.clone();
+    for (name, value) in values {
+        filled.entry(name.to_owned()).or_insert(value);
+    }
+    filled
+}
+
 /// How a browser writes a local time.
 pub(super) const LOCAL: &str = "%Y-%m-%dT%H:%M";
 

@@ -244,13 +244,16 @@ async fn new_sheet<P: Permission>(
     faults: &[(String, String)],
 ) -> Result<Sheet, Problem> {
     let ground = db.read(caller.scope(), caller.now(), async |tx| ground(tx, of).await).await?;
-    let mut filled = typed.clone();
     let since = ground.since.with_timezone(&ground.zone).format(LOCAL).to_string();
     let own = of.unit.map(|unit| format!("unit {unit}")).unwrap_or_default();
-    let begun = [("from", since), ("measures", own), ("stream", "makeup".to_owned()), ("unit", "m3".to_owned())];
-    for (name, value) in begun.into_iter().chain([("read_every_h", "720".to_owned())]) {
-        filled.entry(name.to_owned()).or_insert(value);
-    }
+    let begun = [
+        ("from", since),
+        ("measures", own),
+        ("stream", "makeup".to_owned()),
+        ("unit", "m3".to_owned()),
+        ("read_every_h", "720".to_owned()),
+    ];
+    let filled = form::begun(typed, begun);
     let query =
         [("site", of.site), ("unit", of.unit)].into_iter().find_map(|(name, id)| Some(format!("{name}={}", id?)));
     let about = About {

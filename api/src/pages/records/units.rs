@@ -89,13 +89,11 @@ async fn new_sheet<P: Permission>(
     faults: &[(String, String)],
 ) -> Result<Sheet, Problem> {
     let Offered { models, sites, zone } = offered(caller, db, chosen_site(typed)).await?;
-    let mut filled = typed.clone();
     // Without a site nobody knows by which clock.
     let now = chosen_site(typed).map(|_| caller.now().with_timezone(&zone).format(LOCAL).to_string());
     let now = now.unwrap_or_default();
-    for (name, value) in [("from", now), ("terms", "rented".to_owned()), ("state", "starting".to_owned())] {
-        filled.entry(name.to_owned()).or_insert(value);
-    }
+    let begun = [("from", now), ("terms", "rented".to_owned()), ("state", "starting".to_owned())];
+    let filled = form::begun(typed, begun);
     let back = match chosen_site(typed) {
         Some(site) => (format!("/sites/{site}"), "Back to the site".to_owned()),
         None => ("/".to_owned(), "Back to the units".to_owned()),

@@ -155,8 +155,8 @@ async fn new_sheet<P: Permission>(
     faults: &[(String, String)],
 ) -> Result<Sheet, Problem> {
     let site = db.read(caller.scope(), caller.now(), async |tx| site::get(tx, id).await).await?.value;
-    let mut filled = typed.clone();
-    filled.entry("cycle_anchor".to_owned()).or_insert_with(|| local_date(site.time_zone, caller.now()).to_string());
+    let today = local_date(site.time_zone, caller.now()).to_string();
+    let filled = form::begun(typed, [("cycle_anchor", today)]);
     let about = About {
         title: format!("Add a water account of {}", site.name),
         lead: "As it stands on the supplier\u{2019}s bill.".to_owned(),

@@ -44,12 +44,8 @@ pub(super) fn specs() -> Vec<Spec> {
 
 /// What a new one begins with.
 pub(super) fn begun(typed: &Typed, from: NaiveDate, currency: &str, unit: RegisterUnit) -> Typed {
-    let mut filled = typed.clone();
     let values = [("from", from.to_string()), ("currency", currency.to_owned()), ("unit", unit.as_str().to_owned())];
-    for (name, value) in values {
-        filled.entry(name.to_owned()).or_insert(value);
-    }
-    filled
+    form::begun(typed, values)
 }
 
 /// What was typed, as the API takes it.

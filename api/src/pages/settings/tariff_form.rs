@@ -1,7 +1,7 @@
 //! A tariff as its supplier prints it, from a form to what the API takes: blocks that rise or fall, sewer by
 //! its own measure, charges by strength, surcharges, taxes.
 
-use super::super::form::{Typed, field};
+use super::super::form::{self, Typed, field};
 use super::super::sheet::{self, Spec, Takes, numbered, spec};
 use crate::extract::from_json;
 use crate::http::accounts::tariffs::TariffInput;
@@ -148,7 +148,6 @@ fn tax(n: usize) -> [Spec; 3] {
 
 /// What a first one begins with.
 pub(super) fn begun(typed: &Typed, currency: &str, today: NaiveDate) -> Typed {
-    let mut filled = typed.clone();
     let values = [
         ("currency", currency.to_owned()),
         ("from", today.to_string()),
@@ -156,10 +155,7 @@ pub(super) fn begun(typed: &Typed, currency: &str, today: NaiveDate) -> Typed {
         ("return_factor", "1".to_owned()),
         ("name", "Rates".to_owned()),
     ];
-    for (name, value) in values {
-        filled.entry(name.to_owned()).or_insert(value);
-    }
-    filled
+    form::begun(typed, values)
 }
 
 /// The fields of a form as they were read.
