@@ -3,10 +3,10 @@
 use super::super::fault::Fault;
 use super::super::form::{self, Typed};
 use super::super::html_for;
-use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
+use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, spec};
 use super::super::visitor::{Sender, Visitor};
+use super::agreement_lines;
 use super::recipients::{self, Reader};
-use super::{agreement_lines, choice};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::customer::Extent;
 use crate::db::page::{After, PAGE_MAX};
@@ -180,8 +180,7 @@ fn specs() -> Vec<Spec> {
     let systems = choice([("metric", "litres and cubic metres"), ("us", "US gallons")]);
     vec![
         spec("name", "Name", Takes::Text).needed(),
-        spec("unit_system", "Units of its figures", Takes::OneOf(systems))
-            .hint("Left empty, figures come in your own units."),
+        spec("unit_system", "Units of its figures", systems).hint("Left empty, figures come in your own units."),
         spec("own_number", "Number in its own books", Takes::Text).more(),
         spec("fiscal_year_start", "Its year begins in", Takes::NumberOf(months)).needed().more(),
     ]

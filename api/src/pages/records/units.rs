@@ -3,10 +3,10 @@
 
 use super::super::fault::Fault;
 use super::super::form::{self, LOCAL, Typed, field};
-use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
+use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::words;
-use super::{Of, choice, model_choices, site_choices, together};
+use super::{Of, model_choices, site_choices, together};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::{Db, Tx, dealer, placement, site, spell, unit};
 use crate::http::placements::PlacementInput;
@@ -48,7 +48,7 @@ pub(super) fn place_specs(sites: Vec<(String, String)>) -> Vec<Spec> {
     vec![
         spec("site_id", "Stands at", Takes::OneOf(sites)).hint("Left empty, it stands nowhere yet."),
         spec("from", "Since when, by the clock of the site", Takes::Instant),
-        spec("terms", "On which terms", Takes::OneOf(terms)),
+        spec("terms", "On which terms", terms),
     ]
 }
 

@@ -4,7 +4,7 @@ use super::super::fault::Fault;
 use super::super::form::{Typed, field};
 use super::super::html_for;
 use super::super::sent::Sent;
-use super::super::sheet::{self, About, Filled, Sheet, Spec, Takes, numbered, spec};
+use super::super::sheet::{self, About, Filled, Sheet, Spec, Takes, choice, numbered, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::letterhead;
 use crate::auth::{Caller, perm};
@@ -37,10 +37,6 @@ pub(super) fn routes(config: &mut ServiceConfig) {
 const ROWS_MORE: usize = 2;
 /// Limits of one dealer, at most.
 const LIMITS_MOST: usize = 40;
-
-fn choice<const N: usize>(names: [(&str, &str); N]) -> Takes {
-    Takes::OneOf(names.map(|(name, words)| (name.to_owned(), words.to_owned())).into())
-}
 
 fn specs(has_logo: bool, limits: usize) -> Vec<Spec> {
     let logo = spec("logo_file", "Logo: a PNG, JPEG or WebP picture", Takes::Picture);

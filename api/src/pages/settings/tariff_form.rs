@@ -2,7 +2,7 @@
 //! its own measure, charges by strength, surcharges, taxes.
 
 use super::super::form::{self, Typed, field};
-use super::super::sheet::{self, Spec, Takes, numbered, spec};
+use super::super::sheet::{self, Spec, Takes, choice, numbered, spec};
 use crate::extract::from_json;
 use crate::http::accounts::tariffs::TariffInput;
 use crate::problem::Problem;
@@ -28,10 +28,6 @@ const SEWER_BASE: &str = "sewer_base";
 /// The name of the nth field of several alike; the first one's has no number.
 pub(super) fn nth(name: &str, n: usize) -> String {
     if n == 1 { name.to_owned() } else { format!("{name}_{n}") }
-}
-
-fn choice<const N: usize>(pairs: [(&str, &str); N]) -> Takes {
-    Takes::OneOf(pairs.map(|(name, words)| (name.to_owned(), words.to_owned())).into())
 }
 
 /// Which lines a percentage is of.
