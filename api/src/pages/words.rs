@@ -23,7 +23,7 @@ use domain::routine::due::DueBy;
 use domain::span::Span;
 use domain::spell::SpellState;
 use domain::stock::movement::DifferenceWhy;
-use domain::units::Dimension;
+use domain::units::{Dimension, RegisterUnit};
 use domain::wear::age::AgeSource;
 use domain::zone::local_date;
 use rust_decimal::Decimal;
@@ -77,6 +77,16 @@ pub(super) fn register_unit(name: &str) -> &str {
         other => other,
     }
 }
+
+/// Units in which suppliers print volumes, as bills and tariffs call them.
+pub(super) const SUPPLIER_UNITS: [(RegisterUnit, &str); 6] = [
+    (RegisterUnit::M3, "m\u{b3}"),
+    (RegisterUnit::L, "L"),
+    (RegisterUnit::UsGal, "gallon"),
+    (RegisterUnit::Kgal, "1,000 gallons"),
+    (RegisterUnit::Ccf, "100 ft\u{b3}"),
+    (RegisterUnit::Ft3, "ft\u{b3}"),
+];
 
 /// A register as it was read: all its digits.
 pub(super) fn register(value: f64) -> String {

@@ -3,6 +3,7 @@
 
 use super::super::form::{self, Typed, field};
 use super::super::sheet::{self, Spec, Takes, choice, numbered, spec};
+use super::super::words::SUPPLIER_UNITS;
 use crate::extract::from_json;
 use crate::http::accounts::tariffs::TariffInput;
 use crate::problem::Problem;
@@ -37,13 +38,7 @@ fn lines() -> Takes {
 
 /// Its fields.
 pub(super) fn specs() -> Vec<Spec> {
-    let units = choice([
-        ("m3", "m\u{b3}"),
-        ("us_gal", "gallon"),
-        ("kgal", "1,000 gallons"),
-        ("ccf", "100 ft\u{b3}"),
-        ("ft3", "ft\u{b3}"),
-    ]);
+    let units = choice(SUPPLIER_UNITS.map(|(unit, words)| (unit.as_str(), words)));
     let mut all = vec![
         spec("name", "What your people call it", Takes::Text).needed(),
         spec("currency", "Currency", Takes::Text).needed().hint("Three letters after ISO 4217, such as EUR."),
