@@ -178,8 +178,9 @@ struct Wanted {
 async fn wanted(sent: &Sent, now: &ReportStyle) -> Result<Wanted, Problem> {
     let typed = sent.typed();
     let picture = picture(sent)?;
-    let mut read = sheet::read(&specs(false, LIMITS_MOST), &typed, Tz::UTC)?;
-    read.retain(|name, value| !name.starts_with("limit_") && name != "words" && !value.is_null());
+    // Limits are read by rows.
+    let mut read = sheet::read(&specs(false, 0), &typed, Tz::UTC)?;
+    read.retain(|name, value| name != "words" && !value.is_null());
     let address = read.get("address").and_then(Value::as_str).unwrap_or_default();
     let address: Vec<&str> = address.lines().map(str::trim).filter(|line| !line.is_empty()).collect();
     let address = json!(address);
