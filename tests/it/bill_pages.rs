@@ -83,6 +83,11 @@ async fn bills_are_typed_in_and_held_against_the_tariff() {
     assert!(dealer.office.page(&path).await.text().contains("The tariff asks 528.00 EUR"), "the latest that counts");
 }
 
+/// The fields of a bill from the beginning of 2026.
+fn bill<'a>(to: &'a str, lines: &'a str) -> [(&'static str, &'a str); 6] {
+    [("from", "2026-01-01"), ("to", to), ("amount", "528"), ("currency", "EUR"), ("unit", "m3"), ("lines", lines)]
+}
+
 #[tokio::test]
 async fn what_a_bill_lacks_is_said_beside_its_field() {
     let app = TestApp::start().await;
@@ -90,15 +95,21 @@ async fn what_a_bill_lacks_is_said_beside_its_field() {
     let site = dealer.site(dealer.customer("Harbour Haulage").await, "North yard").await.to_string();
     let path = account(&dealer.office, &site).await;
     let bills = format!("{path}/bills");
-    let bill = |to: &'static str, lines: &'static str| {
-        [("from", "2026-01-01"), ("to", to), ("amount", "528"), ("currency", "EUR"), ("unit", "m3"), ("lines", lines)]
-    };
-    for (bill, words) in
-        [(bill("2026-01-01", ""), "href=\"#f-to\""), (bill("2026-02-01", "Meter fee"), "href=\"#f-lines\"")]
-    {
-        let refused = dealer.office.send_form(&bills, &bill).await;
-        assert!(refused.status() == 422 && refused.text().contains(words), "{refused:?}");
+    let long = "A line of a bill that is called more than anything on paper is called, ".repeat(8);
+    let long = format!("{long} 5");
+    for (lines, to, at) in [
+        ("", "2026-01-01", "to"),
+        ("Meter fee", "2026-02-01", "lines"),
+        ("Volume charge 1 234.50", "2026-02-01", "lines"),
+        (long.as_str(), "2026-02-01", "lines"),
+    ] {
+        let refused = dealer.office.send_form(&bills, &bill(to, lines)).await;
+        let leads = format!("href=\"#f-{at}\"");
+        assert!(refused.status() == 422 && refused.text().contains(&leads), "{refused:?}");
     }
+    let metered = [&bill("2026-02-01", "")[..], &[("metered", "-5")]].concat();
+    let refused = dealer.office.send_form(&bills, &metered).await;
+    assert!(refused.status() == 422 && refused.text().contains("href=\"#f-metered\""), "{refused:?}");
     let kept = dealer.office.send_form(&bills, &bill("2026-02-01", "")).await;
     let page = dealer.office.page(kept.header("location")).await;
     assert!(page.text().contains("the volume on it was not typed in"), "{page:?}");

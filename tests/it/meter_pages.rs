@@ -77,7 +77,9 @@ async fn a_meter_goes_from_a_unit_to_a_part_and_to_another_site() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
     let bay = bay(&dealer).await;
-    let south = dealer.site(bay.customer, "South yard").await;
+    let south = json!({ "customer_id": bay.customer, "name": "South yard", "time_zone": "Europe/London",
+        "country": "GB" });
+    let south = id(&dealer.office.create("/v1/sites", &south).await);
     let to = format!("/meters/new?unit={}", bay.unit);
     let part = format!("part {}", bay.pump);
     assert!(dealer.technician.page(&to).await.text().contains(&format!("value=\"{part}\"")), "its parts are offered");
@@ -110,7 +112,7 @@ async fn a_meter_goes_from_a_unit_to_a_part_and_to_another_site() {
     assert_eq!(dealer.technician.send_form(&format!("{path}/measures"), &moved).await.header("location"), path);
     let attached = items(&dealer.office, &format!("/v1{path}/attachments")).await;
     assert_eq!((attached[0]["component_id"].as_str(), attached.len()), (Some(&*bay.pump.to_string()), 2));
-    assert_eq!(attached[0]["to"], "2026-03-01T07:00:00Z", "by the clock of the site: {attached:?}");
+    assert_eq!(attached[0]["to"], "2026-03-01T07:00:00Z", "by the clock of the site that it leaves: {attached:?}");
     assert_eq!((&attached[1]["site_id"], &attached[1]["share"]), (&json!(south), &json!(0.5)));
     let page = dealer.technician.page(&path).await;
     assert!(page.plain().contains("since 1 Mar 2026, 0.5 of what passes"), "{page:?}");

@@ -99,6 +99,17 @@ async fn what_a_supplier_charges_is_typed_in_and_bills_by_it() {
     assert_eq!(terms["sewer"]["volume"]["return_factor"], "0.9");
     assert_eq!(terms["taxes"][0]["of"], json!(["water_base", "water_use", "sewer_use"]));
     assert!(dealer.office.page(&path).await.text().contains("Rates 2026, in EUR"));
+
+    let too_much = [&account[..], &[("other_most", "5"), ("revision", "1")]].concat();
+    let refused = dealer.office.send_form(&path, &too_much).await;
+    assert!(refused.status() == 422 && refused.text().contains("href=\"#f-other_most\""), "{refused:?}");
+    let stale = dealer.office.send_form(&format!("{path}/retire"), &[("revision", "7")]).await;
+    assert_eq!(stale.status(), 412, "{stale:?}");
+    for words in ["at revision 1 now", "Change Main meter", "name=\"revision\" value=\"1\""] {
+        assert!(stale.text().contains(words), "the form as it is now, with the reason: {words}: {stale:?}");
+    }
+    let retired = dealer.office.send_form(&format!("{path}/retire"), &[("revision", "1")]).await;
+    assert_eq!(retired.header("location"), "/settings/accounts", "{retired:?}");
 }
 
 #[tokio::test]

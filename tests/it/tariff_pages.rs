@@ -122,6 +122,8 @@ async fn a_tariff_with_blocks_sewer_and_surcharges_is_typed_in_read_and_followed
     let days = |n: usize| (tariffs["items"][n]["terms"]["from"].clone(), tariffs["items"][n]["terms"]["to"].clone());
     assert_eq!(days(0), (json!("2026-01-01"), json!("2026-07-01")));
     assert_eq!(days(1), (json!("2026-07-01"), json!(null)));
+    let page = dealer.office.page(&version).await.plain();
+    assert!(page.contains("from 1 Jan 2026 to 30 Jun 2026"), "the last day on which it holds: {page}");
 }
 
 #[tokio::test]
@@ -144,6 +146,9 @@ async fn what_is_wrong_with_a_tariff_is_said_of_the_field() {
     refused("winter_months", "13", "winter_months").await;
     refused("surcharge_amount", "4", "surcharge_percent").await;
     refused("sewer_price", "", "sewer_price").await;
+    refused("strength_price", "", "strength_price").await;
+    refused("surcharge_percent", "", "surcharge_amount").await;
+    refused("tax_2", "", "tax_2").await;
     refused("tax_2", "-3", "tax_2").await;
     refused("currency", "euro", "currency").await;
     let api = path.replace("/settings/accounts/", "/v1/water-accounts/");

@@ -1,10 +1,12 @@
-//! What is done at a unit with a telephone: its plate, its handover, a part replaced.
+//! What is done at a unit with a telephone: its plate, its handover, a part replaced, certificates of its work.
 
+use crate::ages::{day_ago, standing};
 use crate::call_outs::Customer;
 use crate::conventions::items;
 use crate::service_events::EVENTS;
 use crate::stock::Store;
 use crate::support::{TestApp, id};
+use chrono::NaiveDate;
 use serde_json::{Value, json};
 
 /// Dots a square of a code is painted with.
@@ -49,6 +51,46 @@ async fn a_plate_leads_to_the_page_of_its_unit() {
     let stranger = app.anyone().page(&short).await;
     assert_eq!(stranger.header("location"), format!("/sign-in?next={short}"), "signed in, they go on there");
     assert_eq!(app.dealer("Elsewhere").await.owner.get(&plate).await.status(), 404);
+}
+
+/// What a test or a permit was granted with is opened from the unit; of other work nothing is said.
+#[tokio::test]
+async fn certified_work_leads_to_its_last_certificate() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (unit, _, customer) = standing(&dealer, "W-1").await;
+    let mut routine = json!({ "unit_id": unit, "name": "Flush the line", "every": { "days": 30 },
+        "counts_from": day_ago(40) });
+    let plain = id(&dealer.office.create("/v1/routines", &routine).await);
+    (routine["name"], routine["certificate"]) = (json!("Backflow assembly"), json!("backflow_test"));
+    let tested = id(&dealer.office.create("/v1/routines", &routine).await);
+    let noted = json!({ "n": 1, "done_on": day_ago(4) });
+    assert_eq!(dealer.technician.post(&format!("/v1/routines/{plain}/done"), &noted).await.status(), 200);
+    let path = format!("/units/{unit}");
+    let page = dealer.technician.page(&path).await;
+    assert!(page.text().contains("Backflow assembly") && !page.text().contains("certificate"), "{page:?}");
+
+    let (first, second) = (b"%PDF-1.7 leaks".as_slice(), b"%PDF-1.7 holds".as_slice());
+    let on = day_ago(2);
+    let day = on.parse::<NaiveDate>().unwrap().format("%-d %b %Y").to_string();
+    let mut links = Vec::new();
+    for (n, number, result, document) in [(1, "B-1", "failed", first), (2, "B-2", "passed", second)] {
+        let document = crate::files::sent(&dealer.technician, document).await;
+        let done = json!({ "n": n, "done_on": day_ago(3), "certificate": { "number": number,
+            "tester": "Backflow Testing", "date": on, "result": result, "certificate_sha256": document } });
+        let done = dealer.technician.post(&format!("/v1/routines/{tested}/done"), &done).await;
+        assert_eq!(done.status(), 200, "{done:?}");
+        let failed = if result == "failed" { ", failed" } else { "" };
+        let address = format!("/v1/files/{document}");
+        let link = format!("<a href=\"{address}\">certificate {number} of {day}{failed}</a>");
+        let page = dealer.technician.page(&path).await.plain();
+        assert_eq!((page.contains(&link), page.matches(">certificate ").count()), (true, 1), "{link}: {page}");
+        links.push(address);
+    }
+    assert_eq!(dealer.technician.page(&links[1]).await.bytes(), second);
+    assert_ne!(links[0], links[1]);
+    let viewer = dealer.customer_viewer(customer).await;
+    assert!(!viewer.page(&path).await.text().contains("certificate"), "work is the dealer's own");
 }
 
 #[tokio::test]

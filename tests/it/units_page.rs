@@ -79,6 +79,11 @@ async fn a_fleet_of_500_fits_into_its_page() {
     println!("500 units: {:?} at the median, {:?} of 19 in 20, {transferred} bytes", times[9], times[18]);
     assert!(times[18] < SERVER_TIME_MOST, "{times:?}");
     assert!(transferred < TRANSFERRED_MOST, "{transferred} bytes");
+
+    assert!(!dealer.office.page("/units/map").await.text().contains("the first 500 units"), "all are shown");
+    let site = dealer.site(dealer.customer("Harbour Haulage").await, "North yard").await;
+    dealer.place(dealer.unit("L-501").await, site, "2026-01-01T00:00:00Z").await;
+    assert!(dealer.office.page("/units/map").await.text().contains("These are the first 500 units"), "not all are");
 }
 
 #[tokio::test]

@@ -13,6 +13,7 @@ use domain::file::FileRecord;
 use domain::ids::RoutineId;
 use domain::routine::done::{Certified, Done, TestResult};
 use serde_json::{Value, json};
+use std::collections::HashMap;
 use uuid::Uuid;
 
 /// A completion as it is stored.
@@ -126,6 +127,27 @@ fn row(tx: &Tx<'_>, kept: &Kept, done: &Done, n: i32) -> Row {
         recorded_by: tx.scope().account().map(|account| account.0),
         created_at: tx.now(),
     }
+}
+
+/// The last certificate of each of these routines that has one.
+///
+/// # Errors
+/// When the database fails.
+pub async fn last_certificates(tx: &Tx<'_>, routines: &[Uuid]) -> Result<HashMap<Uuid, Certified>, DbError> {
+    let certified = routine_done::certificate_sha256.is_not_null();
+    let rows: Vec<Row> = routine_done::table
+        .filter(routine_done::routine_id.eq_any(routines).and(certified))
+        .distinct_on(routine_done::routine_id)
+        .order((routine_done::routine_id, routine_done::n.desc()))
+        .select(Row::as_select())
+        .load(&mut tx.conn())
+        .await?;
+    let mut last = HashMap::new();
+    for row in rows {
+        let id = row.routine_id;
+        last.extend(StoredDone::try_from(row)?.done.certified.map(|certified| (id, certified)));
+    }
+    Ok(last)
 }
 
 /// What was done of a routine, newest first; a thousand at most.

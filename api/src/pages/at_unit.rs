@@ -88,7 +88,13 @@ pub(super) struct Head {
 }
 
 impl Head {
-    pub(super) fn of(id: UnitId, ground: &Ground, typed: &Typed, now: DateTime<Utc>, faults: Vec<String>) -> Self {
+    /// With what is to be heeded besides at the work that the form is about.
+    pub(super) fn of(
+        (id, ground): (UnitId, &Ground),
+        (typed, faults): (&Typed, Vec<String>),
+        now: DateTime<Utc>,
+        besides: impl IntoIterator<Item = Caution>,
+    ) -> Self {
         let now = now.with_timezone(&ground.zone).format(LOCAL).to_string();
         Self {
             id: id.0,
@@ -96,13 +102,8 @@ impl Head {
             site: ground.site.clone(),
             at: field(typed, "at").map_or(now, str::to_owned),
             faults,
-            heed: heed(AT_A_UNIT),
+            heed: heed(AT_A_UNIT.into_iter().chain(besides)),
         }
-    }
-
-    /// With what is to be heeded, besides, at the work that the form is about.
-    pub(super) fn heeding(self, besides: impl IntoIterator<Item = Caution>) -> Self {
-        Self { heed: heed(AT_A_UNIT.into_iter().chain(besides)), ..self }
     }
 }
 

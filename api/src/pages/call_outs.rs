@@ -187,9 +187,7 @@ pub(super) async fn open_calls(tx: &Tx<'_>) -> Result<Vec<CallRow>, DbError> {
 pub(super) async fn calls_of(tx: &Tx<'_>, unit: UnitId) -> Result<(Vec<CallRow>, bool), DbError> {
     let since = tx.now() - Duration::days(365);
     let mut known = call_out::newest(tx, unit, since, OF_UNIT_MOST + 1).await?;
-    let most = usize::try_from(OF_UNIT_MOST).unwrap_or(usize::MAX);
-    let more = known.len() > most;
-    known.truncate(most);
+    let more = After::first(OF_UNIT_MOST).cut_off(&mut known);
     Ok((rows(tx, &known, false).await?, more))
 }
 

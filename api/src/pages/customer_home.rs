@@ -17,7 +17,7 @@ use askama::Template;
 use domain::ids::CustomerId;
 use domain::report::display;
 use domain::spell::SpellState;
-use domain::zone::{Month, local_date};
+use domain::zone::Month;
 use uuid::Uuid;
 
 /// One more report than this is asked for, and shown.
@@ -75,7 +75,7 @@ struct Known {
 }
 
 async fn known(tx: &Tx<'_>, reads: bool, reports: bool) -> Result<Known, DbError> {
-    let month = Month::of(local_date(dealer::zone(tx).await?, tx.now()));
+    let month = Month::of(dealer::today(tx).await?);
     let due = if reads { due::due_now(tx, &Filter::default(), false).await? } else { Vec::new() };
     let by_customer = |held: &due::Held| held.facts.read_by == domain::metering::stream::ReadBy::Customer;
     let wanted = due.iter().filter(|(held, _)| by_customer(held)).map(|(held, due)| Wanted {

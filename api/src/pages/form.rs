@@ -39,16 +39,25 @@ pub(super) fn decimal(text: &str) -> Result<Decimal, Faults> {
 /// number, or where a space may part its thousands: “1 300” is not 300.
 pub(super) fn with_number(line: &str) -> Option<(&str, Decimal)> {
     let (before, number) = line.trim().rsplit_once(char::is_whitespace).or_else(|| line.trim().rsplit_once(':'))?;
-    let digits = |text: &str, most: usize| (1..=most).contains(&text.len()) && text.chars().all(|c| c.is_ascii_digit());
+    let group = |text: &str| (1..=3).contains(&text.len()) && text.chars().all(|c| c.is_ascii_digit());
     let whole = number.split(['.', ',']).next().unwrap_or_default();
     let last = before.split_whitespace().next_back().unwrap_or_default();
-    let may_be_thousands = whole.len() == 3 && digits(whole, 3) && digits(last.trim_start_matches(['-', '\u{2212}']), 3);
+    let may_be_thousands = whole.len() == 3 && group(whole) && group(last.trim_start_matches(['-', '\u{2212}']));
     let words = before.trim_end().trim_end_matches(':').trim_end();
     if may_be_thousands || words.is_empty() { None } else { Some((words, decimal(number).ok()?)) }
 }
 
 fn not_a_number(error: &NumberError) -> Faults {
     Faults::one("", "not_a_number", error.to_string())
+}
+
+/// What a form begins with: what was typed, and these values where nothing was typed yet.
+pub(super) fn begun<const N: usize>(typed: &Typed, values: [(&str, String); N]) -> Typed {
+    let mut filled = typed.clone();
+    for (name, value) in values {
+        filled.entry(name.to_owned()).or_insert(value);
+    }
+    filled
 }
 
 /// How a browser writes a local time.
@@ -179,15 +188,20 @@ mod tests {
 
     #[test]
     fn a_line_ends_with_its_number_unless_a_space_may_part_its_thousands() {
-        let read = |line| with_number(line).map(|(words, number)| (words, number.to_string()));
-        let is = |line, words, number: &str| assert_eq!(read(line), Some((words, number.to_owned())), "{line}");
-        is("Meter fee 12,50", "Meter fee", "12.50");
-        is(" Credit of 2025 -300 ", "Credit of 2025", "-300");
-        is("Volume charge 1234.50", "Volume charge", "1234.50");
-        is("Block 2 30.00", "Block 2", "30.00");
-        is("Block 2: 300.00", "Block 2", "300.00");
-        is("bod:300", "bod", "300");
-        let none = ["Volume charge 1 234.50", "bod 1 300", "bod 1\u{202f}300,5", "Refund -1 300", "Fee", "12.50", ": 3", ""];
-        assert_eq!(none.map(read), [const { None }; 8]);
+        for (line, words, number) in [
+            ("Meter fee 12,50", "Meter fee", "12.50"),
+            (" Credit of 2025 -300 ", "Credit of 2025", "-300"),
+            ("Volume charge 1234.50", "Volume charge", "1234.50"),
+            ("Block 2 30.00", "Block 2", "30.00"),
+            ("Block 2: 300.00", "Block 2", "300.00"),
+            ("bod:300", "bod", "300"),
+        ] {
+            assert_eq!(with_number(line), Some((words, number.parse().unwrap())), "{line}");
+        }
+        for line in
+            ["Volume charge 1 234.50", "bod 1 300", "bod 1\u{202f}300,5", "Refund -1 300", "Fee", "12.50", ": 3", ""]
+        {
+            assert_eq!(with_number(line), None, "{line}");
+        }
     }
 }

@@ -125,7 +125,7 @@ async fn page<P: Permission>(
         kinds: kinds(typed, n),
     };
     Ok(Page {
-        head: Head::of(id, &ground, typed, caller.now(), faults).heeding(AT_A_HANDOVER),
+        head: Head::of((id, &ground), (typed, faults), caller.now(), AT_A_HANDOVER),
         key: form::key(),
         point: at_unit::point(typed),
         samples: at_unit::sample_inputs(typed),

@@ -57,6 +57,7 @@ mod visitor;
 mod week;
 mod week_work;
 mod words;
+mod writing;
 
 use crate::auth::{Caller, Permission};
 use crate::problem::Problem;

@@ -5,16 +5,17 @@ use super::fault::Fault;
 use super::form::{self, Typed};
 use super::html_for;
 use super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
-use super::visitor::{Sender, Visitor};
-use crate::auth::{Caller, Permission, perm};
+use super::visitor::Visitor;
+use super::writing::{self, Retired, Written};
+use crate::auth::{Caller, perm};
 use crate::db::monthly_file::{self, Filter, StoredFile};
 use crate::db::page::{After, PAGE_MAX};
-use crate::db::{Db, DbError, Tx, customer};
+use crate::db::{Db, Revision, Tx, customer};
 use crate::http::monthly_files::MonthlyFileInput;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
-use actix_web::web::{Data, Form, Path, ServiceConfig};
-use actix_web::{HttpResponse, get, post};
+use actix_web::web::{self, Data, Path, ServiceConfig};
+use actix_web::{HttpResponse, get};
 use askama::Template;
 use chrono_tz::Tz;
 use domain::ids::{CustomerId, MonthlyFileId};
@@ -23,7 +24,13 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(monthly_files).service(begin).service(add).service(edit).service(change).service(retire);
+    config
+        .service(monthly_files)
+        .route("/customers/{id}/monthly-files/new", web::get().to(writing::show::<New>))
+        .route("/customers/{id}/monthly-files", web::post().to(writing::take::<New>))
+        .route("/monthly-files/{id}", web::get().to(writing::show::<Edit>))
+        .route("/monthly-files/{id}", web::post().to(writing::take::<Edit>))
+        .route("/monthly-files/{id}/retire", web::post().to(writing::retire::<Edit>));
 }
 
 #[derive(Template)]
@@ -85,128 +92,92 @@ fn back(customer: CustomerId) -> (String, String) {
     (place(customer), "Back to the addresses".to_owned())
 }
 
-async fn new_sheet<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: CustomerId,
-    typed: Option<&Typed>,
-    faults: &[(String, String)],
-) -> Result<Sheet, Problem> {
-    let name = db.read(caller.scope(), caller.now(), async |tx| customer::get(tx, id).await).await?.value.name;
-    let about = About {
-        title: "Add an address".to_owned(),
-        lead: format!("The figures of {name} go there once a month, first those of the last whole month."),
-        action: place(id),
-        button: "Add it",
-        revision: None,
-        back: back(id),
-        end: None,
-        specs: &specs(),
-    };
-    let empty = Filled::of(&MonthlyFileInput::of(id), Tz::UTC);
-    Ok(Sheet::of(about, &typed.map_or(empty, Filled::Typed), faults))
+/// The form that adds an address to a customer.
+struct New;
+
+impl Written for New {
+    type May = perm::WriteMonthlyFiles;
+    type Id = CustomerId;
+
+    async fn sheet(
+        caller: &Caller<Self::May>,
+        db: &Db,
+        id: CustomerId,
+        typed: Option<&Typed>,
+        faults: &[(String, String)],
+    ) -> Result<Sheet, Problem> {
+        let name = db.read(caller.scope(), caller.now(), async |tx| customer::get(tx, id).await).await?.value.name;
+        let about = About {
+            title: "Add an address".to_owned(),
+            lead: format!("The figures of {name} go there once a month, first those of the last whole month."),
+            action: place(id),
+            button: "Add it",
+            revision: None,
+            back: back(id),
+            end: None,
+            specs: &specs(),
+        };
+        let empty = Filled::of(&MonthlyFileInput::of(id), Tz::UTC);
+        Ok(Sheet::of(about, &typed.map_or(empty, Filled::Typed), faults))
+    }
+
+    async fn keep(caller: &Caller<Self::May>, db: &Db, id: CustomerId, typed: &Typed) -> Result<String, Problem> {
+        let new = sheet::changed(&specs(), typed, Tz::UTC, &MonthlyFileInput::of(id))?.parse()?;
+        let create =
+            async |tx: &Tx<'_>| form::made(tx, typed, async || Ok(monthly_file::create(tx, &new).await?.id.0)).await;
+        db.write(caller.scope(), caller.now(), create).await?;
+        Ok(place(id))
+    }
 }
 
-#[get("/customers/{id}/monthly-files/new")]
-async fn begin(
-    visitor: Visitor<perm::WriteMonthlyFiles>,
-    id: Path<CustomerId>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    sheet::fresh(&visitor.0, &new_sheet(&visitor.0, &db, *id, None, &[]).await?)
+/// The form that changes an address.
+struct Edit;
+
+impl Written for Edit {
+    type May = perm::WriteMonthlyFiles;
+    type Id = MonthlyFileId;
+
+    async fn sheet(
+        caller: &Caller<Self::May>,
+        db: &Db,
+        id: MonthlyFileId,
+        typed: Option<&Typed>,
+        faults: &[(String, String)],
+    ) -> Result<Sheet, Problem> {
+        let stored = db.read(caller.scope(), caller.now(), async |tx| monthly_file::get(tx, id).await).await?;
+        let end = End {
+            action: format!("/monthly-files/{id}/retire"),
+            words: "Nothing goes there any more.",
+            button: "End it",
+        };
+        let about = About {
+            title: "Change an address".to_owned(),
+            lead: String::new(),
+            action: format!("/monthly-files/{id}"),
+            button: "Keep it so",
+            revision: Some(stored.revision),
+            back: back(stored.value.file.customer_id),
+            end: stored.ended_at.is_none().then_some(end),
+            specs: &specs(),
+        };
+        let record = Filled::of(&MonthlyFileInput::from(&stored.value.file), Tz::UTC);
+        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+    }
+
+    async fn keep(caller: &Caller<Self::May>, db: &Db, id: MonthlyFileId, typed: &Typed) -> Result<String, Problem> {
+        let current = db.read(caller.scope(), caller.now(), async |tx| monthly_file::get(tx, id).await).await?;
+        let record = MonthlyFileInput::from(&current.value.file);
+        let new = sheet::changed(&specs(), typed, Tz::UTC, &record)?.parse()?;
+        let at = sheet::revision(typed);
+        db.write(caller.scope(), caller.now(), async |tx| monthly_file::update_at(tx, id, at, &new).await).await?;
+        Ok(place(new.customer_id))
+    }
 }
 
-#[post("/customers/{id}/monthly-files")]
-async fn add(
-    sender: Sender<perm::WriteMonthlyFiles>,
-    id: Path<CustomerId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let added = added(&caller, &db, *id, &typed).await;
-    let again = async |faults: Vec<_>| new_sheet(&caller, &db, *id, Some(&typed), &faults).await;
-    sheet::answer(&caller, added, again).await
-}
-
-async fn added<P: Permission>(caller: &Caller<P>, db: &Db, id: CustomerId, typed: &Typed) -> Result<String, Problem> {
-    let new = sheet::changed(&specs(), typed, Tz::UTC, &MonthlyFileInput::of(id))?.parse()?;
-    let create =
-        async |tx: &Tx<'_>| form::made(tx, typed, async || Ok(monthly_file::create(tx, &new).await?.id.0)).await;
-    db.write(caller.scope(), caller.now(), create).await?;
-    Ok(place(id))
-}
-
-async fn edit_sheet<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: MonthlyFileId,
-    typed: Option<&Typed>,
-    faults: &[(String, String)],
-) -> Result<Sheet, Problem> {
-    let stored = db.read(caller.scope(), caller.now(), async |tx| monthly_file::get(tx, id).await).await?;
-    let end =
-        End { action: format!("/monthly-files/{id}/retire"), words: "Nothing goes there any more.", button: "End it" };
-    let about = About {
-        title: "Change an address".to_owned(),
-        lead: String::new(),
-        action: format!("/monthly-files/{id}"),
-        button: "Keep it so",
-        revision: Some(stored.revision),
-        back: back(stored.value.file.customer_id),
-        end: stored.ended_at.is_none().then_some(end),
-        specs: &specs(),
-    };
-    let record = Filled::of(&MonthlyFileInput::from(&stored.value.file), Tz::UTC);
-    Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
-}
-
-#[get("/monthly-files/{id}")]
-async fn edit(
-    visitor: Visitor<perm::WriteMonthlyFiles>,
-    id: Path<MonthlyFileId>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    sheet::fresh(&visitor.0, &edit_sheet(&visitor.0, &db, *id, None, &[]).await?)
-}
-
-#[post("/monthly-files/{id}")]
-async fn change(
-    sender: Sender<perm::WriteMonthlyFiles>,
-    id: Path<MonthlyFileId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let changed = changed(&caller, &db, *id, &typed).await;
-    let again = async |faults: Vec<_>| edit_sheet(&caller, &db, *id, Some(&typed), &faults).await;
-    sheet::answer(&caller, changed, again).await
-}
-
-async fn changed<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: MonthlyFileId,
-    typed: &Typed,
-) -> Result<String, Problem> {
-    let current = db.read(caller.scope(), caller.now(), async |tx| monthly_file::get(tx, id).await).await?;
-    let record = MonthlyFileInput::from(&current.value.file);
-    let new = sheet::changed(&specs(), typed, Tz::UTC, &record)?.parse()?;
-    let at = sheet::revision(typed);
-    db.write(caller.scope(), caller.now(), async |tx| monthly_file::update_at(tx, id, at, &new).await).await?;
-    Ok(place(new.customer_id))
-}
-
-#[post("/monthly-files/{id}/retire")]
-async fn retire(
-    sender: Sender<perm::WriteMonthlyFiles>,
-    id: Path<MonthlyFileId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let (Sender(caller), at) = (sender, sheet::revision(&typed));
-    let ended: Result<StoredFile, DbError> =
-        db.write(caller.scope(), caller.now(), async |tx| monthly_file::retire(tx, *id, at).await).await;
-    let done = ended.map(|stored| place(stored.value.file.customer_id)).map_err(Problem::from);
-    sheet::answer(&caller, done, async |faults: Vec<_>| edit_sheet(&caller, &db, *id, None, &faults).await).await
+impl Retired for Edit {
+    async fn retire(caller: &Caller<Self::May>, db: &Db, id: MonthlyFileId, at: Revision) -> Result<String, Problem> {
+        let retire = async |tx: &Tx<'_>| monthly_file::retire(tx, id, at).await;
+        let retired = db.write(caller.scope(), caller.now(), retire).await?;
+        Ok(place(retired.value.file.customer_id))
+    }
 }

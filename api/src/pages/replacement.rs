@@ -151,7 +151,7 @@ async fn page<P: Permission>(
     };
     let why = |why: &OutWhy| (why.as_str(), why_words(*why), field(typed, "why") == Some(why.as_str()));
     Ok(Page {
-        head: Head::of(id, &known.ground, typed, caller.now(), faults).heeding(AT_PARTS),
+        head: Head::of((id, &known.ground), (typed, faults), caller.now(), AT_PARTS),
         key: form::key(),
         parts: known.parts.iter().map(part).collect(),
         whys: OutWhy::ALL.iter().map(why).collect(),

@@ -15,7 +15,7 @@ use actix_web::{HttpResponse, get};
 use askama::Template;
 use domain::ids::CustomerId;
 use domain::report::display;
-use domain::zone::{Month, local_date};
+use domain::zone::Month;
 use serde::Deserialize;
 use uuid::Uuid;
 
@@ -67,7 +67,7 @@ pub(super) async fn savings_reports(
 
 /// The reports that wait for somebody, of one customer or of all.
 async fn waiting(tx: &Tx<'_>, of: Option<Uuid>) -> Result<Vec<(Uuid, String, String, &'static str)>, DbError> {
-    let running = Month::of(local_date(dealer::zone(tx).await?, tx.now()));
+    let running = Month::of(dealer::today(tx).await?);
     let waiting = today::waiting(tx, running).await?;
     let own = waiting.iter().filter(|report| of.is_none_or(|customer| customer == report.customer_id));
     let line = |report: &today::Waiting| {
@@ -79,9 +79,7 @@ async fn waiting(tx: &Tx<'_>, of: Option<Uuid>) -> Result<Vec<(Uuid, String, Str
 
 impl Page {
     fn of(mut rows: Vec<StoredReport>, after: &After, customer: Option<Uuid>) -> Self {
-        let most = usize::try_from(after.limit()).unwrap_or(usize::MAX);
-        let more = rows.len() > most;
-        rows.truncate(most);
+        let more = after.cut_off(&mut rows);
         let cursor = |last: &StoredReport| {
             let cursor = After::cursor(&last.month.first_day().to_string(), last.id);
             match customer {

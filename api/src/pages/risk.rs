@@ -105,9 +105,7 @@ pub(super) async fn units_at_risk(
 impl Page {
     async fn of(tx: &Tx<'_>, after: &After, prices: bool) -> Result<Self, DbError> {
         let mut units = view::units(tx, Of::default(), after).await?;
-        let most = usize::try_from(after.limit()).unwrap_or(usize::MAX);
-        let more = units.len() > most;
-        units.truncate(most);
+        let more = after.cut_off(&mut units);
         let next = units.last().filter(|_| more).map(|last| After::cursor(&last.rank.to_string(), last.unit_id));
         let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
         let parts = view::parts(tx, &ids, NAMED_PARTS).await?;

@@ -50,6 +50,11 @@ pub(super) enum Takes {
     Picture,
 }
 
+/// One of these, by name and in words.
+pub(super) fn choice<const N: usize>(names: [(&str, &str); N]) -> Takes {
+    Takes::OneOf(names.map(|(name, words)| (name.to_owned(), words.to_owned())).into())
+}
+
 /// A field of a record.
 #[derive(Clone)]
 pub(super) struct Spec {

@@ -8,10 +8,12 @@ use crate::auth::{Permission, Role, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::risk::view;
 use crate::db::routine::{self, Filter, Kept};
-use crate::db::{DbError, Tx};
+use crate::db::{DbError, Tx, routine_done};
 use chrono_tz::Tz;
 use domain::ids::UnitId;
+use domain::routine::done::{Certified, TestResult};
 use domain::zone::local_date;
+use uuid::Uuid;
 
 /// Parts that are named.
 const PARTS_MOST: i64 = 4;
@@ -22,12 +24,20 @@ const WORK_MOST: usize = 12;
 #[derive(Default)]
 pub(super) struct Ahead {
     /// None for whoever may not see it.
-    pub(super) work: Option<Vec<(String, String)>>,
+    pub(super) work: Option<Vec<Work>>,
     /// None for whoever may not see it, and before a night run has forecast it.
     pub(super) parts: Option<Vec<Part>>,
     pub(super) calls: Vec<CallRow>,
     /// Whether there were more calls than are shown.
     pub(super) more_calls: bool,
+}
+
+/// Work that falls due.
+pub(super) struct Work {
+    pub(super) name: String,
+    pub(super) due: String,
+    /// Its last certificate in words, and the address of the document.
+    pub(super) certificate: Option<(String, String)>,
 }
 
 impl Ahead {
@@ -51,12 +61,29 @@ impl Ahead {
     }
 }
 
-async fn work(tx: &Tx<'_>, id: UnitId, zone: Tz) -> Result<Vec<(String, String)>, DbError> {
+async fn work(tx: &Tx<'_>, id: UnitId, zone: Tz) -> Result<Vec<Work>, DbError> {
     let filter = Filter { unit: Some(id), retired: false };
     let mut kept = routine::list(tx, &filter, &After::first(PAGE_MAX)).await?;
     kept.retain(|kept| kept.due.is_some());
     kept.sort_by_key(|kept| kept.due.map(|due| due.on));
+    kept.truncate(WORK_MOST);
+    let certified = kept.iter().filter(|kept| kept.routine.value.plan.certificate.is_some());
+    let certified: Vec<Uuid> = certified.map(|kept| kept.routine.id.0).collect();
+    let certificates = routine_done::last_certificates(tx, &certified).await?;
     let today = local_date(zone, tx.now());
-    let line = |kept: Kept| Some((kept.routine.value.plan.name, words::due(kept.due?.on, today)));
-    Ok(kept.into_iter().take(WORK_MOST).filter_map(line).collect())
+    let line = |kept: Kept| {
+        Some(Work {
+            due: words::due(kept.due?.on, today),
+            certificate: certificates.get(&kept.routine.id.0).and_then(told),
+            name: kept.routine.value.plan.name,
+        })
+    };
+    Ok(kept.into_iter().filter_map(line).collect())
+}
+
+/// A certificate in words, and the address of its document.
+fn told(certificate: &Certified) -> Option<(String, String)> {
+    let Certified { number, on, result, sha256, .. } = certificate;
+    let failed = if *result == TestResult::Failed { ", failed" } else { "" };
+    Some((format!("certificate {number} of {}{failed}", words::day(*on)), format!("/v1/files/{}", sha256.as_ref()?)))
 }

@@ -2,6 +2,7 @@
 
 use super::words;
 use crate::db::file::{self, StoredFile};
+use crate::db::page::After;
 use crate::db::service::event::{self, Recorded};
 use crate::db::{DbError, Tx};
 use chrono::Days;
@@ -40,9 +41,7 @@ pub(super) struct Done {
 pub(super) async fn of(tx: &Tx<'_>, unit: UnitId, zone: Tz) -> Result<History, DbError> {
     let since = tx.now().checked_sub_days(BACK).unwrap_or(tx.now());
     let mut events = event::newest(tx, unit, since, SHOWN_MOST + 1).await?;
-    let most = usize::try_from(SHOWN_MOST).unwrap_or(usize::MAX);
-    let more = events.len() > most;
-    events.truncate(most);
+    let more = After::first(SHOWN_MOST).cut_off(&mut events);
     let ids: Vec<Uuid> = events.iter().map(|event| event.id).collect();
     let files = file::behind_all(tx, FileRecord::ServiceEvent, &ids).await?;
     Ok(History { done: events.iter().map(|event| done(event, &files, zone)).collect(), more })

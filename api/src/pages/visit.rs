@@ -147,7 +147,7 @@ async fn page<P: Permission>(
     let visit = planned_in(typed);
     let known = db.read(caller.scope(), caller.now(), async |tx| known(tx, id, visit).await).await?;
     Ok(Page {
-        head: Head::of(id, &known.ground, typed, caller.now(), faults).heeding(cautions_of(&known.work)),
+        head: Head::of((id, &known.ground), (typed, faults), caller.now(), cautions_of(&known.work)),
         key: form::key(),
         planned: known.planned.as_ref().map(|one| one.kept.stored.id),
         point: at_unit::point(typed),

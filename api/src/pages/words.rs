@@ -20,10 +20,11 @@ use domain::reading::Source;
 use domain::report::display;
 use domain::report::model::exception_words;
 use domain::routine::due::DueBy;
+use domain::service::agreement::Term;
 use domain::span::Span;
 use domain::spell::SpellState;
 use domain::stock::movement::DifferenceWhy;
-use domain::units::Dimension;
+use domain::units::{Dimension, RegisterUnit};
 use domain::wear::age::AgeSource;
 use domain::zone::local_date;
 use rust_decimal::Decimal;
@@ -77,6 +78,16 @@ pub(super) fn register_unit(name: &str) -> &str {
         other => other,
     }
 }
+
+/// Units in which suppliers print volumes, as bills and tariffs call them.
+pub(super) const SUPPLIER_UNITS: [(RegisterUnit, &str); 6] = [
+    (RegisterUnit::M3, "m\u{b3}"),
+    (RegisterUnit::L, "L"),
+    (RegisterUnit::UsGal, "gallon"),
+    (RegisterUnit::Kgal, "1,000 gallons"),
+    (RegisterUnit::Ccf, "100 ft\u{b3}"),
+    (RegisterUnit::Ft3, "ft\u{b3}"),
+];
 
 /// A register as it was read: all its digits.
 pub(super) fn register(value: f64) -> String {
@@ -293,6 +304,15 @@ pub(super) fn finding(found: &StoredFinding) -> Result<String, DbError> {
     let why = || found.no_cost.as_ref().map(|why| format!(" What it costs is not reckoned: {why}."));
     let cost = cost.or_else(why).unwrap_or_default();
     Ok(format!("{} Since {}.{cost}", found.words()?, display::date(found.since)))
+}
+
+/// How an agreement that is not over ends.
+pub(super) fn term_ends(term: Term) -> String {
+    let ends = day(term.ends_on);
+    match term.notice_by {
+        Some(by) => format!("goes on from {ends} unless notice is given by {}", day(by)),
+        None => format!("ends, and {ends} is the first day without it"),
+    }
 }
 
 /// Why a savings report waits, and what to do about it.

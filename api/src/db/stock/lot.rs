@@ -11,7 +11,6 @@ use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{ItemId, LotId};
 use domain::stock::item::Lot;
-use domain::zone::local_date;
 use serde_json::json;
 use uuid::Uuid;
 
@@ -53,7 +52,7 @@ pub async fn create(tx: &Tx<'_>, new: &Lot) -> Result<StoredLot, DbError> {
     if !item.by_lot {
         return Err(Faults::one("", "not_by_lot", "this item is not kept by lot; change its by_lot first").into());
     }
-    let today = local_date(dealer::zone(tx).await?, tx.now());
+    let today = dealer::today(tx).await?;
     let row: Row = insert_into(stock_lot::table)
         .values((
             stock_lot::id.eq(tx.new_id()),

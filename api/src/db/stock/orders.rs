@@ -8,7 +8,6 @@ use domain::ids::{ItemId, PlaceId, SupplierId};
 use domain::stock::kit::reserved;
 use domain::stock::order::{OrderLine, Standing, Suggestions};
 use domain::stock::placed::on_order;
-use domain::zone::local_date;
 use std::collections::HashMap;
 use uuid::Uuid;
 
@@ -56,7 +55,7 @@ pub struct Unsupplied {
 /// # Errors
 /// When the database fails.
 pub async fn due(tx: &Tx<'_>, place: Option<PlaceId>) -> Result<(Vec<Order>, Vec<Unsupplied>), DbError> {
-    let today = local_date(dealer::zone(tx).await?, tx.now());
+    let today = dealer::today(tx).await?;
     let kept = reservation::open(tx).await?;
     let places: Vec<PlaceId> = kept.iter().map(|one| one.place_id).collect();
     let open = placed::open(tx).await?;

@@ -16,7 +16,6 @@ use domain::ids::{ItemId, LotId, MovementId, PlaceId, SupplierId};
 use domain::stock::movement::{Buyer, Event, Movement};
 use domain::stock::placed::{PlacedOrder, Receipt};
 use domain::stock::quantity::Quantity;
-use domain::zone::local_date;
 use rust_decimal::Decimal;
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -141,7 +140,7 @@ pub async fn create(tx: &Tx<'_>, new: &Wanted<'_>) -> Result<StoredOrder, DbErro
             return Err(retired(pointer).into());
         }
     }
-    let today = local_date(dealer::zone(tx).await?, tx.now());
+    let today = dealer::today(tx).await?;
     let ordered_on = new.ordered_on.unwrap_or(today);
     let after = |days: u16| ordered_on.checked_add_days(chrono::Days::new(u64::from(days)));
     let expected_on = new.expected_on.or_else(|| after(item.value.item.supply?.lead_time_d));

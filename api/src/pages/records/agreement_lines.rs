@@ -1,6 +1,6 @@
 //! A customer's agreements on its page: what they cost, and when they end.
 
-use super::super::words::day;
+use super::super::words::{day, term_ends};
 use crate::auth::{Permission, Role, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::service::{self, Filter};
@@ -31,10 +31,7 @@ fn line(agreement: &Agreement, today: NaiveDate) -> String {
         Some(Term { ends_on, .. }) if ends_on <= today => {
             format!("it ended, {} was the first day without it", day(ends_on))
         }
-        Some(Term { ends_on, notice_by: Some(by) }) => {
-            format!("it goes on from {} unless notice is given by {}", day(ends_on), day(by))
-        }
-        Some(Term { ends_on, notice_by: None }) => format!("it ends, {} is the first day without it", day(ends_on)),
+        Some(term) => format!("it {}", term_ends(term)),
     };
     format!("{what}{} from {} on: {term}", price.unwrap_or_default(), day(agreement.from))
 }

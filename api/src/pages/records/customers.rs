@@ -3,19 +3,20 @@
 use super::super::fault::Fault;
 use super::super::form::{self, Typed};
 use super::super::html_for;
-use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
+use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, spec};
 use super::super::visitor::{Sender, Visitor};
+use super::super::writing::{self, Retired, Written};
+use super::agreement_lines;
 use super::recipients::{self, Reader};
-use super::{agreement_lines, choice};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::customer::Extent;
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::unit::{self, Placed};
-use crate::db::{Db, DbError, Stored, Tx, customer, site};
+use crate::db::{Db, DbError, Revision, Stored, Tx, customer, site};
 use crate::http::customers::CustomerInput;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
-use actix_web::web::{Data, Form, Path, ServiceConfig};
+use actix_web::web::{self, Data, Form, Path, ServiceConfig};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use chrono_tz::Tz;
@@ -27,7 +28,14 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(customers).service(begin).service(add).service(edit).service(change).service(retire).service(shown);
+    config
+        .service(customers)
+        .service(begin)
+        .service(add)
+        .route("/customers/{id}/edit", web::get().to(writing::show::<Edit>))
+        .route("/customers/{id}", web::post().to(writing::take::<Edit>))
+        .route("/customers/{id}/retire", web::post().to(writing::retire::<Edit>))
+        .service(shown);
 }
 
 #[derive(Template)]
@@ -180,8 +188,7 @@ fn specs() -> Vec<Spec> {
     let systems = choice([("metric", "litres and cubic metres"), ("us", "US gallons")]);
     vec![
         spec("name", "Name", Takes::Text).needed(),
-        spec("unit_system", "Units of its figures", Takes::OneOf(systems))
-            .hint("Left empty, figures come in your own units."),
+        spec("unit_system", "Units of its figures", systems).hint("Left empty, figures come in your own units."),
         spec("own_number", "Number in its own books", Takes::Text).more(),
         spec("fiscal_year_start", "Its year begins in", Takes::NumberOf(months)).needed().more(),
     ]
@@ -220,74 +227,52 @@ async fn added<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed) -> Res
     Ok(format!("/customers/{id}"))
 }
 
-async fn edit_sheet<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: CustomerId,
-    typed: Option<&Typed>,
-    faults: &[(String, String)],
-) -> Result<Sheet, Problem> {
-    let customer = db.read(caller.scope(), caller.now(), async |tx| customer::get(tx, id).await).await?;
-    let end = End {
-        action: format!("/customers/{id}/retire"),
-        words: "It goes from the lists. What was written down of it stays, and so do its issued reports.",
-        button: "Retire it",
-    };
-    let about = About {
-        title: format!("Change {}", customer.value.name),
-        lead: String::new(),
-        action: format!("/customers/{id}"),
-        button: "Keep it so",
-        revision: Some(customer.revision),
-        back: (format!("/customers/{id}"), format!("Back to {}", customer.value.name)),
-        end: customer.ended_at.is_none().then_some(end),
-        specs: &specs(),
-    };
-    let record = Filled::of(&CustomerInput::from(&customer.value), Tz::UTC);
-    Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+/// The form that changes a customer.
+struct Edit;
+
+impl Written for Edit {
+    type May = perm::WriteCustomers;
+    type Id = CustomerId;
+
+    async fn sheet(
+        caller: &Caller<Self::May>,
+        db: &Db,
+        id: CustomerId,
+        typed: Option<&Typed>,
+        faults: &[(String, String)],
+    ) -> Result<Sheet, Problem> {
+        let customer = db.read(caller.scope(), caller.now(), async |tx| customer::get(tx, id).await).await?;
+        let end = End {
+            action: format!("/customers/{id}/retire"),
+            words: "It goes from the lists. What was written down of it stays, and so do its issued reports.",
+            button: "Retire it",
+        };
+        let about = About {
+            title: format!("Change {}", customer.value.name),
+            lead: String::new(),
+            action: format!("/customers/{id}"),
+            button: "Keep it so",
+            revision: Some(customer.revision),
+            back: (format!("/customers/{id}"), format!("Back to {}", customer.value.name)),
+            end: customer.ended_at.is_none().then_some(end),
+            specs: &specs(),
+        };
+        let record = Filled::of(&CustomerInput::from(&customer.value), Tz::UTC);
+        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+    }
+
+    async fn keep(caller: &Caller<Self::May>, db: &Db, id: CustomerId, typed: &Typed) -> Result<String, Problem> {
+        let current = db.read(caller.scope(), caller.now(), async |tx| customer::get(tx, id).await).await?;
+        let new = sheet::changed(&specs(), typed, Tz::UTC, &CustomerInput::from(&current.value))?.parse()?;
+        let at = sheet::revision(typed);
+        db.write(caller.scope(), caller.now(), async |tx| customer::update_at(tx, id, at, &new).await).await?;
+        Ok(format!("/customers/{id}"))
+    }
 }
 
-#[get("/customers/{id}/edit")]
-async fn edit(
-    visitor: Visitor<perm::WriteCustomers>,
-    id: Path<CustomerId>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    sheet::fresh(&visitor.0, &edit_sheet(&visitor.0, &db, *id, None, &[]).await?)
-}
-
-#[post("/customers/{id}")]
-async fn change(
-    sender: Sender<perm::WriteCustomers>,
-    id: Path<CustomerId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let changed = changed(&caller, &db, *id, &typed).await;
-    let again = async |faults: Vec<_>| edit_sheet(&caller, &db, *id, Some(&typed), &faults).await;
-    sheet::answer(&caller, changed, again).await
-}
-
-async fn changed<P: Permission>(caller: &Caller<P>, db: &Db, id: CustomerId, typed: &Typed) -> Result<String, Problem> {
-    let current = db.read(caller.scope(), caller.now(), async |tx| customer::get(tx, id).await).await?;
-    let new = sheet::changed(&specs(), typed, Tz::UTC, &CustomerInput::from(&current.value))?.parse()?;
-    let at = sheet::revision(typed);
-    db.write(caller.scope(), caller.now(), async |tx| customer::update_at(tx, id, at, &new).await).await?;
-    Ok(format!("/customers/{id}"))
-}
-
-#[post("/customers/{id}/retire")]
-async fn retire(
-    sender: Sender<perm::WriteCustomers>,
-    id: Path<CustomerId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let at = sheet::revision(&typed);
-    let ended: Result<_, DbError> =
-        db.write(caller.scope(), caller.now(), async |tx| customer::retire(tx, *id, at).await).await;
-    let done = ended.map(|_| "/customers".to_owned()).map_err(Problem::from);
-    sheet::answer(&caller, done, async |faults: Vec<_>| edit_sheet(&caller, &db, *id, None, &faults).await).await
+impl Retired for Edit {
+    async fn retire(caller: &Caller<Self::May>, db: &Db, id: CustomerId, at: Revision) -> Result<String, Problem> {
+        db.write(caller.scope(), caller.now(), async |tx| customer::retire(tx, id, at).await).await?;
+        Ok("/customers".to_owned())
+    }
 }

@@ -71,15 +71,6 @@ pub(super) fn exchanges(known: &Known) -> Vec<Exchanged> {
     known.exchanges.iter().rev().map(line).collect()
 }
 
-/// What a form about a meter begins with where nothing was typed yet.
-fn begun<const N: usize>(typed: &Typed, values: [(&str, String); N]) -> Typed {
-    let mut filled = typed.clone();
-    for (name, value) in values {
-        filled.entry(name.to_owned()).or_insert(value);
-    }
-    filled
-}
-
 fn about<'a>(
     (id, label): (MeterId, &str),
     (title, lead, what): (String, String, &str),
@@ -128,7 +119,7 @@ async fn measures_sheet<P: Permission>(
     );
     let now = caller.now().with_timezone(&zone).format(LOCAL).to_string();
     let present = meter.present.map(|present| meter_place::name(present.measured)).unwrap_or_default();
-    let filled = begun(typed, [("from", now), ("measures", present)]);
+    let filled = form::begun(typed, [("from", now), ("measures", present)]);
     let label = &meter.meter.value.label;
     let title = format!("What {label} measures");
     let specs = measures_specs(places);
@@ -196,7 +187,7 @@ async fn exchange_sheet<P: Permission>(
         last.unwrap_or_default()
     );
     let now = caller.now().with_timezone(&known.zone).format(LOCAL).to_string();
-    let filled = begun(typed, [("at", now), ("new_start", "0".to_owned())]);
+    let filled = form::begun(typed, [("at", now), ("new_start", "0".to_owned())]);
     let label = &known.meter.meter.value.label;
     let title = format!("The register of {label} was exchanged");
     let specs = exchange_specs();

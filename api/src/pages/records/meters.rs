@@ -3,12 +3,12 @@
 use super::super::fault::Fault;
 use super::super::form::{self, LOCAL, Typed};
 use super::super::html_for;
-use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
+use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::words;
+use super::Of;
 use super::meter_changes::{self, Exchanged};
 use super::meter_place::{self, Place};
-use super::{Of, choice};
 use crate::auth::{Caller, Permission, Role, perm};
 use crate::db::exchange::{self, StoredExchange};
 use crate::db::meter::{self, Attached};
@@ -170,7 +170,7 @@ fn specs() -> Vec<Spec> {
             .hint("Painted zeros: 10 for one, 100 for two. They are not typed in."),
         spec("digits", "Digits of the register", Takes::Number)
             .hint("As they are typed in. After the last it begins again at zero."),
-        spec("read_by", "Read by", Takes::OneOf(readers)).needed(),
+        spec("read_by", "Read by", readers).needed(),
         spec("read_every_h", "Hours between two readings", Takes::Number)
             .hint("720 for once a month, 168 for once a week, 1 for a program."),
         spec("position", "Where it sits, and what else passes it", Takes::Text),
@@ -244,13 +244,16 @@ async fn new_sheet<P: Permission>(
     faults: &[(String, String)],
 ) -> Result<Sheet, Problem> {
     let ground = db.read(caller.scope(), caller.now(), async |tx| ground(tx, of).await).await?;
-    let mut filled = typed.clone();
     let since = ground.since.with_timezone(&ground.zone).format(LOCAL).to_string();
     let own = of.unit.map(|unit| format!("unit {unit}")).unwrap_or_default();
-    let begun = [("from", since), ("measures", own), ("stream", "makeup".to_owned()), ("unit", "m3".to_owned())];
-    for (name, value) in begun.into_iter().chain([("read_every_h", "720".to_owned())]) {
-        filled.entry(name.to_owned()).or_insert(value);
-    }
+    let begun = [
+        ("from", since),
+        ("measures", own),
+        ("stream", "makeup".to_owned()),
+        ("unit", "m3".to_owned()),
+        ("read_every_h", "720".to_owned()),
+    ];
+    let filled = form::begun(typed, begun);
     let query =
         [("site", of.site), ("unit", of.unit)].into_iter().find_map(|(name, id)| Some(format!("{name}={}", id?)));
     let about = About {

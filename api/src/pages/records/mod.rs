@@ -42,11 +42,6 @@ struct Of {
     unit: Option<Uuid>,
 }
 
-/// Names with their words, as a choice.
-fn choice<const N: usize>(names: [(&str, &str); N]) -> Vec<(String, String)> {
-    names.into_iter().map(|(name, words)| (name.to_owned(), words.to_owned())).collect()
-}
-
 /// The dealer's models.
 async fn model_choices(tx: &Tx<'_>) -> Result<Vec<(String, String)>, DbError> {
     let models = unit_model::list(tx, &After::first(PAGE_MAX)).await?;

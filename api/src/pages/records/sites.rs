@@ -3,10 +3,10 @@
 use super::super::fault::Fault;
 use super::super::form::{self, Typed};
 use super::super::html_for;
-use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
+use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::words;
-use super::{Of, choice};
+use super::Of;
 use crate::auth::{Caller, Permission, perm};
 use crate::db::asking::due::{self, Held};
 use crate::db::page::{After, PAGE_MAX};
@@ -154,7 +154,7 @@ fn specs() -> Vec<Spec> {
             .needed()
             .hint("Its days and months begin by this clock."),
         spec("address", "Address", Takes::Lines),
-        spec("fallback", "When its unit stands, the bay washes with", Takes::OneOf(fallbacks)).needed(),
+        spec("fallback", "When its unit stands, the bay washes with", fallbacks).needed(),
         spec("bay_roofed", "The bay has a roof", Takes::Tick),
         spec("pit_volume_l", "Volume of the pit, in litres", Takes::Number),
         spec("catchment_m2", "Area that drains into the pit, in square metres", Takes::Number).more(),

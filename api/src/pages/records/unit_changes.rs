@@ -56,10 +56,8 @@ fn sheet_of<P: Permission>(
     specs: &[Spec],
     (typed, faults): (&Typed, &[(String, String)]),
 ) -> Sheet {
-    let mut filled = typed.clone();
     let now = caller.now().with_timezone(&ground.zone).format(LOCAL).to_string();
-    filled.entry("from".to_owned()).or_insert(now);
-    filled.entry("terms".to_owned()).or_insert_with(|| "rented".to_owned());
+    let filled = form::begun(typed, [("from", now), ("terms", "rented".to_owned())]);
     let about = About {
         title,
         lead,

@@ -3,10 +3,10 @@
 
 use super::super::fault::Fault;
 use super::super::form::{self, LOCAL, Typed, field};
-use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
+use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::words;
-use super::{Of, choice, model_choices, site_choices, together};
+use super::{Of, model_choices, site_choices, together};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::{Db, Tx, dealer, placement, site, spell, unit};
 use crate::http::placements::PlacementInput;
@@ -48,7 +48,7 @@ pub(super) fn place_specs(sites: Vec<(String, String)>) -> Vec<Spec> {
     vec![
         spec("site_id", "Stands at", Takes::OneOf(sites)).hint("Left empty, it stands nowhere yet."),
         spec("from", "Since when, by the clock of the site", Takes::Instant),
-        spec("terms", "On which terms", Takes::OneOf(terms)),
+        spec("terms", "On which terms", terms),
     ]
 }
 
@@ -89,13 +89,11 @@ async fn new_sheet<P: Permission>(
     faults: &[(String, String)],
 ) -> Result<Sheet, Problem> {
     let Offered { models, sites, zone } = offered(caller, db, chosen_site(typed)).await?;
-    let mut filled = typed.clone();
     // Without a site nobody knows by which clock.
     let now = chosen_site(typed).map(|_| caller.now().with_timezone(&zone).format(LOCAL).to_string());
     let now = now.unwrap_or_default();
-    for (name, value) in [("from", now), ("terms", "rented".to_owned()), ("state", "starting".to_owned())] {
-        filled.entry(name.to_owned()).or_insert(value);
-    }
+    let begun = [("from", now), ("terms", "rented".to_owned()), ("state", "starting".to_owned())];
+    let filled = form::begun(typed, begun);
     let back = match chosen_site(typed) {
         Some(site) => (format!("/sites/{site}"), "Back to the site".to_owned()),
         None => ("/".to_owned(), "Back to the units".to_owned()),

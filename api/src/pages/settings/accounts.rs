@@ -155,8 +155,8 @@ async fn new_sheet<P: Permission>(
     faults: &[(String, String)],
 ) -> Result<Sheet, Problem> {
     let site = db.read(caller.scope(), caller.now(), async |tx| site::get(tx, id).await).await?.value;
-    let mut filled = typed.clone();
-    filled.entry("cycle_anchor".to_owned()).or_insert_with(|| local_date(site.time_zone, caller.now()).to_string());
+    let today = local_date(site.time_zone, caller.now()).to_string();
+    let filled = form::begun(typed, [("cycle_anchor", today)]);
     let about = About {
         title: format!("Add a water account of {}", site.name),
         lead: "As it stands on the supplier\u{2019}s bill.".to_owned(),
@@ -213,17 +213,18 @@ struct Page {
     bills: bills::Bills,
 }
 
-/// An account with what its supplier charged when.
+/// An account with what its supplier charged when, and its bills.
 struct Known {
     account: StoredAccount,
     site: String,
     tariffs: Vec<StoredTariff>,
+    bills: bills::Bills,
 }
 
 async fn known(tx: &Tx<'_>, id: WaterAccountId) -> Result<Known, DbError> {
     let account = water_account::get(tx, id).await?;
     let site = site::get(tx, account.value.site_id).await?.value.name;
-    Ok(Known { account, site, tariffs: tariff::list(tx, id).await? })
+    Ok(Known { account, site, tariffs: tariff::list(tx, id).await?, bills: bills::of(tx, id).await? })
 }
 
 #[get("/settings/accounts/{id}")]
@@ -233,7 +234,7 @@ async fn shown(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
-    let Known { account, site, tariffs } =
+    let Known { account, site, tariffs, bills } =
         db.read(caller.scope(), caller.now(), async |tx| known(tx, *id).await).await?;
     let charged = account.value.charged.map_or("The units\u{2019} water is not charged to it.".to_owned(), |charged| {
         let until = charged.until.map(|day| format!(" until {}", words::day(day))).unwrap_or_default();
@@ -246,7 +247,7 @@ async fn shown(
         site: (account.value.site_id.0, site),
         charged,
         tariffs: tariffs.iter().rev().map(tariff_line).collect(),
-        bills: bills::of(&caller, &db, *id).await?,
+        bills,
     };
     Ok(html_for(&caller, StatusCode::OK, &page)?)
 }

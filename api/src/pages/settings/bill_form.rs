@@ -2,7 +2,8 @@
 //! its lines one under another as they are called on it.
 
 use super::super::form::{self, Typed, field};
-use super::super::sheet::{self, Spec, Takes, spec};
+use super::super::sheet::{self, Spec, Takes, choice, spec};
+use super::super::words::SUPPLIER_UNITS;
 use crate::extract::from_json;
 use crate::http::accounts::bills::BillInput;
 use crate::problem::Problem;
@@ -15,19 +16,9 @@ use domain::tariff::Tariff;
 use domain::units::RegisterUnit;
 use serde_json::{Value, json};
 
-/// Units that bills print volumes in.
-const UNITS: [(RegisterUnit, &str); 6] = [
-    (RegisterUnit::M3, "m\u{b3}"),
-    (RegisterUnit::L, "L"),
-    (RegisterUnit::UsGal, "gallon"),
-    (RegisterUnit::Kgal, "1,000 gallons"),
-    (RegisterUnit::Ccf, "100 ft\u{b3}"),
-    (RegisterUnit::Ft3, "ft\u{b3}"),
-];
-
 /// Its fields.
 pub(super) fn specs() -> Vec<Spec> {
-    let units = UNITS.map(|(unit, words)| (unit.as_str().to_owned(), words.to_owned())).into();
+    let units = choice(SUPPLIER_UNITS.map(|(unit, words)| (unit.as_str(), words)));
     vec![
         spec("from", "Its first day", Takes::Day).needed(),
         spec("to", "The day after its last", Takes::Day).needed(),
@@ -35,7 +26,7 @@ pub(super) fn specs() -> Vec<Spec> {
         spec("currency", "Currency", Takes::Text).needed().hint("Three letters after ISO 4217, such as EUR."),
         spec("metered", "The volume on it", Takes::Number)
             .hint("What the supplier\u{2019}s meter counted in these days. Without it the bill is not explained."),
-        spec("unit", "That volume is in", Takes::OneOf(units)).needed(),
+        spec("unit", "That volume is in", units).needed(),
         spec("lines", "Its lines", Takes::Lines)
             .hint("One under another, each with its amount at the end, such as: Meter fee 12.50")
             .more(),
@@ -44,12 +35,8 @@ pub(super) fn specs() -> Vec<Spec> {
 
 /// What a new one begins with.
 pub(super) fn begun(typed: &Typed, from: NaiveDate, currency: &str, unit: RegisterUnit) -> Typed {
-    let mut filled = typed.clone();
     let values = [("from", from.to_string()), ("currency", currency.to_owned()), ("unit", unit.as_str().to_owned())];
-    for (name, value) in values {
-        filled.entry(name.to_owned()).or_insert(value);
-    }
-    filled
+    form::begun(typed, values)
 }
 
 /// What was typed, as the API takes it.
@@ -59,7 +46,7 @@ pub(super) fn begun(typed: &Typed, from: NaiveDate, currency: &str, unit: Regist
 pub(super) fn read(typed: &Typed) -> Result<SiteBill, Problem> {
     let read = sheet::read(&specs(), typed, Tz::UTC)?;
     let of = |name: &str| read.get(name).filter(|value| !value.is_null()).cloned();
-    let unit = UNITS.iter().find(|(unit, _)| field(typed, "unit") == Some(unit.as_str()));
+    let unit = SUPPLIER_UNITS.iter().find(|(unit, _)| field(typed, "unit") == Some(unit.as_str()));
     let (unit, _) = unit.ok_or_else(|| Faults::one("/unit", "required", "choose one of these"))?;
     let metered_l = of("metered").and_then(|metered| metered.as_f64()).map(|metered| metered * unit.factor());
     let sent = json!({ "from": of("from"), "to": of("to"), "metered_l": metered_l,

@@ -67,17 +67,15 @@ const DIGITS: i32 = 9;
 pub(super) type Share = (&'static str, String);
 
 /// The bills of an account for its page.
-pub(super) async fn of<P: Permission>(caller: &Caller<P>, db: &Db, account: WaterAccountId) -> Result<Bills, Problem> {
-    let known = async |tx: &Tx<'_>| {
-        let (bills, tariff) = (water_bill::list(tx, account).await?, tariff::whole(tx, account).await?);
-        let latest = bills.iter().rfind(|bill| bill.withdrawn.is_none()).map(|bill| bill.id);
-        let latest = match latest {
-            Some(id) => Some(water_bill::with_evidence(tx, account, id).await?),
-            None => None,
-        };
-        Ok((bills, latest, tariff))
+///
+/// # Errors
+/// [`DbError::NotFound`] outside the scope.
+pub(super) async fn of(tx: &Tx<'_>, account: WaterAccountId) -> Result<Bills, DbError> {
+    let (bills, tariff) = (water_bill::list(tx, account).await?, tariff::whole(tx, account).await?);
+    let latest = match bills.iter().rfind(|bill| bill.withdrawn.is_none()) {
+        Some(bill) => Some(water_bill::with_evidence(tx, account, bill.id).await?),
+        None => None,
     };
-    let (bills, latest, tariff) = db.read(caller.scope(), caller.now(), known).await?;
     Ok(Bills {
         rows: bills.iter().rev().map(|bill| Row::of(bill, tariff.as_ref())).collect(),
         latest: latest.map(|(bill, evidence)| Reckoned::of(&bill.value, &evidence)),

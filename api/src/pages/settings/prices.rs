@@ -83,11 +83,9 @@ async fn new_sheet<P: Permission>(
 ) -> Result<Sheet, Problem> {
     let dealer = db.read(caller.scope(), caller.now(), async |tx| dealer::get(tx).await).await?;
     let zone = dealer.time_zone.parse().unwrap_or(Tz::UTC);
-    let mut filled = typed.clone();
     let today = local_date(zone, caller.now()).to_string();
-    for (name, value) in [("currency", dealer.currency), ("unit", "h".to_owned()), ("from", today)] {
-        filled.entry(name.to_owned()).or_insert(value);
-    }
+    let begun = [("currency", dealer.currency), ("unit", "h".to_owned()), ("from", today)];
+    let filled = form::begun(typed, begun);
     let about = About {
         title: "Add a price".to_owned(),
         lead: "The one of the same work that goes on until then ends where this begins.".to_owned(),

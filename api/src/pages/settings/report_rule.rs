@@ -3,7 +3,7 @@
 
 use super::super::fault::Fault;
 use super::super::form::{self, Typed, field};
-use super::super::sheet::{self, About, Filled, Sheet, Spec, Takes, spec};
+use super::super::sheet::{self, About, Filled, Sheet, Spec, Takes, choice, spec};
 use super::super::visitor::{Sender, Visitor};
 use crate::auth::{Caller, perm};
 use crate::db::report::rule::{self, StoredRule};
@@ -26,16 +26,15 @@ pub(super) fn routes(config: &mut ServiceConfig) {
 const ADDRESS: &str = "/settings/report-rule";
 
 fn specs() -> Vec<Spec> {
-    let grades = [
+    let grades = choice([
         ("measured", "the water to the washers and the fresh water"),
         ("part_measured", "the fresh water, and enough to derive the rest"),
         ("makeup_only", "the fresh water alone"),
         ("not_measured", "nothing: a month that was not read is issued as such"),
-    ];
-    let grades = grades.map(|(name, words)| (name.to_owned(), words.to_owned())).into();
+    ]);
     vec![
         spec("issues", "The night run issues reports by itself; never one with a step to decide on", Takes::Tick),
-        spec("least_grade", "At least has to be measured", Takes::OneOf(grades)).needed(),
+        spec("least_grade", "At least has to be measured", grades).needed(),
         spec("least_coverage", "Part of the month that readings have to cover, 0 to 1", Takes::Number).needed(),
         spec("days_after_month_end", "Days after the end of the month to wait", Takes::Number).needed(),
         spec("share", "Part of a figure by which it may differ later, 0 to 1", Takes::Number)

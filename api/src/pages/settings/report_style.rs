@@ -4,7 +4,7 @@ use super::super::fault::Fault;
 use super::super::form::{Typed, field};
 use super::super::html_for;
 use super::super::sent::Sent;
-use super::super::sheet::{self, About, Filled, Sheet, Spec, Takes, numbered, spec};
+use super::super::sheet::{self, About, Filled, Sheet, Spec, Takes, choice, numbered, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::letterhead;
 use crate::auth::{Caller, perm};
@@ -37,10 +37,6 @@ pub(super) fn routes(config: &mut ServiceConfig) {
 const ROWS_MORE: usize = 2;
 /// Limits of one dealer, at most.
 const LIMITS_MOST: usize = 40;
-
-fn choice<const N: usize>(names: [(&str, &str); N]) -> Takes {
-    Takes::OneOf(names.map(|(name, words)| (name.to_owned(), words.to_owned())).into())
-}
 
 fn specs(has_logo: bool, limits: usize) -> Vec<Spec> {
     let logo = spec("logo_file", "Logo: a PNG, JPEG or WebP picture", Takes::Picture);
@@ -182,8 +178,9 @@ struct Wanted {
 async fn wanted(sent: &Sent, now: &ReportStyle) -> Result<Wanted, Problem> {
     let typed = sent.typed();
     let picture = picture(sent)?;
-    let mut read = sheet::read(&specs(false, LIMITS_MOST), &typed, Tz::UTC)?;
-    read.retain(|name, value| !name.starts_with("limit_") && name != "words" && !value.is_null());
+    // Limits are read by rows.
+    let mut read = sheet::read(&specs(false, 0), &typed, Tz::UTC)?;
+    read.retain(|name, value| name != "words" && !value.is_null());
     let address = read.get("address").and_then(Value::as_str).unwrap_or_default();
     let address: Vec<&str> = address.lines().map(str::trim).filter(|line| !line.is_empty()).collect();
     let address = json!(address);

@@ -1,8 +1,9 @@
 //! A tariff as its supplier prints it, from a form to what the API takes: blocks that rise or fall, sewer by
 //! its own measure, charges by strength, surcharges, taxes.
 
-use super::super::form::{Typed, field};
-use super::super::sheet::{self, Spec, Takes, numbered, spec};
+use super::super::form::{self, Typed, field};
+use super::super::sheet::{self, Spec, Takes, choice, numbered, spec};
+use super::super::words::SUPPLIER_UNITS;
 use crate::extract::from_json;
 use crate::http::accounts::tariffs::TariffInput;
 use crate::problem::Problem;
@@ -30,10 +31,6 @@ pub(super) fn nth(name: &str, n: usize) -> String {
     if n == 1 { name.to_owned() } else { format!("{name}_{n}") }
 }
 
-fn choice<const N: usize>(pairs: [(&str, &str); N]) -> Takes {
-    Takes::OneOf(pairs.map(|(name, words)| (name.to_owned(), words.to_owned())).into())
-}
-
 /// Which lines a percentage is of.
 fn lines() -> Takes {
     choice([("all", "all lines before"), ("water", "the lines of water"), ("sewer", "the lines of sewer")])
@@ -41,13 +38,7 @@ fn lines() -> Takes {
 
 /// Its fields.
 pub(super) fn specs() -> Vec<Spec> {
-    let units = choice([
-        ("m3", "m\u{b3}"),
-        ("us_gal", "gallon"),
-        ("kgal", "1,000 gallons"),
-        ("ccf", "100 ft\u{b3}"),
-        ("ft3", "ft\u{b3}"),
-    ]);
+    let units = choice(SUPPLIER_UNITS.map(|(unit, words)| (unit.as_str(), words)));
     let mut all = vec![
         spec("name", "What your people call it", Takes::Text).needed(),
         spec("currency", "Currency", Takes::Text).needed().hint("Three letters after ISO 4217, such as EUR."),
@@ -148,7 +139,6 @@ fn tax(n: usize) -> [Spec; 3] {
 
 /// What a first one begins with.
 pub(super) fn begun(typed: &Typed, currency: &str, today: NaiveDate) -> Typed {
-    let mut filled = typed.clone();
     let values = [
         ("currency", currency.to_owned()),
         ("from", today.to_string()),
@@ -156,10 +146,7 @@ pub(super) fn begun(typed: &Typed, currency: &str, today: NaiveDate) -> Typed {
         ("return_factor", "1".to_owned()),
         ("name", "Rates".to_owned()),
     ];
-    for (name, value) in values {
-        filled.entry(name.to_owned()).or_insert(value);
-    }
-    filled
+    form::begun(typed, values)
 }
 
 /// The fields of a form as they were read.
@@ -421,7 +408,7 @@ mod tests {
     #[test]
     fn what_is_half_typed_is_said_of_its_field() {
         let at = |fields: &[(&str, &str)]| -> Vec<String> {
-            let problem = input(&typed(&[&[("water_price", "1")], fields].concat())).err().unwrap();
+            let problem = input(&typed(&[&[("water_price", "1")][..], fields].concat())).err().unwrap();
             problem.faults().iter().map(|fault| fault.pointer.clone()).collect()
         };
         assert_eq!(at(&[("sewer_fixed", "5"), ("water_to_2", "9")]), ["/water_price_2", "/sewer_price"]);

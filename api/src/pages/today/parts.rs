@@ -242,13 +242,8 @@ async fn agreements(tx: &Tx<'_>, day: &Day) -> Result<Part, DbError> {
         .collect();
     rows.sort_by_key(|(term, _)| term.decide_by());
     Ok(part("Agreements that end or renew", &rows, ("/customers", "All customers"), |(term, customer)| {
-        let ends = words::day(term.ends_on);
-        let more = match term.notice_by {
-            Some(by) => format!("goes on from {ends} unless notice is given by {}", words::day(by)),
-            None => format!("ends, and {ends} is the first day without it"),
-        };
         let name = customers.get(customer).cloned().unwrap_or_default();
-        line(name, more, (format!("/customers/{customer}"), "See the customer"))
+        line(name, words::term_ends(*term), (format!("/customers/{customer}"), "See the customer"))
     }))
 }
 
