@@ -33,8 +33,6 @@ select string_agg(format(
          E'diesel::table! {\n%s    %s (%s) {\n%s\n    }\n}\n',
          coalesce(E'    #[doc = "' || replace(t.doc, '"', '\"') || E'"]\n', ''), t.relname, k.names, c.lines),
          E'\n' order by t.relname)
-       || E'\ndiesel::allow_tables_to_appear_in_same_query!(\n    '
-       || string_agg(t.relname, E',\n    ' order by t.relname) || E',\n);'
   from tables t
   join columns c on c.attrelid = t.oid
   join keys k on k.indrelid = t.oid

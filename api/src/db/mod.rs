@@ -33,6 +33,7 @@ mod holding;
 pub(crate) mod idempotency;
 pub mod job;
 pub mod login;
+mod joins;
 mod makeup_held;
 pub(crate) mod measures;
 pub mod meter;
