@@ -10,6 +10,7 @@
 //! | [`money`] | water avoided and money saved, site by site |
 //! | [`moved`] | fills, drains and hauled loads, each on its own line |
 //! | [`haulage`] | loads that were not hauled |
+//! | [`actual_bills`] | bills as they came, and why they are other than expected |
 //! | [`payback`] | whether recycling at a site pays |
 //! | [`invested`] | the same in the report of a month |
 //! | [`site_month`] | the cost at one site and what it comes to for each wash |
@@ -26,6 +27,7 @@
 //! | [`standing`] | what becomes of an issued month when later data come |
 //! | [`display`] | numbers in the units and with the digits a reader gets |
 
+pub mod actual_bills;
 pub mod adjustment;
 mod beside;
 pub mod changes;
@@ -81,6 +83,7 @@ impl SavingsReport {
             adjustments: Vec::new(),
             savings: case.site_savings(),
             costs: case.site_costs(),
+            actual_bills: actual_bills::of(inputs, &present),
             flow: case.flow(),
             moved: moved::of(inputs, &present),
             haulage: haulage::of(inputs, &present),
