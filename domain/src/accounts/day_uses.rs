@@ -36,12 +36,18 @@ pub struct SiteFact<Fact> {
 pub type SiteDay = SiteFact<DayFact>;
 
 /// The facts that say what fresh water a site used. Where its own meters measure the make-up of all its
-/// units, a unit's that measure no fresh water have nothing to say of it, and nothing is missing in them.
+/// units, a unit's that measure no fresh water have nothing to say of it, and nothing is missing in them; where
+/// its units' meters do, the same holds of the site's.
 #[must_use]
 pub fn of_fresh_water<Fact: AsRef<Amounts> + Clone>(facts: &[SiteFact<Fact>]) -> Vec<Fact> {
     let amounts = |one: &SiteFact<Fact>| *one.fact.as_ref();
-    let by_site = facts.iter().any(|one| one.of_site && amounts(one).get(Stream::Makeup).is_some());
-    let counts = |one: &&SiteFact<Fact>| !by_site || one.of_site || amounts(one).fresh_used().is_some();
+    let made_up =
+        |of_site: bool| facts.iter().any(|one| one.of_site == of_site && amounts(one).get(Stream::Makeup).is_some());
+    let (by_site, by_units) = (made_up(true), made_up(false));
+    let counts = |one: &&SiteFact<Fact>| {
+        let elsewhere = if one.of_site { by_units } else { by_site };
+        !elsewhere || amounts(one).fresh_used().is_some()
+    };
     facts.iter().filter(counts).map(|one| one.fact.clone()).collect()
 }
 
@@ -382,6 +388,14 @@ mod tests {
         assert_eq!(fresh_used(&of_fresh_water(&with_rinse)), Ok(Litres(1200.0)));
         let of_units = [days(false, &[(Stream::Makeup, 100.0)]), hours()].concat();
         assert_eq!(fresh_used(&of_fresh_water(&of_units)), Err(Withheld::Grade(Grade::NotMeasured)));
+        let washed = [days(false, &[(Stream::Makeup, 100.0)]), days(true, &[(Stream::Wash, 900.0)])].concat();
+        assert_eq!(
+            fresh_used(&of_fresh_water(&washed)),
+            Ok(Litres(1000.0)),
+            "the site's wash meter says nothing of it"
+        );
+        let unknown = [washed, hours()].concat();
+        assert_eq!(fresh_used(&of_fresh_water(&unknown)), Err(Withheld::Grade(Grade::NotMeasured)));
     }
 
     #[test]

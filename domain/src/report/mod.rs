@@ -15,6 +15,7 @@
 //! | [`invested`] | the same in the report of a month |
 //! | [`site_month`] | the cost at one site and what it comes to for each wash |
 //! | `levels` | which of a site's subjects says what of its balance |
+//! | `together` | units beside one wash meter of their site |
 //! | [`model`] | the report itself |
 //! | [`claims`] | what of it can be added over months |
 //! | [`readings`] | the reckoning from reading to reading |
@@ -54,6 +55,7 @@ pub mod standing;
 mod stood;
 mod stretch;
 pub mod style;
+mod together;
 pub mod upkeep;
 mod words;
 
