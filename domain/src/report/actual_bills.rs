@@ -278,6 +278,7 @@ mod tests {
     use crate::accounts::day_uses::SiteDay;
     use crate::accounts::site_money::tests::money;
     use crate::accounts::stays::SiteStays;
+    use crate::accounts::stays::tests::stay;
     use crate::baseline::history::Baselines;
     use crate::baseline::record::Baseline;
     use crate::baseline::record::tests::{baseline, date};
@@ -354,6 +355,7 @@ mod tests {
             (found.held_against.to_string(), found.total.to_string()),
             ("410.00 EUR".into(), "159.00 EUR".into())
         );
+        assert_eq!(json!(found.held_against), json!({"amount": "410.00", "currency": "EUR"}));
         assert_eq!((found.from, found.to), (date("2026-01-01"), date("2026-01-31")), "the last day is of it");
         assert_eq!(
             plain(&found.words),
@@ -383,6 +385,20 @@ mod tests {
         assert_eq!(SavingsReport::of(&inputs(vec![subject(1, &[], Vec::new())])).actual_bills, []);
         let elsewhere = Inputs { subjects: Vec::new(), ..case(None, bill(JANUARY, 70.0, "150.00")) };
         assert_eq!(SavingsReport::of(&elsewhere).actual_bills, [], "nothing stood at its site");
+    }
+
+    /// Of two units that stood there one was read: what the other used is not nothing, so no saving is told.
+    #[test]
+    fn no_saving_is_told_where_a_unit_was_not_read() {
+        let against = |units: usize| {
+            let before = bill(("2025-12-01", "2026-01-01"), 200.0, "410.00");
+            let mut inputs = case(Some(before), bill(JANUARY, 70.0, "159.00"));
+            let stood = stay(&[], Vec::new());
+            let stays = stood.stays.iter().cycle().take(units).cloned().collect();
+            inputs.bills[0].evidence.stays = SiteStays { stays, ..stood };
+            SavingsReport::of(&inputs).actual_bills[0].against
+        };
+        assert_eq!((against(1), against(2)), (BillAgainst::BillBefore, BillAgainst::Tariff));
     }
 
     #[test]
