@@ -62,6 +62,7 @@ mod program;
 mod read_then;
 mod readings;
 mod reference;
+mod report_bills;
 mod report_compared;
 mod report_forms;
 mod report_life;

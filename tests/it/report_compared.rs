@@ -137,7 +137,8 @@ fn same_pictures(page: &str, on_paper: &[String]) {
     assert_eq!(on_page, on_paper);
 }
 
-/// Beside the name of each line stands its own amount, on the page and on paper.
+/// Beside the name of each line stands its own amount, on the page and on paper; and each bill as it came is
+/// said as in the JSON.
 fn same_lines(figures: &Value, facts: &[Fact], forms: [&str; 2]) {
     for fact in of(facts, "reckoning") {
         let line = all(&figures["reckoning"]).find(|line| line["name"] == fact["name"].as_str()).unwrap();
@@ -145,6 +146,10 @@ fn same_lines(figures: &Value, facts: &[Fact], forms: [&str; 2]) {
         for form in forms {
             assert!(form.contains(&row), "{row} is not in {form}");
         }
+    }
+    for bill in all(&figures["actual_bills"]) {
+        let words = close(bill["words"].as_str().unwrap());
+        assert!(forms.iter().all(|form| form.contains(&words)), "{words} is not in {forms:?}");
     }
 }
 
@@ -194,6 +199,11 @@ fn same_money(figures: &Value, facts: &[Fact]) {
     let costs = all(&figures["costs"]).filter(|cost| all(&cost["lines"]).next().is_some());
     let wanted = costs.flat_map(|cost| all(&cost["lines"]).map(|line| &line["amount"]).chain([&cost["total"]]));
     same(&of(facts, "cost"), "cost", wanted.filter_map(amount).collect());
+    let parts = |bill: &Value| -> Vec<f64> {
+        let parts = all(&bill["parts"]).map(|part| part["amount"].as_str().unwrap().parse().unwrap());
+        amount(&bill["held_against"]).into_iter().chain(parts).chain(amount(&bill["total"])).collect()
+    };
+    same(&of(facts, "actual_bills"), "actual_bills", all(&figures["actual_bills"]).flat_map(parts).collect());
 }
 
 fn same_records(figures: &Value, facts: &[Fact]) {

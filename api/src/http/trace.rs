@@ -136,7 +136,8 @@ pub struct ReportTraceView {
     /// `lines`, each with its formula in words and symbols, the subjects behind it with the parts
     /// of their statements and their errors; `sites`, each with served days, baseline method and
     /// figures, washes, `cycles` with the tariff's version, other use, both bills line by line
-    /// (quantity, price, rounded amount) and the month's part of the difference.
+    /// (quantity, price, rounded amount) and the month's part of the difference; `actual_bills`, the bills as
+    /// they came that it tells of, each with the bill before and both sides of every part.
     #[schema(value_type = Object, example = json!({
         "month": "2026-01",
         "lines": [{ "name": "fresh_used", "label": "Fresh water used", "state": "printed", "value_l": 8778.222,

@@ -142,6 +142,9 @@ impl Making<'_> {
         all.push(("consumables", self.consumables()));
         all.push(("quality", self.quality()));
         all.push(("bill", self.bill()));
+        if !self.r.actual_bills.is_empty() {
+            all.push(("actual_bills", self.actual_bills()));
+        }
         all.push(("cost", self.cost()));
         if !self.r.haulage.is_empty() {
             all.push(("haulage", self.haulage()));

@@ -1,6 +1,7 @@
 //! A savings report as people get it: one document from the stored figures, shown as a page, set as
 //! PDF and written as CSV. Nothing is computed here; every figure is the domain's.
 
+mod actual_bills;
 mod beside;
 pub mod charts;
 mod document;

@@ -1,6 +1,6 @@
 //! A bill of an account as it came, and why it fell by more or less than the saving.
 
-use super::day_uses::{SiteDay, Worked, fresh_used, of_fresh_water, uses};
+use super::day_uses::{SiteDay, Worked, fresh_used, of_fresh_water, unread, uses};
 use super::site_account::SiteAccount;
 use super::stays::SiteStays;
 use crate::baseline::avoided::Missing;
@@ -10,7 +10,7 @@ use crate::fault::Faults;
 use crate::measures::wash_tally::WashTally;
 use crate::metering::spread::WorkingCalendar;
 use crate::savings::{Uses, Withheld};
-use crate::span;
+use crate::span::{self, Span};
 use crate::tariff::reconcile::{ActualBill, BillDifference, Billed, Reconciliation, reconcile};
 use crate::tariff::{Bill, BillError, Cycle, CyclePrices, OtherUse, Tariff, WaterUse};
 use crate::uncertainty::quantity::Quantity;
@@ -206,6 +206,15 @@ impl Evidence {
         bill.computed(&self.account, self.tariff.as_ref().ok_or(NotExplained::NoTariff)?)
     }
 
+    /// The facts of fresh water, those of days on which not every unit was read as not covered.
+    fn read(&self, days: &[SiteDay]) -> Vec<DayFact> {
+        let spans: Vec<Span> = self.stays.stays.iter().map(|stay| stay.span).collect();
+        let unread = unread(self.stays.zone, &spans, days);
+        let mut facts = of_fresh_water(days);
+        facts.iter_mut().filter(|fact| unread.contains(&fact.date)).for_each(|fact| fact.coverage = 0.0);
+        facts
+    }
+
     /// Why the bill fell by what it fell.
     ///
     /// # Errors
@@ -215,7 +224,7 @@ impl Evidence {
         let before = self.before.as_ref().ok_or(NotExplained::NoBillBefore)?;
         let (stays, counters) = (&self.stays, self.counters);
         let worked = Worked { working: &self.working, tallies: &self.tallies, counters, stays };
-        let fresh = |days: &[SiteDay], period| fresh_used(&of_fresh_water(days), period, stays);
+        let fresh = |days: &[SiteDay], period| fresh_used(&self.read(days), period, stays);
         let used = fresh(&self.days, bill.period).map(|litres| Quantity::exact(litres.0)).map_err(Missing::from);
         let days: Vec<DayFact> = self.days.iter().map(|day| day.fact.clone()).collect();
         let uses = uses(&days, bill.period, used, (&self.baselines, worked)).map_err(Withheld::from)?;

@@ -10,14 +10,17 @@ use crate::measures::wash_tally::WashTally;
 use crate::metering::spread::WorkingCalendar;
 use crate::metering::stream::Stream;
 use crate::savings::{Discharge, Uses};
+use crate::span::Span;
 use crate::tariff::Cycle;
 use crate::uncertainty::quantity::Quantity;
 use crate::units::Litres;
 use crate::water::grade::{Grade, Withheld};
 use crate::water::statement::COUNTED;
 use crate::water::term::Part;
+use crate::zone::day_bounds;
 use chrono::NaiveDate;
-use std::collections::BTreeMap;
+use chrono_tz::Tz;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Least share of the days between accepted readings for which a bill is explained (common
 /// practice, no source).
@@ -36,13 +39,38 @@ pub struct SiteFact<Fact> {
 pub type SiteDay = SiteFact<DayFact>;
 
 /// The facts that say what fresh water a site used. Where its own meters measure the make-up of all its
-/// units, a unit's that measure no fresh water have nothing to say of it, and nothing is missing in them.
+/// units, a unit's that measure no fresh water have nothing to say of it, and nothing is missing in them; where
+/// its units' meters do, the same holds of the site's.
 #[must_use]
 pub fn of_fresh_water<Fact: AsRef<Amounts> + Clone>(facts: &[SiteFact<Fact>]) -> Vec<Fact> {
     let amounts = |one: &SiteFact<Fact>| *one.fact.as_ref();
-    let by_site = facts.iter().any(|one| one.of_site && amounts(one).get(Stream::Makeup).is_some());
-    let counts = |one: &&SiteFact<Fact>| !by_site || one.of_site || amounts(one).fresh_used().is_some();
+    let made_up =
+        |of_site: bool| facts.iter().any(|one| one.of_site == of_site && amounts(one).get(Stream::Makeup).is_some());
+    let (by_site, by_units) = (made_up(true), made_up(false));
+    let counts = |one: &&SiteFact<Fact>| {
+        let elsewhere = if one.of_site { by_units } else { by_site };
+        !elsewhere || amounts(one).fresh_used().is_some()
+    };
     facts.iter().filter(counts).map(|one| one.fact.clone()).collect()
+}
+
+/// The days on which not every unit that stood at a site was read, though something there was: what that one
+/// used is not known, and is not nothing. A day on which the site's own meters measure the make-up is none of
+/// them: those serve all units. `spans` are the units' stays.
+#[must_use]
+pub(crate) fn unread(zone: Tz, spans: &[Span], known: &[SiteDay]) -> BTreeSet<NaiveDate> {
+    let mut of_units: BTreeMap<NaiveDate, Option<usize>> = BTreeMap::new();
+    for SiteDay { of_site, fact } in known {
+        let units = of_units.entry(fact.date).or_insert(Some(0));
+        let by_site = *of_site && fact.amounts.get(Stream::Makeup).is_some();
+        *units = if by_site { None } else { units.map(|units| units + usize::from(!of_site)) };
+    }
+    let standing = |date: NaiveDate| {
+        let (start, end) = day_bounds(zone, date);
+        spans.iter().filter(|span| span.within(Span::between(start, Some(end))).is_some()).count()
+    };
+    let missing = of_units.into_iter().filter(|(date, units)| units.is_some_and(|units| units < standing(*date)));
+    missing.map(|(date, _)| date).collect()
 }
 
 /// Fresh water used in `period`: by `days`, those that [`of_fresh_water`] leaves of the site's, and by hose.
@@ -382,6 +410,31 @@ mod tests {
         assert_eq!(fresh_used(&of_fresh_water(&with_rinse)), Ok(Litres(1200.0)));
         let of_units = [days(false, &[(Stream::Makeup, 100.0)]), hours()].concat();
         assert_eq!(fresh_used(&of_fresh_water(&of_units)), Err(Withheld::Grade(Grade::NotMeasured)));
+        let washed = [days(false, &[(Stream::Makeup, 100.0)]), days(true, &[(Stream::Wash, 900.0)])].concat();
+        assert_eq!(
+            fresh_used(&of_fresh_water(&washed)),
+            Ok(Litres(1000.0)),
+            "the site's wash meter says nothing of it"
+        );
+        let unknown = [washed, hours()].concat();
+        assert_eq!(fresh_used(&of_fresh_water(&unknown)), Err(Withheld::Grade(Grade::NotMeasured)));
+    }
+
+    /// Of two units the second was not read on the third day, whatever meter of the site was, unless that
+    /// measures the make-up of both.
+    #[test]
+    fn a_day_without_one_of_several_units_is_unread() {
+        let spans = [Span::EVER, Span::EVER];
+        let days = |of_site, numbers: &[u64], stream| -> Vec<SiteDay> {
+            numbers.iter().map(|n| SiteDay { of_site, fact: day(*n, 1.0, &[(stream, 100.0)]) }).collect()
+        };
+        let of = |site: Vec<SiteDay>| {
+            let units = [days(false, &[0, 1, 2], Stream::Makeup), days(false, &[0, 1], Stream::Makeup)].concat();
+            unread(Tz::UTC, &spans, &[units, site].concat())
+        };
+        let third = BTreeSet::from([day(2, 1.0, &[]).date]);
+        assert_eq!((of(Vec::new()), of(days(true, &[0, 1, 2], Stream::Wash))), (third.clone(), third));
+        assert_eq!(of(days(true, &[0, 1, 2], Stream::Makeup)), BTreeSet::new());
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! What a report is made of, as the database gives it.
 
+use super::actual_bills::BillEvidence;
 use super::style::ReportStyle;
 use super::upkeep::Upkeep;
 use crate::accounts::day_uses::SiteDay;
@@ -51,6 +52,8 @@ pub struct Inputs {
     pub stays: HashMap<Uuid, Vec<Span>>,
     /// Baselines, accounts and tariffs of the sites.
     pub money: Vec<SiteMoney>,
+    /// Bills as they came that the report tells of, in order, each with all that explains it.
+    pub bills: Vec<BillEvidence>,
     /// Service, consumables and samples of the month.
     pub upkeep: Upkeep,
     /// How the dealer's reports look.

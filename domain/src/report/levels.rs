@@ -8,6 +8,7 @@
 use super::figure::Withheld;
 use super::inputs::{Inputs, Subject};
 use super::reckon::{Case, Tally};
+use super::together::washed_together;
 use crate::metering::stream::Stream;
 use crate::span::Span;
 use crate::spell::SpellState;
@@ -24,12 +25,18 @@ pub(crate) struct OwnParts {
     pub(crate) whole: Parts,
     /// Whether it is one of several that make up a balance together; one that is not has a statement of its
     /// own, with what nothing measures in it.
-    joined: bool,
+    pub(super) joined: bool,
+    /// Whether what was noted for the whole site counts here, though others measure its fresh water.
+    pub(super) notes: bool,
 }
 
 impl OwnParts {
     /// The parts of one of the subjects that stand in the month.
     pub(crate) fn of(inputs: &Inputs, present: &[&Subject], subject: &Subject) -> Self {
+        let together = washed_together(subject.site_id, present);
+        if !together.is_empty() && read_alike(inputs, &together) {
+            return Self::together(&together, subject);
+        }
         let statement = &subject.statement;
         let here: Vec<&Subject> = present.iter().filter(|other| other.site_id == subject.site_id).copied().collect();
         let metered = |of_site: bool| {
@@ -39,7 +46,8 @@ impl OwnParts {
         let (by_site, of_site) = (metered(true), subject.unit.is_none());
         let is_joined = by_site || of_site && metered(false);
         if !is_joined {
-            return Self { all: statement.all.clone(), whole: statement.whole.clone(), joined: false };
+            let (all, whole) = (statement.all.clone(), statement.whole.clone());
+            return Self { all, whole, joined: false, notes: false };
         }
         let washed_twice = washed_by_site(&here, subject);
         let counts = |part: Part, source: Source| {
@@ -49,7 +57,8 @@ impl OwnParts {
                 counts_beside(subject, part, source) && !(part == Part::Wash && washed_twice)
             }
         };
-        Self { all: statement.all.keeping(counts), whole: statement.whole.keeping(counts), joined: true }
+        let (all, whole) = (statement.all.keeping(counts), statement.whole.keeping(counts));
+        Self { all, whole, joined: true, notes: false }
     }
 
     /// Whether fresh water went past a unit, and nothing says how much.

@@ -10,10 +10,12 @@
 //! | [`money`] | water avoided and money saved, site by site |
 //! | [`moved`] | fills, drains and hauled loads, each on its own line |
 //! | [`haulage`] | loads that were not hauled |
+//! | [`actual_bills`] | bills as they came, and why they are other than expected |
 //! | [`payback`] | whether recycling at a site pays |
 //! | [`invested`] | the same in the report of a month |
 //! | [`site_month`] | the cost at one site and what it comes to for each wash |
 //! | `levels` | which of a site's subjects says what of its balance |
+//! | `together` | units beside one wash meter of their site |
 //! | [`model`] | the report itself |
 //! | [`claims`] | what of it can be added over months |
 //! | [`readings`] | the reckoning from reading to reading |
@@ -26,6 +28,7 @@
 //! | [`standing`] | what becomes of an issued month when later data come |
 //! | [`display`] | numbers in the units and with the digits a reader gets |
 
+pub mod actual_bills;
 pub mod adjustment;
 mod beside;
 pub mod changes;
@@ -52,6 +55,7 @@ pub mod standing;
 mod stood;
 mod stretch;
 pub mod style;
+mod together;
 pub mod upkeep;
 mod words;
 
@@ -81,6 +85,7 @@ impl SavingsReport {
             adjustments: Vec::new(),
             savings: case.site_savings(),
             costs: case.site_costs(),
+            actual_bills: actual_bills::of(inputs, &present),
             flow: case.flow(),
             moved: moved::of(inputs, &present),
             haulage: haulage::of(inputs, &present),

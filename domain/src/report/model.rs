@@ -1,5 +1,6 @@
 //! The report as it is stored and shown.
 
+use super::actual_bills::BillHeld;
 use super::adjustment::Adjustment;
 use super::figure::{Figure, Line, Name, sentence};
 use super::flow::Flow;
@@ -54,6 +55,9 @@ pub struct SavingsReport {
     /// What washing cost the customer at each site, as accrued, line by line.
     #[serde(default)]
     pub costs: Vec<SiteCost>,
+    /// Bills as they came that ended in the month, or late ones, each reconciled.
+    #[serde(default)]
+    pub actual_bills: Vec<BillHeld>,
     /// The balance as a picture shows it; null where its residual is not printed.
     #[serde(default)]
     pub flow: Option<Flow>,

@@ -100,8 +100,8 @@ impl<'c> Case<'c> {
         let money = inputs.money.iter().find(|money| money.site_id.0 == first.site_id);
         let spans = inputs.stays.get(&first.site_id).map_or(&[][..], Vec::as_slice);
         let known = inputs.site_days.get(&first.site_id).map_or(&[][..], Vec::as_slice);
-        let units_apart = subjects.iter().all(|subject| subject.unit.is_some());
-        let days = |facts: &[DayFact]| stood::of_stays((first.zone, spans, units_apart), facts);
+        let unread = day_uses::unread(first.zone, spans, known);
+        let days = |facts: &[DayFact]| stood::of_stays((first.zone, spans, &unread), facts);
         let all: Vec<DayFact> = known.iter().map(|day| day.fact.clone()).collect();
         let (days, fresh_days) = (days(&all), days(&of_fresh_water(known)));
         Some(Self { inputs, subjects, first, money, days, fresh_days })

@@ -16,8 +16,9 @@
 use super::beside;
 use super::figure::{Line, Name, Printed, Reason, Value, Withheld, rounded};
 use super::inputs::{Inputs, Subject};
-use super::levels::{OwnParts, read_alike, washing_beside};
+use super::levels::{OwnParts, read_alike};
 use super::money::{self, Found, SiteSaving};
+use super::together::held_against;
 use crate::accounts::site_cost::CostBasis;
 use crate::baseline::avoided::{Activity, Missing};
 use crate::facts::Amounts;
@@ -58,8 +59,8 @@ pub(crate) struct Tally<'a> {
     whole: Amounts,
     /// What it has to say of the balance.
     pub(crate) own: OwnParts,
-    /// The units beside it whose wash water is held against its fresh water, and whether all of them were
-    /// read on the days on which it was.
+    /// Those beside it whose wash water is held against its fresh water, and whether all that go into that
+    /// were read on the days on which it was.
     washing: (BTreeSet<Uuid>, bool),
 }
 
@@ -79,8 +80,8 @@ impl Balanced<'_, '_> {
 
 impl<'a> Tally<'a> {
     fn of(inputs: &Inputs, present: &[&Subject], subject: &'a Subject) -> Self {
-        let beside = washing_beside(subject, present);
-        let alike = read_alike(inputs, &[&beside[..], &[subject]].concat());
+        let (beside, together) = held_against(subject, present);
+        let alike = read_alike(inputs, &together);
         let mut tally = Self {
             subject,
             units: served(present, subject),
@@ -289,7 +290,8 @@ impl<'a> Case<'a> {
     }
 
     /// The subjects at which fresh water into the loop can be held against treated water out: units with
-    /// both meters, and sites whose fresh water serves units that each have one of the wash water.
+    /// both meters, sites whose fresh water serves units that each have one of the wash water, and units that
+    /// each have one of the fresh water beside a wash meter of their site.
     pub(super) fn balanced(&self) -> Result<Balanced<'_, 'a>, Withheld> {
         let without = "It takes a meter of the treated water to the washers beside the one of the fresh water, or bucket \
                        tests of the guns with their trigger hours; no unit has both.";
@@ -310,7 +312,9 @@ impl<'a> Case<'a> {
             uneven |= !alike;
             if washes(tally) || (*alike && !beside.is_empty() && beside.len() == tally.washing.0.len()) {
                 members.push(tally);
-                members.extend(beside);
+                // The site's wash meter stands beside each of its units, and counts once.
+                let known: BTreeSet<Uuid> = members.iter().map(|one: &&Tally<'a>| one.subject.id).collect();
+                members.extend(beside.into_iter().filter(|one| !known.contains(&one.subject.id)));
             }
         }
         if members.is_empty() && uneven {
@@ -354,7 +358,7 @@ impl<'a> Case<'a> {
     pub(super) fn residual(&self) -> Result<(Printed, String), Withheld> {
         let without = "No meter measures the fresh water that goes into the units.";
         let members = self.whole(&[Stream::Makeup], without)?;
-        let all = self.with_beside(members.clone());
+        let all = self.with_notes(self.with_beside(members.clone()));
         let parts: Parts = all.iter().map(|tally| tally.own.whole.clone()).sum();
         let basis = Basis { read: true, coverage: whole_share(&members), least_coverage: LEAST_WHOLE_DAYS, fill: None };
         let residual = residual_of(&parts, &basis)?;
@@ -509,7 +513,7 @@ impl<'a> Case<'a> {
                 Err(_) => (self.tallies.iter().filter(with_wash).collect(), All),
             },
             Name::Recycled | Name::ReuseShare => whole(beside(self.balanced().map(|of| of.members))),
-            Name::Residual => whole(beside(self.whole(&[Stream::Makeup], ""))),
+            Name::Residual => whole(beside(self.whole(&[Stream::Makeup], "")).map(|members| self.with_notes(members))),
             Name::Washes => all(self.counted()),
             Name::FreshPerWash => whole(beside(self.fresh_and_washes(""))),
             Name::Energy => all(self.read(&[Stream::Energy], "")),

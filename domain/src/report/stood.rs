@@ -7,7 +7,7 @@ use crate::tariff::Cycle;
 use crate::zone::{Month, day_bounds, local_date, next_day};
 use chrono::NaiveDate;
 use chrono_tz::Tz;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Least part of a day after the month, between accepted readings, for which it counts as known
 /// (common practice, no source).
@@ -35,15 +35,10 @@ pub(super) fn stood(month: Month, (zone, spans): (Tz, &[Span]), days: &[DayFact]
 }
 
 /// A site's day facts with their coverage as a part of what units stood there of the day; so is
-/// the first day's, of which nothing before its first reading is known. Where no meter
-/// is the site's own, a day on which one of them has no fact was not read: what that one used is not known,
-/// and is not nothing.
-pub(super) fn of_stays((zone, spans, units_apart): (Tz, &[Span], bool), days: &[DayFact]) -> Vec<DayFact> {
+/// the first day's, of which nothing before its first reading is known. A day that is
+/// [unread](crate::accounts::day_uses::unread) has none.
+pub(super) fn of_stays((zone, spans, unread): (Tz, &[Span], &BTreeSet<NaiveDate>), days: &[DayFact]) -> Vec<DayFact> {
     let stays: Vec<Cycle> = spans.iter().map(|span| days_of(zone, *span)).collect();
-    let standing = |date: NaiveDate| stays.iter().filter(|stay| stay.from <= date && date < stay.to).count();
-    let mut facts: BTreeMap<NaiveDate, usize> = BTreeMap::new();
-    days.iter().for_each(|day| *facts.entry(day.date).or_default() += 1);
-    let unread = |date: &NaiveDate| units_apart && facts.get(date).is_some_and(|facts| *facts < standing(*date));
     let mut parts = BTreeMap::new();
     for stay in &stays {
         for date in [Some(stay.from), stay.to.pred_opt()].into_iter().flatten() {
@@ -53,14 +48,14 @@ pub(super) fn of_stays((zone, spans, units_apart): (Tz, &[Span], bool), days: &[
     let first = days.first().map(|day| day.date);
     let of_stay = |day: &DayFact| {
         let part = if Some(day.date) == first { day.coverage } else { parts.get(&day.date).copied().unwrap_or(1.0) };
-        let coverage = if unread(&day.date) {
+        let coverage = if unread.contains(&day.date) {
             0.0
         } else if part > 0.0 {
             (day.coverage / part).min(1.0)
         } else {
             day.coverage
         };
-        DayFact { coverage, sessions: day.sessions.filter(|_| !unread(&day.date)), ..day.clone() }
+        DayFact { coverage, sessions: day.sessions.filter(|_| !unread.contains(&day.date)), ..day.clone() }
     };
     days.iter().map(of_stay).collect()
 }
@@ -111,6 +106,7 @@ fn read_until(days: &[DayFact], (end, today): (NaiveDate, NaiveDate), stays: &[C
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::accounts::day_uses::{SiteDay, unread};
     use crate::facts::Amounts;
 
     /// Of two units the second was read on the first day alone.
@@ -128,10 +124,11 @@ mod tests {
             sessions: None,
         };
         let days = ["2026-01-04", "2026-01-06", "2026-01-06", "2026-01-07"].map(fact);
-        let coverage = |units_apart| -> Vec<f64> {
-            of_stays((zone, &spans, units_apart), &days).iter().map(|day| day.coverage).collect()
+        let known = days.clone().map(|fact| SiteDay { of_site: false, fact });
+        let coverage = |unread: &BTreeSet<NaiveDate>| -> Vec<f64> {
+            of_stays((zone, &spans, unread), &days).iter().map(|day| day.coverage).collect()
         };
-        assert_eq!(coverage(true), [1.0, 1.0, 1.0, 0.0]);
-        assert_eq!(coverage(false), [1.0, 1.0, 1.0, 1.0], "meters of the site measure both");
+        assert_eq!(coverage(&unread(zone, &spans, &known)), [1.0, 1.0, 1.0, 0.0]);
+        assert_eq!(coverage(&BTreeSet::new()), [1.0, 1.0, 1.0, 1.0]);
     }
 }

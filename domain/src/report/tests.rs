@@ -110,6 +110,7 @@ pub(super) fn inputs(subjects: Vec<Subject>) -> Inputs {
         fresh: HashMap::new(),
         stays: HashMap::new(),
         money: Vec::new(),
+        bills: Vec::new(),
         upkeep: Upkeep::default(),
         style: ReportStyle::default(),
         moved: HashMap::new(),

@@ -8,6 +8,7 @@ use crate::accounts::site_cost::{CostBasis, SiteCost};
 use crate::cost::washes::Washes;
 use crate::ids::SiteId;
 use crate::metering::stream::Stream;
+use crate::report::actual_bills::{BillTrace, traces};
 use crate::report::figure::{Line, Name};
 use crate::report::inputs::Inputs;
 use crate::report::reckon::{Behind, Case, Summed, Tally, lines};
@@ -30,6 +31,9 @@ pub struct ReportTrace {
     pub costs: Vec<SiteCost>,
     /// The washes at each site.
     pub washes: Vec<SiteWashes>,
+    /// The bills as they came that it tells of, each with the bill before, what the tariff asks, and
+    /// how the parts follow.
+    pub actual_bills: Vec<BillTrace>,
 }
 
 /// A line with what it stands on.
@@ -105,6 +109,7 @@ impl ReportTrace {
             lines: lines.collect(),
             sites: super::money::sites(inputs, &present),
             costs: case.site_costs(),
+            actual_bills: traces(inputs, &present),
             washes: case
                 .site_washes()
                 .map(|(site_id, all_days, whole_days)| {

@@ -14,6 +14,7 @@ use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::accounts::bill::{Evidence, SiteBill};
 use domain::accounts::day_uses::SiteDay;
+use domain::accounts::site_money::{AccountMoney, SiteMoney};
 use domain::cost::washes::counters_count_all;
 use domain::ids::{AccountId, BillId, CustomerId, SiteId, WaterAccountId};
 use domain::measures::wash_tally::WashTally;
@@ -163,13 +164,7 @@ pub async fn with_evidence(
     let before = bills.map(|bill| bill.value).rfind(|other| other.period.to <= bill.value.period.from);
     let site = account_record.site_id;
     let baselines = money_inputs::baselines(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
-    let stored = days_of(tx, site, bill.value.period).await?;
-    let counters = count_all(&stored);
-    let days = facts(stored);
-    let days_before = match &before {
-        Some(before) => facts(days_of(tx, site, before.period).await?),
-        None => Vec::new(),
-    };
+    let Used { days, days_before, counters } = used(tx, site, &bill.value, before.as_ref()).await?;
     let tariff = tariff::whole(tx, account).await?;
     let working = working_days::calendars(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
     let tallies = notes::all::<WashTally>(tx, &[site.0]).await?.remove(&site.0).unwrap_or_default();
@@ -180,6 +175,50 @@ pub async fn with_evidence(
     let evidence =
         Evidence { account, tariff, before, days, days_before, baselines, working, tallies, counters, stays };
     Ok((bill, evidence))
+}
+
+/// All that explains one of a site's bills, by what is known of the site's money already.
+///
+/// # Errors
+/// When the database fails.
+pub(in crate::db) async fn evidence(
+    tx: &Tx<'_>,
+    site: &SiteMoney,
+    of: &AccountMoney,
+    bill: &SiteBill,
+) -> Result<Evidence, DbError> {
+    let before = of.bills.iter().rfind(|other| other.period.to <= bill.period.from).cloned();
+    let Used { days, days_before, counters } = used(tx, site.site_id, bill, before.as_ref()).await?;
+    Ok(Evidence {
+        account: of.record.clone(),
+        tariff: of.tariff.clone(),
+        before,
+        days,
+        days_before,
+        baselines: site.baselines.clone(),
+        working: site.working.clone(),
+        tallies: site.tallies.clone(),
+        counters,
+        stays: site.stays.clone(),
+    })
+}
+
+/// What a site used in the days of a bill and of the one before it.
+struct Used {
+    days: Vec<SiteDay>,
+    days_before: Vec<SiteDay>,
+    /// Whether its counters count all washes.
+    counters: bool,
+}
+
+async fn used(tx: &Tx<'_>, site: SiteId, bill: &SiteBill, before: Option<&SiteBill>) -> Result<Used, DbError> {
+    let stored = days_of(tx, site, bill.period).await?;
+    let counters = count_all(&stored);
+    let days_before = match before {
+        Some(before) => facts(days_of(tx, site, before.period).await?),
+        None => Vec::new(),
+    };
+    Ok(Used { days: facts(stored), days_before, counters })
 }
 
 async fn days_of(tx: &Tx<'_>, site: SiteId, period: Cycle) -> Result<Vec<StoredDay>, DbError> {

@@ -1,7 +1,7 @@
 //! What a savings report is made of: the customer's subjects of thirteen months, with their
 //! days, meters, states and open exceptions.
 
-use super::{style, upkeep};
+use super::{bills, style, upkeep};
 use crate::db::error::known;
 use crate::db::fact::{self, Of, Whose};
 use crate::db::range::{self, Range};
@@ -41,10 +41,11 @@ use uuid::Uuid;
 /// [`DbError::NotFound`] for a customer outside the scope.
 pub(in crate::db) async fn gather(tx: &Tx<'_>, of: CustomerId, month: Month) -> Result<Inputs, DbError> {
     let money = money_inputs::of_customer(tx, of).await?;
-    gather_with(tx, of, month, money).await
+    let bills = bills::of_month(tx, of, month, &money).await?;
+    Ok(Inputs { bills, ..gather_with(tx, of, month, money).await? })
 }
 
-/// The same with the customer's money, which is that of all months.
+/// The same with the customer's money, which is that of all months, and without its bills as they came.
 ///
 /// # Errors
 /// As [`gather`].
@@ -87,6 +88,7 @@ pub(in crate::db) async fn gather_with(
         fresh,
         stays,
         money,
+        bills: Vec::new(),
         upkeep: Upkeep::default(),
         style: ReportStyle::default(),
         moved,
@@ -104,10 +106,11 @@ pub(in crate::db) async fn gather_whole(
     month: Month,
     money: Vec<SiteMoney>,
 ) -> Result<Inputs, DbError> {
+    let bills = bills::of_month(tx, of, month, &money).await?;
     let inputs = gather_with(tx, of, month, money).await?;
     let style = style::get(tx).await?.style;
     let upkeep = upkeep::of(tx, of, month, &inputs.subjects, &style.limits).await?;
-    Ok(Inputs { upkeep, style, ..inputs })
+    Ok(Inputs { bills, upkeep, style, ..inputs })
 }
 
 /// The months around one into which a billing cycle that touches it may reach: none where every cycle

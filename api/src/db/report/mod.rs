@@ -4,6 +4,7 @@
 //! | file | what it is about |
 //! | --- | --- |
 //! | `inputs` | what a report is made of |
+//! | `bills` | the bills as they came that it tells of |
 //! | `earlier` | the newest report of each month, and how investments stand by them |
 //! | `draft` | making drafts, and counting issued months again |
 //! | `life` | issuing, proposing, revising, declining |
@@ -14,6 +15,7 @@
 //! | `recipient` | who gets them by mail |
 //! | `upkeep` | work, consumables and samples of the month |
 
+mod bills;
 pub mod draft;
 pub(in crate::db) mod earlier;
 pub(in crate::db) mod inputs;

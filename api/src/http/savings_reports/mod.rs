@@ -110,8 +110,9 @@ pub struct ReportView {
     /// months, a line each; `flow`, the balance; `moved`, fills, drains and loads; `haulage` that was
     /// avoided; `invested`, payback measured against promised; `by_day`, `by_period` and `by_month`; `units`
     /// with their stays and states; `upkeep` with service, consumables and samples; `savings` and
-    /// `costs`, line by line; `exceptions`; `missing` days; `made`, how the figures were made;
-    /// `cautions`; `style`. Volumes are litres.
+    /// `costs`, line by line; `actual_bills`, the bills as they came, each with why it is other than the bill
+    /// before less the saving, or than what the tariff asks; `exceptions`; `missing` days; `made`, how the
+    /// figures were made; `cautions`; `style`. Volumes are litres.
     #[schema(value_type = Object)]
     figures: Value,
     /// Questions about it, the oldest first.

@@ -20,6 +20,7 @@ use domain::accounts::bill::{Evidence, Explained, NotExplained, SiteBill};
 use domain::customer::UnitSystem;
 use domain::ids::{BillId, WaterAccountId};
 use domain::money::{Currency, Money};
+use domain::report::actual_bills::BillCause;
 use domain::report::display;
 use domain::tariff::Tariff;
 use domain::units::RegisterUnit;
@@ -183,15 +184,16 @@ fn fell(explained: &Explained) -> String {
 /// What lowered the bill; what raised it is negative.
 fn fell_by(explained: &Explained) -> Vec<(&'static str, Decimal)> {
     let parts = &explained.parts;
-    vec![
-        ("saved by the units", parts.saving),
-        ("by other prices", parts.prices),
-        ("by other use on the account", parts.other_use),
-        ("by more or less washing", parts.water),
-        ("by charges that the tariff does not know", parts.unknown_charges),
-        ("by rounding", parts.rounding),
-        ("not explained", parts.unexplained),
-    ]
+    let all = [
+        (BillCause::Saving, parts.saving),
+        (BillCause::Prices, parts.prices),
+        (BillCause::OtherUse, parts.other_use),
+        (BillCause::Washing, parts.water),
+        (BillCause::UnknownCharges, parts.unknown_charges),
+        (BillCause::Rounding, parts.rounding),
+        (BillCause::Unexplained, parts.unexplained),
+    ];
+    all.map(|(cause, amount)| (cause.words(), amount)).to_vec()
 }
 
 /// Why something can't be said, for people who type bills in here.

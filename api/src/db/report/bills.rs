@@ -1,0 +1,89 @@
+//! The bills as they came that a report tells of, each with all that explains it.
+
+use crate::db::accounts::water_bill;
+use crate::db::{DbError, Tx};
+use chrono::NaiveDate;
+use diesel::prelude::*;
+use diesel::sql_query;
+use diesel::sql_types::{Date, Jsonb, Uuid as SqlUuid};
+use diesel_async::RunQueryDsl;
+use domain::accounts::bill::SiteBill;
+use domain::accounts::site_money::{AccountMoney, SiteMoney};
+use domain::ids::{CustomerId, WaterAccountId};
+use domain::report::actual_bills::{BillEvidence, Told, tells_of};
+use domain::report::inputs::CYCLE_MONTHS;
+use domain::zone::{Month, previous_day};
+use serde::Deserialize;
+use serde_json::Value;
+
+/// The bills of a customer's sites that the report of a month tells of, in order.
+///
+/// # Errors
+/// When the database fails.
+pub(super) async fn of_month(
+    tx: &Tx<'_>,
+    customer: CustomerId,
+    month: Month,
+    money: &[SiteMoney],
+) -> Result<Vec<BillEvidence>, DbError> {
+    let accounts = || money.iter().flat_map(|site| site.accounts.iter().map(move |account| (site, account)));
+    // Most customers' bills are not typed in.
+    if accounts().all(|(_, account)| account.bills.is_empty()) {
+        return Ok(Vec::new());
+    }
+    let told = told(tx, customer, month).await?;
+    let bills = accounts().flat_map(|(site, account)| account.bills.iter().map(move |bill| (site, account, bill)));
+    let wanted: Vec<(&SiteMoney, &AccountMoney, &SiteBill)> = bills
+        .filter(|(_, account, bill)| {
+            tells_of(month, (account.id, bill.period.from), previous_day(bill.period.to), &told)
+        })
+        .collect();
+    let mut found = Vec::with_capacity(wanted.len());
+    for (site, account, bill) in wanted {
+        let evidence = water_bill::evidence(tx, site, account, bill).await?;
+        let (site_id, account_id) = (site.site_id, account.id);
+        found.push(BillEvidence { site_id, account_id, bill: bill.clone(), evidence });
+    }
+    Ok(found)
+}
+
+#[derive(QueryableByName)]
+struct ToldRow {
+    #[diesel(sql_type = Date)]
+    month: NaiveDate,
+    #[diesel(sql_type = Jsonb)]
+    bills: Value,
+}
+
+/// Which bill a report tells of.
+#[derive(Deserialize)]
+struct Key {
+    account_id: WaterAccountId,
+    from: NaiveDate,
+}
+
+/// The newest revision of each issued report: of each bill only which it is.
+const TOLD: &str = "
+select s.month, (select coalesce(jsonb_agg(jsonb_build_object('account_id', bill -> 'account_id', 'from', bill -> 'from')), '[]')
+                   from jsonb_array_elements(coalesce(newest.figures -> 'actual_bills', '[]')) as one (bill)) as bills
+  from savings_report s
+ cross join lateral (select r.figures from report_revision r
+                      where r.dealer_id = s.dealer_id and r.report_id = s.id
+                      order by r.n desc limit 1) newest
+ where s.customer_id = $1 and s.month >= $2 and s.month < $3 and s.state = 'issued'";
+
+/// What the issued reports of the months before one tell, as far back as a billing cycle reaches.
+async fn told(tx: &Tx<'_>, customer: CustomerId, month: Month) -> Result<Told, DbError> {
+    let first = (0..CYCLE_MONTHS).fold(month, |month, _| month.previous());
+    let rows: Vec<ToldRow> = sql_query(TOLD)
+        .bind::<SqlUuid, _>(customer.0)
+        .bind::<Date, _>(first.first_day())
+        .bind::<Date, _>(month.first_day())
+        .load(&mut tx.conn())
+        .await?;
+    let read = |row: ToldRow| {
+        let keys: Vec<Key> = serde_json::from_value(row.bills).map_err(DbError::internal)?;
+        Ok((Month::of(row.month), keys.into_iter().map(|key| (key.account_id, key.from)).collect()))
+    };
+    rows.into_iter().map(read).collect()
+}

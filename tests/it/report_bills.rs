@@ -1,0 +1,124 @@
+//! A bill as it came in the savings report: of the month in which it ended, or the next one where it came
+//! after that was issued.
+
+use crate::accounts::{baseline, charged, tariff, terms};
+use crate::conventions::items;
+use crate::readings::Plant;
+use crate::report_compared::{close, compared, compared_as, of};
+use crate::report_forms::{daily, full, meter, only_unit};
+use crate::report_life::{issue, night, report};
+use crate::support::{Client, Dealer, TestApp, id};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+/// A plant on an account with a baseline of 2 m3 a wash, with 400 L and two washes on each day of February:
+/// the plant and the address of the account's bills.
+async fn washing(dealer: &Dealer) -> (Plant, String) {
+    let office = &dealer.office;
+    let plant = Plant::new(dealer, "UTC", json!({})).await;
+    let site: Uuid = id(&items(office, "/v1/sites").await[0]);
+    let counter = meter(dealer, only_unit(dealer).await, "wash_count", "count").await;
+    let mut account = charged(site, "2026-01-01", None);
+    account["cycle_anchor"] = json!("2026-01-01");
+    let account = id(&office.create("/v1/water-accounts", &account).await);
+    office.create(&format!("/v1/water-accounts/{account}/tariffs"), &tariff(terms("2025-01-01", None))).await;
+    office.create(&format!("/v1/sites/{site}/baselines"), &baseline("2026-02-01", 2000.0)).await;
+    for (meter, a_day) in [(&plant.meter, 400.0), (&counter, 2.0)] {
+        daily(dealer, meter, a_day).await;
+    }
+    (plant, format!("/v1/water-accounts/{account}/bills"))
+}
+
+/// The bills of January and February: of 1,000 m3 the tariff asks 2,720, of 900 m3 2,320.
+async fn typed_in(office: &Client, bills: &str) -> Value {
+    let bill = |from: &str, to: &str, m3: f64, total: &str| json!({ "from": from, "to": to, "metered_l": m3 * 1000.0, "total": { "amount": total, "currency": "EUR" } });
+    office.create(bills, &bill("2026-01-01", "2026-02-01", 1000.0, "2720.00")).await;
+    office.create(bills, &bill("2026-02-01", "2026-03-01", 900.0, "2329.00")).await
+}
+
+fn told(report: &Value) -> Vec<Value> {
+    report["figures"]["actual_bills"].as_array().unwrap().clone()
+}
+
+/// Causes with their amounts to the cent.
+fn parts(bill: &Value) -> Vec<(String, String)> {
+    let cent = |amount: &Value| format!("{:.2}", amount.as_str().unwrap().parse::<f64>().unwrap());
+    let all = bill["parts"].as_array().unwrap().iter();
+    all.map(|part| (part["cause"].as_str().unwrap().to_owned(), cent(&part["amount"]))).collect()
+}
+
+/// By hand: 56 washes would have taken 112 m3 and took 11.2, all at 4: 403.20 are saved. With those 112 in
+/// January too, other use was 888 m3 and is 888.8: 3.20. So 2,720 - 403.20 + 3.20 = 2,320, and 9 on the
+/// bill nothing explains.
+fn is_explained(bill: &Value) {
+    assert_eq!((&bill["against"], &bill["held_against"]["amount"]), (&json!("bill_before"), &json!("2720.00")));
+    let wanted = [("saving", "-403.20"), ("other_use", "3.20"), ("unexplained", "9.00")];
+    assert_eq!(parts(bill), wanted.map(|(cause, amount)| (cause.to_owned(), amount.to_owned())));
+    let said = "The bill of 1 February 2026 to 28 February 2026 is 12.20 EUR higher than the bill before less what the \
+                units saved: 3.20 EUR by other use on the account, 9.00 EUR not explained.";
+    let words = bill["words"].as_str().unwrap().replace('\u{a0}', " ");
+    assert!(words.starts_with(said), "{words}");
+    assert!(words.ends_with("because no meter of the site counted it."), "nothing was read in January: {words}");
+}
+
+#[tokio::test]
+async fn a_bill_as_it_came_stands_in_the_report_of_its_month() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let office = &dealer.office;
+    let (plant, bills) = washing(&dealer).await;
+    night(&app, &dealer, "2026-03-03T03:00:00Z").await;
+    let path = report(office, "2026-02").await;
+    assert_eq!(told(&office.get(&path).await.json()), [Value::Null; 0]);
+    let page = office.page(path.trim_start_matches("/v1")).await;
+    assert!(!page.text().contains("The bill as it came"), "without a bill nothing is said");
+
+    let bill = typed_in(office, &bills).await;
+    night(&app, &dealer, "2026-03-04T03:00:00Z").await;
+    let (facts, pdf) = compared(office, &path).await;
+    is_explained(&told(&office.get(&path).await.json())[0]);
+    let names: Vec<&str> = of(&facts, "actual_bills").iter().map(|fact| fact["name"].as_str()).collect();
+    assert_eq!(names, ["bill_before", "saving", "other_use", "unexplained", "total"]);
+    assert!(pdf.contains("The bill as it came"), "{pdf}");
+    let (_, german) = compared_as(office, &path, "?language=de").await;
+    for words in [
+        "Die Rechnung, wie sie kam",
+        "höher als die Rechnung davor abzüglich dessen, was die Anlagen sparten",
+        "durch anderen Verbrauch auf dem Konto",
+        "weil kein Zähler des Standorts es zählte",
+    ] {
+        assert!(close(&german).contains(&close(words)), "{words} is not in {german}");
+    }
+    let trace = office.get(&format!("{path}/trace")).await.json()["trace"]["actual_bills"][0].clone();
+    assert_eq!(parts(&trace), parts(&told(&office.get(&path).await.json())[0]));
+    assert_eq!(trace["before"]["bill"]["total"]["amount"], "2720.00", "{trace}");
+    assert_eq!(trace["explained"]["washing_before_assumed"], true, "{trace}");
+
+    // Once it is issued it stays as it is.
+    assert_eq!(issue(office, &path).await.status(), 200);
+    office.post(&format!("{bills}/{}/withdraw", id(&bill)), &json!({ "reason": "of another meter" })).await.json();
+    night(&app, &dealer, "2026-03-05T03:00:00Z").await;
+    let customer = dealer.customer_viewer(plant.customer.parse().unwrap()).await;
+    is_explained(&told(&customer.get(&path).await.json())[0]);
+}
+
+/// January is a draft and tells of its own bill, which is as the tariff asks.
+#[tokio::test]
+async fn a_late_bill_stands_in_the_next_report() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let office = &dealer.office;
+    let (_, path) = full(&app, &dealer, 2000.0).await;
+    let account: Uuid = id(&items(office, "/v1/water-accounts").await[0]);
+    typed_in(office, &format!("/v1/water-accounts/{account}/bills")).await;
+    night(&app, &dealer, "2026-03-20T03:00:00Z").await;
+    assert_eq!(told(&office.get(&path).await.json()), [Value::Null; 0], "it was issued before");
+    let of_month = async |month: &str| told(&office.get(&report(office, month).await).await.json());
+    let march = of_month("2026-03").await;
+    assert_eq!(march.len(), 1, "{march:?}");
+    is_explained(&march[0]);
+    let january = of_month("2026-01").await;
+    assert_eq!((january.len(), &january[0]["against"]), (1, &json!("tariff")), "{january:?}");
+    let words = january[0]["words"].as_str().unwrap();
+    assert!(words.ends_with("is what the tariff asks for the water on it."), "{words}");
+}
