@@ -68,7 +68,8 @@ impl Amounts {
         Grade::of(source(Stream::Makeup), source(Stream::Wash))
     }
 
-    fn add_all(&mut self, other: &Self) {
+    /// Adds the amounts of all streams that are measured in `other`.
+    pub(crate) fn add_all(&mut self, other: &Self) {
         for stream in Stream::ALL {
             if let Some(amount) = other.get(stream) {
                 self.add(stream, amount);

@@ -42,7 +42,8 @@ pub(super) fn with_number(line: &str) -> Option<(&str, Decimal)> {
     let digits = |text: &str, most: usize| (1..=most).contains(&text.len()) && text.chars().all(|c| c.is_ascii_digit());
     let whole = number.split(['.', ',']).next().unwrap_or_default();
     let last = before.split_whitespace().next_back().unwrap_or_default();
-    let may_be_thousands = whole.len() == 3 && digits(whole, 3) && digits(last.trim_start_matches(['-', '\u{2212}']), 3);
+    let may_be_thousands =
+        whole.len() == 3 && digits(whole, 3) && digits(last.trim_start_matches(['-', '\u{2212}']), 3);
     let words = before.trim_end().trim_end_matches(':').trim_end();
     if may_be_thousands || words.is_empty() { None } else { Some((words, decimal(number).ok()?)) }
 }
@@ -187,7 +188,8 @@ mod tests {
         is("Block 2 30.00", "Block 2", "30.00");
         is("Block 2: 300.00", "Block 2", "300.00");
         is("bod:300", "bod", "300");
-        let none = ["Volume charge 1 234.50", "bod 1 300", "bod 1\u{202f}300,5", "Refund -1 300", "Fee", "12.50", ": 3", ""];
+        let none =
+            ["Volume charge 1 234.50", "bod 1 300", "bod 1\u{202f}300,5", "Refund -1 300", "Fee", "12.50", ": 3", ""];
         assert_eq!(none.map(read), [const { None }; 8]);
     }
 }

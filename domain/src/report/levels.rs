@@ -8,12 +8,15 @@
 use super::figure::Withheld;
 use super::inputs::{Inputs, Subject};
 use super::reckon::{Case, Tally};
+use crate::facts::Amounts;
 use crate::metering::stream::Stream;
 use crate::span::Span;
 use crate::spell::SpellState;
 use crate::uncertainty::figures::Parts;
 use crate::water::grade;
 use crate::water::term::{Part, Source};
+use crate::water::together::beside;
+use chrono::NaiveDate;
 use std::collections::BTreeSet;
 use uuid::Uuid;
 
@@ -41,27 +44,26 @@ impl OwnParts {
         if !is_joined {
             return Self { all: statement.all.clone(), whole: statement.whole.clone(), joined: false };
         }
+        if by_site && of_site {
+            let counts = |part: Part, source: Source| source != Source::Unknown || !known_at_units(inputs, &here, part);
+            return Self { all: statement.all.keeping(counts), whole: statement.whole.keeping(counts), joined: true };
+        }
         let washed_twice = washed_by_site(&here, subject);
-        let counts = |part: Part, source: Source| {
-            if by_site && of_site {
-                source != Source::Unknown || !known_at_units(inputs, &here, part)
-            } else {
-                counts_beside(subject, part, source) && !(part == Part::Wash && washed_twice)
-            }
+        let own = |parts: &Parts, counts: fn(&Subject, NaiveDate) -> bool| {
+            let mut metered = Amounts::default();
+            let days = inputs.days_over(subject.zone).filter(|date| counts(subject, *date));
+            days.filter_map(|date| subject.day(date)).for_each(|day| metered.add_all(&day.amounts));
+            let own = beside(parts, &metered, |stream| subject.measures_stream(stream));
+            own.keeping(|part, _| !(part == Part::Wash && washed_twice))
         };
-        Self { all: statement.all.keeping(counts), whole: statement.whole.keeping(counts), joined: true }
+        let (all, whole) = (own(&statement.all, |_, _| true), own(&statement.whole, Subject::is_full));
+        Self { all, whole, joined: true }
     }
 
     /// Whether fresh water went past a unit, and nothing says how much.
     pub(crate) fn bypass_unknown(&self) -> bool {
         self.all.get(Part::Bypass).1 == Source::Unknown
     }
-}
-
-/// Of a subject beside the meter of fresh water: what its own meters and its guns say.
-pub(super) fn counts_beside(subject: &Subject, part: Part, source: Source) -> bool {
-    let metered = Stream::ALL.iter().any(|stream| Part::of(*stream) == Some(part) && subject.measures_stream(*stream));
-    metered || (part == Part::Wash && source == Source::Derived)
 }
 
 /// Whether the site's own meters know the wash water of a unit that they give its fresh water: the unit's
@@ -222,6 +224,19 @@ mod tests {
         assert_eq!((recycled.value, recycled.grade), (Value::Litres(215_000.0), Grade::Measured));
         assert_eq!((recycled.units_covered, recycled.units), (2, 2));
         assert_eq!(printed(&of, Name::ReuseShare).value, Value::Share(0.86694));
+    }
+
+    /// By hand: the unit's own meter of fills passed 31 x 10 = 310 L, on top of the 2,000 L by hose that both
+    /// statements know of: 31,000 + 2,000 + 310 L.
+    #[test]
+    fn fills_noted_beside_a_meter_of_fills_count_once() {
+        let mut unit = subject(1, &[Stream::HandFill], days(&[(Stream::HandFill, 10.0)]));
+        let fill = Term::new(2000.0, 100.0, Source::Declared);
+        for parts in [&mut unit.statement.all, &mut unit.statement.whole] {
+            *parts = std::mem::take(parts).plus_term("noted", Part::HandFill, fill);
+        }
+        let of = report(vec![unit, dial()]);
+        assert_eq!(printed(&of, Name::FreshUsed).value, Value::Litres(33_310.0));
     }
 
     #[test]

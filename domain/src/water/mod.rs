@@ -14,6 +14,7 @@
 //! | [`beside`] | whose a site's rain and fixed losses are where several are measured |
 //! | [`assembly`] | from meters and notes to the parts of a balance |
 //! | [`statement`] | a subject's month: the parts of its balance, stored as they are |
+//! | [`together`] | all that is measured at a site in one sum |
 //! | [`year`] | a site's year as withdrawal, discharge and consumption |
 //! | [`period`] | the spans between rounds at which all meters of a balance were read |
 
@@ -28,5 +29,6 @@ pub mod spell;
 pub mod statement;
 pub mod storage;
 pub mod term;
+pub mod together;
 pub mod wash;
 pub mod year;
