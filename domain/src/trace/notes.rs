@@ -2,7 +2,8 @@
 
 use crate::measures::loss_coefficient::Loss;
 use crate::spell::{Spell, SpellState};
-use crate::water::assembly::{Behind, Level, Notes};
+use crate::water::assembly::{Behind, Notes};
+use crate::water::level::Level;
 use crate::water::losses::Coefficient;
 use crate::water::storage::Storage;
 use crate::water::wash::BucketTest;

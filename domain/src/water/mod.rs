@@ -8,6 +8,7 @@
 //! | [`spell`] | states of a unit in which nothing is credited unless metered |
 //! | [`wash`] | wash volume derived from bucket tests of the guns |
 //! | [`storage`] | water standing in pit and tanks, first fills and drains |
+//! | [`level`] | what stood in all tanks at one time |
 //! | [`losses`] | rain kept; evaporation and carry-off by declared coefficients |
 //! | [`balance`] | both routes to recycled water, fresh water used, the residual |
 //! | [`guns`] | the same day by day, by dated tests, derivations and states |
@@ -23,6 +24,7 @@ pub mod balance;
 pub mod beside;
 pub mod grade;
 pub mod guns;
+pub mod level;
 pub mod losses;
 pub mod period;
 pub mod spell;
