@@ -109,8 +109,7 @@ impl SiteStays {
     /// How many stays reach into a month.
     fn standing_in(&self, month: Month) -> usize {
         let (start, end) = month.bounds(self.zone);
-        let time = Span::between(start, Some(end));
-        self.stays.iter().filter(|stay| stay.span.within(time).is_some()).count()
+        self.stays.iter().filter(|stay| stay.span.meets(start, end)).count()
     }
 
     /// Whether fresh water went past a unit on one of the days, and no meter of such water was attached to it
@@ -149,7 +148,7 @@ impl SiteStays {
         let hours = Span::between(from, Some(to));
         let (mut stood_s, mut idle_s) = (0.0, 0.0);
         for stay in &self.stays {
-            stood_s += stay.span.within(hours).map_or(0.0, seconds);
+            stood_s += stay.span.seconds_between(from, to);
             let idle = stay.in_states(hours, |state| !state.treats());
             let measured =
                 |state: SpellState, span: Span| (state == SpellState::Bypassed || flowed) && stay.is_metered(span);

@@ -312,7 +312,7 @@ impl Stretch<'_> {
     /// Whether nothing else at the site used water meanwhile that is measured by itself, or by nothing.
     fn is_alone(&self) -> bool {
         let there = |other: &Subject| match &other.unit {
-            Some(unit) => unit.span.from() < self.to && unit.span.to().is_none_or(|to| to > self.from),
+            Some(unit) => unit.span.meets(self.from, self.to),
             None => other.measures() || !other.months.is_empty(),
         };
         let counts = |other: &Subject| self.subject.unit.is_some() || other.measures();

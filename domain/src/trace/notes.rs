@@ -171,7 +171,7 @@ pub struct LossTrace {
 impl NotesTrace {
     pub(super) fn of(behind: &Behind<'_>, notes: &Notes, (from, to): (DateTime<Utc>, DateTime<Utc>)) -> Self {
         let spells = notes.spells.iter().flatten();
-        let reaches = |spell: &&Spell| spell.span.from() < to && spell.span.to().is_none_or(|ends| ends > from);
+        let reaches = |spell: &&Spell| spell.span.meets(from, to);
         Self {
             guns: behind.guns.iter().map(gun).collect(),
             spells: spells.filter(reaches).map(spell).collect(),

@@ -14,7 +14,6 @@ use crate::measures::loss_coefficient::{Loss, LossCoefficient};
 use crate::measures::rain::{RainDay, RainIntake};
 use crate::measures::volume_event::{self, Happened};
 use crate::metering::stream::Stream;
-use crate::span::Span;
 use crate::spell::{Spell, SpellState};
 use crate::uncertainty::figures::{MeterShare, Parts};
 use crate::units::Litres;
@@ -132,11 +131,7 @@ pub fn parts(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Parts {
 
 fn bypassed(stretch: &Stretch<'_>, notes: &Notes) -> bool {
     let mut spells = notes.spells.iter().flatten().filter(|spell| spell.state == SpellState::Bypassed);
-    spells.any(|spell| overlaps(spell.span, stretch))
-}
-
-fn overlaps(span: Span, stretch: &Stretch<'_>) -> bool {
-    span.from() < stretch.to && span.to().is_none_or(|to| to > stretch.from)
+    spells.any(|spell| spell.span.meets(stretch.from, stretch.to))
 }
 
 fn within<'a>(stretch: &Stretch<'_>, notes: &'a Notes) -> impl Iterator<Item = &'a volume_event::VolumeEvent> {
@@ -166,7 +161,9 @@ fn hauled(stretch: &Stretch<'_>, notes: &Notes) -> Term {
 /// it runs into the loops of several that are measured.
 fn rain(stretch: &Stretch<'_>, notes: &Notes) -> Term {
     let Some(catchment) = notes.catchment else { return Term::UNKNOWN };
-    if catchment.open_m2 == 0.0 || (notes.diverter && !notes.intakes.iter().any(|one| overlaps(one.0, stretch))) {
+    if catchment.open_m2 == 0.0
+        || (notes.diverter && !notes.intakes.iter().any(|one| one.0.meets(stretch.from, stretch.to)))
+    {
         return Term::ABSENT;
     }
     if beside::divided(&notes.beside, stretch.time()) {
@@ -194,9 +191,7 @@ fn to_pit(notes: &Notes, (start, end): (DateTime<Utc>, DateTime<Utc>)) -> f64 {
     if !notes.diverter {
         return 1.0;
     }
-    let seconds = notes.intakes.iter().map(|RainIntake(span)| {
-        (span.to().map_or(end, |to| to.min(end)) - span.from().max(start)).as_seconds_f64().max(0.0)
-    });
+    let seconds = notes.intakes.iter().map(|RainIntake(span)| span.seconds_between(start, end));
     (seconds.sum::<f64>() / (end - start).as_seconds_f64()).min(1.0)
 }
 

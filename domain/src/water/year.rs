@@ -117,8 +117,7 @@ impl WaterYear {
         let (begins, ends) = year.bounds(zone);
         let mut sums = Sums::default();
         for (place, subject) in subjects.iter().enumerate() {
-            let until = subject.span.to().map_or(ends, |to| to.min(ends)).min(now);
-            let served_s = (until - subject.span.from().max(begins)).as_seconds_f64();
+            let served_s = subject.span.seconds_between(begins, ends.min(now));
             if served_s > 0.0 {
                 sums.served_s += served_s;
                 sums.unmetered |= !subject.is_metered;
