@@ -110,8 +110,8 @@ pub(super) fn derived_wash(stretch: &Stretch<'_>, notes: &Notes) -> Term {
 }
 
 /// What each gun with a derivation put out, in stretches of days with one bucket test. `None` where
-/// on some day nothing derives the wash water, and where a gun lacks its test, its hours or, while
-/// hours were counted, every unit its state.
+/// on some day nothing derives the wash water, where a gun lacks its test or its hours, and where on a day
+/// on which hours were counted nobody noted the state of any unit.
 pub(super) fn guns<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> Option<Vec<GunWash<'n>>> {
     let days = days(stretch, notes);
     if !derived_throughout(notes, &days) {
@@ -158,10 +158,11 @@ impl GunWash<'_> {
     }
 }
 
-/// The guns of the site as far as they were tested, each with the most hours in which its trigger can
-/// have been pulled: those that are counted or declared for it, else all of the days. A volume that
-/// was derived from these hours is held against all of the days. A gun that was tested anew is
-/// listed by its tests, each with the hours of its days.
+/// The guns of the site, each with the most hours in which its trigger can have been pulled: those that
+/// are counted or declared for it, else all of the days. A volume that was derived from these hours is
+/// held against all of the days. A gun that was tested anew is listed by its tests, each with the hours
+/// of its days. None at all where a gun from which wash water is derived was never tested: it can pass
+/// any amount.
 #[must_use]
 pub fn gun_limits(stretch: &Stretch<'_>, notes: &Notes, wash: Source) -> Vec<GunLimit> {
     let days = days(stretch, notes);
@@ -169,7 +170,6 @@ pub fn gun_limits(stretch: &Stretch<'_>, notes: &Notes, wash: Source) -> Vec<Gun
     for one in &notes.tests {
         guns.entry(&one.gun).or_default().push(one.test);
     }
-    // A gun that is known and not tested can pass any amount.
     let untested = |day: &Day| deriving(notes, *day).any(|(one, _)| !guns.contains_key(one.gun.as_str()));
     if days.iter().any(untested) {
         return Vec::new();

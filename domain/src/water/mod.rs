@@ -11,7 +11,7 @@
 //! | [`level`] | what stood in all tanks at one time |
 //! | [`losses`] | rain kept; evaporation and carry-off by declared coefficients |
 //! | [`balance`] | both routes to recycled water, fresh water used, the residual |
-//! | [`guns`] | the same day by day, by dated tests, derivations and states |
+//! | [`guns`] | wash volume and hours of guns day by day, by dated tests, derivations and states |
 //! | [`beside`] | whose a site's rain and fixed losses are where several are measured |
 //! | [`assembly`] | from meters and notes to the parts of a balance |
 //! | [`statement`] | a subject's month: the parts of its balance, stored as they are |
