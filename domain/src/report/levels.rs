@@ -314,7 +314,11 @@ mod tests {
         assert_eq!(reason(&unmetered, Name::FreshUsed), Some(Reason::PartNotMeasured));
         let mut own = unit(&[Stream::Bypass], &[(Stream::Bypass, 50.0)]);
         own.statement = subject(1, &[Stream::Bypass], days(&[(Stream::Bypass, 50.0)])).statement;
-        let metered = report(vec![own, bypassed(dial())]);
+        let metered = report(vec![own.clone(), bypassed(dial())]);
         assert_eq!(printed(&metered, Name::FreshUsed).value, Value::Litres(33_000.0 + 31.0 * 50.0));
+        // The meter of one says nothing of what went past the other.
+        let other = Subject { id: Uuid::from_u128(2), ..unit(&[Stream::RunHours], &[(Stream::RunHours, 1.0)]) };
+        let one_of_two = report(vec![own, other, bypassed(dial())]);
+        assert_eq!(reason(&one_of_two, Name::FreshUsed), Some(Reason::PartNotMeasured));
     }
 }
