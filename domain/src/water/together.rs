@@ -106,12 +106,14 @@ mod tests {
         assert!((u - 100_f64.hypot(6.0)).abs() < 1e-9, "{u}");
     }
 
+    /// The site's statement knows of the load of 100 L that was noted at a unit without any meter, too.
     #[test]
     fn where_no_meter_knows_the_make_up_it_stays_unknown() {
-        let site = noted(true, &[(Stream::ToSewer, 500.0)]);
+        let mut site = noted(true, &[(Stream::ToSewer, 500.0)]);
+        site.parts = site.parts.plus_term("other", Part::Hauled, Term::new(100.0, 1.0, Source::Declared));
         let unit = noted(false, &[(Stream::Wash, 90_000.0)]);
         let all = together(&[unit.clone(), site]);
-        assert_eq!((known(&all, Part::Makeup).1, known(&all, Part::Hauled).0), (Source::Unknown, 900.0));
+        assert_eq!((known(&all, Part::Makeup).1, known(&all, Part::Hauled).0), (Source::Unknown, 1_000.0));
         let alone = together(&[unit]);
         assert_eq!((known(&alone, Part::Makeup).1, known(&alone, Part::Hauled).0), (Source::Unknown, 900.0));
     }
