@@ -79,13 +79,9 @@ fn meter_hours(stretch: &Stretch<'_>, meter: &str, day: Day) -> Option<f64> {
     }
 }
 
-fn holds(derivation: &WashDerivation, day: Day) -> bool {
-    derivation.days.from() <= day.date && derivation.days.to().is_none_or(|ends| ends > day.date)
-}
-
 /// The derivations that hold on a day, with the meters that count their hours.
 fn deriving(notes: &Notes, day: Day) -> impl Iterator<Item = &(WashDerivation, String)> {
-    notes.derivations.iter().filter(move |(derivation, _)| holds(derivation, day))
+    notes.derivations.iter().filter(move |(derivation, _)| derivation.days.contains(day.date))
 }
 
 /// Whether wash water is derived on every one of these days, and there are any.
@@ -121,7 +117,7 @@ pub(super) fn guns<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> Option<Vec<Gu
     for (derivation, meter) in &notes.derivations {
         let tests = tests_of(notes, &derivation.gun);
         let mut of_gun: Vec<GunWash<'n>> = Vec::new();
-        for day in days.iter().copied().filter(|day| holds(derivation, *day)) {
+        for day in days.iter().copied().filter(|day| derivation.days.contains(day.date)) {
             let test = *wash::test_on(&tests, day.date)?;
             let meter_h = meter_hours(stretch, meter, day)?;
             // What a unit does while no hours are counted bears on nothing.
@@ -214,7 +210,7 @@ pub fn gun_hours(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Option<Quant
     }
     let mut sum = Quantity::exact(0.0);
     for (derivation, meter) in &notes.derivations {
-        let its = days.iter().copied().filter(|day| holds(derivation, *day));
+        let its = days.iter().copied().filter(|day| derivation.days.contains(day.date));
         let hours = its.map(|day| meter_hours(stretch, meter, day)).sum::<Option<f64>>()?;
         let key = Key::new(format!("{of}, {}", derivation.gun), Cause::Hours);
         let (share, u_share) = derivation.hours.share().unwrap_or((1.0, 0.0));
