@@ -68,7 +68,8 @@ impl Amounts {
         Grade::of(source(Stream::Makeup), source(Stream::Wash))
     }
 
-    fn add_all(&mut self, other: &Self) {
+    /// Adds the amounts of all streams that are measured in `other`.
+    pub(crate) fn add_all(&mut self, other: &Self) {
         for stream in Stream::ALL {
             if let Some(amount) = other.get(stream) {
                 self.add(stream, amount);
@@ -170,7 +171,7 @@ pub fn unseen_in_bypass(days: &mut [DayFact], zone: Tz, spells: &[Vec<Spell>]) {
         spells.iter().flatten().filter(|spell| spell.state == SpellState::Bypassed).map(|spell| spell.span).collect();
     for day in days.iter_mut().filter(|day| day.sessions.is_some()) {
         let (start, end) = zone::day_bounds(zone, day.date);
-        if bypassed.iter().any(|span| span.from() < end && span.to().is_none_or(|to| to > start)) {
+        if bypassed.iter().any(|span| span.meets(start, end)) {
             day.sessions = None;
         }
     }

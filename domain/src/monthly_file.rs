@@ -2,7 +2,7 @@
 
 use crate::fault::Faults;
 use crate::ids::CustomerId;
-use crate::person::{EMAIL_CHARS_MAX, is_address};
+use crate::person::{EMAIL_CHARS_MAX, check_address};
 use crate::zone::Month;
 use chrono::{Datelike, NaiveDate};
 
@@ -31,9 +31,7 @@ impl MonthlyFile {
     pub fn checked(mut self) -> Result<Self, Faults> {
         let mut faults = Faults::default();
         self.email = faults.text("/email", &self.email, EMAIL_CHARS_MAX);
-        if !self.email.is_empty() && !is_address(&self.email) {
-            faults.add("/email", "not_an_address", "give an e-mail address such as mia@example.com");
-        }
+        check_address(&mut faults, "/email", &self.email);
         if !(1..=DAY_LAST).contains(&self.day_of_month) {
             faults.add("/day_of_month", "out_of_range", "give a day from 1 to 28, which every month has");
         }

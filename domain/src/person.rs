@@ -25,9 +25,7 @@ impl Person {
         let mut faults = Faults::default();
         self.name = faults.take_or("/name", person_name(&self.name), String::new());
         self.email = faults.text("/email", &self.email, EMAIL_CHARS_MAX);
-        if !self.email.is_empty() && !is_address(&self.email) {
-            faults.add("/email", "not_an_address", "give an e-mail address such as mia@example.com");
-        }
+        check_address(&mut faults, "/email", &self.email);
         faults.or(self)
     }
 }
@@ -42,9 +40,16 @@ pub fn person_name(name: &str) -> Result<String, Faults> {
     faults.or(name)
 }
 
+/// Notes a fault at `pointer` when `text` is no e-mail address; that there is none is another's to say.
+pub(crate) fn check_address(faults: &mut Faults, pointer: &str, text: &str) {
+    if !text.is_empty() && !is_address(text) {
+        faults.add(pointer, "not_an_address", "give an e-mail address such as mia@example.com");
+    }
+}
+
 /// One address in the plain form of RFC 5321, with a domain of two parts or more: anything
 /// fancier is a slip more often than an address.
-pub(crate) fn is_address(text: &str) -> bool {
+fn is_address(text: &str) -> bool {
     let plain = text.is_ascii() && text.chars().all(|c| c.is_ascii_graphic() && !"\"(),:;<>[]\\".contains(c));
     let Some((local, domain)) = text.split_once('@') else { return false };
     let parts = || domain.split('.');

@@ -4,11 +4,10 @@ use crate::fault::Faults;
 use crate::ids::{CustomerId, MeterId, SiteId, UnitId};
 use crate::measures::gauge::{Gauge, GaugeReading, GaugeUnit};
 use crate::named::named;
-use crate::reading::note_register;
 use crate::span::Span;
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
-use std::collections::{HashMap, HashSet};
+use std::collections::HashSet;
 
 named! {
     /// On which terms a unit stands at a site.
@@ -96,27 +95,6 @@ impl Handover {
         }
         faults.or(self)
     }
-
-    /// Checks the registers against the meters: each meter is known and can show the value.
-    /// `digits` holds the digits of every known meter's register.
-    ///
-    /// # Errors
-    /// Every fault found.
-    pub fn fits(&self, digits: &HashMap<MeterId, Option<u8>>) -> Result<(), Faults> {
-        let mut faults = Faults::default();
-        for (n, row) in self.registers.iter().enumerate() {
-            match digits.get(&row.meter_id) {
-                Some(&digits) => {
-                    note_register(&mut faults, &format!("/registers/{n}/register"), row.register, digits);
-                }
-                None => {
-                    let fix = "nothing of yours has this id; list the unit's meters to find the right one";
-                    faults.add(format!("/registers/{n}/meter_id"), "unknown_reference", fix);
-                }
-            }
-        }
-        faults.or(())
-    }
 }
 
 /// A placement to be made.
@@ -175,21 +153,6 @@ mod tests {
         assert_eq!(
             pointers(&handover.checked().unwrap_err()),
             ["/registers/1/meter_id", "/levels/1/place", "/levels/2/volume_l"]
-        );
-    }
-
-    #[test]
-    fn registers_are_judged_by_their_meters() {
-        let handover = Handover {
-            registers: [(1, 999.0), (2, 1000.0), (3, 1e9), (4, 0.0), (3, -1.0)]
-                .map(|(n, register)| RegisterThen { meter_id: meter(n), register })
-                .to_vec(),
-            levels: Vec::new(),
-        };
-        let digits = HashMap::from([(meter(1), Some(3)), (meter(2), Some(3)), (meter(3), None)]);
-        assert_eq!(
-            pointers(&handover.fits(&digits).unwrap_err()),
-            ["/registers/1/register", "/registers/3/meter_id", "/registers/4/register"]
         );
     }
 

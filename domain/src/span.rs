@@ -88,6 +88,17 @@ impl Span {
         to.is_none_or(|to| to > from).then_some(Self { from, to })
     }
 
+    /// How many seconds of it lie between two instants.
+    pub(crate) fn seconds_between(self, from: DateTime<Utc>, to: DateTime<Utc>) -> f64 {
+        let both = self.within(Self::between(from, Some(to)));
+        both.and_then(|both| Some((both.to? - both.from).as_seconds_f64())).unwrap_or_default()
+    }
+
+    /// Whether any of it lies between two instants.
+    pub(crate) fn meets(self, from: DateTime<Utc>, to: DateTime<Utc>) -> bool {
+        self.from < to && self.to.is_none_or(|end| end > from)
+    }
+
     /// Whether `at` lies in it.
     #[must_use]
     pub fn contains(self, at: DateTime<Utc>) -> bool {
@@ -141,6 +152,19 @@ mod tests {
 
     fn at(text: &str) -> DateTime<Utc> {
         text.parse().unwrap()
+    }
+
+    /// By hand: of the hour from eight, the half before nine lies in an hour from half past eight. Times that
+    /// only touch share nothing.
+    #[test]
+    fn what_lies_between_two_instants_is_shared() {
+        let [eight, half_past, nine, ten] =
+            ["08:00", "08:30", "09:00", "10:00"].map(|time| at(&format!("2026-03-01T{time}:00Z")));
+        let hour = Span::parse(eight, Some(nine)).unwrap();
+        assert_eq!((hour.seconds_between(half_past, ten), hour.meets(half_past, ten)), (1800.0, true));
+        assert_eq!((hour.seconds_between(nine, ten), hour.meets(nine, ten)), (0.0, false));
+        let open = Span::parse(half_past, None).unwrap();
+        assert_eq!((open.seconds_between(eight, ten), open.meets(eight, half_past)), (5400.0, false));
     }
 
     #[test]

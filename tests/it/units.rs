@@ -147,7 +147,7 @@ async fn each_fault_of_a_placement_is_named() {
     good["at_start"]["registers"] = json!([register(id(&meter), 1e6), register(Uuid::nil(), 1.0)]);
     post(good.clone()).await.refused_for(
         422,
-        &[("/at_start/registers/0/register", "past_digits"), ("/at_start/registers/1/meter_id", "unknown_reference")],
+        &[("/at_start/registers/0/register", "past_digits"), ("/at_start/registers/1/meter_id", "unknown_meter")],
     );
     good["at_start"] = json!({ "registers": [register(id(&meter), 48210.0)],
         "levels": [{ "place": "clean tank", "volume_l": 800.0 }] });
@@ -162,7 +162,7 @@ async fn each_fault_of_a_placement_is_named() {
     end("\"1\"", json!({ "to": "2026-03-01T00:00:00Z" })).await.refused_for(422, &[("/to", "not_after_from")]);
     end("\"1\"", json!({ "to": "2090-01-01T00:00:00Z" })).await.refused_for(422, &[("/to", "future")]);
     let unknown = json!({ "to": "2026-04-01T00:00:00Z", "at_end": { "registers": [register(Uuid::nil(), 0.0)] } });
-    end("\"1\"", unknown).await.refused_for(422, &[("/at_end/registers/0/meter_id", "unknown_reference")]);
+    end("\"1\"", unknown).await.refused_for(422, &[("/at_end/registers/0/meter_id", "unknown_meter")]);
     let last = json!({ "to": "2026-04-01T00:00:00Z", "at_end": { "registers": [register(id(&meter), 48900.0)] } });
     end("\"9\"", last.clone()).await.refused(412, "stale");
     let ended = end("\"1\"", last.clone()).await.json();

@@ -142,3 +142,34 @@ async fn what_nothing_measures_is_null_with_its_reason() {
         dealer.office.get(&format!("{path}?{query}")).await.refused_for(422, &[(pointer, code)]);
     }
 }
+
+/// A dial at the site, and behind it a unit with a meter of rinse alone: its make-up is in the site's, and what
+/// was noted at it, which both statements have, counts once.
+#[tokio::test]
+async fn what_a_site_and_its_unit_both_know_of_counts_once() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let customer = dealer.customer("Harbour").await;
+    let north = site(&dealer, customer, "North").await;
+    let rinse = bay(&dealer, north, "W-1", &["rinse"]).await.remove(0);
+    let dial = json!({ "label": "Dial", "stream": "makeup", "unit": "l", "digits": 7, "read_by": "technician" });
+    let at_site = json!({ "site_id": north, "from": "2025-12-01T00:00:00Z" });
+    let new = json!({ "meter": dial, "attachment": at_site });
+    let dial = id(&dealer.office.create("/v1/meters", &new).await).to_string();
+    for (meter, litres) in [(&dial, 31_000.0), (&rinse, 620.0)] {
+        send(&dealer, meter, &[("2026-01-01T00:00:00Z", 0.0), ("2026-02-01T00:00:00Z", litres)]).await;
+    }
+    let unit = id(&items(&dealer.office, "/v1/units").await[0]);
+    let load =
+        json!({ "hauler": "Valley Tankers", "ticket": "M-7", "destination": "Works", "waste_class": "Oily water" });
+    for event in [
+        json!({ "at": "2026-01-10T08:00:00Z", "kind": "hauled", "volume_l": 4000.0, "load": load }),
+        json!({ "at": "2026-01-10T09:00:00Z", "kind": "hand_fill", "volume_l": 2000.0 }),
+    ] {
+        dealer.office.create(&format!("/v1/units/{unit}/volume-events"), &event).await;
+    }
+    night(&app, &dealer, "2026-02-02T03:00:00Z").await;
+    let asked = format!("/v1/customers/{customer}/water-years?from=2026&to=2026");
+    let rows = items(&dealer.office, &asked).await;
+    assert_eq!(figures(&rows[0]), [Some(33_620.0), Some(4000.0), Some(29_620.0)], "{rows:?}");
+}

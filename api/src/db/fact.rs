@@ -11,6 +11,7 @@ use domain::metering::stream::Stream;
 use domain::uncertainty::quantity::Quantity;
 use domain::water::grade::Grade;
 use domain::water::statement::Statement;
+use domain::water::together::{Measured, together};
 use domain::zone::Month;
 use serde_json::{Map, Value};
 use std::collections::HashMap;
@@ -347,18 +348,24 @@ pub(in crate::db) async fn fresh_of_sites(
     if first == last {
         return Ok(HashMap::new());
     }
-    let rows: Vec<(Uuid, NaiveDate, Value)> = month_fact::table
+    let rows: Vec<(Uuid, Option<Uuid>, NaiveDate, Value, Value)> = month_fact::table
         .filter(month_fact::customer_id.eq(of.0))
         .filter(month_fact::month.between(first.first_day(), last.first_day()))
         .filter(month_fact::month.ne(without.first_day()))
-        .select((month_fact::site_id, month_fact::month, month_fact::statement))
+        .select((
+            month_fact::site_id,
+            month_fact::unit_id,
+            month_fact::month,
+            month_fact::volumes,
+            month_fact::statement,
+        ))
         .load(&mut tx.conn())
         .await?;
-    let mut found: HashMap<(Uuid, Month), Quantity> = HashMap::new();
-    for (site, month, statement) in rows {
+    let mut found: HashMap<(Uuid, Month), Vec<Measured>> = HashMap::new();
+    for (site, unit, month, volumes, statement) in rows {
         let statement: Statement = serde_json::from_value(statement).map_err(DbError::internal)?;
-        let sum = found.entry((site, Month::of(month))).or_default();
-        *sum = std::mem::take(sum) + statement.all.fresh_used();
+        let measured = Measured { of_site: unit.is_none(), metered: amounts_of(&volumes), parts: statement.all };
+        found.entry((site, Month::of(month))).or_default().push(measured);
     }
-    Ok(found)
+    Ok(found.into_iter().map(|(month, here)| (month, together(&here).fresh_used())).collect())
 }

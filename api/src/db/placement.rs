@@ -1,7 +1,7 @@
 //! Where units stand and stood.
 
 use super::error::known;
-use super::schema::{meter, placement};
+use super::schema::placement;
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, due, range, read_then, site, touched, unit};
 use chrono::{DateTime, Utc};
@@ -10,7 +10,7 @@ use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
-use domain::ids::{CustomerId, MeterId, PlacementId, SiteId, UnitId};
+use domain::ids::{CustomerId, PlacementId, SiteId, UnitId};
 use domain::placement::{Handover, NewPlacement, Placement, Terms};
 use domain::span::Span;
 use range::Range;
@@ -139,7 +139,6 @@ pub async fn create(
         return Err(DbError::refused("unit_retired", "The unit is retired; add it again under its new life."));
     }
     let customer_id = customer_of(tx, new.site_id).await?;
-    fits(tx, "/at_start", &new.at_start).await?;
     let row: Row = insert_into(placement::table)
         .values((
             placement::id.eq(tx.new_id()),
@@ -211,7 +210,6 @@ pub async fn end(
         return Err(DbError::refused("ended_already", "The placement has ended; the unit's placements say when."));
     }
     let span = old.value.span.ended_by(to, tx.now())?;
-    fits(tx, "/at_end", at_end).await?;
     let changed: Option<Row> = update(placement::table.filter(placement::id.eq(id.0).and(placement::revision.eq(at))))
         .set((
             placement::valid.eq(range::of_span(span)),
@@ -294,20 +292,6 @@ async fn customer_of(tx: &Tx<'_>, site_id: SiteId) -> Result<CustomerId, DbError
         return Err(DbError::refused("site_retired", "The site is retired; place the unit at another."));
     }
     Ok(site.value.customer_id)
-}
-
-/// Checks the registers of a handover at `pointer` against their meters.
-async fn fits(tx: &Tx<'_>, pointer: &str, handover: &Handover) -> Result<(), DbError> {
-    if handover.registers.is_empty() {
-        return Ok(());
-    }
-    let ids = handover.registers.iter().map(|row| row.meter_id.0);
-    let rows: Vec<(Uuid, Option<i16>)> =
-        meter::table.filter(meter::id.eq_any(ids)).select((meter::id, meter::digits)).load(&mut tx.conn()).await?;
-    let digits = rows.into_iter().map(|(id, digits)| (MeterId(id), digits.and_then(|digits| digits.try_into().ok())));
-    let mut faults = Faults::default();
-    faults.take(pointer, handover.fits(&digits.collect()));
-    Ok(faults.or(())?)
 }
 
 async fn logged(

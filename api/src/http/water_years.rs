@@ -256,16 +256,18 @@ fn rows(asked: Asked, years: &[(i32, Year)], ground: &Ground) -> Result<Vec<Row>
 
 /// What was measured at a site: each unit that stood there, and the site's own meters.
 fn subjects(ground: &Ground, site: &YearSite) -> Vec<Subject> {
-    let of_site = ground.meters.get(&site.id).into_iter().flatten().map(SubjectMeter::span).reduce(Span::around);
+    let own = ground.meters.get(&site.id).map(Vec::as_slice).unwrap_or_default();
+    let of_site = own.iter().map(SubjectMeter::span).reduce(Span::around);
+    let serves_units = own.iter().any(|meter| meter.facts.stream == Stream::Makeup);
     let stays = ground.stays.iter().filter(|stay| stay.1 == site.id).filter_map(|(id, _, span)| {
         let is_metered = ground.meters.get(id).is_some_and(|meters| !meters.is_empty());
-        // The meters of the site see the water of a unit that has none.
-        (is_metered || of_site.is_none()).then(|| subject(ground, *id, *span, is_metered))
+        // The site's meter of fresh water sees that of a unit that has none.
+        (is_metered || !serves_units).then(|| subject(ground, (*id, false), *span, is_metered))
     });
-    stays.chain(of_site.map(|span| subject(ground, site.id, span, true))).collect()
+    stays.chain(of_site.map(|span| subject(ground, (site.id, true), span, true))).collect()
 }
 
-fn subject(ground: &Ground, id: Uuid, span: Span, is_metered: bool) -> Subject {
+fn subject(ground: &Ground, (id, of_site): (Uuid, bool), span: Span, is_metered: bool) -> Subject {
     let months = ground.months.iter().filter(|month| month.subject_id == id).map(|month| {
         let fact = month.fact.clone();
         let own = serving(&ground.meters, id, (fact.month.first_day(), fact.month.last_day()));
@@ -273,7 +275,7 @@ fn subject(ground: &Ground, id: Uuid, span: Span, is_metered: bool) -> Subject {
         let parts = ground.statements.get(&(id, fact.month)).map(|statement| statement.all.clone());
         SubjectMonth { fact, parts: parts.unwrap_or_default(), holding_expanded_l }
     });
-    Subject { span, is_metered, months: months.collect() }
+    Subject { of_site, span, is_metered, months: months.collect() }
 }
 
 fn row(

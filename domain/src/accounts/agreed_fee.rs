@@ -1,17 +1,15 @@
 //! The fee or rent that an agreement asks, as lines of the customer's cost: on the days for which the cost
 //! terms have none, at the price of each day with its rises. The month's part of a price is by days.
 
+use super::cost_terms::{FeeKind, by_month};
 use super::site_cost::{CostDays, CostLine, NotKnown, Source, of_ledger};
 use super::site_money::SiteMoney;
-use crate::cost::accrual::Accrues;
-use crate::cost::ledger::{CustomerKind, Line, Price};
 use crate::money::Money;
 use crate::service::agreement::{Agreement, PriceFor};
 use crate::span::Span;
 use crate::tariff::Cycle;
 use crate::zone::{day_bounds, next_day};
 use chrono::{DateTime, NaiveDate, Utc};
-use rust_decimal::Decimal;
 use uuid::Uuid;
 
 /// An agreement that a site's cost may rest on.
@@ -34,7 +32,7 @@ impl SiteMoney {
             let shared = |date: NaiveDate| agreed.is_shared(day_bounds(self.stays.zone, date));
             if !agreed.priced(of.served, |date| !self.has_fee(date) && shared(date)).is_empty() {
                 not_known.push(NotKnown {
-                    kind: agreed.kind().0,
+                    kind: agreed.kind().line().0,
                     reason: "no_cost".to_owned(),
                     words:
                         "The agreement's price is for several sites together: write this site's part of it into its \
@@ -43,7 +41,7 @@ impl SiteMoney {
                 });
             }
             let priced = agreed.priced(of.served, |date| !self.has_fee(date) && !shared(date));
-            lines.extend(priced.into_iter().map(|(days, price)| agreed.line(of, days, price)));
+            lines.extend(priced.into_iter().map(|(days, price)| agreed.line(days, price)));
         }
         (lines, not_known)
     }
@@ -72,29 +70,18 @@ impl AgreedFee {
 
     /// Whether units stood at another site between two instants that its price is for too.
     fn is_shared(&self, (start, end): (DateTime<Utc>, DateTime<Utc>)) -> bool {
-        self.elsewhere.iter().any(|span| span.from() < end && span.to().is_none_or(|to| to > start))
+        self.elsewhere.iter().any(|span| span.meets(start, end))
     }
 
-    fn kind(&self) -> (CustomerKind, &'static str) {
+    fn kind(&self) -> FeeKind {
         match self.agreement.price_for {
-            PriceFor::Fee => (CustomerKind::AgreementFee, "Agreement"),
-            PriceFor::Rent => (CustomerKind::Rent, "Rent of the unit"),
+            PriceFor::Fee => FeeKind::AgreementFee,
+            PriceFor::Rent => FeeKind::Rent,
         }
     }
 
-    fn line(&self, of: &CostDays<'_>, days: Cycle, price: Money) -> CostLine {
-        let in_month = (of.month.next().first_day() - of.month.first_day()).num_days();
-        let (kind, what) = self.kind();
-        let last_day = days.to.pred_opt().unwrap_or(days.from);
-        let line = Line {
-            kind,
-            what: what.to_owned(),
-            quantity: (Decimal::from(days.days()) / Decimal::from(in_month)).round_dp(6),
-            unit: "month".to_owned(),
-            unit_price: Price::new(price),
-            paid_on: last_day,
-            accrues: Accrues::Days { first_day: days.from, last_day },
-        };
+    fn line(&self, days: Cycle, price: Money) -> CostLine {
+        let line = by_month(self.kind().line(), price, days);
         of_ledger(&line, line.amount().money(), Source::Agreement { id: self.id })
     }
 }
@@ -106,9 +93,11 @@ mod tests {
     use crate::accounts::site_cost::CostBasis;
     use crate::accounts::site_money::Stood;
     use crate::accounts::site_money::tests::money;
+    use crate::cost::ledger::CustomerKind;
     use crate::ids::CostTermsId;
     use crate::uncertainty::quantity::Quantity;
     use crate::zone::Month;
+    use rust_decimal::Decimal;
     use serde_json::{Value, json};
 
     fn agreed(more: &Value) -> AgreedFee {

@@ -139,6 +139,42 @@ pub struct Costs {
 const PRICE_MAX: i64 = 1_000_000_000;
 const INCLUDES_MAX: usize = 50;
 
+impl FeeKind {
+    /// What its line is for, and what it is called.
+    pub(super) fn line(self) -> (CustomerKind, &'static str) {
+        match self {
+            Self::AgreementFee => (CustomerKind::AgreementFee, "Agreement"),
+            Self::Rent => (CustomerKind::Rent, "Rent of the unit"),
+        }
+    }
+}
+
+/// The line of a monthly amount over some days of one month: the month's part is by days.
+pub(super) fn by_month((kind, what): (CustomerKind, &str), per_month: Money, days: Cycle) -> Line<CustomersCost> {
+    let month = Month::of(days.from);
+    let in_month = (month.next().first_day() - month.first_day()).num_days();
+    let months = (Decimal::from(days.days()) / Decimal::from(in_month)).round_dp(6);
+    of_days((kind, what.to_owned()), (months, "month"), per_month, days)
+}
+
+fn of_days(
+    (kind, what): (CustomerKind, String),
+    (quantity, unit): (Decimal, &str),
+    each: Money,
+    days: Cycle,
+) -> Line<CustomersCost> {
+    let last_day = days.to.pred_opt().unwrap_or(days.from);
+    Line {
+        kind,
+        what,
+        quantity,
+        unit: unit.to_owned(),
+        unit_price: Price::new(each),
+        paid_on: last_day,
+        accrues: Accrues::Days { first_day: days.from, last_day },
+    }
+}
+
 impl CostTerms {
     /// The record, its texts trimmed.
     ///
@@ -188,38 +224,18 @@ impl CostTerms {
         if held.days() <= 0 {
             return costs;
         }
-        let month = Month::of(held.from);
-        let in_month = (month.next().first_day() - month.first_day()).num_days();
-        let months = (Decimal::from(held.days()) / Decimal::from(in_month)).round_dp(6);
-        let mut add = |kind: CustomerKind, what: String, quantity: Decimal, unit: &str, amount: Decimal| {
-            let last_day = held.to.pred_opt().unwrap_or(held.from);
-            costs.lines.push(Line {
-                kind,
-                what,
-                quantity,
-                unit: unit.to_owned(),
-                unit_price: Price::new(Money { amount, currency: self.currency }),
-                paid_on: last_day,
-                accrues: Accrues::Days { first_day: held.from, last_day },
-            });
-        };
+        let money = |amount: Decimal| Money { amount, currency: self.currency };
         if let Some(fee) = &self.fee {
-            let (kind, what) = match fee.kind {
-                FeeKind::AgreementFee => (CustomerKind::AgreementFee, "Agreement"),
-                FeeKind::Rent => (CustomerKind::Rent, "Rent of the unit"),
-            };
-            add(kind, what.to_owned(), months, "month", fee.per_month);
+            costs.lines.push(by_month(fee.kind.line(), money(fee.per_month), held));
         }
         if let Some(capital) = &self.capital {
-            let recovery = capital.yearly().unwrap_or_default();
-            add(
-                CustomerKind::CapitalRecovery,
-                "Yearly part of the unit's price".to_owned(),
-                months,
-                "month",
-                recovery / Decimal::from(12),
-            );
+            let each = money(capital.yearly().unwrap_or_default() / Decimal::from(12));
+            let of = (CustomerKind::CapitalRecovery, "Yearly part of the unit's price");
+            costs.lines.push(by_month(of, each, held));
         }
+        let mut add = |kind: CustomerKind, what: String, quantity: Decimal, unit: &str, amount: Decimal| {
+            costs.lines.push(of_days((kind, what), (quantity, unit), money(amount), held));
+        };
         if let Some(load) = self.disposal_per_load.filter(|_| used.loads > 0) {
             add(CustomerKind::Disposal, "Loads taken away".to_owned(), Decimal::from(used.loads), "load", load);
         }

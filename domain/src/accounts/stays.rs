@@ -85,17 +85,31 @@ impl SiteStays {
     }
 
     /// Fresh water used in a month by the facts of all that measures at the site, through meters and by hose;
-    /// `None` where it is not known.
+    /// `None` where it is not known: unless the site's own meter has its make-up, that of every unit that stood
+    /// there has to be metered and read.
     #[must_use]
     pub fn fresh_used_in(&self, month: Month, facts: &[SiteFact<MonthFact>]) -> Option<Litres> {
         let days = Cycle { from: month.first_day(), to: month.next().first_day() };
+        let makeup = |of_site: bool| {
+            let of = facts.iter().filter(move |one| one.of_site == of_site);
+            of.filter(|one| one.fact.amounts.get(Stream::Makeup).is_some()).count()
+        };
+        if facts.is_empty() || (makeup(true) == 0 && makeup(false) < self.standing_in(month)) {
+            return None;
+        }
         let facts = of_fresh_water(facts);
         let read = facts.iter().all(|fact| fact.coverage >= COVERAGE_LEAST);
-        if facts.is_empty() || !read || self.bypassed_unmeasured(days) {
+        if !read || self.bypassed_unmeasured(days) {
             return None;
         }
         let metered = facts.iter().map(|fact| fact.amounts.fresh_used()).sum::<Option<Litres>>()?;
         Some(metered + self.by_hose(days))
+    }
+
+    /// How many stays reach into a month.
+    fn standing_in(&self, month: Month) -> usize {
+        let (start, end) = month.bounds(self.zone);
+        self.stays.iter().filter(|stay| stay.span.meets(start, end)).count()
     }
 
     /// Whether fresh water went past a unit on one of the days, and no meter of such water was attached to it
@@ -134,7 +148,7 @@ impl SiteStays {
         let hours = Span::between(from, Some(to));
         let (mut stood_s, mut idle_s) = (0.0, 0.0);
         for stay in &self.stays {
-            stood_s += stay.span.within(hours).map_or(0.0, seconds);
+            stood_s += stay.span.seconds_between(from, to);
             let idle = stay.in_states(hours, |state| !state.treats());
             let measured =
                 |state: SpellState, span: Span| (state == SpellState::Bypassed || flowed) && stay.is_metered(span);
@@ -308,6 +322,13 @@ pub(crate) mod tests {
         assert_eq!(site.fresh_used_in(march, &[]), None);
         let dial = fact(true, Stream::Makeup, 1.0);
         assert_eq!(site.fresh_used_in(march, &[dial, hours(0.2)]), Some(Litres(5_500.0)), "the dial serves both");
+        let rinse = fact(false, Stream::Rinse, 1.0);
+        assert_eq!(site.fresh_used_in(march, std::slice::from_ref(&rinse)), None, "its make-up nobody meters");
+        let mut two = site.clone();
+        two.stays.extend(stay(&[], Vec::new()).stays);
+        assert_eq!(two.fresh_used_in(march, &[makeup(1.0)]), None, "the other was not read at all");
+        assert_eq!(two.fresh_used_in(march, &[makeup(1.0), makeup(1.0)]), Some(Litres(7_500.0)));
+        assert_eq!(two.fresh_used_in(march, &[makeup(1.0), rinse]), None);
         let bypassed = stay(&[(SpellState::Bypassed, "2026-03-03T10:00:00Z", "2026-03-03T12:00:00Z")], Vec::new());
         assert_eq!(bypassed.fresh_used_in(march, &[makeup(1.0)]), None);
         assert_eq!(bypassed.fresh_used_in(march.next(), &[makeup(1.0)]), Some(Litres(2_000.0)));

@@ -2,7 +2,7 @@
 
 use crate::fault::Faults;
 use crate::ids::{MeterId, SiteId};
-use crate::person::{EMAIL_CHARS_MAX, is_address};
+use crate::person::{EMAIL_CHARS_MAX, check_address};
 use crate::zone::day_bounds;
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
@@ -49,9 +49,7 @@ impl ReadingRequest {
         }
         self.person = faults.text("/person", &self.person, 120);
         self.email = faults.optional_text("/email", self.email.as_deref(), EMAIL_CHARS_MAX);
-        if self.email.as_deref().is_some_and(|email| !is_address(email)) {
-            faults.add("/email", "not_an_address", "give an e-mail address such as mia@example.com");
-        }
+        check_address(&mut faults, "/email", self.email.as_deref().unwrap_or_default());
         let last = today.checked_add_days(Days::new(AHEAD_DAYS)).unwrap_or(today);
         if !(today..=last).contains(&self.due_on) {
             faults.add("/due_on", "out_of_range", format!("give a day from {today} to {last}"));

@@ -50,17 +50,13 @@ impl DatedPrice {
         }
         faults.or(self)
     }
-
-    fn holds(&self, day: NaiveDate) -> bool {
-        self.days.from() <= day && self.days.to().is_none_or(|to| day < to)
-    }
 }
 
 /// What one of something cost the dealer on a day; `None` where no price in that unit held.
 #[must_use]
 pub fn purchase_price(prices: &[DatedPrice], what: Priced, unit: &str, day: NaiveDate) -> Option<Money> {
     let mut fits = prices.iter().filter(|price| price.what == what && price.unit == unit);
-    fits.find(|price| price.holds(day)).map(|price| price.per_unit)
+    fits.find(|price| price.days.contains(day)).map(|price| price.per_unit)
 }
 
 #[cfg(test)]

@@ -54,6 +54,12 @@ impl Days {
         self.to
     }
 
+    /// Whether a local day is one of them.
+    #[must_use]
+    pub fn contains(self, day: NaiveDate) -> bool {
+        self.from <= day && self.to.is_none_or(|to| day < to)
+    }
+
     /// The time it takes in `zone`.
     #[must_use]
     pub fn span(self, zone: Tz) -> Span {
@@ -78,6 +84,14 @@ mod tests {
         assert_eq!(codes("2026-03-02"), Vec::<&str>::new());
         assert_eq!(codes("2026-03-01"), ["not_after_from"]);
         assert_eq!(codes("2101-01-01"), ["out_of_range"]);
+    }
+
+    #[test]
+    fn their_last_day_is_the_one_before_they_end() {
+        let days = Days::parse(date("2026-03-01"), Some(date("2026-03-03"))).unwrap();
+        let has = ["2026-02-28", "2026-03-01", "2026-03-02", "2026-03-03"].map(|day| days.contains(date(day)));
+        assert_eq!(has, [false, true, true, false]);
+        assert!(Days::since(date("2026-03-01")).contains(date("2090-01-01")));
     }
 
     /// Clocks in Vienna went forward in the night to 29 March 2026 (IANA tzdata), so that day has

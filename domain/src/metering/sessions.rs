@@ -104,7 +104,7 @@ impl SessionFold {
     }
 
     fn open(&self, date: NaiveDate) -> Open {
-        let holds = |rule: &&SessionRule| rule.days.from() <= date && rule.days.to().is_none_or(|to| date < to);
+        let holds = |rule: &&SessionRule| rule.days.contains(date);
         let pause_s = self.rules.iter().find(holds).map(|rule| rule.pause_s);
         let end = day_bounds(self.zone, date).1.timestamp();
         Open { date, end, pause_s, sessions: 0, seen: pause_s.is_some() }

@@ -172,8 +172,7 @@ impl WorkingCalendar {
     }
 
     fn week(&self, date: NaiveDate) -> Option<&Week> {
-        let holds = |days: Days| days.from() <= date && days.to().is_none_or(|to| date < to);
-        self.0.iter().find(|week| week.days.is_none_or(holds))
+        self.0.iter().find(|week| week.days.is_none_or(|days| days.contains(date)))
     }
 
     /// Whether somebody said when the site works, of every day between two instants.

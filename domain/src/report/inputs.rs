@@ -214,19 +214,18 @@ impl Subject {
     fn reaches(&self, month: Month) -> bool {
         let (start, end) = month.bounds(self.zone);
         match &self.unit {
-            Some(unit) => unit.span.from() < end && unit.span.to().is_none_or(|to| to > start),
+            Some(unit) => unit.span.meets(start, end),
             None => !self.meters.is_empty() || !self.days.is_empty(),
         }
     }
 
     /// The part of a stretch of time, 0 to 1, in which it existed for the customer.
     pub(super) fn part_of(&self, start: DateTime<Utc>, end: DateTime<Utc>) -> f64 {
-        let (from, to) = match &self.unit {
-            Some(unit) => (unit.span.from().max(start), unit.span.to().map_or(end, |to| to.min(end))),
-            None => (start, end),
-        };
         let length_s = (end - start).as_seconds_f64();
-        if length_s > 0.0 { ((to - from).as_seconds_f64() / length_s).clamp(0.0, 1.0) } else { 0.0 }
+        if length_s <= 0.0 {
+            return 0.0;
+        }
+        self.unit.as_ref().map_or(1.0, |unit| unit.span.seconds_between(start, end) / length_s)
     }
 
     /// The part of a local day, 0 to 1, in which it existed for the customer.

@@ -9,12 +9,15 @@ use super::figure::Withheld;
 use super::inputs::{Inputs, Subject};
 use super::reckon::{Case, Tally};
 use super::together::washed_together;
+use crate::facts::Amounts;
 use crate::metering::stream::Stream;
 use crate::span::Span;
 use crate::spell::SpellState;
 use crate::uncertainty::figures::Parts;
 use crate::water::grade;
 use crate::water::term::{Part, Source};
+use crate::water::together::beside;
+use chrono::NaiveDate;
 use std::collections::BTreeSet;
 use uuid::Uuid;
 
@@ -49,15 +52,20 @@ impl OwnParts {
             let (all, whole) = (statement.all.clone(), statement.whole.clone());
             return Self { all, whole, joined: false, notes: false };
         }
+        if by_site && of_site {
+            let counts = |part: Part, source: Source| source != Source::Unknown || !known_at_units(inputs, &here, part);
+            let (all, whole) = (statement.all.keeping(counts), statement.whole.keeping(counts));
+            return Self { all, whole, joined: true, notes: false };
+        }
         let washed_twice = washed_by_site(&here, subject);
-        let counts = |part: Part, source: Source| {
-            if by_site && of_site {
-                source != Source::Unknown || !known_at_units(inputs, &here, part)
-            } else {
-                counts_beside(subject, part, source) && !(part == Part::Wash && washed_twice)
-            }
+        let own = |parts: &Parts, counts: fn(&Subject, NaiveDate) -> bool| {
+            let mut metered = Amounts::default();
+            let days = inputs.days_over(subject.zone).filter(|date| counts(subject, *date));
+            days.filter_map(|date| subject.day(date)).for_each(|day| metered.add_all(&day.amounts));
+            let own = beside(parts, &metered, |stream| subject.measures_stream(stream));
+            own.keeping(|part, _| !(part == Part::Wash && washed_twice))
         };
-        let (all, whole) = (statement.all.keeping(counts), statement.whole.keeping(counts));
+        let (all, whole) = (own(&statement.all, |_, _| true), own(&statement.whole, Subject::is_full));
         Self { all, whole, joined: true, notes: false }
     }
 
@@ -65,12 +73,6 @@ impl OwnParts {
     pub(crate) fn bypass_unknown(&self) -> bool {
         self.all.get(Part::Bypass).1 == Source::Unknown
     }
-}
-
-/// Of a subject beside the meter of fresh water: what its own meters and its guns say.
-pub(super) fn counts_beside(subject: &Subject, part: Part, source: Source) -> bool {
-    let metered = Stream::ALL.iter().any(|stream| Part::of(*stream) == Some(part) && subject.measures_stream(*stream));
-    metered || (part == Part::Wash && source == Source::Derived)
 }
 
 /// Whether the site's own meters know the wash water of a unit that they give its fresh water: the unit's
@@ -233,6 +235,19 @@ mod tests {
         assert_eq!(printed(&of, Name::ReuseShare).value, Value::Share(0.86694));
     }
 
+    /// By hand: the unit's own meter of fills passed 31 x 10 = 310 L, on top of the 2,000 L by hose that both
+    /// statements know of: 31,000 + 2,000 + 310 L.
+    #[test]
+    fn fills_noted_beside_a_meter_of_fills_count_once() {
+        let mut unit = subject(1, &[Stream::HandFill], days(&[(Stream::HandFill, 10.0)]));
+        let fill = Term::new(2000.0, 100.0, Source::Declared);
+        for parts in [&mut unit.statement.all, &mut unit.statement.whole] {
+            *parts = std::mem::take(parts).plus_term("noted", Part::HandFill, fill);
+        }
+        let of = report(vec![unit, dial()]);
+        assert_eq!(printed(&of, Name::FreshUsed).value, Value::Litres(33_310.0));
+    }
+
     #[test]
     fn a_site_with_a_unit_whose_wash_water_nobody_knows_has_no_balance() {
         let hours = subject(2, &[Stream::RunHours], days(&[(Stream::RunHours, 8.0)]));
@@ -308,7 +323,11 @@ mod tests {
         assert_eq!(reason(&unmetered, Name::FreshUsed), Some(Reason::PartNotMeasured));
         let mut own = unit(&[Stream::Bypass], &[(Stream::Bypass, 50.0)]);
         own.statement = subject(1, &[Stream::Bypass], days(&[(Stream::Bypass, 50.0)])).statement;
-        let metered = report(vec![own, bypassed(dial())]);
+        let metered = report(vec![own.clone(), bypassed(dial())]);
         assert_eq!(printed(&metered, Name::FreshUsed).value, Value::Litres(33_000.0 + 31.0 * 50.0));
+        // The meter of one says nothing of what went past the other.
+        let other = Subject { id: Uuid::from_u128(2), ..unit(&[Stream::RunHours], &[(Stream::RunHours, 1.0)]) };
+        let one_of_two = report(vec![own, other, bypassed(dial())]);
+        assert_eq!(reason(&one_of_two, Name::FreshUsed), Some(Reason::PartNotMeasured));
     }
 }

@@ -91,6 +91,8 @@ pub(crate) struct Case<'c> {
     days: Vec<DayFact>,
     /// Those that say what fresh water was used.
     fresh_days: Vec<DayFact>,
+    /// What each of the subjects has to say of the month's balance.
+    own_parts: Vec<OwnParts>,
 }
 
 impl<'c> Case<'c> {
@@ -104,7 +106,8 @@ impl<'c> Case<'c> {
         let days = |facts: &[DayFact]| stood::of_stays((first.zone, spans, &unread), facts);
         let all: Vec<DayFact> = known.iter().map(|day| day.fact.clone()).collect();
         let (days, fresh_days) = (days(&all), days(&of_fresh_water(known)));
-        Some(Self { inputs, subjects, first, money, days, fresh_days })
+        let own_parts = subjects.iter().map(|subject| OwnParts::of(inputs, subjects, subject)).collect();
+        Some(Self { inputs, subjects, first, money, days, fresh_days, own_parts })
     }
 
     /// The site's first subject.
@@ -177,11 +180,7 @@ impl<'c> Case<'c> {
 
     /// Fresh water used in the month with its errors.
     fn fresh_used(&self) -> Quantity {
-        self.own_parts().map(|parts| parts.all.fresh_used()).sum()
-    }
-
-    fn own_parts(&self) -> impl Iterator<Item = OwnParts> {
-        self.subjects.iter().map(|subject| OwnParts::of(self.inputs, self.subjects, subject))
+        self.own_parts.iter().map(|parts| parts.all.fresh_used()).sum()
     }
 
     /// The water avoided in the month.
@@ -202,7 +201,7 @@ impl<'c> Case<'c> {
         let days = within(&self.fresh_days, period);
         let litres = day_uses::fresh_used(&days, period, &money.stays).map_err(Missing::from)?;
         let of_month = Month::of(period.from) == self.inputs.month;
-        if of_month && self.own_parts().any(|parts| parts.bypass_unknown()) {
+        if of_month && self.own_parts.iter().any(OwnParts::bypass_unknown) {
             return Err(grade::Withheld::Unmeasured(Part::Bypass).into());
         }
         Ok(litres)

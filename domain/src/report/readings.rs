@@ -8,14 +8,13 @@ use super::beside;
 use super::display::{self, Format};
 use super::figure::{Figure, Line, Name, Printed, Reason, Value, Withheld, rounded, sentence};
 use super::inputs::{Inputs, ReadStretch, Subject};
-use super::levels::counts_beside;
 use super::reckon::{LEAST_WHOLE_DAYS, residual_of, served};
 use crate::accounts::day_uses::only_class;
 use crate::accounts::site_money::SiteMoney;
 use crate::baseline::avoided::{Activity, Avoided, Bound, Missing};
 use crate::baseline::record::Baseline;
 use crate::cost::washes::Washes;
-use crate::facts::DayFact;
+use crate::facts::{Amounts, DayFact};
 use crate::metering::stream::Stream;
 use crate::tariff::Cycle;
 use crate::uncertainty::expanded::Expanded;
@@ -25,6 +24,7 @@ use crate::water::balance::Basis;
 use crate::water::grade;
 use crate::water::statement::COUNTED;
 use crate::water::term::Part;
+use crate::water::together;
 use crate::zone::{local_date, previous_day};
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
@@ -163,6 +163,8 @@ struct Stretch<'a> {
     to: DateTime<Utc>,
     rounds: Vec<DateTime<Utc>>,
     parts: Parts,
+    /// What its meters passed.
+    metered: Amounts,
     /// Whether a subject beside it measures fresh water that goes with its own.
     beside: bool,
     /// By its counters, between their own readings.
@@ -182,6 +184,7 @@ fn stretches<'a>(inputs: &'a Inputs, present: &[&Subject], subject: &'a Subject)
                 last.to = one.fact.to;
                 last.rounds.push(one.fact.to);
                 last.parts = std::mem::take(&mut last.parts) + parts;
+                last.metered.add_all(&one.fact.amounts);
                 last.counted = both(&last.counted, &washed);
             }
             None => found.push(Stretch {
@@ -192,6 +195,7 @@ fn stretches<'a>(inputs: &'a Inputs, present: &[&Subject], subject: &'a Subject)
                 to: one.fact.to,
                 rounds: vec![one.fact.from, one.fact.to],
                 parts,
+                metered: one.fact.amounts,
                 beside: is_measured_beside(present, subject),
                 counted: washed,
             }),
@@ -244,7 +248,7 @@ impl Stretch<'_> {
             here && site.from <= self.from && site.to >= self.to
         };
         if self.subject.unit.is_some() && with.iter().any(|other| holds(other)) {
-            self.parts.keeping(|part, source| counts_beside(self.subject, part, source))
+            together::beside(&self.parts, &self.metered, |stream| self.subject.measures_stream(stream))
         } else {
             self.parts.clone()
         }
@@ -308,7 +312,7 @@ impl Stretch<'_> {
     /// Whether nothing else at the site used water meanwhile that is measured by itself, or by nothing.
     fn is_alone(&self) -> bool {
         let there = |other: &Subject| match &other.unit {
-            Some(unit) => unit.span.from() < self.to && unit.span.to().is_none_or(|to| to > self.from),
+            Some(unit) => unit.span.meets(self.from, self.to),
             None => other.measures() || !other.months.is_empty(),
         };
         let counts = |other: &Subject| self.subject.unit.is_some() || other.measures();

@@ -103,10 +103,10 @@ impl<'a> Tally<'a> {
             let Some(day) = subject.day(date) else { continue };
             tally.covered_days += day.coverage.min(part);
             tally.estimated_days += day.estimated_share.min(part);
-            add(&mut tally.all, &day.amounts);
+            tally.all.add_all(&day.amounts);
             if subject.is_full(date) {
                 tally.whole_days += part;
-                add(&mut tally.whole, &day.amounts);
+                tally.whole.add_all(&day.amounts);
             }
         }
         tally
@@ -131,14 +131,6 @@ impl<'a> Tally<'a> {
     /// Whether the wash volume is derived from bucket tests.
     pub(super) fn derives_wash(&self) -> bool {
         self.subject.statement.whole.get(Part::Wash).1 == Source::Derived
-    }
-}
-
-fn add(sum: &mut Amounts, day: &Amounts) {
-    for stream in Stream::ALL {
-        if let Some(amount) = day.get(stream) {
-            sum.add(stream, amount);
-        }
     }
 }
 

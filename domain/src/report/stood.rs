@@ -73,10 +73,7 @@ fn days_of(zone: Tz, span: Span) -> Cycle {
 fn part_of_day(zone: Tz, spans: &[Span], date: NaiveDate) -> f64 {
     let (start, end) = day_bounds(zone, date);
     let length_s = (end - start).as_seconds_f64();
-    let part = |span: &Span| {
-        let (from, to) = (span.from().max(start), span.to().map_or(end, |to| to.min(end)));
-        (to - from).as_seconds_f64() / length_s
-    };
+    let part = |span: &Span| span.seconds_between(start, end) / length_s;
     spans.iter().map(part).filter(|part| *part > 0.0).fold(1.0, f64::min)
 }
 

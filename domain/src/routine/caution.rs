@@ -118,37 +118,31 @@ impl Caution {
 mod tests {
     use super::*;
 
-    /// The limits as their sources have them: 29 CFR 1910.1000 table Z-1 and NIOSH on ozone, 29 CFR
-    /// 1910.146(b) on oxygen and flammable gas, EPA 816-R-03-002 on air gaps, WAC 16-201-220 on tests of backflow
-    /// assemblies, WHO 2007 on Legionella; from memory 29 CFR 1910.147 on lock-out, 1910.1200 on labels
-    /// and training, 1910.151(c) on eyewashes.
+    /// The limits as their sources have them. What is marked "from memory" was written down without its text.
     #[test]
     fn limits_are_those_of_their_sources() {
-        let stated: [(Caution, &[&str]); 7] = [
-            (Caution::Ozone, &["0.1 ppm", "0.2 mg/m", "over 8 hours", "5 ppm", "29 CFR 1910.1000", "NIOSH"]),
+        let stated: [(Caution, &[&str]); 9] = [
+            // 29 CFR 1910.1000, table Z-1; NIOSH for what is immediately dangerous.
+            (Caution::Ozone, &["0.1 ppm", "0.2 mg/m", "over 8 hours", "29 CFR 1910.1000", "5 ppm", "NIOSH"]),
+            // 29 CFR 1910.146(b).
             (
                 Caution::ConfinedSpace,
                 &["below 19.5 %", "above 23.5 %", "above 10 % of its lower flammable limit", "29 CFR 1910.146(b)"],
             ),
-            (Caution::LockOut, &["lock out and tag", "try that it is off", "29 CFR 1910.147"]),
-            (
-                Caution::AcidAndHypochlorite,
-                &["labelled", "trained", "29 CFR 1910.1200", "eyewash", "drenching", "29 CFR 1910.151(c)"],
-            ),
-            (Caution::Oxidisers, &["labelled", "safety data sheets", "29 CFR 1910.1200"]),
-            (
-                Caution::Backflow,
-                &[
-                    "twice",
-                    "three times beside a wall",
-                    "1 in",
-                    "EPA 816-R-03-002",
-                    "installed",
-                    "once a year",
-                    "WAC 16-201-220",
-                ],
-            ),
+            // EPA 816-R-03-002.
+            (Caution::Backflow, &["twice", "three times beside a wall", "1 in", "EPA 816-R-03-002"]),
+            // WAC 16-201-220.
+            (Caution::Backflow, &["installed", "moved or repaired", "once a year", "WAC 16-201-220"]),
+            // WHO, Legionella and the prevention of legionellosis, 2007.
             (Caution::Legionella, &["25 to 45", "below 20", "WHO"]),
+            // From memory: 29 CFR 1910.147.
+            (Caution::LockOut, &["lock out and tag", "try that it is off", "29 CFR 1910.147"]),
+            // From memory: 29 CFR 1910.1200.
+            (Caution::AcidAndHypochlorite, &["labelled", "trained", "29 CFR 1910.1200"]),
+            // From memory: 29 CFR 1910.151(c).
+            (Caution::AcidAndHypochlorite, &["eyewash", "drenching", "29 CFR 1910.151(c)"]),
+            // From memory: 29 CFR 1910.1200.
+            (Caution::Oxidisers, &["labelled", "safety data sheets", "29 CFR 1910.1200"]),
         ];
         for (caution, limits) in stated {
             for limit in limits {

@@ -147,8 +147,17 @@ pub struct Brought {
     pub flow_tests: Vec<FlowTest>,
     /// The calibration that it was.
     pub calibration: Option<Calibration>,
-    /// The registers that were read at a handover, and when.
-    pub registers: Vec<(DateTime<Utc>, RegisterThen)>,
+    /// The registers that were read at a handover.
+    pub registers: Option<RegistersRead>,
+}
+
+/// Registers that were read at one instant.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RegistersRead {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// What they showed, one a meter.
+    pub registers: Vec<RegisterThen>,
 }
 
 /// Largest quantity of a line.
@@ -203,7 +212,7 @@ impl ServiceEvent {
                 samples: done.first_samples.iter().map(|sample| sample.at(self.at)).collect(),
                 gauges: done.readings.levels.iter().map(|level| level.gauge(self.at)).collect(),
                 flow_tests: done.guns.iter().map(|test| test.on(on)).collect(),
-                registers: done.readings.registers.iter().map(|read| (self.at, *read)).collect(),
+                registers: Some(RegistersRead { at: self.at, registers: done.readings.registers.clone() }),
                 ..Brought::default()
             },
             Details::Visit(_)
@@ -359,8 +368,9 @@ mod tests {
             "guns": [{ "gun": "1", "litres": 20.0, "seconds": 80.0 }] });
         let handover = event("handover", handover);
         let brought = handover.brought(on);
-        let (at, read) = brought.registers.first().unwrap();
-        assert_eq!((*at, read.meter_id.0, read.register), (handover.at, Uuid::nil(), 12.5));
+        let read = brought.registers.unwrap();
+        let [row] = read.registers.as_slice() else { panic!("{read:?}") };
+        assert_eq!((read.at, row.meter_id.0, row.register), (handover.at, Uuid::nil(), 12.5));
         let level = brought.gauges.first().unwrap();
         assert_eq!((level.at, level.value, level.place.as_deref()), (handover.at, 900.0, Some("Pit")));
         let sample = brought.samples.first().unwrap();

@@ -198,7 +198,7 @@ pub fn conflicts(id: VisitId, visit: &Visit, zone: Tz, around: Around<'_>) -> Ve
     if visit.unit_id.is_none() {
         return found;
     }
-    let meets = |span: &Span| span.from() < to && span.to().is_none_or(|end| from < end);
+    let meets = |span: &Span| span.meets(from, to);
     let resting = |spell: &&Spell| {
         meets(&spell.span) && matches!(spell.state, SpellState::LaidUp | SpellState::Workshop | SpellState::OutOfUse)
     };

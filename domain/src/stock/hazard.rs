@@ -107,8 +107,8 @@ impl Clash {
 mod tests {
     use super::*;
 
-    /// Section 7 of the design: oxidisers apart from acids, organics and microbes; acid never
-    /// with hypochlorite or sulphide-laden sludge.
+    /// Oxidisers apart from acids, organics and microbes; acid never with hypochlorite or sulphide-laden
+    /// sludge (common practice, no source).
     #[test]
     fn oxidisers_ride_apart_and_acid_never_meets_hypochlorite() {
         use HazardGroup::{Acid, Hypochlorite, Microbes, Organic, Oxidiser, Sludge};

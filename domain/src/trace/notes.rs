@@ -2,7 +2,8 @@
 
 use crate::measures::loss_coefficient::Loss;
 use crate::spell::{Spell, SpellState};
-use crate::water::assembly::{Behind, Level, Notes};
+use crate::water::assembly::{Behind, Notes};
+use crate::water::level::Level;
 use crate::water::losses::Coefficient;
 use crate::water::storage::Storage;
 use crate::water::wash::BucketTest;
@@ -170,7 +171,7 @@ pub struct LossTrace {
 impl NotesTrace {
     pub(super) fn of(behind: &Behind<'_>, notes: &Notes, (from, to): (DateTime<Utc>, DateTime<Utc>)) -> Self {
         let spells = notes.spells.iter().flatten();
-        let reaches = |spell: &&Spell| spell.span.from() < to && spell.span.to().is_none_or(|ends| ends > from);
+        let reaches = |spell: &&Spell| spell.span.meets(from, to);
         Self {
             guns: behind.guns.iter().map(gun).collect(),
             spells: spells.filter(reaches).map(spell).collect(),

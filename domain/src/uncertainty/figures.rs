@@ -94,6 +94,18 @@ impl Parts {
         Self(kept.map(|(part, of)| (*part, of.clone())).collect())
     }
 
+    /// The same with what meters passed of a part alone, `litres`, where something was noted on top of it.
+    #[must_use]
+    pub(crate) fn of_meters_alone(mut self, part: Part, litres: f64) -> Self {
+        if let Some((sum, source)) = self.0.get_mut(&part).filter(|(_, source)| *source == Source::Declared) {
+            sum.value = litres;
+            sum.components.retain(|one| one.key.cause != Cause::Declared);
+            let is_shared = sum.components.iter().any(|one| one.key.cause == Cause::Share);
+            *source = if is_shared { Source::Allocated } else { Source::Metered };
+        }
+        self
+    }
+
     /// Every part that was set, in the order of [`Part::ALL`].
     pub fn iter(&self) -> impl Iterator<Item = (Part, &Quantity, Source)> {
         self.0.iter().map(|(part, (litres, source))| (*part, litres, *source))

@@ -3,6 +3,7 @@
 
 use super::beside::{self, Beside};
 use super::guns::{self, GunWash, derived_wash, gun_limits};
+use super::level::Level;
 use super::losses::{self, Catchment, Coefficient};
 use super::statement::MeterMonth;
 use super::storage::{Events, Storage, VolumeEvent, storage_change};
@@ -13,14 +14,13 @@ use crate::measures::loss_coefficient::{Loss, LossCoefficient};
 use crate::measures::rain::{RainDay, RainIntake};
 use crate::measures::volume_event::{self, Happened};
 use crate::metering::stream::Stream;
-use crate::span::Span;
 use crate::spell::{Spell, SpellState};
 use crate::uncertainty::figures::{MeterShare, Parts};
 use crate::units::Litres;
 use crate::zone::day_bounds;
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
-use std::collections::BTreeMap;
+use std::cmp::Reverse;
 
 /// What people noted that bears on a subject's balance, over all of its time.
 #[derive(Debug, Clone, PartialEq)]
@@ -55,40 +55,6 @@ pub struct Notes {
     pub beside: Vec<Beside>,
     /// The states of each unit that the meters serve, while they serve it.
     pub spells: Vec<Vec<Spell>>,
-}
-
-/// How much water stood in all tanks that were read at one instant.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Level {
-    /// When.
-    pub at: DateTime<Utc>,
-    /// By tank, as it is named; the litres in it.
-    pub tanks: BTreeMap<String, f64>,
-}
-
-impl Level {
-    /// The levels from readings in order of time, each with its tank and litres. Of a tank that was
-    /// read twice at an instant the later note counts.
-    #[must_use]
-    pub fn of(readings: impl Iterator<Item = (DateTime<Utc>, Option<String>, f64)>) -> Vec<Self> {
-        let mut levels: Vec<Self> = Vec::new();
-        for (at, tank, litres) in readings {
-            if levels.last().is_none_or(|last| last.at != at) {
-                levels.push(Self { at, tanks: BTreeMap::new() });
-            }
-            let tank = tank.unwrap_or_default().trim().to_lowercase();
-            if let Some(last) = levels.last_mut() {
-                last.tanks.insert(tank, litres);
-            }
-        }
-        levels
-    }
-
-    /// What stood in all of them, in litres.
-    #[must_use]
-    pub fn litres(&self) -> f64 {
-        self.tanks.values().sum()
-    }
 }
 
 /// A stretch of time in which meters passed what they passed.
@@ -165,11 +131,7 @@ pub fn parts(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Parts {
 
 fn bypassed(stretch: &Stretch<'_>, notes: &Notes) -> bool {
     let mut spells = notes.spells.iter().flatten().filter(|spell| spell.state == SpellState::Bypassed);
-    spells.any(|spell| overlaps(spell.span, stretch))
-}
-
-fn overlaps(span: Span, stretch: &Stretch<'_>) -> bool {
-    span.from() < stretch.to && span.to().is_none_or(|to| to > stretch.from)
+    spells.any(|spell| spell.span.meets(stretch.from, stretch.to))
 }
 
 fn within<'a>(stretch: &Stretch<'_>, notes: &'a Notes) -> impl Iterator<Item = &'a volume_event::VolumeEvent> {
@@ -199,7 +161,9 @@ fn hauled(stretch: &Stretch<'_>, notes: &Notes) -> Term {
 /// it runs into the loops of several that are measured.
 fn rain(stretch: &Stretch<'_>, notes: &Notes) -> Term {
     let Some(catchment) = notes.catchment else { return Term::UNKNOWN };
-    if catchment.open_m2 == 0.0 || (notes.diverter && !notes.intakes.iter().any(|one| overlaps(one.0, stretch))) {
+    if catchment.open_m2 == 0.0
+        || (notes.diverter && !notes.intakes.iter().any(|one| one.0.meets(stretch.from, stretch.to)))
+    {
         return Term::ABSENT;
     }
     if beside::divided(&notes.beside, stretch.time()) {
@@ -227,17 +191,15 @@ fn to_pit(notes: &Notes, (start, end): (DateTime<Utc>, DateTime<Utc>)) -> f64 {
     if !notes.diverter {
         return 1.0;
     }
-    let seconds = notes.intakes.iter().map(|RainIntake(span)| {
-        (span.to().map_or(end, |to| to.min(end)) - span.from().max(start)).as_seconds_f64().max(0.0)
-    });
+    let seconds = notes.intakes.iter().map(|RainIntake(span)| span.seconds_between(start, end));
     (seconds.sum::<f64>() / (end - start).as_seconds_f64()).min(1.0)
 }
 
-/// The levels that can count for an instant, the nearest first.
+/// The levels that can count for an instant: those of most tanks first, and of these the nearest.
 fn levels_near(notes: &Notes, end: DateTime<Utc>) -> Vec<&Level> {
     let near = |level: &&Level| (level.at - end).abs() <= TimeDelta::hours(LEVEL_WITHIN_H);
     let mut levels: Vec<&Level> = notes.levels.iter().filter(near).collect();
-    levels.sort_by_key(|level| (level.at - end).abs());
+    levels.sort_by_key(|level| (Reverse(level.tanks.len()), (level.at - end).abs()));
     levels
 }
 

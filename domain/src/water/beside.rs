@@ -40,7 +40,7 @@ impl Beside {
 /// Whether several together hold what was noted for the site at some time from one instant to another.
 pub(super) fn divided(times: &[Beside], (from, to): (DateTime<Utc>, DateTime<Utc>)) -> bool {
     let mut together = times.iter().filter(|one| one.whose == Whose::Together);
-    together.any(|one| one.span.from() < to && one.span.to().is_none_or(|ends| ends > from))
+    together.any(|one| one.span.meets(from, to))
 }
 
 /// Whether what was noted for the site at that instant is another's.
@@ -51,10 +51,8 @@ pub(super) fn anothers(times: &[Beside], at: DateTime<Utc>) -> bool {
 /// The seconds between two instants in which what was noted for the site is no other's.
 pub(super) fn own_s(times: &[Beside], (from, to): (DateTime<Utc>, DateTime<Utc>)) -> f64 {
     let others = times.iter().filter(|one| one.whose == Whose::Anothers);
-    let mut spans: Vec<_> = others
-        .map(|one| (one.span.from().max(from), one.span.to().map_or(to, |ends| ends.min(to))))
-        .filter(|(begins, ends)| begins < ends)
-        .collect();
+    let within = others.filter_map(|one| one.span.within(Span::between(from, Some(to))));
+    let mut spans: Vec<_> = within.filter_map(|span| Some((span.from(), span.to()?))).collect();
     spans.sort_unstable();
     let (mut own, mut seen) = (0.0, from);
     for (begins, ends) in spans {

@@ -79,13 +79,9 @@ fn meter_hours(stretch: &Stretch<'_>, meter: &str, day: Day) -> Option<f64> {
     }
 }
 
-fn holds(derivation: &WashDerivation, day: Day) -> bool {
-    derivation.days.from() <= day.date && derivation.days.to().is_none_or(|ends| ends > day.date)
-}
-
 /// The derivations that hold on a day, with the meters that count their hours.
 fn deriving(notes: &Notes, day: Day) -> impl Iterator<Item = &(WashDerivation, String)> {
-    notes.derivations.iter().filter(move |(derivation, _)| holds(derivation, day))
+    notes.derivations.iter().filter(move |(derivation, _)| derivation.days.contains(day.date))
 }
 
 /// Whether wash water is derived on every one of these days, and there are any.
@@ -110,8 +106,8 @@ pub(super) fn derived_wash(stretch: &Stretch<'_>, notes: &Notes) -> Term {
 }
 
 /// What each gun with a derivation put out, in stretches of days with one bucket test. `None` where
-/// on some day nothing derives the wash water, and where a gun lacks its test, its hours or, while
-/// hours were counted, every unit its state.
+/// on some day nothing derives the wash water, where a gun lacks its test or its hours, and where on a day
+/// on which hours were counted nobody noted the state of any unit.
 pub(super) fn guns<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> Option<Vec<GunWash<'n>>> {
     let days = days(stretch, notes);
     if !derived_throughout(notes, &days) {
@@ -121,7 +117,7 @@ pub(super) fn guns<'n>(stretch: &Stretch<'_>, notes: &'n Notes) -> Option<Vec<Gu
     for (derivation, meter) in &notes.derivations {
         let tests = tests_of(notes, &derivation.gun);
         let mut of_gun: Vec<GunWash<'n>> = Vec::new();
-        for day in days.iter().copied().filter(|day| holds(derivation, *day)) {
+        for day in days.iter().copied().filter(|day| derivation.days.contains(day.date)) {
             let test = *wash::test_on(&tests, day.date)?;
             let meter_h = meter_hours(stretch, meter, day)?;
             // What a unit does while no hours are counted bears on nothing.
@@ -158,10 +154,11 @@ impl GunWash<'_> {
     }
 }
 
-/// The guns of the site as far as they were tested, each with the most hours in which its trigger can
-/// have been pulled: those that are counted or declared for it, else all of the days. A volume that
-/// was derived from these hours is held against all of the days. A gun that was tested anew is
-/// listed by its tests, each with the hours of its days.
+/// The guns of the site, each with the most hours in which its trigger can have been pulled: those that
+/// are counted or declared for it, else all of the days. A volume that was derived from these hours is
+/// held against all of the days. A gun that was tested anew is listed by its tests, each with the hours
+/// of its days. None at all where a gun from which wash water is derived was never tested: it can pass
+/// any amount.
 #[must_use]
 pub fn gun_limits(stretch: &Stretch<'_>, notes: &Notes, wash: Source) -> Vec<GunLimit> {
     let days = days(stretch, notes);
@@ -169,7 +166,6 @@ pub fn gun_limits(stretch: &Stretch<'_>, notes: &Notes, wash: Source) -> Vec<Gun
     for one in &notes.tests {
         guns.entry(&one.gun).or_default().push(one.test);
     }
-    // A gun that is known and not tested can pass any amount.
     let untested = |day: &Day| deriving(notes, *day).any(|(one, _)| !guns.contains_key(one.gun.as_str()));
     if days.iter().any(untested) {
         return Vec::new();
@@ -214,7 +210,7 @@ pub fn gun_hours(of: &str, stretch: &Stretch<'_>, notes: &Notes) -> Option<Quant
     }
     let mut sum = Quantity::exact(0.0);
     for (derivation, meter) in &notes.derivations {
-        let its = days.iter().copied().filter(|day| holds(derivation, *day));
+        let its = days.iter().copied().filter(|day| derivation.days.contains(day.date));
         let hours = its.map(|day| meter_hours(stretch, meter, day)).sum::<Option<f64>>()?;
         let key = Key::new(format!("{of}, {}", derivation.gun), Cause::Hours);
         let (share, u_share) = derivation.hours.share().unwrap_or((1.0, 0.0));

@@ -17,8 +17,7 @@ impl SpellState {
 pub fn treating_share(units: &[Vec<Spell>], from: DateTime<Utc>, to: DateTime<Utc>) -> Option<f64> {
     let (mut known_s, mut treating_s) = (0.0, 0.0);
     for spell in units.iter().flatten() {
-        let ends = spell.span.to().map_or(to, |ends| ends.min(to));
-        let seconds = (ends - spell.span.from().max(from)).as_seconds_f64().max(0.0);
+        let seconds = spell.span.seconds_between(from, to);
         known_s += seconds;
         treating_s += if spell.state.treats() { seconds } else { 0.0 };
     }

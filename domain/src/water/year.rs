@@ -13,6 +13,7 @@
 use super::balance::{Balance, Basis};
 use super::grade::{Grade, Withheld};
 use super::term::{Part, Source};
+use super::together::{Measured, together};
 use crate::facts::MonthFact;
 use crate::metering::stream::Stream;
 use crate::span::Span;
@@ -21,6 +22,7 @@ use crate::uncertainty::quantity::{Cause, Key, Quantity};
 use crate::zone::Month;
 use chrono::{DateTime, Months, NaiveDate, Utc};
 use chrono_tz::Tz;
+use std::collections::BTreeMap;
 
 /// Twelve months.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -55,6 +57,8 @@ impl Year {
 /// A unit at the site, or the site's own meters, with its months.
 #[derive(Debug, Clone)]
 pub struct Subject {
+    /// Whether it is the site's own meters.
+    pub of_site: bool,
     /// When it stood there, or when they served it.
     pub span: Span,
     /// Whether any meter measures it.
@@ -97,7 +101,7 @@ pub struct WaterYear {
 /// What the months of a year come to.
 #[derive(Default)]
 struct Sums {
-    parts: Vec<Parts>,
+    months: BTreeMap<Month, Vec<Measured>>,
     holding: Vec<Quantity>,
     served_s: f64,
     covered_s: f64,
@@ -113,12 +117,12 @@ impl WaterYear {
         let (begins, ends) = year.bounds(zone);
         let mut sums = Sums::default();
         for (place, subject) in subjects.iter().enumerate() {
-            let until = subject.span.to().map_or(ends, |to| to.min(ends)).min(now);
-            let served_s = (until - subject.span.from().max(begins)).as_seconds_f64();
+            let served_s = subject.span.seconds_between(begins, ends.min(now));
             if served_s > 0.0 {
                 sums.served_s += served_s;
                 sums.unmetered |= !subject.is_metered;
-                subject.months.iter().filter(|one| year.has(one.fact.month)).for_each(|one| sums.add(zone, place, one));
+                let months = subject.months.iter().filter(|one| year.has(one.fact.month));
+                months.for_each(|one| sums.add(zone, (place, subject.of_site), one));
             }
         }
         (sums.served_s > 0.0).then(|| sums.year())
@@ -146,14 +150,15 @@ impl WaterYear {
 }
 
 impl Sums {
-    fn add(&mut self, zone: Tz, subject: usize, month: &SubjectMonth) {
+    fn add(&mut self, zone: Tz, (subject, of_site): (usize, bool), month: &SubjectMonth) {
         let SubjectMonth { fact, parts, holding_expanded_l } = month;
         let (start, end) = fact.month.bounds(zone);
         let length_s = (end - start).as_seconds_f64();
         self.covered_s += fact.coverage * length_s;
         self.estimated_s += fact.estimated_share * length_s;
         self.open_exceptions += fact.open_exceptions;
-        self.parts.push(parts.clone());
+        let measured = Measured { of_site, metered: fact.amounts, parts: parts.clone() };
+        self.months.entry(fact.month).or_default().push(measured);
         if let Some(litres) = fact.amounts.get(Stream::ToHolding) {
             // One and the same meters in all of its months, so that their errors add up.
             let key = Key::new(format!("subject {subject}, to holding"), Cause::Scale);
@@ -165,7 +170,7 @@ impl Sums {
     fn year(self) -> WaterYear {
         let share = |seconds: f64| (seconds / self.served_s).clamp(0.0, 1.0);
         let (coverage, estimated_share) = (share(self.covered_s), share(self.estimated_s));
-        let parts: Parts = self.parts.into_iter().sum();
+        let parts: Parts = self.months.values().map(|here| together(here)).sum();
         let withdrawal =
             if self.unmetered { Err(Withheld::Grade(Grade::NotMeasured)) } else { drawn(&parts, coverage) };
         let discharge = released(&parts, self.holding.into_iter().reduce(|sum, next| sum + next));
@@ -249,7 +254,7 @@ mod tests {
     }
 
     fn subject(months: Vec<SubjectMonth>) -> Subject {
-        Subject { span: Span::parse(at("2025-01-01"), None).unwrap(), is_metered: true, months }
+        Subject { of_site: false, span: Span::parse(at("2025-01-01"), None).unwrap(), is_metered: true, months }
     }
 
     fn year(subjects: &[Subject]) -> WaterYear {
@@ -309,6 +314,30 @@ mod tests {
         let without = year(&[subject(vec![month("2026-01", |parts| parts, Some(1000.0))])]);
         let discharge = without.discharge.unwrap();
         assert!((discharge.value, discharge.expanded().expanded) == (1000.0, 100.0), "{discharge:?}");
+    }
+
+    /// By hand: the site's dial shows 10,000 L in each of two months, and 900 L are noted as hauled in January.
+    /// The unit behind it, with a meter of rinse of 50 L a month, knows of that load too, and not of its
+    /// make-up.
+    #[test]
+    fn what_a_site_and_its_unit_both_know_of_counts_once() {
+        let hauled = |parts: Parts| parts.with_term("site", Part::Hauled, Term::new(900.0, 10.0, Source::Declared));
+        let dial = |name: &str, more: fn(Parts) -> Parts| {
+            let mut month = month(name, more, None);
+            month.fact.amounts.set(Stream::Makeup, Some(10_000.0));
+            month
+        };
+        let rinse = |name: &str, more: fn(Parts) -> Parts| {
+            let mut month = month(name, more, None);
+            month.fact.amounts.set(Stream::Rinse, Some(50.0));
+            let parts = month.parts.with_term("unit", Part::Makeup, Term::UNKNOWN);
+            SubjectMonth { parts: parts.with(Part::Rinse, metered(50.0, "rinse"), Source::Metered), ..month }
+        };
+        let site = Subject { of_site: true, ..subject(vec![dial("2026-01", hauled), dial("2026-02", |parts| parts)]) };
+        let unit = subject(vec![rinse("2026-01", hauled), rinse("2026-02", |parts| parts)]);
+        let of = year(&[unit, site]);
+        assert_eq!(of.withdrawal.unwrap().value, 20_100.0);
+        assert_eq!(of.discharge.unwrap().value, 900.0);
     }
 
     #[test]

@@ -14,7 +14,6 @@ use domain::measures::calibration::Calibration;
 use domain::measures::gauge::GaugeReading;
 use domain::measures::guns::FlowTest;
 use domain::measures::volume_event::VolumeEvent;
-use domain::placement::RegisterThen;
 use domain::service::event::Brought;
 use uuid::Uuid;
 
@@ -46,9 +45,8 @@ pub(super) async fn write(
     if let Some(calibration) = &brought.calibration {
         note(tx, event, unit, calibration).await?;
     }
-    let registers: Vec<RegisterThen> = brought.registers.iter().map(|(_, read)| *read).collect();
-    if let Some((at, _)) = brought.registers.first() {
-        read_then::registers(tx, *at, &registers, HANDOVER).await?;
+    if let Some(read) = &brought.registers {
+        read_then::registers(tx, read.at, &read.registers, HANDOVER).await?;
     }
     Ok(())
 }

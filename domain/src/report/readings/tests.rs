@@ -139,6 +139,29 @@ fn what_was_noted_at_a_unit_counts_once_beside_its_site() {
     assert_eq!(alone.fresh_used.printed().unwrap().value, Value::Litres(5_000.0));
 }
 
+/// By hand: in each of two stretches 1,500 L through the unit's dial and 10 L through its meter of fills, and
+/// 2,000 L by hose that the site's statement has as well; with the site's 5,000 L 3,000 + 20 + 4,000 + 5,000.
+#[test]
+fn what_was_noted_beside_a_meter_of_fills_counts_once_beside_its_site() {
+    let hose = |mut of: ReadStretch, litres| {
+        let statement = of.statement.as_mut().unwrap();
+        let fill = Term::new(litres, 0.0, Source::Declared);
+        statement.all = statement.all.clone().plus_term("hose", Part::HandFill, fill);
+        of
+    };
+    let passed = [(Part::Makeup, Stream::Makeup, 1_500.0), (Part::HandFill, Stream::HandFill, 10.0)];
+    let of_unit = |from, to| hose(period("a", from, to, &passed), 2_000.0);
+    let mut unit = subject(1, &[Stream::Makeup, Stream::HandFill], Vec::new());
+    unit.periods = vec![
+        of_unit("2026-01-02T18:00:00Z", "2026-01-14T18:00:00Z"),
+        of_unit("2026-01-14T18:00:00Z", "2026-01-27T18:00:00Z"),
+    ];
+    let mut site = Subject { unit: None, ..subject(9, &[Stream::Makeup], Vec::new()) };
+    site.periods = vec![hose(makeup("b", "2026-01-02T18:00:00Z", "2026-01-27T18:00:00Z", 5_000.0), 4_000.0)];
+    let both = SavingsReport::of(&inputs(vec![unit, site])).readings.unwrap();
+    assert_eq!(both.fresh_used.printed().unwrap().value, Value::Litres(12_020.0));
+}
+
 /// The site's dial shows 5,000 L, and a unit behind it has a meter of rinse: the dial is not all.
 #[test]
 fn beside_other_fresh_water_a_dial_is_not_all_of_it() {

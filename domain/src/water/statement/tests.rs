@@ -9,8 +9,8 @@ use crate::span::Span;
 use crate::spell::{Spell, SpellState};
 use crate::uncertainty::figures::Figures;
 use crate::units::{Litres, RegisterUnit};
-use crate::water::assembly::Level;
 use crate::water::balance::Basis;
+use crate::water::level::Level;
 use crate::water::losses::Catchment;
 use crate::water::term::{Part, Source};
 use crate::water::wash::BucketTest;
@@ -130,6 +130,11 @@ fn levels_of_the_same_tanks_are_compared() {
     assert_eq!(change(&all), (500.0, Source::Derived));
     assert_eq!(change(&[all[0], all[1], all[3]]), (0.0, Source::Declared));
     assert_eq!(change(&[all[0], all[3], (end, "pit", 1800.0)]), (300.0, Source::Derived), "noted anew");
+    // A walk takes its time; the pit alone, read nearer to the first end, is not all that stood there.
+    let walk = [("2026-05-31T20:00:00+02:00", "pit", 1500.0), ("2026-05-31T20:20:00+02:00", "clean tank", 400.0)];
+    let pit =
+        [("2026-06-01T01:00:00+02:00", "pit", 1000.0), all[2], all[3], ("2026-06-08T02:00:00+02:00", "pit", 1900.0)];
+    assert_eq!(change(&[&walk[..], &pit].concat()), (500.0, Source::Derived));
 }
 
 #[test]

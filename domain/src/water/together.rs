@@ -1,0 +1,120 @@
+//! All that is measured at one site in one sum: by the site's own meters, and by those of its units.
+//!
+//! What people noted at a unit, such as fills and loads, stands in its site's statement too. In a sum it
+//! counts once; of the others what their own meters measured counts, and no more.
+
+use super::term::{Part, Source};
+use crate::facts::Amounts;
+use crate::metering::stream::Stream;
+use crate::uncertainty::figures::Parts;
+
+/// A unit at a site, or the site's own meters, in one stretch of time.
+#[derive(Debug, Clone)]
+pub struct Measured {
+    /// Whether it is the site's own meters.
+    pub of_site: bool,
+    /// What its meters passed.
+    pub metered: Amounts,
+    /// The parts of its balance.
+    pub parts: Parts,
+}
+
+/// The parts of a site, by all that is measured there in one and the same time. What people noted counts at
+/// the level at which the fresh water into the loop is metered: the site's where it has such a meter or no
+/// unit has one, else the units'.
+#[must_use]
+pub fn together(here: &[Measured]) -> Parts {
+    let makeup =
+        |of_site: bool| here.iter().any(|one| one.of_site == of_site && one.metered.get(Stream::Makeup).is_some());
+    let by_site = here.iter().any(|one| one.of_site) && (makeup(true) || !makeup(false));
+    let own = |one: &Measured| {
+        let measures = |stream| one.metered.get(stream).is_some();
+        if one.of_site == by_site { one.parts.clone() } else { beside(&one.parts, &one.metered, measures) }
+    };
+    here.iter().map(own).sum()
+}
+
+/// Of the parts of one beside that in which the notes count: what its own meters and its guns say. `metered`
+/// is what its meters passed in the days of these parts.
+pub(crate) fn beside(parts: &Parts, metered: &Amounts, measures: impl Fn(Stream) -> bool) -> Parts {
+    let own = |part: Part| Stream::ALL.into_iter().any(|stream| Part::of(stream) == Some(part) && measures(stream));
+    let kept = parts.keeping(|part, source| own(part) || (part == Part::Wash && source == Source::Derived));
+    // Of these people note more than what went through a meter.
+    [(Part::HandFill, Stream::HandFill), (Part::Hauled, Stream::Hauled)]
+        .into_iter()
+        .fold(kept, |kept, (part, stream)| kept.of_meters_alone(part, metered.get(stream).unwrap_or_default()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::uncertainty::quantity::{Cause, Key, Quantity};
+    use crate::water::term::Term;
+
+    fn through(litres: f64, meter: &str) -> Quantity {
+        Quantity::exact(litres).with_relative(Key::new(meter, Cause::Scale), 0.02)
+    }
+
+    /// Meters that passed so much, at a place of which 2,000 L by hose and a load of 900 L are noted.
+    fn noted(of_site: bool, streams: &[(Stream, f64)]) -> Measured {
+        let mut of = Measured { of_site, metered: Amounts::default(), parts: Parts::default() };
+        for (stream, litres) in streams {
+            of.metered.add(*stream, *litres);
+            let part = Part::of(*stream).unwrap();
+            of.parts = of.parts.with(part, through(*litres, stream.as_str()), Source::Metered);
+        }
+        if of.metered.get(Stream::Makeup).is_none() {
+            of.parts = of.parts.with_term("of", Part::Makeup, Term::UNKNOWN);
+        }
+        let fill = Term::new(2_000.0, 100.0, Source::Declared);
+        of.parts = of.parts.plus_term("hose", Part::HandFill, fill);
+        of.parts = of.parts.plus_term("load", Part::Hauled, Term::new(900.0, 9.0, Source::Declared));
+        of
+    }
+
+    fn known(parts: &Parts, part: Part) -> (f64, Source) {
+        let (litres, source) = parts.get(part);
+        (litres.value, source)
+    }
+
+    /// By hand: a dial of 31,000 L with 2,000 L by hose is 33,000 L of fresh water, and 900 L were hauled,
+    /// though both statements know of the hose and the load; a unit's rinse of 620 L comes on top.
+    #[test]
+    fn what_was_noted_counts_once() {
+        let site = noted(true, &[(Stream::Makeup, 31_000.0)]);
+        let unit = noted(false, &[(Stream::Wash, 90_000.0), (Stream::Rinse, 620.0)]);
+        let all = together(&[unit, site]);
+        assert_eq!(all.fresh_used().value, 33_620.0);
+        assert_eq!(known(&all, Part::Makeup), (31_000.0, Source::Metered));
+        assert_eq!(known(&all, Part::Hauled), (900.0, Source::Declared));
+        // Where units have the meters, each of them knows what was noted at it.
+        let unit = noted(false, &[(Stream::Makeup, 31_000.0)]);
+        let site = noted(true, &[(Stream::ToSewer, 500.0)]);
+        let all = together(&[unit.clone(), unit, site]);
+        assert_eq!((all.fresh_used().value, known(&all, Part::Hauled).0), (66_000.0, 1_800.0));
+        assert_eq!(known(&all, Part::ToSewer), (500.0, Source::Metered));
+    }
+
+    /// A unit's own meter of fills passed 300 L beside what the site's statement knows as well.
+    #[test]
+    fn of_a_meter_of_fills_with_notes_on_top_what_it_passed_counts() {
+        let site = noted(true, &[(Stream::Makeup, 31_000.0)]);
+        let unit = noted(false, &[(Stream::HandFill, 300.0)]);
+        let all = together(&[unit, site]);
+        assert_eq!(known(&all, Part::HandFill), (2_300.0, Source::Declared));
+        let u = all.get(Part::HandFill).0.u();
+        assert!((u - 100_f64.hypot(6.0)).abs() < 1e-9, "{u}");
+    }
+
+    /// The site's statement knows of the load of 100 L that was noted at a unit without any meter, too.
+    #[test]
+    fn where_no_meter_knows_the_make_up_it_stays_unknown() {
+        let mut site = noted(true, &[(Stream::ToSewer, 500.0)]);
+        site.parts = site.parts.plus_term("other", Part::Hauled, Term::new(100.0, 1.0, Source::Declared));
+        let unit = noted(false, &[(Stream::Wash, 90_000.0)]);
+        let all = together(&[unit.clone(), site]);
+        assert_eq!((known(&all, Part::Makeup).1, known(&all, Part::Hauled).0), (Source::Unknown, 1_000.0));
+        let alone = together(&[unit]);
+        assert_eq!((known(&alone, Part::Makeup).1, known(&alone, Part::Hauled).0), (Source::Unknown, 900.0));
+    }
+}
