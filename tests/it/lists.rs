@@ -34,7 +34,7 @@ fn named(list: &[Value], name: &str) -> Vec<String> {
     list.iter().map(|one| one[name].as_str().unwrap().to_owned()).collect()
 }
 
-async fn rename(client: &Client, path: &str, patch: Value) {
+pub(crate) async fn rename(client: &Client, path: &str, patch: Value) {
     let etag = client.get(path).await.etag().to_owned();
     let answer = client.patch(path, &etag, &patch).await;
     assert_eq!(answer.status(), 200, "{answer:?}");

@@ -44,6 +44,7 @@ mod discharge_links;
 mod files;
 mod first_hour;
 mod fuzzed;
+mod list_filters;
 mod lists;
 mod mail;
 mod measures;

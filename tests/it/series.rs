@@ -19,7 +19,7 @@ pub(crate) async fn as_media(client: &Client, path: &str, media: &str) -> Answer
 }
 
 /// Two customers, each with a unit that has a make-up dial; the second dial is called like a formula.
-async fn two_customers(app: &TestApp) -> (Dealer, [Uuid; 2], [Uuid; 2], [Uuid; 2]) {
+pub(crate) async fn two_customers(app: &TestApp) -> (Dealer, [Uuid; 2], [Uuid; 2], [Uuid; 2]) {
     let dealer = app.dealer("Brookside").await;
     let (mut customers, mut sites, mut meters) = ([Uuid::nil(); 2], [Uuid::nil(); 2], [Uuid::nil(); 2]);
     for (n, label) in ["Make-up", "=2+5"].into_iter().enumerate() {

@@ -246,10 +246,9 @@ pub struct ListComponents {
 }
 
 impl ListComponents {
-    fn filter(self, of: AskOf) -> component::Filter {
-        let (of, Self { kind, model, fitted }) = (of.of(None), self);
-        let (customer, site) = of.stay();
-        component::Filter { unit: of.unit.map(UnitId), customer, site, kind, model, fitted }
+    fn parse(self, of: &AskOf) -> Result<component::Filter, Faults> {
+        let Self { kind, model, fitted } = self;
+        Ok(component::Filter { of: of.parse()?, kind, model, fitted })
     }
 }
 
@@ -286,7 +285,7 @@ async fn list_components(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let after = paging.sorted(&sorting, "kind")?;
-    let filter = query.into_inner().filter(*of);
+    let filter = query.into_inner().parse(&of)?;
     let listed = async |tx: &Tx<'_>| wear::seen(tx, component::list(tx, &filter, &after).await?).await;
     let rows = db.read(caller.scope(), caller.now(), listed).await?;
     let key = |row: &Seen| after.place(&row.part, &row.part.value.kind, row.part.id.0);

@@ -127,9 +127,9 @@ pub struct ListFindings {
 }
 
 impl ListFindings {
-    fn parse(&self, of: AskOf) -> Result<condition::Filter, Problem> {
+    fn parse(&self, of: &AskOf) -> Result<condition::Filter, Problem> {
         in_order(self.from, self.to)?;
-        Ok(condition::Filter { of: of.of(None), open: self.open, from: self.from, to: self.to })
+        Ok(condition::Filter { of: of.parse()?, open: self.open, from: self.from, to: self.to })
     }
 }
 
@@ -149,7 +149,7 @@ async fn list_findings(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (query.parse(*of)?, paging.parse()?.since(since.changed_since));
+    let (filter, after) = (query.parse(&of)?, paging.parse()?.since(since.changed_since));
     let views = db
         .read(caller.scope(), caller.now(), async |tx| {
             let rows = condition::list(tx, &filter, &after).await?;

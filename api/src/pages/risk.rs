@@ -104,7 +104,7 @@ pub(super) async fn units_at_risk(
 
 impl Page {
     async fn of(tx: &Tx<'_>, after: &After, prices: bool) -> Result<Self, DbError> {
-        let mut units = view::units(tx, Of::default(), after).await?;
+        let mut units = view::units(tx, &Of::default(), after).await?;
         let most = usize::try_from(after.limit()).unwrap_or(usize::MAX);
         let more = units.len() > most;
         units.truncate(most);

@@ -3,6 +3,7 @@
 use super::instant;
 use crate::db::file::{self, NewFile};
 use crate::db::page::After;
+use crate::db::series::Of;
 use crate::db::{DbError, Revision, Tx, component, routine, routine_done};
 use crate::demo::invent::certificate;
 use crate::demo::invent::names::region;
@@ -28,7 +29,7 @@ pub(super) struct Swap {
 
 /// Ages of second-hand parts, and what was replaced since.
 pub(super) async fn wear(tx: &Tx<'_>, unit: UnitId, planned: &[PartPlan]) -> Result<Vec<Swap>, DbError> {
-    let filter = component::Filter { unit: Some(unit), ..component::Filter::default() };
+    let filter = component::Filter { of: Of::of_unit(unit), ..component::Filter::default() };
     let fitted = component::list(tx, &filter, &After::first(100)).await?;
     let mut swaps = Vec::new();
     for plan in planned {

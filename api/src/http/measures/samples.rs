@@ -175,8 +175,8 @@ async fn list_samples_of_units(
     (of, asked, paging): (Query<AskOf>, Query<Instants>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (of, window, after) = (of.of(None), asked.parse()?, paging.parse()?);
-    let read = async move |tx: &Tx<'_>, after: &After| measures::of_units::<Judged>(tx, of, &window, after).await;
+    let (of, window, after) = (of.parse()?, asked.parse()?, paging.parse()?);
+    let read = async move |tx: &Tx<'_>, after: &After| measures::of_units::<Judged>(tx, &of, &window, after).await;
     let key = |_: &After, (_, noted): &(UnitId, Noted<Judged>)| (measures::to_cursor(noted.begins), noted.id.0);
     let show =
         |(unit, noted): (UnitId, Noted<Judged>)| SampleOfUnit { unit_id: unit.0, noted: view::<SampleInput>(noted) };

@@ -1,0 +1,131 @@
+//! Figures, readings and records of units, found by what people know the units and sites by: models, states
+//! and the numbers of the customer's own books.
+
+use crate::conventions::items;
+use crate::lists::rename;
+use crate::series::two_customers;
+use crate::service_events::event;
+use crate::support::{Client, Dealer, TestApp, id};
+use serde_json::{Value, json};
+use std::collections::BTreeSet;
+use uuid::Uuid;
+
+/// Two customers, each with a unit at a site; the second unit and its site are well numbered.
+struct Numbered {
+    dealer: Dealer,
+    customers: [Uuid; 2],
+    sites: [Uuid; 2],
+    units: [Uuid; 2],
+    meters: [Uuid; 2],
+    model: Uuid,
+}
+
+impl Numbered {
+    async fn new(app: &TestApp) -> Self {
+        let (dealer, customers, sites, meters) = two_customers(app).await;
+        let office = &dealer.office;
+        let found = items(office, "/v1/units").await;
+        let units = [id(&found[0]), id(&found[1])];
+        let model = json!({ "name": "Loop", "rated_flow_l_per_h": 2000.0, "working_volume_l": 3500.0,
+            "float_band_l": 300.0 });
+        let model = id(&office.create("/v1/unit-models", &model).await);
+        let numbered = json!({ "asset_number": "A-2210", "model_id": model });
+        rename(office, &format!("/v1/units/{}", units[1]), numbered).await;
+        rename(office, &format!("/v1/sites/{}", sites[0]), json!({ "cost_centre": "4711" })).await;
+        let numbered = json!({ "own_number": "S-07", "cost_centre": "4711" });
+        rename(office, &format!("/v1/sites/{}", sites[1]), numbered).await;
+        for (unit, state) in units.iter().zip(["running", "stopped"]) {
+            let spell = json!({ "state": state, "from": "2026-02-01T00:00:00Z" });
+            office.create(&format!("/v1/units/{unit}/spells"), &spell).await;
+        }
+        Self { dealer, customers, sites, units, meters, model }
+    }
+
+    /// Queries, each with those of the two that it finds.
+    fn queries(&self) -> Vec<(String, Vec<usize>)> {
+        let found = |query: &str, of: &[usize]| (query.to_owned(), of.to_vec());
+        vec![
+            found("", &[0, 1]),
+            found("asset_number=A-2210", &[1]),
+            found("asset_number=A-22", &[]),
+            found("site_number=S-07", &[1]),
+            found("cost_centre=4711", &[0, 1]),
+            found("cost_centre=4712", &[]),
+            found("spell=running", &[0]),
+            found("spell=stopped&cost_centre=4711", &[1]),
+            found("spell=workshop", &[]),
+            found(&format!("model_id={}", self.model), &[1]),
+            found(&format!("asset_number=A-2210&site_number=S-07&unit_id={}", self.units[1]), &[1]),
+            found(&format!("asset_number=A-2210&unit_id={}", self.units[0]), &[]),
+            found(&format!("site_number=S-07&site_id={}", self.sites[0]), &[]),
+            found(&format!("cost_centre=4711&customer_id={}", self.customers[0]), &[0]),
+        ]
+    }
+
+    /// That each query of a list finds the records of those alone, by the ids that stand in `field`.
+    async fn finds(&self, path: &str, (field, ids): (&str, [Uuid; 2])) {
+        for (query, of) in self.queries() {
+            let asked = format!("{path}{query}");
+            let wanted: BTreeSet<Uuid> = of.iter().map(|n| ids[*n]).collect();
+            assert_eq!(named(&self.dealer.office, &asked, field).await, wanted, "{asked}");
+        }
+        let asleep = self.dealer.office.get(&format!("{path}spell=asleep")).await;
+        asleep.refused_for(422, &[("/spell", "unknown_state")]);
+    }
+}
+
+/// The ids that stand in a field of a list's records.
+async fn named(client: &Client, path: &str, field: &str) -> BTreeSet<Uuid> {
+    items(client, path).await.iter().map(|row| row[field].as_str().unwrap().parse().unwrap()).collect()
+}
+
+#[tokio::test]
+async fn figures_and_readings_are_found_by_numbers_models_and_states() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let january = "from=2026-01-01&to=2026-01-31";
+    for step in ["day", "month"] {
+        let path = format!("/v1/water?{january}&step={step}&");
+        all.finds(&path, ("unit_id", all.units)).await;
+    }
+    all.finds("/v1/readings?from=2026-01-01T00:00:00Z&to=2026-01-08T00:00:00Z&", ("meter_id", all.meters)).await;
+    let hours = format!("/v1/water?from=2026-01-05&to=2026-01-05&step=hour&site_id={}", all.sites[1]);
+    for (query, count) in [("asset_number=A-2210", 24), ("spell=stopped&cost_centre=4711", 24), ("spell=running", 0)] {
+        assert_eq!(items(&all.dealer.office, &format!("{hours}&{query}")).await.len(), count, "{query}");
+    }
+    // A number is no key: another customer's people find nothing by it.
+    let stranger = all.dealer.customer_viewer(all.customers[0]).await;
+    for query in ["asset_number=A-2210", "site_number=S-07", "spell=stopped"] {
+        let path = format!("/v1/water?{january}&step=day&{query}");
+        assert_eq!(items(&stranger, &path).await, [Value::Null; 0], "{query}");
+    }
+    let own = format!("/v1/water?{january}&step=month&cost_centre=4711");
+    assert_eq!(named(&stranger, &own, "unit_id").await, BTreeSet::from([all.units[0]]));
+}
+
+#[tokio::test]
+async fn records_of_units_are_found_by_numbers_models_and_states() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let dealer = &all.dealer;
+    for unit in all.units {
+        let at = "2026-02-02T08:00:00Z";
+        dealer.technician.create("/v1/service-events", &event(unit, at, "visit", &json!({}))).await;
+        let sample = json!({ "at": at, "point": "Clean tank", "what": "turbidity", "value": 12.5, "unit": "ntu" });
+        dealer.technician.create(&format!("/v1/units/{unit}/samples"), &sample).await;
+        dealer.pump(unit).await;
+        let finding = format!(
+            "insert into finding (dealer_id, id, unit_id, kind, since, size, opened_at, seen_at)
+             values ({}, gen_random_uuid(), '{unit}', 'falling_flow', '2026-02-01', 0.2, '2026-02-10T00:00:00Z', now())",
+            dealer.id
+        );
+        app.superuser().await.batch_execute(&finding).await.unwrap();
+    }
+    for list in ["service-events", "samples", "components", "findings"] {
+        all.finds(&format!("/v1/{list}?"), ("unit_id", all.units)).await;
+    }
+    for (query, unit) in [("site_number=S-07", 1), ("cost_centre=4711&spell=running", 0)] {
+        let found = named(&dealer.office, &format!("/v1/units?{query}"), "id").await;
+        assert_eq!(found, BTreeSet::from([all.units[unit]]), "{query}");
+    }
+}
