@@ -1,9 +1,11 @@
 //! Figures, readings and records of units, found by what people know the units and sites by: models, states
 //! and the numbers of the customer's own books.
 
+use crate::calibrations::ph;
 use crate::conventions::items;
 use crate::lists::rename;
-use crate::series::two_customers;
+use crate::measures::withdraw;
+use crate::series::{as_media, is_row_of, lines, two_customers};
 use crate::service_events::event;
 use crate::support::{Client, Dealer, TestApp, id};
 use serde_json::{Value, json};
@@ -71,6 +73,59 @@ impl Numbered {
         }
         let asleep = self.dealer.office.get(&format!("{path}spell=asleep")).await;
         asleep.refused_for(422, &[("/spell", "unknown_state")]);
+    }
+}
+
+/// That a table of a list has a row for each of its records, with what the record shows, and the columns that
+/// are chosen.
+async fn comes_as_a_table(client: &Client, list: &str) {
+    let path = format!("/v1/{list}");
+    let records = items(client, &path).await;
+    assert!(records.len() > 1, "{list}");
+    let rows = lines(&as_media(client, &format!("{path}?limit=1"), "application/x-ndjson").await);
+    assert_eq!(rows.len(), records.len(), "{list}: whole, not a page of it");
+    rows.iter().zip(&records).for_each(|(row, record)| is_row_of(row, record));
+    let csv = as_media(client, &format!("{path}?fields=id"), "text/csv").await.text().to_owned();
+    let ids: Vec<&str> = records.iter().map(|record| record["id"].as_str().unwrap()).collect();
+    assert!(csv.lines().eq(["id"].into_iter().chain(ids)), "{csv}");
+}
+
+/// Notes of a unit at an instant, each with its kind.
+fn notes(at: &str) -> [(&'static str, Value); 3] {
+    [
+        ("gauge-readings", json!({ "at": at, "gauge": "level", "value": 1850.0, "unit": "l", "place": "Pit" })),
+        ("volume-events", json!({ "at": at, "kind": "refill", "volume_l": 120.0 })),
+        ("calibrations", ph(at, 0.1)),
+    ]
+}
+
+#[tokio::test]
+async fn notes_of_all_units_stand_in_one_list() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let dealer = &all.dealer;
+    let (early, late) = ("2026-01-05T08:00:00Z", "2026-02-05T08:00:00Z");
+    for (unit, at) in all.units.into_iter().zip([late, early]) {
+        for (kind, note) in notes(at) {
+            dealer.technician.create(&format!("/v1/units/{unit}/{kind}"), &note).await;
+        }
+    }
+    for (list, _) in notes(early) {
+        let path = format!("/v1/{list}?");
+        all.finds(&path, ("unit_id", all.units)).await;
+        let listed = items(&dealer.office, &path).await;
+        let times: Vec<&str> = listed.iter().map(|note| note["at"].as_str().unwrap()).collect();
+        assert_eq!(times, [early, late], "{list}: oldest first");
+        for (query, unit) in [("from=2026-02-01T00:00:00Z", 0), ("to=2026-02-01T00:00:00Z", 1)] {
+            let found = named(&dealer.office, &format!("{path}{query}"), "unit_id").await;
+            assert_eq!(found, BTreeSet::from([all.units[unit]]), "{list} {query}");
+        }
+        comes_as_a_table(&dealer.office, list).await;
+        withdraw(&dealer.office, &format!("/v1/units/{}/{list}", all.units[1]), &listed[0]).await;
+        assert_eq!(items(&dealer.office, &path).await.len(), 1, "{list}: without what was withdrawn");
+        assert_eq!(items(&dealer.office, &format!("{path}withdrawn=true")).await.len(), 2, "{list}");
+        let viewer = dealer.customer_viewer(all.customers[0]).await;
+        assert_eq!(named(&viewer, &path, "unit_id").await, BTreeSet::from([all.units[0]]), "{list}");
     }
 }
 

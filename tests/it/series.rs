@@ -72,7 +72,7 @@ fn sum(rows: &[Value], column: &str) -> f64 {
     rows.iter().filter_map(|row| row[column].as_f64()).sum()
 }
 
-fn lines(answer: &Answer) -> Vec<Value> {
+pub(crate) fn lines(answer: &Answer) -> Vec<Value> {
     answer.text().lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
 
@@ -132,7 +132,7 @@ async fn readings_come_in_every_form_with_equal_sums() {
 
 /// Every field that a record shows is in its row, and is what it shows; fields of what stands within it too.
 #[track_caller]
-fn is_row_of(row: &Value, record: &Value) {
+pub(crate) fn is_row_of(row: &Value, record: &Value) {
     for (name, value) in record.as_object().unwrap() {
         match (row.get(name), value.as_object()) {
             // Hours that run on grow from one request to the next.

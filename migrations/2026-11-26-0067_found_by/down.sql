@@ -1,0 +1,3 @@
+drop index calibration_time;
+drop index volume_event_time;
+drop index gauge_reading_time;
