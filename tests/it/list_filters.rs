@@ -2,12 +2,14 @@
 //! and the numbers of the customer's own books.
 
 use crate::calibrations::ph;
+use crate::call_outs::agreement;
 use crate::conventions::items;
 use crate::lists::rename;
 use crate::measures::withdraw;
 use crate::series::{as_media, is_row_of, lines, two_customers};
 use crate::service_events::event;
 use crate::support::{Client, Dealer, TestApp, id};
+use crate::visits::account;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -127,6 +129,40 @@ async fn notes_of_all_units_stand_in_one_list() {
         let viewer = dealer.customer_viewer(all.customers[0]).await;
         assert_eq!(named(&viewer, &path, "unit_id").await, BTreeSet::from([all.units[0]]), "{list}");
     }
+}
+
+#[tokio::test]
+async fn work_and_what_is_promised_are_found_by_numbers_models_and_states() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let (dealer, office) = (&all.dealer, &all.dealer.office);
+    let technician = account(&dealer.technician).await;
+    let warranty = json!({ "from": "2026-01-01", "to": "2026-12-01" });
+    for n in [0, 1] {
+        let (unit, site) = (all.units[n], all.sites[n]);
+        let mut own = agreement(all.customers[n]);
+        own["site_id"] = json!(site);
+        own["unit_id"] = json!(unit);
+        let at = "2026-02-02T08:00:00Z";
+        for (list, new) in [
+            ("agreements", own),
+            ("call-outs", json!({ "unit_id": unit, "called_at": at, "symptom": "Black", "bay": "stopped" })),
+            ("process-upsets", json!({ "unit_id": unit, "kind": "foam", "began_at": at })),
+            ("covers", json!({ "unit_id": unit, "given_by": "dealer", "labour": warranty })),
+            (
+                "visits",
+                json!({ "site_id": site, "unit_id": unit, "day": format!("2026-12-0{}", n + 1), "from": null,
+                    "to": null, "technician_id": technician, "purpose": ["Quarterly"] }),
+            ),
+        ] {
+            office.create(&format!("/v1/{list}"), &new).await;
+        }
+    }
+    for list in ["agreements", "call-outs", "process-upsets", "covers", "visits"] {
+        all.finds(&format!("/v1/{list}?"), ("unit_id", all.units)).await;
+    }
+    let of_notice = "/v1/agreements?within_days=400&asset_number=A-22";
+    assert_eq!(items(office, of_notice).await, [Value::Null; 0], "near ones too");
 }
 
 /// The ids that stand in a field of a list's records.

@@ -5,7 +5,7 @@ pub mod among;
 pub mod readings;
 pub mod water;
 
-use domain::ids::UnitId;
+use domain::ids::{CustomerId, UnitId};
 use domain::spell::SpellState;
 use uuid::Uuid;
 
@@ -33,6 +33,12 @@ pub struct Of {
 }
 
 impl Of {
+    /// Of one customer.
+    #[must_use]
+    pub fn of_customer(customer: CustomerId) -> Self {
+        Self { customer: Some(customer.0), ..Self::default() }
+    }
+
     /// Of one unit.
     #[must_use]
     pub fn of_unit(unit: UnitId) -> Self {

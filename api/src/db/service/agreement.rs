@@ -4,7 +4,7 @@ use super::{Filter, Kept, Keys, Record, create as keep, cursor_of, day_key, get,
 use crate::db::error::named;
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::schema::site;
-use crate::db::{DbError, Revision, Tx, accounts, customer, dealer, unit};
+use crate::db::{DbError, Revision, Tx, accounts, customer, dealer, series, unit};
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
@@ -121,7 +121,7 @@ pub(super) async fn promised_by(
     called: DateTime<Utc>,
     zone: Tz,
 ) -> Result<Option<DateTime<Utc>>, DbError> {
-    let filter = Filter { customer: Some(of.customer), ..Filter::default() };
+    let filter = Filter { of: series::Of::of_customer(of.customer), ..Filter::default() };
     let day = local_date(zone, called);
     let all = list::<Agreement>(tx, &filter, &After::first(PAGE_MAX)).await?;
     let holding = all.into_iter().map(|kept| kept.stored.value).filter(|agreement| {

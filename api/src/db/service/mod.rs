@@ -20,13 +20,14 @@ pub(crate) mod visit;
 
 use super::error::{known, named};
 use super::page::After;
+use super::series::Of;
 use super::stamp::{Change, one_changed};
 use super::{DbError, Revision, Stored, Tx, placement, schema, site, unit};
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{BigInt, Bool, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Array, BigInt, Bool, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{AccountId, CustomerId, SiteId, UnitId};
@@ -69,12 +70,8 @@ pub(crate) struct Kept<T> {
 /// Which records.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Filter {
-    /// Of this unit.
-    pub(crate) unit: Option<UnitId>,
-    /// At this site.
-    pub(crate) site: Option<SiteId>,
-    /// Of this customer.
-    pub(crate) customer: Option<CustomerId>,
+    /// Of this customer, at these sites and of these units.
+    pub(crate) of: Of,
     /// From this instant on.
     pub(crate) from: Option<DateTime<Utc>>,
     /// Before this instant.
@@ -228,10 +225,11 @@ pub(crate) async fn get<T: Record>(tx: &Tx<'_>, id: Uuid) -> Result<Kept<T>, DbE
 /// # Errors
 /// [`DbError::Invalid`] for a cursor of another list.
 pub(crate) async fn list<T: Record>(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Kept<T>>, DbError> {
-    let (at, id) = after.key();
+    let ((at, id), among) = (after.key(), filter.of.among(tx).await?);
     let sql = format!(
         "select * from {}
-          where ($1 is null or unit_id = $1) and ($2 is null or site_id = $2) and ($3 is null or customer_id = $3)
+          where ($1 is null or unit_id = any ($1)) and ($2 is null or site_id = any ($2))
+            and ($3 is null or customer_id = $3)
             and ($4 is null or at >= $4) and ($5 is null or at < $5)
             and ($6 is null or record->>'technician_id' = $6)
             and not ($7 and coalesce(record->'steps' ? 'settled', false))
@@ -242,9 +240,9 @@ pub(crate) async fn list<T: Record>(tx: &Tx<'_>, filter: &Filter, after: &After)
         T::ORDER_NUMBER
     );
     let rows: Vec<Row> = sql_query(sql)
-        .bind::<Nullable<SqlUuid>, _>(filter.unit.map(|unit| unit.0))
-        .bind::<Nullable<SqlUuid>, _>(filter.site.map(|site| site.0))
-        .bind::<Nullable<SqlUuid>, _>(filter.customer.map(|customer| customer.0))
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
+        .bind::<Nullable<SqlUuid>, _>(among.customer)
         .bind::<Nullable<Timestamptz>, _>(filter.from)
         .bind::<Nullable<Timestamptz>, _>(filter.to)
         .bind::<Nullable<Text>, _>(filter.technician.map(|account| account.to_string()))

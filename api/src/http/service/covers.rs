@@ -7,6 +7,7 @@ use crate::db::service::{self, Kept, cover, cursor_of};
 use crate::db::{Db, DbError, Revision, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
+use crate::http::series::AskOf;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
@@ -148,17 +149,17 @@ async fn create_cover(
 }
 
 /// List covers by their first day
-#[utoipa::path(tag = "covers", params(Asked, ChangedSince, Paging),
+#[utoipa::path(tag = "covers", params(AskOf, Asked, ChangedSince, Paging),
     responses((status = 200, description = "A page of covers", body = Page<CoverView>), Problems))]
 #[get("/covers")]
 async fn list_covers(
     request: HttpRequest,
     caller: Caller<perm::ReadCovers>,
-    asked: Query<Asked>,
+    (of, asked): (Query<AskOf>, Query<Asked>),
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
+    let (filter, after) = (asked.parse(&of)?, paging.parse()?.since(since.changed_since));
     let list = async |tx: &Tx<'_>| {
         let rows = service::list::<Cover>(tx, &filter, &after).await?;
         let units: Vec<Uuid> = rows.iter().map(|kept| kept.stored.value.unit_id.0).collect();

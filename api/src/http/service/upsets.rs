@@ -6,6 +6,7 @@ use crate::db::Db;
 use crate::db::service::{self, cursor_of, upset};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
+use crate::http::series::AskOf;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
@@ -77,17 +78,17 @@ async fn create_process_upset(
 }
 
 /// List process upsets by when they began
-#[utoipa::path(tag = "process upsets", params(Asked, ChangedSince, Paging),
+#[utoipa::path(tag = "process upsets", params(AskOf, Asked, ChangedSince, Paging),
     responses((status = 200, description = "A page of upsets", body = Page<KeptView<ProcessUpsetBody>>), Problems))]
 #[get("/process-upsets")]
 async fn list_process_upsets(
     request: HttpRequest,
     caller: Caller<perm::ReadService>,
-    asked: Query<Asked>,
+    (of, asked): (Query<AskOf>, Query<Asked>),
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
+    let (filter, after) = (asked.parse(&of)?, paging.parse()?.since(since.changed_since));
     let list = async |tx: &crate::db::Tx<'_>| service::list::<ProcessUpset>(tx, &filter, &after).await;
     let rows = db.read(caller.scope(), caller.now(), list).await?;
     Ok(answer::page(&request, &after, rows, cursor_of, view::<_, ProcessUpsetBody>))
