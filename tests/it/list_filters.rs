@@ -165,6 +165,36 @@ async fn work_and_what_is_promised_are_found_by_numbers_models_and_states() {
     assert_eq!(items(office, of_notice).await, [Value::Null; 0], "near ones too");
 }
 
+#[tokio::test]
+async fn meters_and_routines_are_found_by_numbers_and_models() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let office = &all.dealer.office;
+    for unit in all.units {
+        let plan = json!({ "unit_id": unit, "name": "Clean the injector", "every": { "days": 90 },
+            "counts_from": "2026-01-01" });
+        office.create("/v1/routines", &plan).await;
+    }
+    all.finds("/v1/routines?", ("unit_id", all.units)).await;
+    // The site of the second has a meter of its own.
+    let own = all.dealer.makeup_meter(&json!({ "site_id": all.sites[1], "from": "2026-01-01T00:00:00Z" })).await;
+    let [first, second, own] = [all.meters[0], all.meters[1], id(&own)];
+    for (query, wanted) in [
+        ("asset_number=A-2210".to_owned(), vec![second]),
+        (format!("model_id={}", all.model), vec![second]),
+        (format!("model_id={}&unit_id={}", all.model, all.units[0]), vec![]),
+        ("site_number=S-07".to_owned(), vec![second, own]),
+        (format!("site_id={}", all.sites[1]), vec![own]),
+        ("cost_centre=4711".to_owned(), vec![first, second, own]),
+        (format!("cost_centre=4711&customer_id={}", all.customers[0]), vec![first]),
+        ("site_number=S-07&asset_number=A-2210".to_owned(), vec![second]),
+        ("cost_centre=4712".to_owned(), vec![]),
+    ] {
+        let found = named(office, &format!("/v1/meters?{query}"), "id").await;
+        assert_eq!(found, wanted.into_iter().collect(), "{query}");
+    }
+}
+
 /// The ids that stand in a field of a list's records.
 async fn named(client: &Client, path: &str, field: &str) -> BTreeSet<Uuid> {
     items(client, path).await.iter().map(|row| row[field].as_str().unwrap().parse().unwrap()).collect()

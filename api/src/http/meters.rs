@@ -5,13 +5,14 @@ use super::attachments::{AttachmentInput, AttachmentView};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::meter::{self, Attached};
+use crate::db::series::Of;
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
 use domain::fault::Faults;
-use domain::ids::{CustomerId, MeterId, SiteId, UnitId};
+use domain::ids::{MeterId, SiteId};
 use domain::meter::{Attachment, Meter};
 use domain::metering::accuracy::Wear;
 use domain::metering::meter::{AccuracyClass, MeterFacts, PlateFlows};
@@ -248,8 +249,19 @@ impl From<Attached> for MeterView {
 pub struct ListMeters {
     /// Only those that measure this unit or a part of it now.
     unit_id: Option<Uuid>,
-    /// Only those that measure this site now.
+    /// Only those that measure units of this model or parts of them now.
+    model_id: Option<Uuid>,
+    /// Only those that measure a unit with this number in the customer's own books, or a part of it, now.
+    #[param(example = "A-2210")]
+    asset_number: Option<String>,
+    /// Only those that measure this site itself now.
     site_id: Option<Uuid>,
+    /// Only those that measure a site with this number in the customer's own books, or its units there, now.
+    #[param(example = "S-07")]
+    site_number: Option<String>,
+    /// Only those that measure sites of this cost centre of the customer's, or units there, now.
+    #[param(example = "4711")]
+    cost_centre: Option<String>,
     /// Only those that measure at this customer's sites, or its units there, now.
     customer_id: Option<Uuid>,
     /// Only those in this stream.
@@ -265,9 +277,16 @@ impl ListMeters {
     fn parse(&self) -> Result<meter::Filter, Faults> {
         let mut faults = Faults::default();
         let stream = self.stream.as_deref().and_then(|name| faults.take("/stream", Stream::parse(name)));
-        let (unit, site) = (self.unit_id.map(UnitId), self.site_id.map(SiteId));
-        let customer = self.customer_id.map(CustomerId);
-        faults.or(meter::Filter { unit, site, customer, stream, retired: self.retired })
+        let of = Of {
+            customer: self.customer_id,
+            unit: self.unit_id,
+            model: self.model_id,
+            asset_number: self.asset_number.clone(),
+            site_number: self.site_number.clone(),
+            cost_centre: self.cost_centre.clone(),
+            ..Of::default()
+        };
+        faults.or(meter::Filter { of, site: self.site_id.map(SiteId), stream, retired: self.retired })
     }
 }
 

@@ -1,6 +1,7 @@
 //! `/v1/routines`.
 
 use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use super::series::AskOf;
 use super::templates::{EveryInput, PlanInput};
 use crate::auth::{Caller, perm};
 use crate::db::routine::{self, Kept};
@@ -264,8 +265,6 @@ impl From<StoredDone> for DoneView {
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListRoutines {
-    /// Only this unit's.
-    unit_id: Option<Uuid>,
     /// Whether to give retired ones too.
     #[serde(default)]
     #[param(required = false)]
@@ -292,18 +291,20 @@ async fn create_routine(
 }
 
 /// List routines by name
-#[utoipa::path(tag = "routines", params(ListRoutines, Sorting, Paging),
+///
+/// Those of a customer or site are of units that stand there now.
+#[utoipa::path(tag = "routines", params(ListRoutines, AskOf, Sorting, Paging),
     responses((status = 200, description = "A page of routines", body = Page<RoutineView>), Problems))]
 #[get("/routines")]
 async fn list_routines(
     request: HttpRequest,
     caller: Caller<perm::ReadRoutines>,
-    query: Query<ListRoutines>,
+    (query, of): (Query<ListRoutines>, Query<AskOf>),
     (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let after = paging.sorted(&sorting, "name")?;
-    let filter = routine::Filter { unit: query.unit_id.map(UnitId), retired: query.retired };
+    let filter = routine::Filter { of: of.parse()?, retired: query.retired };
     let rows = db.read(caller.scope(), caller.now(), async |tx| routine::list(tx, &filter, &after).await).await?;
     let key = |row: &Kept| after.place(&row.routine, &row.routine.value.plan.name, row.routine.id.0);
     Ok(answer::page(&request, &after, rows, key, RoutineView::from))

@@ -53,7 +53,7 @@ pub(super) async fn wear(tx: &Tx<'_>, unit: UnitId, planned: &[PartPlan]) -> Res
 /// Notes the rounds of recurring work that were made.
 pub(super) async fn work(tx: &Tx<'_>, unit: UnitId, plan: &UnitPlan) -> Result<(), DbError> {
     let zone = plan.stays.first().map_or(chrono_tz::Tz::UTC, |stay| region(stay.site).zone);
-    let filter = routine::Filter { unit: Some(unit), ..routine::Filter::default() };
+    let filter = routine::Filter { of: Of::of_unit(unit), ..routine::Filter::default() };
     for kept in routine::list(tx, &filter, &After::first(100)).await? {
         let plan_of = &kept.routine.value.plan;
         let rounds = parts::rounds(plan, &plan_of.name, tx.now().timestamp());
