@@ -1,9 +1,9 @@
 //! `/v1/process-upsets`.
 
-use super::{Asked, KeptView, view};
+use super::Asked;
 use crate::auth::{Caller, perm};
 use crate::db::Db;
-use crate::db::service::{self, cursor_of, upset};
+use crate::db::service::{self, Kept, cursor_of, upset};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
 use crate::http::series::AskOf;
@@ -58,10 +58,38 @@ super::shape! {
     }
 }
 
+/// A process upset. Its end is the upset's own, so the record has no other.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = ProcessUpsetShown)]
+pub struct UpsetView {
+    id: Uuid,
+    #[serde(flatten)]
+    record: ProcessUpsetBody,
+    /// How often it was written; also its ETag.
+    #[schema(example = 1)]
+    revision: i32,
+    /// When it was first written.
+    created_at: DateTime<Utc>,
+    /// When it was last written.
+    changed_at: DateTime<Utc>,
+}
+
+impl From<Kept<ProcessUpset>> for UpsetView {
+    fn from(Kept { stored, .. }: Kept<ProcessUpset>) -> Self {
+        Self {
+            id: stored.id,
+            record: stored.value.into(),
+            revision: stored.revision,
+            created_at: stored.created_at,
+            changed_at: stored.changed_at,
+        }
+    }
+}
+
 /// Add a process upset
 #[utoipa::path(tag = "process upsets", request_body = ProcessUpsetBody,
     params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
-    responses((status = 201, description = "The upset", body = KeptView<ProcessUpsetBody>), Problems))]
+    responses((status = 201, description = "The upset", body = UpsetView), Problems))]
 #[post("/process-upsets")]
 async fn create_process_upset(
     caller: Caller<perm::WriteService>,
@@ -72,14 +100,14 @@ async fn create_process_upset(
     let new = ProcessUpset::from(input.0.clone()).checked(caller.now())?;
     answer::create(&db, &caller, &key, &input.0, async |tx| {
         let kept = upset::create(tx, &new).await?;
-        Ok((kept.stored.revision, view::<_, ProcessUpsetBody>(kept)))
+        Ok((kept.stored.revision, UpsetView::from(kept)))
     })
     .await
 }
 
 /// List process upsets by when they began
 #[utoipa::path(tag = "process upsets", params(AskOf, Asked, ChangedSince, Paging),
-    responses((status = 200, description = "A page of upsets", body = Page<KeptView<ProcessUpsetBody>>), Problems))]
+    responses((status = 200, description = "A page of upsets", body = Page<UpsetView>), Problems))]
 #[get("/process-upsets")]
 async fn list_process_upsets(
     request: HttpRequest,
@@ -91,12 +119,12 @@ async fn list_process_upsets(
     let (filter, after) = (asked.parse(&of)?, paging.parse()?.since(since.changed_since));
     let list = async |tx: &crate::db::Tx<'_>| service::list::<ProcessUpset>(tx, &filter, &after).await;
     let rows = db.read(caller.scope(), caller.now(), list).await?;
-    Ok(answer::page(&request, &after, rows, cursor_of, view::<_, ProcessUpsetBody>))
+    Ok(answer::page(&request, &after, rows, cursor_of, UpsetView::from))
 }
 
 /// Get a process upset
 #[utoipa::path(tag = "process upsets", params(("id" = Uuid, Path, description = "The upset's id")),
-    responses((status = 200, description = "The upset", body = KeptView<ProcessUpsetBody>), Problems))]
+    responses((status = 200, description = "The upset", body = UpsetView), Problems))]
 #[get("/process-upsets/{id}")]
 async fn get_process_upset(
     caller: Caller<perm::ReadService>,
@@ -105,7 +133,7 @@ async fn get_process_upset(
 ) -> Result<HttpResponse, Problem> {
     let get = async |tx: &crate::db::Tx<'_>| service::get::<ProcessUpset>(tx, *id).await;
     let kept = db.read(caller.scope(), caller.now(), get).await?;
-    Ok(answer::record(StatusCode::OK, kept.stored.revision, &view::<_, ProcessUpsetBody>(kept)))
+    Ok(answer::record(StatusCode::OK, kept.stored.revision, &UpsetView::from(kept)))
 }
 
 /// Change a process upset
@@ -113,7 +141,7 @@ async fn get_process_upset(
 /// An RFC 7396 merge patch: mostly, it ends.
 #[utoipa::path(tag = "process upsets", request_body = ProcessUpsetBody,
     params(("id" = Uuid, Path, description = "The upset's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
-    responses((status = 200, description = "The upset as it is now", body = KeptView<ProcessUpsetBody>), Problems))]
+    responses((status = 200, description = "The upset as it is now", body = UpsetView), Problems))]
 #[patch("/process-upsets/{id}")]
 async fn update_process_upset(
     caller: Caller<perm::WriteService>,
@@ -127,5 +155,5 @@ async fn update_process_upset(
     let new = answer::patched(&ProcessUpsetBody::from(current.stored.value), &patch.0)?;
     let new = ProcessUpset::from(new).checked(caller.now())?;
     let kept = db.write(caller.scope(), caller.now(), async |tx| upset::update(tx, *id, at.0, &new).await).await?;
-    Ok(answer::record(StatusCode::OK, kept.stored.revision, &view::<_, ProcessUpsetBody>(kept)))
+    Ok(answer::record(StatusCode::OK, kept.stored.revision, &UpsetView::from(kept)))
 }
