@@ -161,6 +161,7 @@ async fn work_and_what_is_promised_are_found_by_numbers_models_and_states() {
     for list in ["agreements", "call-outs", "process-upsets", "covers", "visits"] {
         all.finds(&format!("/v1/{list}?"), ("unit_id", all.units)).await;
     }
+    comes_as_a_table(office, "process-upsets").await;
     let of_notice = "/v1/agreements?within_days=400&asset_number=A-22";
     assert_eq!(items(office, of_notice).await, [Value::Null; 0], "near ones too");
 }
@@ -176,6 +177,9 @@ async fn meters_and_routines_are_found_by_numbers_and_models() {
         office.create("/v1/routines", &plan).await;
     }
     all.finds("/v1/routines?", ("unit_id", all.units)).await;
+    for list in ["routines", "meters", "customers"] {
+        comes_as_a_table(office, list).await;
+    }
     // The site of the second has a meter of its own.
     let own = all.dealer.makeup_meter(&json!({ "site_id": all.sites[1], "from": "2026-01-01T00:00:00Z" })).await;
     let [first, second, own] = [all.meters[0], all.meters[1], id(&own)];
@@ -244,6 +248,7 @@ async fn records_of_units_are_found_by_numbers_models_and_states() {
     }
     for list in ["service-events", "samples", "components", "findings"] {
         all.finds(&format!("/v1/{list}?"), ("unit_id", all.units)).await;
+        comes_as_a_table(&dealer.office, list).await;
     }
     for (query, unit) in [("site_number=S-07", 1), ("cost_centre=4711&spell=running", 0)] {
         let found = named(&dealer.office, &format!("/v1/units?{query}"), "id").await;

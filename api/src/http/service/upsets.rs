@@ -2,12 +2,15 @@
 
 use super::Asked;
 use crate::auth::{Caller, perm};
-use crate::db::Db;
+use crate::db::page::After;
 use crate::db::service::{self, Kept, cursor_of, upset};
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
 use crate::http::series::AskOf;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -106,20 +109,39 @@ async fn create_process_upset(
 }
 
 /// List process upsets by when they began
+///
+/// As a table (`Accept`), all of them.
 #[utoipa::path(tag = "process upsets", params(AskOf, Asked, ChangedSince, Paging),
-    responses((status = 200, description = "A page of upsets", body = Page<UpsetView>), Problems))]
+    responses((status = 200, description = "A page of upsets", content(
+        (Page<UpsetView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/process-upsets")]
 async fn list_process_upsets(
     request: HttpRequest,
     caller: Caller<perm::ReadService>,
     (of, asked): (Query<AskOf>, Query<Asked>),
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (filter, after) = (asked.parse(&of)?, paging.parse()?.since(since.changed_since));
-    let list = async |tx: &crate::db::Tx<'_>| service::list::<ProcessUpset>(tx, &filter, &after).await;
-    let rows = db.read(caller.scope(), caller.now(), list).await?;
-    Ok(answer::page(&request, &after, rows, cursor_of, UpsetView::from))
+    let read = async move |tx: &Tx<'_>, after: &After| service::list::<ProcessUpset>(tx, &filter, after).await;
+    let key = |_: &After, kept: &Kept<ProcessUpset>| cursor_of(kept);
+    listed(&request, &caller, (&db, &rates), after, read, (key, UpsetView::from)).await
+}
+
+impl Tabled for UpsetView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("unit_id", Kind::Text),
+        ("kind", Kind::Text),
+        ("began_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+        ("found", Kind::Text),
+        ("done", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+    ];
 }
 
 /// Get a process upset
@@ -131,7 +153,7 @@ async fn get_process_upset(
     id: Path<Uuid>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let get = async |tx: &crate::db::Tx<'_>| service::get::<ProcessUpset>(tx, *id).await;
+    let get = async |tx: &Tx<'_>| service::get::<ProcessUpset>(tx, *id).await;
     let kept = db.read(caller.scope(), caller.now(), get).await?;
     Ok(answer::record(StatusCode::OK, kept.stored.revision, &UpsetView::from(kept)))
 }
@@ -150,7 +172,7 @@ async fn update_process_upset(
     patch: Body<Value>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let get = async |tx: &crate::db::Tx<'_>| service::get::<ProcessUpset>(tx, *id).await;
+    let get = async |tx: &Tx<'_>| service::get::<ProcessUpset>(tx, *id).await;
     let current = db.read(caller.scope(), caller.now(), get).await?;
     let new = answer::patched(&ProcessUpsetBody::from(current.stored.value), &patch.0)?;
     let new = ProcessUpset::from(new).checked(caller.now())?;
