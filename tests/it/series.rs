@@ -336,6 +336,14 @@ async fn days_and_months_say_how_good_they_are_in_litres_and_gallons() {
         assert!((expanded / makeup - 0.2 / 3_f64.sqrt()).abs() < 1e-3, "{month}");
         assert_eq!(month["wash_expanded_l"], Value::Null, "nothing measures it");
     }
+    for (month, site) in months.iter().map(|month| (month, month["site_id"].as_str().unwrap())) {
+        let own = format!("/v1/sites/{site}/water?from=2026-01-01&to=2026-01-31&step=month");
+        let figure = items(&dealer.office, &own).await.remove(0);
+        assert_eq!(figure["expanded"], json!({ "makeup_l": month["makeup_expanded_l"] }), "{figure}");
+        for name in ["grade", "coverage", "estimated_share", "open_exceptions"] {
+            assert_eq!(figure[name], month[name], "{name}");
+        }
+    }
     assert!(months[0]["fresh_used_expanded_l"].as_f64().unwrap() > 0.0 && months[0]["recycled_l"] == Value::Null);
     let viewer = dealer.customer_viewer(customers[0]).await;
     let path = report(&viewer, "2026-01").await;
