@@ -16,6 +16,7 @@
 //! | `levels` | which of a site's subjects says what of its balance |
 //! | [`model`] | the report itself |
 //! | [`claims`] | what of it can be added over months |
+//! | [`sites`] | the reckoning of each site alone |
 //! | [`readings`] | the reckoning from reading to reading |
 //! | [`adjustment`] | a difference to an earlier month, carried in a later report |
 //! | [`changes`] | what a revision would change, line by line |
@@ -48,6 +49,7 @@ pub(crate) mod reckon;
 pub mod rule;
 mod series;
 pub mod site_month;
+pub mod sites;
 pub mod standing;
 mod stood;
 mod stretch;
@@ -77,6 +79,7 @@ impl SavingsReport {
             unit_system: inputs.unit_system,
             sentence: words::sentence(inputs, &present, &period, &lines),
             reckoning: lines,
+            sites: sites::of(inputs, &present),
             readings: readings::of(inputs, &present),
             adjustments: Vec::new(),
             savings: case.site_savings(),

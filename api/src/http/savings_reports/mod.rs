@@ -105,7 +105,8 @@ pub struct ReportView {
     #[schema(example = false)]
     revision_proposed: Option<bool>,
     /// The figures: `sentence`; `reckoning`, each figure printed with its coverage, estimated
-    /// share and grade or withheld with the reason; `readings`, the same from reading to reading, of each
+    /// share and grade or withheld with the reason; `sites`, the reckoning of each site alone, which
+    /// reports made by earlier versions lack; `readings`, the same from reading to reading, of each
     /// unit or site that is read by hand with its days; `adjustments`, what is added for earlier
     /// months, a line each; `flow`, the balance; `moved`, fills, drains and loads; `haulage` that was
     /// avoided; `invested`, payback measured against promised; `by_day`, `by_period` and `by_month`; `units`
