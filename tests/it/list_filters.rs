@@ -80,7 +80,7 @@ impl Numbered {
 
 /// That a table of a list has a row for each of its records, with what the record shows, and the columns that
 /// are chosen.
-async fn comes_as_a_table(client: &Client, list: &str) {
+pub(crate) async fn comes_as_a_table(client: &Client, list: &str) {
     let path = format!("/v1/{list}");
     let records = items(client, &path).await;
     assert!(records.len() > 1, "{list}");
