@@ -199,6 +199,37 @@ async fn meters_and_routines_are_found_by_numbers_and_models() {
     }
 }
 
+#[tokio::test]
+async fn what_is_the_matter_with_meters_is_found_by_numbers_models_and_states() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let office = &all.dealer.office;
+    for meter in all.meters {
+        let found = format!(
+            "insert into reading_exception (dealer_id, id, meter_no, from_at, to_at, kind, from_register, to_register, opened_at)
+               select dealer_id, gen_random_uuid(), no, '2026-01-10T00:00:00Z', '2026-01-11T00:00:00Z', 'reversal', 900, 800,
+                      '2026-02-10T00:00:00Z' from meter where id = '{meter}';
+             insert into meter_watch (dealer_id, id, meter_no, kind, since, size, opened_at, seen_at, closed_at)
+               select dealer_id, gen_random_uuid(), no, 'pulse_drift', '2026-01-10T00:00:00Z', 0.1, '2026-02-10T00:00:00Z',
+                      '2026-02-11T00:00:00Z', '2026-02-12T00:00:00Z' from meter where id = '{meter}'"
+        );
+        app.superuser().await.batch_execute(&found).await.unwrap();
+    }
+    for list in ["reading-exceptions", "meter-findings"] {
+        let path = format!("/v1/{list}?");
+        all.finds(&path, ("meter_id", all.meters)).await;
+        let own = format!("{path}meter_id={}&cost_centre=4711", all.meters[0]);
+        assert_eq!(named(office, &own, "meter_id").await, BTreeSet::from([all.meters[0]]), "{list}");
+        assert_eq!(items(office, &format!("{path}from=2100-01-01T00:00:00Z")).await, [Value::Null; 0], "{list}");
+        let backwards = office.get(&format!("{path}from=2026-02-01T00:00:00Z&to=2026-01-01T00:00:00Z")).await;
+        backwards.refused_for(422, &[("/to", "not_after_from")]);
+        comes_as_a_table(office, list).await;
+    }
+    for (query, count) in [("from=2026-02-10T00:00:00Z", 2), ("to=2026-02-10T00:00:00Z", 0)] {
+        assert_eq!(items(office, &format!("/v1/reading-exceptions?{query}")).await.len(), count, "{query}");
+    }
+}
+
 /// The ids that stand in a field of a list's records.
 async fn named(client: &Client, path: &str, field: &str) -> BTreeSet<Uuid> {
     items(client, path).await.iter().map(|row| row[field].as_str().unwrap().parse().unwrap()).collect()
