@@ -4,7 +4,7 @@
 use crate::calibrations::ph;
 use crate::call_outs::agreement;
 use crate::conventions::items;
-use crate::lists::rename;
+use crate::lists::{by_pages, nothing, rename};
 use crate::measures::withdraw;
 use crate::series::{as_media, is_row_of, lines, two_customers};
 use crate::service_events::event;
@@ -162,6 +162,27 @@ async fn work_and_what_is_promised_are_found_by_numbers_models_and_states() {
         all.finds(&format!("/v1/{list}?"), ("unit_id", all.units)).await;
     }
     comes_as_a_table(office, "process-upsets").await;
+    for (list, own) in [
+        ("agreements", "first_day"),
+        ("call-outs", "called_at"),
+        ("process-upsets", "began_at"),
+        ("covers", "first_day"),
+        ("visits", "day"),
+    ] {
+        let made = by_pages(office, &format!("/v1/{list}?sort=created"), "id", nothing).await;
+        assert_eq!(made.len(), 2, "{list}");
+        for sort in [own, "changed"] {
+            let mut found = by_pages(office, &format!("/v1/{list}?sort={sort}"), "id", nothing).await;
+            found.sort_by_key(|id| made.iter().position(|made| made == id));
+            assert_eq!(found, made, "{list} by {sort}: each once");
+        }
+        office.get(&format!("/v1/{list}?sort=colour")).await.refused_for(422, &[("/sort", "unknown_sort")]);
+    }
+    let mut made = by_pages(office, "/v1/process-upsets?sort=created", "id", nothing).await;
+    rename(office, &format!("/v1/process-upsets/{}", made[0]), json!({ "done": "Aerated" })).await;
+    made.reverse();
+    let found = by_pages(office, "/v1/process-upsets?sort=changed", "id", nothing).await;
+    assert_eq!(found, made, "the one that was written last comes last");
     let of_notice = "/v1/agreements?within_days=400&asset_number=A-22";
     assert_eq!(items(office, of_notice).await, [Value::Null; 0], "near ones too");
 }

@@ -3,10 +3,10 @@
 use super::Asked;
 use crate::auth::{Caller, perm};
 use crate::db::page::After;
-use crate::db::service::{self, Kept, cursor_of, upset};
+use crate::db::service::{self, Kept, place, upset};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
-use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting};
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
@@ -111,7 +111,7 @@ async fn create_process_upset(
 /// List process upsets by when they began
 ///
 /// As a table (`Accept`), all of them.
-#[utoipa::path(tag = "process upsets", params(AskOf, Asked, ChangedSince, Paging),
+#[utoipa::path(tag = "process upsets", params(AskOf, Asked, Sorting, Paging),
     responses((status = 200, description = "A page of upsets", content(
         (Page<UpsetView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -120,12 +120,12 @@ async fn list_process_upsets(
     request: HttpRequest,
     caller: Caller<perm::ReadService>,
     (of, asked): (Query<AskOf>, Query<Asked>),
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse(&of)?, paging.parse()?.since(since.changed_since));
+    let (filter, after) = (asked.parse(&of)?, paging.sorted(&sorting, "began_at")?);
     let read = async move |tx: &Tx<'_>, after: &After| service::list::<ProcessUpset>(tx, &filter, after).await;
-    let key = |_: &After, kept: &Kept<ProcessUpset>| cursor_of(kept);
+    let key = |after: &After, kept: &Kept<ProcessUpset>| place(after, kept);
     listed(&request, &caller, (&db, &rates), after, read, (key, UpsetView::from)).await
 }
 

@@ -3,10 +3,10 @@
 use super::in_order;
 use crate::auth::{Caller, perm};
 use crate::db::service::visit::{self, Becomes, Keeping, Planned};
-use crate::db::service::{Filter, day_key};
+use crate::db::service::{Filter, day_key, place};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, ChangedSince, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use crate::http::series::AskOf;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
@@ -294,19 +294,19 @@ async fn plan_visit(
 }
 
 /// List visits by day
-#[utoipa::path(tag = "visits", params(ListVisits, AskOf, ChangedSince, Paging),
+#[utoipa::path(tag = "visits", params(ListVisits, AskOf, Sorting, Paging),
     responses((status = 200, description = "A page of visits", body = Page<VisitView>), Problems))]
 #[get("/visits")]
 async fn list_visits(
     request: HttpRequest,
     caller: Caller<perm::ReadVisits>,
     (asked, of): (Query<ListVisits>, Query<AskOf>),
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse(&of)?, paging.parse()?.since(since.changed_since));
+    let (filter, after) = (asked.parse(&of)?, paging.sorted(&sorting, "day")?);
     let rows = db.read(caller.scope(), caller.now(), async |tx| visit::list(tx, &filter, &after).await).await?;
-    let cursor = |planned: &Planned| crate::db::service::cursor_of(&planned.kept);
+    let cursor = |planned: &Planned| place(&after, &planned.kept);
     Ok(answer::page(&request, &after, rows, cursor, VisitView::from))
 }
 
