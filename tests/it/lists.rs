@@ -13,7 +13,7 @@ use crate::visits::account;
 use serde_json::{Value, json};
 
 /// The names of all records of a list, read in pages of one; `between` is done after the first page.
-async fn by_pages(client: &Client, path: &str, name: &str, between: impl AsyncFn()) -> Vec<String> {
+pub(crate) async fn by_pages(client: &Client, path: &str, name: &str, between: impl AsyncFn()) -> Vec<String> {
     let (mut names, mut cursor) = (Vec::new(), String::new());
     loop {
         let page = client.get(&format!("{path}&limit=1{cursor}")).await.json();
@@ -28,13 +28,13 @@ async fn by_pages(client: &Client, path: &str, name: &str, between: impl AsyncFn
     }
 }
 
-async fn nothing() {}
+pub(crate) async fn nothing() {}
 
 fn named(list: &[Value], name: &str) -> Vec<String> {
     list.iter().map(|one| one[name].as_str().unwrap().to_owned()).collect()
 }
 
-async fn rename(client: &Client, path: &str, patch: Value) {
+pub(crate) async fn rename(client: &Client, path: &str, patch: Value) {
     let etag = client.get(path).await.etag().to_owned();
     let answer = client.patch(path, &etag, &patch).await;
     assert_eq!(answer.status(), 200, "{answer:?}");

@@ -44,6 +44,8 @@ mod discharge_links;
 mod files;
 mod first_hour;
 mod fuzzed;
+mod issued_figures;
+mod list_filters;
 mod lists;
 mod mail;
 mod measures;

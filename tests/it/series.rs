@@ -19,7 +19,7 @@ pub(crate) async fn as_media(client: &Client, path: &str, media: &str) -> Answer
 }
 
 /// Two customers, each with a unit that has a make-up dial; the second dial is called like a formula.
-async fn two_customers(app: &TestApp) -> (Dealer, [Uuid; 2], [Uuid; 2], [Uuid; 2]) {
+pub(crate) async fn two_customers(app: &TestApp) -> (Dealer, [Uuid; 2], [Uuid; 2], [Uuid; 2]) {
     let dealer = app.dealer("Brookside").await;
     let (mut customers, mut sites, mut meters) = ([Uuid::nil(); 2], [Uuid::nil(); 2], [Uuid::nil(); 2]);
     for (n, label) in ["Make-up", "=2+5"].into_iter().enumerate() {
@@ -72,7 +72,7 @@ fn sum(rows: &[Value], column: &str) -> f64 {
     rows.iter().filter_map(|row| row[column].as_f64()).sum()
 }
 
-fn lines(answer: &Answer) -> Vec<Value> {
+pub(crate) fn lines(answer: &Answer) -> Vec<Value> {
     answer.text().lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
 
@@ -132,7 +132,7 @@ async fn readings_come_in_every_form_with_equal_sums() {
 
 /// Every field that a record shows is in its row, and is what it shows; fields of what stands within it too.
 #[track_caller]
-fn is_row_of(row: &Value, record: &Value) {
+pub(crate) fn is_row_of(row: &Value, record: &Value) {
     for (name, value) in record.as_object().unwrap() {
         match (row.get(name), value.as_object()) {
             // Hours that run on grow from one request to the next.
@@ -353,6 +353,14 @@ async fn days_and_months_say_how_good_they_are_in_litres_and_gallons() {
         let [makeup, expanded] = ["makeup_l", "makeup_expanded_l"].map(|name| month[name].as_f64().unwrap());
         assert!((expanded / makeup - 0.2 / 3_f64.sqrt()).abs() < 1e-3, "{month}");
         assert_eq!(month["wash_expanded_l"], Value::Null, "nothing measures it");
+    }
+    for (month, site) in months.iter().map(|month| (month, month["site_id"].as_str().unwrap())) {
+        let own = format!("/v1/sites/{site}/water?from=2026-01-01&to=2026-01-31&step=month");
+        let figure = items(&dealer.office, &own).await.remove(0);
+        assert_eq!(figure["expanded"], json!({ "makeup_l": month["makeup_expanded_l"] }), "{figure}");
+        for name in ["grade", "coverage", "estimated_share", "open_exceptions"] {
+            assert_eq!(figure[name], month[name], "{name}");
+        }
     }
     assert!(months[0]["fresh_used_expanded_l"].as_f64().unwrap() > 0.0 && months[0]["recycled_l"] == Value::Null);
     let viewer = dealer.customer_viewer(customers[0]).await;

@@ -225,6 +225,9 @@ async fn an_upset_begins_ends_and_belongs_to_its_customer() {
         .patch(&own, "\"1\"", &json!({ "ended_at": "2026-03-05T06:00:00Z", "done": "New blower" }))
         .await;
     assert_eq!((ended.etag(), ended.json()["done"].clone()), ("\"2\"", json!("New blower")), "{ended:?}");
+    let until = json!("2026-03-05T06:00:00Z");
+    assert_eq!(ended.json()["ended_at"], until, "its own end: {ended:?}");
+    assert_eq!(ended.text().matches("\"ended_at\"").count(), 1, "said once: {ended:?}");
     dealer.technician.patch(&own, "\"1\"", &json!({ "done": "x" })).await.refused(412, "stale");
     assert_eq!(items(&dealer.office, &format!("{path}?unit_id={}", bay.unit)).await, [ended.json()]);
     assert_eq!(items(&dealer.customer_viewer(bay.customer).await, path).await, [ended.json()]);

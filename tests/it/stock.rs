@@ -1,6 +1,7 @@
 //! Items, places, lots, prices, the ledger of movements, and kits.
 
 use crate::conventions::{Resource, items};
+use crate::list_filters::comes_as_a_table;
 use crate::support::{Answer, Client, Dealer, TestApp, id};
 use futures_util::future::join_all;
 use serde_json::{Value, json};
@@ -206,6 +207,32 @@ async fn balances_are_those_of_the_ledger_at_any_instant() {
     let next = office.get(&format!("/v1/stock?limit=1&cursor={}", page["next_cursor"].as_str().unwrap())).await.json();
     assert_ne!(page["items"][0]["place"], next["items"][0]["place"]);
     assert_eq!(next["next_cursor"], Value::Null);
+}
+
+#[tokio::test]
+async fn movements_are_found_by_kind_and_time_and_come_as_a_table() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (store, office) = (Store::new(&dealer).await, &dealer.office);
+    store.receive(&dealer, "2026-03-01T08:00:00Z", "10").await;
+    store.receive(&dealer, "2026-03-02T08:00:00Z", "5").await;
+    let moved = json!({ "from_place_id": store.warehouse, "to_place_id": store.van });
+    let moved = store.movement("moved", "2026-03-03T08:00:00Z", "2", moved);
+    dealer.technician.create("/v1/stock-movements", &moved).await;
+    for (query, count) in [
+        ("kind=received", 2),
+        ("kind=moved", 1),
+        ("kind=counted", 0),
+        ("from=2026-03-02T08:00:00Z", 2),
+        ("to=2026-03-02T08:00:00Z", 1),
+        ("kind=received&from=2026-03-02T00:00:00Z", 1),
+    ] {
+        assert_eq!(items(office, &format!("/v1/stock-movements?{query}")).await.len(), count, "{query}");
+    }
+    office.get("/v1/stock-movements?kind=lost").await.refused_for(422, &[("/kind", "unknown_kind")]);
+    let backwards = office.get("/v1/stock-movements?from=2026-03-02T00:00:00Z&to=2026-03-01T00:00:00Z").await;
+    backwards.refused_for(422, &[("/to", "not_after_from")]);
+    comes_as_a_table(office, "stock-movements").await;
 }
 
 fn sorted(mut rows: Vec<String>) -> Vec<String> {

@@ -77,7 +77,7 @@ async fn render_all(db: &Db, which: &Render) -> Outcome {
 
 async fn of_dealer(db: &Db, id: DealerId, which: &Render, folder: &Path) -> Result<usize, Box<dyn Error>> {
     let (scope, now) = (Scope::of_job(id), Utc::now());
-    let filter = Filter { month: Some(which.month), customer: None };
+    let filter = Filter { month: Some(which.month), ..Filter::default() };
     let (name, total) =
         db.read(&scope, now, async |tx| Ok((dealer::get(tx).await?.name, report::count(tx, &filter).await?))).await?;
     let bar = progress_bar(&name);

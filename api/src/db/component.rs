@@ -4,6 +4,7 @@ use super::error::known;
 use super::page::{After, paged};
 use super::placement::present;
 use super::schema::component;
+use super::series::Of;
 use super::stamp::{Change, one_changed};
 use super::{DbError, Revision, Stored, Tx, attachment, failure, placement};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -12,19 +13,15 @@ use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
 use domain::fault::Faults;
-use domain::ids::{ComponentId, CustomerId, SiteId, UnitId};
+use domain::ids::{ComponentId, UnitId};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
 /// Which components.
 #[derive(Debug, Clone, Default)]
 pub struct Filter {
-    /// Of this unit.
-    pub unit: Option<UnitId>,
-    /// Of units that stand with this customer now.
-    pub customer: Option<CustomerId>,
-    /// Of units that stand at this site now.
-    pub site: Option<SiteId>,
+    /// Of these units; of units that stand with this customer and at these sites now.
+    pub of: Of,
     /// Of this kind.
     pub kind: Option<String>,
     /// Of this model of their maker's.
@@ -163,11 +160,12 @@ pub async fn get(tx: &Tx<'_>, id: ComponentId) -> Result<Stored<ComponentId, Com
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Stored<ComponentId, Component>>, DbError> {
+    let among = filter.of.among(tx).await?;
     let mut query = paged!(component::table.select(Row::as_select()), after, component, kind);
-    if let Some(unit) = filter.unit {
-        query = query.filter(component::unit_id.eq(unit.0));
+    if let Some(units) = &among.units {
+        query = query.filter(component::unit_id.eq_any(units.clone()));
     }
-    if let Some(units) = placement::standing(filter.customer, filter.site, tx.now()) {
+    if let Some(units) = placement::standing(&among, tx.now()) {
         query = query.filter(component::unit_id.eq_any(units));
     }
     if let Some(kind) = &filter.kind {

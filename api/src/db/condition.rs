@@ -214,7 +214,7 @@ impl StoredFinding {
 }
 
 /// Which findings.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Filter {
     /// Of this unit; of units that stood with this customer and at this site when it was found.
     pub of: Of,
@@ -232,7 +232,7 @@ select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.about, f.cos
        f.opened_at, f.seen_at, f.closed_at
   from finding f
   join unit u on u.dealer_id = f.dealer_id and u.id = f.unit_id
- where f.id > $1 and ($2::uuid is null or f.unit_id = $2) and ($3::bool is null or (f.closed_at is null) = $3)
+ where f.id > $1 and ($2::uuid[] is null or f.unit_id = any ($2)) and ($3::bool is null or (f.closed_at is null) = $3)
    and ($5::timestamptz is null or f.opened_at >= $5) and ($6::timestamptz is null or f.opened_at < $6)
    and ($7::timestamptz is null or coalesce(f.closed_at, f.seen_at) >= $7) and ",
     stood_with!("f", "opened_at", "$8", "$9"),
@@ -244,17 +244,17 @@ select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.about, f.cos
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredFinding>, DbError> {
-    let Filter { of, open, from, to } = *filter;
+    let among = filter.of.among(tx).await?;
     Ok(sql_query(LIST)
         .bind::<SqlUuid, _>(after.key().1)
-        .bind::<Nullable<SqlUuid>, _>(of.unit)
-        .bind::<Nullable<Bool>, _>(open)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
+        .bind::<Nullable<Bool>, _>(filter.open)
         .bind::<BigInt, _>(after.ask())
-        .bind::<Nullable<Timestamptz>, _>(from)
-        .bind::<Nullable<Timestamptz>, _>(to)
+        .bind::<Nullable<Timestamptz>, _>(filter.from)
+        .bind::<Nullable<Timestamptz>, _>(filter.to)
         .bind::<Nullable<Timestamptz>, _>(after.changed_since())
-        .bind::<Nullable<SqlUuid>, _>(of.customer)
-        .bind::<Nullable<SqlUuid>, _>(of.site)
+        .bind::<Nullable<SqlUuid>, _>(among.customer)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
         .load(&mut tx.conn())
         .await?)
 }

@@ -1,6 +1,7 @@
 //! Day and month facts of subjects.
 
 use super::schema::{day_fact, month_fact, site};
+use super::series::among::Among;
 use super::{DbError, Tx, series};
 use chrono::NaiveDate;
 use diesel::prelude::*;
@@ -168,7 +169,7 @@ pub async fn days(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Result
 /// Days in order of time and subject after a place, with whose they are.
 pub(in crate::db) async fn days_after(
     tx: &Tx<'_>,
-    of: series::Of,
+    among: &Among,
     (from, to): (NaiveDate, NaiveDate),
     after: Option<series::water::After>,
     most: i64,
@@ -183,14 +184,14 @@ pub(in crate::db) async fn days_after(
         let later = day_fact::day.gt(day).or(day_fact::day.eq(day).and(day_fact::subject_id.gt(subject)));
         query = query.filter(day_fact::day.ge(day).and(later));
     }
-    if let Some(id) = of.customer {
+    if let Some(id) = among.customer {
         query = query.filter(day_fact::customer_id.eq(id));
     }
-    if let Some(id) = of.site {
-        query = query.filter(day_fact::site_id.eq(id));
+    if let Some(sites) = &among.sites {
+        query = query.filter(day_fact::site_id.eq_any(sites.clone()));
     }
-    if let Some(id) = of.unit {
-        query = query.filter(day_fact::unit_id.eq(id));
+    if let Some(units) = &among.units {
+        query = query.filter(day_fact::unit_id.eq_any(units.clone()));
     }
     let rows: Vec<(Uuid, DayRow)> = query.load(&mut tx.conn()).await?;
     Ok(rows.into_iter().map(|(customer, row)| (CustomerId(customer), row.into())).collect())
@@ -199,7 +200,7 @@ pub(in crate::db) async fn days_after(
 /// The same of months.
 pub(in crate::db) async fn months_after(
     tx: &Tx<'_>,
-    of: series::Of,
+    among: &Among,
     (from, to): (Month, Month),
     after: Option<series::water::After>,
     most: i64,
@@ -214,14 +215,14 @@ pub(in crate::db) async fn months_after(
         let later = month_fact::month.gt(month).or(month_fact::month.eq(month).and(month_fact::subject_id.gt(subject)));
         query = query.filter(month_fact::month.ge(month).and(later));
     }
-    if let Some(id) = of.customer {
+    if let Some(id) = among.customer {
         query = query.filter(month_fact::customer_id.eq(id));
     }
-    if let Some(id) = of.site {
-        query = query.filter(month_fact::site_id.eq(id));
+    if let Some(sites) = &among.sites {
+        query = query.filter(month_fact::site_id.eq_any(sites.clone()));
     }
-    if let Some(id) = of.unit {
-        query = query.filter(month_fact::unit_id.eq(id));
+    if let Some(units) = &among.units {
+        query = query.filter(month_fact::unit_id.eq_any(units.clone()));
     }
     let rows: Vec<(Uuid, MonthRow)> = query.load(&mut tx.conn()).await?;
     Ok(rows.into_iter().map(|(customer, row)| (CustomerId(customer), row.into())).collect())

@@ -1,6 +1,7 @@
 //! Which customer a meter served when: its attachment cut by the placement of its unit.
 
 use super::range::{self, Range};
+use super::series::among::Among;
 use super::{DbError, Tx};
 use chrono::{DateTime, Utc};
 use diesel::pg::Pg;
@@ -38,13 +39,22 @@ pub(in crate::db) async fn customer_at(
     Ok(found.map(CustomerId))
 }
 
-/// The meters that serve a customer at an instant.
-pub(in crate::db) fn of_customer(
-    customer: CustomerId,
-    at: DateTime<Utc>,
-) -> meter_holding::BoxedQuery<'static, Pg, Integer> {
-    let theirs = meter_holding::customer_id.eq(customer.0).and(meter_holding::valid.contains(at));
-    meter_holding::table.filter(theirs).select(meter_holding::meter_no).into_boxed()
+/// The meters that serve a customer and sites, or the units there, at an instant; none where neither is said.
+pub(in crate::db) fn of(among: &Among, at: DateTime<Utc>) -> Option<meter_holding::BoxedQuery<'static, Pg, Integer>> {
+    if among.customer.is_none() && among.sites.is_none() {
+        return None;
+    }
+    let mut meters = meter_holding::table
+        .filter(meter_holding::valid.contains(at))
+        .select(meter_holding::meter_no)
+        .into_boxed::<Pg>();
+    if let Some(customer) = among.customer {
+        meters = meters.filter(meter_holding::customer_id.eq(customer));
+    }
+    if let Some(sites) = &among.sites {
+        meters = meters.filter(meter_holding::site_id.eq_any(sites.clone()));
+    }
+    Some(meters)
 }
 
 /// The meters that served a site or the units at it within `span`, each with when.

@@ -3,6 +3,7 @@
 use super::meter_facts::FactsRow;
 use super::page::{After, paged};
 use super::schema::{component, meter, meter_attachment, meter_number};
+use super::series::Of;
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, attachment, holding, touched};
 use chrono::{DateTime, Utc};
@@ -10,7 +11,7 @@ use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
-use domain::ids::{CustomerId, MeterId, MeterNo, SiteId, UnitId};
+use domain::ids::{MeterId, MeterNo, SiteId};
 use domain::meter::{Attachment, Meter};
 use domain::metering::stream::Stream;
 use domain::span::Span;
@@ -29,14 +30,12 @@ pub struct Attached {
 }
 
 /// Which meters.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Filter {
-    /// Attached to this unit or a part of it now.
-    pub unit: Option<UnitId>,
-    /// Attached to this site now.
+    /// Attached to these units or parts of them now; that serve this customer and these sites now.
+    pub of: Of,
+    /// Attached to this site itself now.
     pub site: Option<SiteId>,
-    /// That serve this customer now.
-    pub customer: Option<CustomerId>,
     /// In this stream.
     pub stream: Option<Stream>,
     /// Retired ones too.
@@ -152,6 +151,7 @@ pub async fn get(tx: &Tx<'_>, id: MeterId) -> Result<Attached, DbError> {
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Attached>, DbError> {
+    let among = filter.of.among(tx).await?;
     let dials = diesel::alias!(meter as dials);
     let with_dials = meter::table
         .left_join(dials.on(dials.field(meter::no).nullable().eq(meter::dial_meter_no)))
@@ -161,16 +161,16 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Att
         let now = meter_attachment::valid.contains(tx.now());
         meter_attachment::table.filter(now).select(meter_attachment::meter_no)
     };
-    if let Some(unit) = filter.unit {
-        let parts = component::table.filter(component::unit_id.eq(unit.0)).select(component::id.nullable());
-        let to_unit = meter_attachment::unit_id.eq(unit.0).or(meter_attachment::component_id.eq_any(parts));
-        query = query.filter(meter::no.eq_any(attached().filter(to_unit)));
+    if let Some(units) = &among.units {
+        let parts = component::table.filter(component::unit_id.eq_any(units.clone())).select(component::id.nullable());
+        let to_units = meter_attachment::unit_id.eq_any(units.clone()).or(meter_attachment::component_id.eq_any(parts));
+        query = query.filter(meter::no.eq_any(attached().filter(to_units)));
     }
     if let Some(site) = filter.site {
         query = query.filter(meter::no.eq_any(attached().filter(meter_attachment::site_id.eq(site.0))));
     }
-    if let Some(customer) = filter.customer {
-        query = query.filter(meter::no.eq_any(holding::of_customer(customer, tx.now())));
+    if let Some(meters) = holding::of(&among, tx.now()) {
+        query = query.filter(meter::no.eq_any(meters));
     }
     if let Some(stream) = filter.stream {
         query = query.filter(meter::stream.eq(stream.as_str()));

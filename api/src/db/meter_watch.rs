@@ -2,6 +2,7 @@
 
 use super::error::known;
 use super::page::After;
+use super::series::Of;
 use super::stamp::Change;
 use super::{DbError, Tx};
 use chrono::{DateTime, Utc};
@@ -179,16 +180,17 @@ pub async fn open_at(tx: &Tx<'_>, kind: FindingKind) -> Result<HashSet<i32>, DbE
 }
 
 /// Which findings, and of what.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Filter {
     /// Only open ones, or only closed ones.
     pub open: Option<bool>,
-    /// Of this meter.
-    pub meter: Option<Uuid>,
-    /// Of the meters that measured this unit or its parts since then.
-    pub unit: Option<Uuid>,
-    /// Of the meters that served this site since then.
-    pub site: Option<Uuid>,
+    /// Of this meter; of the meters that measured these units or their parts, and served this customer and
+    /// these sites since then.
+    pub of: Of,
+    /// First found at this instant or later.
+    pub from: Option<DateTime<Utc>>,
+    /// First found before this instant.
+    pub to: Option<DateTime<Utc>>,
 }
 
 /// A stored finding.
@@ -230,15 +232,16 @@ select w.id, m.id as meter_id, m.label as meter, w.kind, w.since, w.size, w.open
  where w.id > $1
    and ($2::bool is null or (w.closed_at is null) = $2)
    and ($3::uuid is null or m.id = $3)
-   and ($4::uuid is null or exists (
+   and ($4::uuid[] is null or exists (
      select from meter_attachment a
        left join component c on c.id = a.component_id
-      where a.meter_no = w.meter_no and coalesce(a.unit_id, c.unit_id) = $4
+      where a.meter_no = w.meter_no and coalesce(a.unit_id, c.unit_id) = any ($4)
         and a.valid && tstzrange(least(w.since, w.opened_at), w.closed_at)))
-   and ($5::uuid is null or exists (
+   and ($5::uuid[] is null and $7::uuid is null or exists (
      select from meter_holding h
-      where h.meter_no = w.meter_no and h.site_id = $5
-        and h.valid && tstzrange(least(w.since, w.opened_at), w.closed_at)))
+      where h.meter_no = w.meter_no and h.valid && tstzrange(least(w.since, w.opened_at), w.closed_at)
+        and ($5::uuid[] is null or h.site_id = any ($5)) and ($7::uuid is null or h.customer_id = $7)))
+   and ($8::timestamptz is null or w.opened_at >= $8) and ($9::timestamptz is null or w.opened_at < $9)
  order by w.id
  limit $6";
 
@@ -247,13 +250,17 @@ select w.id, m.id as meter_id, m.label as meter, w.kind, w.since, w.size, w.open
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredFinding>, DbError> {
+    let among = filter.of.among(tx).await?;
     Ok(sql_query(LIST)
         .bind::<SqlUuid, _>(after.key().1)
         .bind::<Nullable<Bool>, _>(filter.open)
-        .bind::<Nullable<SqlUuid>, _>(filter.meter)
-        .bind::<Nullable<SqlUuid>, _>(filter.unit)
-        .bind::<Nullable<SqlUuid>, _>(filter.site)
+        .bind::<Nullable<SqlUuid>, _>(filter.of.meter)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
         .bind::<BigInt, _>(after.ask())
+        .bind::<Nullable<SqlUuid>, _>(among.customer)
+        .bind::<Nullable<Timestamptz>, _>(filter.from)
+        .bind::<Nullable<Timestamptz>, _>(filter.to)
         .load(&mut tx.conn())
         .await?)
 }

@@ -2,6 +2,7 @@
 
 use super::error::known;
 use super::schema::placement;
+use super::series::among::Among;
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, due, range, read_then, site, touched, unit};
 use chrono::{DateTime, Utc};
@@ -31,35 +32,34 @@ pub struct Present {
     pub since: DateTime<Utc>,
 }
 
-/// The units that stand with a customer and at a site at an instant; none where neither is said.
+/// The units that stand with a customer and at sites at an instant; none where neither is said.
 pub(in crate::db) fn standing(
-    customer: Option<CustomerId>,
-    site: Option<SiteId>,
+    among: &Among,
     at: DateTime<Utc>,
 ) -> Option<placement::BoxedQuery<'static, Pg, diesel::sql_types::Uuid>> {
-    if customer.is_none() && site.is_none() {
+    if among.customer.is_none() && among.sites.is_none() {
         return None;
     }
     let mut units =
         placement::table.filter(placement::valid.contains(at)).select(placement::unit_id).into_boxed::<Pg>();
-    if let Some(customer) = customer {
-        units = units.filter(placement::customer_id.eq(customer.0));
+    if let Some(customer) = among.customer {
+        units = units.filter(placement::customer_id.eq(customer));
     }
-    if let Some(site) = site {
-        units = units.filter(placement::site_id.eq(site.0));
+    if let Some(sites) = &among.sites {
+        units = units.filter(placement::site_id.eq_any(sites.clone()));
     }
     Some(units)
 }
 
-/// SQL of the same for the unit of a row at the row's own instant, by the parameters of customer and site.
+/// SQL of the same for the unit of a row at the row's own instant, by the parameters of customer and sites.
 macro_rules! stood_with {
-    ($row:literal, $at:literal, $customer:literal, $site:literal) => {
+    ($row:literal, $at:literal, $customer:literal, $sites:literal) => {
         concat!(
             "(",
             $customer,
             "::uuid is null and ",
-            $site,
-            "::uuid is null or exists (select from placement stay",
+            $sites,
+            "::uuid[] is null or exists (select from placement stay",
             " where stay.dealer_id = ",
             $row,
             ".dealer_id and stay.unit_id = ",
@@ -74,10 +74,10 @@ macro_rules! stood_with {
             "::uuid is null or stay.customer_id = ",
             $customer,
             ") and (",
-            $site,
-            "::uuid is null or stay.site_id = ",
-            $site,
-            ")))"
+            $sites,
+            "::uuid[] is null or stay.site_id = any (",
+            $sites,
+            "))))"
         )
     };
 }

@@ -3,8 +3,9 @@
 use super::error::known;
 use super::page::{After, paged};
 use super::schema::routine;
+use super::series::Of;
 use super::stamp::{Change, one_changed};
-use super::{DbError, Revision, Stored, Tx, due};
+use super::{DbError, Revision, Stored, Tx, due, placement};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::{insert_into, update};
@@ -31,10 +32,10 @@ pub struct Kept {
 }
 
 /// Which routines.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Filter {
-    /// Of this unit.
-    pub unit: Option<UnitId>,
+    /// Of these units; of units that stand with this customer and at these sites now.
+    pub of: Of,
     /// Retired ones too.
     pub retired: bool,
 }
@@ -229,9 +230,13 @@ pub async fn due_of(tx: &Tx<'_>, unit: UnitId, day: NaiveDate) -> Result<Vec<Kep
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Kept>, DbError> {
+    let among = filter.of.among(tx).await?;
     let mut query = paged!(routine::table.select(Row::as_select()), after, routine, name);
-    if let Some(unit) = filter.unit {
-        query = query.filter(routine::unit_id.eq(unit.0));
+    if let Some(units) = &among.units {
+        query = query.filter(routine::unit_id.eq_any(units.clone()));
+    }
+    if let Some(units) = placement::standing(&among, tx.now()) {
+        query = query.filter(routine::unit_id.eq_any(units));
     }
     if !filter.retired {
         query = query.filter(routine::ended_at.is_null());

@@ -4,12 +4,13 @@ use super::error::known;
 use super::exchange;
 use super::page::After;
 use super::schema::{meter, reading_exception};
+use super::series::Of;
 use super::stamp::Change;
 use super::{DbError, Tx, correction, holding, touched};
 use chrono::{DateTime, Utc};
 use diesel::pg::Pg;
 use diesel::prelude::*;
-use diesel::sql_types::{BigInt, Bool, Double, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Array, BigInt, Bool, Double, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel::{sql_query, update};
 use diesel_async::RunQueryDsl;
 use domain::ids::{MeterId, MeterNo};
@@ -21,16 +22,17 @@ use serde_json::json;
 use uuid::Uuid;
 
 /// Which exceptions, and of what.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Filter {
     /// Only open ones, or only closed ones.
     pub open: Option<bool>,
-    /// Of this meter.
-    pub meter: Option<Uuid>,
-    /// Of the meters that measured this unit or its parts then.
-    pub unit: Option<Uuid>,
-    /// Of the meters that served this site then.
-    pub site: Option<Uuid>,
+    /// Of this meter; of the meters that measured these units or their parts, and served this customer and
+    /// these sites then.
+    pub of: Of,
+    /// First found at this instant or later.
+    pub from: Option<DateTime<Utc>>,
+    /// First found before this instant.
+    pub to: Option<DateTime<Utc>>,
 }
 
 /// A stored exception.
@@ -97,15 +99,17 @@ select e.id, m.id as meter_id, m.label as meter, m.stream, e.kind, e.from_at, e.
  where e.id > $1
    and ($2::bool is null or (e.closed_at is null) = $2)
    and ($3::uuid is null or m.id = $3)
-   and ($4::uuid is null or exists (
+   and ($4::uuid[] is null or exists (
      select from meter_attachment a
        left join component c on c.id = a.component_id
-      where a.meter_no = e.meter_no and coalesce(a.unit_id, c.unit_id) = $4
+      where a.meter_no = e.meter_no and coalesce(a.unit_id, c.unit_id) = any ($4)
         and a.valid && tstzrange(e.from_at, e.to_at)))
-   and ($5::uuid is null or exists (
+   and ($5::uuid[] is null and $8::uuid is null or exists (
      select from meter_holding h
-      where h.meter_no = e.meter_no and h.site_id = $5 and h.valid && tstzrange(e.from_at, e.to_at)))
+      where h.meter_no = e.meter_no and h.valid && tstzrange(e.from_at, e.to_at)
+        and ($5::uuid[] is null or h.site_id = any ($5)) and ($8::uuid is null or h.customer_id = $8)))
    and ($6::uuid is null or e.id = $6)
+   and ($9::timestamptz is null or e.opened_at >= $9) and ($10::timestamptz is null or e.opened_at < $10)
  order by e.id
  limit $7";
 
@@ -138,7 +142,7 @@ pub(crate) struct Located {
 /// # Errors
 /// When the database fails.
 pub(crate) async fn waiting(tx: &Tx<'_>, unit: Option<Uuid>, most: i64) -> Result<Vec<Located>, DbError> {
-    let filter = Filter { open: Some(true), unit, ..Filter::default() };
+    let filter = Filter { open: Some(true), of: Of { unit, ..Of::default() }, ..Filter::default() };
     asked(tx, &located_sql(), (&filter, Uuid::nil(), None), most).await
 }
 
@@ -193,14 +197,18 @@ async fn asked<T: QueryableByName<Pg> + Send + 'static>(
     (filter, after, id): (&Filter, Uuid, Option<Uuid>),
     most: i64,
 ) -> Result<Vec<T>, DbError> {
+    let among = filter.of.among(tx).await?;
     Ok(sql_query(sql)
         .bind::<SqlUuid, _>(after)
         .bind::<Nullable<Bool>, _>(filter.open)
-        .bind::<Nullable<SqlUuid>, _>(filter.meter)
-        .bind::<Nullable<SqlUuid>, _>(filter.unit)
-        .bind::<Nullable<SqlUuid>, _>(filter.site)
+        .bind::<Nullable<SqlUuid>, _>(filter.of.meter)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
         .bind::<Nullable<SqlUuid>, _>(id)
         .bind::<BigInt, _>(most)
+        .bind::<Nullable<SqlUuid>, _>(among.customer)
+        .bind::<Nullable<Timestamptz>, _>(filter.from)
+        .bind::<Nullable<Timestamptz>, _>(filter.to)
         .load(&mut tx.conn())
         .await?)
 }

@@ -7,6 +7,7 @@ use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, range, touched, unit};
 use chrono::{DateTime, Utc};
 use diesel::dsl::upper_inf;
+use diesel::pg::Pg;
 use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
@@ -47,6 +48,15 @@ impl TryFrom<Row> for Stored<SpellId, Spell> {
             },
         })
     }
+}
+
+/// The units that are in a state at an instant.
+pub(in crate::db) fn units_in(
+    state: SpellState,
+    at: DateTime<Utc>,
+) -> spell::BoxedQuery<'static, Pg, diesel::sql_types::Uuid> {
+    let then = spell::state.eq(state.as_str()).and(spell::valid.contains(at));
+    spell::table.filter(then).select(spell::unit_id).into_boxed()
 }
 
 /// The states of units at all times, in order.

@@ -2,9 +2,10 @@
 
 use super::page::{After, paged};
 use super::placement::{self, Present};
-use super::schema::{placement as placements, spell, unit};
+use super::schema::{placement as placements, unit};
+use super::series::Of;
 use super::stamp::one_changed;
-use super::{DbError, Revision, Stored, Tx, component, dealer, failure, range, routine, touched, unit_model};
+use super::{DbError, Revision, Stored, Tx, component, dealer, failure, range, routine, spell, touched, unit_model};
 use chrono::{DateTime, Utc};
 use diesel::dsl::exists;
 use diesel::prelude::*;
@@ -36,6 +37,10 @@ pub struct Filter {
     pub customer: Option<CustomerId>,
     /// That stand at this site now.
     pub site: Option<SiteId>,
+    /// That stand at a site with this number in the customer's own books now.
+    pub site_number: Option<String>,
+    /// That stand at a site of this cost centre of the customer's now.
+    pub cost_centre: Option<String>,
     /// Of this model.
     pub model: Option<ModelId>,
     /// With this number in the customer's own books.
@@ -158,8 +163,16 @@ pub async fn get(tx: &Tx<'_>, id: UnitId) -> Result<Placed, DbError> {
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Placed>, DbError> {
+    let stands = Of {
+        customer: filter.customer.map(|customer| customer.0),
+        site: filter.site.map(|site| site.0),
+        site_number: filter.site_number.clone(),
+        cost_centre: filter.cost_centre.clone(),
+        ..Of::default()
+    };
+    let stands = stands.among(tx).await?;
     let mut query = paged!(unit::table.select(Row::as_select()), after, unit, label);
-    if let Some(units) = placement::standing(filter.customer, filter.site, tx.now()) {
+    if let Some(units) = placement::standing(&stands, tx.now()) {
         query = query.filter(unit::id.eq_any(units));
     }
     if let Some(serial_number) = &filter.serial_number {
@@ -172,8 +185,7 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Pla
         query = query.filter(unit::asset_number.eq(asset_number));
     }
     if let Some(state) = filter.spell {
-        let present = spell::state.eq(state.as_str()).and(spell::valid.contains(tx.now()));
-        query = query.filter(unit::id.eq_any(spell::table.filter(present).select(spell::unit_id)));
+        query = query.filter(unit::id.eq_any(spell::units_in(state, tx.now())));
     }
     if !filter.retired {
         query = query.filter(unit::ended_at.is_null());

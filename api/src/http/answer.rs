@@ -89,7 +89,8 @@ pub struct Paging {
 pub struct Sorting {
     /// By what the list is sorted: `created` or `changed`, when a record was first or last written, the
     /// oldest first; or by its own key, as when left out: `name`, of units and meters `label`, of
-    /// components `kind`, of savings reports `month`, the newest first. Pages stay right whatever is
+    /// components `kind`, of savings reports `month`, the newest first, of call-outs `called_at`, of process
+    /// upsets `began_at`, of visits `day`, of agreements and covers `first_day`. Pages stay right whatever is
     /// written meanwhile; by `changed`, what is written meanwhile comes again at the end.
     #[param(example = "changed")]
     sort: Option<String>,

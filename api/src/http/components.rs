@@ -2,12 +2,15 @@
 
 use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use super::series::AskOf;
+use super::table::{Kind, Tabled, listed};
 use super::templates::FailureInput;
 use crate::auth::{Caller, perm};
+use crate::db::page::After;
 use crate::db::wear::{self, Seen};
 use crate::db::{Db, Tx, component};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -246,10 +249,9 @@ pub struct ListComponents {
 }
 
 impl ListComponents {
-    fn filter(self, of: AskOf) -> component::Filter {
-        let (of, Self { kind, model, fitted }) = (of.of(None), self);
-        let (customer, site) = of.stay();
-        component::Filter { unit: of.unit.map(UnitId), customer, site, kind, model, fitted }
+    fn parse(self, of: &AskOf) -> Result<component::Filter, Faults> {
+        let Self { kind, model, fitted } = self;
+        Ok(component::Filter { of: of.parse()?, kind, model, fitted })
     }
 }
 
@@ -274,23 +276,52 @@ async fn create_component(
 
 /// List components by kind
 ///
-/// Those of a customer or site are in units that stand there now.
+/// Those of a customer or site are in units that stand there now. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "components", params(ListComponents, AskOf, Sorting, Paging),
-    responses((status = 200, description = "A page of components", body = Page<ComponentView>), Problems))]
+    responses((status = 200, description = "A page of components", content(
+        (Page<ComponentView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/components")]
 async fn list_components(
     request: HttpRequest,
     caller: Caller<perm::ReadComponents>,
     (query, of): (Query<ListComponents>, Query<AskOf>),
     (sorting, paging): (Query<Sorting>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let after = paging.sorted(&sorting, "kind")?;
-    let filter = query.into_inner().filter(*of);
-    let listed = async |tx: &Tx<'_>| wear::seen(tx, component::list(tx, &filter, &after).await?).await;
-    let rows = db.read(caller.scope(), caller.now(), listed).await?;
-    let key = |row: &Seen| after.place(&row.part, &row.part.value.kind, row.part.id.0);
-    Ok(answer::page(&request, &after, rows, key, ComponentView::from))
+    let filter = query.into_inner().parse(&of)?;
+    let read = async move |tx: &Tx<'_>, after: &After| wear::seen(tx, component::list(tx, &filter, after).await?).await;
+    let key = |after: &After, row: &Seen| after.place(&row.part, &row.part.value.kind, row.part.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, ComponentView::from)).await
+}
+
+impl Tabled for ComponentView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("unit_id", Kind::Text),
+        ("kind", Kind::Text),
+        ("model", Kind::Text),
+        ("serial_number", Kind::Text),
+        ("duty", Kind::Text),
+        ("run_basis", Kind::Text),
+        ("rated_life", Kind::Number),
+        ("assumed_per_day", Kind::Number),
+        ("age_at_fitting", Kind::Number),
+        ("fitted_at", Kind::Instant),
+        ("tracked_from", Kind::Instant),
+        ("last_good_at", Kind::Instant),
+        ("warranty_until", Kind::Day),
+        ("out_at", Kind::Instant),
+        ("out_why", Kind::Text),
+        ("age", Kind::Text),
+        ("failed_calibration_at", Kind::Instant),
+        ("failure", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a component

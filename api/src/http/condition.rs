@@ -1,14 +1,17 @@
 //! `/v1/findings` and `/v1/units/{id}/condition`: what is wrong with units before a part fails.
 
 use super::accounts::preview::MoneyView;
-use super::answer::{self, ChangedSince, Page, Paging, Problems};
+use super::answer::{ChangedSince, Page, Paging, Problems};
 use super::series::AskOf;
 use super::service::in_order;
+use super::table::{Kind as Column, Tabled, listed};
 use crate::auth::{Caller, perm};
 use crate::db::condition::{self, StoredFinding, StoredTest};
-use crate::db::{Db, DbError, unit};
+use crate::db::page::After;
+use crate::db::{Db, DbError, Tx, unit};
 use crate::extract::optional_instant;
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -127,9 +130,9 @@ pub struct ListFindings {
 }
 
 impl ListFindings {
-    fn parse(&self, of: AskOf) -> Result<condition::Filter, Problem> {
+    fn parse(&self, of: &AskOf) -> Result<condition::Filter, Problem> {
         in_order(self.from, self.to)?;
-        Ok(condition::Filter { of: of.of(None), open: self.open, from: self.from, to: self.to })
+        Ok(condition::Filter { of: of.parse()?, open: self.open, from: self.from, to: self.to })
     }
 }
 
@@ -138,25 +141,44 @@ impl ListFindings {
 /// As the night run's tests find it, in the order in which it was first found; one is open for each
 /// cause, and it closes when the test no longer finds it. What is the matter with meters is listed
 /// by `/v1/meter-findings`. Those of a customer or site are of units that stood there when they were found;
-/// one was written when it was last found, or closed.
+/// one was written when it was last found, or closed. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "units", params(ListFindings, AskOf, ChangedSince, Paging),
-    responses((status = 200, description = "A page of findings", body = Page<FindingView>), Problems))]
+    responses((status = 200, description = "A page of findings", content(
+        (Page<FindingView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/findings")]
 async fn list_findings(
     request: HttpRequest,
     caller: Caller<perm::ReadFindings>,
     (query, of): (Query<ListFindings>, Query<AskOf>),
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (query.parse(*of)?, paging.parse()?.since(since.changed_since));
-    let views = db
-        .read(caller.scope(), caller.now(), async |tx| {
-            let rows = condition::list(tx, &filter, &after).await?;
-            rows.into_iter().map(FindingView::of).collect::<Result<Vec<_>, _>>()
-        })
-        .await?;
-    Ok(answer::page(&request, &after, views, |view| (String::new(), view.id), |view| view))
+    let (filter, after) = (query.parse(&of)?, paging.parse()?.since(since.changed_since));
+    let read = async move |tx: &Tx<'_>, after: &After| {
+        let rows = condition::list(tx, &filter, after).await?;
+        rows.into_iter().map(FindingView::of).collect::<Result<Vec<_>, _>>()
+    };
+    let key = |_: &After, view: &FindingView| (String::new(), view.id);
+    listed(&request, &caller, (&db, &rates), after, read, (key, |view| view)).await
+}
+
+impl Tabled for FindingView {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("id", Column::Text),
+        ("unit_id", Column::Text),
+        ("unit", Column::Text),
+        ("kind", Column::Text),
+        ("words", Column::Text),
+        ("since", Column::Day),
+        ("size", Column::Number),
+        ("about", Column::Text),
+        ("cost_per_day", Column::Text),
+        ("no_cost", Column::Text),
+        ("opened_at", Column::Instant),
+        ("seen_at", Column::Instant),
+        ("closed_at", Column::Instant),
+    ];
 }
 
 /// A test of a unit's condition.

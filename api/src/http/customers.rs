@@ -1,10 +1,13 @@
 //! `/v1/customers`.
 
 use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
-use crate::db::{Db, Stored, customer};
+use crate::db::page::After;
+use crate::db::{Db, Stored, Tx, customer};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -128,20 +131,39 @@ async fn create_customer(
 }
 
 /// List customers by name
+///
+/// As a table (`Accept`), all of them.
 #[utoipa::path(tag = "customers", params(ListCustomers, Sorting, Paging),
-    responses((status = 200, description = "A page of customers", body = Page<CustomerView>), Problems))]
+    responses((status = 200, description = "A page of customers", content(
+        (Page<CustomerView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/customers")]
 async fn list_customers(
     request: HttpRequest,
     caller: Caller<perm::ReadCustomers>,
     query: Query<ListCustomers>,
     (sorting, paging): (Query<Sorting>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let after = paging.sorted(&sorting, "name")?;
     let filter = customer::Filter { own_number: query.own_number.clone(), retired: query.retired };
-    let rows = db.read(caller.scope(), caller.now(), async |tx| customer::list(tx, &filter, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| after.place(row, &row.value.name, row.id.0), CustomerView::from))
+    let read = async move |tx: &Tx<'_>, after: &After| customer::list(tx, &filter, after).await;
+    let key = |after: &After, row: &Stored<CustomerId, Customer>| after.place(row, &row.value.name, row.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, CustomerView::from)).await
+}
+
+impl Tabled for CustomerView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("name", Kind::Text),
+        ("own_number", Kind::Text),
+        ("fiscal_year_start", Kind::Whole),
+        ("unit_system", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a customer

@@ -1,10 +1,17 @@
 //! `/v1/meter-findings`: meters that are silent, stand still, or whose pulses and dial disagree.
 
-use super::answer::{self, Page, Paging, Problems};
+use super::answer::{Page, Paging, Problems};
+use super::series::AskOf;
+use super::service::in_order;
+use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
-use crate::db::Db;
 use crate::db::meter_watch::{self, Filter, StoredFinding};
+use crate::db::page::After;
+use crate::db::series::Of;
+use crate::db::{Db, Tx};
+use crate::extract::optional_instant;
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
@@ -65,33 +72,56 @@ pub struct ListFindings {
     open: Option<bool>,
     /// Only this meter's.
     meter_id: Option<Uuid>,
-    /// Only those of the meters that measured this unit or a part of it meanwhile.
-    unit_id: Option<Uuid>,
-    /// Only those of the meters that served this site meanwhile.
-    site_id: Option<Uuid>,
+    /// First found at this instant or later.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-01-01T00:00:00Z")]
+    from: Option<DateTime<Utc>>,
+    /// First found before this instant.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-02-01T00:00:00Z")]
+    to: Option<DateTime<Utc>>,
 }
 
 impl ListFindings {
-    fn filter(&self) -> Filter {
-        Filter { open: self.open, meter: self.meter_id, unit: self.unit_id, site: self.site_id }
+    fn parse(&self, of: &AskOf) -> Result<Filter, Problem> {
+        in_order(self.from, self.to)?;
+        let of = Of { meter: self.meter_id, ..of.parse()? };
+        Ok(Filter { open: self.open, of, from: self.from, to: self.to })
     }
 }
 
 /// List what is the matter with meters
 ///
-/// As the night run finds it, in the order in which it was first found.
-#[utoipa::path(tag = "meters", params(ListFindings, Paging),
-    responses((status = 200, description = "A page of findings", body = Page<FindingView>), Problems))]
+/// As the night run finds it, in the order in which it was first found. Those of a unit, customer or site are
+/// of the meters that measured it, or served it, meanwhile. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "meters", params(ListFindings, AskOf, Paging),
+    responses((status = 200, description = "A page of findings", content(
+        (Page<FindingView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/meter-findings")]
 async fn list_meter_findings(
     request: HttpRequest,
     caller: Caller<perm::ReadFindings>,
-    query: Query<ListFindings>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (query, of, paging): (Query<ListFindings>, Query<AskOf>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let filter = query.filter();
-    let rows = db.read(caller.scope(), caller.now(), async |tx| meter_watch::list(tx, &filter, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (String::new(), row.id), FindingView::from))
+    let (filter, after) = (query.parse(&of)?, paging.parse()?);
+    let read = async move |tx: &Tx<'_>, after: &After| meter_watch::list(tx, &filter, after).await;
+    let key = |_: &After, row: &StoredFinding| (String::new(), row.id);
+    listed(&request, &caller, (&db, &rates), after, read, (key, FindingView::from)).await
+}
+
+impl Tabled for FindingView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("meter_id", Kind::Text),
+        ("meter", Kind::Text),
+        ("kind", Kind::Text),
+        ("words", Kind::Text),
+        ("since", Kind::Instant),
+        ("size", Kind::Number),
+        ("opened_at", Kind::Instant),
+        ("seen_at", Kind::Instant),
+        ("closed_at", Kind::Instant),
+    ];
 }

@@ -2,16 +2,20 @@
 
 use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use super::attachments::{AttachmentInput, AttachmentView};
+use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
-use crate::db::Db;
 use crate::db::meter::{self, Attached};
+use crate::db::page::After;
+use crate::db::series::Of;
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
 use domain::fault::Faults;
-use domain::ids::{CustomerId, MeterId, SiteId, UnitId};
+use domain::ids::{MeterId, SiteId};
 use domain::meter::{Attachment, Meter};
 use domain::metering::accuracy::Wear;
 use domain::metering::meter::{AccuracyClass, MeterFacts, PlateFlows};
@@ -248,8 +252,19 @@ impl From<Attached> for MeterView {
 pub struct ListMeters {
     /// Only those that measure this unit or a part of it now.
     unit_id: Option<Uuid>,
-    /// Only those that measure this site now.
+    /// Only those that measure units of this model or parts of them now.
+    model_id: Option<Uuid>,
+    /// Only those that measure a unit with this number in the customer's own books, or a part of it, now.
+    #[param(example = "A-2210")]
+    asset_number: Option<String>,
+    /// Only those that measure this site itself now.
     site_id: Option<Uuid>,
+    /// Only those that measure a site with this number in the customer's own books, or its units there, now.
+    #[param(example = "S-07")]
+    site_number: Option<String>,
+    /// Only those that measure sites of this cost centre of the customer's, or units there, now.
+    #[param(example = "4711")]
+    cost_centre: Option<String>,
     /// Only those that measure at this customer's sites, or its units there, now.
     customer_id: Option<Uuid>,
     /// Only those in this stream.
@@ -265,9 +280,16 @@ impl ListMeters {
     fn parse(&self) -> Result<meter::Filter, Faults> {
         let mut faults = Faults::default();
         let stream = self.stream.as_deref().and_then(|name| faults.take("/stream", Stream::parse(name)));
-        let (unit, site) = (self.unit_id.map(UnitId), self.site_id.map(SiteId));
-        let customer = self.customer_id.map(CustomerId);
-        faults.or(meter::Filter { unit, site, customer, stream, retired: self.retired })
+        let of = Of {
+            customer: self.customer_id,
+            unit: self.unit_id,
+            model: self.model_id,
+            asset_number: self.asset_number.clone(),
+            site_number: self.site_number.clone(),
+            cost_centre: self.cost_centre.clone(),
+            ..Of::default()
+        };
+        faults.or(meter::Filter { of, site: self.site_id.map(SiteId), stream, retired: self.retired })
     }
 }
 
@@ -291,20 +313,55 @@ async fn create_meter(
 }
 
 /// List meters by label
+///
+/// As a table (`Accept`), all of them.
 #[utoipa::path(tag = "meters", params(ListMeters, Sorting, Paging),
-    responses((status = 200, description = "A page of meters", body = Page<MeterView>), Problems))]
+    responses((status = 200, description = "A page of meters", content(
+        (Page<MeterView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/meters")]
 async fn list_meters(
     request: HttpRequest,
     caller: Caller<perm::ReadMeters>,
     query: Query<ListMeters>,
     (sorting, paging): (Query<Sorting>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (filter, after) = (query.parse()?, paging.sorted(&sorting, "label")?);
-    let rows = db.read(caller.scope(), caller.now(), async |tx| meter::list(tx, &filter, &after).await).await?;
-    let key = |row: &Attached| after.place(&row.meter, &row.meter.value.label, row.meter.id.0);
-    Ok(answer::page(&request, &after, rows, key, MeterView::from))
+    let read = async move |tx: &Tx<'_>, after: &After| meter::list(tx, &filter, after).await;
+    let key = |after: &After, row: &Attached| after.place(&row.meter, &row.meter.value.label, row.meter.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, MeterView::from)).await
+}
+
+impl Tabled for MeterView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("number", Kind::Whole),
+        ("label", Kind::Text),
+        ("stream", Kind::Text),
+        ("unit", Kind::Text),
+        ("multiplier", Kind::Whole),
+        ("digits", Kind::Whole),
+        ("resolution", Kind::Number),
+        ("max_flow_per_h", Kind::Number),
+        ("flow_q1_l_per_h", Kind::Number),
+        ("flow_q2_l_per_h", Kind::Number),
+        ("flow_q3_l_per_h", Kind::Number),
+        ("flow_q4_l_per_h", Kind::Number),
+        ("accuracy_class", Kind::Whole),
+        ("displacement", Kind::Text),
+        ("in_service_factor", Kind::Number),
+        ("position", Kind::Text),
+        ("serial_number", Kind::Text),
+        ("read_by", Kind::Text),
+        ("read_every_h", Kind::Whole),
+        ("dial_meter_id", Kind::Text),
+        ("attachment", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a meter

@@ -1,12 +1,18 @@
 //! `/v1/reading-exceptions`: steps that do not count until somebody rules on them.
 
-use super::answer::{self, Page, Paging, Problems};
+use super::answer::{Page, Paging, Problems};
+use super::series::AskOf;
+use super::service::in_order;
+use super::table::{Kind as Column, Tabled, listed};
 use crate::auth::{Caller, Permission, perm};
-use crate::db::Db;
 use crate::db::fact::amount_name;
+use crate::db::page::After;
 use crate::db::ruling::{self, Filter, StoredException};
+use crate::db::series::Of;
+use crate::db::{Db, Tx};
 use crate::extract::{Body, optional_instant};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
@@ -205,36 +211,64 @@ pub struct ListExceptions {
     open: Option<bool>,
     /// Only this meter's.
     meter_id: Option<Uuid>,
-    /// Only those of the meters that measured this unit or a part of it then.
-    unit_id: Option<Uuid>,
-    /// Only those of the meters that served this site then.
-    site_id: Option<Uuid>,
+    /// First found at this instant or later.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-01-01T00:00:00Z")]
+    from: Option<DateTime<Utc>>,
+    /// First found before this instant.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-02-01T00:00:00Z")]
+    to: Option<DateTime<Utc>>,
 }
 
 impl ListExceptions {
-    fn filter(&self) -> Filter {
-        Filter { open: self.open, meter: self.meter_id, unit: self.unit_id, site: self.site_id }
+    fn parse(&self, of: &AskOf) -> Result<Filter, Problem> {
+        in_order(self.from, self.to)?;
+        let of = Of { meter: self.meter_id, ..of.parse()? };
+        Ok(Filter { open: self.open, of, from: self.from, to: self.to })
     }
 }
 
 /// List reading exceptions
 ///
 /// In the order in which the night run found them. Their steps are in no figure until somebody
-/// has ruled on them.
-#[utoipa::path(tag = "meters", params(ListExceptions, Paging),
-    responses((status = 200, description = "A page of exceptions", body = Page<ExceptionView>), Problems))]
+/// has ruled on them. Those of a unit, customer or site are of the meters that measured it, or served it, then.
+/// As a table (`Accept`), all of them.
+#[utoipa::path(tag = "meters", params(ListExceptions, AskOf, Paging),
+    responses((status = 200, description = "A page of exceptions", content(
+        (Page<ExceptionView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/reading-exceptions")]
 async fn list_exceptions(
     request: HttpRequest,
     caller: Caller<perm::ReadReadings>,
-    query: Query<ListExceptions>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (query, of, paging): (Query<ListExceptions>, Query<AskOf>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let filter = query.filter();
-    let rows = db.read(caller.scope(), caller.now(), async |tx| ruling::list(tx, &filter, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (String::new(), row.id), ExceptionView::from))
+    let (filter, after) = (query.parse(&of)?, paging.parse()?);
+    let read = async move |tx: &Tx<'_>, after: &After| ruling::list(tx, &filter, after).await;
+    let key = |_: &After, row: &StoredException| (String::new(), row.id);
+    listed(&request, &caller, (&db, &rates), after, read, (key, ExceptionView::from)).await
+}
+
+impl Tabled for ExceptionView {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("id", Column::Text),
+        ("meter_id", Column::Text),
+        ("meter", Column::Text),
+        ("kind", Column::Text),
+        ("words", Column::Text),
+        ("from", Column::Text),
+        ("to", Column::Text),
+        ("amounts_if_accepted", Column::Text),
+        ("suggestion", Column::Text),
+        ("may_rule", Column::Text),
+        ("opened_at", Column::Instant),
+        ("closed_at", Column::Instant),
+        ("ruling", Column::Text),
+        ("ruled_by", Column::Text),
+        ("note", Column::Text),
+    ];
 }
 
 /// Get a reading exception
@@ -267,7 +301,7 @@ async fn rule_on_exception(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let (decision, note) = input.0.parse()?;
-    let work = async |tx: &crate::db::Tx<'_>| ruling::rule(tx, *id, decision, note.as_deref()).await;
+    let work = async |tx: &Tx<'_>| ruling::rule(tx, *id, decision, note.as_deref()).await;
     let stored = db.write(caller.scope(), caller.now(), work).await?;
     Ok(HttpResponse::Ok().json(ExceptionView::from(stored)))
 }

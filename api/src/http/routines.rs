@@ -1,13 +1,17 @@
 //! `/v1/routines`.
 
 use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use super::series::AskOf;
+use super::table::{Kind, Tabled, listed};
 use super::templates::{EveryInput, PlanInput};
 use crate::auth::{Caller, perm};
+use crate::db::page::After;
 use crate::db::routine::{self, Kept};
 use crate::db::routine_done::{self, StoredDone};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -264,8 +268,6 @@ impl From<StoredDone> for DoneView {
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListRoutines {
-    /// Only this unit's.
-    unit_id: Option<Uuid>,
     /// Whether to give retired ones too.
     #[serde(default)]
     #[param(required = false)]
@@ -292,21 +294,49 @@ async fn create_routine(
 }
 
 /// List routines by name
-#[utoipa::path(tag = "routines", params(ListRoutines, Sorting, Paging),
-    responses((status = 200, description = "A page of routines", body = Page<RoutineView>), Problems))]
+///
+/// Those of a customer or site are of units that stand there now. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "routines", params(ListRoutines, AskOf, Sorting, Paging),
+    responses((status = 200, description = "A page of routines", content(
+        (Page<RoutineView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/routines")]
 async fn list_routines(
     request: HttpRequest,
     caller: Caller<perm::ReadRoutines>,
-    query: Query<ListRoutines>,
+    (query, of): (Query<ListRoutines>, Query<AskOf>),
     (sorting, paging): (Query<Sorting>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let after = paging.sorted(&sorting, "name")?;
-    let filter = routine::Filter { unit: query.unit_id.map(UnitId), retired: query.retired };
-    let rows = db.read(caller.scope(), caller.now(), async |tx| routine::list(tx, &filter, &after).await).await?;
-    let key = |row: &Kept| after.place(&row.routine, &row.routine.value.plan.name, row.routine.id.0);
-    Ok(answer::page(&request, &after, rows, key, RoutineView::from))
+    let filter = routine::Filter { of: of.parse()?, retired: query.retired };
+    let read = async move |tx: &Tx<'_>, after: &After| routine::list(tx, &filter, after).await;
+    let key = |after: &After, row: &Kept| after.place(&row.routine, &row.routine.value.plan.name, row.routine.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, RoutineView::from)).await
+}
+
+impl Tabled for RoutineView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("unit_id", Kind::Text),
+        ("name", Kind::Text),
+        ("every", Kind::Text),
+        ("rests", Kind::Text),
+        ("checklist", Kind::Text),
+        ("cautions", Kind::Text),
+        ("certificate", Kind::Text),
+        ("technician_id", Kind::Text),
+        ("counts_from", Kind::Day),
+        ("last_done_on", Kind::Day),
+        ("next_n", Kind::Whole),
+        ("due_on", Kind::Day),
+        ("due_by", Kind::Text),
+        ("heed", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a routine

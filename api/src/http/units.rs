@@ -142,6 +142,12 @@ pub struct ListUnits {
     customer_id: Option<Uuid>,
     /// Only those that stand at this site now.
     site_id: Option<Uuid>,
+    /// Only those that stand at a site with this number in the customer's own books now.
+    #[param(example = "S-07")]
+    site_number: Option<String>,
+    /// Only those that stand at a site of this cost centre of the customer's now.
+    #[param(example = "4711")]
+    cost_centre: Option<String>,
     /// Only those of this model.
     model_id: Option<Uuid>,
     /// Only that of this serial number.
@@ -168,6 +174,8 @@ impl ListUnits {
             serial_number: self.serial_number.clone(),
             customer: self.customer_id.map(CustomerId),
             site: self.site_id.map(SiteId),
+            site_number: self.site_number.clone(),
+            cost_centre: self.cost_centre.clone(),
             model: self.model_id.map(ModelId),
             asset_number: self.asset_number.clone(),
             spell,

@@ -17,7 +17,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use domain::customer::UnitSystem;
 use domain::ids::{CustomerId, SiteId, UnitId};
 use domain::trace::Window;
-use domain::uncertainty::stretch::{SharedMeter, of_volumes};
+use domain::uncertainty::stretch::{SharedMeter, of_month, of_volumes};
 use domain::zone::{Month, local_date};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -131,8 +131,10 @@ pub struct WaterFigure {
     sessions: Option<u32>,
     /// The expanded uncertainty (coverage factor 2) of each volume in `amounts`, in litres: class of
     /// its meters in service, resolution, and how steps longer than a day were spread; where
-    /// several meters measure it, the widest of their classes. Of hours, days and read periods; months
-    /// have theirs in `balance` alone.
+    /// several meters measure it, the widest of their classes. Of months, what steps across their bounds
+    /// leave unsure counts too, and a volume is left out where notes are counted on top of what its meters
+    /// passed (`balance` has both) or, of water that is no part of the balance, where steps of days were
+    /// spread.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Object>, example = json!({"makeup_l": 48.0}))]
     expanded: Option<Value>,
@@ -429,10 +431,14 @@ async fn computed(
             let months = fact::months(tx, whose, from, to).await?;
             let subjects: Vec<Uuid> = months.iter().map(|month| month.subject_id).collect();
             let statements = fact::statements(tx, &subjects, from, to).await?;
+            let meters = meters_of(tx, subjects.into_iter()).await?;
             let with_balance = |month: StoredMonth| {
-                let statement = statements.get(&(month.subject_id, month.fact.month));
-                let balance = statement.map(|statement| BalanceView::of(statement, month.fact.coverage));
-                WaterFigure { balance, ..month.into() }
+                let fact = &month.fact;
+                let statement = statements.get(&(month.subject_id, fact.month));
+                let own = serving(&meters, month.subject_id, (fact.month.first_day(), fact.month.last_day()));
+                let expanded = of_month(&fact.amounts, statement, &own, fact.estimated_share);
+                let balance = statement.map(|statement| BalanceView::of(statement, fact.coverage));
+                WaterFigure { expanded: Some(fact::to_json(&expanded)), balance, ..month.into() }
             };
             months.into_iter().map(with_balance).collect()
         }

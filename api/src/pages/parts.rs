@@ -3,6 +3,7 @@
 use super::words::{self, NONE};
 use crate::db::component::{self, Filter};
 use crate::db::page::After;
+use crate::db::series::Of;
 use crate::db::wear::{self, Seen};
 use crate::db::{DbError, Stored, Tx};
 use chrono_tz::Tz;
@@ -34,7 +35,7 @@ pub(super) async fn fitted(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<Seen>, DbErr
 
 /// Their records alone.
 pub(super) async fn records(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<Stored<ComponentId, Component>>, DbError> {
-    let filter = Filter { unit: Some(unit), fitted: true, ..Filter::default() };
+    let filter = Filter { of: Of::of_unit(unit), fitted: true, ..Filter::default() };
     component::list(tx, &filter, &After::first(PARTS_MOST)).await
 }
 

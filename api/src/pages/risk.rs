@@ -104,7 +104,7 @@ pub(super) async fn units_at_risk(
 
 impl Page {
     async fn of(tx: &Tx<'_>, after: &After, prices: bool) -> Result<Self, DbError> {
-        let mut units = view::units(tx, Of::default(), after).await?;
+        let mut units = view::units(tx, &Of::default(), after).await?;
         let more = after.cut_off(&mut units);
         let next = units.last().filter(|_| more).map(|last| After::cursor(&last.rank.to_string(), last.unit_id));
         let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();

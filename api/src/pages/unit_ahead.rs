@@ -8,6 +8,7 @@ use crate::auth::{Permission, Role, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::risk::view;
 use crate::db::routine::{self, Filter, Kept};
+use crate::db::series::Of;
 use crate::db::{DbError, Tx, routine_done};
 use chrono_tz::Tz;
 use domain::ids::UnitId;
@@ -62,7 +63,7 @@ impl Ahead {
 }
 
 async fn work(tx: &Tx<'_>, id: UnitId, zone: Tz) -> Result<Vec<Work>, DbError> {
-    let filter = Filter { unit: Some(id), retired: false };
+    let filter = Filter { of: Of::of_unit(id), retired: false };
     let mut kept = routine::list(tx, &filter, &After::first(PAGE_MAX)).await?;
     kept.retain(|kept| kept.due.is_some());
     kept.sort_by_key(|kept| kept.due.map(|due| due.on));

@@ -209,7 +209,7 @@ impl Making<'_> {
 }
 
 /// A value as a plain number, and its unit.
-pub(super) fn number_of(value: &Value) -> (String, String) {
+pub(crate) fn number_of(value: &Value) -> (String, String) {
     let float = |number: f64, unit: &str| (number.to_string(), unit.to_owned());
     let money = |amount: Decimal, unit: String| (amount.to_string(), unit);
     match value {

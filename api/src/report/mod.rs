@@ -13,5 +13,7 @@ mod sentence;
 mod tables;
 pub mod words;
 
+pub(crate) use lines::number_of;
+
 pub use document::{Statement, Wanted, counted, statement, zone};
 pub use words::Words;

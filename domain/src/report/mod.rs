@@ -18,6 +18,7 @@
 //! | `together` | units beside one wash meter of their site |
 //! | [`model`] | the report itself |
 //! | [`claims`] | what of it can be added over months |
+//! | [`sites`] | the reckoning of each site alone |
 //! | [`readings`] | the reckoning from reading to reading |
 //! | [`adjustment`] | a difference to an earlier month, carried in a later report |
 //! | [`changes`] | what a revision would change, line by line |
@@ -51,6 +52,7 @@ pub(crate) mod reckon;
 pub mod rule;
 mod series;
 pub mod site_month;
+pub mod sites;
 pub mod standing;
 mod stood;
 mod stretch;
@@ -81,6 +83,7 @@ impl SavingsReport {
             unit_system: inputs.unit_system,
             sentence: words::sentence(inputs, &present, &period, &lines),
             reckoning: lines,
+            sites: sites::of(inputs, &present),
             readings: readings::of(inputs, &present),
             adjustments: Vec::new(),
             savings: case.site_savings(),

@@ -10,6 +10,7 @@ use super::invested::SiteInvested;
 use super::money::SiteSaving;
 use super::moved::MovedWater;
 use super::readings::Readings;
+use super::sites::SiteReckoning;
 use super::style::ReportStyle;
 use super::upkeep::Upkeep;
 use crate::accounts::site_cost::SiteCost;
@@ -44,6 +45,9 @@ pub struct SavingsReport {
     pub sentence: String,
     /// The figures, each printed or withheld.
     pub reckoning: Vec<Line>,
+    /// The same of each site alone; none in reports that were made before there were any.
+    #[serde(default)]
+    pub sites: Vec<SiteReckoning>,
     /// The read periods that ended in the month; null where nothing is read by hand.
     #[serde(default)]
     pub readings: Option<Readings>,

@@ -33,7 +33,7 @@ use chrono_tz::Tz;
 use diesel::deserialize::QueryableByName;
 use diesel::pg::Pg;
 use diesel::sql_query;
-use diesel::sql_types::{BigInt, Bool, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Array, BigInt, Bool, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{AccountId, CustomerId, NoteId, UnitId};
@@ -293,28 +293,28 @@ struct OfUnit {
 /// [`DbError::Invalid`] for a cursor of another list.
 pub(crate) async fn of_units<N: Note<Owner = UnitId>>(
     tx: &Tx<'_>,
-    of: Of,
+    of: &Of,
     window: &Window,
     after: &After,
 ) -> Result<Vec<(UnitId, Noted<N>)>, DbError> {
-    let (table, (at, id)) = (N::SEEN, after.key());
+    let (table, (at, id), among) = (N::SEEN, after.key(), of.among(tx).await?);
     let stood = stood_with!("n", "at", "$8", "$9");
     let rows: Vec<(OfUnit, (Stamps, N::Row))> = sql_query(format!(
         "select n.*, n.at as begins from {table} n
-          where (n.at, n.id) > ($1, $2) and ($3::uuid is null or n.unit_id = $3) and {stood}
+          where (n.at, n.id) > ($1, $2) and ($3::uuid[] is null or n.unit_id = any ($3)) and {stood}
             and ($4::timestamptz is null or n.at >= $4) and ($5::timestamptz is null or n.at < $5)
             and ($6 or n.withdrawn_at is null)
           order by n.at, n.id limit $7"
     ))
     .bind::<Timestamptz, _>(of_cursor(at)?)
     .bind::<SqlUuid, _>(id)
-    .bind::<Nullable<SqlUuid>, _>(of.unit)
+    .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
     .bind::<Nullable<Timestamptz>, _>(window.from)
     .bind::<Nullable<Timestamptz>, _>(window.to)
     .bind::<Bool, _>(window.withdrawn)
     .bind::<BigInt, _>(after.ask())
-    .bind::<Nullable<SqlUuid>, _>(of.customer)
-    .bind::<Nullable<SqlUuid>, _>(of.site)
+    .bind::<Nullable<SqlUuid>, _>(among.customer)
+    .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
     .load(&mut tx.conn())
     .await?;
     rows.into_iter().map(|(of, row)| Ok((UnitId(of.unit_id), noted(row)?))).collect()

@@ -81,8 +81,37 @@ pub struct Issued {
 pub struct Filter {
     /// Of one month.
     pub month: Option<Month>,
+    /// Of this month and later ones.
+    pub from: Option<Month>,
+    /// Of this month and earlier ones.
+    pub to: Option<Month>,
     /// Of one customer.
     pub customer: Option<CustomerId>,
+    /// Only issued ones, or only drafts.
+    pub issued: Option<bool>,
+}
+
+/// Of a query, what a filter means.
+macro_rules! meant {
+    ($query:expr, $filter:expr) => {{
+        let (mut query, filter) = ($query, $filter);
+        if let Some(month) = filter.month {
+            query = query.filter(savings_report::month.eq(month.first_day()));
+        }
+        if let Some(from) = filter.from {
+            query = query.filter(savings_report::month.ge(from.first_day()));
+        }
+        if let Some(to) = filter.to {
+            query = query.filter(savings_report::month.le(to.first_day()));
+        }
+        if let Some(customer) = filter.customer {
+            query = query.filter(savings_report::customer_id.eq(customer.0));
+        }
+        if let Some(issued) = filter.issued {
+            query = query.filter(savings_report::state.eq(if issued { "issued" } else { "draft" }));
+        }
+        query
+    }};
 }
 
 #[derive(Queryable)]
@@ -226,14 +255,14 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     if let Some(since) = after.changed_since() {
         query = query.filter(savings_report::changed_at.ge(since));
     }
-    if let Some(month) = filter.month {
-        query = query.filter(savings_report::month.eq(month.first_day()));
-    }
-    if let Some(customer) = filter.customer {
-        query = query.filter(savings_report::customer_id.eq(customer.0));
-    }
-    let rows: Vec<Row> = query.limit(after.ask()).load(&mut tx.conn()).await?;
+    let rows: Vec<Row> = meant!(query, filter).limit(after.ask()).load(&mut tx.conn()).await?;
     rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// The sort text and id of a report in a cursor.
+#[must_use]
+pub fn place(after: &After, report: &StoredReport) -> (String, Uuid) {
+    after.place_at(&report.month.first_day().to_string(), report.id, (report.created_at, report.changed_at))
 }
 
 /// How many reports there are.
@@ -241,14 +270,8 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
 /// # Errors
 /// When the database fails.
 pub async fn count(tx: &Tx<'_>, filter: &Filter) -> Result<usize, DbError> {
-    let mut query = savings_report::table.select(diesel::dsl::count_star()).into_boxed();
-    if let Some(month) = filter.month {
-        query = query.filter(savings_report::month.eq(month.first_day()));
-    }
-    if let Some(customer) = filter.customer {
-        query = query.filter(savings_report::customer_id.eq(customer.0));
-    }
-    let found: i64 = query.first(&mut tx.conn()).await?;
+    let all = savings_report::table.select(diesel::dsl::count_star()).into_boxed::<Pg>();
+    let found: i64 = meant!(all, filter).first(&mut tx.conn()).await?;
     Ok(usize::try_from(found).unwrap_or(0))
 }
 

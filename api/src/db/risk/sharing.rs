@@ -129,8 +129,8 @@ select r.unit_id, u.label, p.site_id, r.night, r.made_at, r.p_30, r.p_90, r.upse
   join placement p on p.dealer_id = r.dealer_id and p.unit_id = r.unit_id and p.valid @> r.made_at
   join risk_sharing o on o.dealer_id = p.dealer_id and o.customer_id = p.customer_id and o.risk
   left join unit_loss l on l.dealer_id = r.dealer_id and l.unit_id = r.unit_id
- where (u.label, u.id) > ($1, $2) and ($4::uuid is null or u.id = $4)
-   and ($5::uuid is null or p.customer_id = $5) and ($6::uuid is null or p.site_id = $6)
+ where (u.label, u.id) > ($1, $2) and ($4::uuid[] is null or u.id = any ($4))
+   and ($5::uuid is null or p.customer_id = $5) and ($6::uuid[] is null or p.site_id = any ($6))
  order by u.label, u.id
  limit $3";
 
@@ -138,15 +138,15 @@ select r.unit_id, u.label, p.site_id, r.night, r.made_at, r.p_30, r.p_90, r.upse
 ///
 /// # Errors
 /// When the database fails.
-pub async fn units(tx: &Tx<'_>, of: Of, after: &After) -> Result<Vec<SharedUnit>, DbError> {
-    let (label, id) = after.key();
+pub async fn units(tx: &Tx<'_>, of: &Of, after: &After) -> Result<Vec<SharedUnit>, DbError> {
+    let ((label, id), among) = (after.key(), of.among(tx).await?);
     Ok(sql_query(UNITS)
         .bind::<Text, _>(label)
         .bind::<SqlUuid, _>(id)
         .bind::<BigInt, _>(after.ask())
-        .bind::<Nullable<SqlUuid>, _>(of.unit)
-        .bind::<Nullable<SqlUuid>, _>(of.customer)
-        .bind::<Nullable<SqlUuid>, _>(of.site)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
+        .bind::<Nullable<SqlUuid>, _>(among.customer)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
         .load(&mut tx.conn())
         .await?)
 }

@@ -79,8 +79,8 @@ select r.unit_id, u.label, s.name as site, k.name as customer, s.fallback, r.nig
   left join placement p on p.dealer_id = r.dealer_id and p.unit_id = r.unit_id and p.valid @> $1
   left join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
   left join customer k on k.dealer_id = p.dealer_id and k.id = p.customer_id
- where r.rank > $2 and ($3::uuid is null or r.unit_id = $3)
-   and ($5::uuid is null or p.customer_id = $5) and ($6::uuid is null or p.site_id = $6)
+ where r.rank > $2 and ($3::uuid[] is null or r.unit_id = any ($3))
+   and ($5::uuid is null or p.customer_id = $5) and ($6::uuid[] is null or p.site_id = any ($6))
  order by r.rank
  limit $4";
 
@@ -88,7 +88,7 @@ select r.unit_id, u.label, s.name as site, k.name as customer, s.fallback, r.nig
 ///
 /// # Errors
 /// When the database fails.
-pub async fn units(tx: &Tx<'_>, of: Of, after: &After) -> Result<Vec<UnitAtRisk>, DbError> {
+pub async fn units(tx: &Tx<'_>, of: &Of, after: &After) -> Result<Vec<UnitAtRisk>, DbError> {
     of_units(tx, of, after.key().0.parse().unwrap_or(0), after.ask()).await
 }
 
@@ -97,18 +97,18 @@ pub async fn units(tx: &Tx<'_>, of: Of, after: &After) -> Result<Vec<UnitAtRisk>
 /// # Errors
 /// When the database fails.
 pub async fn unit(tx: &Tx<'_>, unit: UnitId) -> Result<Option<UnitAtRisk>, DbError> {
-    let of = Of { unit: Some(unit.0), ..Of::default() };
-    Ok(of_units(tx, of, 0, 1).await?.pop())
+    Ok(of_units(tx, &Of::of_unit(unit), 0, 1).await?.pop())
 }
 
-async fn of_units(tx: &Tx<'_>, of: Of, after: i32, limit: i64) -> Result<Vec<UnitAtRisk>, DbError> {
+async fn of_units(tx: &Tx<'_>, of: &Of, after: i32, limit: i64) -> Result<Vec<UnitAtRisk>, DbError> {
+    let among = of.among(tx).await?;
     Ok(sql_query(UNITS)
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Integer, _>(after)
-        .bind::<Nullable<SqlUuid>, _>(of.unit)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
         .bind::<BigInt, _>(limit)
-        .bind::<Nullable<SqlUuid>, _>(of.customer)
-        .bind::<Nullable<SqlUuid>, _>(of.site)
+        .bind::<Nullable<SqlUuid>, _>(among.customer)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
         .load(&mut tx.conn())
         .await?)
 }

@@ -1,14 +1,16 @@
 //! Readings and figures of many meters and subjects in order, a page at a time: for exports whose
 //! memory does not grow with what is asked for.
 
+pub mod among;
 pub mod readings;
 pub mod water;
 
-use domain::ids::{CustomerId, SiteId};
+use domain::ids::{CustomerId, UnitId};
+use domain::spell::SpellState;
 use uuid::Uuid;
 
 /// Of what.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Of {
     /// This customer.
     pub customer: Option<Uuid>,
@@ -18,11 +20,28 @@ pub struct Of {
     pub unit: Option<Uuid>,
     /// This meter; of readings.
     pub meter: Option<Uuid>,
+    /// Units of this model.
+    pub model: Option<Uuid>,
+    /// Units in this state now.
+    pub spell: Option<SpellState>,
+    /// Units with this number in the customer's own books.
+    pub asset_number: Option<String>,
+    /// Sites with this number in them.
+    pub site_number: Option<String>,
+    /// Sites of this cost centre of the customer's.
+    pub cost_centre: Option<String>,
 }
 
 impl Of {
-    /// The customer and the site.
-    pub(crate) fn stay(self) -> (Option<CustomerId>, Option<SiteId>) {
-        (self.customer.map(CustomerId), self.site.map(SiteId))
+    /// Of one customer.
+    #[must_use]
+    pub fn of_customer(customer: CustomerId) -> Self {
+        Self { customer: Some(customer.0), ..Self::default() }
+    }
+
+    /// Of one unit.
+    #[must_use]
+    pub fn of_unit(unit: UnitId) -> Self {
+        Self { unit: Some(unit.0), ..Self::default() }
     }
 }

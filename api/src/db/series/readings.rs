@@ -8,7 +8,7 @@ use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Integer, Nullable, SmallInt, Text, Timestamptz, Tstzrange, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Integer, Nullable, SmallInt, Text, Timestamptz, Tstzrange, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::span::Span;
 use domain::units::{Dimension, RegisterUnit};
@@ -55,7 +55,7 @@ struct Row {
 const EVERY: &str = "
 select m.no, m.id, m.label, m.stream, m.unit, m.multiplier, tstzrange($1, $2) as valid
   from meter m
- where $1 < $2 and ($3 is null or m.id = $3) and $4::uuid is null and $5::uuid is null and $6::uuid is null
+ where $1 < $2 and ($3 is null or m.id = $3) and $4::uuid is null and $5::uuid[] is null and $6::uuid[] is null
  order by m.no";
 
 /// Meters while they served what is asked for.
@@ -64,8 +64,8 @@ select m.no, m.id, m.label, m.stream, m.unit, m.multiplier, h.valid * tstzrange(
   from meter m
   join meter_holding h on h.dealer_id = m.dealer_id and h.meter_no = m.no and h.valid && tstzrange($1, $2)
   left join placement p on p.dealer_id = h.dealer_id and p.id = h.placement_id
- where ($3 is null or m.id = $3) and ($4 is null or h.customer_id = $4) and ($5 is null or h.site_id = $5)
-   and ($6 is null or p.unit_id = $6)
+ where ($3 is null or m.id = $3) and ($4 is null or h.customer_id = $4) and ($5 is null or h.site_id = any ($5))
+   and ($6 is null or p.unit_id = any ($6))
  order by m.no, h.valid";
 
 /// The meters of what is asked for, each with the stretches of time in which it served it.
@@ -74,17 +74,17 @@ select m.no, m.id, m.label, m.stream, m.unit, m.multiplier, h.valid * tstzrange(
 /// When the database fails.
 pub async fn stretches(
     tx: &Tx<'_>,
-    of: Of,
+    of: &Of,
     (from, to): (DateTime<Utc>, DateTime<Utc>),
 ) -> Result<Vec<Stretch>, DbError> {
-    let whole = of.customer.or(of.site).or(of.unit).is_none();
-    let rows: Vec<Row> = sql_query(if whole { EVERY } else { SERVING })
+    let among = of.among(tx).await?;
+    let rows: Vec<Row> = sql_query(if among.is_all() { EVERY } else { SERVING })
         .bind::<Timestamptz, _>(from)
         .bind::<Timestamptz, _>(to)
         .bind::<Nullable<SqlUuid>, _>(of.meter)
-        .bind::<Nullable<SqlUuid>, _>(of.customer)
-        .bind::<Nullable<SqlUuid>, _>(of.site)
-        .bind::<Nullable<SqlUuid>, _>(of.unit)
+        .bind::<Nullable<SqlUuid>, _>(among.customer)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
         .load(&mut tx.conn())
         .await?;
     let stretch = |row: Row| {

@@ -26,11 +26,11 @@ pub type After = (NaiveDate, Uuid);
 /// When the database fails.
 pub async fn days(
     tx: &Tx<'_>,
-    of: Of,
+    of: &Of,
     (from, to): (NaiveDate, NaiveDate),
     after: Option<After>,
 ) -> Result<Vec<(CustomerId, StoredDay)>, DbError> {
-    fact::days_after(tx, of, (from, to), after, ROWS_A_PAGE).await
+    fact::days_after(tx, &of.among(tx).await?, (from, to), after, ROWS_A_PAGE).await
 }
 
 /// The same of months.
@@ -39,11 +39,11 @@ pub async fn days(
 /// When the database fails.
 pub async fn months(
     tx: &Tx<'_>,
-    of: Of,
+    of: &Of,
     (from, to): (Month, Month),
     after: Option<After>,
 ) -> Result<Vec<(CustomerId, StoredMonth)>, DbError> {
-    fact::months_after(tx, of, (from, to), after, ROWS_A_PAGE).await
+    fact::months_after(tx, &of.among(tx).await?, (from, to), after, ROWS_A_PAGE).await
 }
 
 #[derive(QueryableByName)]

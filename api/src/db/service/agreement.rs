@@ -1,10 +1,10 @@
 //! Agreements in the database, what they promise, and what was used of what they include.
 
-use super::{Filter, Kept, Keys, Record, create as keep, cursor_of, day_key, get, list, site_of, update_at};
+use super::{Filter, Kept, Keys, Record, create as keep, day_key, get, list, place, site_of, update_at};
 use crate::db::error::named;
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::schema::site;
-use crate::db::{DbError, Revision, Tx, accounts, customer, dealer, unit};
+use crate::db::{DbError, Revision, Tx, accounts, customer, dealer, series, unit};
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
@@ -96,7 +96,7 @@ pub(crate) async fn near(
     while let Some(page) = next.take().filter(|_| found.len() < most) {
         let mut rows = list::<Agreement>(tx, filter, &page).await?;
         let goes_on = page.cut_off(&mut rows);
-        next = rows.last().filter(|_| goes_on).map(|last| page.going_on(cursor_of(last)));
+        next = rows.last().filter(|_| goes_on).map(|last| page.going_on(place(&page, last)));
         found.extend(rows.into_iter().filter(|kept| kept.stored.value.near(today, until).is_some()));
     }
     found.truncate(most);
@@ -121,7 +121,7 @@ pub(super) async fn promised_by(
     called: DateTime<Utc>,
     zone: Tz,
 ) -> Result<Option<DateTime<Utc>>, DbError> {
-    let filter = Filter { customer: Some(of.customer), ..Filter::default() };
+    let filter = Filter { of: series::Of::of_customer(of.customer), ..Filter::default() };
     let day = local_date(zone, called);
     let all = list::<Agreement>(tx, &filter, &After::first(PAGE_MAX)).await?;
     let holding = all.into_iter().map(|kept| kept.stored.value).filter(|agreement| {

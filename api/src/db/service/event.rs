@@ -7,12 +7,13 @@ use crate::db::measures::{of_cursor, to_cursor};
 use crate::db::page::After;
 use crate::db::placement::stood_with;
 use crate::db::schema::service_event;
+use crate::db::series::Of;
 use crate::db::stamp::{Change, Stored};
 use crate::db::{DbError, Revision, Tx, component};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{BigInt, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Array, BigInt, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::component::{Component, TakenOut};
 use domain::fault::{Fault, Faults};
@@ -47,12 +48,8 @@ pub(crate) struct Recorded {
 /// Which events.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Filter {
-    /// Of this unit.
-    pub(crate) unit: Option<UnitId>,
-    /// Of units that stood with this customer then.
-    pub(crate) customer: Option<CustomerId>,
-    /// Of units that stood at this site then.
-    pub(crate) site: Option<SiteId>,
+    /// Of these units; of units that stood with this customer and at these sites then.
+    pub(crate) of: Of,
     /// Of this kind.
     pub(crate) kind: Option<String>,
     /// Under this order number of the customer's own.
@@ -74,7 +71,7 @@ select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.
 /// Those of a filter, in order of time.
 const FILTERED: &str = concat!(
     "
-   and ($1 is null or e.unit_id = $1) and ($2 is null or e.kind = $2)
+   and ($1::uuid[] is null or e.unit_id = any ($1)) and ($2 is null or e.kind = $2)
    and ($3 is null or e.at >= $3) and ($4 is null or e.at < $4)
    and ($8 is null or e.order_number = $8) and ($9 is null or e.created_at >= $9)
    and (e.at, e.id) > ($5, $6) and ",
@@ -186,9 +183,9 @@ pub(crate) async fn revisions(tx: &Tx<'_>, id: Uuid) -> Result<Vec<Recorded>, Db
 /// # Errors
 /// [`DbError::Invalid`] for a cursor of another list.
 pub(crate) async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Recorded>, DbError> {
-    let (at, id) = after.key();
+    let ((at, id), among) = (after.key(), filter.of.among(tx).await?);
     let rows: Vec<EventRow> = sql_query(format!("{LAST} {FILTERED}"))
-        .bind::<Nullable<SqlUuid>, _>(filter.unit.map(|unit| unit.0))
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
         .bind::<Nullable<Text>, _>(filter.kind.as_deref())
         .bind::<Nullable<Timestamptz>, _>(filter.from)
         .bind::<Nullable<Timestamptz>, _>(filter.to)
@@ -197,8 +194,8 @@ pub(crate) async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<
         .bind::<BigInt, _>(after.ask())
         .bind::<Nullable<Text>, _>(filter.order_number.as_deref())
         .bind::<Nullable<Timestamptz>, _>(after.changed_since())
-        .bind::<Nullable<SqlUuid>, _>(filter.customer.map(|customer| customer.0))
-        .bind::<Nullable<SqlUuid>, _>(filter.site.map(|site| site.0))
+        .bind::<Nullable<SqlUuid>, _>(among.customer)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
         .load(&mut tx.conn())
         .await?;
     event_rows::whole(tx, rows).await

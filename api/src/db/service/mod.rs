@@ -19,14 +19,15 @@ pub(crate) mod upset;
 pub(crate) mod visit;
 
 use super::error::{known, named};
-use super::page::After;
+use super::page::{After, Sort};
+use super::series::Of;
 use super::stamp::{Change, one_changed};
 use super::{DbError, Revision, Stored, Tx, placement, schema, site, unit};
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{BigInt, Bool, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Array, BigInt, Bool, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{AccountId, CustomerId, SiteId, UnitId};
@@ -69,12 +70,8 @@ pub(crate) struct Kept<T> {
 /// Which records.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Filter {
-    /// Of this unit.
-    pub(crate) unit: Option<UnitId>,
-    /// At this site.
-    pub(crate) site: Option<SiteId>,
-    /// Of this customer.
-    pub(crate) customer: Option<CustomerId>,
+    /// Of this customer, at these sites and of these units.
+    pub(crate) of: Of,
     /// From this instant on.
     pub(crate) from: Option<DateTime<Utc>>,
     /// Before this instant.
@@ -223,34 +220,43 @@ pub(crate) async fn get<T: Record>(tx: &Tx<'_>, id: Uuid) -> Result<Kept<T>, DbE
     kept(sql_query(sql).bind::<SqlUuid, _>(id).get_result(&mut tx.conn()).await?)
 }
 
-/// Records in order of time, one more than the page holds.
+/// The column by which a list is sorted, and the instant after which it goes on.
+fn order(after: &After) -> Result<(&'static str, DateTime<Utc>), Faults> {
+    Ok(match after.sort() {
+        Sort::Own => ("at", super::measures::of_cursor(after.key().0)?),
+        Sort::Created => ("created_at", after.at()),
+        Sort::Changed => ("changed_at", after.at()),
+    })
+}
+
+/// Records in order of time or as the page is sorted, one more than it holds.
 ///
 /// # Errors
 /// [`DbError::Invalid`] for a cursor of another list.
 pub(crate) async fn list<T: Record>(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Kept<T>>, DbError> {
-    let (at, id) = after.key();
+    let ((key, past), among) = (order(after)?, filter.of.among(tx).await?);
+    let (table, order_number) = (T::TABLE, T::ORDER_NUMBER);
     let sql = format!(
-        "select * from {}
-          where ($1 is null or unit_id = $1) and ($2 is null or site_id = $2) and ($3 is null or customer_id = $3)
+        "select * from {table}
+          where ($1 is null or unit_id = any ($1)) and ($2 is null or site_id = any ($2))
+            and ($3 is null or customer_id = $3)
             and ($4 is null or at >= $4) and ($5 is null or at < $5)
             and ($6 is null or record->>'technician_id' = $6)
             and not ($7 and coalesce(record->'steps' ? 'settled', false))
-            and (at, id) > ($8, $9)
-            and ($11 is null or {} = $11) and ($12 is null or changed_at >= $12)
-          order by at, id limit $10",
-        T::TABLE,
-        T::ORDER_NUMBER
+            and ({key}, id) > ($8, $9)
+            and ($11 is null or {order_number} = $11) and ($12 is null or changed_at >= $12)
+          order by {key}, id limit $10"
     );
     let rows: Vec<Row> = sql_query(sql)
-        .bind::<Nullable<SqlUuid>, _>(filter.unit.map(|unit| unit.0))
-        .bind::<Nullable<SqlUuid>, _>(filter.site.map(|site| site.0))
-        .bind::<Nullable<SqlUuid>, _>(filter.customer.map(|customer| customer.0))
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
+        .bind::<Nullable<SqlUuid>, _>(among.customer)
         .bind::<Nullable<Timestamptz>, _>(filter.from)
         .bind::<Nullable<Timestamptz>, _>(filter.to)
         .bind::<Nullable<Text>, _>(filter.technician.map(|account| account.to_string()))
         .bind::<Bool, _>(filter.open)
-        .bind::<Timestamptz, _>(super::measures::of_cursor(at)?)
-        .bind::<SqlUuid, _>(id)
+        .bind::<Timestamptz, _>(past)
+        .bind::<SqlUuid, _>(after.key().1)
         .bind::<BigInt, _>(after.ask())
         .bind::<Nullable<Text>, _>(filter.order_number.as_deref())
         .bind::<Nullable<Timestamptz>, _>(after.changed_since())
@@ -259,7 +265,12 @@ pub(crate) async fn list<T: Record>(tx: &Tx<'_>, filter: &Filter, after: &After)
     rows.into_iter().map(kept).collect()
 }
 
-/// The sort text and id of a record in a cursor.
+/// The sort text and id of a record in the cursors of such a list.
+pub(crate) fn place<T>(after: &After, kept: &Kept<T>) -> (String, Uuid) {
+    after.place(&kept.stored, &super::measures::to_cursor(kept.keys.at), kept.stored.id)
+}
+
+/// The same of a list in order of time.
 pub(crate) fn cursor_of<T>(kept: &Kept<T>) -> (String, Uuid) {
     (super::measures::to_cursor(kept.keys.at), kept.stored.id)
 }

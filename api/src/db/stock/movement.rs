@@ -225,7 +225,7 @@ async fn log(tx: &Tx<'_>, movement: &Movement) -> Result<(), DbError> {
 }
 
 /// Which lines.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Filter {
     /// That came to a place, left it, or counted it.
     pub place: Option<PlaceId>,
@@ -233,6 +233,12 @@ pub struct Filter {
     pub item: Option<ItemId>,
     /// Of a unit.
     pub unit: Option<UnitId>,
+    /// Of this kind.
+    pub kind: Option<String>,
+    /// That happened at this instant or later.
+    pub from: Option<DateTime<Utc>>,
+    /// That happened before this instant.
+    pub to: Option<DateTime<Utc>>,
 }
 
 /// Lines in the order in which they were written down, one more than the page holds.
@@ -256,6 +262,15 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     }
     if let Some(unit) = filter.unit {
         query = query.filter(stock_movement::unit_id.eq(unit.0));
+    }
+    if let Some(kind) = &filter.kind {
+        query = query.filter(stock_movement::kind.eq(kind));
+    }
+    if let Some(from) = filter.from {
+        query = query.filter(stock_movement::at.ge(from));
+    }
+    if let Some(to) = filter.to {
+        query = query.filter(stock_movement::at.lt(to));
     }
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
     let (items, suppliers) = (item::all(tx).await?, supplier::names(tx).await?);

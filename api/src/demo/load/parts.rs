@@ -3,6 +3,7 @@
 use super::instant;
 use crate::db::file::{self, NewFile};
 use crate::db::page::After;
+use crate::db::series::Of;
 use crate::db::{DbError, Revision, Tx, component, routine, routine_done};
 use crate::demo::invent::certificate;
 use crate::demo::invent::names::region;
@@ -28,7 +29,7 @@ pub(super) struct Swap {
 
 /// Ages of second-hand parts, and what was replaced since.
 pub(super) async fn wear(tx: &Tx<'_>, unit: UnitId, planned: &[PartPlan]) -> Result<Vec<Swap>, DbError> {
-    let filter = component::Filter { unit: Some(unit), ..component::Filter::default() };
+    let filter = component::Filter { of: Of::of_unit(unit), ..component::Filter::default() };
     let fitted = component::list(tx, &filter, &After::first(100)).await?;
     let mut swaps = Vec::new();
     for plan in planned {
@@ -52,7 +53,7 @@ pub(super) async fn wear(tx: &Tx<'_>, unit: UnitId, planned: &[PartPlan]) -> Res
 /// Notes the rounds of recurring work that were made.
 pub(super) async fn work(tx: &Tx<'_>, unit: UnitId, plan: &UnitPlan) -> Result<(), DbError> {
     let zone = plan.stays.first().map_or(chrono_tz::Tz::UTC, |stay| region(stay.site).zone);
-    let filter = routine::Filter { unit: Some(unit), ..routine::Filter::default() };
+    let filter = routine::Filter { of: Of::of_unit(unit), ..routine::Filter::default() };
     for kept in routine::list(tx, &filter, &After::first(100)).await? {
         let plan_of = &kept.routine.value.plan;
         let rounds = parts::rounds(plan, &plan_of.name, tx.now().timestamp());

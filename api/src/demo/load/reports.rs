@@ -49,7 +49,7 @@ pub async fn live_on(db: &Db, made: &Made, now: DateTime<Utc>) -> Result<(), Dem
 /// Two questions about the newest issued report of the first customer; one is answered. And what
 /// nobody decides by the rule is proposed by a person.
 async fn ask(tx: &Tx<'_>, made: &Made) -> Result<(), DbError> {
-    let filter = report::Filter { month: None, customer: Some(made.customer) };
+    let filter = report::Filter { customer: Some(made.customer), ..report::Filter::default() };
     let all = report::list(tx, &filter, &After::first(100)).await?;
     let newest = all.iter().filter(|report| report.issued.is_some()).max_by_key(|report| report.month);
     if let Some(report) = newest {

@@ -1,12 +1,15 @@
-//! `/v1/units/{id}/calibrations`.
+//! `/v1/units/{id}/calibrations`, and `/v1/calibrations` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::http::answer::{Page, Paging, Problems};
 use crate::http::calibration_limits::LimitsInput;
+use crate::http::series::AskOf;
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -20,7 +23,11 @@ use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_calibration).service(list_calibrations).service(withdraw_calibration);
+    config
+        .service(create_calibration)
+        .service(list_calibrations)
+        .service(withdraw_calibration)
+        .service(list_calibrations_of_units);
 }
 
 /// What is sent of a calibration: a probe in known standards, as found and as left.
@@ -214,6 +221,55 @@ async fn list_calibrations(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     list::<_, CalibrationInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+}
+
+/// A calibration, and the unit that it is of.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CalibrationOfUnit {
+    /// The unit.
+    unit_id: Uuid,
+    #[serde(flatten)]
+    noted: NotedView<CalibrationShown>,
+}
+
+/// List calibrations
+///
+/// Of all units within one's reach, oldest first; those of a customer or site are of units that stood there
+/// then. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOf, Instants, Paging),
+    responses((status = 200, description = "A page of calibrations", content(
+        (Page<CalibrationOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/calibrations")]
+async fn list_calibrations_of_units(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked, paging): (Query<AskOf>, Query<Instants>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let show = |unit_id, noted| CalibrationOfUnit { unit_id, noted };
+    of_units::<_, CalibrationInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &paging), show).await
+}
+
+impl Tabled for CalibrationOfUnit {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("unit_id", Kind::Text),
+        ("id", Kind::Text),
+        ("at", Kind::Instant),
+        ("probe", Kind::Text),
+        ("component_id", Kind::Text),
+        ("temperature_c", Kind::Number),
+        ("pressure_kpa", Kind::Number),
+        ("as_found", Kind::Text),
+        ("as_left", Kind::Text),
+        ("found", Kind::Text),
+        ("left", Kind::Text),
+        ("nernst_mv_per_ph", Kind::Number),
+        ("limits", Kind::Text),
+        ("recorded_by", Kind::Text),
+        ("created_at", Kind::Instant),
+        ("withdrawn", Kind::Text),
+    ];
 }
 
 /// Withdraw a wrong calibration

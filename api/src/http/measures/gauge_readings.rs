@@ -1,11 +1,14 @@
-//! `/v1/units/{id}/gauge-readings`.
+//! `/v1/units/{id}/gauge-readings`, and `/v1/gauge-readings` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, Reach, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::http::answer::{Page, Paging, Problems};
+use crate::http::series::AskOf;
+use crate::http::table::{Kind as Column, Tabled};
 use crate::problem::{Kind, Problem};
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
@@ -16,10 +19,15 @@ use domain::measures::sample::Qualifier;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_gauge_reading).service(list_gauge_readings).service(withdraw_gauge_reading);
+    config
+        .service(create_gauge_reading)
+        .service(list_gauge_readings)
+        .service(withdraw_gauge_reading)
+        .service(list_gauge_readings_of_units);
 }
 
 /// What is sent of a gauge reading.
@@ -118,6 +126,50 @@ async fn list_gauge_readings(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     list::<_, GaugeReadingInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+}
+
+/// A gauge reading, and the unit that it is of.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct GaugeReadingOfUnit {
+    /// The unit.
+    unit_id: Uuid,
+    #[serde(flatten)]
+    noted: NotedView<GaugeReadingInput>,
+}
+
+/// List gauge readings
+///
+/// Of all units within one's reach, oldest first; those of a customer or site are of units that stood there
+/// then. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOf, Instants, Paging),
+    responses((status = 200, description = "A page of gauge readings", content(
+        (Page<GaugeReadingOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/gauge-readings")]
+async fn list_gauge_readings_of_units(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked, paging): (Query<AskOf>, Query<Instants>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let show = |unit_id, noted| GaugeReadingOfUnit { unit_id, noted };
+    of_units::<_, GaugeReadingInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &paging), show).await
+}
+
+impl Tabled for GaugeReadingOfUnit {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("unit_id", Column::Text),
+        ("id", Column::Text),
+        ("at", Column::Instant),
+        ("gauge", Column::Text),
+        ("qualifier", Column::Text),
+        ("value", Column::Number),
+        ("unit", Column::Text),
+        ("place", Column::Text),
+        ("recorded_by", Column::Text),
+        ("created_at", Column::Instant),
+        ("withdrawn", Column::Text),
+    ];
 }
 
 /// Withdraw a wrong gauge reading

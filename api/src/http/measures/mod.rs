@@ -18,17 +18,21 @@ pub mod wash_tallies;
 pub mod working_days;
 
 use super::answer::{self, Paging};
+use super::series::AskOf;
+use super::table::{Tabled, listed};
 use crate::auth::Caller;
-use crate::db::Db;
 use crate::db::measures::dated::{self, Dated};
 use crate::db::measures::{self, Note, Noted, Window, Withdrawn};
+use crate::db::page::After;
+use crate::db::{Db, Tx};
 use crate::extract::{IdempotencyKey, instant};
 use crate::problem::{Kind, Problem};
-use actix_web::web::Query;
+use crate::rates::Rates;
+use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse};
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use domain::fault::Faults;
-use domain::ids::{NoteId, SiteId};
+use domain::ids::{NoteId, SiteId, UnitId};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -219,6 +223,25 @@ async fn list<P, S: Shape>(
     let rows =
         db.read(caller.scope(), caller.now(), async |tx| measures::list(tx, owner, &window, &after).await).await?;
     Ok(answer::page(request, &after, rows, |noted| (measures::to_cursor(noted.begins), noted.id.0), view::<S>))
+}
+
+/// The notes of all units that are asked for, each shown with its unit.
+async fn of_units<P, S, V>(
+    request: &HttpRequest,
+    caller: &Caller<P>,
+    service: (&Data<Db>, &Data<Rates>),
+    (of, asked, paging): (&AskOf, &Instants, &Paging),
+    show: impl Fn(Uuid, NotedView<S::Shown>) -> V + 'static,
+) -> Result<HttpResponse, Problem>
+where
+    S: Shape<Note: Note<Owner = UnitId>> + 'static,
+    V: Tabled + 'static,
+{
+    let (of, window, after) = (of.parse()?, asked.parse()?, paging.parse()?);
+    let read = async move |tx: &Tx<'_>, after: &After| measures::of_units::<S::Note>(tx, &of, &window, after).await;
+    let key = |_: &After, (_, noted): &(UnitId, Noted<S::Note>)| (measures::to_cursor(noted.begins), noted.id.0);
+    let row = move |(unit, noted): (UnitId, Noted<S::Note>)| show(unit.0, view::<S>(noted));
+    listed(request, caller, service, after, read, (key, row)).await
 }
 
 async fn withdraw<P, S: Shape>(

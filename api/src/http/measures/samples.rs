@@ -1,15 +1,13 @@
 //! `/v1/units/{id}/samples`, and `/v1/samples` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, view, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, perm};
+use crate::db::Db;
 use crate::db::measures::sample::Judged;
-use crate::db::measures::{self, Noted};
-use crate::db::page::After;
-use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::http::answer::{Page, Paging, Problems};
 use crate::http::series::AskOf;
-use crate::http::table::{Kind, Tabled, listed};
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
@@ -175,12 +173,8 @@ async fn list_samples_of_units(
     (of, asked, paging): (Query<AskOf>, Query<Instants>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (of, window, after) = (of.of(None), asked.parse()?, paging.parse()?);
-    let read = async move |tx: &Tx<'_>, after: &After| measures::of_units::<Judged>(tx, of, &window, after).await;
-    let key = |_: &After, (_, noted): &(UnitId, Noted<Judged>)| (measures::to_cursor(noted.begins), noted.id.0);
-    let show =
-        |(unit, noted): (UnitId, Noted<Judged>)| SampleOfUnit { unit_id: unit.0, noted: view::<SampleInput>(noted) };
-    listed(&request, &caller, (&db, &rates), after, read, (key, show)).await
+    let show = |unit_id, noted| SampleOfUnit { unit_id, noted };
+    of_units::<_, SampleInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &paging), show).await
 }
 
 impl Tabled for SampleOfUnit {

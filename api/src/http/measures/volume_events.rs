@@ -1,11 +1,14 @@
-//! `/v1/units/{id}/volume-events`.
+//! `/v1/units/{id}/volume-events`, and `/v1/volume-events` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::http::answer::{Page, Paging, Problems};
+use crate::http::series::AskOf;
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
@@ -17,10 +20,15 @@ use domain::water::storage::VolumeEventKind;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_volume_event).service(list_volume_events).service(withdraw_volume_event);
+    config
+        .service(create_volume_event)
+        .service(list_volume_events)
+        .service(withdraw_volume_event)
+        .service(list_volume_events_of_units);
 }
 
 /// What is sent of a volume event.
@@ -152,6 +160,51 @@ async fn list_volume_events(
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     list::<_, VolumeEventInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+}
+
+/// A volume event, and the unit that it is of.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct VolumeEventOfUnit {
+    /// The unit.
+    unit_id: Uuid,
+    #[serde(flatten)]
+    noted: NotedView<VolumeEventInput>,
+}
+
+/// List volume events
+///
+/// Of all units within one's reach, oldest first; those of a customer or site are of units that stood there
+/// then. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOf, Instants, Paging),
+    responses((status = 200, description = "A page of volume events", content(
+        (Page<VolumeEventOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/volume-events")]
+async fn list_volume_events_of_units(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked, paging): (Query<AskOf>, Query<Instants>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let show = |unit_id, noted| VolumeEventOfUnit { unit_id, noted };
+    of_units::<_, VolumeEventInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &paging), show).await
+}
+
+impl Tabled for VolumeEventOfUnit {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("unit_id", Kind::Text),
+        ("id", Kind::Text),
+        ("at", Kind::Instant),
+        ("kind", Kind::Text),
+        ("volume_l", Kind::Number),
+        ("u_share", Kind::Number),
+        ("passed_a_meter", Kind::Text),
+        ("load", Kind::Text),
+        ("note", Kind::Text),
+        ("recorded_by", Kind::Text),
+        ("created_at", Kind::Instant),
+        ("withdrawn", Kind::Text),
+    ];
 }
 
 /// Withdraw a wrong volume event

@@ -184,10 +184,10 @@ async fn list_shared_risk(
     (of, paging): (Query<AskOf>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (of, after) = (of.of(None), paging.parse()?);
+    let (of, after) = (of.parse()?, paging.parse()?);
     let views = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let units = sharing::units(tx, of, &after).await?;
+            let units = sharing::units(tx, &of, &after).await?;
             let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
             let parts = sharing::parts(tx, &ids, PARTS_MOST).await?;
             let mut findings: Vec<(Uuid, FindingView)> = Vec::new();

@@ -141,10 +141,10 @@ async fn list_units_at_risk(
     (of, paging): (Query<AskOf>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (of, after) = (of.of(None), paging.parse()?);
+    let (of, after) = (of.parse()?, paging.parse()?);
     let views = db
         .read(caller.scope(), caller.now(), async |tx| {
-            let units = view::units(tx, of, &after).await?;
+            let units = view::units(tx, &of, &after).await?;
             let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
             let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
             let weights = followed::weights(tx, &ids).await?;

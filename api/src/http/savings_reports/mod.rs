@@ -1,6 +1,7 @@
 //! `/v1/savings-reports`: the monthly statement of each customer, and its life.
 
 pub mod forms;
+pub mod issued;
 pub mod life;
 pub mod mails;
 pub mod questions;
@@ -8,13 +9,16 @@ pub mod recipients;
 pub mod revisions;
 pub mod style;
 
-use super::answer::{self, Page, Paging, Problems, Sorting};
+use super::answer::{Page, Paging, Problems, Sorting};
+use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
-use crate::db::Db;
+use crate::db::page::After;
 use crate::db::report::question::{self, StoredQuestion};
 use crate::db::report::standing::{self, StoredStanding};
 use crate::db::report::{self, Issued, StoredReport};
+use crate::db::{Db, Tx};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use crate::report::Wanted;
 use actix_web::http::header;
 use actix_web::web::{Data, Path, Query};
@@ -37,6 +41,7 @@ pub fn routes(config: &mut ServiceConfig) {
     config
         .service(list_savings_reports)
         .service(get_savings_report)
+        .configure(issued::routes)
         .configure(life::routes)
         .configure(mails::routes)
         .configure(revisions::routes)
@@ -105,7 +110,8 @@ pub struct ReportView {
     #[schema(example = false)]
     revision_proposed: Option<bool>,
     /// The figures: `sentence`; `reckoning`, each figure printed with its coverage, estimated
-    /// share and grade or withheld with the reason; `readings`, the same from reading to reading, of each
+    /// share and grade or withheld with the reason; `sites`, the reckoning of each site alone, which
+    /// reports made by earlier versions lack; `readings`, the same from reading to reading, of each
     /// unit or site that is read by hand with its days; `adjustments`, what is added for earlier
     /// months, a line each; `flow`, the balance; `moved`, fills, drains and loads; `haulage` that was
     /// avoided; `invested`, payback measured against promised; `by_day`, `by_period` and `by_month`; `units`
@@ -158,37 +164,62 @@ pub struct ListReports {
     /// Of one month, `YYYY-MM`.
     #[param(example = "2026-01")]
     month: Option<String>,
+    /// Of this month and later ones.
+    #[param(example = "2026-01")]
+    from: Option<String>,
+    /// Of this month and earlier ones.
+    #[param(example = "2026-12")]
+    to: Option<String>,
     /// Of one customer.
     customer_id: Option<Uuid>,
+    /// Only issued ones (true), or only drafts (false).
+    issued: Option<bool>,
 }
 
 impl ListReports {
     fn parse(&self) -> Result<report::Filter, Problem> {
         let mut faults = Faults::default();
-        let month = self.month.as_deref().and_then(|text| faults.take("/month", Month::parse(text)));
-        Ok(faults.or(report::Filter { month, customer: self.customer_id.map(CustomerId) })?)
+        let mut parse = |pointer, text: Option<&str>| text.and_then(|text| faults.take(pointer, Month::parse(text)));
+        let month = parse("/month", self.month.as_deref());
+        let (from, to) = (parse("/from", self.from.as_deref()), parse("/to", self.to.as_deref()));
+        let customer = self.customer_id.map(CustomerId);
+        Ok(faults.or(report::Filter { month, from, to, customer, issued: self.issued })?)
     }
 }
 
 /// List savings reports
 ///
-/// Newest month first; each at its newest revision.
+/// Newest month first; each at its newest revision. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "savings reports", params(ListReports, Sorting, Paging),
-    responses((status = 200, description = "A page of reports", body = Page<ReportSummary>), Problems))]
+    responses((status = 200, description = "A page of reports", content(
+        (Page<ReportSummary> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/savings-reports")]
 async fn list_savings_reports(
     request: HttpRequest,
     caller: Caller<perm::ReadReports>,
     asked: Query<ListReports>,
     (sorting, paging): (Query<Sorting>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (filter, after) = (asked.parse()?, paging.sorted(&sorting, "month")?);
-    let rows = db.read(caller.scope(), caller.now(), async |tx| report::list(tx, &filter, &after).await).await?;
-    let key = |row: &StoredReport| {
-        after.place_at(&row.month.first_day().to_string(), row.id, (row.created_at, row.changed_at))
-    };
-    Ok(answer::page(&request, &after, rows, key, |row| ReportSummary::from(&row)))
+    let read = async move |tx: &Tx<'_>, after: &After| report::list(tx, &filter, after).await;
+    let view = |row: StoredReport| ReportSummary::from(&row);
+    listed(&request, &caller, (&db, &rates), after, read, (report::place, view)).await
+}
+
+impl Tabled for ReportSummary {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("customer_id", Kind::Text),
+        ("customer", Kind::Text),
+        ("month", Kind::Text),
+        ("state", Kind::Text),
+        ("revision", Kind::Whole),
+        ("made_at", Kind::Instant),
+        ("issued", Kind::Text),
+        ("sentence", Kind::Text),
+    ];
 }
 
 /// In which language, and over which days.
@@ -225,7 +256,7 @@ async fn get_savings_report(
         let page = format!("/savings-reports/{id}");
         return Ok(HttpResponse::SeeOther().insert_header((header::LOCATION, page)).finish());
     }
-    let work = async |tx: &crate::db::Tx<'_>| {
+    let work = async |tx: &Tx<'_>| {
         let stored = report::get(tx, *id).await?;
         Ok((ReportView::of(&stored, question::list(tx, *id).await?, standing::find(tx, *id).await?.as_ref()), stored))
     };

@@ -9,6 +9,8 @@ pub mod water;
 
 use crate::db::series::Of;
 use crate::problem::{Kind, Problem};
+use domain::fault::Faults;
+use domain::spell::SpellState;
 use serde::Deserialize;
 use utoipa::IntoParams;
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -20,7 +22,7 @@ pub fn routes(config: &mut ServiceConfig) {
 }
 
 /// Of what; all within one's reach when nothing is said.
-#[derive(Debug, Clone, Copy, Deserialize, IntoParams)]
+#[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct AskOf {
     /// Of this customer.
@@ -29,11 +31,38 @@ pub struct AskOf {
     site_id: Option<Uuid>,
     /// Of this unit.
     unit_id: Option<Uuid>,
+    /// Of units of this model, of those in `/v1/unit-models`.
+    model_id: Option<Uuid>,
+    /// Of units in this state now: `planned`, `starting`, `running`, `bypassed`, `stopped`, `laid_up`,
+    /// `workshop` or `out_of_use`.
+    #[param(example = "running")]
+    spell: Option<String>,
+    /// Of units with this number in the customer's own books.
+    #[param(example = "A-2210")]
+    asset_number: Option<String>,
+    /// At sites with this number in the customer's own books.
+    #[param(example = "S-07")]
+    site_number: Option<String>,
+    /// At sites of this cost centre of the customer's.
+    #[param(example = "4711")]
+    cost_centre: Option<String>,
 }
 
 impl AskOf {
-    pub(in crate::http) fn of(self, meter: Option<Uuid>) -> Of {
-        Of { customer: self.customer_id, site: self.site_id, unit: self.unit_id, meter }
+    pub(in crate::http) fn parse(&self) -> Result<Of, Faults> {
+        let mut faults = Faults::default();
+        let spell = self.spell.as_deref().and_then(|name| faults.take("/spell", SpellState::parse(name)));
+        faults.or(Of {
+            customer: self.customer_id,
+            site: self.site_id,
+            unit: self.unit_id,
+            meter: None,
+            model: self.model_id,
+            spell,
+            asset_number: self.asset_number.clone(),
+            site_number: self.site_number.clone(),
+            cost_centre: self.cost_centre.clone(),
+        })
     }
 }
 

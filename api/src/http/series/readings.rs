@@ -5,6 +5,7 @@ use super::super::table::{Cell, Column, Kind, Row, streamed};
 use super::{AskOf, before_from, units};
 use crate::auth::{Caller, Scope, perm};
 use crate::db::reading::Reading;
+use crate::db::series::Of;
 use crate::db::series::readings::{self, Place, Stretch};
 use crate::db::{Db, DbError};
 use crate::problem::Problem;
@@ -112,8 +113,8 @@ pub(super) async fn export_readings(
         return Err(before_from());
     }
     let told = asked.units.as_deref().map(|name| units::parse(Some(name))).transpose()?;
-    let (of, span) = (of.of(asked.meter_id), (asked.from, asked.to));
-    let read = async |tx: &crate::db::Tx<'_>| readings::stretches(tx, of, span).await;
+    let (of, span) = (Of { meter: asked.meter_id, ..of.parse()? }, (asked.from, asked.to));
+    let read = async |tx: &crate::db::Tx<'_>| readings::stretches(tx, &of, span).await;
     let stretches = db.read(caller.scope(), caller.now(), read).await?;
     let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), (stretches, told));
     Ok(streamed(&request, columns(told), pages, export))

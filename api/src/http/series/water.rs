@@ -9,6 +9,7 @@ use super::units::{parse as parse_units, suffix};
 use super::{AskOf, before_from, units};
 use crate::auth::{Caller, Scope, perm};
 use crate::db::fact::{StoredDay, StoredMonth, amount_name, statements};
+use crate::db::series::among::Among;
 use crate::db::series::{Of, water};
 use crate::db::{Db, DbError, Tx};
 use crate::problem::{Kind as Wrong, Problem};
@@ -60,11 +61,10 @@ struct Asked {
     to: NaiveDate,
     step: Step,
     units: UnitSystem,
-    of: Of,
 }
 
 impl ExportWater {
-    fn parse(&self, of: AskOf) -> Result<Asked, Problem> {
+    fn parse(&self, of: &Of) -> Result<Asked, Problem> {
         if self.from > self.to {
             return Err(before_from());
         }
@@ -74,16 +74,14 @@ impl ExportWater {
             "month" => Step::Month,
             _ => return Err(Problem::at(Wrong::Invalid, "/step", "unknown_step", "Give hour, day or month.")),
         };
-        let asked =
-            Asked { from: self.from, to: self.to, step, units: parse_units(self.units.as_deref())?, of: of.of(None) };
         if step == Step::Hour {
             hours::few((self.from, self.to))?;
-            if asked.of.unit.or(asked.of.site).is_none() {
+            if of.unit.or(of.site).is_none() {
                 let detail = "Hours are given of one unit or site at a time: name it.";
                 return Err(Problem::at(Wrong::Invalid, "/unit_id", "required", detail));
             }
         }
-        Ok(asked)
+        Ok(Asked { from: self.from, to: self.to, step, units: parse_units(self.units.as_deref())? })
     }
 }
 
@@ -176,34 +174,37 @@ pub(super) async fn export_water(
     rates: Data<Rates>,
 ) -> Result<HttpResponse, Problem> {
     let export = rates.begin_export(caller.account()?)?;
-    let asked = asked.parse(*of)?;
+    let of = of.parse()?;
+    let asked = asked.parse(&of)?;
     if asked.step == Step::Hour {
-        let read = async |tx: &Tx<'_>| hour_readings(tx, asked).await;
-        let (readings, customers, issued) = db.read(caller.scope(), caller.now(), read).await?;
-        let rows = readings.hours().await?.into_iter().filter_map(|hour| hour_row(asked, &hour, &customers, &issued));
+        let (readings, beside) =
+            db.read(caller.scope(), caller.now(), async |tx| hour_readings(tx, asked, &of).await).await?;
+        let rows = readings.hours().await?.into_iter().filter_map(|hour| hour_row(asked, &hour, &beside));
         let rows = futures_util::stream::iter([Ok(rows.collect::<Vec<Row>>())]);
         return Ok(streamed(&request, columns(asked), rows, export));
     }
-    let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), asked);
+    let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), (asked, of));
     Ok(streamed(&request, columns(asked), pages, export))
 }
 
-type Customers = HashMap<Uuid, CustomerId>;
-
-async fn hour_readings(tx: &Tx<'_>, asked: Asked) -> Result<(Readings, Customers, Issued), DbError> {
-    let Of { unit, site, .. } = asked.of;
-    let readings = Readings::read(tx, (unit, site), (asked.from, asked.to)).await?;
-    let customers = water::customers(tx, &readings.subjects()).await?;
-    let issued = issued(tx, asked, customers.values().copied()).await?;
-    Ok((readings, customers, issued))
+/// What is known beside the readings of hours.
+struct Beside {
+    customers: HashMap<Uuid, CustomerId>,
+    issued: Issued,
+    among: Among,
 }
 
-/// An hour's row; `None` where another customer's was asked for.
-fn hour_row(asked: Asked, hour: &Hour, customers: &Customers, issued: &Issued) -> Option<Row> {
+async fn hour_readings(tx: &Tx<'_>, asked: Asked, of: &Of) -> Result<(Readings, Beside), DbError> {
+    let readings = Readings::read(tx, (of.unit, of.site), (asked.from, asked.to)).await?;
+    let customers = water::customers(tx, &readings.subjects()).await?;
+    let issued = issued(tx, asked, customers.values().copied()).await?;
+    Ok((readings, Beside { customers, issued, among: of.among(tx).await? }))
+}
+
+/// An hour's row; `None` where another's was asked for.
+fn hour_row(asked: Asked, hour: &Hour, Beside { customers, issued, among }: &Beside) -> Option<Row> {
     let customer = *customers.get(&hour.subject_id)?;
-    let Of { customer: wanted, unit, .. } = asked.of;
-    let is_wanted =
-        wanted.is_none_or(|wanted| wanted == customer.0) && unit.is_none_or(|unit| hour.unit_id == Some(unit));
+    let is_wanted = among.has(customer.0, hour.site_id, hour.unit_id);
     let fact = &hour.fact;
     let mut row = ids(hour.subject_id, hour.unit_id, hour.site_id, customer);
     row.extend([Cell::Day(fact.date), Cell::Instant(fact.from)]);
@@ -246,13 +247,18 @@ fn columns(asked: Asked) -> Vec<Column> {
     columns
 }
 
-fn pages(db: Db, scope: Scope, now: DateTime<Utc>, asked: Asked) -> impl Stream<Item = Result<Vec<Row>, DbError>> {
+fn pages(
+    db: Db,
+    scope: Scope,
+    now: DateTime<Utc>,
+    (asked, of): (Asked, Of),
+) -> impl Stream<Item = Result<Vec<Row>, DbError>> {
     async_stream::try_stream! {
         let mut after = None;
         loop {
             let read = async |tx: &Tx<'_>| match asked.step {
-                Step::Hour | Step::Day => days(tx, asked, after).await,
-                Step::Month => months(tx, asked, after).await,
+                Step::Hour | Step::Day => days(tx, asked, &of, after).await,
+                Step::Month => months(tx, asked, &of, after).await,
             };
             let (rows, last) = db.read(&scope, now, read).await?;
             let Some(last) = last else { break };
@@ -274,8 +280,8 @@ async fn issued(tx: &Tx<'_>, asked: Asked, of: impl Iterator<Item = CustomerId>)
     water::issued(tx, &customers, (asked.from, asked.to)).await
 }
 
-async fn days(tx: &Tx<'_>, asked: Asked, after: Option<water::After>) -> Result<Page, DbError> {
-    let found = water::days(tx, asked.of, (asked.from, asked.to), after).await?;
+async fn days(tx: &Tx<'_>, asked: Asked, of: &Of, after: Option<water::After>) -> Result<Page, DbError> {
+    let found = water::days(tx, of, (asked.from, asked.to), after).await?;
     let meters = meters_of(tx, found.iter().map(|(_, day)| day.subject_id)).await?;
     let issued = issued(tx, asked, found.iter().map(|(customer, _)| *customer)).await?;
     let row = |(customer, day): &(CustomerId, StoredDay)| {
@@ -293,9 +299,9 @@ async fn days(tx: &Tx<'_>, asked: Asked, after: Option<water::After>) -> Result<
     Ok((found.iter().map(row).collect(), found.last().map(|(_, day)| (day.fact.date, day.subject_id))))
 }
 
-async fn months(tx: &Tx<'_>, asked: Asked, after: Option<water::After>) -> Result<Page, DbError> {
+async fn months(tx: &Tx<'_>, asked: Asked, of: &Of, after: Option<water::After>) -> Result<Page, DbError> {
     let (from, to) = (Month::of(asked.from), Month::of(asked.to));
-    let found = water::months(tx, asked.of, (from, to), after).await?;
+    let found = water::months(tx, of, (from, to), after).await?;
     let subjects: Vec<Uuid> = found.iter().map(|(_, month)| month.subject_id).collect();
     let statements = statements(tx, &subjects, from, to).await?;
     let meters = meters_of(tx, subjects.iter().copied()).await?;
@@ -325,10 +331,10 @@ pub(super) async fn month_of(
     units: UnitSystem,
 ) -> Result<(Vec<Column>, Vec<Row>), DbError> {
     let of = Of { customer: Some(customer.0), ..Of::default() };
-    let asked = Asked { from: month.first_day(), to: month.last_day(), step: Step::Month, units, of };
+    let asked = Asked { from: month.first_day(), to: month.last_day(), step: Step::Month, units };
     let (mut rows, mut after) = (Vec::new(), None);
     loop {
-        let (page, last) = months(tx, asked, after).await?;
+        let (page, last) = months(tx, asked, &of, after).await?;
         rows.extend(page);
         if last.is_none() {
             return Ok((columns(asked), rows));

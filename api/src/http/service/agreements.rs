@@ -4,9 +4,10 @@ use super::{Asked, KeptView, view};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::dealer;
-use crate::db::service::{self, Kept, agreement, cursor_of};
+use crate::db::service::{self, Kept, agreement, place};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOf;
 use crate::problem::{Kind, Problem};
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
@@ -170,18 +171,17 @@ async fn create_agreement(
 }
 
 /// List agreements by their first day
-#[utoipa::path(tag = "agreements", params(Asked, Near, ChangedSince, Paging),
+#[utoipa::path(tag = "agreements", params(AskOf, Asked, Near, Sorting, Paging),
     responses((status = 200, description = "A page of agreements", body = Page<AgreementView>), Problems))]
 #[get("/agreements")]
 async fn list_agreements(
     request: HttpRequest,
     caller: Caller<perm::ReadAgreements>,
-    asked: Query<Asked>,
-    near: Query<Near>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (of, asked, near): (Query<AskOf>, Query<Asked>, Query<Near>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, near, after) = (asked.parse()?, near.parse()?, paging.parse()?.since(since.changed_since));
+    let (filter, near, after) = (asked.parse(&of)?, near.parse()?, paging.sorted(&sorting, "first_day")?);
     let list = async |tx: &crate::db::Tx<'_>| {
         let today = dealer::today(tx).await?;
         let rows = match near {
@@ -191,7 +191,7 @@ async fn list_agreements(
         Ok((rows, today))
     };
     let (rows, today) = db.read(caller.scope(), caller.now(), list).await?;
-    Ok(answer::page(&request, &after, rows, cursor_of, |kept| AgreementView::of(kept, today)))
+    Ok(answer::page(&request, &after, rows, |kept| place(&after, kept), |kept| AgreementView::of(kept, today)))
 }
 
 /// Get an agreement

@@ -3,11 +3,12 @@
 use super::Asked;
 use crate::auth::{Caller, perm};
 use crate::db::page::After;
-use crate::db::service::Filter;
 use crate::db::service::call_out::{self, By, Call, Known};
+use crate::db::service::{Filter, place};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
-use crate::http::answer::{self, ChangedSince, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::series::AskOf;
 use crate::http::table::{Kind as Column, Tabled, listed};
 use crate::problem::{Kind, Problem};
 use crate::rates::Rates;
@@ -243,7 +244,7 @@ async fn open_call_out(
 /// List call-outs
 ///
 /// Oldest first. Customers get their own, without internal words. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "call-outs", params(Asked, ListCallOuts, ChangedSince, Paging),
+#[utoipa::path(tag = "call-outs", params(AskOf, Asked, ListCallOuts, Sorting, Paging),
     responses((status = 200, description = "A page of call-outs", content(
         (Page<CallOutView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -251,15 +252,15 @@ async fn open_call_out(
 async fn list_call_outs(
     request: HttpRequest,
     caller: Caller<perm::ReadCallOuts>,
-    (asked, query): (Query<Asked>, Query<ListCallOuts>),
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (of, asked, query): (Query<AskOf>, Query<Asked>, Query<ListCallOuts>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let ListCallOuts { open, order_number } = query.into_inner();
-    let filter = Filter { open, order_number, ..asked.parse()? };
-    let after = paging.parse()?.since(since.changed_since);
+    let filter = Filter { open, order_number, ..asked.parse(&of)? };
+    let after = paging.sorted(&sorting, "called_at")?;
     let read = async move |tx: &Tx<'_>, after: &After| call_out::list(tx, &filter, after).await;
-    let (now, key) = (caller.now(), |_: &After, known: &Known| crate::db::service::cursor_of(&known.kept));
+    let (now, key) = (caller.now(), |after: &After, known: &Known| place(after, &known.kept));
     listed(&request, &caller, (&db, &rates), after, read, (key, move |known: Known| CallOutView::of(known, now))).await
 }
 

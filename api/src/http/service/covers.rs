@@ -3,10 +3,11 @@
 use super::{Asked, KeptView, view};
 use crate::auth::{Caller, perm};
 use crate::db::service::handed_over::{self, HandedOver};
-use crate::db::service::{self, Kept, cover, cursor_of};
+use crate::db::service::{self, Kept, cover, place};
 use crate::db::{Db, DbError, Revision, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOf;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
@@ -148,24 +149,24 @@ async fn create_cover(
 }
 
 /// List covers by their first day
-#[utoipa::path(tag = "covers", params(Asked, ChangedSince, Paging),
+#[utoipa::path(tag = "covers", params(AskOf, Asked, Sorting, Paging),
     responses((status = 200, description = "A page of covers", body = Page<CoverView>), Problems))]
 #[get("/covers")]
 async fn list_covers(
     request: HttpRequest,
     caller: Caller<perm::ReadCovers>,
-    asked: Query<Asked>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (of, asked): (Query<AskOf>, Query<Asked>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
+    let (filter, after) = (asked.parse(&of)?, paging.sorted(&sorting, "first_day")?);
     let list = async |tx: &Tx<'_>| {
         let rows = service::list::<Cover>(tx, &filter, &after).await?;
         let units: Vec<Uuid> = rows.iter().map(|kept| kept.stored.value.unit_id.0).collect();
         Ok((handed_over::of(tx, &units).await?, rows))
     };
     let (handed_over, rows) = db.read(caller.scope(), caller.now(), list).await?;
-    Ok(answer::page(&request, &after, rows, cursor_of, |kept| CoverView::of(kept, &handed_over)))
+    Ok(answer::page(&request, &after, rows, |kept| place(&after, kept), |kept| CoverView::of(kept, &handed_over)))
 }
 
 /// Get a warranty cover

@@ -298,11 +298,10 @@ pub struct ListServiceEvents {
 }
 
 impl ListServiceEvents {
-    fn parse(self, of: AskOf) -> Result<Filter, Problem> {
-        let (of, Self { kind, order_number, from, to }) = (of.of(None), self);
+    fn parse(self, of: &AskOf) -> Result<Filter, Problem> {
+        let Self { kind, order_number, from, to } = self;
         in_order(from, to)?;
-        let (customer, site) = of.stay();
-        Ok(Filter { unit: of.unit.map(UnitId), customer, site, kind, order_number, from, to })
+        Ok(Filter { of: of.parse()?, kind, order_number, from, to })
     }
 }
 
@@ -349,7 +348,7 @@ async fn list_service_events(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.into_inner().parse(*of)?, paging.parse()?.since(since.changed_since));
+    let (filter, after) = (asked.into_inner().parse(&of)?, paging.parse()?.since(since.changed_since));
     let read = async move |tx: &Tx<'_>, after: &After| event::list(tx, &filter, after).await;
     let key = |_: &After, row: &Recorded| event::cursor_of(row);
     listed(&request, &caller, (&db, &rates), after, read, (key, ServiceEventView::from)).await

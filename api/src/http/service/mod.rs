@@ -11,10 +11,10 @@ pub mod upsets;
 pub mod visits;
 
 use super::answer::Stamps;
+use super::series::AskOf;
 use crate::db::service::{Filter, Kept};
 use crate::problem::{Kind, Problem};
 use chrono::{DateTime, Utc};
-use domain::ids::{CustomerId, SiteId, UnitId};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -80,12 +80,6 @@ fn view<T, V: From<T>>(kept: Kept<T>) -> KeptView<V> {
 #[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct Asked {
-    /// Of this unit.
-    unit_id: Option<Uuid>,
-    /// At this site.
-    site_id: Option<Uuid>,
-    /// Of this customer.
-    customer_id: Option<Uuid>,
     /// From this instant on.
     #[param(example = "2026-01-01T00:00:00Z")]
     from: Option<DateTime<Utc>>,
@@ -95,16 +89,9 @@ pub struct Asked {
 }
 
 impl Asked {
-    fn parse(&self) -> Result<Filter, Problem> {
+    fn parse(&self, of: &AskOf) -> Result<Filter, Problem> {
         in_order(self.from, self.to)?;
-        Ok(Filter {
-            unit: self.unit_id.map(UnitId),
-            site: self.site_id.map(SiteId),
-            customer: self.customer_id.map(CustomerId),
-            from: self.from,
-            to: self.to,
-            ..Filter::default()
-        })
+        Ok(Filter { of: of.parse()?, from: self.from, to: self.to, ..Filter::default() })
     }
 }
 

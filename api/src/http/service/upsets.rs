@@ -1,12 +1,16 @@
 //! `/v1/process-upsets`.
 
-use super::{Asked, KeptView, view};
+use super::Asked;
 use crate::auth::{Caller, perm};
-use crate::db::Db;
-use crate::db::service::{self, cursor_of, upset};
+use crate::db::page::After;
+use crate::db::service::{self, Kept, place, upset};
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
-use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOf;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -57,10 +61,38 @@ super::shape! {
     }
 }
 
+/// A process upset. Its end is the upset's own, so the record has no other.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = ProcessUpsetShown)]
+pub struct UpsetView {
+    id: Uuid,
+    #[serde(flatten)]
+    record: ProcessUpsetBody,
+    /// How often it was written; also its ETag.
+    #[schema(example = 1)]
+    revision: i32,
+    /// When it was first written.
+    created_at: DateTime<Utc>,
+    /// When it was last written.
+    changed_at: DateTime<Utc>,
+}
+
+impl From<Kept<ProcessUpset>> for UpsetView {
+    fn from(Kept { stored, .. }: Kept<ProcessUpset>) -> Self {
+        Self {
+            id: stored.id,
+            record: stored.value.into(),
+            revision: stored.revision,
+            created_at: stored.created_at,
+            changed_at: stored.changed_at,
+        }
+    }
+}
+
 /// Add a process upset
 #[utoipa::path(tag = "process upsets", request_body = ProcessUpsetBody,
     params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
-    responses((status = 201, description = "The upset", body = KeptView<ProcessUpsetBody>), Problems))]
+    responses((status = 201, description = "The upset", body = UpsetView), Problems))]
 #[post("/process-upsets")]
 async fn create_process_upset(
     caller: Caller<perm::WriteService>,
@@ -71,40 +103,59 @@ async fn create_process_upset(
     let new = ProcessUpset::from(input.0.clone()).checked(caller.now())?;
     answer::create(&db, &caller, &key, &input.0, async |tx| {
         let kept = upset::create(tx, &new).await?;
-        Ok((kept.stored.revision, view::<_, ProcessUpsetBody>(kept)))
+        Ok((kept.stored.revision, UpsetView::from(kept)))
     })
     .await
 }
 
 /// List process upsets by when they began
-#[utoipa::path(tag = "process upsets", params(Asked, ChangedSince, Paging),
-    responses((status = 200, description = "A page of upsets", body = Page<KeptView<ProcessUpsetBody>>), Problems))]
+///
+/// As a table (`Accept`), all of them.
+#[utoipa::path(tag = "process upsets", params(AskOf, Asked, Sorting, Paging),
+    responses((status = 200, description = "A page of upsets", content(
+        (Page<UpsetView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/process-upsets")]
 async fn list_process_upsets(
     request: HttpRequest,
     caller: Caller<perm::ReadService>,
-    asked: Query<Asked>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (of, asked): (Query<AskOf>, Query<Asked>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
-    let list = async |tx: &crate::db::Tx<'_>| service::list::<ProcessUpset>(tx, &filter, &after).await;
-    let rows = db.read(caller.scope(), caller.now(), list).await?;
-    Ok(answer::page(&request, &after, rows, cursor_of, view::<_, ProcessUpsetBody>))
+    let (filter, after) = (asked.parse(&of)?, paging.sorted(&sorting, "began_at")?);
+    let read = async move |tx: &Tx<'_>, after: &After| service::list::<ProcessUpset>(tx, &filter, after).await;
+    let key = |after: &After, kept: &Kept<ProcessUpset>| place(after, kept);
+    listed(&request, &caller, (&db, &rates), after, read, (key, UpsetView::from)).await
+}
+
+impl Tabled for UpsetView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("unit_id", Kind::Text),
+        ("kind", Kind::Text),
+        ("began_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+        ("found", Kind::Text),
+        ("done", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+    ];
 }
 
 /// Get a process upset
 #[utoipa::path(tag = "process upsets", params(("id" = Uuid, Path, description = "The upset's id")),
-    responses((status = 200, description = "The upset", body = KeptView<ProcessUpsetBody>), Problems))]
+    responses((status = 200, description = "The upset", body = UpsetView), Problems))]
 #[get("/process-upsets/{id}")]
 async fn get_process_upset(
     caller: Caller<perm::ReadService>,
     id: Path<Uuid>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let get = async |tx: &crate::db::Tx<'_>| service::get::<ProcessUpset>(tx, *id).await;
+    let get = async |tx: &Tx<'_>| service::get::<ProcessUpset>(tx, *id).await;
     let kept = db.read(caller.scope(), caller.now(), get).await?;
-    Ok(answer::record(StatusCode::OK, kept.stored.revision, &view::<_, ProcessUpsetBody>(kept)))
+    Ok(answer::record(StatusCode::OK, kept.stored.revision, &UpsetView::from(kept)))
 }
 
 /// Change a process upset
@@ -112,7 +163,7 @@ async fn get_process_upset(
 /// An RFC 7396 merge patch: mostly, it ends.
 #[utoipa::path(tag = "process upsets", request_body = ProcessUpsetBody,
     params(("id" = Uuid, Path, description = "The upset's id"), ("If-Match" = String, Header, description = "ETag of your last read")),
-    responses((status = 200, description = "The upset as it is now", body = KeptView<ProcessUpsetBody>), Problems))]
+    responses((status = 200, description = "The upset as it is now", body = UpsetView), Problems))]
 #[patch("/process-upsets/{id}")]
 async fn update_process_upset(
     caller: Caller<perm::WriteService>,
@@ -121,10 +172,10 @@ async fn update_process_upset(
     patch: Body<Value>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let get = async |tx: &crate::db::Tx<'_>| service::get::<ProcessUpset>(tx, *id).await;
+    let get = async |tx: &Tx<'_>| service::get::<ProcessUpset>(tx, *id).await;
     let current = db.read(caller.scope(), caller.now(), get).await?;
     let new = answer::patched(&ProcessUpsetBody::from(current.stored.value), &patch.0)?;
     let new = ProcessUpset::from(new).checked(caller.now())?;
     let kept = db.write(caller.scope(), caller.now(), async |tx| upset::update(tx, *id, at.0, &new).await).await?;
-    Ok(answer::record(StatusCode::OK, kept.stored.revision, &view::<_, ProcessUpsetBody>(kept)))
+    Ok(answer::record(StatusCode::OK, kept.stored.revision, &UpsetView::from(kept)))
 }

@@ -3,10 +3,11 @@
 use super::in_order;
 use crate::auth::{Caller, perm};
 use crate::db::service::visit::{self, Becomes, Keeping, Planned};
-use crate::db::service::{Filter, day_key};
+use crate::db::service::{Filter, day_key, place};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, ChangedSince, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::series::AskOf;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
@@ -255,18 +256,13 @@ pub struct ListVisits {
     to: Option<NaiveDate>,
     /// Of this account.
     technician_id: Option<Uuid>,
-    /// To this unit.
-    unit_id: Option<Uuid>,
-    /// At this site.
-    site_id: Option<Uuid>,
 }
 
 impl ListVisits {
-    fn parse(&self) -> Result<Filter, Problem> {
+    fn parse(&self, of: &AskOf) -> Result<Filter, Problem> {
         in_order(self.from, self.to)?;
         Ok(Filter {
-            unit: self.unit_id.map(UnitId),
-            site: self.site_id.map(SiteId),
+            of: of.parse()?,
             from: self.from.map(day_key),
             to: self.to.map(day_key),
             technician: self.technician_id.map(AccountId),
@@ -298,19 +294,19 @@ async fn plan_visit(
 }
 
 /// List visits by day
-#[utoipa::path(tag = "visits", params(ListVisits, ChangedSince, Paging),
+#[utoipa::path(tag = "visits", params(ListVisits, AskOf, Sorting, Paging),
     responses((status = 200, description = "A page of visits", body = Page<VisitView>), Problems))]
 #[get("/visits")]
 async fn list_visits(
     request: HttpRequest,
     caller: Caller<perm::ReadVisits>,
-    asked: Query<ListVisits>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (asked, of): (Query<ListVisits>, Query<AskOf>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
+    let (filter, after) = (asked.parse(&of)?, paging.sorted(&sorting, "day")?);
     let rows = db.read(caller.scope(), caller.now(), async |tx| visit::list(tx, &filter, &after).await).await?;
-    let cursor = |planned: &Planned| crate::db::service::cursor_of(&planned.kept);
+    let cursor = |planned: &Planned| place(&after, &planned.kept);
     Ok(answer::page(&request, &after, rows, cursor, VisitView::from))
 }
 

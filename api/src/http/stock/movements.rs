@@ -3,11 +3,15 @@
 
 use super::WRITTEN_ONCE;
 use crate::auth::{Caller, perm};
-use crate::db::Db;
+use crate::db::page::After;
 use crate::db::stock::movement::{self, Filter, StoredMovement};
-use crate::extract::{Body, IdempotencyKey, instant};
+use crate::db::{Db, Tx};
+use crate::extract::{Body, IdempotencyKey, instant, optional_instant};
 use crate::http::answer::{self, Page, Paging, Problems};
+use crate::http::service::in_order;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
@@ -180,8 +184,7 @@ impl MovementInput {
             }
             kind => {
                 if kind != "counted" {
-                    let names: Vec<_> = KINDS.iter().map(|(kind, _)| *kind).collect();
-                    faults.add("/kind", "unknown_kind", format!("give one of: {}", names.join(", ")));
+                    faults.add("/kind", "unknown_kind", kinds());
                     return Event::Counted { place_id: PlaceId(nowhere), why: None };
                 }
                 let place_id = PlaceId(needed(faults, "/place_id", self.place_id, nowhere));
@@ -274,6 +277,34 @@ pub struct ListMovements {
     item_id: Option<Uuid>,
     /// To this unit, or back from it.
     unit_id: Option<Uuid>,
+    /// Of this kind: `received`, `moved`, `issued`, `returned`, `counted` or `written_off`.
+    #[param(example = "issued")]
+    kind: Option<String>,
+    /// That happened at this instant or later.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-01-01T00:00:00Z")]
+    from: Option<DateTime<Utc>>,
+    /// That happened before this instant.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-02-01T00:00:00Z")]
+    to: Option<DateTime<Utc>>,
+}
+
+impl ListMovements {
+    fn parse(self) -> Result<Filter, Problem> {
+        in_order(self.from, self.to)?;
+        let Self { place_id, item_id, unit_id, kind, from, to } = self;
+        if kind.as_deref().is_some_and(|kind| KINDS.iter().all(|(known, _)| *known != kind)) {
+            return Err(Faults::one("/kind", "unknown_kind", kinds()).into());
+        }
+        let (place, item, unit) = (place_id.map(PlaceId), item_id.map(ItemId), unit_id.map(UnitId));
+        Ok(Filter { place, item, unit, kind, from, to })
+    }
+}
+
+fn kinds() -> String {
+    let names: Vec<_> = KINDS.iter().map(|(kind, _)| *kind).collect();
+    format!("give one of: {}", names.join(", "))
 }
 
 /// Write down a stock movement
@@ -300,20 +331,43 @@ async fn create_stock_movement(
 
 /// List stock movements
 ///
-/// In the order in which they were written down.
+/// In the order in which they were written down. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "stock", params(ListMovements, Paging),
-    responses((status = 200, description = "A page of movements", body = Page<MovementView>), Problems))]
+    responses((status = 200, description = "A page of movements", content(
+        (Page<MovementView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/stock-movements")]
 async fn list_stock_movements(
     request: HttpRequest,
     caller: Caller<perm::ReadStock>,
-    asked: Query<ListMovements>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (asked, paging): (Query<ListMovements>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let filter =
-        Filter { place: asked.place_id.map(PlaceId), item: asked.item_id.map(ItemId), unit: asked.unit_id.map(UnitId) };
-    let rows = db.read(caller.scope(), caller.now(), async |tx| movement::list(tx, &filter, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (String::new(), row.movement.id.0), MovementView::from))
+    let (filter, after) = (asked.into_inner().parse()?, paging.parse()?);
+    let read = async move |tx: &Tx<'_>, after: &After| movement::list(tx, &filter, after).await;
+    let key = |_: &After, row: &StoredMovement| (String::new(), row.movement.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, MovementView::from)).await
+}
+
+impl Tabled for MovementView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("item_id", Kind::Text),
+        ("lot_id", Kind::Text),
+        ("at", Kind::Instant),
+        ("quantity", Kind::Text),
+        ("unit", Kind::Text),
+        ("kind", Kind::Text),
+        ("from_place_id", Kind::Text),
+        ("to_place_id", Kind::Text),
+        ("place_id", Kind::Text),
+        ("unit_id", Kind::Text),
+        ("supplier", Kind::Text),
+        ("buyer", Kind::Text),
+        ("payer", Kind::Text),
+        ("why", Kind::Text),
+        ("overdraw_reason", Kind::Text),
+        ("recorded_by", Kind::Text),
+        ("created_at", Kind::Instant),
+    ];
 }

@@ -3,6 +3,7 @@
 use super::super::words::{day, term_ends};
 use crate::auth::{Permission, Role, perm};
 use crate::db::page::{After, PAGE_MAX};
+use crate::db::series::Of;
 use crate::db::service::{self, Filter};
 use crate::db::{DbError, Tx, dealer};
 use chrono::NaiveDate;
@@ -14,7 +15,7 @@ pub(super) async fn of(tx: &Tx<'_>, customer: CustomerId, role: Role) -> Result<
     if !perm::ReadAgreements::ROLES.contains(&role) {
         return Ok(Vec::new());
     }
-    let filter = Filter { customer: Some(customer), ..Filter::default() };
+    let filter = Filter { of: Of::of_customer(customer), ..Filter::default() };
     let agreements = service::list::<Agreement>(tx, &filter, &After::first(PAGE_MAX)).await?;
     let today = dealer::today(tx).await?;
     Ok(agreements.iter().map(|kept| line(&kept.stored.value, today)).collect())

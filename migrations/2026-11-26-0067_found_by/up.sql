@@ -1,0 +1,11 @@
+-- For lists over all units: notes of units in order of time, stock movements by when they happened, and work and
+-- what is promised by when it was last written.
+
+create index gauge_reading_time on gauge_reading (dealer_id, at, id);
+create index volume_event_time on volume_event (dealer_id, at, id);
+create index calibration_time on calibration (dealer_id, at, id);
+create index stock_movement_time on stock_movement (dealer_id, at, id);
+create index process_upset_changed on process_upset (dealer_id, changed_at, id);
+create index visit_changed on visit (dealer_id, changed_at, id);
+create index agreement_changed on agreement (dealer_id, changed_at, id);
+create index cover_changed on cover (dealer_id, changed_at, id);

@@ -1,0 +1,309 @@
+//! Figures, readings and records of units, found by what people know the units and sites by: models, states
+//! and the numbers of the customer's own books.
+
+use crate::calibrations::ph;
+use crate::call_outs::agreement;
+use crate::conventions::items;
+use crate::lists::{by_pages, nothing, rename};
+use crate::measures::withdraw;
+use crate::series::{as_media, is_row_of, lines, two_customers};
+use crate::service_events::event;
+use crate::support::{Client, Dealer, TestApp, id};
+use crate::visits::account;
+use serde_json::{Value, json};
+use std::collections::BTreeSet;
+use uuid::Uuid;
+
+/// Two customers, each with a unit at a site; the second unit and its site are well numbered.
+struct Numbered {
+    dealer: Dealer,
+    customers: [Uuid; 2],
+    sites: [Uuid; 2],
+    units: [Uuid; 2],
+    meters: [Uuid; 2],
+    model: Uuid,
+}
+
+impl Numbered {
+    async fn new(app: &TestApp) -> Self {
+        let (dealer, customers, sites, meters) = two_customers(app).await;
+        let office = &dealer.office;
+        let found = items(office, "/v1/units").await;
+        let units = [id(&found[0]), id(&found[1])];
+        let model = json!({ "name": "Loop", "rated_flow_l_per_h": 2000.0, "working_volume_l": 3500.0,
+            "float_band_l": 300.0 });
+        let model = id(&office.create("/v1/unit-models", &model).await);
+        let numbered = json!({ "asset_number": "A-2210", "model_id": model });
+        rename(office, &format!("/v1/units/{}", units[1]), numbered).await;
+        rename(office, &format!("/v1/sites/{}", sites[0]), json!({ "cost_centre": "4711" })).await;
+        let numbered = json!({ "own_number": "S-07", "cost_centre": "4711" });
+        rename(office, &format!("/v1/sites/{}", sites[1]), numbered).await;
+        for (unit, state) in units.iter().zip(["running", "stopped"]) {
+            let spell = json!({ "state": state, "from": "2026-02-01T00:00:00Z" });
+            office.create(&format!("/v1/units/{unit}/spells"), &spell).await;
+        }
+        Self { dealer, customers, sites, units, meters, model }
+    }
+
+    /// Queries, each with those of the two that it finds.
+    fn queries(&self) -> Vec<(String, Vec<usize>)> {
+        let found = |query: &str, of: &[usize]| (query.to_owned(), of.to_vec());
+        vec![
+            found("", &[0, 1]),
+            found("asset_number=A-2210", &[1]),
+            found("asset_number=A-22", &[]),
+            found("site_number=S-07", &[1]),
+            found("cost_centre=4711", &[0, 1]),
+            found("cost_centre=4712", &[]),
+            found("spell=running", &[0]),
+            found("spell=stopped&cost_centre=4711", &[1]),
+            found("spell=workshop", &[]),
+            found(&format!("model_id={}", self.model), &[1]),
+            found(&format!("asset_number=A-2210&site_number=S-07&unit_id={}", self.units[1]), &[1]),
+            found(&format!("asset_number=A-2210&unit_id={}", self.units[0]), &[]),
+            found(&format!("site_number=S-07&site_id={}", self.sites[0]), &[]),
+            found(&format!("cost_centre=4711&customer_id={}", self.customers[0]), &[0]),
+        ]
+    }
+
+    /// That each query of a list finds the records of those alone, by the ids that stand in `field`.
+    async fn finds(&self, path: &str, (field, ids): (&str, [Uuid; 2])) {
+        for (query, of) in self.queries() {
+            let asked = format!("{path}{query}");
+            let wanted: BTreeSet<Uuid> = of.iter().map(|n| ids[*n]).collect();
+            assert_eq!(named(&self.dealer.office, &asked, field).await, wanted, "{asked}");
+        }
+        let asleep = self.dealer.office.get(&format!("{path}spell=asleep")).await;
+        asleep.refused_for(422, &[("/spell", "unknown_state")]);
+    }
+}
+
+/// That a table of a list has a row for each of its records, with what the record shows, and the columns that
+/// are chosen.
+pub(crate) async fn comes_as_a_table(client: &Client, list: &str) {
+    let path = format!("/v1/{list}");
+    let records = items(client, &path).await;
+    assert!(records.len() > 1, "{list}");
+    let rows = lines(&as_media(client, &format!("{path}?limit=1"), "application/x-ndjson").await);
+    assert_eq!(rows.len(), records.len(), "{list}: whole, not a page of it");
+    rows.iter().zip(&records).for_each(|(row, record)| is_row_of(row, record));
+    let csv = as_media(client, &format!("{path}?fields=id"), "text/csv").await.text().to_owned();
+    let ids: Vec<&str> = records.iter().map(|record| record["id"].as_str().unwrap()).collect();
+    assert!(csv.lines().eq(["id"].into_iter().chain(ids)), "{csv}");
+}
+
+/// Notes of a unit at an instant, each with its kind.
+fn notes(at: &str) -> [(&'static str, Value); 3] {
+    [
+        ("gauge-readings", json!({ "at": at, "gauge": "level", "value": 1850.0, "unit": "l", "place": "Pit" })),
+        ("volume-events", json!({ "at": at, "kind": "refill", "volume_l": 120.0 })),
+        ("calibrations", ph(at, 0.1)),
+    ]
+}
+
+#[tokio::test]
+async fn notes_of_all_units_stand_in_one_list() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let dealer = &all.dealer;
+    let (early, late) = ("2026-01-05T08:00:00Z", "2026-02-05T08:00:00Z");
+    for (unit, at) in all.units.into_iter().zip([late, early]) {
+        for (kind, note) in notes(at) {
+            dealer.technician.create(&format!("/v1/units/{unit}/{kind}"), &note).await;
+        }
+    }
+    for (list, _) in notes(early) {
+        let path = format!("/v1/{list}?");
+        all.finds(&path, ("unit_id", all.units)).await;
+        let listed = items(&dealer.office, &path).await;
+        let times: Vec<&str> = listed.iter().map(|note| note["at"].as_str().unwrap()).collect();
+        assert_eq!(times, [early, late], "{list}: oldest first");
+        for (query, unit) in [("from=2026-02-01T00:00:00Z", 0), ("to=2026-02-01T00:00:00Z", 1)] {
+            let found = named(&dealer.office, &format!("{path}{query}"), "unit_id").await;
+            assert_eq!(found, BTreeSet::from([all.units[unit]]), "{list} {query}");
+        }
+        comes_as_a_table(&dealer.office, list).await;
+        withdraw(&dealer.office, &format!("/v1/units/{}/{list}", all.units[1]), &listed[0]).await;
+        assert_eq!(items(&dealer.office, &path).await.len(), 1, "{list}: without what was withdrawn");
+        assert_eq!(items(&dealer.office, &format!("{path}withdrawn=true")).await.len(), 2, "{list}");
+        let viewer = dealer.customer_viewer(all.customers[0]).await;
+        assert_eq!(named(&viewer, &path, "unit_id").await, BTreeSet::from([all.units[0]]), "{list}");
+    }
+}
+
+#[tokio::test]
+async fn work_and_what_is_promised_are_found_by_numbers_models_and_states() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let (dealer, office) = (&all.dealer, &all.dealer.office);
+    let technician = account(&dealer.technician).await;
+    let warranty = json!({ "from": "2026-01-01", "to": "2026-12-01" });
+    for n in [0, 1] {
+        let (unit, site) = (all.units[n], all.sites[n]);
+        let mut own = agreement(all.customers[n]);
+        own["site_id"] = json!(site);
+        own["unit_id"] = json!(unit);
+        let at = "2026-02-02T08:00:00Z";
+        for (list, new) in [
+            ("agreements", own),
+            ("call-outs", json!({ "unit_id": unit, "called_at": at, "symptom": "Black", "bay": "stopped" })),
+            ("process-upsets", json!({ "unit_id": unit, "kind": "foam", "began_at": at })),
+            ("covers", json!({ "unit_id": unit, "given_by": "dealer", "labour": warranty })),
+            (
+                "visits",
+                json!({ "site_id": site, "unit_id": unit, "day": format!("2026-12-0{}", n + 1), "from": null,
+                    "to": null, "technician_id": technician, "purpose": ["Quarterly"] }),
+            ),
+        ] {
+            office.create(&format!("/v1/{list}"), &new).await;
+        }
+    }
+    for list in ["agreements", "call-outs", "process-upsets", "covers", "visits"] {
+        all.finds(&format!("/v1/{list}?"), ("unit_id", all.units)).await;
+    }
+    comes_as_a_table(office, "process-upsets").await;
+    for (list, own) in [
+        ("agreements", "first_day"),
+        ("call-outs", "called_at"),
+        ("process-upsets", "began_at"),
+        ("covers", "first_day"),
+        ("visits", "day"),
+    ] {
+        let made = by_pages(office, &format!("/v1/{list}?sort=created"), "id", nothing).await;
+        assert_eq!(made.len(), 2, "{list}");
+        for sort in [own, "changed"] {
+            let mut found = by_pages(office, &format!("/v1/{list}?sort={sort}"), "id", nothing).await;
+            found.sort_by_key(|id| made.iter().position(|made| made == id));
+            assert_eq!(found, made, "{list} by {sort}: each once");
+        }
+        office.get(&format!("/v1/{list}?sort=colour")).await.refused_for(422, &[("/sort", "unknown_sort")]);
+    }
+    let mut made = by_pages(office, "/v1/process-upsets?sort=created", "id", nothing).await;
+    rename(office, &format!("/v1/process-upsets/{}", made[0]), json!({ "done": "Aerated" })).await;
+    made.reverse();
+    let found = by_pages(office, "/v1/process-upsets?sort=changed", "id", nothing).await;
+    assert_eq!(found, made, "the one that was written last comes last");
+    let of_notice = "/v1/agreements?within_days=400&asset_number=A-22";
+    assert_eq!(items(office, of_notice).await, [Value::Null; 0], "near ones too");
+}
+
+#[tokio::test]
+async fn meters_and_routines_are_found_by_numbers_and_models() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let office = &all.dealer.office;
+    for unit in all.units {
+        let plan = json!({ "unit_id": unit, "name": "Clean the injector", "every": { "days": 90 },
+            "counts_from": "2026-01-01" });
+        office.create("/v1/routines", &plan).await;
+    }
+    all.finds("/v1/routines?", ("unit_id", all.units)).await;
+    for list in ["routines", "meters", "customers"] {
+        comes_as_a_table(office, list).await;
+    }
+    // The site of the second has a meter of its own.
+    let own = all.dealer.makeup_meter(&json!({ "site_id": all.sites[1], "from": "2026-01-01T00:00:00Z" })).await;
+    let [first, second, own] = [all.meters[0], all.meters[1], id(&own)];
+    for (query, wanted) in [
+        ("asset_number=A-2210".to_owned(), vec![second]),
+        (format!("model_id={}", all.model), vec![second]),
+        (format!("model_id={}&unit_id={}", all.model, all.units[0]), vec![]),
+        ("site_number=S-07".to_owned(), vec![second, own]),
+        (format!("site_id={}", all.sites[1]), vec![own]),
+        ("cost_centre=4711".to_owned(), vec![first, second, own]),
+        (format!("cost_centre=4711&customer_id={}", all.customers[0]), vec![first]),
+        ("site_number=S-07&asset_number=A-2210".to_owned(), vec![second]),
+        ("cost_centre=4712".to_owned(), vec![]),
+    ] {
+        let found = named(office, &format!("/v1/meters?{query}"), "id").await;
+        assert_eq!(found, wanted.into_iter().collect(), "{query}");
+    }
+}
+
+#[tokio::test]
+async fn what_is_the_matter_with_meters_is_found_by_numbers_models_and_states() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let office = &all.dealer.office;
+    for meter in all.meters {
+        let found = format!(
+            "insert into reading_exception (dealer_id, id, meter_no, from_at, to_at, kind, from_register, to_register, opened_at)
+               select dealer_id, gen_random_uuid(), no, '2026-01-10T00:00:00Z', '2026-01-11T00:00:00Z', 'reversal', 900, 800,
+                      '2026-02-10T00:00:00Z' from meter where id = '{meter}';
+             insert into meter_watch (dealer_id, id, meter_no, kind, since, size, opened_at, seen_at, closed_at)
+               select dealer_id, gen_random_uuid(), no, 'pulse_drift', '2026-01-10T00:00:00Z', 0.1, '2026-02-10T00:00:00Z',
+                      '2026-02-11T00:00:00Z', '2026-02-12T00:00:00Z' from meter where id = '{meter}'"
+        );
+        app.superuser().await.batch_execute(&found).await.unwrap();
+    }
+    for list in ["reading-exceptions", "meter-findings"] {
+        let path = format!("/v1/{list}?");
+        all.finds(&path, ("meter_id", all.meters)).await;
+        let own = format!("{path}meter_id={}&cost_centre=4711", all.meters[0]);
+        assert_eq!(named(office, &own, "meter_id").await, BTreeSet::from([all.meters[0]]), "{list}");
+        assert_eq!(items(office, &format!("{path}from=2100-01-01T00:00:00Z")).await, [Value::Null; 0], "{list}");
+        let backwards = office.get(&format!("{path}from=2026-02-01T00:00:00Z&to=2026-01-01T00:00:00Z")).await;
+        backwards.refused_for(422, &[("/to", "not_after_from")]);
+        comes_as_a_table(office, list).await;
+    }
+    for (query, count) in [("from=2026-02-10T00:00:00Z", 2), ("to=2026-02-10T00:00:00Z", 0)] {
+        assert_eq!(items(office, &format!("/v1/reading-exceptions?{query}")).await.len(), count, "{query}");
+    }
+}
+
+/// The ids that stand in a field of a list's records.
+async fn named(client: &Client, path: &str, field: &str) -> BTreeSet<Uuid> {
+    items(client, path).await.iter().map(|row| row[field].as_str().unwrap().parse().unwrap()).collect()
+}
+
+#[tokio::test]
+async fn figures_and_readings_are_found_by_numbers_models_and_states() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let january = "from=2026-01-01&to=2026-01-31";
+    for step in ["day", "month"] {
+        let path = format!("/v1/water?{january}&step={step}&");
+        all.finds(&path, ("unit_id", all.units)).await;
+    }
+    all.finds("/v1/readings?from=2026-01-01T00:00:00Z&to=2026-01-08T00:00:00Z&", ("meter_id", all.meters)).await;
+    let hours = format!("/v1/water?from=2026-01-05&to=2026-01-05&step=hour&site_id={}", all.sites[1]);
+    for (query, count) in [("asset_number=A-2210", 24), ("spell=stopped&cost_centre=4711", 24), ("spell=running", 0)] {
+        assert_eq!(items(&all.dealer.office, &format!("{hours}&{query}")).await.len(), count, "{query}");
+    }
+    // A number is no key: another customer's people find nothing by it.
+    let stranger = all.dealer.customer_viewer(all.customers[0]).await;
+    for query in ["asset_number=A-2210", "site_number=S-07", "spell=stopped"] {
+        let path = format!("/v1/water?{january}&step=day&{query}");
+        assert_eq!(items(&stranger, &path).await, [Value::Null; 0], "{query}");
+    }
+    let own = format!("/v1/water?{january}&step=month&cost_centre=4711");
+    assert_eq!(named(&stranger, &own, "unit_id").await, BTreeSet::from([all.units[0]]));
+}
+
+#[tokio::test]
+async fn records_of_units_are_found_by_numbers_models_and_states() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let dealer = &all.dealer;
+    for unit in all.units {
+        let at = "2026-02-02T08:00:00Z";
+        dealer.technician.create("/v1/service-events", &event(unit, at, "visit", &json!({}))).await;
+        let sample = json!({ "at": at, "point": "Clean tank", "what": "turbidity", "value": 12.5, "unit": "ntu" });
+        dealer.technician.create(&format!("/v1/units/{unit}/samples"), &sample).await;
+        dealer.pump(unit).await;
+        let finding = format!(
+            "insert into finding (dealer_id, id, unit_id, kind, since, size, opened_at, seen_at)
+             values ({}, gen_random_uuid(), '{unit}', 'falling_flow', '2026-02-01', 0.2, '2026-02-10T00:00:00Z', now())",
+            dealer.id
+        );
+        app.superuser().await.batch_execute(&finding).await.unwrap();
+    }
+    for list in ["service-events", "samples", "components", "findings"] {
+        all.finds(&format!("/v1/{list}?"), ("unit_id", all.units)).await;
+        comes_as_a_table(&dealer.office, list).await;
+    }
+    for (query, unit) in [("site_number=S-07", 1), ("cost_centre=4711&spell=running", 0)] {
+        let found = named(&dealer.office, &format!("/v1/units?{query}"), "id").await;
+        assert_eq!(found, BTreeSet::from([all.units[unit]]), "{query}");
+    }
+}
