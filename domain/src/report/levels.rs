@@ -38,7 +38,7 @@ impl OwnParts {
     pub(crate) fn of(inputs: &Inputs, present: &[&Subject], subject: &Subject) -> Self {
         let together = washed_together(subject.site_id, present);
         if !together.is_empty() && read_alike(inputs, &together) {
-            return Self::together(&together, subject);
+            return Self::together(inputs, &together, subject);
         }
         let statement = &subject.statement;
         let here: Vec<&Subject> = present.iter().filter(|other| other.site_id == subject.site_id).copied().collect();
@@ -58,12 +58,8 @@ impl OwnParts {
             return Self { all, whole, joined: true, notes: false };
         }
         let washed_twice = washed_by_site(&here, subject);
-        let own = |parts: &Parts, counts: fn(&Subject, NaiveDate) -> bool| {
-            let mut metered = Amounts::default();
-            let days = inputs.days_over(subject.zone).filter(|date| counts(subject, *date));
-            days.filter_map(|date| subject.day(date)).for_each(|day| metered.add_all(&day.amounts));
-            let own = beside(parts, &metered, |stream| subject.measures_stream(stream));
-            own.keeping(|part, _| !(part == Part::Wash && washed_twice))
+        let own = |parts: &Parts, counts| {
+            meters_alone(inputs, subject, parts, counts).keeping(|part, _| !(part == Part::Wash && washed_twice))
         };
         let (all, whole) = (own(&statement.all, |_, _| true), own(&statement.whole, Subject::is_full));
         Self { all, whole, joined: true, notes: false }
@@ -73,6 +69,20 @@ impl OwnParts {
     pub(crate) fn bypass_unknown(&self) -> bool {
         self.all.get(Part::Bypass).1 == Source::Unknown
     }
+}
+
+/// Of the parts of a subject beside that in which the notes count: what its own meters and its guns say, on the
+/// days that count.
+pub(super) fn meters_alone(
+    inputs: &Inputs,
+    subject: &Subject,
+    parts: &Parts,
+    counts: fn(&Subject, NaiveDate) -> bool,
+) -> Parts {
+    let mut metered = Amounts::default();
+    let days = inputs.days_over(subject.zone).filter(|date| counts(subject, *date));
+    days.filter_map(|date| subject.day(date)).for_each(|day| metered.add_all(&day.amounts));
+    beside(parts, &metered, |stream| subject.measures_stream(stream))
 }
 
 /// Whether the site's own meters know the wash water of a unit that they give its fresh water: the unit's

@@ -5,13 +5,14 @@
 //! are the site's: nothing says how they divide among the units, and the losses that stand on the water to
 //! the washers can be told only where that is metered.
 
-use super::inputs::Subject;
-use super::levels::{OwnParts, counts_beside, washing_beside};
+use super::inputs::{Inputs, Subject};
+use super::levels::{OwnParts, meters_alone, washing_beside};
 use super::reckon::{Case, Tally};
 use crate::metering::stream::Stream;
 use crate::uncertainty::figures::Parts;
 use crate::water::statement::Statement;
 use crate::water::term::{Part, Source};
+use chrono::NaiveDate;
 use std::collections::BTreeSet;
 use uuid::Uuid;
 
@@ -45,22 +46,22 @@ pub(super) fn held_against<'s>(subject: &'s Subject, present: &[&'s Subject]) ->
 
 impl OwnParts {
     /// The parts of one of those that are washed together.
-    pub(super) fn together(together: &[&Subject], subject: &Subject) -> Self {
+    pub(super) fn together(inputs: &Inputs, together: &[&Subject], subject: &Subject) -> Self {
         let of_site = subject.unit.is_none();
-        let kept = |of: fn(&Statement) -> &Parts| {
+        let kept = |of: fn(&Statement) -> &Parts, counts: fn(&Subject, NaiveDate) -> bool| {
             let known = |part: Part| {
                 let mut sites = together.iter().filter(|one| one.unit.is_none());
                 OF_SITE.contains(&part) && sites.any(|site| of(&site.statement).get(part).1 != Source::Unknown)
             };
-            of(&subject.statement).keeping(|part, source| {
-                if of_site {
-                    known(part) || counts_beside(subject, part, source)
-                } else {
-                    part != Part::Wash && !known(part)
-                }
-            })
+            let parts = of(&subject.statement);
+            if of_site {
+                parts.keeping(|part, _| known(part)) + meters_alone(inputs, subject, parts, counts)
+            } else {
+                parts.keeping(|part, _| part != Part::Wash && !known(part))
+            }
         };
-        let (all, whole) = (kept(|statement| &statement.all), kept(|statement| &statement.whole));
+        let all = kept(|statement| &statement.all, |_, _| true);
+        let whole = kept(|statement| &statement.whole, Subject::is_full);
         Self { all, whole, joined: true, notes: of_site }
     }
 }
