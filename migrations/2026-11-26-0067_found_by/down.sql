@@ -1,3 +1,10 @@
+drop index routine_created;
+drop index component_created;
+drop index call_out_created;
+drop index cover_created;
+drop index agreement_created;
+drop index visit_created;
+drop index process_upset_created;
 drop index cover_changed;
 drop index agreement_changed;
 drop index visit_changed;

@@ -96,5 +96,7 @@ async fn reports_are_found_by_months_and_by_whether_they_are_issued() {
     }
     let before = items(office, "/v1/savings-reports?to=2025-12").await;
     assert!(before.iter().all(|row| row["month"].as_str().unwrap() < "2026-01"), "{before:?}");
+    let turned = office.get("/v1/savings-reports?from=2026-02&to=2026-01").await;
+    turned.refused_for(422, &[("/to", "before_from")]);
     comes_as_a_table(office, "savings-reports").await;
 }

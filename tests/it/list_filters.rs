@@ -214,6 +214,8 @@ async fn meters_and_routines_are_found_by_numbers_and_models() {
         (format!("cost_centre=4711&customer_id={}", all.customers[0]), vec![first]),
         ("site_number=S-07&asset_number=A-2210".to_owned(), vec![second]),
         ("cost_centre=4712".to_owned(), vec![]),
+        ("spell=running".to_owned(), vec![first]),
+        ("spell=stopped&cost_centre=4711".to_owned(), vec![second]),
     ] {
         let found = named(office, &format!("/v1/meters?{query}"), "id").await;
         assert_eq!(found, wanted.into_iter().collect(), "{query}");

@@ -221,10 +221,10 @@ pub struct Ahead {
 }
 
 const AHEAD: &str = "
-  left join lateral (
-    select r.due_on, r.name as due from routine r
-     where r.unit_id = i.unit_id and r.ended_at is null and r.due_on is not null
-     order by r.due_on, r.id limit 1) d on true
+  left join (
+    select distinct on (r.unit_id) r.unit_id, r.due_on, r.name as due from routine r
+     where r.ended_at is null and r.due_on is not null
+     order by r.unit_id, r.due_on, r.id) d on d.unit_id = i.unit_id
   left join lateral (
     select f.order_by, c.name as order_item
       from place l

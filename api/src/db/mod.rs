@@ -95,7 +95,7 @@ pub use stamp::{Revision, Stored};
 use crate::auth::Scope;
 use chrono::{DateTime, NaiveDate, Utc};
 use deadpool::managed::Object as Pooled;
-use deadpool::managed::{Pool, Timeouts};
+use deadpool::managed::{Pool, QueueMode, Timeouts};
 use diesel_async::pooled_connection::{AsyncDieselConnectionManager, ManagerConfig, RecyclingMethod};
 use diesel_async::{AsyncPgConnection, SimpleAsyncConnection};
 use futures_util::FutureExt;
@@ -285,6 +285,9 @@ fn pool(login: Login, size: usize) -> Result<Pool<Manager>, DbError> {
     let timeouts = Timeouts { wait: Some(POOL_WAIT), create: Some(POOL_WAIT), recycle: Some(POOL_WAIT) };
     Pool::builder(manager)
         .max_size(size)
+        // Whoever asks gets the connection that was used last: it has its statements planned already, which
+        // takes longer than most of them run.
+        .queue_mode(QueueMode::Lifo)
         .runtime(deadpool::Runtime::Tokio1)
         .timeouts(timeouts)
         .build()

@@ -20,6 +20,7 @@ use domain::meter::{Attachment, Meter};
 use domain::metering::accuracy::Wear;
 use domain::metering::meter::{AccuracyClass, MeterFacts, PlateFlows};
 use domain::metering::stream::{ReadBy, Stream};
+use domain::spell::SpellState;
 use domain::units::{Dimension, RegisterUnit};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -257,6 +258,9 @@ pub struct ListMeters {
     /// Only those that measure a unit with this number in the customer's own books, or a part of it, now.
     #[param(example = "A-2210")]
     asset_number: Option<String>,
+    /// Only those that measure units in this state now, or parts of them.
+    #[param(example = "running")]
+    spell: Option<String>,
     /// Only those that measure this site itself now.
     site_id: Option<Uuid>,
     /// Only those that measure a site with this number in the customer's own books, or its units there, now.
@@ -284,6 +288,7 @@ impl ListMeters {
             customer: self.customer_id,
             unit: self.unit_id,
             model: self.model_id,
+            spell: self.spell.as_deref().and_then(|name| faults.take("/spell", SpellState::parse(name))),
             asset_number: self.asset_number.clone(),
             site_number: self.site_number.clone(),
             cost_centre: self.cost_centre.clone(),

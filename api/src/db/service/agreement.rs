@@ -91,7 +91,7 @@ pub(crate) async fn near(
     after: &After,
 ) -> Result<Vec<Kept<Agreement>>, DbError> {
     let most = usize::try_from(after.ask()).unwrap_or(usize::MAX);
-    let (mut found, mut next) = (Vec::new(), Some(after.clone().whole()));
+    let (mut found, mut next) = (Vec::new(), Some(after.clone().pages_of(PAGE_MAX)));
     // A term follows from several fields of the record, so all pages are looked through.
     while let Some(page) = next.take().filter(|_| found.len() < most) {
         let mut rows = list::<Agreement>(tx, filter, &page).await?;

@@ -193,7 +193,7 @@ async fn export_issued_figures(
 }
 
 /// Reports that are read at once; each is large.
-const REPORTS_AT_ONCE: i64 = 20;
+pub(super) const REPORTS_AT_ONCE: i64 = 20;
 
 fn pages(
     db: Db,

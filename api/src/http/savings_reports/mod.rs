@@ -17,7 +17,7 @@ use crate::db::report::question::{self, StoredQuestion};
 use crate::db::report::standing::{self, StoredStanding};
 use crate::db::report::{self, Issued, StoredReport};
 use crate::db::{Db, Tx};
-use crate::problem::Problem;
+use crate::problem::{Kind as Wrong, Problem};
 use crate::rates::Rates;
 use crate::report::Wanted;
 use actix_web::http::header;
@@ -182,8 +182,12 @@ impl ListReports {
         let mut parse = |pointer, text: Option<&str>| text.and_then(|text| faults.take(pointer, Month::parse(text)));
         let month = parse("/month", self.month.as_deref());
         let (from, to) = (parse("/from", self.from.as_deref()), parse("/to", self.to.as_deref()));
+        faults.or(())?;
+        if from.zip(to).is_some_and(|(from, to)| from > to) {
+            return Err(Problem::at(Wrong::Invalid, "/to", "before_from", "Give a `to` that is not before `from`."));
+        }
         let customer = self.customer_id.map(CustomerId);
-        Ok(faults.or(report::Filter { month, from, to, customer, issued: self.issued })?)
+        Ok(report::Filter { month, from, to, customer, issued: self.issued })
     }
 }
 
@@ -220,6 +224,7 @@ impl Tabled for ReportSummary {
         ("issued", Kind::Text),
         ("sentence", Kind::Text),
     ];
+    const AT_ONCE: i64 = issued::REPORTS_AT_ONCE;
 }
 
 /// In which language, and over which days.

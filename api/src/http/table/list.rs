@@ -2,7 +2,7 @@
 
 use super::{Cell, Column, Kind, Media, Row, streamed};
 use crate::auth::Caller;
-use crate::db::page::After;
+use crate::db::page::{After, PAGE_MAX};
 use crate::db::{Db, DbError, Tx};
 use crate::http::answer;
 use crate::problem::Problem;
@@ -17,6 +17,8 @@ use uuid::Uuid;
 pub(crate) trait Tabled: Serialize {
     /// Its fields; what stands within a field, by a path with dots, under its own name.
     const COLUMNS: &'static [(&'static str, Kind)];
+    /// How many are read at once for a table: fewer where each is large.
+    const AT_ONCE: i64 = PAGE_MAX;
 }
 
 /// A list in what the request accepts: a page as JSON, or else all that comes after the cursor as a table.
@@ -40,7 +42,7 @@ pub(crate) async fn listed<P, R: 'static, V: Tabled + 'static>(
     let rows = move |found: Vec<R>| found.into_iter().map(|one| row(&columns.1, &view(one))).collect();
     let (db, scope, now) = (db.get_ref().clone(), caller.scope().clone(), caller.now());
     let pages = async_stream::try_stream! {
-        let mut next = Some(after.whole());
+        let mut next = Some(after.pages_of(V::AT_ONCE));
         while let Some(after) = next {
             let mut found = db.read(&scope, now, async |tx| read(tx, &after).await).await?;
             let more = after.cut_off(&mut found);

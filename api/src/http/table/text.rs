@@ -61,8 +61,11 @@ impl Text {
     }
 
     fn object(&self, out: &mut Vec<u8>, row: &Row) -> Result<(), serde_json::Error> {
+        out.push(b'{');
         for (place, (name, cell)) in self.columns.iter().zip(row).enumerate() {
-            out.push(if place == 0 { b'{' } else { b',' });
+            if place > 0 {
+                out.push(b',');
+            }
             serde_json::to_writer(&mut *out, name)?;
             out.push(b':');
             match cell {
@@ -170,6 +173,8 @@ mod tests {
         assert_eq!(written(Media::Ndjson, &[]), "");
         let two = [vec![Cell::Whole(1), Cell::Null], vec![Cell::Whole(2), Cell::Word("x")]];
         assert_eq!(written(Media::Ndjson, &two), "{\"a\":1,\"b\":null}\n{\"a\":2,\"b\":\"x\"}\n");
+        let mut none = Text::new(Media::Ndjson, &[]);
+        assert_eq!(none.rows(&[vec![]]).unwrap(), "{}\n", "none of its fields were chosen");
         let json: serde_json::Value = serde_json::from_str(&written(Media::Json, &two)).unwrap();
         assert_eq!(json["items"][1]["b"], "x");
     }
