@@ -221,10 +221,10 @@ pub struct Ahead {
 }
 
 const AHEAD: &str = "
-  left join (
-    select distinct on (r.unit_id) r.unit_id, r.due_on, r.name as due from routine r
-     where r.ended_at is null and r.due_on is not null
-     order by r.unit_id, r.due_on, r.id) d on d.unit_id = i.unit_id
+  left join lateral (
+    select r.due_on, r.name as due from routine r
+     where r.unit_id = i.unit_id and r.ended_at is null and r.due_on is not null
+     order by r.due_on, r.id limit 1) d on true
   left join lateral (
     select f.order_by, c.name as order_item
       from place l
@@ -234,10 +234,10 @@ const AHEAD: &str = "
      order by f.order_by, c.name limit 1) o on true
   left join unit_risk k on k.unit_id = i.unit_id
   left join lateral (
-    select c.kind from forecast f
-      join component c on c.dealer_id = f.dealer_id and c.id = f.component_id
+    select f.component_id from forecast f
      where f.dealer_id = k.dealer_id and f.night = k.night and f.unit_id = i.unit_id and f.p_30 is not null
-     order by f.p_30 desc, f.component_id limit 1) l on true
+     order by f.p_30 desc, f.component_id limit 1) f on true
+  left join component l on l.dealer_id = k.dealer_id and l.id = f.component_id
  order by i.customer, i.site, i.label, i.unit_id";
 
 /// The same units with what comes up at each.
