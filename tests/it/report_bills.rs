@@ -100,6 +100,8 @@ async fn a_bill_as_it_came_stands_in_the_report_of_its_month() {
     night(&app, &dealer, "2026-03-05T03:00:00Z").await;
     let customer = dealer.customer_viewer(plant.customer.parse().unwrap()).await;
     is_explained(&told(&customer.get(&path).await.json())[0]);
+    let trace = office.get(&format!("{path}/trace")).await.json();
+    assert_eq!((&trace["agrees"], &trace["trace"]["actual_bills"]), (&json!(false), &json!([])), "it is withdrawn");
 }
 
 /// January is a draft and tells of its own bill, which is as the tariff asks.
@@ -113,6 +115,8 @@ async fn a_late_bill_stands_in_the_next_report() {
     typed_in(office, &format!("/v1/water-accounts/{account}/bills")).await;
     night(&app, &dealer, "2026-03-20T03:00:00Z").await;
     assert_eq!(told(&office.get(&path).await.json()), [Value::Null; 0], "it was issued before");
+    let trace = office.get(&format!("{path}/trace")).await.json();
+    assert_eq!(trace["trace"]["actual_bills"], json!([]), "and does not tell of it");
     let of_month = async |month: &str| told(&office.get(&report(office, month).await).await.json());
     let march = of_month("2026-03").await;
     assert_eq!(march.len(), 1, "{march:?}");

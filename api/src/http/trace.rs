@@ -13,6 +13,7 @@ use actix_web::{HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::fault::Faults;
 use domain::ids::{ReportId, SiteId, UnitId};
+use domain::report::actual_bills::{BillHeld, BillTrace};
 use domain::trace::Window;
 use domain::trace::report::ReportTrace;
 use domain::trace::subject::{SubjectInput, SubjectTrace};
@@ -211,8 +212,9 @@ async fn report_trace(
 ) -> Result<HttpResponse, Problem> {
     let read = async |tx: &Tx<'_>| trace::of_report(tx, *id).await;
     let (stored, inputs) = db.read(caller.scope(), caller.now(), read).await?;
-    let trace = in_background(move || ReportTrace::of(&inputs)).await?;
-    let agrees = trace.lines.iter().map(|line| &line.line).eq(&stored.figures.reckoning);
+    let mut trace = in_background(move || ReportTrace::of(&inputs)).await?;
+    let same_bills = as_told(&mut trace.actual_bills, &stored.figures.actual_bills);
+    let agrees = same_bills && trace.lines.iter().map(|line| &line.line).eq(&stored.figures.reckoning);
     Ok(HttpResponse::Ok().json(ReportTraceView {
         id: stored.id,
         revision: stored.revision,
@@ -221,6 +223,21 @@ async fn report_trace(
         words: differs(Some(agrees)),
         trace,
     }))
+}
+
+/// Leaves the bills that a report tells of, each as it tells it; whether all of them are there and still come to
+/// the same.
+fn as_told(traces: &mut Vec<BillTrace>, told: &[BillHeld]) -> bool {
+    let key = |bill: &BillHeld| (bill.account_id, bill.from);
+    traces.retain(|trace| told.iter().any(|bill| key(bill) == key(&trace.held)));
+    let mut same = traces.len() == told.len();
+    for trace in traces {
+        let Some(bill) = told.iter().find(|bill| key(bill) == key(&trace.held)) else { continue };
+        let amounts = |bill: &BillHeld| (bill.parts.clone(), bill.held_against, bill.total);
+        same &= amounts(bill) == amounts(&trace.held);
+        trace.held = bill.clone();
+    }
+    same
 }
 
 async fn traced(window: Window, inputs: Vec<SubjectInput>, printed: Vec<WaterFigure>) -> Result<HttpResponse, Problem> {
