@@ -112,6 +112,7 @@ async fn notes_of_all_units_stand_in_one_list() {
             dealer.technician.create(&format!("/v1/units/{unit}/{kind}"), &note).await;
         }
     }
+    let viewer = dealer.customer_viewer(all.customers[0]).await;
     for (list, _) in notes(early) {
         let path = format!("/v1/{list}?");
         all.finds(&path, ("unit_id", all.units)).await;
@@ -126,7 +127,6 @@ async fn notes_of_all_units_stand_in_one_list() {
         withdraw(&dealer.office, &format!("/v1/units/{}/{list}", all.units[1]), &listed[0]).await;
         assert_eq!(items(&dealer.office, &path).await.len(), 1, "{list}: without what was withdrawn");
         assert_eq!(items(&dealer.office, &format!("{path}withdrawn=true")).await.len(), 2, "{list}");
-        let viewer = dealer.customer_viewer(all.customers[0]).await;
         assert_eq!(named(&viewer, &path, "unit_id").await, BTreeSet::from([all.units[0]]), "{list}");
     }
 }
