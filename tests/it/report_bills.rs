@@ -6,7 +6,7 @@ use crate::conventions::items;
 use crate::readings::Plant;
 use crate::report_compared::{close, compared, compared_as, of};
 use crate::report_forms::{daily, full, meter, only_unit};
-use crate::report_life::{issue, night, report};
+use crate::report_life::{issue, night, report, send};
 use crate::support::{Client, Dealer, TestApp, id};
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -14,6 +14,12 @@ use uuid::Uuid;
 /// A plant on an account with a baseline of 2 m3 a wash, with 400 L and two washes on each day of February:
 /// the plant and the address of the account's bills.
 async fn washing(dealer: &Dealer) -> (Plant, String) {
+    let (plant, _, bills) = counted(dealer).await;
+    (plant, bills)
+}
+
+/// The same with the counter of washes.
+async fn counted(dealer: &Dealer) -> (Plant, String, String) {
     let office = &dealer.office;
     let plant = Plant::new(dealer, "UTC", json!({})).await;
     let site: Uuid = id(&items(office, "/v1/sites").await[0]);
@@ -26,7 +32,7 @@ async fn washing(dealer: &Dealer) -> (Plant, String) {
     for (meter, a_day) in [(&plant.meter, 400.0), (&counter, 2.0)] {
         daily(dealer, meter, a_day).await;
     }
-    (plant, format!("/v1/water-accounts/{account}/bills"))
+    (plant, counter, format!("/v1/water-accounts/{account}/bills"))
 }
 
 /// The bills of January and February: of 1,000 m3 the tariff asks 2,720, of 900 m3 2,320.
@@ -125,4 +131,62 @@ async fn a_late_bill_stands_in_the_next_report() {
     assert_eq!((january.len(), &january[0]["against"]), (1, &json!("tariff")), "{january:?}");
     let words = january[0]["words"].as_str().unwrap();
     assert!(words.ends_with("is what the tariff asks for the water on it."), "{words}");
+}
+
+/// February and March are alike: 11.2 and 12.4 m3 of fresh water instead of 112 and 124, and 900 m3 on both
+/// bills. The saving is in both, so that nothing of it lies between them, and nothing by other washing either.
+#[tokio::test]
+async fn a_bill_after_one_with_units_is_held_against_the_tariff() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let office = &dealer.office;
+    let (plant, counter, bills) = counted(&dealer).await;
+    for (meter, register) in [(&plant.meter, 28.0 * 400.0 + 31.0 * 400.0), (&counter, 59.0 * 2.0)] {
+        send(&dealer, meter, &[("2026-04-01T00:00:00Z", register)]).await;
+    }
+    typed_in(office, &bills).await;
+    let march = json!({ "from": "2026-03-01", "to": "2026-04-01", "metered_l": 900_000.0, "total": { "amount": "2320.00", "currency": "EUR" } });
+    let march = office.create(&bills, &march).await;
+    night(&app, &dealer, "2026-04-03T03:00:00Z").await;
+    let february = told(&office.get(&report(office, "2026-02").await).await.json());
+    is_explained(&february[0]);
+    let path = report(office, "2026-03").await;
+    let bill = told(&office.get(&path).await.json()).remove(0);
+    assert_eq!((&bill["against"], &bill["parts"]), (&json!("tariff"), &json!([])), "{bill}");
+    let words = "The bill of 1 March 2026 to 31 March 2026 is what the tariff asks for the water on it.";
+    assert_eq!(bill["words"].as_str().unwrap().replace('\u{a0}', " "), words);
+    let (_, german) = compared_as(office, &path, "?language=de").await;
+    assert!(close(&german).contains(&close("so hoch, wie der Tarif für das Wasser darauf verlangt")), "{german}");
+    let explained = office.get(&format!("{bills}/{}", id(&march))).await.json()["explained"].clone();
+    assert_eq!((&explained["state"], &explained["reason"]), (&json!("withheld"), &json!("units_before")));
+}
+
+/// Issued without its bill, of which the next report tells, February is revised: the revision does not tell of
+/// it as well.
+#[tokio::test]
+async fn a_late_bill_is_not_told_again_by_a_revision() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let office = &dealer.office;
+    let (_, path) = full(&app, &dealer, 2000.0).await;
+    let account: Uuid = id(&items(office, "/v1/water-accounts").await[0]);
+    typed_in(office, &format!("/v1/water-accounts/{account}/bills")).await;
+    let filled = json!({ "at": "2026-02-12T09:00:00Z", "kind": "hand_fill", "volume_l": 600.0 });
+    office.create(&format!("/v1/units/{}/volume-events", only_unit(&dealer).await), &filled).await;
+    night(&app, &dealer, "2026-03-20T03:00:00Z").await;
+    let march = report(office, "2026-03").await;
+    let of = async |path: &str| told(&office.get(path).await.json()).len();
+    assert_eq!((of(&path).await, of(&march).await), (0, 1));
+    let reason = json!({ "reason": "A fill was noted late" });
+    assert_eq!(office.post(&format!("{path}/proposal"), &reason).await.status(), 200);
+    let proposal = office.get(&format!("{path}/proposal")).await;
+    let revised = office.post_at_with(&format!("{path}/revise"), proposal.etag(), &reason).await;
+    assert_eq!(revised.status(), 200, "{revised:?}");
+    assert_eq!(of(&path).await, 0, "the draft of March tells of it");
+
+    night(&app, &dealer, "2026-04-03T03:00:00Z").await;
+    assert_eq!(issue(office, &march).await.status(), 200);
+    assert_eq!((of(&path).await, of(&march).await), (0, 1));
+    let trace = office.get(&format!("{path}/trace")).await.json()["trace"]["actual_bills"].clone();
+    assert_eq!(trace, json!([]), "the trace is of what the report tells");
 }

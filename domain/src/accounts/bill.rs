@@ -5,6 +5,7 @@ use super::site_account::SiteAccount;
 use super::stays::SiteStays;
 use crate::baseline::avoided::Missing;
 use crate::baseline::history::Baselines;
+use crate::baseline::method::Method;
 use crate::facts::DayFact;
 use crate::fault::Faults;
 use crate::measures::wash_tally::WashTally;
@@ -15,6 +16,7 @@ use crate::tariff::reconcile::{ActualBill, BillDifference, Billed, Reconciliatio
 use crate::tariff::{Bill, BillError, Cycle, CyclePrices, OtherUse, Tariff, WaterUse};
 use crate::uncertainty::quantity::Quantity;
 use crate::units::Litres;
+use crate::zone::{day_bounds, previous_day};
 use serde::{Deserialize, Serialize};
 
 /// A bill as it came.
@@ -28,6 +30,10 @@ pub struct SiteBill {
     /// Its lines and total.
     pub bill: ActualBill,
 }
+
+/// Most of the days of a bill, 0 to 1, in which a unit may have stood for it to count as one without units
+/// (common practice, no source).
+const STOOD_MOST: f64 = 0.05;
 
 /// Most water of one bill that is taken, in litres: a town's.
 const METERED_L_MAX: f64 = 1e12;
@@ -88,6 +94,15 @@ pub enum NotExplained {
     /// There is no bill of the days before.
     #[error("no bill of the days before is known: type it in to see why this one fell")]
     NoBillBefore,
+    /// Units stood at the site in the days of the bill before: it lacks what they saved, as this one does.
+    #[error("units saved water in the days of the bill before too, so this one is held against the tariff alone")]
+    UnitsBefore,
+    /// The baseline is a ceiling: the saving is at most so much, and nothing beside it is exact.
+    #[error(
+        "the baseline says only at most how much is saved, so the bill is held against the tariff alone: agree on a \
+         baseline of what washing took before the unit"
+    )]
+    Ceiling,
     /// Other use is neither known nor follows from the metered volume.
     #[error("other use of the account is not known: give it, or type in the bills with metered_l")]
     OtherUse,
@@ -110,6 +125,8 @@ impl NotExplained {
             Self::NotMetered => "not_metered",
             Self::NoTariff => "no_tariff",
             Self::NoBillBefore => "no_bill_before",
+            Self::UnitsBefore => "units_before",
+            Self::Ceiling => "baseline_ceiling",
             Self::OtherUse => "other_use_not_known",
             Self::MoreThanMetered => "more_than_metered",
             Self::Uses(withheld) => withheld.code(),
@@ -215,6 +232,21 @@ impl Evidence {
         facts
     }
 
+    /// Whether a unit stood at the site in more than a share, 0 to 1, of a bill's days.
+    #[must_use]
+    pub(crate) fn stood_in(&self, period: Cycle, share: f64) -> bool {
+        let [from, to] = [period.from, period.to].map(|day| day_bounds(self.stays.zone, day).0);
+        let least_s = share * (to - from).as_seconds_f64();
+        self.stays.stays.iter().any(|stay| stay.span.seconds_between(from, to) > least_s)
+    }
+
+    /// Whether the bill before is one with units: they stood there, and a meter counted fresh water in its days.
+    /// However little of it was read, it was not that of washing without them.
+    fn saved_in(&self, before: Cycle) -> bool {
+        let counted = self.days_before.iter().any(|day| day.fact.amounts.fresh_used().is_some());
+        counted && self.stood_in(before, STOOD_MOST)
+    }
+
     /// Why the bill fell by what it fell.
     ///
     /// # Errors
@@ -222,12 +254,22 @@ impl Evidence {
     pub fn explained(&self, bill: &SiteBill) -> Result<Explained, NotExplained> {
         let tariff = self.tariff.as_ref().ok_or(NotExplained::NoTariff)?;
         let before = self.before.as_ref().ok_or(NotExplained::NoBillBefore)?;
+        if self.saved_in(before.period) {
+            return Err(NotExplained::UnitsBefore);
+        }
         let (stays, counters) = (&self.stays, self.counters);
         let worked = Worked { working: &self.working, tallies: &self.tallies, counters, stays };
         let fresh = |days: &[SiteDay], period| fresh_used(&self.read(days), period, stays);
         let used = fresh(&self.days, bill.period).map(|litres| Quantity::exact(litres.0)).map_err(Missing::from);
         let days: Vec<DayFact> = self.days.iter().map(|day| day.fact.clone()).collect();
         let uses = uses(&days, bill.period, used, (&self.baselines, worked)).map_err(Withheld::from)?;
+        if self
+            .baselines
+            .touching(bill.period.from, previous_day(bill.period.to))
+            .any(|one| one.method == Method::Equivalence)
+        {
+            return Err(NotExplained::Ceiling);
+        }
         let washing_before = fresh(&self.days_before, before.period).ok();
         explain((&self.account, tariff), before, bill, &uses, washing_before)
     }
@@ -237,6 +279,11 @@ impl Evidence {
 mod tests {
     use super::*;
     use crate::accounts::site_account::tests::{date, site_account};
+    use crate::accounts::stays::tests::stay;
+    use crate::baseline::record::Baseline;
+    use crate::baseline::record::tests::baseline;
+    use crate::facts::Amounts;
+    use crate::metering::stream::Stream;
     use crate::uncertainty::quantity::Quantity;
     use serde_json::{Value, json};
 
@@ -286,6 +333,82 @@ mod tests {
         assert_eq!(code(&evidence), "no_bill_before");
         evidence.tariff = None;
         assert_eq!((code(&evidence).as_str(), evidence.computed(&now).unwrap_err().code()), ("no_tariff", "no_tariff"));
+    }
+
+    /// Thirty-one days of January and twenty-eight of February at 400 L and two washes a day, at 2,000 L each
+    /// without the unit: 100 m3 on both bills.
+    fn two_like_months(method: Method) -> (Evidence, SiteBill) {
+        let [before, now] = [("2026-01-01", "2026-02-01"), ("2026-02-01", "2026-03-01")]
+            .map(|(from, to)| bill(from, to, Some(100.0), "210.00"));
+        let days = |of: &SiteBill| -> Vec<SiteDay> {
+            let dates = of.period.from.iter_days().take_while(|day| *day < of.period.to);
+            let used = [(Stream::Makeup, 400.0), (Stream::Wash, 4_000.0), (Stream::WashCount, 2.0)];
+            let mut amounts = Amounts::default();
+            used.iter().for_each(|(stream, amount)| amounts.add(*stream, *amount));
+            let fact = |date| DayFact {
+                date,
+                amounts,
+                coverage: 1.0,
+                estimated_share: 0.0,
+                open_exceptions: 0,
+                sessions: None,
+            };
+            dates.map(|day| SiteDay { of_site: false, fact: fact(day) }).collect()
+        };
+        let agreed = Baseline { first_day: date("2025-01-01"), method, ..baseline() };
+        let evidence = Evidence {
+            account: site_account("2026-01-01", None),
+            tariff: Some(tariff()),
+            days: days(&now),
+            days_before: days(&before),
+            before: Some(before),
+            baselines: Baselines::parse(vec![agreed]).unwrap(),
+            working: WorkingCalendar::default(),
+            tallies: Vec::new(),
+            counters: true,
+            stays: stay(&[], Vec::new()),
+        };
+        (evidence, now)
+    }
+
+    fn code(evidence: &Evidence, now: &SiteBill) -> String {
+        evidence.explained(now).map_or_else(|why| why.code().to_owned(), |_| "explained".to_owned())
+    }
+
+    /// The unit saved as much in both: nothing of the saving lies between the bills, and washing did not
+    /// change either.
+    #[test]
+    fn a_bill_of_days_with_units_explains_no_saving() {
+        let (evidence, now) = two_like_months(baseline().method);
+        assert_eq!(code(&evidence, &now), "units_before");
+        // A twentieth of the days, one and a half, may have had the unit.
+        let since = |at: &str| {
+            let mut evidence = evidence.clone();
+            evidence.stays.stays[0].span = Span::parse(at.parse().unwrap(), None).unwrap();
+            evidence.days_before.retain(|day| day.fact.date >= date("2026-01-30"));
+            evidence
+        };
+        assert_eq!(code(&since("2026-01-30T00:00:00Z"), &now), "units_before", "read for two days of thirty-one");
+        assert_eq!(code(&since("2026-01-31T00:00:00Z"), &now), "explained", "it stood for one of thirty-one");
+        let unread = Evidence { days_before: Vec::new(), ..evidence.clone() };
+        assert!(unread.explained(&now).unwrap().washing_before_assumed, "no meter counted anything then");
+        // A dial of the site before there was a unit: 400 L a day, and what is washed now would have taken more.
+        let mut before_units = since("2026-02-01T00:00:00Z");
+        before_units.days_before = evidence.days_before;
+        let explained = before_units.explained(&now).unwrap();
+        assert_eq!((explained.washing_before_l, explained.washing_before_assumed), (Litres(12_400.0), false));
+    }
+
+    #[test]
+    fn a_ceiling_explains_no_saving() {
+        let without = |method| {
+            let (evidence, now) = two_like_months(method);
+            code(&Evidence { days_before: Vec::new(), ..evidence }, &now)
+        };
+        assert_eq!(
+            (without(baseline().method), without(Method::Equivalence)),
+            ("explained".into(), "baseline_ceiling".into())
+        );
     }
 
     /// 100 m3 before, of which 40 washed; now 75, of which 10 for washing that would have taken

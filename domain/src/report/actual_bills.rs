@@ -79,16 +79,20 @@ pub struct BillEvidence {
 /// Which bill: its account and first day.
 pub type BillKey = (WaterAccountId, NaiveDate);
 
-/// The issued reports of months before one, each with the bills that it tells of.
+/// The issued reports of months around one, each with the bills that it tells of.
 pub type Told = BTreeMap<Month, BTreeSet<BillKey>>;
 
 /// Whether the report of a month tells of a bill: it ended in that month, or it came late, after the
-/// reports from the month in which it ended to the one before were issued without it.
+/// reports from the month in which it ended to the one before were issued without it. What the issued report
+/// of a later month tells, a revision of an earlier one does not tell again.
 #[must_use]
 pub fn tells_of(month: Month, bill: BillKey, last: NaiveDate, told: &Told) -> bool {
     let ended = Month::of(last);
     let mut before = std::iter::successors(Some(ended), |month| Some(month.next())).take_while(|of| *of < month);
-    ended <= month && before.all(|of| told.get(&of).is_some_and(|bills| !bills.contains(&bill)))
+    let mut after = told.iter().filter(|(of, _)| **of > month);
+    ended <= month
+        && before.all(|of| told.get(&of).is_some_and(|bills| !bills.contains(&bill)))
+        && !after.any(|(_, bills)| bills.contains(&bill))
 }
 
 /// A bill as it came, reconciled.
@@ -133,16 +137,16 @@ pub struct BillPart {
     pub amount: Decimal,
 }
 
-/// The bills of the month at sites at which something stood in it; those that can't be explained by
-/// anything are left out.
+/// The bills of the month at sites at which something stood in it, or in their own days; those that can't be
+/// explained by anything are left out.
 pub(super) fn of(inputs: &Inputs, present: &[&Subject]) -> Vec<BillHeld> {
     inputs.bills.iter().filter_map(|one| BillHeld::of(inputs, present, one)).collect()
 }
 
 impl BillHeld {
-    /// One of the month's bills; `None` where nothing explains it, or nothing stood at its site.
+    /// One of the month's bills; `None` where nothing explains it, or nothing stood at its site then.
     pub(crate) fn of(inputs: &Inputs, present: &[&Subject], one: &BillEvidence) -> Option<Self> {
-        let site = present.iter().find(|subject| subject.site_id == one.site_id.0)?;
+        let site = site_of(inputs, present, one)?;
         let total = one.bill.bill.total;
         let money = |amount: Decimal| Money { amount, ..total };
         let explained = one.evidence.explained(&one.bill).ok();
@@ -154,7 +158,7 @@ impl BillHeld {
         let unsaved = parts.iter().filter(|part| part.cause != BillCause::Saving);
         let mut held = Self {
             site_id: one.site_id,
-            site: site.site.clone(),
+            site: site.to_owned(),
             account_id: one.account_id,
             account: one.evidence.account.account.name.clone(),
             from: one.bill.period.from,
@@ -202,6 +206,16 @@ impl BillHeld {
         };
         format!("The bill of {from} to {to} {said}{assumed}")
     }
+}
+
+/// The name of a bill's site, where something stood there in the month. A late bill comes after the unit may
+/// have left: then something has to have stood there in the days of the bill.
+fn site_of<'i>(inputs: &'i Inputs, present: &[&'i Subject], one: &BillEvidence) -> Option<&'i str> {
+    let BillEvidence { bill, evidence, .. } = one;
+    let stood = || !evidence.days.is_empty() || evidence.stood_in(bill.period, 0.0);
+    let mut there = inputs.subjects.iter().filter(|subject| subject.site_id == one.site_id.0);
+    let in_month = present.iter().copied().find(|subject| subject.site_id == one.site_id.0);
+    in_month.or_else(|| there.next().filter(|_| stood())).map(|subject| subject.site.as_str())
 }
 
 /// From the bill before to this one; the reconciliation counts what lowered the bill.
@@ -286,6 +300,7 @@ mod tests {
     use crate::metering::stream::Stream;
     use crate::report::SavingsReport;
     use crate::report::tests::{fact, inputs, subject};
+    use crate::span::Span;
     use crate::tariff::{Cycle, Tariff};
     use crate::units::Litres;
     use serde_json::json;
@@ -387,6 +402,45 @@ mod tests {
         assert_eq!(SavingsReport::of(&elsewhere).actual_bills, [], "nothing stood at its site");
     }
 
+    /// The unit left with January; its bill came in February, in which another site makes the report.
+    #[test]
+    fn a_late_bill_is_told_where_the_unit_has_left() {
+        let mut inputs = case(None, bill(JANUARY, 70.0, "150.00"));
+        inputs.month = inputs.month.next();
+        let from = "2025-01-01T00:00:00Z".parse().unwrap();
+        let left = Span::parse(from, Some("2026-02-01T00:00:00Z".parse().unwrap())).unwrap();
+        inputs.subjects[0].unit.as_mut().unwrap().span = left;
+        assert_eq!(inputs.present().len(), 0);
+        let told = |inputs: &Inputs| SavingsReport::of(inputs).actual_bills.into_iter().map(|bill| bill.site).collect();
+        let sites: Vec<String> = told(&inputs);
+        assert_eq!(sites, [inputs.subjects[0].site.clone()]);
+        let evidence = &mut inputs.bills[0].evidence;
+        (evidence.days, evidence.stays) = (Vec::new(), stay(&[], Vec::new()));
+        let sites: Vec<String> = told(&inputs);
+        assert_eq!(sites.len(), 1, "it stood there in January, read or not");
+        inputs.bills[0].evidence.stays.stays.clear();
+        let sites: Vec<String> = told(&inputs);
+        assert_eq!(sites, [""; 0], "nothing stood there in the days of the bill");
+    }
+
+    /// Two like months of a unit: the bill is as the tariff asks, and the report says no more of it.
+    #[test]
+    fn a_bill_after_one_with_units_is_held_against_the_tariff() {
+        let before = bill(("2025-12-01", "2026-01-01"), 200.0, "410.00");
+        let mut inputs = case(Some(before), bill(JANUARY, 200.0, "410.00"));
+        inputs.bills[0].evidence.stays = stay(&[], Vec::new());
+        assert_eq!(SavingsReport::of(&inputs).actual_bills[0].against, BillAgainst::BillBefore, "nothing was read");
+        let evidence = &mut inputs.bills[0].evidence;
+        let used = |day| SiteDay { of_site: false, fact: fact(day, &[(Stream::Makeup, 1000.0)]) };
+        evidence.days_before = date("2025-12-01").iter_days().take(31).map(used).collect();
+        let found = SavingsReport::of(&inputs).actual_bills.remove(0);
+        let words = "The bill of 1 January 2026 to 31 January 2026 is what the tariff asks for the water on it.";
+        assert_eq!((found.against, plain(&found.words).as_str()), (BillAgainst::Tariff, words));
+        assert_eq!(found.parts, []);
+        let trace = traces(&inputs, &inputs.present()).remove(0);
+        assert_eq!((trace.explained, trace.before.is_some()), (None, true));
+    }
+
     /// Of two units that stood there one was read: what the other used is not nothing, so no saving is told.
     #[test]
     fn no_saving_is_told_where_a_unit_was_not_read() {
@@ -429,5 +483,8 @@ mod tests {
         assert!(!tells("2026-03", &[("2026-01", false)]), "February is a draft that tells of it");
         assert!(!tells("2026-03", &[("2026-01", false), ("2026-02", true)]));
         assert!(tells("2026-03", &[("2026-01", false), ("2026-02", false)]));
+        assert!(!tells("2026-01", &[("2026-02", true)]), "a revision of January tells nothing again");
+        assert!(!tells("2026-02", &[("2026-01", false), ("2026-03", true)]));
+        assert!(tells("2026-01", &[("2026-02", false)]) && tells("2026-02", &[("2026-01", false), ("2026-03", false)]));
     }
 }

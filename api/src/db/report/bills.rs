@@ -5,12 +5,13 @@ use crate::db::{DbError, Tx};
 use chrono::NaiveDate;
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Date, Jsonb, Uuid as SqlUuid};
+use diesel::sql_types::{Bool, Date, Jsonb, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::accounts::bill::SiteBill;
 use domain::accounts::site_money::{AccountMoney, SiteMoney};
 use domain::ids::{CustomerId, WaterAccountId};
-use domain::report::actual_bills::{BillEvidence, Told, tells_of};
+use domain::report::SavingsReport;
+use domain::report::actual_bills::{BillEvidence, BillHeld, Told, tells_of};
 use domain::report::inputs::CYCLE_MONTHS;
 use domain::zone::{Month, previous_day};
 use serde::Deserialize;
@@ -31,7 +32,7 @@ pub(super) async fn of_month(
     if accounts().all(|(_, account)| account.bills.is_empty()) {
         return Ok(Vec::new());
     }
-    let told = told(tx, customer, month).await?;
+    let told = told(tx, customer, month, Which::Issued).await?;
     let bills = accounts().flat_map(|(site, account)| account.bills.iter().map(move |bill| (site, account, bill)));
     let wanted: Vec<(&SiteMoney, &AccountMoney, &SiteBill)> = bills
         .filter(|(_, account, bill)| {
@@ -62,7 +63,16 @@ struct Key {
     from: NaiveDate,
 }
 
-/// The newest revision of each issued report: of each bill only which it is.
+/// Which reports tell.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Which {
+    /// Those that are issued.
+    Issued,
+    /// Drafts too.
+    All,
+}
+
+/// The newest revision of each report: of each bill only which it is.
 const TOLD: &str = "
 select s.month, (select coalesce(jsonb_agg(jsonb_build_object('account_id', bill -> 'account_id', 'from', bill -> 'from')), '[]')
                    from jsonb_array_elements(coalesce(newest.figures -> 'actual_bills', '[]')) as one (bill)) as bills
@@ -70,15 +80,17 @@ select s.month, (select coalesce(jsonb_agg(jsonb_build_object('account_id', bill
  cross join lateral (select r.figures from report_revision r
                       where r.dealer_id = s.dealer_id and r.report_id = s.id
                       order by r.n desc limit 1) newest
- where s.customer_id = $1 and s.month >= $2 and s.month < $3 and s.state = 'issued'";
+ where s.customer_id = $1 and s.month >= $2 and s.month <> $3 and (s.state = 'issued' or $4)";
 
-/// What the issued reports of the months before one tell, as far back as a billing cycle reaches.
-async fn told(tx: &Tx<'_>, customer: CustomerId, month: Month) -> Result<Told, DbError> {
+/// What the reports of the months around one tell: of those before it as far back as a billing cycle reaches,
+/// and of all that came after it, since a late bill may be told in any.
+async fn told(tx: &Tx<'_>, customer: CustomerId, month: Month, which: Which) -> Result<Told, DbError> {
     let first = (0..CYCLE_MONTHS).fold(month, |month, _| month.previous());
     let rows: Vec<ToldRow> = sql_query(TOLD)
         .bind::<SqlUuid, _>(customer.0)
         .bind::<Date, _>(first.first_day())
         .bind::<Date, _>(month.first_day())
+        .bind::<Bool, _>(which == Which::All)
         .load(&mut tx.conn())
         .await?;
     let read = |row: ToldRow| {
@@ -86,4 +98,19 @@ async fn told(tx: &Tx<'_>, customer: CustomerId, month: Month) -> Result<Told, D
         Ok((Month::of(row.month), keys.into_iter().map(|key| (key.account_id, key.from)).collect()))
     };
     rows.into_iter().map(read).collect()
+}
+
+/// A revision of a month's report without the bills of which the report of another month tells, issued or not:
+/// it may have been counted before that one was made.
+///
+/// # Errors
+/// When the database fails.
+pub(super) async fn told_once(tx: &Tx<'_>, customer: CustomerId, of: SavingsReport) -> Result<SavingsReport, DbError> {
+    if of.actual_bills.is_empty() {
+        return Ok(of);
+    }
+    let told = told(tx, customer, of.month, Which::All).await?;
+    let elsewhere = |bill: &BillHeld| told.values().any(|bills| bills.contains(&(bill.account_id, bill.from)));
+    let actual_bills = of.actual_bills.iter().filter(|bill| !elsewhere(bill)).cloned().collect();
+    Ok(SavingsReport { actual_bills, ..of })
 }

@@ -4,7 +4,7 @@
 use super::earlier::Invested;
 use super::recipient::ReportMail;
 use super::standing::{self, Declined, Proposed, StoredStanding};
-use super::{StoredReport, draft, held, recipient};
+use super::{StoredReport, bills, draft, held, recipient};
 use crate::db::schema::{report_revision, savings_report};
 use crate::db::stamp::Change;
 use crate::db::{DbError, Revision, Tx};
@@ -135,7 +135,9 @@ pub async fn revise(tx: &Tx<'_>, id: ReportId, at: Revision, reason: &str) -> Re
     let (mut one, now) = proposal(tx, id, at).await?;
     // What it carries for earlier months was stated, and stays so.
     let now = SavingsReport { adjustments: stored.figures.adjustments.clone(), ..now };
-    let now = Invested::of(tx, CustomerId(stored.customer_id)).await?.stand_in(now);
+    let customer = CustomerId(stored.customer_id);
+    let now = Invested::of(tx, customer).await?.stand_in(now);
+    let now = bills::told_once(tx, customer, now).await?;
     let revision = draft::count_up(tx, stored.id).await?;
     insert_into(report_revision::table)
         .values((

@@ -101,7 +101,9 @@ pub struct ExplainedView {
     #[schema(value_type = Object)]
     computed: Answered<Computed>,
     /// Why it fell from the bill before by what it fell: prices, other use, more or less washing,
-    /// charges that the tariff does not know, and the saving. The parts add up.
+    /// charges that the tariff does not know, and the saving. The parts add up. Withheld where units saved
+    /// water in the days of the bill before too (`units_before`), and where the baseline is a ceiling
+    /// (`baseline_ceiling`).
     #[schema(value_type = Object)]
     explained: Answered<Explained>,
 }
