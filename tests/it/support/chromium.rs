@@ -5,7 +5,8 @@ use base64::Engine;
 use reqwest::{Client, Method};
 use serde_json::{Value, json};
 use std::fs::{self, File};
-use std::io::{BufRead, BufReader};
+use std::io::{self, BufRead, BufReader, Read, Write};
+use std::net::TcpStream;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::sync::OnceLock;
@@ -231,8 +232,22 @@ impl Window {
 
 impl Drop for Window {
     fn drop(&mut self) {
+        // The browser is closed by its session's end; it would outlive a driver that is killed.
+        drop(self.end_session());
         drop(self.driver.kill());
         drop(self.driver.wait());
+    }
+}
+
+impl Window {
+    /// Waits without the test's runtime, which may be ending.
+    fn end_session(&self) -> io::Result<()> {
+        let url = self.session.trim_start_matches("http://");
+        let (host, path) = url.split_once('/').unwrap_or((url, ""));
+        let mut driver = TcpStream::connect(host)?;
+        driver.set_read_timeout(Some(Duration::from_secs(20)))?;
+        write!(driver, "DELETE /{path} HTTP/1.1\r\nhost: {host}\r\nconnection: close\r\n\r\n")?;
+        driver.read(&mut [0; 64]).map(drop)
     }
 }
 
