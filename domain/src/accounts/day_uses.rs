@@ -101,7 +101,8 @@ pub fn fresh_used(days: &[DayFact], period: Cycle, stays: &SiteStays) -> Result<
     if coverage < COVERAGE_LEAST {
         return Err(Withheld::Gap { coverage });
     }
-    if stays.bypassed_unmeasured(period) {
+    let past_site = stays.past_site(days);
+    if stays.bypassed_unmeasured(period, |date| past_site.contains(&date)) {
         return Err(Withheld::Unmeasured(Part::Bypass));
     }
     let metered: Option<Litres> = days.iter().map(|day| day.amounts.fresh_used()).sum();
@@ -210,8 +211,8 @@ mod tests {
     use crate::accounts::stays::tests::{bypass_metered, event, stay};
     use crate::baseline::record::Baseline;
     use crate::baseline::record::tests::baseline;
-    use crate::spell::SpellState;
     use crate::facts::Amounts;
+    use crate::spell::SpellState;
     use crate::water::storage::VolumeEventKind;
 
     fn day(n: u64, coverage: f64, amounts: &[(Stream, f64)]) -> DayFact {
@@ -432,7 +433,6 @@ mod tests {
         assert_eq!(fresh_used(&of_fresh_water(&unknown)), Err(Withheld::Grade(Grade::NotMeasured)));
     }
 
-    /// Of two units the second was not read on the third day, whatever meter of the site was, unless that
     /// The first unit's dial shows 1,000 L a day, and of the second a meter of rinse alone is read: its make-up
     /// nobody knows, unless the site's own dial shows it on each of the days.
     #[test]
@@ -459,6 +459,7 @@ mod tests {
         assert_eq!(found, Ok(Litres(24.0 * 1000.0 + 25.0 * 20.0)));
     }
 
+    /// Of two units the second was not read on the third day, whatever meter of the site was, unless that
     /// measures the make-up of both.
     #[test]
     fn a_day_without_one_of_several_units_is_unread() {
