@@ -17,7 +17,8 @@ use crate::uncertainty::figures::Parts;
 use crate::water::grade;
 use crate::water::term::{Part, Source};
 use crate::water::together::beside;
-use chrono::NaiveDate;
+use crate::zone::day_bounds;
+use chrono::{DateTime, NaiveDate, Utc};
 use std::collections::BTreeSet;
 use uuid::Uuid;
 
@@ -49,7 +50,9 @@ impl OwnParts {
         let (by_site, of_site) = (metered(true), subject.unit.is_none());
         let is_joined = by_site || of_site && metered(false);
         if !is_joined {
-            let (all, whole) = (statement.all.clone(), statement.whole.clone());
+            let past = past_by_site(inputs, &here, subject);
+            let counts = |part: Part, source: Source| source != Source::Unknown || !(part == Part::Bypass && past);
+            let (all, whole) = (statement.all.keeping(counts), statement.whole.keeping(counts));
             return Self { all, whole, joined: false, notes: false };
         }
         if by_site && of_site {
@@ -113,10 +116,28 @@ fn known_at_units(inputs: &Inputs, here: &[&Subject], part: Part) -> bool {
 /// Whether a unit was bypassed in the month while it stood there.
 fn bypassed(inputs: &Inputs, subject: &Subject) -> bool {
     let (start, end) = inputs.month.bounds(subject.zone);
-    let Some(unit) = &subject.unit else { return false };
-    let Some(there) = unit.span.within(Span::between(start, Some(end.min(inputs.now)))) else { return false };
+    bypassed_between(subject, start, end.min(inputs.now))
+}
+
+fn bypassed_between(subject: &Subject, start: DateTime<Utc>, end: DateTime<Utc>) -> bool {
+    let Some(unit) = subject.unit.as_ref().filter(|_| start < end) else { return false };
+    let Some(there) = unit.span.within(Span::between(start, Some(end))) else { return false };
     let mut spells = unit.spells.iter().filter(|spell| spell.state == SpellState::Bypassed);
     spells.any(|spell| spell.span.within(there).is_some())
+}
+
+/// Whether a meter of the site's own measured what went past a unit on each of the days on which it was bypassed.
+pub(super) fn past_by_site(inputs: &Inputs, here: &[&Subject], unit: &Subject) -> bool {
+    let measured = |date: NaiveDate| {
+        let mut sites = here.iter().filter(|site| site.unit.is_none());
+        sites.any(|site| site.day(date).is_some_and(|day| day.amounts.get(Stream::Bypass).is_some()))
+    };
+    let bypassed_on = |date: &NaiveDate| {
+        let (start, end) = day_bounds(unit.zone, *date);
+        bypassed_between(unit, start, end)
+    };
+    let mut days = inputs.days_over(unit.zone).filter(bypassed_on).peekable();
+    days.peek().is_some() && days.all(measured)
 }
 
 /// The units of a site whose wash water is known, when the site's own meter of fresh water, itself without
@@ -339,5 +360,26 @@ mod tests {
         let other = Subject { id: Uuid::from_u128(2), ..unit(&[Stream::RunHours], &[(Stream::RunHours, 1.0)]) };
         let one_of_two = report(vec![own, other, bypassed(dial())]);
         assert_eq!(reason(&one_of_two, Name::FreshUsed), Some(Reason::PartNotMeasured));
+    }
+
+    /// By hand: two units of 1,000 L a day each, of which the first was bypassed, and the site's own meter of
+    /// what goes past them, 50 L a day: 62,000 + 1,550 L, of both. Had that meter been read on all days but one,
+    /// what went past the first on that day would not be known.
+    #[test]
+    fn what_the_sites_meter_saw_go_past_a_unit_is_known() {
+        let unit = |n: u128| subject(n, &[Stream::Makeup], days(&[(Stream::Makeup, 1000.0)]));
+        let mut first = unit(1);
+        for parts in [&mut first.statement.all, &mut first.statement.whole] {
+            *parts = std::mem::take(parts).with_term("first", Part::Bypass, Term::UNKNOWN);
+        }
+        let span = crate::span::Span::EVER;
+        let spell = crate::spell::Spell { state: SpellState::Bypassed, reason: None, span };
+        first.unit.as_mut().unwrap().spells = vec![spell];
+        let past = days(&[(Stream::Bypass, 50.0)]);
+        let site = |past: Vec<DayFact>| Subject { unit: None, ..subject(9, &[Stream::Bypass], past) };
+        let fresh = printed(&report(vec![first.clone(), unit(2), site(past.clone())]), Name::FreshUsed);
+        assert_eq!((fresh.value, fresh.units_covered), (Value::Litres(63_550.0), 2));
+        let unread = report(vec![first, unit(2), site(past[1..].to_vec())]);
+        assert_eq!(printed(&unread, Name::FreshUsed).units_covered, 1);
     }
 }
