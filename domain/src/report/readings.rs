@@ -74,6 +74,9 @@ pub struct ReadSpan {
     pub lines: Vec<Line>,
     /// Whether the water avoided is an upper bound.
     pub avoided_at_most: bool,
+    /// Whether other meters of its site have the make-up water, and none of its own: it leaves none out.
+    #[serde(default)]
+    pub fresh_elsewhere: bool,
 }
 
 impl Readings {
@@ -87,14 +90,19 @@ impl Readings {
     /// Whether days of a unit or site are in none of them: no accepted reading lies between two of its own.
     #[must_use]
     pub fn have_hole(&self) -> bool {
-        let subjects: BTreeSet<Uuid> = self.spans.iter().map(|span| span.subject_id).collect();
-        subjects.len() < self.spans.len()
+        let subjects: BTreeSet<Uuid> = self.sources().map(|span| span.subject_id).collect();
+        subjects.len() < self.sources().count()
     }
 
     /// Whether the fresh water of one of them is not known: it is in no sum.
     #[must_use]
     pub fn have_unknown(&self) -> bool {
-        self.spans.iter().any(|span| span.printed(Name::FreshUsed).is_none())
+        self.sources().any(|span| span.printed(Name::FreshUsed).is_none())
+    }
+
+    /// Those whose fresh water belongs in the sum.
+    fn sources(&self) -> impl Iterator<Item = &ReadSpan> {
+        self.spans.iter().filter(|span| !span.fresh_elsewhere)
     }
 }
 
@@ -145,6 +153,15 @@ fn is_measured_beside(present: &[&Subject], subject: &Subject) -> bool {
     })
 }
 
+/// Whether a subject has no meter of make-up water, and its site has one for it: a unit the site's own, the
+/// site's own meters those of its units.
+fn is_fresh_elsewhere(present: &[&Subject], subject: &Subject) -> bool {
+    let mut others = present.iter().filter(|other| other.site_id == subject.site_id);
+    let of_site = subject.unit.is_none();
+    let elsewhere = others.any(|other| other.unit.is_some() == of_site && other.measures_stream(Stream::Makeup));
+    elsewhere && !subject.measures_stream(Stream::Makeup)
+}
+
 /// Fresh water of several; none where no meter measures it.
 fn sum_used(of: &[&Stretch<'_>]) -> Option<Printed> {
     let first = of.first()?;
@@ -167,6 +184,8 @@ struct Stretch<'a> {
     metered: Amounts,
     /// Whether a subject beside it measures fresh water that goes with its own.
     beside: bool,
+    /// Whether its site's make-up water is that of other meters, and none of it its own.
+    fresh_elsewhere: bool,
     /// By its counters, between their own readings.
     counted: Washes,
 }
@@ -197,6 +216,7 @@ fn stretches<'a>(inputs: &'a Inputs, present: &[&Subject], subject: &'a Subject)
                 parts,
                 metered: one.fact.amounts,
                 beside: is_measured_beside(present, subject),
+                fresh_elsewhere: is_fresh_elsewhere(present, subject),
                 counted: washed,
             }),
         }
@@ -237,6 +257,7 @@ impl Stretch<'_> {
             rounds: self.rounds.clone(),
             lines,
             avoided_at_most,
+            fresh_elsewhere: self.fresh_elsewhere,
         }
     }
 

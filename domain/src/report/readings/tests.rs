@@ -139,6 +139,44 @@ fn what_was_noted_at_a_unit_counts_once_beside_its_site() {
     assert_eq!(alone.fresh_used.printed().unwrap().value, Value::Litres(5_000.0));
 }
 
+/// A reading of a meter of no fresh water.
+fn other(from: &str, to: &str, volumes: &[(Part, Stream, f64)]) -> ReadStretch {
+    let mut of = period("o", from, to, volumes);
+    let statement = of.statement.as_mut().unwrap();
+    statement.all = statement.all.clone().with_term("o", Part::Makeup, Term::UNKNOWN);
+    of
+}
+
+/// The site's dial shows all of its fresh water: a counter of hours at a unit behind it, which was not read all
+/// the time, leaves nothing out. Nor does the site's wash dial beside the dials of its units. Beside a unit with
+/// a dial of its own a counter of hours is a bay whose fresh water is not known.
+#[test]
+fn a_meter_of_no_fresh_water_leaves_none_out() {
+    let said = |subjects| {
+        let found = SavingsReport::of(&inputs(subjects)).readings.unwrap();
+        assert!(found.fresh_used.printed().is_some(), "{found:?}");
+        (found.have_hole(), found.have_unknown(), found.sentence.contains("not in it"))
+    };
+    let dial = |mut of: Subject| {
+        of.periods = vec![makeup("b", "2026-01-02T18:00:00Z", "2026-01-27T18:00:00Z", 5_000.0)];
+        of
+    };
+    let mut hours = subject(1, &[Stream::RunHours], Vec::new());
+    hours.periods = vec![
+        other("2026-01-02T18:00:00Z", "2026-01-09T18:00:00Z", &[]),
+        other("2026-01-16T18:00:00Z", "2026-01-27T18:00:00Z", &[]),
+    ];
+    let site = |stream| Subject { unit: None, ..subject(9, &[stream], Vec::new()) };
+    assert_eq!(said(vec![hours.clone(), dial(site(Stream::Makeup))]), (false, false, false));
+    let mut washing = site(Stream::Wash);
+    let wash = [(Part::Wash, Stream::Wash, 20_000.0)];
+    washing.periods = vec![other("2026-01-02T18:00:00Z", "2026-01-27T18:00:00Z", &wash)];
+    let units = || [1, 2].map(|n| dial(subject(n, &[Stream::Makeup], Vec::new())));
+    assert_eq!(said(units().into_iter().chain([washing]).collect()), (false, false, false));
+    let beside = Subject { id: Uuid::from_u128(5), ..hours };
+    assert_eq!(said(units().into_iter().chain([beside]).collect()), (true, true, true));
+}
+
 /// By hand: in each of two stretches 1,500 L through the unit's dial and 10 L through its meter of fills, and
 /// 2,000 L by hose that the site's statement has as well; with the site's 5,000 L 3,000 + 20 + 4,000 + 5,000.
 #[test]
