@@ -32,6 +32,8 @@ pub(crate) struct OwnParts {
     pub(super) joined: bool,
     /// Whether what was noted for the whole site counts here, though others measure its fresh water.
     pub(super) notes: bool,
+    /// Whether its own wash water is in that of the site's meters, and so in none of these parts.
+    pub(super) washed_by_site: bool,
 }
 
 impl OwnParts {
@@ -53,19 +55,19 @@ impl OwnParts {
             let past = past_by_site(inputs, &here, subject);
             let counts = |part: Part, source: Source| source != Source::Unknown || !(part == Part::Bypass && past);
             let (all, whole) = (statement.all.keeping(counts), statement.whole.keeping(counts));
-            return Self { all, whole, joined: false, notes: false };
+            return Self { all, whole, joined: false, notes: false, washed_by_site: false };
         }
         if by_site && of_site {
             let counts = |part: Part, source: Source| source != Source::Unknown || !known_at_units(inputs, &here, part);
             let (all, whole) = (statement.all.keeping(counts), statement.whole.keeping(counts));
-            return Self { all, whole, joined: true, notes: false };
+            return Self { all, whole, joined: true, notes: false, washed_by_site: false };
         }
-        let washed_twice = washed_by_site(&here, subject);
+        let washed_by_site = washed_by_site(&here, subject);
         let own = |parts: &Parts, counts| {
-            meters_alone(inputs, subject, parts, counts).keeping(|part, _| !(part == Part::Wash && washed_twice))
+            meters_alone(inputs, subject, parts, counts).keeping(|part, _| !(part == Part::Wash && washed_by_site))
         };
         let (all, whole) = (own(&statement.all, |_, _| true), own(&statement.whole, Subject::is_full));
-        Self { all, whole, joined: true, notes: false }
+        Self { all, whole, joined: true, notes: false, washed_by_site }
     }
 
     /// Whether fresh water went past a unit, and nothing says how much.
@@ -328,6 +330,40 @@ mod tests {
         assert_eq!(printed(&of, Name::Washed).value, Value::Litres(124_000.0));
         assert_eq!(printed(&of, Name::Recycled).value, Value::Litres(93_000.0));
         assert_eq!(printed(&of, Name::FreshUsed).value, Value::Litres(31_620.0));
+    }
+
+    /// By hand: 31 x 10 = 310 kWh for 31 x 3,000 L = 93 m3 that the unit's own meter saw: 3.3333 kWh/m3. Both
+    /// meters are off by 2 %, the one of electricity anywhere within it: 2 x 0.023094 x 3.3333 = 0.1540. Where
+    /// the site has a meter of electricity too, 620 kWh for its 124 m3 are those of all: 5 kWh/m3.
+    #[test]
+    fn electricity_is_held_against_the_wash_water_of_the_same_subject() {
+        let site = |streams: &[Stream], more: &[(Stream, f64)]| {
+            let amounts = [&[(Stream::Makeup, 1000.0), (Stream::Wash, 4000.0)], more].concat();
+            Subject { unit: None, ..subject(9, &[&[Stream::Makeup, Stream::Wash], streams].concat(), days(&amounts)) }
+        };
+        let behind = days(&[(Stream::Wash, 3000.0), (Stream::Energy, 10.0)]);
+        let unit = without_makeup(subject(1, &[Stream::Wash, Stream::Energy], behind));
+        let each = printed(&report(vec![unit.clone(), site(&[], &[])]), Name::EnergyPerVolume);
+        assert_eq!((each.value, each.expanded), (Value::KwhPerM3(3.3333), Some(0.154)));
+        let both = report(vec![unit, site(&[Stream::Energy], &[(Stream::Energy, 20.0)])]);
+        assert_eq!(printed(&both, Name::EnergyPerVolume).value, Value::KwhPerM3(5.0));
+    }
+
+    /// By hand: the site's wash meter was read on 10 days of 31: 40,000 L, whatever of it a unit's meter behind
+    /// it saw again.
+    #[test]
+    fn a_meter_behind_another_covers_none_of_its_days() {
+        let read = [(Stream::Makeup, 1000.0), (Stream::Wash, 4000.0)];
+        let day = |(n, date)| {
+            let unread = DayFact { coverage: 0.0, ..fact(date, &read[..1]) };
+            if n < 10 { fact(date, &read) } else { unread }
+        };
+        let of_site = january().enumerate().map(day).collect();
+        let site = Subject { unit: None, ..subject(9, &[Stream::Makeup, Stream::Wash], of_site) };
+        let unit = without_makeup(subject(1, &[Stream::Wash], days(&[(Stream::Wash, 3000.0)])));
+        let washed = printed(&report(vec![unit, site]), Name::Washed);
+        assert_eq!((washed.value, washed.coverage), (Value::Litres(40_000.0), 0.3226));
+        assert_eq!((washed.units_covered, washed.units), (1, 1));
     }
 
     /// Past the unit at the first site water went that nothing measures: its fresh water is in no sum. With a

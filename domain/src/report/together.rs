@@ -64,7 +64,7 @@ impl OwnParts {
         };
         let all = kept(|statement| &statement.all, |_, _| true);
         let whole = kept(|statement| &statement.whole, Subject::is_full);
-        Self { all, whole, joined: true, notes: of_site }
+        Self { all, whole, joined: true, notes: of_site, washed_by_site: false }
     }
 }
 
