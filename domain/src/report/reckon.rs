@@ -18,6 +18,7 @@ use super::figure::{Line, Name, Printed, Reason, Value, Withheld, rounded};
 use super::inputs::{Inputs, Subject};
 use super::levels::{OwnParts, read_alike};
 use super::money::{self, Found, SiteSaving};
+use super::sites::balanced_sites;
 use super::together::held_against;
 use crate::accounts::site_cost::CostBasis;
 use crate::baseline::avoided::{Activity, Missing};
@@ -322,11 +323,12 @@ impl<'a> Case<'a> {
         if members.is_empty() {
             return Err(grade::Withheld::NotRead.into());
         }
+        let members = balanced_sites(members)?;
         let parts = self.with_beside(members.clone()).iter().map(|tally| tally.own.whole.clone()).sum();
         let filled = members.iter().filter(|tally| tally.has(Stream::Makeup));
         let basis = Basis {
             read: true,
-            coverage: enough(&members)?,
+            coverage: whole_share(&members),
             least_coverage: LEAST_WHOLE_DAYS,
             fill: Some(filled.filter_map(|tally| tally.subject.fill).sum()),
         };
@@ -556,7 +558,7 @@ fn sum(amounts: &Amounts, streams: &[Stream]) -> f64 {
 }
 
 /// The share of whole days, when it is enough to set one stream against another.
-fn enough(members: &[&Tally<'_>]) -> Result<f64, Withheld> {
+pub(super) fn enough(members: &[&Tally<'_>]) -> Result<f64, Withheld> {
     let share = whole_share(members);
     if share >= LEAST_WHOLE_DAYS {
         return Ok(share);
