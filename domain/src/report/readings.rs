@@ -23,7 +23,7 @@ use crate::uncertainty::quantity::{Quantity, in_short};
 use crate::water::balance::Basis;
 use crate::water::grade;
 use crate::water::statement::COUNTED;
-use crate::water::term::Part;
+use crate::water::term::{Part, Source};
 use crate::water::together;
 use crate::zone::{local_date, previous_day};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -126,6 +126,8 @@ pub(super) fn of(inputs: &Inputs, present: &[&Subject]) -> Option<Readings> {
         .collect();
     let fresh_used = if used.iter().any(|one| one.beside) {
         Figure::Withheld(measured_beside())
+    } else if used.iter().any(|one| one.may_count_twice(&used)) {
+        Figure::Withheld(noted_on_other_days())
     } else if let Some(sum) = sum_used(&used) {
         Figure::Printed(sum)
     } else {
@@ -139,6 +141,12 @@ pub(super) fn of(inputs: &Inputs, present: &[&Subject]) -> Option<Readings> {
 
 fn measured_beside() -> Withheld {
     let words = "Other fresh water of the site is measured by itself, with rounds of its own: see the month.";
+    Withheld::new(Reason::PartNotMeasured, words)
+}
+
+fn noted_on_other_days() -> Withheld {
+    let words = "What was filled in by hose at a unit may be in its site's readings too, which are of other days: see \
+                 the month.";
     Withheld::new(Reason::PartNotMeasured, words)
 }
 
@@ -261,14 +269,28 @@ impl Stretch<'_> {
         }
     }
 
+    /// Whether it is of a unit, and another of that unit's site.
+    fn is_at(&self, site: &Self) -> bool {
+        self.subject.unit.is_some() && site.subject.unit.is_none() && site.subject.site_id == self.subject.site_id
+    }
+
+    /// Whether all of another lies in it.
+    fn holds(&self, other: &Self) -> bool {
+        self.from <= other.from && self.to >= other.to
+    }
+
+    /// Whether something was noted at a unit that the statement of its site, read over some of the same days,
+    /// may have as well.
+    fn may_count_twice(&self, with: &[&Self]) -> bool {
+        let overlaps = |site: &Self| site.from < self.to && self.from < site.to && !site.holds(self);
+        let noted = self.parts.get(Part::HandFill).1 == Source::Declared;
+        noted && with.iter().any(|site| self.is_at(site) && overlaps(site))
+    }
+
     /// Its parts in a sum with these. What people noted at a unit stands in the statement of its site too,
     /// and counts once: there, where the site was read over the same days.
     fn own(&self, with: &[&Self]) -> Parts {
-        let holds = |site: &Stretch<'_>| {
-            let here = site.subject.unit.is_none() && site.subject.site_id == self.subject.site_id;
-            here && site.from <= self.from && site.to >= self.to
-        };
-        if self.subject.unit.is_some() && with.iter().any(|other| holds(other)) {
+        if with.iter().any(|site| self.is_at(site) && site.holds(self)) {
             together::beside(&self.parts, &self.metered, |stream| self.subject.measures_stream(stream))
         } else {
             self.parts.clone()

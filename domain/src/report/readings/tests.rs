@@ -7,7 +7,7 @@ use crate::report::SavingsReport;
 use crate::report::tests::{LOOP, inputs, subject};
 use crate::uncertainty::quantity::{Cause, Key};
 use crate::water::statement::Statement;
-use crate::water::term::{Source, Term};
+use crate::water::term::Term;
 
 fn at(text: &str) -> DateTime<Utc> {
     text.parse().unwrap()
@@ -137,6 +137,31 @@ fn what_was_noted_at_a_unit_counts_once_beside_its_site() {
     assert_eq!(both.spans[0].printed(Name::FreshUsed).unwrap().value, Value::Litres(5_000.0), "each by itself");
     let alone = SavingsReport::of(&inputs(vec![unit])).readings.unwrap();
     assert_eq!(alone.fresh_used.printed().unwrap().value, Value::Litres(5_000.0));
+}
+
+/// The site was read from the 5th to the 29th, the unit from the 2nd to the 27th: whether the hose of 2,000 L
+/// that is noted at the unit is in the site's statement as well nobody knows. Without it 3,000 + 5,000 L.
+#[test]
+fn what_was_noted_at_a_unit_is_in_no_sum_with_a_site_read_on_other_days() {
+    let of = |hose_l: Option<f64>| {
+        let noted = |mut of: ReadStretch| {
+            let statement = of.statement.as_mut().unwrap();
+            let fill = hose_l.map_or(Term::ABSENT, |litres| Term::new(litres, 0.0, Source::Declared));
+            statement.all = statement.all.clone().plus_term("hose", Part::HandFill, fill);
+            of
+        };
+        let mut unit = subject(1, &[Stream::Makeup], Vec::new());
+        unit.periods = vec![noted(makeup("a", "2026-01-02T18:00:00Z", "2026-01-27T18:00:00Z", 3_000.0))];
+        let mut site = Subject { unit: None, ..subject(9, &[Stream::Makeup], Vec::new()) };
+        site.periods = vec![noted(makeup("b", "2026-01-05T18:00:00Z", "2026-01-29T18:00:00Z", 5_000.0))];
+        SavingsReport::of(&inputs(vec![unit, site])).readings.unwrap()
+    };
+    assert_eq!(of(None).fresh_used.printed().unwrap().value, Value::Litres(8_000.0));
+    let noted = of(Some(2_000.0));
+    let Figure::Withheld(why) = &noted.fresh_used else { panic!("{noted:?}") };
+    assert_eq!(why.reason, Reason::PartNotMeasured);
+    let each: Vec<_> = noted.spans.iter().map(|span| span.printed(Name::FreshUsed).unwrap().value).collect();
+    assert_eq!(each, [Value::Litres(5_000.0), Value::Litres(7_000.0)], "each by itself");
 }
 
 /// A reading of a meter of no fresh water.
