@@ -96,7 +96,7 @@ impl SiteStays {
             let of = facts.iter().filter(move |one| one.of_site == of_site);
             of.filter(|one| one.fact.amounts.get(Stream::Makeup).is_some()).count()
         };
-        if facts.is_empty() || (makeup(true) == 0 && makeup(false) < self.standing_in(month)) {
+        if facts.is_empty() || (makeup(true) == 0 && makeup(false) < self.standing(month.bounds(self.zone))) {
             return None;
         }
         let past_site = facts.iter().any(|one| one.of_site && one.fact.amounts.get(Stream::Bypass).is_some());
@@ -109,9 +109,8 @@ impl SiteStays {
         Some(metered + self.by_hose(days))
     }
 
-    /// How many stays reach into a month.
-    fn standing_in(&self, month: Month) -> usize {
-        let (start, end) = month.bounds(self.zone);
+    /// How many stays reach into some time.
+    fn standing(&self, (start, end): (DateTime<Utc>, DateTime<Utc>)) -> usize {
         self.stays.iter().filter(|stay| stay.span.meets(start, end)).count()
     }
 
@@ -129,9 +128,9 @@ impl SiteStays {
 
     /// The days of which not all is credited: in a part of them a unit was in a state in which it does not
     /// treat, and no meter of its own or its site's measured what went past it. On days on which one of
-    /// `facts` shows that something did, that also holds for a unit that stood. The part is that of the hours
-    /// in which the site works, else of the day; of several units the mean. Time without a recorded state is
-    /// credited.
+    /// `facts` shows that something did, that also holds for a unit that stood, where it was the only one. The
+    /// part is that of the hours in which the site works, else of the day; of several units the mean. Time
+    /// without a recorded state is credited.
     #[must_use]
     pub fn not_credited(&self, days: Cycle, facts: &[DayFact], working: &WorkingCalendar) -> Vec<NotCredited> {
         // Most sites have no such state at all: their days are not looked at.
@@ -171,6 +170,8 @@ impl SiteStays {
         let (from, to) = working.stretch(self.zone, date).unwrap_or_else(|| day_bounds(self.zone, date));
         let hours = Span::between(from, Some(to));
         let (mut stood_s, mut idle_s) = (0.0, 0.0);
+        // Of several nobody knows which one it went past, unless that is what its state says.
+        let flowed = flowed && self.standing(day_bounds(self.zone, date)) == 1;
         for stay in &self.stays {
             stood_s += stay.span.seconds_between(from, to);
             let idle = stay.in_states(hours, |state| !state.treats());
@@ -340,6 +341,19 @@ pub(crate) mod tests {
         site.stays.push(UnitStay { span, ..no_unit() });
         let found = site.not_credited(march("2026-03-01", "2026-03-08"), &[], &WorkingCalendar::default());
         assert_eq!(found.iter().map(|day| day.part).collect::<Vec<_>>(), [1.0, 0.5]);
+    }
+
+    /// Two units, each with a meter of what goes past it: one laid up, and past the other, bypassed, 40 L went.
+    /// These are no washing that the first one's meter saw: half of the day is not credited.
+    #[test]
+    fn what_went_past_one_unit_credits_no_other_that_stands() {
+        let day = |state| [(state, "2026-03-03T00:00:00Z", "2026-03-04T00:00:00Z")];
+        let mut site = stay(&day(SpellState::LaidUp), Vec::new());
+        site.stays.extend(stay(&day(SpellState::Bypassed), Vec::new()).stays);
+        let site = bypass_metered(site, "2026-01-01T00:00:00Z", None);
+        let facts = [past_it("2026-03-03", 40.0)];
+        let found = site.not_credited(march("2026-03-03", "2026-03-04"), &facts, &WorkingCalendar::default());
+        assert_eq!(found, [NotCredited { date: date("2026-03-03"), part: 0.5 }]);
     }
 
     /// 2,000 L through the meter and 3,500 L by hose in March; not known where a tenth was not read, or
