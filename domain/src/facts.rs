@@ -18,6 +18,9 @@ use std::collections::BTreeMap;
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Amounts([Option<f64>; Stream::ALL.len()]);
 
+/// The streams of fresh water.
+const FRESH: [Stream; 4] = [Stream::Makeup, Stream::HandFill, Stream::Rinse, Stream::Bypass];
+
 impl Amounts {
     /// The amount of a stream; none where nothing measures it.
     #[must_use]
@@ -48,9 +51,13 @@ impl Amounts {
     /// Fresh water used: make-up with hand fills, rinse and bypass, of what is measured.
     #[must_use]
     pub fn fresh_used(&self) -> Option<Litres> {
-        let fresh = [Stream::Makeup, Stream::HandFill, Stream::Rinse, Stream::Bypass];
-        let measured = fresh.into_iter().filter_map(|stream| self.get(stream));
+        let measured = FRESH.into_iter().filter_map(|stream| self.get(stream));
         measured.reduce(|sum, litres| sum + litres).map(Litres)
+    }
+
+    /// Takes out what was measured of the fresh water: it is not all that was used.
+    pub fn forget_fresh(&mut self) {
+        FRESH.into_iter().for_each(|stream| self.set(stream, None));
     }
 
     /// Water recycled: treated water to the washers less fresh water into the loop, where both
@@ -95,15 +102,51 @@ pub struct DayFact {
     pub sessions: Option<u32>,
 }
 
-impl AsRef<Amounts> for DayFact {
-    fn as_ref(&self) -> &Amounts {
+/// What a subject used in some time.
+pub trait Fact: Clone {
+    /// The first day of that time.
+    fn first_day(&self) -> NaiveDate;
+    /// What was used.
+    fn amounts(&self) -> &Amounts;
+    /// The same, to be changed.
+    fn amounts_mut(&mut self) -> &mut Amounts;
+    /// Share of the time between accepted readings, 0 to 1, of the least covered meter.
+    fn coverage(&self) -> f64;
+}
+
+impl Fact for DayFact {
+    fn first_day(&self) -> NaiveDate {
+        self.date
+    }
+
+    fn amounts(&self) -> &Amounts {
         &self.amounts
+    }
+
+    fn amounts_mut(&mut self) -> &mut Amounts {
+        &mut self.amounts
+    }
+
+    fn coverage(&self) -> f64 {
+        self.coverage
     }
 }
 
-impl AsRef<Amounts> for MonthFact {
-    fn as_ref(&self) -> &Amounts {
+impl Fact for MonthFact {
+    fn first_day(&self) -> NaiveDate {
+        self.month.first_day()
+    }
+
+    fn amounts(&self) -> &Amounts {
         &self.amounts
+    }
+
+    fn amounts_mut(&mut self) -> &mut Amounts {
+        &mut self.amounts
+    }
+
+    fn coverage(&self) -> f64 {
+        self.coverage
     }
 }
 

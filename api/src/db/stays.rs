@@ -20,12 +20,6 @@ struct BypassMeter {
     span: Span,
 }
 
-impl BypassMeter {
-    fn is_at(&self, unit: Uuid, site: Uuid) -> bool {
-        self.unit == Some(unit) || self.site == Some(site)
-    }
-}
-
 /// The same of these units and sites, in order of time.
 async fn bypass_meters(tx: &Tx<'_>, units: &[Uuid], zones: &HashMap<Uuid, Tz>) -> Result<Vec<BypassMeter>, DbError> {
     let at_sites = meter_attachment::site_id.eq_any(zones.keys().copied().collect::<Vec<_>>());
@@ -66,7 +60,8 @@ pub(in crate::db) async fn of_sites(
             span: range::to_span(valid)?,
             spells: states.get(&unit).cloned().unwrap_or_default(),
             events: events.get(&unit).cloned().unwrap_or_default(),
-            bypass_meters: meters.iter().filter(|of| of.is_at(unit, site)).map(|of| of.span).collect(),
+            bypass_meters: meters.iter().filter(|of| of.unit == Some(unit)).map(|of| of.span).collect(),
+            site_bypass_meters: meters.iter().filter(|of| of.site == Some(site)).map(|of| of.span).collect(),
         };
         if let Some(at_site) = found.get_mut(&site) {
             at_site.stays.push(stay);

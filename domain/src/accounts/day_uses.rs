@@ -5,7 +5,7 @@ use crate::baseline::avoided::{Activity, Missing};
 use crate::baseline::history::Baselines;
 use crate::baseline::method::Method;
 use crate::cost::washes::Washes;
-use crate::facts::{Amounts, DayFact};
+use crate::facts::{DayFact, Fact};
 use crate::measures::wash_tally::WashTally;
 use crate::metering::spread::WorkingCalendar;
 use crate::metering::stream::Stream;
@@ -28,11 +28,11 @@ const COVERAGE_LEAST: f64 = 0.95;
 
 /// A day or month of what measures at a site.
 #[derive(Debug, Clone, PartialEq)]
-pub struct SiteFact<Fact> {
+pub struct SiteFact<F> {
     /// Whether it is of the site's own meters, which serve all units there.
     pub of_site: bool,
     /// The day or month.
-    pub fact: Fact,
+    pub fact: F,
 }
 
 /// A day of what measures at a site.
@@ -40,18 +40,29 @@ pub type SiteDay = SiteFact<DayFact>;
 
 /// The facts that say what fresh water a site used. Where its own meters measure the make-up of all its
 /// units, a unit's that measure no fresh water have nothing to say of it, and nothing is missing in them; where
-/// its units' meters do, the same holds of the site's.
+/// its units' meters do, the same holds of the site's. A unit whose other fresh water alone is measured, in a
+/// time in which no meter of the site has its make-up, has no fresh water in its fact: what it used is not known.
 #[must_use]
-pub fn of_fresh_water<Fact: AsRef<Amounts> + Clone>(facts: &[SiteFact<Fact>]) -> Vec<Fact> {
-    let amounts = |one: &SiteFact<Fact>| *one.fact.as_ref();
-    let made_up =
-        |of_site: bool| facts.iter().any(|one| one.of_site == of_site && amounts(one).get(Stream::Makeup).is_some());
+pub fn of_fresh_water<F: Fact>(facts: &[SiteFact<F>]) -> Vec<F> {
+    let has_makeup = |one: &SiteFact<F>| one.fact.amounts().get(Stream::Makeup).is_some();
+    let made_up = |of_site: bool| facts.iter().any(|one| one.of_site == of_site && has_makeup(one));
     let (by_site, by_units) = (made_up(true), made_up(false));
-    let counts = |one: &&SiteFact<Fact>| {
+    let counts = |one: &&SiteFact<F>| {
         let elsewhere = if one.of_site { by_units } else { by_site };
-        !elsewhere || amounts(one).fresh_used().is_some()
+        !elsewhere || one.fact.amounts().fresh_used().is_some()
     };
-    facts.iter().filter(counts).map(|one| one.fact.clone()).collect()
+    let of_site = facts.iter().filter(|one| one.of_site && has_makeup(one));
+    let times: BTreeSet<NaiveDate> = of_site.map(|one| one.fact.first_day()).collect();
+    let known = |one: &SiteFact<F>| {
+        let mut fact = one.fact.clone();
+        // Readings of all its meters cover some of the time, and none of them is of make-up.
+        let lacks_makeup = !one.of_site && fact.coverage() > 0.0 && !has_makeup(one);
+        if lacks_makeup && !times.contains(&fact.first_day()) {
+            fact.amounts_mut().forget_fresh();
+        }
+        fact
+    };
+    facts.iter().filter(counts).map(known).collect()
 }
 
 /// The days on which not every unit that stood at a site was read, though something there was: what that one
@@ -90,7 +101,8 @@ pub fn fresh_used(days: &[DayFact], period: Cycle, stays: &SiteStays) -> Result<
     if coverage < COVERAGE_LEAST {
         return Err(Withheld::Gap { coverage });
     }
-    if stays.bypassed_unmeasured(period) {
+    let past_site = stays.past_site(days);
+    if stays.bypassed_unmeasured(period, |date| past_site.contains(&date)) {
         return Err(Withheld::Unmeasured(Part::Bypass));
     }
     let metered: Option<Litres> = days.iter().map(|day| day.amounts.fresh_used()).sum();
@@ -199,6 +211,7 @@ mod tests {
     use crate::accounts::stays::tests::{bypass_metered, event, stay};
     use crate::baseline::record::Baseline;
     use crate::baseline::record::tests::baseline;
+    use crate::facts::Amounts;
     use crate::spell::SpellState;
     use crate::water::storage::VolumeEventKind;
 
@@ -418,6 +431,32 @@ mod tests {
         );
         let unknown = [washed, hours()].concat();
         assert_eq!(fresh_used(&of_fresh_water(&unknown)), Err(Withheld::Grade(Grade::NotMeasured)));
+    }
+
+    /// The first unit's dial shows 1,000 L a day, and of the second a meter of rinse alone is read: its make-up
+    /// nobody knows, unless the site's own dial shows it on each of the days.
+    #[test]
+    fn a_unit_with_a_meter_of_rinse_alone_is_not_known() {
+        let days = |of_site, numbers: std::ops::Range<u64>, amounts: &[(Stream, f64)]| -> Vec<SiteDay> {
+            numbers.map(|n| SiteDay { of_site, fact: day(n, 1.0, amounts) }).collect()
+        };
+        let of = |facts: &[Vec<SiteDay>]| fresh_used(&of_fresh_water(&facts.concat()));
+        let dial = days(false, 0..10, &[(Stream::Makeup, 1000.0)]);
+        let rinse = days(false, 0..10, &[(Stream::Rinse, 20.0)]);
+        let not_measured = Err(Withheld::Grade(Grade::NotMeasured));
+        assert_eq!(
+            (of(&[dial.clone(), rinse.clone()]), of(std::slice::from_ref(&rinse))),
+            (not_measured, not_measured)
+        );
+        let of_site = |numbers| days(true, numbers, &[(Stream::Makeup, 1000.0)]);
+        assert_eq!(of(&[rinse.clone(), of_site(0..10)]), Ok(Litres(10_200.0)));
+        assert_eq!(of(&[rinse, of_site(0..6)]), not_measured, "the site's dial was there for six days");
+        // The day on which a unit's dial was not read, of 25, is a gap and no more: it has one.
+        let mut gap = days(false, 0..25, &[(Stream::Makeup, 1000.0), (Stream::Rinse, 20.0)]);
+        gap[0].fact = day(0, 0.0, &[(Stream::Rinse, 20.0)]);
+        let cycle = Cycle { from: date("2026-03-01"), to: date("2026-03-26") };
+        let found = super::fresh_used(&of_fresh_water(&gap), cycle, &nobody());
+        assert_eq!(found, Ok(Litres(24.0 * 1000.0 + 25.0 * 20.0)));
     }
 
     /// Of two units the second was not read on the third day, whatever meter of the site was, unless that

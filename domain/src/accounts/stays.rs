@@ -12,7 +12,7 @@ use crate::tariff::Cycle;
 use crate::units::Litres;
 use crate::water::storage::{self, Events};
 use crate::zone::{Month, day_bounds, local_date};
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Duration, NaiveDate, Utc};
 use chrono_tz::Tz;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
@@ -30,8 +30,10 @@ pub struct UnitStay {
     pub spells: Vec<Spell>,
     /// What was filled, drained and hauled, at other times too.
     pub events: Vec<VolumeEvent>,
-    /// When a meter of the fresh water that goes past the unit was attached to it, or to its site, in order.
+    /// When a meter of the fresh water that goes past the unit was attached to it, in order.
     pub bypass_meters: Vec<Span>,
+    /// When one was attached to its site, in order.
+    pub site_bypass_meters: Vec<Span>,
 }
 
 /// All units that ever stood at a site.
@@ -94,42 +96,41 @@ impl SiteStays {
             let of = facts.iter().filter(move |one| one.of_site == of_site);
             of.filter(|one| one.fact.amounts.get(Stream::Makeup).is_some()).count()
         };
-        if facts.is_empty() || (makeup(true) == 0 && makeup(false) < self.standing_in(month)) {
+        if facts.is_empty() || (makeup(true) == 0 && makeup(false) < self.standing(month.bounds(self.zone))) {
             return None;
         }
+        let past_site = facts.iter().any(|one| one.of_site && one.fact.amounts.get(Stream::Bypass).is_some());
         let facts = of_fresh_water(facts);
         let read = facts.iter().all(|fact| fact.coverage >= COVERAGE_LEAST);
-        if !read || self.bypassed_unmeasured(days) {
+        if !read || self.bypassed_unmeasured(days, |_| past_site) {
             return None;
         }
         let metered = facts.iter().map(|fact| fact.amounts.fresh_used()).sum::<Option<Litres>>()?;
         Some(metered + self.by_hose(days))
     }
 
-    /// How many stays reach into a month.
-    fn standing_in(&self, month: Month) -> usize {
-        let (start, end) = month.bounds(self.zone);
+    /// How many stays reach into some time.
+    fn standing(&self, (start, end): (DateTime<Utc>, DateTime<Utc>)) -> usize {
         self.stays.iter().filter(|stay| stay.span.meets(start, end)).count()
     }
 
     /// Whether fresh water went past a unit on one of the days, and no meter of such water was attached to it
-    /// or its site meanwhile: how much it was is not known.
-    #[must_use]
-    pub fn bypassed_unmeasured(&self, days: Cycle) -> bool {
+    /// meanwhile, or to its site and read (`past_site`, by day): how much it was is not known.
+    pub(super) fn bypassed_unmeasured(&self, days: Cycle, past_site: impl Fn(NaiveDate) -> bool) -> bool {
         let (start, end) = (day_bounds(self.zone, days.from).0, day_bounds(self.zone, days.to).0);
         let time = Span::between(start, Some(end));
         start < end
             && self.stays.iter().any(|stay| {
                 let mut bypassed = stay.in_states(time, |state| state == SpellState::Bypassed);
-                bypassed.any(|(_, span)| !stay.is_metered(span))
+                bypassed.any(|(_, span)| !stay.is_metered((self.zone, span), &past_site))
             })
     }
 
     /// The days of which not all is credited: in a part of them a unit was in a state in which it does not
     /// treat, and no meter of its own or its site's measured what went past it. On days on which one of
-    /// `facts` shows that something did, that also holds for a unit that stood. The part is that of the hours
-    /// in which the site works, else of the day; of several units the mean. Time without a recorded state is
-    /// credited.
+    /// `facts` shows that something did, that also holds for a unit that stood, where it was the only one. The
+    /// part is that of the hours in which the site works, else of the day; of several units the mean. Time
+    /// without a recorded state is credited.
     #[must_use]
     pub fn not_credited(&self, days: Cycle, facts: &[DayFact], working: &WorkingCalendar) -> Vec<NotCredited> {
         // Most sites have no such state at all: their days are not looked at.
@@ -137,21 +138,47 @@ impl SiteStays {
             return Vec::new();
         }
         let flowed = bypass_flowed(facts);
-        let part = |date| NotCredited { date, part: self.idle(date, flowed.contains(&date), working) };
+        let read = self.past_site(facts);
+        let past = |date: &NaiveDate| (flowed.contains(date), read.contains(date));
+        let part = |date| NotCredited { date, part: self.idle(date, past(&date), working) };
         dates(days).map(part).filter(|day| day.part > 0.0).collect()
     }
 
+    /// The days on which a meter of the site's own of what goes past its units was read, by the facts of all
+    /// that measures there: of more than the units that have one themselves.
+    pub(super) fn past_site(&self, facts: &[DayFact]) -> BTreeSet<NaiveDate> {
+        let mut read: BTreeMap<NaiveDate, usize> = BTreeMap::new();
+        for fact in facts.iter().filter(|fact| fact.amounts.get(Stream::Bypass).is_some()) {
+            *read.entry(fact.date).or_default() += 1;
+        }
+        let of_units = |date: NaiveDate| {
+            let (start, end) = day_bounds(self.zone, date);
+            let day = Span::between(start, Some(end));
+            let is_metered = |stay: &&UnitStay| {
+                let there = stay.span.within(day);
+                there.is_some_and(|there| stay.bypass_meters.iter().any(|meter| meter.within(there).is_some()))
+            };
+            self.stays.iter().filter(is_metered).count()
+        };
+        read.into_iter().filter(|(date, count)| *count > of_units(*date)).map(|(date, _)| date).collect()
+    }
+
     /// The part of a day's working hours, 0 to 1, in which units that stood there did not treat and what went
-    /// past them was not measured.
-    fn idle(&self, date: NaiveDate, flowed: bool, working: &WorkingCalendar) -> f64 {
+    /// past them was not measured. Whether something went past one on that day, and whether a meter of the site
+    /// was read that measures it, is told.
+    fn idle(&self, date: NaiveDate, (flowed, past_site): (bool, bool), working: &WorkingCalendar) -> f64 {
         let (from, to) = working.stretch(self.zone, date).unwrap_or_else(|| day_bounds(self.zone, date));
         let hours = Span::between(from, Some(to));
         let (mut stood_s, mut idle_s) = (0.0, 0.0);
+        // Of several nobody knows which one it went past, unless that is what its state says.
+        let flowed = flowed && self.standing(day_bounds(self.zone, date)) == 1;
         for stay in &self.stays {
             stood_s += stay.span.seconds_between(from, to);
             let idle = stay.in_states(hours, |state| !state.treats());
-            let measured =
-                |state: SpellState, span: Span| (state == SpellState::Bypassed || flowed) && stay.is_metered(span);
+            let measured = |state: SpellState, span: Span| {
+                let counts = state == SpellState::Bypassed || flowed;
+                counts && stay.is_metered((self.zone, span), &|_| past_site)
+            };
             idle_s += idle.filter(|(state, span)| !measured(*state, *span)).map(|(_, span)| seconds(span)).sum::<f64>();
         }
         if stood_s > 0.0 { (idle_s / stood_s).clamp(0.0, 1.0) } else { 0.0 }
@@ -166,16 +193,26 @@ impl UnitStay {
         spells.filter_map(move |spell| Some((spell.state, spell.span.within(there?)?)))
     }
 
-    /// Whether a meter of what went past it was attached all of some time.
-    fn is_metered(&self, span: Span) -> bool {
-        let mut metered_to = span.from();
-        for meter in self.bypass_meters.iter().filter_map(|meter| meter.within(span)) {
-            if meter.from() <= metered_to {
-                metered_to = metered_to.max(meter.to().unwrap_or(DateTime::<Utc>::MAX_UTC));
-            }
-        }
-        metered_to >= span.to().unwrap_or(DateTime::<Utc>::MAX_UTC)
+    /// Whether a meter of what went past it was attached all of some time that has an end: to it, or to its
+    /// site where one was read on each of the days. One of its own that was not read is a gap of its days.
+    fn is_metered(&self, (zone, span): (Tz, Span), past_site: &impl Fn(NaiveDate) -> bool) -> bool {
+        let last = span.to().map_or(span.from(), |to| to - Duration::microseconds(1));
+        let mut days = local_date(zone, span.from()).iter_days().take_while(|date| *date <= local_date(zone, last));
+        let mut all = [self.bypass_meters.as_slice(), &self.site_bypass_meters].concat();
+        all.sort_unstable_by_key(|meter| meter.from());
+        covers(&self.bypass_meters, span) || (covers(&all, span) && days.all(past_site))
     }
+}
+
+/// Whether some time lies in these spans together, which are in order.
+fn covers(spans: &[Span], time: Span) -> bool {
+    let mut covered_to = time.from();
+    for span in spans.iter().filter_map(|span| span.within(time)) {
+        if span.from() <= covered_to {
+            covered_to = covered_to.max(span.to().unwrap_or(DateTime::<Utc>::MAX_UTC));
+        }
+    }
+    covered_to >= time.to().unwrap_or(DateTime::<Utc>::MAX_UTC)
 }
 
 /// The length of a stretch that has an end.
@@ -212,6 +249,12 @@ pub(crate) mod tests {
         text.parse().unwrap()
     }
 
+    /// A unit of which nothing is known.
+    fn no_unit() -> UnitStay {
+        let (spells, events, bypass_meters) = (Vec::new(), Vec::new(), Vec::new());
+        UnitStay { span: Span::EVER, spells, events, bypass_meters, site_bypass_meters: Vec::new() }
+    }
+
     /// A unit at a site in UTC since 2025, in these states.
     pub(crate) fn stay(states: &[(SpellState, &str, &str)], events: Vec<VolumeEvent>) -> SiteStays {
         let spell = |(state, from, to): &(SpellState, &str, &str)| Spell {
@@ -220,7 +263,7 @@ pub(crate) mod tests {
             span: Span::parse(at(from), Some(at(to))).unwrap(),
         };
         let span = Span::parse(at("2025-06-01T00:00:00Z"), None).unwrap();
-        let unit = UnitStay { span, spells: states.iter().map(spell).collect(), events, bypass_meters: Vec::new() };
+        let unit = UnitStay { span, spells: states.iter().map(spell).collect(), events, ..no_unit() };
         SiteStays { zone: Tz::UTC, stays: vec![unit] }
     }
 
@@ -295,9 +338,22 @@ pub(crate) mod tests {
     fn of_several_units_the_mean_counts() {
         let mut site = stay(&[(SpellState::LaidUp, "2026-03-03T00:00:00Z", "2026-03-05T00:00:00Z")], Vec::new());
         let span = Span::parse(at("2026-03-04T00:00:00Z"), None).unwrap();
-        site.stays.push(UnitStay { span, spells: Vec::new(), events: Vec::new(), bypass_meters: Vec::new() });
+        site.stays.push(UnitStay { span, ..no_unit() });
         let found = site.not_credited(march("2026-03-01", "2026-03-08"), &[], &WorkingCalendar::default());
         assert_eq!(found.iter().map(|day| day.part).collect::<Vec<_>>(), [1.0, 0.5]);
+    }
+
+    /// Two units, each with a meter of what goes past it: one laid up, and past the other, bypassed, 40 L went.
+    /// These are no washing that the first one's meter saw: half of the day is not credited.
+    #[test]
+    fn what_went_past_one_unit_credits_no_other_that_stands() {
+        let day = |state| [(state, "2026-03-03T00:00:00Z", "2026-03-04T00:00:00Z")];
+        let mut site = stay(&day(SpellState::LaidUp), Vec::new());
+        site.stays.extend(stay(&day(SpellState::Bypassed), Vec::new()).stays);
+        let site = bypass_metered(site, "2026-01-01T00:00:00Z", None);
+        let facts = [past_it("2026-03-03", 40.0)];
+        let found = site.not_credited(march("2026-03-03", "2026-03-04"), &facts, &WorkingCalendar::default());
+        assert_eq!(found, [NotCredited { date: date("2026-03-03"), part: 0.5 }]);
     }
 
     /// 2,000 L through the meter and 3,500 L by hose in March; not known where a tenth was not read, or
@@ -338,18 +394,53 @@ pub(crate) mod tests {
     fn water_past_a_unit_is_not_known_without_a_meter() {
         let site = stay(&[(SpellState::Bypassed, "2026-03-03T10:00:00Z", "2026-03-03T12:00:00Z")], Vec::new());
         let (before, day) = (march("2026-03-01", "2026-03-03"), march("2026-03-03", "2026-03-04"));
-        assert!(!site.bypassed_unmeasured(before) && site.bypassed_unmeasured(day));
-        let metered = |from, to| bypass_metered(site.clone(), from, to).bypassed_unmeasured(day);
+        assert!(!site.bypassed_unmeasured(before, |_| false) && site.bypassed_unmeasured(day, |_| false));
+        let metered = |from, to| bypass_metered(site.clone(), from, to).bypassed_unmeasured(day, |_| false);
         assert!(!metered("2026-03-03T10:00:00Z", None));
         assert!(metered("2026-03-03T11:00:00Z", None), "for an hour of the two");
         let changed = bypass_metered(site.clone(), "2026-03-01T00:00:00Z", Some("2026-03-03T11:00:00Z"));
-        assert!(changed.bypassed_unmeasured(day));
+        assert!(changed.bypassed_unmeasured(day, |_| false));
         assert!(
-            !bypass_metered(changed, "2026-03-03T11:00:00Z", None).bypassed_unmeasured(day),
+            !bypass_metered(changed, "2026-03-03T11:00:00Z", None).bypassed_unmeasured(day, |_| false),
             "one meter after another"
         );
         let stopped = stay(&[(SpellState::Stopped, "2026-03-03T10:00:00Z", "2026-03-03T12:00:00Z")], Vec::new());
-        assert!(!stopped.bypassed_unmeasured(day), "no water goes past a unit at a bay that stands");
+        assert!(!stopped.bypassed_unmeasured(day, |_| false), "no water goes past a unit at a bay that stands");
+    }
+
+    /// A unit bypassed for all of the third and the fourth at a site that has a meter of what goes past it: with
+    /// what it showed on both days nothing is missing, and all is credited. Attached and not read it says nothing,
+    /// nor does what the meter of another unit showed say anything of it.
+    #[test]
+    fn a_meter_of_the_site_that_nobody_reads_measures_nothing() {
+        let bypassed = [(SpellState::Bypassed, "2026-03-03T00:00:00Z", "2026-03-05T00:00:00Z")];
+        let mut site = stay(&bypassed, Vec::new());
+        site.stays[0].site_bypass_meters.push(Span::EVER);
+        let days = march("2026-03-03", "2026-03-05");
+        let facts = [past_it("2026-03-03", 0.0), past_it("2026-03-04", 30.0)];
+        let of = |site: &SiteStays, facts: &[DayFact]| {
+            let read = site.past_site(facts);
+            let parts = site.not_credited(days, facts, &WorkingCalendar::default());
+            let parts: f64 = parts.iter().map(|day| day.part).sum();
+            (site.bypassed_unmeasured(days, |date| read.contains(&date)), parts)
+        };
+        assert_eq!(of(&site, &facts), (false, 0.0));
+        assert_eq!((of(&site, &facts[1..]), of(&site, &[])), ((true, 1.0), (true, 2.0)));
+        site.stays.extend(bypass_metered(stay(&[], Vec::new()), "2026-01-01T00:00:00Z", None).stays);
+        assert_eq!(of(&site, &facts), (true, 1.0), "half of two days: they are the other's");
+        let both = [facts.clone(), facts].concat();
+        assert_eq!(of(&site, &both), (false, 0.0));
+        let month = Month::parse("2026-03").unwrap();
+        let fact = |of_site, stream| {
+            let mut amounts = Amounts::default();
+            amounts.add(stream, 2_000.0);
+            let (grade, coverage, estimated_share, open_exceptions) = (amounts.grade(), 1.0, 0.0, 0);
+            SiteFact { of_site, fact: MonthFact { month, grade, amounts, coverage, estimated_share, open_exceptions } }
+        };
+        site.stays.truncate(1);
+        let (dial, past) = (fact(false, Stream::Makeup), fact(true, Stream::Bypass));
+        assert_eq!(site.fresh_used_in(month, std::slice::from_ref(&dial)), None);
+        assert_eq!(site.fresh_used_in(month, &[dial, past]), Some(Litres(4_000.0)));
     }
 
     /// Two units bypassed for all of the third, one with a meter: what went past the other is not known, and
@@ -360,9 +451,9 @@ pub(crate) mod tests {
         let mut site = bypass_metered(stay(&bypassed, Vec::new()), "2026-01-01T00:00:00Z", None);
         let (day, facts) = (march("2026-03-03", "2026-03-04"), [past_it("2026-03-03", 0.0)]);
         let any_hour = WorkingCalendar::default();
-        assert!(!site.bypassed_unmeasured(day) && site.not_credited(day, &facts, &any_hour).is_empty());
+        assert!(!site.bypassed_unmeasured(day, |_| false) && site.not_credited(day, &facts, &any_hour).is_empty());
         site.stays.extend(stay(&bypassed, Vec::new()).stays);
-        assert!(site.bypassed_unmeasured(day));
+        assert!(site.bypassed_unmeasured(day, |_| false));
         let found = site.not_credited(day, &facts, &any_hour);
         assert_eq!(found, [NotCredited { date: date("2026-03-03"), part: 0.5 }]);
     }

@@ -17,7 +17,8 @@ use crate::uncertainty::figures::Parts;
 use crate::water::grade;
 use crate::water::term::{Part, Source};
 use crate::water::together::beside;
-use chrono::NaiveDate;
+use crate::zone::day_bounds;
+use chrono::{DateTime, NaiveDate, Utc};
 use std::collections::BTreeSet;
 use uuid::Uuid;
 
@@ -31,6 +32,8 @@ pub(crate) struct OwnParts {
     pub(super) joined: bool,
     /// Whether what was noted for the whole site counts here, though others measure its fresh water.
     pub(super) notes: bool,
+    /// Whether its own wash water is in that of the site's meters, and so in none of these parts.
+    pub(super) washed_by_site: bool,
 }
 
 impl OwnParts {
@@ -49,20 +52,22 @@ impl OwnParts {
         let (by_site, of_site) = (metered(true), subject.unit.is_none());
         let is_joined = by_site || of_site && metered(false);
         if !is_joined {
-            let (all, whole) = (statement.all.clone(), statement.whole.clone());
-            return Self { all, whole, joined: false, notes: false };
+            let past = past_by_site(inputs, &here, subject);
+            let counts = |part: Part, source: Source| source != Source::Unknown || !(part == Part::Bypass && past);
+            let (all, whole) = (statement.all.keeping(counts), statement.whole.keeping(counts));
+            return Self { all, whole, joined: false, notes: false, washed_by_site: false };
         }
         if by_site && of_site {
             let counts = |part: Part, source: Source| source != Source::Unknown || !known_at_units(inputs, &here, part);
             let (all, whole) = (statement.all.keeping(counts), statement.whole.keeping(counts));
-            return Self { all, whole, joined: true, notes: false };
+            return Self { all, whole, joined: true, notes: false, washed_by_site: false };
         }
-        let washed_twice = washed_by_site(&here, subject);
+        let washed_by_site = washed_by_site(&here, subject);
         let own = |parts: &Parts, counts| {
-            meters_alone(inputs, subject, parts, counts).keeping(|part, _| !(part == Part::Wash && washed_twice))
+            meters_alone(inputs, subject, parts, counts).keeping(|part, _| !(part == Part::Wash && washed_by_site))
         };
         let (all, whole) = (own(&statement.all, |_, _| true), own(&statement.whole, Subject::is_full));
-        Self { all, whole, joined: true, notes: false }
+        Self { all, whole, joined: true, notes: false, washed_by_site }
     }
 
     /// Whether fresh water went past a unit, and nothing says how much.
@@ -113,10 +118,28 @@ fn known_at_units(inputs: &Inputs, here: &[&Subject], part: Part) -> bool {
 /// Whether a unit was bypassed in the month while it stood there.
 fn bypassed(inputs: &Inputs, subject: &Subject) -> bool {
     let (start, end) = inputs.month.bounds(subject.zone);
-    let Some(unit) = &subject.unit else { return false };
-    let Some(there) = unit.span.within(Span::between(start, Some(end.min(inputs.now)))) else { return false };
+    bypassed_between(subject, start, end.min(inputs.now))
+}
+
+fn bypassed_between(subject: &Subject, start: DateTime<Utc>, end: DateTime<Utc>) -> bool {
+    let Some(unit) = subject.unit.as_ref().filter(|_| start < end) else { return false };
+    let Some(there) = unit.span.within(Span::between(start, Some(end))) else { return false };
     let mut spells = unit.spells.iter().filter(|spell| spell.state == SpellState::Bypassed);
     spells.any(|spell| spell.span.within(there).is_some())
+}
+
+/// Whether a meter of the site's own measured what went past a unit on each of the days on which it was bypassed.
+pub(super) fn past_by_site(inputs: &Inputs, here: &[&Subject], unit: &Subject) -> bool {
+    let measured = |date: NaiveDate| {
+        let mut sites = here.iter().filter(|site| site.unit.is_none());
+        sites.any(|site| site.day(date).is_some_and(|day| day.amounts.get(Stream::Bypass).is_some()))
+    };
+    let bypassed_on = |date: &NaiveDate| {
+        let (start, end) = day_bounds(unit.zone, *date);
+        bypassed_between(unit, start, end)
+    };
+    let mut days = inputs.days_over(unit.zone).filter(bypassed_on).peekable();
+    days.peek().is_some() && days.all(measured)
 }
 
 /// The units of a site whose wash water is known, when the site's own meter of fresh water, itself without
@@ -309,6 +332,40 @@ mod tests {
         assert_eq!(printed(&of, Name::FreshUsed).value, Value::Litres(31_620.0));
     }
 
+    /// By hand: 31 x 10 = 310 kWh for 31 x 3,000 L = 93 m3 that the unit's own meter saw: 3.3333 kWh/m3. Both
+    /// meters are off by 2 %, the one of electricity anywhere within it: 2 x 0.023094 x 3.3333 = 0.1540. Where
+    /// the site has a meter of electricity too, 620 kWh for its 124 m3 are those of all: 5 kWh/m3.
+    #[test]
+    fn electricity_is_held_against_the_wash_water_of_the_same_subject() {
+        let site = |streams: &[Stream], more: &[(Stream, f64)]| {
+            let amounts = [&[(Stream::Makeup, 1000.0), (Stream::Wash, 4000.0)], more].concat();
+            Subject { unit: None, ..subject(9, &[&[Stream::Makeup, Stream::Wash], streams].concat(), days(&amounts)) }
+        };
+        let behind = days(&[(Stream::Wash, 3000.0), (Stream::Energy, 10.0)]);
+        let unit = without_makeup(subject(1, &[Stream::Wash, Stream::Energy], behind));
+        let each = printed(&report(vec![unit.clone(), site(&[], &[])]), Name::EnergyPerVolume);
+        assert_eq!((each.value, each.expanded), (Value::KwhPerM3(3.3333), Some(0.154)));
+        let both = report(vec![unit, site(&[Stream::Energy], &[(Stream::Energy, 20.0)])]);
+        assert_eq!(printed(&both, Name::EnergyPerVolume).value, Value::KwhPerM3(5.0));
+    }
+
+    /// By hand: the site's wash meter was read on 10 days of 31: 40,000 L, whatever of it a unit's meter behind
+    /// it saw again.
+    #[test]
+    fn a_meter_behind_another_covers_none_of_its_days() {
+        let read = [(Stream::Makeup, 1000.0), (Stream::Wash, 4000.0)];
+        let day = |(n, date)| {
+            let unread = DayFact { coverage: 0.0, ..fact(date, &read[..1]) };
+            if n < 10 { fact(date, &read) } else { unread }
+        };
+        let of_site = january().enumerate().map(day).collect();
+        let site = Subject { unit: None, ..subject(9, &[Stream::Makeup, Stream::Wash], of_site) };
+        let unit = without_makeup(subject(1, &[Stream::Wash], days(&[(Stream::Wash, 3000.0)])));
+        let washed = printed(&report(vec![unit, site]), Name::Washed);
+        assert_eq!((washed.value, washed.coverage), (Value::Litres(40_000.0), 0.3226));
+        assert_eq!((washed.units_covered, washed.units), (1, 1));
+    }
+
     /// Past the unit at the first site water went that nothing measures: its fresh water is in no sum. With a
     /// meter of it at the unit, 31 x 50 L more were used.
     #[test]
@@ -339,5 +396,26 @@ mod tests {
         let other = Subject { id: Uuid::from_u128(2), ..unit(&[Stream::RunHours], &[(Stream::RunHours, 1.0)]) };
         let one_of_two = report(vec![own, other, bypassed(dial())]);
         assert_eq!(reason(&one_of_two, Name::FreshUsed), Some(Reason::PartNotMeasured));
+    }
+
+    /// By hand: two units of 1,000 L a day each, of which the first was bypassed, and the site's own meter of
+    /// what goes past them, 50 L a day: 62,000 + 1,550 L, of both. Had that meter been read on all days but one,
+    /// what went past the first on that day would not be known.
+    #[test]
+    fn what_the_sites_meter_saw_go_past_a_unit_is_known() {
+        let unit = |n: u128| subject(n, &[Stream::Makeup], days(&[(Stream::Makeup, 1000.0)]));
+        let mut first = unit(1);
+        for parts in [&mut first.statement.all, &mut first.statement.whole] {
+            *parts = std::mem::take(parts).with_term("first", Part::Bypass, Term::UNKNOWN);
+        }
+        let span = crate::span::Span::EVER;
+        let spell = crate::spell::Spell { state: SpellState::Bypassed, reason: None, span };
+        first.unit.as_mut().unwrap().spells = vec![spell];
+        let past = days(&[(Stream::Bypass, 50.0)]);
+        let site = |past: Vec<DayFact>| Subject { unit: None, ..subject(9, &[Stream::Bypass], past) };
+        let fresh = printed(&report(vec![first.clone(), unit(2), site(past.clone())]), Name::FreshUsed);
+        assert_eq!((fresh.value, fresh.units_covered), (Value::Litres(63_550.0), 2));
+        let unread = report(vec![first, unit(2), site(past[1..].to_vec())]);
+        assert_eq!(printed(&unread, Name::FreshUsed).units_covered, 1);
     }
 }

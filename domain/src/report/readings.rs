@@ -23,7 +23,7 @@ use crate::uncertainty::quantity::{Quantity, in_short};
 use crate::water::balance::Basis;
 use crate::water::grade;
 use crate::water::statement::COUNTED;
-use crate::water::term::Part;
+use crate::water::term::{Part, Source};
 use crate::water::together;
 use crate::zone::{local_date, previous_day};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -74,6 +74,9 @@ pub struct ReadSpan {
     pub lines: Vec<Line>,
     /// Whether the water avoided is an upper bound.
     pub avoided_at_most: bool,
+    /// Whether other meters of its site have the make-up water, and none of its own: it leaves none out.
+    #[serde(default)]
+    pub fresh_elsewhere: bool,
 }
 
 impl Readings {
@@ -87,14 +90,19 @@ impl Readings {
     /// Whether days of a unit or site are in none of them: no accepted reading lies between two of its own.
     #[must_use]
     pub fn have_hole(&self) -> bool {
-        let subjects: BTreeSet<Uuid> = self.spans.iter().map(|span| span.subject_id).collect();
-        subjects.len() < self.spans.len()
+        let subjects: BTreeSet<Uuid> = self.sources().map(|span| span.subject_id).collect();
+        subjects.len() < self.sources().count()
     }
 
     /// Whether the fresh water of one of them is not known: it is in no sum.
     #[must_use]
     pub fn have_unknown(&self) -> bool {
-        self.spans.iter().any(|span| span.printed(Name::FreshUsed).is_none())
+        self.sources().any(|span| span.printed(Name::FreshUsed).is_none())
+    }
+
+    /// Those whose fresh water belongs in the sum.
+    fn sources(&self) -> impl Iterator<Item = &ReadSpan> {
+        self.spans.iter().filter(|span| !span.fresh_elsewhere)
     }
 }
 
@@ -118,6 +126,8 @@ pub(super) fn of(inputs: &Inputs, present: &[&Subject]) -> Option<Readings> {
         .collect();
     let fresh_used = if used.iter().any(|one| one.beside) {
         Figure::Withheld(measured_beside())
+    } else if used.iter().any(|one| one.may_count_twice(&used)) {
+        Figure::Withheld(noted_on_other_days())
     } else if let Some(sum) = sum_used(&used) {
         Figure::Printed(sum)
     } else {
@@ -134,6 +144,12 @@ fn measured_beside() -> Withheld {
     Withheld::new(Reason::PartNotMeasured, words)
 }
 
+fn noted_on_other_days() -> Withheld {
+    let words = "What was filled in by hose at a unit may be in its site's readings too, which are of other days: see \
+                 the month.";
+    Withheld::new(Reason::PartNotMeasured, words)
+}
+
 /// Whether a subject beside this one measures fresh water that goes with its make-up: the site's rinse beside
 /// the make-up of its units, a unit's beside that of the site.
 fn is_measured_beside(present: &[&Subject], subject: &Subject) -> bool {
@@ -143,6 +159,15 @@ fn is_measured_beside(present: &[&Subject], subject: &Subject) -> bool {
         let joined = of_site || other.unit.is_none();
         joined && !other.measures_stream(Stream::Makeup) && other.measures_other_fresh()
     })
+}
+
+/// Whether a subject has no meter of make-up water, and its site has one for it: a unit the site's own, the
+/// site's own meters those of its units.
+fn is_fresh_elsewhere(present: &[&Subject], subject: &Subject) -> bool {
+    let mut others = present.iter().filter(|other| other.site_id == subject.site_id);
+    let of_site = subject.unit.is_none();
+    let elsewhere = others.any(|other| other.unit.is_some() == of_site && other.measures_stream(Stream::Makeup));
+    elsewhere && !subject.measures_stream(Stream::Makeup)
 }
 
 /// Fresh water of several; none where no meter measures it.
@@ -167,6 +192,8 @@ struct Stretch<'a> {
     metered: Amounts,
     /// Whether a subject beside it measures fresh water that goes with its own.
     beside: bool,
+    /// Whether its site's make-up water is that of other meters, and none of it its own.
+    fresh_elsewhere: bool,
     /// By its counters, between their own readings.
     counted: Washes,
 }
@@ -197,6 +224,7 @@ fn stretches<'a>(inputs: &'a Inputs, present: &[&Subject], subject: &'a Subject)
                 parts,
                 metered: one.fact.amounts,
                 beside: is_measured_beside(present, subject),
+                fresh_elsewhere: is_fresh_elsewhere(present, subject),
                 counted: washed,
             }),
         }
@@ -237,17 +265,32 @@ impl Stretch<'_> {
             rounds: self.rounds.clone(),
             lines,
             avoided_at_most,
+            fresh_elsewhere: self.fresh_elsewhere,
         }
+    }
+
+    /// Whether it is of a unit, and another of that unit's site.
+    fn is_at(&self, site: &Self) -> bool {
+        self.subject.unit.is_some() && site.subject.unit.is_none() && site.subject.site_id == self.subject.site_id
+    }
+
+    /// Whether all of another lies in it.
+    fn holds(&self, other: &Self) -> bool {
+        self.from <= other.from && self.to >= other.to
+    }
+
+    /// Whether something was noted at a unit that the statement of its site, read over some of the same days,
+    /// may have as well.
+    fn may_count_twice(&self, with: &[&Self]) -> bool {
+        let overlaps = |site: &Self| site.from < self.to && self.from < site.to && !site.holds(self);
+        let noted = self.parts.get(Part::HandFill).1 == Source::Declared;
+        noted && with.iter().any(|site| self.is_at(site) && overlaps(site))
     }
 
     /// Its parts in a sum with these. What people noted at a unit stands in the statement of its site too,
     /// and counts once: there, where the site was read over the same days.
     fn own(&self, with: &[&Self]) -> Parts {
-        let holds = |site: &Stretch<'_>| {
-            let here = site.subject.unit.is_none() && site.subject.site_id == self.subject.site_id;
-            here && site.from <= self.from && site.to >= self.to
-        };
-        if self.subject.unit.is_some() && with.iter().any(|other| holds(other)) {
+        if with.iter().any(|site| self.is_at(site) && site.holds(self)) {
             together::beside(&self.parts, &self.metered, |stream| self.subject.measures_stream(stream))
         } else {
             self.parts.clone()

@@ -18,6 +18,7 @@ use super::figure::{Line, Name, Printed, Reason, Value, Withheld, rounded};
 use super::inputs::{Inputs, Subject};
 use super::levels::{OwnParts, read_alike};
 use super::money::{self, Found, SiteSaving};
+use super::sites::balanced_sites;
 use super::together::held_against;
 use crate::accounts::site_cost::CostBasis;
 use crate::baseline::avoided::{Activity, Missing};
@@ -272,13 +273,18 @@ impl<'a> Case<'a> {
             let words = "No meter measures the treated water to the washers.";
             return Err(Withheld::new(Reason::MetersDoNotSupport, words));
         }
-        let read = |tally: &&Tally<'_>| tally.all.get(Stream::Wash).is_some() || tally.derives_wash();
-        let members: Vec<&Tally<'_>> = self.tallies.iter().filter(known).filter(read).collect();
+        let members = self.washing();
         if members.is_empty() {
             return Err(grade::Withheld::NotRead.into());
         }
         let washed: Quantity = members.iter().map(|tally| tally.own.all.get(Part::Wash).0).sum();
         Ok(self.litres(&washed.expanded(), &members, covered_share(&members)))
+    }
+
+    /// The subjects whose wash water is known and was read, those left out of which it is the site's.
+    fn washing(&self) -> Vec<&Tally<'a>> {
+        let read = |tally: &&Tally<'_>| tally.all.get(Stream::Wash).is_some() || tally.derives_wash();
+        self.tallies.iter().filter(read).filter(|tally| !tally.own.washed_by_site).collect()
     }
 
     /// The subjects at which fresh water into the loop can be held against treated water out: units with
@@ -317,11 +323,12 @@ impl<'a> Case<'a> {
         if members.is_empty() {
             return Err(grade::Withheld::NotRead.into());
         }
+        let members = balanced_sites(members)?;
         let parts = self.with_beside(members.clone()).iter().map(|tally| tally.own.whole.clone()).sum();
         let filled = members.iter().filter(|tally| tally.has(Stream::Makeup));
         let basis = Basis {
             read: true,
-            coverage: enough(&members)?,
+            coverage: whole_share(&members),
             least_coverage: LEAST_WHOLE_DAYS,
             fill: Some(filled.filter_map(|tally| tally.subject.fill).sum()),
         };
@@ -410,16 +417,28 @@ impl<'a> Case<'a> {
         }
     }
 
+    /// The subjects whose electricity is held against their wash water: not a unit beside its site, in whose
+    /// wash water its own is.
+    fn energised(&self, without: &'static str) -> Result<Vec<&Tally<'a>>, Withheld> {
+        let mut members = self.read(&[Stream::Energy, Stream::Wash], without)?;
+        let of_site = members.iter().filter(|tally| tally.subject.unit.is_none());
+        let sites: BTreeSet<Uuid> = of_site.map(|tally| tally.subject.site_id).collect();
+        members.retain(|tally| !(tally.own.washed_by_site && sites.contains(&tally.subject.site_id)));
+        enough(&members)?;
+        Ok(members)
+    }
+
     fn energy_per_volume(&self) -> Result<Printed, Withheld> {
         let without = "It takes an electricity meter beside the meter of the treated water to the washers.";
-        let members = self.whole(&[Stream::Energy, Stream::Wash], without)?;
+        let members = self.energised(without)?;
         let washed: f64 = members.iter().map(|tally| sum(&tally.whole, &[Stream::Wash])).sum();
         if washed <= 0.0 {
             return Err(Withheld::new(Reason::NothingWashed, "No treated water went to the washers."));
         }
         let energy: f64 = members.iter().map(|tally| sum(&tally.whole, &[Stream::Energy])).sum();
         let each = energy / washed * 1000.0;
-        let wash: Quantity = members.iter().map(|tally| tally.own.whole.get(Part::Wash).0).sum();
+        // What a unit washed is its own here, whatever the site's meters make of it.
+        let wash: Quantity = members.iter().map(|tally| tally.subject.statement.whole.get(Part::Wash).0).sum();
         let u_share = wash.relative_u().unwrap_or(0.0).hypot(ENERGY_U_SHARE);
         let value = Value::KwhPerM3(rounded(each, 4));
         Ok(self.printed(value, Some(rounded(2.0 * u_share * each, 4)), &members, whole_share(&members)))
@@ -497,19 +516,18 @@ impl<'a> Case<'a> {
         let all = |found: Result<Vec<_>, Withheld>| (found.unwrap_or_default(), All);
         let whole = |found: Result<Vec<_>, Withheld>| (found.unwrap_or_default(), Whole);
         let beside = |found: Result<Vec<_>, Withheld>| found.map(|members| self.with_beside(members));
-        let with_wash = |tally: &&Tally<'_>| tally.all.get(Stream::Wash).is_some() || tally.derives_wash();
         let (members, summed) = match name {
             Name::FreshUsed => all(beside(self.using(""))),
             Name::Washed => match self.balanced() {
                 Ok(of) => (of.members, Whole),
-                Err(_) => (self.tallies.iter().filter(with_wash).collect(), All),
+                Err(_) => (self.washing(), All),
             },
             Name::Recycled | Name::ReuseShare => whole(beside(self.balanced().map(|of| of.members))),
             Name::Residual => whole(beside(self.whole(&[Stream::Makeup], "")).map(|members| self.with_notes(members))),
             Name::Washes => all(self.counted()),
             Name::FreshPerWash => whole(beside(self.fresh_and_washes(""))),
             Name::Energy => all(self.read(&[Stream::Energy], "")),
-            Name::EnergyPerVolume => whole(self.whole(&[Stream::Energy, Stream::Wash], "")),
+            Name::EnergyPerVolume => whole(self.energised("")),
             Name::FreshAvoided => all(self.sites(|found| found.avoided.is_ok(), &Missing::Baseline.into())),
             Name::MoneySaved => all(self.sites(|found| found.saved.is_ok(), &Missing::Baseline.into())),
             Name::Cost => all(self.costed(|_| true).map(|(members, ..)| members)),
@@ -540,7 +558,7 @@ fn sum(amounts: &Amounts, streams: &[Stream]) -> f64 {
 }
 
 /// The share of whole days, when it is enough to set one stream against another.
-fn enough(members: &[&Tally<'_>]) -> Result<f64, Withheld> {
+pub(super) fn enough(members: &[&Tally<'_>]) -> Result<f64, Withheld> {
     let share = whole_share(members);
     if share >= LEAST_WHOLE_DAYS {
         return Ok(share);

@@ -6,7 +6,7 @@
 //! the washers can be told only where that is metered.
 
 use super::inputs::{Inputs, Subject};
-use super::levels::{OwnParts, meters_alone, washing_beside};
+use super::levels::{OwnParts, meters_alone, past_by_site, washing_beside};
 use super::reckon::{Case, Tally};
 use crate::metering::stream::Stream;
 use crate::uncertainty::figures::Parts;
@@ -48,6 +48,7 @@ impl OwnParts {
     /// The parts of one of those that are washed together.
     pub(super) fn together(inputs: &Inputs, together: &[&Subject], subject: &Subject) -> Self {
         let of_site = subject.unit.is_none();
+        let past = past_by_site(inputs, together, subject);
         let kept = |of: fn(&Statement) -> &Parts, counts: fn(&Subject, NaiveDate) -> bool| {
             let known = |part: Part| {
                 let mut sites = together.iter().filter(|one| one.unit.is_none());
@@ -57,12 +58,13 @@ impl OwnParts {
             if of_site {
                 parts.keeping(|part, _| known(part)) + meters_alone(inputs, subject, parts, counts)
             } else {
-                parts.keeping(|part, _| part != Part::Wash && !known(part))
+                let by_site = |part, source| part == Part::Bypass && source == Source::Unknown && past;
+                parts.keeping(|part, source| part != Part::Wash && !known(part) && !by_site(part, source))
             }
         };
         let all = kept(|statement| &statement.all, |_, _| true);
         let whole = kept(|statement| &statement.whole, Subject::is_full);
-        Self { all, whole, joined: true, notes: of_site }
+        Self { all, whole, joined: true, notes: of_site, washed_by_site: false }
     }
 }
 
@@ -214,5 +216,20 @@ mod tests {
         let of = report(some);
         let recycled = printed(&of, Name::Recycled);
         assert_eq!((recycled.value, recycled.units_covered, recycled.units), (Value::Litres(93_000.0), 1, 2));
+    }
+
+    /// By hand: 64,000 L as above, and 31 x 50 = 1,550 L that the site's own meter saw go past the first unit.
+    #[test]
+    fn what_the_sites_meter_saw_go_past_a_unit_counts_beside_its_wash_water() {
+        let mut some = all();
+        some[0] = with(some[0].clone(), &[(Part::Bypass, Term::UNKNOWN)]);
+        let span = crate::span::Span::EVER;
+        let spell = crate::spell::Spell { state: crate::spell::SpellState::Bypassed, reason: None, span };
+        some[0].unit.as_mut().unwrap().spells = vec![spell];
+        let of_site = days(&[(Stream::Wash, 8000.0), (Stream::Bypass, 50.0)]);
+        let own = Subject { unit: None, ..subject(9, &[Stream::Wash, Stream::Bypass], of_site) };
+        let last = some.len() - 1;
+        some[last] = with(own, &[(Part::Makeup, Term::UNKNOWN)]);
+        assert_eq!(printed(&report(some), Name::FreshUsed).value, Value::Litres(65_550.0));
     }
 }

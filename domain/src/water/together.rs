@@ -34,6 +34,24 @@ pub fn together(here: &[Measured]) -> Parts {
     here.iter().map(own).sum()
 }
 
+/// The same with what a meter at the other level knows of the water that went past units: of the site's parts,
+/// which have it of all its units, where none of these says that it is unknown and `all_read`, all units that
+/// stood there are here with all of their time; of a unit's, where the site's own meters measured it.
+#[must_use]
+pub(super) fn past_known(here: &[Measured], all_read: bool) -> Vec<Measured> {
+    let unknown = |one: &Measured| one.parts.get(Part::Bypass).1 == Source::Unknown;
+    let metered =
+        |of_site: bool| here.iter().any(|one| one.of_site == of_site && one.metered.get(Stream::Bypass).is_some());
+    let by_units = all_read && metered(false) && here.iter().all(|one| one.of_site || !unknown(one));
+    let by_site = metered(true);
+    let known = |one: &Measured| {
+        let elsewhere = if one.of_site { by_units } else { by_site };
+        let counts = |part, source| !(elsewhere && part == Part::Bypass && source == Source::Unknown);
+        Measured { parts: one.parts.keeping(counts), ..one.clone() }
+    };
+    here.iter().map(known).collect()
+}
+
 /// Of the parts of one beside that in which the notes count: what its own meters and its guns say. `metered`
 /// is what its meters passed in the days of these parts.
 pub(crate) fn beside(parts: &Parts, metered: &Amounts, measures: impl Fn(Stream) -> bool) -> Parts {

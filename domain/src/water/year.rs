@@ -13,7 +13,7 @@
 use super::balance::{Balance, Basis};
 use super::grade::{Grade, Withheld};
 use super::term::{Part, Source};
-use super::together::{Measured, together};
+use super::together::{Measured, past_known, together};
 use crate::facts::MonthFact;
 use crate::metering::stream::Stream;
 use crate::span::Span;
@@ -22,7 +22,10 @@ use crate::uncertainty::quantity::{Cause, Key, Quantity};
 use crate::zone::Month;
 use chrono::{DateTime, Months, NaiveDate, Utc};
 use chrono_tz::Tz;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Part of a month that may lie outside a unit's readings before the month counts as unread: our own choice.
+const UNCOVERED_PART: f64 = 0.02;
 
 /// Twelve months.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -45,6 +48,11 @@ impl Year {
     #[must_use]
     pub fn has(self, month: Month) -> bool {
         self.first <= month && month <= self.last
+    }
+
+    /// Its months, in order.
+    fn months(self) -> impl Iterator<Item = Month> {
+        std::iter::successors(Some(self.first), |month| Some(month.next())).take_while(move |month| *month <= self.last)
     }
 
     /// The instants at which it begins and ends at a site of that zone.
@@ -78,6 +86,17 @@ pub struct SubjectMonth {
     pub holding_expanded_l: Option<f64>,
 }
 
+impl Subject {
+    /// Whether it is a unit that stood there in a month for longer than its readings cover.
+    fn lacks_readings(&self, month: Month, zone: Tz, now: DateTime<Utc>) -> bool {
+        let (start, end) = month.bounds(zone);
+        let length_s = (end - start).as_seconds_f64();
+        let read = self.months.iter().filter(|one| one.fact.month == month).map(|one| one.fact.coverage);
+        let missing_s = self.span.seconds_between(start, end.min(now)) - read.sum::<f64>() * length_s;
+        !self.of_site && missing_s > UNCOVERED_PART * length_s
+    }
+}
+
 /// What was withdrawn, discharged and consumed; each in litres, or withheld with the reason.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WaterYear {
@@ -102,6 +121,8 @@ pub struct WaterYear {
 #[derive(Default)]
 struct Sums {
     months: BTreeMap<Month, Vec<Measured>>,
+    /// Those in which a unit that stood there was not read all of its time.
+    unread: BTreeSet<Month>,
     holding: Vec<Quantity>,
     served_s: f64,
     covered_s: f64,
@@ -123,6 +144,7 @@ impl WaterYear {
                 sums.unmetered |= !subject.is_metered;
                 let months = subject.months.iter().filter(|one| year.has(one.fact.month));
                 months.for_each(|one| sums.add(zone, (place, subject.of_site), one));
+                sums.unread.extend(year.months().filter(|month| subject.lacks_readings(*month, zone, now)));
             }
         }
         (sums.served_s > 0.0).then(|| sums.year())
@@ -170,7 +192,8 @@ impl Sums {
     fn year(self) -> WaterYear {
         let share = |seconds: f64| (seconds / self.served_s).clamp(0.0, 1.0);
         let (coverage, estimated_share) = (share(self.covered_s), share(self.estimated_s));
-        let parts: Parts = self.months.values().map(|here| together(here)).sum();
+        let of_month = |(month, here): (&Month, &Vec<Measured>)| past_known(here, !self.unread.contains(month));
+        let parts: Parts = self.months.iter().map(of_month).map(|here| together(&here)).sum();
         let withdrawal =
             if self.unmetered { Err(Withheld::Grade(Grade::NotMeasured)) } else { drawn(&parts, coverage) };
         let discharge = released(&parts, self.holding.into_iter().reduce(|sum, next| sum + next));
@@ -338,6 +361,36 @@ mod tests {
         let of = year(&[unit, site]);
         assert_eq!(of.withdrawal.unwrap().value, 20_100.0);
         assert_eq!(of.discharge.unwrap().value, 900.0);
+    }
+
+    /// By hand: the site's dial shows 31,000 L, 2,000 L came by hose and 1,550 L went past a bypassed unit, whose
+    /// own meter saw them: 34,550 L. Past another that nothing measures by itself more may have gone; and what a
+    /// meter of the site saw go past a unit with a dial of its own is known as well.
+    #[test]
+    fn what_went_past_a_unit_is_known_by_a_meter_of_either() {
+        let past_nobody_knows = |parts: Parts| parts.with_term("noted", Part::Bypass, Term::UNKNOWN);
+        let hose = Term::new(2000.0, 0.0, Source::Declared);
+        let of = |of_site: bool, stream: Stream, part: Part, litres: f64, more: &dyn Fn(Parts) -> Parts| {
+            let mut month = month("2026-01", |parts| parts, None);
+            month.fact.amounts.set(stream, Some(litres));
+            let parts = Parts::default().with_term("of", Part::Makeup, Term::UNKNOWN);
+            month.parts = more(parts.with(part, metered(litres, part.as_str()), Source::Metered));
+            Subject { of_site, ..subject(vec![month]) }
+        };
+        let noted = |parts: Parts| past_nobody_knows(parts.with_term("hose", Part::HandFill, hose));
+        let site = of(true, Stream::Makeup, Part::Makeup, 31_000.0, &noted);
+        let unit = of(false, Stream::Bypass, Part::Bypass, 1550.0, &|parts| parts);
+        let withdrawal = |subjects: &[Subject]| year(subjects).withdrawal.map(|litres| litres.value);
+        let unknown = Err(Withheld::Unmeasured(Part::Bypass));
+        assert_eq!(withdrawal(&[unit.clone(), site.clone()]), Ok(34_550.0));
+        let bare = subject(Vec::new());
+        assert_eq!(withdrawal(&[unit.clone(), bare, site.clone()]), unknown, "another stood there");
+        assert_eq!(withdrawal(std::slice::from_ref(&site)), unknown);
+        let hours = of(false, Stream::RunHours, Part::Rain, 0.0, &past_nobody_knows);
+        assert_eq!(withdrawal(&[unit, hours, site]), unknown);
+        let dial = of(false, Stream::Makeup, Part::Makeup, 31_000.0, &past_nobody_knows);
+        let past = of(true, Stream::Bypass, Part::Bypass, 1550.0, &|parts| parts);
+        assert_eq!((withdrawal(&[dial.clone(), past]), withdrawal(&[dial])), (Ok(32_550.0), unknown));
     }
 
     #[test]

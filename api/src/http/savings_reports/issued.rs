@@ -98,7 +98,8 @@ pub struct IssuedFigure {
     #[schema(example = "North yard")]
     site: Option<String>,
     /// `fresh_used`, `washed`, `recycled`, `reuse_share`, `residual`, `washes`, `fresh_per_wash`, `energy`,
-    /// `energy_per_volume`, `fresh_avoided`, `money_saved`, `cost` or `cost_each`.
+    /// `energy_per_volume`, `fresh_avoided`, `money_saved`, `cost` or `cost_each`. Of all sites together `washed`,
+    /// `recycled` and `reuse_share` are those of the sites with a balance, as soon as one has one.
     #[schema(example = "fresh_used")]
     name: String,
     /// The value; null for money, and where it is withheld.

@@ -7,7 +7,7 @@ use crate::report::SavingsReport;
 use crate::report::tests::{LOOP, inputs, subject};
 use crate::uncertainty::quantity::{Cause, Key};
 use crate::water::statement::Statement;
-use crate::water::term::{Source, Term};
+use crate::water::term::Term;
 
 fn at(text: &str) -> DateTime<Utc> {
     text.parse().unwrap()
@@ -137,6 +137,69 @@ fn what_was_noted_at_a_unit_counts_once_beside_its_site() {
     assert_eq!(both.spans[0].printed(Name::FreshUsed).unwrap().value, Value::Litres(5_000.0), "each by itself");
     let alone = SavingsReport::of(&inputs(vec![unit])).readings.unwrap();
     assert_eq!(alone.fresh_used.printed().unwrap().value, Value::Litres(5_000.0));
+}
+
+/// The site was read from the 5th to the 29th, the unit from the 2nd to the 27th: whether the hose of 2,000 L
+/// that is noted at the unit is in the site's statement as well nobody knows. Without it 3,000 + 5,000 L.
+#[test]
+fn what_was_noted_at_a_unit_is_in_no_sum_with_a_site_read_on_other_days() {
+    let of = |hose_l: Option<f64>| {
+        let noted = |mut of: ReadStretch| {
+            let statement = of.statement.as_mut().unwrap();
+            let fill = hose_l.map_or(Term::ABSENT, |litres| Term::new(litres, 0.0, Source::Declared));
+            statement.all = statement.all.clone().plus_term("hose", Part::HandFill, fill);
+            of
+        };
+        let mut unit = subject(1, &[Stream::Makeup], Vec::new());
+        unit.periods = vec![noted(makeup("a", "2026-01-02T18:00:00Z", "2026-01-27T18:00:00Z", 3_000.0))];
+        let mut site = Subject { unit: None, ..subject(9, &[Stream::Makeup], Vec::new()) };
+        site.periods = vec![noted(makeup("b", "2026-01-05T18:00:00Z", "2026-01-29T18:00:00Z", 5_000.0))];
+        SavingsReport::of(&inputs(vec![unit, site])).readings.unwrap()
+    };
+    assert_eq!(of(None).fresh_used.printed().unwrap().value, Value::Litres(8_000.0));
+    let noted = of(Some(2_000.0));
+    let Figure::Withheld(why) = &noted.fresh_used else { panic!("{noted:?}") };
+    assert_eq!(why.reason, Reason::PartNotMeasured);
+    let each: Vec<_> = noted.spans.iter().map(|span| span.printed(Name::FreshUsed).unwrap().value).collect();
+    assert_eq!(each, [Value::Litres(5_000.0), Value::Litres(7_000.0)], "each by itself");
+}
+
+/// A reading of a meter of no fresh water.
+fn other(from: &str, to: &str, volumes: &[(Part, Stream, f64)]) -> ReadStretch {
+    let mut of = period("o", from, to, volumes);
+    let statement = of.statement.as_mut().unwrap();
+    statement.all = statement.all.clone().with_term("o", Part::Makeup, Term::UNKNOWN);
+    of
+}
+
+/// The site's dial shows all of its fresh water: a counter of hours at a unit behind it, which was not read all
+/// the time, leaves nothing out. Nor does the site's wash dial beside the dials of its units. Beside a unit with
+/// a dial of its own a counter of hours is a bay whose fresh water is not known.
+#[test]
+fn a_meter_of_no_fresh_water_leaves_none_out() {
+    let said = |subjects| {
+        let found = SavingsReport::of(&inputs(subjects)).readings.unwrap();
+        assert!(found.fresh_used.printed().is_some(), "{found:?}");
+        (found.have_hole(), found.have_unknown(), found.sentence.contains("not in it"))
+    };
+    let dial = |mut of: Subject| {
+        of.periods = vec![makeup("b", "2026-01-02T18:00:00Z", "2026-01-27T18:00:00Z", 5_000.0)];
+        of
+    };
+    let mut hours = subject(1, &[Stream::RunHours], Vec::new());
+    hours.periods = vec![
+        other("2026-01-02T18:00:00Z", "2026-01-09T18:00:00Z", &[]),
+        other("2026-01-16T18:00:00Z", "2026-01-27T18:00:00Z", &[]),
+    ];
+    let site = |stream| Subject { unit: None, ..subject(9, &[stream], Vec::new()) };
+    assert_eq!(said(vec![hours.clone(), dial(site(Stream::Makeup))]), (false, false, false));
+    let mut washing = site(Stream::Wash);
+    let wash = [(Part::Wash, Stream::Wash, 20_000.0)];
+    washing.periods = vec![other("2026-01-02T18:00:00Z", "2026-01-27T18:00:00Z", &wash)];
+    let units = || [1, 2].map(|n| dial(subject(n, &[Stream::Makeup], Vec::new())));
+    assert_eq!(said(units().into_iter().chain([washing]).collect()), (false, false, false));
+    let beside = Subject { id: Uuid::from_u128(5), ..hours };
+    assert_eq!(said(units().into_iter().chain([beside]).collect()), (true, true, true));
 }
 
 /// By hand: in each of two stretches 1,500 L through the unit's dial and 10 L through its meter of fills, and
