@@ -263,5 +263,7 @@ async fn an_account_can_not_be_told_from_none() {
         assert!((0.5..2.0).contains(&(known / none)), "{known} and {none} microseconds");
     }
     println!("a wrong password takes {known_in} us, an unknown address {none_in} us");
-    assert_eq!(app.drain_mail(Utc::now() + Duration::seconds(1)).await.sent, 1, "to the known one alone");
+    let sent = app.drain_mail(Utc::now() + Duration::seconds(1)).await.sent;
+    assert!(matches!(sent, 1 | 2), "one a quarter of an hour, of which one may end meanwhile: {sent}");
+    assert!(server.mails().iter().all(|mail| mail.to == [known.as_str()]), "to the known one alone");
 }

@@ -111,11 +111,9 @@ async fn one_dealers_load_leaves_the_others_their_turn() {
     };
     let (load_ended, (took, quick_ended)) = tokio::join!(load, quick);
     println!("beside eighty waiting requests of another dealer: {took:?}");
-    assert!(quick_ended < load_ended, "the load goes on meanwhile");
-    // Half of the four connections are out of the busy dealer's reach: nobody waits for its eighty.
-    // In one queue the first would wait for some 1.9 s.
-    let longest = took.iter().max().unwrap();
-    assert!(*longest < 10 * slow, "{took:?}");
+    // Half of the four connections are out of the busy dealer's reach: nobody waits for its eighty. In one
+    // queue the first of the ten would come after them, and the others when all of them are over.
+    assert!(quick_ended < load_ended, "{took:?}");
 }
 
 /// The real program at its most talkative, through every way in: none of the secrets stands in what
