@@ -1,3 +1,6 @@
+drop index routine_unit;
+create index routine_unit on routine (dealer_id, unit_id);
+drop index component_kind;
 drop index routine_created;
 drop index component_created;
 drop index call_out_created;

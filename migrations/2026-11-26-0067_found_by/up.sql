@@ -1,5 +1,5 @@
 -- For lists over all units: notes of units in order of time, stock movements by when they happened, and work and
--- what is promised by when it was first or last written.
+-- what is promised by when it was first or last written, parts by their kind.
 
 create index gauge_reading_time on gauge_reading (dealer_id, at, id);
 create index volume_event_time on volume_event (dealer_id, at, id);
@@ -16,3 +16,8 @@ create index cover_created on cover (dealer_id, created_at, id);
 create index call_out_created on call_out (dealer_id, created_at, id);
 create index component_created on component (dealer_id, created_at, id);
 create index routine_created on routine (dealer_id, created_at, id);
+create index component_kind on component (dealer_id, kind, id);
+
+-- The work that falls due next at a unit is the first of its own, not found by going through all that is due.
+drop index routine_unit;
+create index routine_unit on routine (dealer_id, unit_id, due_on, id);
