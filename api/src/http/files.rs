@@ -117,7 +117,9 @@ async fn list_files(
 /// To be kept, never to be shown as a page: it comes as an attachment.
 #[utoipa::path(tag = "files", params(("sha256" = String, Path, description = "SHA-256 of its content, in hexadecimal digits",
         example = "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08")),
-    responses((status = 200, description = "Its bytes", body = Vec<u8>, content_type = "application/octet-stream"), Problems))]
+    responses((status = 200, description = "Its bytes", content(
+        (Vec<u8> = "image/jpeg"), (Vec<u8> = "image/png"), (Vec<u8> = "image/webp"), (Vec<u8> = "application/pdf"))),
+        Problems))]
 #[get("/files/{sha256}")]
 async fn get_file(caller: Caller<perm::ReadFiles>, hash: Path<String>, db: Data<Db>) -> Result<HttpResponse, Problem> {
     let hash = FileHash::parse(&hash).ok_or(DbError::NotFound)?;
