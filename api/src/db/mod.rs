@@ -285,8 +285,8 @@ fn pool(login: Login, size: usize) -> Result<Pool<Manager>, DbError> {
     let timeouts = Timeouts { wait: Some(POOL_WAIT), create: Some(POOL_WAIT), recycle: Some(POOL_WAIT) };
     Pool::builder(manager)
         .max_size(size)
-        // Whoever asks gets the connection that was used last: it has its statements planned already, which
-        // takes longer than most of them run.
+        // Whoever asks gets the connection that was used last: it is the likeliest to have planned the
+        // statement already.
         .queue_mode(QueueMode::Lifo)
         .runtime(deadpool::Runtime::Tokio1)
         .timeouts(timeouts)

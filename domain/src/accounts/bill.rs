@@ -32,7 +32,7 @@ pub struct SiteBill {
 }
 
 /// Most of the days of a bill, 0 to 1, in which a unit may have stood for it to count as one without units
-/// (common practice, no source).
+/// (chosen here, no source).
 const STOOD_MOST: f64 = 0.05;
 
 /// Most water of one bill that is taken, in litres: a town's.
