@@ -196,8 +196,8 @@ insert into stock_movement (id, consumable_id, to_place_id, kind, quantity, at, 
 insert into event_issue (event_id, revision, movement_id) values (pg_temp.id('event at'), 1, pg_temp.id('movement'));
 insert into supplier (id, name, created_at) values (pg_temp.id('mine'), 'mine', now());
 insert into stock_lot (id, consumable_id, number, created_at) values (pg_temp.id('lot'), pg_temp.id('salt'), 'lot', now());
-insert into stock_posting (place_id, consumable_id, lot_id, at, is_count, movement_id, is_issue, change, balance)
-  values (pg_temp.id('van'), pg_temp.id('salt'), pg_temp.id('lot'), now(), false, pg_temp.id('movement'), false, 1, 1);
+insert into stock_posting (place_id, consumable_id, lot_id, at, is_count, movement_id, is_issue, is_use, change, balance)
+  values (pg_temp.id('van'), pg_temp.id('salt'), pg_temp.id('lot'), now(), false, pg_temp.id('movement'), false, false, 1, 1);
 insert into stock_balance (place_id, consumable_id, lot_id, quantity) values (pg_temp.id('van'), pg_temp.id('salt'), pg_temp.id('lot'), 1);
 insert into item_price (id, consumable_id, kind, valid, amount, currency, created_at)
   values (gen_random_uuid(), pg_temp.id('salt'), 'purchase', '[2026-01-01,)', 1, 'EUR', now());

@@ -131,8 +131,10 @@ impl Scope {
             }
             (Holder::Site(site), _) => format!("; SET LOCAL app.site_ids = '{{{site}}}'"),
             (Holder::Service, Reach::Customer(_)) => "; SET LOCAL app.site_ids = 'all'".to_owned(),
-            // The dealer's own people and the service have all sites.
-            (Holder::Membership(_) | Holder::Service, _) => String::new(),
+            // The dealer's own people and the service have all sites. What the service asks of its own
+            // accord it asks of a whole fleet: sorted and hashed in memory, and by few at a time.
+            (Holder::Service, Reach::Dealer) => "; SET LOCAL work_mem = '64MB'".to_owned(),
+            (Holder::Membership(_), Reach::Dealer) => String::new(),
         };
         let dealer = self.dealer;
         format!("BEGIN {access}; SET LOCAL app.dealer_id = '{dealer}'; SET LOCAL app.customer_id = '{customer}'{sites}")

@@ -2019,6 +2019,8 @@ diesel::table! {
         #[doc = "Of a count, its difference from the ledger."]
         change -> Numeric,
         balance -> Numeric,
+        #[doc = "Its change is use of the place: issued, returned, moved out of a warehouse or back, or a count explained by use."]
+        is_use -> Bool,
     }
 }
 

@@ -21,6 +21,7 @@ use domain::stock::outlook::Outlook;
 use domain::stock::placed::{PlacedOrder, coming, on_order};
 use domain::stock::site_use::{Feed, SiteUse};
 use domain::zone::{Month, day_start, local_date};
+use rayon::iter::{IntoParallelRefIterator, ParallelIterator};
 use rust_decimal::Decimal;
 use std::collections::HashMap;
 use uuid::Uuid;
@@ -35,7 +36,11 @@ const MONTHS_BACK: usize = 36;
 pub async fn foresee(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result<(), DbError> {
     let scope = &Scope::of_job(dealer);
     let inputs = db.read(scope, as_of, async |tx| Inputs::read(tx).await).await?;
-    let forecasts: Vec<Forecast> = inputs.held.iter().filter_map(|held| inputs.forecast(held)).collect();
+    // Not on a thread that serves others.
+    let work = tokio::task::spawn_blocking(move || -> Vec<Forecast> {
+        inputs.held.par_iter().filter_map(|held| inputs.forecast(held)).collect()
+    });
+    let forecasts = work.await.map_err(|error| DbError::Internal(error.into()))?;
     db.write(scope, as_of, async |tx| forecast::replace(tx, &forecasts).await).await
 }
 
@@ -76,7 +81,8 @@ impl Inputs {
         months.reverse();
         let months: Vec<_> = months.into_iter().map(|(month, (from, to))| (month, from, to)).collect();
         let from = months.first().map_or(as_of, |(_, from, _)| *from);
-        let mut held = night_inputs::held(tx, from, zone.name()).await?;
+        let asked: Vec<Month> = months.iter().map(|(month, _, _)| *month).chain([Month::of(today)]).collect();
+        let mut held = night_inputs::held(tx, &asked, zone).await?;
         let (expected, items) = (Expected::read(tx, zone, local_date(zone, from)).await?, item::all(tx).await?);
         let looked_at = night_inputs::looked_at(tx).await?;
         let records = site_use::records(tx, &looked_at, (from, as_of)).await?;

@@ -19,6 +19,7 @@ use crate::reliability::replace::{Advice, Costs};
 use crate::reliability::rivals::Standing;
 use crate::site::SoilClass;
 use chrono::{DateTime, Utc};
+use rayon::iter::{IndexedParallelIterator, IntoParallelIterator, IntoParallelRefIterator, ParallelIterator};
 use std::collections::BTreeMap;
 
 /// What parts have in common.
@@ -233,20 +234,20 @@ pub fn life_models(fleet: &Fleet, now: DateTime<Utc>, rated_life_weight: f64) ->
         alike.entry((&component.kind, component.duty, component.run_basis)).or_default().push(part);
     }
     let groups: Vec<Group<'_>> = alike
-        .into_iter()
+        .into_par_iter()
         .map(|((kind, duty, run_basis), parts)| {
             let key = GroupKey { kind: kind.to_owned(), duty, run_basis, of: Of::Kind };
             let assumed = fleet.assumed_per_day(&parts);
             Group::new(fleet, key, parts, assumed, now)
         })
         .collect();
-    let narrower: Vec<Group<'_>> = groups.iter().flat_map(|group| group.narrower(fleet, now)).collect();
+    let narrower: Vec<Group<'_>> = groups.par_iter().flat_map_iter(|group| group.narrower(fleet, now)).collect();
     let priors = pooled(&groups, rated_life_weight);
-    let own = narrower.into_iter().map(|group| {
+    let own = narrower.into_par_iter().map(|group| {
         let prior = group.prior(rated_life_weight);
         group.model(prior)
     });
-    let models = groups.into_iter().zip(priors).map(|(group, prior)| group.model(prior)).chain(own);
+    let models = groups.into_par_iter().zip(priors).map(|(group, prior)| group.model(prior)).chain(own);
     models.map(|model| (model.key.clone(), model)).collect()
 }
 

@@ -16,6 +16,7 @@ use crate::reliability::forecast::{any_of, by_rate, expected_loss};
 use crate::reliability::records::{Ends, events};
 use crate::wear::age::Age;
 use chrono::{DateTime, Days, NaiveTime, Utc};
+use rayon::iter::{IntoParallelRefIterator, ParallelIterator};
 use std::collections::BTreeMap;
 
 /// What the days up to a horizon may bring for one part.
@@ -121,7 +122,7 @@ pub fn forecast(fleet: &Fleet, now: DateTime<Utc>, costs: &RiskCosts, currency: 
     running.sort_by_key(|one| (one.part.component.unit_id, one.part.id));
     let plans = plans(running.iter().filter_map(|one| Some((one.model, one.loss?))), costs);
     let planned = |one: &Running<'_>| *plans.get(&(&one.model.key, one.loss?.amount))?;
-    let parts: Vec<PartForecast> = running.iter().map(|one| of_part(fleet, one, planned(one), now)).collect();
+    let parts: Vec<PartForecast> = running.par_iter().map(|one| of_part(fleet, one, planned(one), now)).collect();
     let units = units(fleet, &parts, now, costs, currency);
     let ends = ends(fleet, &models, now);
     Night { models, parts, units, followed: fleet.followed.clone(), ends }

@@ -81,11 +81,11 @@ fn fill(dealer: i32) -> String {
          insert into stock_movement (id, consumable_id, from_place_id, to_place_id, kind, quantity, at, created_at)
            select l.id, item, w.id, place, 'moved', 25, at, now() from line l cross join place w
             where i % 10 = 0 and w.kind = 'warehouse';
-         insert into stock_posting (place_id, consumable_id, lot_id, at, is_count, movement_id, is_issue, change, balance)
-           select place, item, '00000000-0000-0000-0000-000000000000'::uuid, at, false, id, i % 10 > 0,
+         insert into stock_posting (place_id, consumable_id, lot_id, at, is_count, movement_id, is_issue, is_use, change, balance)
+           select place, item, '00000000-0000-0000-0000-000000000000'::uuid, at, false, id, i % 10 > 0, i % 10 > 0,
                   case when i % 10 > 0 then -1 - i % 3 else 25 end, 40 from line
            union all
-           select w.id, item, '00000000-0000-0000-0000-000000000000'::uuid, at, false, l.id, false, -25, 4000
+           select w.id, item, '00000000-0000-0000-0000-000000000000'::uuid, at, false, l.id, false, true, -25, 4000
              from line l cross join place w where i % 10 = 0 and w.kind = 'warehouse';
          insert into stock_balance (place_id, consumable_id, lot_id, quantity, moved_at)
            select place_id, consumable_id, lot_id, max(balance), max(at) from stock_posting group by 1, 2, 3;

@@ -8,7 +8,7 @@ use diesel::prelude::*;
 use diesel::sql_types::{Bool, Nullable, Numeric, Timestamptz, Uuid as SqlUuid};
 use diesel::{insert_into, sql_query};
 use diesel_async::RunQueryDsl;
-use domain::ids::{LotId, MovementId};
+use domain::ids::{LotId, MovementId, PlaceId};
 use domain::stock::ledger::{Ledger, Posting, Role, Shelf};
 use domain::stock::movement::Movement;
 use rust_decimal::Decimal;
@@ -126,11 +126,12 @@ pub async fn judged(tx: &Tx<'_>, movement: &Movement) -> Result<Vec<(Shelf, Post
     Ok(changed.collect())
 }
 
-/// Writes postings that are new or have changed, and what stands on their shelves now.
+/// Writes postings that are new or have changed, and what stands on their shelves now; what a new one
+/// did is use of these places.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn write(tx: &Tx<'_>, postings: &[(Shelf, Posting)]) -> Result<(), DbError> {
+pub async fn write(tx: &Tx<'_>, postings: &[(Shelf, Posting)], used_at: &[PlaceId]) -> Result<(), DbError> {
     for (shelf, posting) in postings {
         let changed = (stock_posting::change.eq(posting.change), stock_posting::balance.eq(posting.balance));
         insert_into(stock_posting::table)
@@ -142,6 +143,7 @@ pub async fn write(tx: &Tx<'_>, postings: &[(Shelf, Posting)]) -> Result<(), DbE
                 stock_posting::is_count.eq(posting.is_count()),
                 stock_posting::movement_id.eq(posting.movement_id.0),
                 stock_posting::is_issue.eq(posting.role == Role::Issue),
+                stock_posting::is_use.eq(used_at.contains(&shelf.place_id)),
                 changed,
             ))
             .on_conflict((

@@ -15,6 +15,7 @@ use diesel_async::RunQueryDsl;
 use domain::accounts::billed_item::BilledKind;
 use domain::ids::{AccountId, ItemId, LotId, MovementId, NoteId, PlaceId, SupplierId, UnitId};
 use domain::stock::movement::{Buyer, DifferenceWhy, Event, Movement, Payer, WriteOffWhy};
+use domain::stock::place::PlaceKind;
 use domain::stock::quantity::{Quantity, StockUnit};
 use rust_decimal::Decimal;
 use serde_json::json;
@@ -176,7 +177,7 @@ pub(in crate::db) async fn post_as(
     if item.ended_at.is_some() {
         return Err(retired("/item_id").into());
     }
-    let zone = places(tx, new.event).await?;
+    let (zone, warehouses) = places(tx, new.event).await?;
     let lot = match new.lot_id {
         Some(id) => Some(named("/lot_id", lot::get(tx, id).await)?.lot),
         None => None,
@@ -195,17 +196,18 @@ pub(in crate::db) async fn post_as(
     };
     let row = Row::of(tx, &movement, billed);
     insert_into(stock_movement::table).values(&row).execute(&mut tx.conn()).await?;
-    ledger::write(tx, &postings).await?;
+    ledger::write(tx, &postings, &used_at(movement.event, warehouses)).await?;
     log(tx, &movement).await?;
     let recorded_by = tx.scope().account();
     Ok(StoredMovement { movement, supplier: from.map(str::to_owned), recorded_by, created_at: tx.now() })
 }
 
-/// Looks for the places of a line; the first one's zone tells its day.
-async fn places(tx: &Tx<'_>, event: Event) -> Result<Tz, DbError> {
+/// Looks for the places of a line: the zone of the first one, which tells its day, and those that are
+/// warehouses.
+async fn places(tx: &Tx<'_>, event: Event) -> Result<(Tz, Vec<PlaceId>), DbError> {
     let columns = Columns::of(event);
     let to = if matches!(event, Event::Counted { .. }) { "/place_id" } else { "/to_place_id" };
-    let mut zone = None;
+    let (mut zone, mut warehouses) = (None, Vec::new());
     for (pointer, id) in [("/from_place_id", columns.from), (to, columns.to)] {
         let Some(id) = id else { continue };
         let place = named(pointer, place::get_held(tx, id).await)?;
@@ -213,8 +215,22 @@ async fn places(tx: &Tx<'_>, event: Event) -> Result<Tz, DbError> {
             return Err(retired(pointer).into());
         }
         zone = zone.or(Some(place.value.time_zone));
+        if place.value.kind == PlaceKind::Warehouse {
+            warehouses.push(id);
+        }
     }
-    Ok(zone.unwrap_or(Tz::UTC))
+    Ok((zone.unwrap_or(Tz::UTC), warehouses))
+}
+
+/// The places whose use a line is: out of a warehouse goes what is moved on, less what comes back.
+fn used_at(event: Event, warehouses: Vec<PlaceId>) -> Vec<PlaceId> {
+    match event {
+        Event::Issued { from_place_id: at, .. }
+        | Event::Returned { to_place_id: at, .. }
+        | Event::Counted { place_id: at, why: Some(DifferenceWhy::Used) } => vec![at],
+        Event::Moved { .. } => warehouses,
+        Event::Received { .. } | Event::Counted { .. } | Event::WrittenOff { .. } => Vec::new(),
+    }
 }
 
 async fn log(tx: &Tx<'_>, movement: &Movement) -> Result<(), DbError> {

@@ -11,7 +11,7 @@ use diesel::sql_types::{
 };
 use diesel_async::RunQueryDsl;
 use domain::ids::{ItemId, PlaceId};
-use domain::zone::local_date;
+use domain::zone::{Month, local_date};
 use rust_decimal::Decimal;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use uuid::Uuid;
@@ -34,7 +34,7 @@ pub struct Held {
     pub since: NaiveDate,
     /// The day on which something was first issued from there; none where nothing was.
     pub first_issue: Option<NaiveDate>,
-    /// First days of months, and what went out in them.
+    /// First days of months, and what went out in them; in no order.
     pub months: Vec<(NaiveDate, f64)>,
     /// How often something was issued from there.
     pub issues: i64,
@@ -69,33 +69,27 @@ struct Row {
     since: NaiveDate,
     #[diesel(sql_type = Nullable<Date>)]
     first_issue: Option<NaiveDate>,
-    #[diesel(sql_type = Array<Date>)]
-    months: Vec<NaiveDate>,
+    #[diesel(sql_type = Array<Integer>)]
+    months: Vec<i32>,
     #[diesel(sql_type = Array<Double>)]
     quantities: Vec<f64>,
     #[diesel(sql_type = BigInt)]
     issues: i64,
 }
 
-/// Out of a warehouse goes what was issued or moved on, less what came back; elsewhere what was
-/// issued. A count that says it was used counts with it. One pass over the postings. What is known
-/// at a site by dips or by the setting of a pump alone has no shelf in the ledger.
+/// One pass over the postings, each of which says whether it is use. What is known at a site by dips
+/// or by the setting of a pump alone has no shelf in the ledger. Months go by their number in $1.
 const HELD: &str = "
 with out_of as (
-  select s.place_id, s.consumable_id, date_trunc('month', s.at at time zone $2) as month,
-         min(s.at) as first, min(s.at) filter (where s.is_issue and s.change < 0) as first_issue,
-         sum(case when s.is_issue or m.kind = 'moved' and p.kind = 'warehouse' or s.is_count and m.why = 'used'
-             then -s.change else 0 end)::float8 as quantity,
-         count(*) filter (where s.is_issue and s.change < 0) as issues
-    from stock_posting s
-    join stock_movement m on m.dealer_id = s.dealer_id and m.id = s.movement_id
-    join place p on p.dealer_id = s.dealer_id and p.id = s.place_id
-   where s.at >= $1 and s.at <= $3
+  select place_id, consumable_id, width_bucket(at, $1) as month, min(at) as first,
+         min(at) filter (where is_issue and change < 0) as first_issue,
+         coalesce(-sum(change) filter (where is_use), 0)::float8 as quantity,
+         count(*) filter (where is_issue and change < 0) as issues
+    from stock_posting where at >= $1[1] and at <= $3
    group by 1, 2, 3),
 by_item as (
-  select place_id, consumable_id, min(first) as first, min(first_issue) as first_issue,
-         array_agg(month::date order by month) as months, array_agg(quantity order by month) as quantities,
-         sum(issues)::int8 as issues
+  select place_id, consumable_id, min(first) as first, min(first_issue) as first_issue, array_agg(month) as months,
+         array_agg(quantity) as quantities, sum(issues)::int8 as issues
     from out_of group by 1, 2),
 noted as (
   select site_id, consumable_id from dip where withdrawn_at is null
@@ -119,17 +113,23 @@ select b.place_id, p.site_id, b.consumable_id, b.on_hand, b.in_ledger, coalesce(
   join consumable c on c.id = b.consumable_id and c.ended_at is null
   left join by_item u on u.place_id = b.place_id and u.consumable_id = b.consumable_id";
 
-/// Every item at every place, with what went out since `from`.
+/// Every item at every place, with what went out in these months, which follow each other.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn held(tx: &Tx<'_>, from: DateTime<Utc>, zone: &str) -> Result<Vec<Held>, DbError> {
+pub async fn held(tx: &Tx<'_>, months: &[Month], zone: Tz) -> Result<Vec<Held>, DbError> {
+    let begin: Vec<DateTime<Utc>> = months.iter().map(|month| month.bounds(zone).0).collect();
     let rows: Vec<Row> = sql_query(HELD)
-        .bind::<Timestamptz, _>(from)
-        .bind::<Text, _>(zone)
+        .bind::<Array<Timestamptz>, _>(begin)
+        .bind::<Text, _>(zone.name())
         .bind::<Timestamptz, _>(tx.now())
         .load(&mut tx.conn())
         .await?;
+    let first_day = |number: i32| Some(months.get(usize::try_from(number).ok()?.checked_sub(1)?)?.first_day());
+    let by_month = |row: &Row| {
+        let numbered = row.months.iter().zip(&row.quantities);
+        numbered.filter_map(|(number, quantity)| Some((first_day(*number)?, *quantity))).collect()
+    };
     let held = rows.into_iter().map(|row| Held {
         place: PlaceId(row.place_id),
         site: row.site_id,
@@ -138,7 +138,7 @@ pub async fn held(tx: &Tx<'_>, from: DateTime<Utc>, zone: &str) -> Result<Vec<He
         in_ledger: row.in_ledger,
         since: row.since,
         first_issue: row.first_issue,
-        months: row.months.into_iter().zip(row.quantities).collect(),
+        months: by_month(&row),
         issues: row.issues,
         straight: Straight::default(),
     });
@@ -170,14 +170,18 @@ struct StraightRow {
 }
 
 const STRAIGHT: &str = "
-select h.id as place_id, h.site_id, s.consumable_id, date_trunc('month', s.at at time zone $2)::date as month,
-       (min(s.at) at time zone $2)::date as since, sum(-s.change)::float8 as quantity,
-       count(*) filter (where s.change < 0) as issues
-  from stock_posting s
-  join stock_movement m on m.dealer_id = s.dealer_id and m.id = s.movement_id
-  join placement q on q.dealer_id = m.dealer_id and q.unit_id = m.unit_id and q.valid @> s.at
-  join place h on h.dealer_id = q.dealer_id and h.site_id = q.site_id and h.ended_at is null
- where s.is_issue and s.place_id <> h.id and s.at >= $1 and s.at <= $3 and s.consumable_id = any($4)
+with line as (
+  select consumable_id, unit_id, at, case kind when 'issued' then quantity else -quantity end as quantity,
+         coalesce(from_place_id, to_place_id) as place_id
+    from stock_movement
+   where kind in ('issued', 'returned') and at >= $1 and at <= $3 and consumable_id = any($4))
+select h.id as place_id, h.site_id, l.consumable_id, date_trunc('month', l.at at time zone $2)::date as month,
+       (min(l.at) at time zone $2)::date as since, sum(l.quantity)::float8 as quantity,
+       count(*) filter (where l.quantity > 0) as issues
+  from line l
+  join placement q on q.unit_id = l.unit_id and q.valid @> l.at
+  join place h on h.site_id = q.site_id and h.ended_at is null
+ where l.place_id <> h.id
  group by 1, 2, 3, 4
  order by 4";
 

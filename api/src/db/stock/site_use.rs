@@ -4,10 +4,11 @@
 use super::item;
 use super::movement::Row as MovementRow;
 use crate::db::error::known;
-use crate::db::schema::stock_movement;
+use crate::db::schema::{placement, stock_movement};
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
+use diesel::dsl::{exists, not};
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, Date, Double, Nullable, Numeric, Text, Timestamptz, Uuid as SqlUuid};
@@ -20,7 +21,7 @@ use domain::stock::feeds::{PumpNote, feeds};
 use domain::stock::idle::IdleDays;
 use domain::stock::item::Item;
 use domain::stock::ledger::Ledger;
-use domain::stock::movement::{Event, Movement};
+use domain::stock::movement::Movement;
 use domain::stock::quantity::Quantity;
 use domain::stock::site_use::{Feed, SiteStock};
 use domain::zone::parse_zone;
@@ -301,50 +302,40 @@ async fn add_pumps(tx: &Tx<'_>, sites: &[Uuid], all: &mut All) -> Result<(), DbE
     Ok(())
 }
 
-/// Lines to a unit count for the site that it stood at then.
-const ISSUES: &str = "
-select m.id as movement_id, p.site_id from stock_movement m
-  join placement p on p.dealer_id = m.dealer_id and p.unit_id = m.unit_id and p.valid @> m.at
- where p.site_id = any($1) and m.at > $2 and m.at <= $3";
-
-#[derive(QueryableByName)]
-struct IssueRow {
-    #[diesel(sql_type = SqlUuid)]
-    movement_id: Uuid,
-    #[diesel(sql_type = SqlUuid)]
-    site_id: Uuid,
-}
-
 async fn add_ledgers(tx: &Tx<'_>, (from, to): (DateTime<Utc>, DateTime<Utc>), all: &mut All) -> Result<(), DbError> {
     let opened = all.values().flat_map(|records| records.dips.values().filter_map(|dips| dips.as_slice().first()));
     let from = opened.map(|dip| dip.at).chain([from]).min().unwrap_or(from);
     let sites: Vec<Uuid> = all.keys().copied().collect();
-    let issues: Vec<IssueRow> = sql_query(ISSUES)
-        .bind::<Array<SqlUuid>, _>(&sites)
-        .bind::<Timestamptz, _>(from)
-        .bind::<Timestamptz, _>(to)
+    let places: HashMap<PlaceId, Uuid> = all.values().map(|records| (records.place, records.site)).collect();
+    let within = || stock_movement::at.gt(from).and(stock_movement::at.le(to));
+    // Lines to a unit count for the site that it stood at then.
+    let at_sites = || placement::site_id.eq_any(&sites).and(placement::valid.contains(stock_movement::at));
+    let to_units: Vec<(MovementRow, Uuid)> = stock_movement::table
+        .inner_join(placement::table.on(placement::unit_id.nullable().eq(stock_movement::unit_id)))
+        .filter(at_sites())
+        .filter(within())
+        .select((MovementRow::as_select(), placement::site_id))
         .load(&mut tx.conn())
         .await?;
-    let issued_at: HashMap<Uuid, Uuid> = issues.iter().map(|issue| (issue.movement_id, issue.site_id)).collect();
-    let places: HashMap<PlaceId, Uuid> = all.values().map(|records| (records.place, records.site)).collect();
-    let (ids, keys): (Vec<Uuid>, Vec<Uuid>) =
-        (issued_at.keys().copied().collect(), places.keys().map(|place| place.0).collect());
+    let keys: Vec<Uuid> = places.keys().map(|place| place.0).collect();
     let here = stock_movement::from_place_id.eq_any(&keys).or(stock_movement::to_place_id.eq_any(&keys));
-    let rows: Vec<MovementRow> = stock_movement::table
-        .filter(stock_movement::id.eq_any(&ids).or(here.assume_not_null()))
-        .filter(stock_movement::at.gt(from).and(stock_movement::at.le(to)))
+    let of_units =
+        placement::table.filter(placement::unit_id.nullable().eq(stock_movement::unit_id)).filter(at_sites());
+    let others: Vec<MovementRow> = stock_movement::table
+        .filter(here.assume_not_null())
+        .filter(within())
+        .filter(not(exists(of_units)))
         .select(MovementRow::as_select())
         .load(&mut tx.conn())
         .await?;
+    let to_units = to_units.into_iter().map(|(row, site)| (row, Some(site)));
     let items = item::all(tx).await?;
     let mut lines: HashMap<Uuid, Vec<Movement>> = HashMap::new();
-    for row in rows {
+    for (row, issued_at) in to_units.chain(others.into_iter().map(|row| (row, None))) {
         let unit = known("consumable_id", items.get(&row.item()))?.item.unit;
         let movement = row.movement(unit)?;
-        let of_unit = matches!(movement.event, Event::Issued { .. } | Event::Returned { .. });
         let at_places = movement.changes().filter_map(|(place, _)| places.get(&place)).copied();
-        let of_sites: BTreeSet<Uuid> =
-            at_places.chain(issued_at.get(&movement.id.0).copied().filter(|_| of_unit)).collect();
+        let of_sites: BTreeSet<Uuid> = at_places.chain(issued_at).collect();
         for site in of_sites {
             lines.entry(site).or_default().push(movement.clone());
         }

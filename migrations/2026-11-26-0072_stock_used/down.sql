@@ -1,0 +1,1 @@
+alter table stock_posting drop column is_use;
