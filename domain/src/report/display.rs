@@ -233,6 +233,12 @@ pub fn number(value: f64, digits: i32, places_most: i32, format: impl Into<Forma
     signed(rounded, written(&plain, format.into().numbers))
 }
 
+/// A number within an English sentence, with all its whole digits and so many decimals: 1,269.
+#[must_use]
+pub fn said(value: f64, places: i32) -> String {
+    number(value, 15, places, UnitSystem::Us)
+}
+
 /// Plain digits with the marks of a reader.
 fn written(plain: &str, numbers: Numbers) -> String {
     let (grouping, point) = numbers.marks();
@@ -322,6 +328,13 @@ mod tests {
         check(&volume(1.0, Us, 3), "0 gal");
         check(&flow(40.0, Us), "10.6 gal/h");
         check(&flow(40.0, Metric), "40.0 L/h");
+    }
+
+    #[test]
+    fn a_sentence_says_all_digits() {
+        let sizes =
+            [(1268.7, 0), (12_345.64, 1), (0.0, 1), (20.0, 0), (-1_500.2, 0)].map(|(size, places)| said(size, places));
+        assert_eq!(sizes, ["1,269", "12,345.6", "0.0", "20", "\u{2212}1,500"]);
     }
 
     #[test]

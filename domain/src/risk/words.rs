@@ -62,7 +62,8 @@ pub fn upset(risk: &UpsetRisk) -> String {
     let [first, ..] = risk.chances;
     let signs: String = risk.signs.iter().map(|shown| format!("; {}", sign(shown))).collect();
     format!(
-        "process upset: {upsets} here in {days:.0} days, drawn towards the rate of all units{signs}; {} in 30 days",
+        "process upset: {upsets} here in {} days, drawn towards the rate of all units{signs}; {} in 30 days",
+        display::said(days, 0),
         chance(first)
     )
 }
