@@ -173,3 +173,21 @@ impl WhyNot {
         matches!(self, Self::Meter(_) | Self::NoUse) || kind.needs_notes() == Some(self)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_size_is_said_with_its_thousands_parted() {
+        assert_eq!(
+            Kind::PassingFillValve.words(1268.7, None),
+            "The fill valve seems to pass: 1,269 L a day run in while nobody washes."
+        );
+        assert_eq!(Kind::EnergyAbove.words(4.0, None), "It uses 4.0 kWh a day more than the same water used to take.");
+        assert_eq!(
+            Kind::DoseOff.words(-0.184, Some("acid")),
+            "Dosing of acid: the pump gives 18 % less than its setting says."
+        );
+    }
+}

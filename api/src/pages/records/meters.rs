@@ -152,7 +152,7 @@ fn plate(meter: &Attached) -> Vec<String> {
     let counts = format!("Counts {}", words::counts(facts));
     let digits = facts.digits.map(|digits| format!("{digits} digits"));
     let read = format!("read by {}", words::read_by(Some(facts.read_by)));
-    let every = value.read_every_h().map(|hours| format!("every {hours} hours"));
+    let every = value.read_every_h().map(|hours| format!("every {} hours", words::figure(f64::from(hours))));
     let serial = value.serial_number.as_ref().map(|serial| format!("serial number {serial}"));
     let all = [Some(counts), digits, Some(read), every, value.position.clone(), serial];
     all.into_iter().flatten().collect()

@@ -6,6 +6,7 @@ use super::super::form::{self, Typed};
 use super::super::html_for;
 use super::super::sheet::{self, About, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
+use super::super::words::figure;
 use super::super::writing::{self, Written};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::page::{After, PAGE_MAX};
@@ -55,7 +56,7 @@ async fn models(visitor: Visitor<perm::WriteUnits>, db: Data<Db>) -> Result<Http
         db.read(caller.scope(), caller.now(), async |tx| unit_model::list(tx, &After::first(PAGE_MAX)).await).await?;
     let row = |model: crate::db::Stored<ModelId, domain::unit::UnitModel>| Row {
         id: model.id.0,
-        flow: format!("{}\u{a0}L an hour", model.value.rated_flow_l_per_h),
+        flow: format!("{}\u{a0}L an hour", figure(model.value.rated_flow_l_per_h)),
         parts: model.value.template.parts.len(),
         routines: model.value.template.routines.len(),
         name: model.value.name,

@@ -132,7 +132,7 @@ impl Page {
 
 fn facts(site: &Site) -> Vec<String> {
     let roof = if site.bay_roofed { "The bay has a roof." } else { "The bay is an open pad." };
-    let pit = site.pit_volume_l.map(|litres| format!("The pit holds {litres} L."));
+    let pit = site.pit_volume_l.map(|litres| format!("The pit holds {}\u{a0}L.", words::figure(litres)));
     let clock = format!("Its days begin by the clock of {}.", site.time_zone.name().replace('_', " "));
     [Some(clock), Some(roof.to_owned()), pit].into_iter().flatten().collect()
 }

@@ -3,10 +3,11 @@
 
 use super::super::fault::Fault;
 use super::super::form::{self, Typed, field};
+use super::super::html_for;
 use super::super::sheet::{self, About, Filled, Sheet};
 use super::super::visitor::{Sender, Visitor};
+use super::super::words::{self, money};
 use super::super::writing::{self, Written};
-use super::super::{html_for, words};
 use super::bill_form;
 use crate::auth::{Caller, Permission, perm};
 use crate::db::accounts::water_bill::{self, StoredBill};
@@ -94,7 +95,7 @@ impl Row {
             id: stored.id.0,
             days: days(&stored.value),
             metered: metered(&stored.value, tariff),
-            total: stored.value.bill.total.to_string(),
+            total: money(stored.value.bill.total),
             withdrawn: stored.withdrawn.is_some(),
         }
     }
@@ -142,7 +143,7 @@ impl Reckoned {
 /// The parts that are not nothing.
 fn shares(currency: Currency, of: &[(&'static str, Decimal)]) -> Vec<Share> {
     let some = of.iter().filter(|(_, amount)| !amount.is_zero());
-    some.map(|(words, amount)| (*words, Money { amount: *amount, currency }.to_string())).collect()
+    some.map(|(words, amount)| (*words, money(Money { amount: *amount, currency }))).collect()
 }
 
 /// What the tariff asks for the metered water, and by what the bill is other than that.
@@ -161,22 +162,22 @@ fn asked(bill: &SiteBill, evidence: &Evidence) -> (String, Vec<(&'static str, De
         ("not explained", difference.unexplained),
     ];
     let more = difference.total();
-    let money = Money { amount: more.abs(), currency: asks.currency };
+    let (by, asks) = (money(Money { amount: more.abs(), currency: asks.currency }), money(asks));
     let says = match more {
         more if more.is_zero() => format!("The tariff asks {asks} for the water on it, and so much was billed."),
-        more if more > Decimal::ZERO => format!("The tariff asks {asks} for the water on it; {money} more was billed."),
-        _ => format!("The tariff asks {asks} for the water on it; {money} less was billed."),
+        more if more > Decimal::ZERO => format!("The tariff asks {asks} for the water on it; {by} more was billed."),
+        _ => format!("The tariff asks {asks} for the water on it; {by} less was billed."),
     };
     (says, parts)
 }
 
 fn fell(explained: &Explained) -> String {
     let by = explained.parts.fell_by;
-    let money = Money { amount: by.amount.abs(), ..by };
+    let so_much = money(Money { amount: by.amount.abs(), ..by });
     let how = match by.amount {
         amount if amount.is_zero() => "It is as high as the bill before.".to_owned(),
-        amount if amount > Decimal::ZERO => format!("It is {money} lower than the bill before."),
-        _ => format!("It is {money} higher than the bill before."),
+        amount if amount > Decimal::ZERO => format!("It is {so_much} lower than the bill before."),
+        _ => format!("It is {so_much} higher than the bill before."),
     };
     let assumed = if explained.washing_before_assumed {
         " What was washed then is taken from the baseline, because no meter of the site counted it."
@@ -296,7 +297,7 @@ async fn shown(
     let known = async |tx: &Tx<'_>| water_bill::with_evidence(tx, account, id).await;
     let (stored, evidence) = db.read(caller.scope(), caller.now(), known).await?;
     let bill = &stored.value.bill;
-    let line = |words: &str, amount| (words.to_owned(), Money { amount, ..bill.total }.to_string());
+    let line = |words: &str, amount| (words.to_owned(), money(Money { amount, ..bill.total }));
     let page = Page {
         account: account.0,
         supplier: evidence.account.supplier.clone(),
