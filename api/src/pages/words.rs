@@ -105,6 +105,11 @@ fn without_zeros(number: String) -> String {
     if number.contains('.') { number.trim_end_matches('0').trim_end_matches('.').to_owned() } else { number }
 }
 
+/// How many.
+pub(super) fn count(number: usize) -> String {
+    display::said_exactly(number.into())
+}
+
 /// An amount of money.
 pub(super) fn money(amount: Money) -> String {
     display::money(amount, UnitSystem::Us)
