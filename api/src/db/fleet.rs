@@ -146,7 +146,7 @@ const READ: &str = "
 fn key(order: UnitOrder) -> String {
     let key = match order {
         UnitOrder::Site => "",
-        // Those that do not work come first; of other states, those that are laid up stand for all.
+        // Those that do not work come first; what is not named here stands beside those that are laid up.
         UnitOrder::State => {
             "coalesce(array_position(array['running', 'laid_up', 'starting', 'bypassed', 'stopped'], sp.state), 2) desc,"
         }
