@@ -19,7 +19,7 @@ use std::collections::BTreeMap;
 pub struct Amounts([Option<f64>; Stream::ALL.len()]);
 
 /// The streams of fresh water.
-const FRESH: [Stream; 4] = [Stream::Makeup, Stream::HandFill, Stream::Rinse, Stream::Bypass];
+pub const FRESH: [Stream; 4] = [Stream::Makeup, Stream::HandFill, Stream::Rinse, Stream::Bypass];
 
 impl Amounts {
     /// The amount of a stream; none where nothing measures it.

@@ -77,4 +77,8 @@ async fn the_shortest_demo_is_made_too() {
     let made = demo::load(app.db(), size, "2026-05-04T09:30:00Z".parse().unwrap(), &|_, _| {}).await.unwrap();
     let visits = app.superuser().await.query_one("select count(*) from service_event", &[]).await.unwrap();
     assert!(visits.get::<_, i64>(0) > 20, "of dealer {}", made.dealer);
+    // What a customer is billed for is in the currency of its terms, so that it adds up to a cost.
+    let others = "select count(*) from billed_item b join cost_terms t using (dealer_id, site_id)
+        where b.currency is distinct from t.terms ->> 'currency'";
+    assert_eq!(app.superuser().await.query_one(others, &[]).await.unwrap().get::<_, i64>(0), 0);
 }

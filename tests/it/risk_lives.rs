@@ -119,7 +119,7 @@ async fn the_course_of_a_unit_is_told_from_its_failures() {
     let growth = number(&course["growth"]);
     assert!(number(&course["growth_lower"]) < growth && growth < number(&course["growth_upper"]), "{course}");
     let words = course["words"].as_str().unwrap();
-    assert!(words.starts_with("steady: 10 failures and upsets in 1500 days, one in 150 days on average"), "{words}");
+    assert!(words.starts_with("steady: 10 failures and upsets in 1,500 days, one in 150 days on average"), "{words}");
 }
 
 /// A visit is planned for the day on which a young tube is as old as it should be when it is replaced; the other

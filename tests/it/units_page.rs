@@ -84,6 +84,8 @@ async fn a_fleet_of_500_fits_into_its_page() {
     let site = dealer.site(dealer.customer("Harbour Haulage").await, "North yard").await;
     dealer.place(dealer.unit("L-501").await, site, "2026-01-01T00:00:00Z").await;
     assert!(dealer.office.page("/units/map").await.text().contains("These are the first 500 units"), "not all are");
+    assert!(dealer.office.page("/units").await.text().contains("The first 500 units;"), "nor here");
+    assert_eq!(dealer.office.page("/units.csv").await.text().lines().count(), 502, "the table has all of them");
 }
 
 #[tokio::test]
@@ -120,6 +122,34 @@ async fn units_are_found_put_in_order_kept_as_lists_and_taken_away() {
     assert!(!own.shown().contains("fails within 30 days") && !own.text().contains("Next due"), "{own:?}");
     let own = viewer.page("/units.csv").await;
     assert!(!own.shown().contains("p_fails_30_d") && own.text().lines().count() < 30, "{own:?}");
+}
+
+/// In each order the whole fleet comes, and of two units the one that it puts first.
+#[tokio::test]
+async fn each_order_puts_units_first_by_what_it_is_called_after() {
+    let app = TestApp::start().await;
+    let dealer = fleet(&app).await;
+    let unlike = "
+      update month_fact set volumes = '{\"makeup_l\": 1, \"rinse_l\": 99999}'
+       where unit_id = md5('u3')::uuid;
+      update month_fact set volumes = '{\"wash_l\": 99999}' where unit_id = md5('u4')::uuid;
+      delete from day_sheet where meter_no = 7";
+    app.superuser().await.batch_execute(unlike).await.unwrap();
+    for (order, first, last) in [
+        ("site", "Bay 60", "Bay 1"),
+        ("state", "Bay 25", "Bay 60"),
+        ("water", "Bay 3", "Bay 60"),
+        ("water", "Bay 7", "Bay 4"),
+        ("read", "Bay 7", "Bay 60"),
+        ("due", "Bay 60", "Bay 59"),
+        ("order", "Bay 60", "Bay 1"),
+        ("risk", "Bay 475", "Bay 60"),
+    ] {
+        let page = dealer.office.page(&format!("/units?sort={order}")).await;
+        assert!(page.text().contains("500 units. "), "{order}: {}", page.status());
+        let place = |label: &str| page.text().find(&format!(">{label}<")).unwrap_or_else(|| panic!("{order}: {label}"));
+        assert!(place(first) < place(last), "{order}: {first} before {last}");
+    }
 }
 
 async fn a_customer(app: &TestApp) -> uuid::Uuid {

@@ -3,7 +3,7 @@
 use super::error::known;
 use super::page::After;
 use super::placement::stood_with;
-use super::series::Of;
+use super::series::Found;
 use super::stamp::Change;
 use super::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -213,19 +213,6 @@ impl StoredFinding {
     }
 }
 
-/// Which findings.
-#[derive(Debug, Clone, Default)]
-pub struct Filter {
-    /// Of this unit; of units that stood with this customer and at this site when it was found.
-    pub of: Of,
-    /// Only open ones, or only closed ones.
-    pub open: Option<bool>,
-    /// First found at this instant or later.
-    pub from: Option<DateTime<Utc>>,
-    /// First found before this instant.
-    pub to: Option<DateTime<Utc>>,
-}
-
 const LIST: &str = concat!(
     "
 select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.about, f.cost_per_day, f.no_cost,
@@ -243,7 +230,7 @@ select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.about, f.cos
 ///
 /// # Errors
 /// When the database fails.
-pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredFinding>, DbError> {
+pub async fn list(tx: &Tx<'_>, filter: &Found, after: &After) -> Result<Vec<StoredFinding>, DbError> {
     let among = filter.of.among(tx).await?;
     Ok(sql_query(LIST)
         .bind::<SqlUuid, _>(after.key().1)

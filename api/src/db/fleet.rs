@@ -1,9 +1,10 @@
 //! The installed units as the overview shows them, and what the page of one unit needs beside
 //! its records: each in one query.
 
-use super::fact::amounts_of;
+use super::fact::{amount_name, amounts_of};
 use super::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
+use diesel::pg::Pg;
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{
@@ -11,8 +12,10 @@ use diesel::sql_types::{
 };
 use diesel_async::RunQueryDsl;
 use domain::customer::UnitSystem;
-use domain::facts::MonthFact;
+use domain::facts::{FRESH, MonthFact};
 use domain::ids::{CustomerId, SiteId, UnitId};
+use domain::spell::SpellState;
+use domain::unit_list::UnitOrder;
 use domain::zone::Month;
 use serde_json::Value;
 use uuid::Uuid;
@@ -111,21 +114,21 @@ fn fact(month: Month, volumes: Option<&Value>, coverage: Option<f32>, estimated:
     })
 }
 
-const INSTALLED: &str = "
-select u.id as unit_id, s.id as site_id, lower(sp.valid) as state_since, u.label, u.serial_number, m.name as model, s.name as site, s.latitude, s.longitude,
-       s.time_zone, c.name as customer, coalesce(c.unit_system, d.unit_system) as unit_system, sp.state,
-       t.volumes as now_volumes, t.coverage as now_coverage, t.estimated_share as now_estimated,
-       l.volumes as before_volumes, l.coverage as before_coverage, l.estimated_share as before_estimated,
-       r.last_read_at, coalesce(r.site_metered, false) as site_metered, coalesce(r.open_exceptions, 0)::int8 as open_exceptions
-  from placement p
-  join unit u on u.dealer_id = p.dealer_id and u.id = p.unit_id
-  join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
-  join customer c on c.dealer_id = p.dealer_id and c.id = p.customer_id
-  join dealer d on d.id = p.dealer_id
-  left join unit_model m on m.dealer_id = u.dealer_id and m.id = u.model_id
-  left join spell sp on sp.dealer_id = p.dealer_id and sp.unit_id = p.unit_id and sp.valid @> $1
-  left join month_fact t on t.dealer_id = p.dealer_id and t.subject_id = p.id and t.month = $3
-  left join month_fact l on l.dealer_id = p.dealer_id and l.subject_id = p.id and l.month = $4
+/// Which of the units that stand at a site now, and in which order.
+#[derive(Debug, Clone, Copy)]
+pub struct Wanted<'a> {
+    /// What customer, site, label or serial number hold.
+    pub find: &'a str,
+    /// In this state alone.
+    pub state: Option<SpellState>,
+    /// Which come first; those that are alike stay by customer, site and label.
+    pub order: UnitOrder,
+    /// Only the first of them, one more than [`UNITS_MOST`]; else all.
+    pub first: bool,
+}
+
+/// The last reading of any meter of a unit or of its site, and what waits for a decision there.
+const READ: &str = "
   left join lateral (
     select max(x.last_read_at) as last_read_at, bool_and(a.site_id is not null) as site_metered, sum(x.open) as open_exceptions
       from meter_attachment a
@@ -137,22 +140,94 @@ select u.id as unit_id, s.id as site_id, lower(sp.valid) as state_since, u.label
                  order by y.day desc, y.hour desc limit 1) as last_read_at,
                (select count(*) from reading_exception e
                  where e.dealer_id = a.dealer_id and e.meter_no = a.meter_no and e.closed_at is null) as open) x
-     where a.dealer_id = p.dealer_id and (a.unit_id = p.unit_id or a.site_id = p.site_id) and a.valid @> $1) r on true
- where p.valid @> $1
-   and position(lower($2) in lower(concat_ws(' ', c.name, s.name, u.label, u.serial_number))) > 0
- order by c.name, s.name, u.label, u.id";
+     where a.dealer_id = p.dealer_id and (a.unit_id = p.unit_id or a.site_id = p.site_id) and a.valid @> $1) r on true";
 
-/// The units that stand at a site now whose customer, site, label or serial number holds
-/// `find`, by customer, site and label; one more than [`UNITS_MOST`] at most.
+/// By what units come first, in SQL.
+fn key(order: UnitOrder) -> String {
+    let key = match order {
+        UnitOrder::Site => "",
+        // Those that do not work come first; what is not named here stands beside those that are laid up.
+        UnitOrder::State => {
+            "coalesce(array_position(array['running', 'laid_up', 'starting', 'bypassed', 'stopped'], sp.state), 2) desc,"
+        }
+        UnitOrder::Water => return most_water(),
+        UnitOrder::Read => "r.last_read_at nulls first,",
+        UnitOrder::Due => "(select min(o.due_on) from routine o where o.unit_id = p.unit_id and o.ended_at is null),",
+        UnitOrder::Order => {
+            "(select min(f.order_by) from place l
+                join stock_forecast f on f.dealer_id = l.dealer_id and f.place_id = l.id
+               where l.site_id = p.site_id),"
+        }
+        UnitOrder::Risk => "(select k.rank from unit_risk k where k.unit_id = p.unit_id),",
+    };
+    key.to_owned()
+}
+
+/// By the fresh water used this month, summed as [`domain::facts::Amounts::fresh_used`] does.
+fn most_water() -> String {
+    let names = FRESH.map(|stream| format!("'{}'", amount_name(stream))).join(", ");
+    format!(
+        "(select sum(v.value::float8) from month_fact t cross join lateral jsonb_each_text(t.volumes) v
+           where t.dealer_id = p.dealer_id and t.subject_id = p.id and t.month = $3 and v.key in ({names})) desc nulls last,"
+    )
+}
+
+/// The placements of the units that are wanted, with their order: all else is looked up of these alone.
+fn wanted(order: UnitOrder) -> String {
+    let (key, joined) = (key(order), if order == UnitOrder::Read { READ } else { "" });
+    format!(
+        "
+with wanted as materialized (
+  select p.id, row_number() over (order by {key} c.name, s.name, u.label, u.id) as turn
+    from placement p
+    join unit u on u.dealer_id = p.dealer_id and u.id = p.unit_id
+    join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
+    join customer c on c.dealer_id = p.dealer_id and c.id = p.customer_id
+    left join spell sp on sp.dealer_id = p.dealer_id and sp.unit_id = p.unit_id and sp.valid @> $1
+    {joined}
+   where p.valid @> $1 and ($5::text is null or sp.state = $5)
+     and position(lower($2) in lower(concat_ws(' ', c.name, s.name, u.label, u.serial_number))) > 0
+   order by turn limit $6)"
+    )
+}
+
+const INSTALLED: &str = "
+select w.turn, u.id as unit_id, s.id as site_id, lower(sp.valid) as state_since, u.label, u.serial_number, m.name as model, s.name as site, s.latitude, s.longitude,
+       s.time_zone, c.name as customer, coalesce(c.unit_system, d.unit_system) as unit_system, sp.state,
+       t.volumes as now_volumes, t.coverage as now_coverage, t.estimated_share as now_estimated,
+       l.volumes as before_volumes, l.coverage as before_coverage, l.estimated_share as before_estimated,
+       r.last_read_at, coalesce(r.site_metered, false) as site_metered, coalesce(r.open_exceptions, 0)::int8 as open_exceptions
+  from wanted w
+  join placement p on p.id = w.id
+  join unit u on u.dealer_id = p.dealer_id and u.id = p.unit_id
+  join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
+  join customer c on c.dealer_id = p.dealer_id and c.id = p.customer_id
+  join dealer d on d.id = p.dealer_id
+  left join unit_model m on m.dealer_id = u.dealer_id and m.id = u.model_id
+  left join spell sp on sp.dealer_id = p.dealer_id and sp.unit_id = p.unit_id and sp.valid @> $1
+  left join month_fact t on t.dealer_id = p.dealer_id and t.subject_id = p.id and t.month = $3
+  left join month_fact l on l.dealer_id = p.dealer_id and l.subject_id = p.id and l.month = $4";
+
+/// The first units that stand at a site now, by customer, site and label; one more than [`UNITS_MOST`] at most.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn installed(tx: &Tx<'_>, find: &str, month: Month) -> Result<Vec<Installed>, DbError> {
-    Ok(sql_query(format!("{INSTALLED} limit 501"))
+pub async fn installed(tx: &Tx<'_>, month: Month) -> Result<Vec<Installed>, DbError> {
+    let all = Wanted { find: "", state: None, order: UnitOrder::Site, first: true };
+    load(tx, &format!("{} {INSTALLED} {READ} order by w.turn", wanted(all.order)), all, month).await
+}
+
+async fn load<T>(tx: &Tx<'_>, sql: &str, of: Wanted<'_>, month: Month) -> Result<Vec<T>, DbError>
+where
+    T: QueryableByName<Pg> + Send + 'static,
+{
+    Ok(sql_query(sql)
         .bind::<Timestamptz, _>(tx.now())
-        .bind::<Text, _>(find)
+        .bind::<Text, _>(of.find)
         .bind::<Date, _>(month.first_day())
         .bind::<Date, NaiveDate>(month.previous().first_day())
+        .bind::<Nullable<Text>, _>(of.state.map(SpellState::as_str))
+        .bind::<Nullable<BigInt>, _>(of.first.then(|| i64::try_from(UNITS_MOST + 1).unwrap_or(i64::MAX)))
         .load(&mut tx.conn())
         .await?)
 }
@@ -238,21 +313,16 @@ const AHEAD: &str = "
      where f.dealer_id = k.dealer_id and f.night = k.night and f.unit_id = i.unit_id and f.p_30 is not null
      order by f.p_30 desc, f.component_id limit 1) f on true
   left join component l on l.dealer_id = k.dealer_id and l.id = f.component_id
- order by i.customer, i.site, i.label, i.unit_id";
+ order by i.turn";
 
-/// The same units with what comes up at each.
+/// The units that are wanted, with what comes up at each.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn ahead(tx: &Tx<'_>, find: &str, month: Month) -> Result<Vec<Ahead>, DbError> {
+pub async fn ahead(tx: &Tx<'_>, of: Wanted<'_>, month: Month) -> Result<Vec<Ahead>, DbError> {
     let columns = "i.*, d.due_on, d.due, o.order_by, o.order_item as \"order\", k.rank, k.p_30, l.kind as likeliest";
-    Ok(sql_query(format!("select {columns} from ({INSTALLED}) i {AHEAD}"))
-        .bind::<Timestamptz, _>(tx.now())
-        .bind::<Text, _>(find)
-        .bind::<Date, _>(month.first_day())
-        .bind::<Date, NaiveDate>(month.previous().first_day())
-        .load(&mut tx.conn())
-        .await?)
+    let sql = format!("{} select {columns} from ({INSTALLED} {READ}) i {AHEAD}", wanted(of.order));
+    load(tx, &sql, of, month).await
 }
 
 #[derive(QueryableByName)]

@@ -2,7 +2,7 @@
 
 use super::error::known;
 use super::page::After;
-use super::series::Of;
+use super::series::Found;
 use super::stamp::Change;
 use super::{DbError, Tx};
 use chrono::{DateTime, Utc};
@@ -179,20 +179,6 @@ pub async fn open_at(tx: &Tx<'_>, kind: FindingKind) -> Result<HashSet<i32>, DbE
     Ok(meters.into_iter().collect())
 }
 
-/// Which findings, and of what.
-#[derive(Debug, Clone, Default)]
-pub struct Filter {
-    /// Only open ones, or only closed ones.
-    pub open: Option<bool>,
-    /// Of this meter; of the meters that measured these units or their parts, and served this customer and
-    /// these sites since then.
-    pub of: Of,
-    /// First found at this instant or later.
-    pub from: Option<DateTime<Utc>>,
-    /// First found before this instant.
-    pub to: Option<DateTime<Utc>>,
-}
-
 /// A stored finding.
 #[derive(Debug, Clone, QueryableByName)]
 pub struct StoredFinding {
@@ -249,7 +235,7 @@ select w.id, m.id as meter_id, m.label as meter, w.kind, w.since, w.size, w.open
 ///
 /// # Errors
 /// When the database fails.
-pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredFinding>, DbError> {
+pub async fn list(tx: &Tx<'_>, filter: &Found, after: &After) -> Result<Vec<StoredFinding>, DbError> {
     let among = filter.of.among(tx).await?;
     Ok(sql_query(LIST)
         .bind::<SqlUuid, _>(after.key().1)

@@ -4,7 +4,7 @@ use super::error::known;
 use super::exchange;
 use super::page::After;
 use super::schema::{meter, reading_exception};
-use super::series::Of;
+use super::series::{Found, Of};
 use super::stamp::Change;
 use super::{DbError, Tx, correction, holding, touched};
 use chrono::{DateTime, Utc};
@@ -20,20 +20,6 @@ use domain::report::model::exception_words;
 use domain::ruling::{Correction, Decision};
 use serde_json::json;
 use uuid::Uuid;
-
-/// Which exceptions, and of what.
-#[derive(Debug, Clone, Default)]
-pub struct Filter {
-    /// Only open ones, or only closed ones.
-    pub open: Option<bool>,
-    /// Of this meter; of the meters that measured these units or their parts, and served this customer and
-    /// these sites then.
-    pub of: Of,
-    /// First found at this instant or later.
-    pub from: Option<DateTime<Utc>>,
-    /// First found before this instant.
-    pub to: Option<DateTime<Utc>>,
-}
 
 /// A stored exception.
 #[derive(Debug, Clone, QueryableByName)]
@@ -117,7 +103,7 @@ select e.id, m.id as meter_id, m.label as meter, m.stream, e.kind, e.from_at, e.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredException>, DbError> {
+pub async fn list(tx: &Tx<'_>, filter: &Found, after: &After) -> Result<Vec<StoredException>, DbError> {
     load(tx, filter, after.key().1, None, after.ask()).await
 }
 
@@ -142,7 +128,7 @@ pub(crate) struct Located {
 /// # Errors
 /// When the database fails.
 pub(crate) async fn waiting(tx: &Tx<'_>, unit: Option<Uuid>, most: i64) -> Result<Vec<Located>, DbError> {
-    let filter = Filter { open: Some(true), of: Of { unit, ..Of::default() }, ..Filter::default() };
+    let filter = Found { open: Some(true), of: Of { unit, ..Of::default() }, ..Found::default() };
     asked(tx, &located_sql(), (&filter, Uuid::nil(), None), most).await
 }
 
@@ -151,7 +137,7 @@ pub(crate) async fn waiting(tx: &Tx<'_>, unit: Option<Uuid>, most: i64) -> Resul
 /// # Errors
 /// [`DbError::NotFound`] outside the scope.
 pub(crate) async fn located(tx: &Tx<'_>, id: Uuid) -> Result<Located, DbError> {
-    let found = asked(tx, &located_sql(), (&Filter::default(), Uuid::nil(), Some(id)), 1).await?;
+    let found = asked(tx, &located_sql(), (&Found::default(), Uuid::nil(), Some(id)), 1).await?;
     found.into_iter().next().ok_or(DbError::NotFound)
 }
 
@@ -177,12 +163,12 @@ fn located_sql() -> String {
 /// # Errors
 /// [`DbError::NotFound`] outside the scope.
 pub async fn get(tx: &Tx<'_>, id: Uuid) -> Result<StoredException, DbError> {
-    load(tx, &Filter::default(), Uuid::nil(), Some(id), 1).await?.pop().ok_or(DbError::NotFound)
+    load(tx, &Found::default(), Uuid::nil(), Some(id), 1).await?.pop().ok_or(DbError::NotFound)
 }
 
 async fn load(
     tx: &Tx<'_>,
-    filter: &Filter,
+    filter: &Found,
     after: Uuid,
     id: Option<Uuid>,
     most: i64,
@@ -194,7 +180,7 @@ async fn load(
 async fn asked<T: QueryableByName<Pg> + Send + 'static>(
     tx: &Tx<'_>,
     sql: &str,
-    (filter, after, id): (&Filter, Uuid, Option<Uuid>),
+    (filter, after, id): (&Found, Uuid, Option<Uuid>),
     most: i64,
 ) -> Result<Vec<T>, DbError> {
     let among = filter.of.among(tx).await?;

@@ -12,6 +12,7 @@ pub use reports::live_on;
 
 use super::invent::late::Late;
 use super::invent::meters::MeterPlan;
+use super::invent::money::CURRENCY;
 use super::invent::names::{CUSTOMERS, MODELS, coordinates, model, region, roofed};
 use super::invent::oddity::Oddity;
 use super::invent::parts as planned_parts;
@@ -82,7 +83,8 @@ const DEALER: &str = "Millrace Water Reuse";
 /// When the database fails.
 pub async fn load(db: &Db, size: Size, now: DateTime<Utc>, progress: &dyn Fn(usize, usize)) -> Result<Made, DemoError> {
     let fleet = Fleet::invent(size, now);
-    let new = NewDealer { name: DEALER.to_owned(), time_zone: "Europe/Lisbon".to_owned(), currency: "EUR".to_owned() };
+    let new =
+        NewDealer { name: DEALER.to_owned(), time_zone: "Europe/Lisbon".to_owned(), currency: CURRENCY.to_owned() };
     let dealer = db.add_dealer(&new).await?;
     let loader = Loader { db, scope: Scope::of_job(dealer), now };
     let ground = db.write(&loader.scope, now, async |tx| lay_ground(tx).await).await?;

@@ -4,10 +4,11 @@ use super::accounts::preview::MoneyView;
 use super::answer::{ChangedSince, Page, Paging, Problems};
 use super::series::AskOf;
 use super::service::in_order;
-use super::table::{Kind as Column, Tabled, listed};
+use super::table::{Kind as Column, Tabled, by_id, listed};
 use crate::auth::{Caller, perm};
 use crate::db::condition::{self, StoredFinding, StoredTest};
 use crate::db::page::After;
+use crate::db::series::Found;
 use crate::db::{Db, DbError, Tx, unit};
 use crate::extract::optional_instant;
 use crate::problem::Problem;
@@ -130,9 +131,9 @@ pub struct ListFindings {
 }
 
 impl ListFindings {
-    fn parse(&self, of: &AskOf) -> Result<condition::Filter, Problem> {
+    fn parse(&self, of: &AskOf) -> Result<Found, Problem> {
         in_order(self.from, self.to)?;
-        Ok(condition::Filter { of: of.parse()?, open: self.open, from: self.from, to: self.to })
+        Ok(Found { open: self.open, of: of.parse()?, from: self.from, to: self.to })
     }
 }
 
@@ -159,7 +160,7 @@ async fn list_findings(
         let rows = condition::list(tx, &filter, after).await?;
         rows.into_iter().map(FindingView::of).collect::<Result<Vec<_>, _>>()
     };
-    let key = |_: &After, view: &FindingView| (String::new(), view.id);
+    let key = by_id(|view: &FindingView| view.id);
     listed(&request, &caller, (&db, &rates), after, read, (key, |view| view)).await
 }
 

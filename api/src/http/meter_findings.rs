@@ -1,23 +1,20 @@
 //! `/v1/meter-findings`: meters that are silent, stand still, or whose pulses and dial disagree.
 
 use super::answer::{Page, Paging, Problems};
-use super::series::AskOf;
-use super::service::in_order;
-use super::table::{Kind, Tabled, listed};
+use super::series::{AskFound, AskOf};
+use super::table::{Kind, Tabled, by_id, listed};
 use crate::auth::{Caller, perm};
-use crate::db::meter_watch::{self, Filter, StoredFinding};
+use crate::db::meter_watch::{self, StoredFinding};
 use crate::db::page::After;
-use crate::db::series::Of;
 use crate::db::{Db, Tx};
-use crate::extract::optional_instant;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
 use domain::metering::finding::FindingKind;
-use serde::{Deserialize, Serialize};
-use utoipa::{IntoParams, ToSchema};
+use serde::Serialize;
+use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
@@ -64,37 +61,11 @@ impl From<StoredFinding> for FindingView {
     }
 }
 
-/// Which findings.
-#[derive(Debug, Deserialize, IntoParams)]
-#[into_params(parameter_in = Query)]
-pub struct ListFindings {
-    /// Only open ones (true), or only closed ones (false).
-    open: Option<bool>,
-    /// Only this meter's.
-    meter_id: Option<Uuid>,
-    /// First found at this instant or later.
-    #[serde(default, deserialize_with = "optional_instant")]
-    #[param(example = "2026-01-01T00:00:00Z")]
-    from: Option<DateTime<Utc>>,
-    /// First found before this instant.
-    #[serde(default, deserialize_with = "optional_instant")]
-    #[param(example = "2026-02-01T00:00:00Z")]
-    to: Option<DateTime<Utc>>,
-}
-
-impl ListFindings {
-    fn parse(&self, of: &AskOf) -> Result<Filter, Problem> {
-        in_order(self.from, self.to)?;
-        let of = Of { meter: self.meter_id, ..of.parse()? };
-        Ok(Filter { open: self.open, of, from: self.from, to: self.to })
-    }
-}
-
 /// List what is the matter with meters
 ///
 /// As the night run finds it, in the order in which it was first found. Those of a unit, customer or site are
 /// of the meters that measured it, or served it, meanwhile. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "meters", params(ListFindings, AskOf, Paging),
+#[utoipa::path(tag = "meters", params(AskFound, AskOf, Paging),
     responses((status = 200, description = "A page of findings", content(
         (Page<FindingView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -102,12 +73,12 @@ impl ListFindings {
 async fn list_meter_findings(
     request: HttpRequest,
     caller: Caller<perm::ReadFindings>,
-    (query, of, paging): (Query<ListFindings>, Query<AskOf>, Query<Paging>),
+    (query, of, paging): (Query<AskFound>, Query<AskOf>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (filter, after) = (query.parse(&of)?, paging.parse()?);
     let read = async move |tx: &Tx<'_>, after: &After| meter_watch::list(tx, &filter, after).await;
-    let key = |_: &After, row: &StoredFinding| (String::new(), row.id);
+    let key = by_id(|row: &StoredFinding| row.id);
     listed(&request, &caller, (&db, &rates), after, read, (key, FindingView::from)).await
 }
 

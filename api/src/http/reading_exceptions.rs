@@ -1,14 +1,12 @@
 //! `/v1/reading-exceptions`: steps that do not count until somebody rules on them.
 
 use super::answer::{Page, Paging, Problems};
-use super::series::AskOf;
-use super::service::in_order;
-use super::table::{Kind as Column, Tabled, listed};
+use super::series::{AskFound, AskOf};
+use super::table::{Kind as Column, Tabled, by_id, listed};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::fact::amount_name;
 use crate::db::page::After;
-use crate::db::ruling::{self, Filter, StoredException};
-use crate::db::series::Of;
+use crate::db::ruling::{self, StoredException};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, optional_instant};
 use crate::problem::Problem;
@@ -24,7 +22,7 @@ use domain::report::model::exception_words;
 use domain::ruling::Decision;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
-use utoipa::{IntoParams, ToSchema};
+use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
@@ -203,38 +201,12 @@ impl RulingInput {
     }
 }
 
-/// Which exceptions.
-#[derive(Debug, Deserialize, IntoParams)]
-#[into_params(parameter_in = Query)]
-pub struct ListExceptions {
-    /// Only open ones (true), or only closed ones (false).
-    open: Option<bool>,
-    /// Only this meter's.
-    meter_id: Option<Uuid>,
-    /// First found at this instant or later.
-    #[serde(default, deserialize_with = "optional_instant")]
-    #[param(example = "2026-01-01T00:00:00Z")]
-    from: Option<DateTime<Utc>>,
-    /// First found before this instant.
-    #[serde(default, deserialize_with = "optional_instant")]
-    #[param(example = "2026-02-01T00:00:00Z")]
-    to: Option<DateTime<Utc>>,
-}
-
-impl ListExceptions {
-    fn parse(&self, of: &AskOf) -> Result<Filter, Problem> {
-        in_order(self.from, self.to)?;
-        let of = Of { meter: self.meter_id, ..of.parse()? };
-        Ok(Filter { open: self.open, of, from: self.from, to: self.to })
-    }
-}
-
 /// List reading exceptions
 ///
 /// In the order in which the night run found them. Their steps are in no figure until somebody
 /// has ruled on them. Those of a unit, customer or site are of the meters that measured it, or served it, then.
 /// As a table (`Accept`), all of them.
-#[utoipa::path(tag = "meters", params(ListExceptions, AskOf, Paging),
+#[utoipa::path(tag = "meters", params(AskFound, AskOf, Paging),
     responses((status = 200, description = "A page of exceptions", content(
         (Page<ExceptionView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -242,12 +214,12 @@ impl ListExceptions {
 async fn list_exceptions(
     request: HttpRequest,
     caller: Caller<perm::ReadReadings>,
-    (query, of, paging): (Query<ListExceptions>, Query<AskOf>, Query<Paging>),
+    (query, of, paging): (Query<AskFound>, Query<AskOf>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (filter, after) = (query.parse(&of)?, paging.parse()?);
     let read = async move |tx: &Tx<'_>, after: &After| ruling::list(tx, &filter, after).await;
-    let key = |_: &After, row: &StoredException| (String::new(), row.id);
+    let key = by_id(|row: &StoredException| row.id);
     listed(&request, &caller, (&db, &rates), after, read, (key, ExceptionView::from)).await
 }
 

@@ -86,7 +86,7 @@ async fn known(tx: &Tx<'_>, reads: bool, reports: bool) -> Result<Known, DbError
     });
     Ok(Known {
         month,
-        units: fleet::installed(tx, "", month).await?,
+        units: fleet::installed(tx, month).await?,
         wanted: wanted.collect(),
         calls: open_calls(tx).await?,
         reports: if reports {

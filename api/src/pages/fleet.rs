@@ -8,7 +8,7 @@ use super::visitor::{Sender, Visitor};
 use super::words::{self, NONE};
 use super::{fleet_map, fleet_row, html_for};
 use crate::auth::{Caller, Permission, perm};
-use crate::db::fleet::{self, Ahead, UNITS_MOST};
+use crate::db::fleet::{self, Ahead, UNITS_MOST, Wanted};
 use crate::db::unit_list::{self, StoredList};
 use crate::db::{Db, DbError, Tx, dealer};
 use crate::problem::Problem;
@@ -24,7 +24,6 @@ use domain::unit_list::{UnitList, UnitOrder};
 use domain::zone::Month;
 use fleet_row::Row;
 use serde::Deserialize;
-use std::cmp::Reverse;
 use uuid::Uuid;
 
 /// The routes.
@@ -120,51 +119,17 @@ pub(super) struct Found {
     month: Month,
     today: NaiveDate,
     pub(super) units: Vec<Ahead>,
-    /// Whether there are more units than are looked at.
-    pub(super) more: bool,
 }
 
-/// Looks for the units of a choice, in its order.
+/// Looks for the units of a choice, in its order: for the first of them, or all.
 ///
 /// # Errors
 /// When the database fails.
-pub(super) async fn found(tx: &Tx<'_>, choice: &Choice) -> Result<Found, DbError> {
+pub(super) async fn found(tx: &Tx<'_>, choice: &Choice, first: bool) -> Result<Found, DbError> {
     let today = dealer::today(tx).await?;
     let month = Month::of(today);
-    let mut units = fleet::ahead(tx, &choice.find, month).await?;
-    let more = units.len() > UNITS_MOST;
-    if let Some(state) = choice.state {
-        units.retain(|unit| unit.unit.state.as_deref() == Some(state.as_str()));
-    }
-    sort(&mut units, choice.sort, month);
-    Ok(Found { month, today, units, more })
-}
-
-/// Puts units in order; those that are alike stay by customer and site.
-fn sort(units: &mut [Ahead], order: UnitOrder, month: Month) {
-    let last = NaiveDate::MAX;
-    match order {
-        UnitOrder::Site => {}
-        UnitOrder::State => units.sort_by_key(|unit| state_place(unit.unit.state.as_deref())),
-        UnitOrder::Water => units.sort_by(|one, other| used(other, month).total_cmp(&used(one, month))),
-        UnitOrder::Read => units.sort_by_key(|unit| unit.unit.last_read_at),
-        UnitOrder::Due => units.sort_by_key(|unit| unit.due_on.unwrap_or(last)),
-        UnitOrder::Order => units.sort_by_key(|unit| unit.order_by.unwrap_or(last)),
-        UnitOrder::Risk => units.sort_by_key(|unit| unit.rank.unwrap_or(i32::MAX)),
-    }
-}
-
-fn used(unit: &Ahead, month: Month) -> f64 {
-    let fact = unit.unit.this_month(month);
-    fact.and_then(|fact| fact.amounts.fresh_used()).map_or(-1.0, |litres| litres.0)
-}
-
-/// Those that do not work come first.
-fn state_place(state: Option<&str>) -> Reverse<usize> {
-    let order =
-        [SpellState::Running, SpellState::LaidUp, SpellState::Starting, SpellState::Bypassed, SpellState::Stopped];
-    let state = state.and_then(SpellState::from_name);
-    Reverse(order.iter().position(|one| Some(*one) == state).unwrap_or(1))
+    let wanted = Wanted { find: &choice.find, state: choice.state, order: choice.sort, first };
+    Ok(Found { month, today, units: fleet::ahead(tx, wanted, month).await? })
 }
 
 #[get("/units")]
@@ -182,7 +147,7 @@ async fn page<P: Permission>(caller: &Caller<P>, db: &Db, choice: &Choice) -> Re
     let may = May::of(caller);
     let known = async |tx: &Tx<'_>| {
         let lists = if may.lists { unit_list::list(tx).await? } else { Vec::new() };
-        Ok((found(tx, choice).await?, lists))
+        Ok((found(tx, choice, true).await?, lists))
     };
     let (found, lists) = db.read(caller.scope(), caller.now(), known).await?;
     let states =
@@ -244,7 +209,7 @@ fn summary(units: &[Ahead], choice: &Choice) -> String {
 async fn as_csv(visitor: Visitor<perm::ReadUnits>, asked: Query<Asked>, db: Data<Db>) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
     let (choice, may) = (Choice::of(&asked), May::of(&caller));
-    let found = db.read(caller.scope(), caller.now(), async |tx| found(tx, &choice).await).await?;
+    let found = db.read(caller.scope(), caller.now(), async |tx| found(tx, &choice, false).await).await?;
     let day = found.today;
     let named = format!("attachment; filename=\"units-{day}.csv\"");
     Ok(HttpResponse::Ok()

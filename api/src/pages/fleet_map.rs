@@ -51,7 +51,7 @@ pub(super) async fn map(
 ) -> Result<HttpResponse, Fault> {
     let Visitor(caller) = visitor;
     let choice = Choice::of(&asked);
-    let found = db.read(caller.scope(), caller.now(), async |tx| found(tx, &choice).await).await?;
+    let found = db.read(caller.scope(), caller.now(), async |tx| found(tx, &choice, true).await).await?;
     Ok(html_for(&caller, StatusCode::OK, &Page::of(&found, choice.query()))?)
 }
 
@@ -63,7 +63,7 @@ impl Page {
         let us = units.iter().all(|unit| unit.unit.unit_system == UnitSystem::Us.as_str());
         let system = if us { UnitSystem::Us } else { UnitSystem::Metric };
         let pictures = regions(spots).iter().filter_map(|region| drawn(region, system)).collect();
-        Self { query, first: found.more.then_some(UNITS_MOST), pictures, drawn: drawn_sites, others }
+        Self { query, first: (units.len() > UNITS_MOST).then_some(UNITS_MOST), pictures, drawn: drawn_sites, others }
     }
 }
 

@@ -4,7 +4,7 @@ use super::calibration::Calibration;
 use super::fault::Fault;
 use super::html_for;
 use super::visitor::Visitor;
-use super::words::NONE;
+use super::words::{NONE, money};
 use crate::auth::{Permission, perm};
 use crate::db::condition::{self, StoredFinding};
 use crate::db::page::{After, PAGE_DEFAULT};
@@ -26,6 +26,7 @@ use domain::money::Money;
 use domain::report::display;
 use domain::risk::scores::Scores;
 use domain::risk::words;
+use rust_decimal::Decimal;
 use serde::Deserialize;
 use uuid::Uuid;
 
@@ -152,7 +153,7 @@ impl Row {
             customer: unit.customer.unwrap_or_default(),
             within_30: words::chance(unit.p_30),
             within_90: words::chance(unit.p_90),
-            loss: loss.map_or_else(|| NONE.to_owned(), |loss| loss.to_string()),
+            loss: loss.map_or_else(|| NONE.to_owned(), money),
             parts: own.map(part).collect::<Result<Vec<_>, _>>()?,
             upset: unit.upset,
             findings: wrong.map(super::words::finding).collect::<Result<_, _>>()?,
@@ -185,10 +186,9 @@ fn to_bring(part: &PartAtRisk, kits: &[ToBring]) -> String {
     let Some(first) = items.first() else { return part };
     let item = |one: &&ToBring| {
         let ToBring { item, unit, quantity, in_vans, in_warehouses, .. } = one;
-        let (quantity, in_vans, in_warehouses) = (quantity.normalize(), in_vans.normalize(), in_warehouses.normalize());
-        let sells = one
-            .selling
-            .map_or_else(String::new, |price| format!(", sells at {} {} each", price.normalize(), one.currency));
+        let (quantity, in_vans, in_warehouses) = (said(*quantity), said(*in_vans), said(*in_warehouses));
+        let sells =
+            one.selling.map_or_else(String::new, |price| format!(", sells at {} {} each", said(price), one.currency));
         format!("{quantity} {unit} {item} ({in_vans} in vans, {in_warehouses} in warehouses{sells})")
     };
     let items: Vec<String> = items.iter().map(item).collect();
@@ -198,7 +198,7 @@ fn to_bring(part: &PartAtRisk, kits: &[ToBring]) -> String {
 impl From<scores::TurnedOut> for TurnedOut {
     fn from(horizon: scores::TurnedOut) -> Self {
         let (days, Unscored { pending, unknown }) = (horizon.days, horizon.unscored);
-        let waiting = format!("{pending} wait for their day, {unknown} can never be scored.");
+        let waiting = format!("{} wait for their day, {} can never be scored.", said(pending), said(unknown));
         let units = of_units(&horizon.units);
         let Some(found) = horizon.scores else {
             return Self {
@@ -212,8 +212,10 @@ impl From<scores::TurnedOut> for TurnedOut {
         let score = &found.score;
         let expected = score.bins.iter().map(|bin| bin.forecast * count(bin.count)).sum::<f64>();
         let sentence = format!(
-            "Of {} forecasts {expected:.1} were expected to come true, and {} did; {waiting}",
-            score.count, score.failed
+            "Of {} forecasts {} were expected to come true, and {} did; {waiting}",
+            said(score.count),
+            display::said(expected, 1),
+            said(score.failed)
         );
         let beside = |name: &str, brier: f64, own: f64| {
             let word = if own < brier { "better than" } else { "no better than" };
@@ -235,16 +237,22 @@ impl From<scores::TurnedOut> for TurnedOut {
 
 /// How forecasts of whole units turned out.
 fn of_units((pending, unknown, scores): &(i64, usize, Option<Scores>)) -> String {
-    let waiting = format!("{pending} wait for their day, {unknown} can never be scored.");
+    let waiting = format!("{} wait for their day, {} can never be scored.", said(*pending), said(*unknown));
     let Some(Scores { score, .. }) = scores else { return format!("Of whole units none can be scored yet: {waiting}") };
     let expected = score.bins.iter().map(|bin| bin.forecast * count(bin.count)).sum::<f64>();
     format!(
-        "Of {} units forecast {expected:.1} were expected to let their customer down, and {} did; {waiting}",
-        score.count, score.failed
+        "Of {} units forecast {} were expected to let their customer down, and {} did; {waiting}",
+        said(score.count),
+        display::said(expected, 1),
+        said(score.failed)
     )
 }
 
 #[expect(clippy::cast_precision_loss, reason = "far fewer forecasts than a double has whole numbers")]
 fn count(number: usize) -> f64 {
     number as f64
+}
+
+fn said(number: impl Into<Decimal>) -> String {
+    display::said_exactly(number.into().normalize())
 }

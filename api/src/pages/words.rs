@@ -16,6 +16,7 @@ use domain::metering::meter::MeterFacts;
 use domain::metering::slip::Slip;
 use domain::metering::step::ExceptionKind;
 use domain::metering::stream::{ReadBy, Stream};
+use domain::money::Money;
 use domain::reading::Source;
 use domain::report::display;
 use domain::report::model::exception_words;
@@ -91,8 +92,27 @@ pub(super) const SUPPLIER_UNITS: [(RegisterUnit, &str); 6] = [
 
 /// A register as it was read: all its digits.
 pub(super) fn register(value: f64) -> String {
-    let text = display::number(value, 15, 3, UnitSystem::Metric);
-    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+    without_zeros(display::number(value, 15, 3, UnitSystem::Metric))
+}
+
+/// A figure within a sentence: all its digits.
+pub(super) fn figure(value: f64) -> String {
+    without_zeros(display::said(value, 3))
+}
+
+/// Without zeros that end its decimals.
+fn without_zeros(number: String) -> String {
+    if number.contains('.') { number.trim_end_matches('0').trim_end_matches('.').to_owned() } else { number }
+}
+
+/// How many.
+pub(super) fn count(number: usize) -> String {
+    display::said_exactly(number.into())
+}
+
+/// An amount of money.
+pub(super) fn money(amount: Money) -> String {
+    display::money(amount, UnitSystem::Us)
 }
 
 /// A register as a form takes it.
@@ -113,7 +133,11 @@ pub(super) fn stream_unit(stream: Stream) -> &'static str {
 /// What one count of a register is: with painted zeros, several units.
 pub(super) fn counts(facts: &MeterFacts) -> String {
     let unit = register_unit(facts.unit.as_str());
-    if facts.multiplier > 1.0 { format!("\u{d7}\u{a0}{}\u{a0}{unit}", facts.multiplier) } else { unit.to_owned() }
+    if facts.multiplier > 1.0 {
+        format!("\u{d7}\u{a0}{}\u{a0}{unit}", figure(facts.multiplier))
+    } else {
+        unit.to_owned()
+    }
 }
 
 /// A register with what its counts are.
@@ -240,7 +264,7 @@ pub(super) fn quantity(amount: Decimal, unit: &str) -> String {
         "piece" => "pc",
         other => other,
     };
-    format!("{}\u{a0}{unit}", amount.normalize())
+    format!("{}\u{a0}{unit}", display::said_exactly(amount.normalize()))
 }
 
 /// How long a stock lasts.
@@ -275,11 +299,13 @@ pub(super) fn use_finding(row: &Foreseen, zone: Tz) -> Option<String> {
     let way = if forecast.use_is.as_deref()? == "above" { "more" } else { "less" };
     let (since, actual, expected) = (forecast.use_since?, forecast.use_actual?, forecast.use_expected?);
     Some(format!(
-        "{}, {}: {way} than expected since {}: {actual:.0} {} where {expected:.0} were expected.",
+        "{}, {}: {way} than expected since {}: {} {} where {} were expected.",
         row.place,
         row.item,
         day(local_date(zone, since)),
-        row.unit
+        display::said(actual, 0),
+        row.unit,
+        display::said(expected, 0)
     ))
 }
 
@@ -298,8 +324,10 @@ pub(super) fn count_difference(why: DifferenceWhy) -> &'static str {
 /// A finding at a unit with its begin.
 pub(super) fn finding(found: &StoredFinding) -> Result<String, DbError> {
     let cost = found.cost().map(|CostPerDay { least, most }| match least == most {
-        true => format!(" It costs {least} a day."),
-        false => format!(" It costs {least} to {most} a day, by how much else the water account uses."),
+        true => format!(" It costs {} a day.", money(least)),
+        false => {
+            format!(" It costs {} to {} a day, by how much else the water account uses.", money(least), money(most))
+        }
     });
     let why = || found.no_cost.as_ref().map(|why| format!(" What it costs is not reckoned: {why}."));
     let cost = cost.or_else(why).unwrap_or_default();
@@ -336,5 +364,19 @@ pub(super) fn role(role: Role) -> &'static str {
         Role::CustomerViewer => "customer, looks only",
         Role::CustomerReader => "customer, enters readings too",
         Role::Client => "program",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use domain::money::Currency;
+
+    #[test]
+    fn thousands_are_parted() {
+        let amount = Money { amount: Decimal::new(123_450, 2), currency: Currency::parse("EUR").unwrap() };
+        assert_eq!(money(amount), "1,234.50\u{a0}EUR");
+        assert_eq!(quantity(Decimal::new(125_000, 2), "l"), "1,250\u{a0}L");
+        assert_eq!([figure(6000.0), figure(1234.5)], ["6,000", "1,234.5"]);
     }
 }

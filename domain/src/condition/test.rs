@@ -1,6 +1,7 @@
 //! The kinds of tests, each of one cause, and what one came to.
 
 use crate::named::named;
+use crate::report::display::said;
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
@@ -33,7 +34,7 @@ impl Kind {
     /// The finding of that size in plain words; `about` says which of several pumps.
     #[must_use]
     pub fn words(self, size: f64, about: Option<&str>) -> String {
-        let percent = 100.0 * size;
+        let percent = said(100.0 * size.abs(), 0);
         let drifts = |probe: &str, by: String| {
             format!(
                 "The {probe} probe drifts by {by} in 30 days: it will be out of its limits before it is usually calibrated."
@@ -41,24 +42,24 @@ impl Kind {
         };
         match self {
             Self::PassingFillValve => {
-                format!("The fill valve seems to pass: {size:.0} L a day run in while nobody washes.")
+                format!("The fill valve seems to pass: {} L a day run in while nobody washes.", said(size, 0))
             }
-            Self::FallingFlow => format!("The pump delivers {percent:.0} % less in an hour than it did."),
-            Self::EnergyAbove => format!("It uses {size:.1} kWh a day more than the same water used to take."),
-            Self::StartsAbove => format!("The pump starts {percent:.0} % more often for the same water."),
-            Self::PressureAbove => format!("{size:.0} kPa more than usual are lost across the media."),
+            Self::FallingFlow => format!("The pump delivers {percent} % less in an hour than it did."),
+            Self::EnergyAbove => format!("It uses {} kWh a day more than the same water used to take.", said(size, 1)),
+            Self::StartsAbove => format!("The pump starts {percent} % more often for the same water."),
+            Self::PressureAbove => format!("{} kPa more than usual are lost across the media.", said(size, 0)),
             Self::PhProbeDrifts => drifts("pH", format!("{size:.2} pH")),
             Self::OrpProbeDrifts => drifts("ORP", format!("{size:.0} mV")),
             Self::OxygenProbeDrifts => drifts("dissolved-oxygen", format!("{size:.1} % of saturation")),
             Self::DoseOff => {
-                let (by, way) = (percent.abs(), if size < 0.0 { "less" } else { "more" });
+                let way = if size < 0.0 { "less" } else { "more" };
                 let pump = match about {
                     None => "A dosing pump".to_owned(),
                     // The size is that of one of them alone.
                     Some(names) if names.contains(", ") => format!("Dosing of {names}: the worst of the pumps"),
                     Some(name) => format!("Dosing of {name}: the pump"),
                 };
-                format!("{pump} gives {by:.0} % {way} than its setting says.")
+                format!("{pump} gives {percent} % {way} than its setting says.")
             }
         }
     }
@@ -170,5 +171,23 @@ impl WhyNot {
     #[must_use]
     pub fn ends_what_was_found(self, kind: Kind) -> bool {
         matches!(self, Self::Meter(_) | Self::NoUse) || kind.needs_notes() == Some(self)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_size_is_said_with_its_thousands_parted() {
+        assert_eq!(
+            Kind::PassingFillValve.words(1268.7, None),
+            "The fill valve seems to pass: 1,269 L a day run in while nobody washes."
+        );
+        assert_eq!(Kind::EnergyAbove.words(4.0, None), "It uses 4.0 kWh a day more than the same water used to take.");
+        assert_eq!(
+            Kind::DoseOff.words(-0.184, Some("acid")),
+            "Dosing of acid: the pump gives 18 % less than its setting says."
+        );
     }
 }

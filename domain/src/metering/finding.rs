@@ -1,6 +1,7 @@
 //! A condition of a meter that began at an instant and has a size.
 
 use crate::named::named;
+use crate::report::display::said;
 use chrono::{DateTime, Utc};
 
 named! {
@@ -36,18 +37,18 @@ impl FindingKind {
     /// The finding of that size in plain words.
     #[must_use]
     pub fn words(self, size: f64) -> String {
-        let percent = 100.0 * size.abs();
+        let percent = said(100.0 * size.abs(), 1);
         match self {
-            Self::ReadingsMissing => format!("{size:.0} expected readings have not come."),
-            Self::Stuck => format!("The register stood still on {size:.0} days on which the unit worked."),
-            Self::PulsesLost => format!("{percent:.1} % of what the dial passed gave no pulse."),
-            Self::PulsesExtra => format!("{percent:.1} % more pulses came than the dial passed."),
+            Self::ReadingsMissing => format!("{} expected readings have not come.", said(size, 0)),
+            Self::Stuck => format!("The register stood still on {} days on which the unit worked.", said(size, 0)),
+            Self::PulsesLost => format!("{percent} % of what the dial passed gave no pulse."),
+            Self::PulsesExtra => format!("{percent} % more pulses came than the dial passed."),
             Self::PulseDrift if size < 0.0 => {
-                format!("Of what the dial passed {percent:.1} % fewer pulses come than before.")
+                format!("Of what the dial passed {percent} % fewer pulses come than before.")
             }
-            Self::PulseDrift => format!("Of what the dial passed {percent:.1} % more pulses come than before."),
+            Self::PulseDrift => format!("Of what the dial passed {percent} % more pulses come than before."),
             Self::BeyondTheGuns => format!(
-                "{percent:.1} % more wash water than the tested guns can pass: check the meter, its unit, the hours, or \
+                "{percent} % more wash water than the tested guns can pass: check the meter, its unit, the hours, or \
                  the bucket tests."
             ),
         }
@@ -61,6 +62,7 @@ mod tests {
     #[test]
     fn a_finding_is_said_in_words_with_its_size() {
         assert_eq!(FindingKind::ReadingsMissing.words(3.0), "3 expected readings have not come.");
+        assert_eq!(FindingKind::ReadingsMissing.words(1440.0), "1,440 expected readings have not come.");
         assert_eq!(FindingKind::PulsesLost.words(0.071), "7.1 % of what the dial passed gave no pulse.");
         assert!(FindingKind::PulseDrift.words(-0.05).contains("5.0 % fewer"));
     }

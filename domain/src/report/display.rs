@@ -233,6 +233,19 @@ pub fn number(value: f64, digits: i32, places_most: i32, format: impl Into<Forma
     signed(rounded, written(&plain, format.into().numbers))
 }
 
+/// A number within an English sentence, with all its whole digits and so many decimals: 1,269.
+#[must_use]
+pub fn said(value: f64, places: i32) -> String {
+    number(value, 15, places, UnitSystem::Us)
+}
+
+/// The same of an amount without loss, with the decimals that it has.
+#[must_use]
+pub fn said_exactly(amount: Decimal) -> String {
+    let sign = if amount.is_sign_negative() && !amount.is_zero() { "\u{2212}" } else { "" };
+    format!("{sign}{}", written(&amount.abs().to_string(), UnitSystem::Us.into()))
+}
+
 /// Plain digits with the marks of a reader.
 fn written(plain: &str, numbers: Numbers) -> String {
     let (grouping, point) = numbers.marks();
@@ -322,6 +335,15 @@ mod tests {
         check(&volume(1.0, Us, 3), "0 gal");
         check(&flow(40.0, Us), "10.6 gal/h");
         check(&flow(40.0, Metric), "40.0 L/h");
+    }
+
+    #[test]
+    fn a_sentence_says_all_digits() {
+        let sizes =
+            [(1268.7, 0), (12_345.64, 1), (0.0, 1), (20.0, 0), (-1_500.2, 0)].map(|(size, places)| said(size, places));
+        assert_eq!(sizes, ["1,269", "12,345.6", "0.0", "20", "\u{2212}1,500"]);
+        let amounts = ["1250.50", "-40000", "0", "6.85"].map(|amount| said_exactly(amount.parse().unwrap()));
+        assert_eq!(amounts, ["1,250.50", "\u{2212}40,000", "0", "6.85"]);
     }
 
     #[test]

@@ -4,6 +4,7 @@ use super::{LEVEL, days_between};
 use crate::named::named;
 use crate::reliability::estimate::Bounds;
 use crate::reliability::repairable::{History, PowerLaw, laplace, rate};
+use crate::report::display::said;
 use chrono::{DateTime, Utc};
 
 named! {
@@ -91,9 +92,11 @@ impl Course {
     #[must_use]
     pub fn words(&self) -> String {
         let Self { events, days, way, .. } = self;
-        let happened = format!("{events} failures and upsets in {days:.0} days");
-        let between = self.mean_days.map_or_else(String::new, |mean| format!(", one in {mean:.0} days on average"));
-        let now = self.present_mean_days.map_or_else(String::new, |mean| format!(", of late one in {mean:.0} days"));
+        let happened = format!("{events} failures and upsets in {} days", said(*days, 0));
+        let between =
+            self.mean_days.map_or_else(String::new, |mean| format!(", one in {} days on average", said(mean, 0)));
+        let now =
+            self.present_mean_days.map_or_else(String::new, |mean| format!(", of late one in {} days", said(mean, 0)));
         match way {
             Way::GettingWorse => format!("getting worse: {happened}{between}, ever sooner{now}"),
             Way::GettingBetter => format!("getting better: {happened}{between}, ever later{now}"),
@@ -148,7 +151,7 @@ mod tests {
         assert!(even.way == Way::Steady && even.mean_days_bounds.contains(200.0) && even.mean_days == Some(200.0));
         let few = course(&stay, &[10.0, 20.0, 30.0].map(at)).unwrap();
         assert_eq!((few.way, few.p, few.growth), (Way::TooFew, None, None));
-        assert_eq!(few.words(), "too little happened to tell: 3 failures and upsets in 1000 days; 4 are needed");
+        assert_eq!(few.words(), "too little happened to tell: 3 failures and upsets in 1,000 days; 4 are needed");
         let none = course(&stay, &[]).unwrap();
         assert_eq!((none.events, none.mean_days, none.mean_days_bounds.upper), (0, None, None));
         assert_eq!(course(&[], &[at(3.0)]), None);

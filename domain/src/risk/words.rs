@@ -49,10 +49,14 @@ pub fn reason(told: &Told<'_>) -> String {
             format!("none like it is known beyond {reach}; rated for {}", amount(rated, told.run_basis))
         }
         (0, 0, None) => format!("none like it is known beyond {reach}"),
-        (0, known, _) => format!("none of {known} like it had failed by {reach}"),
-        (failed, known, _) => format!("{failed} of {known} like it had failed by {reach}"),
+        (0, known, _) => format!("none of {} like it had failed by {reach}", count(known)),
+        (failed, known, _) => format!("{} of {} like it had failed by {reach}", count(failed), count(known)),
     };
     format!("{at}; {others}")
+}
+
+fn count(parts: usize) -> String {
+    display::said_exactly(parts.into())
 }
 
 /// Why the process may upset, in words made from the figures.
@@ -62,7 +66,8 @@ pub fn upset(risk: &UpsetRisk) -> String {
     let [first, ..] = risk.chances;
     let signs: String = risk.signs.iter().map(|shown| format!("; {}", sign(shown))).collect();
     format!(
-        "process upset: {upsets} here in {days:.0} days, drawn towards the rate of all units{signs}; {} in 30 days",
+        "process upset: {upsets} here in {} days, drawn towards the rate of all units{signs}; {} in 30 days",
+        display::said(days, 0),
         chance(first)
     )
 }
@@ -113,7 +118,9 @@ pub fn plan(plan: Plan, run_basis: RunBasis, part_age: f64) -> String {
     match plan {
         Plan::Replace(Replace { age, saving_per_1000, visit }) => {
             let unit = amount(1000.0, run_basis);
-            let saves = saving_per_1000.map_or_else(String::new, |money| format!(", which saves {money} in {unit}"));
+            let saves = saving_per_1000.map_or_else(String::new, |money| {
+                format!(", which saves {} in {unit}", display::money(money, UnitSystem::Us))
+            });
             let visit = visit.map_or_else(String::new, |visit| {
                 let more = display::percent(visit.more);
                 format!("; at the visit of {} it costs {more} more than at that age", display::date(visit.day))
@@ -228,6 +235,8 @@ mod tests {
             rated_life: Some(6000.0),
         };
         assert_eq!(reason(&tube), "dosing pump tube at 5,480 h; 9 of 14 like it had failed by 5,600 h");
+        let many = Told { alike: Alike { failed: 0, known: 1200 }, ..tube };
+        assert!(reason(&many).ends_with("none of 1,200 like it had failed by 5,600 h"), "{}", reason(&many));
         let alone = Told { alike: Alike { failed: 0, known: 0 }, about: true, ..tube };
         assert_eq!(
             reason(&alone),
@@ -243,7 +252,7 @@ mod tests {
         let aligned = Replace { saving_per_1000: Some(saves), visit, ..replace };
         let aligned = plan(Plan::Replace(aligned), RunBasis::Hours, 4000.0);
         assert!(
-            aligned.starts_with("replace by 4,320 h, which saves 1.50 EUR in 1,000 h; at the visit of "),
+            aligned.starts_with("replace by 4,320 h, which saves 1.50\u{a0}EUR in 1,000 h; at the visit of "),
             "{aligned}"
         );
         assert!(aligned.ends_with(" it costs 2\u{a0}% more than at that age"), "{aligned}");

@@ -5,6 +5,7 @@ pub mod among;
 pub mod readings;
 pub mod water;
 
+use chrono::{DateTime, Utc};
 use domain::ids::{CustomerId, UnitId};
 use domain::spell::SpellState;
 use uuid::Uuid;
@@ -44,4 +45,17 @@ impl Of {
     pub fn of_unit(unit: UnitId) -> Self {
         Self { unit: Some(unit.0), ..Self::default() }
     }
+}
+
+/// Which of what was found, at units or in what their meters showed.
+#[derive(Debug, Clone, Default)]
+pub struct Found {
+    /// Only open ones, or only closed ones.
+    pub open: Option<bool>,
+    /// Of this meter; of these units, of this customer and at these sites as it was meanwhile.
+    pub of: Of,
+    /// First found at this instant or later.
+    pub from: Option<DateTime<Utc>>,
+    /// First found before this instant.
+    pub to: Option<DateTime<Utc>>,
 }

@@ -1,7 +1,7 @@
 //! Readings that come only after the reports of their months were issued.
 
 use super::meters::{MeterPlan, by_customer};
-use super::money::utility;
+use super::money::{CURRENCY, utility};
 use super::oddity::Metering;
 use super::plan::{DAY_S, UnitPlan};
 
@@ -30,8 +30,8 @@ pub(crate) fn hold_back(units: &mut [(UnitPlan, Vec<MeterPlan>)], to_s: i64) -> 
         units.iter().filter_map(|(plan, meters)| Some(candidates(plan, meters.first()?, to_s))).flatten().collect();
     candidates.sort_by(|one, other| one.off.total_cmp(&other.off));
     // The tolerance for money is in euros.
-    let small = candidates.iter().find(|one| one.off > 0.01 && utility(one.site).currency == "EUR");
-    let abroad = |one: &&Candidate| utility(one.site).currency != "EUR";
+    let small = candidates.iter().find(|one| one.off > 0.01 && utility(one.site).currency == CURRENCY);
+    let abroad = |one: &&Candidate| utility(one.site).currency != CURRENCY;
     let large = candidates.iter().rev().find(abroad);
     let chosen: Vec<(usize, usize)> = small.into_iter().chain(large).map(|one| (one.unit, one.reading)).collect();
     let mut take = |(unit, reading): (usize, usize)| {

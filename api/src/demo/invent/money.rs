@@ -16,6 +16,8 @@ use domain::tariff::{Tariff, TariffVersion};
 use domain::units::RegisterUnit;
 use rust_decimal::Decimal;
 
+/// The dealer's currency, in which its goods have their prices.
+pub(crate) const CURRENCY: &str = "EUR";
 /// The class of machine that is tallied.
 pub(crate) const MACHINES: &str = "vehicle";
 

@@ -1,6 +1,7 @@
 //! What goes through the dealer's stores: a warehouse and two vans.
 
 use super::chance::{Chance, Topic};
+use super::money::{CURRENCY, utility};
 use super::plan::{DAY_S, HOUR_S};
 use domain::stock::hazard::HazardGroup;
 use domain::stock::quantity::StockUnit;
@@ -80,6 +81,12 @@ pub(crate) enum Deed {
 
 const QUARTER_S: i64 = 91 * DAY_S;
 const MONTH_S: i64 = 30 * DAY_S;
+
+/// Whether an item is billed by itself at a site: each third is, where the customer is billed in the currency of its
+/// price; what else goes into units is in the fee.
+pub(crate) fn is_billed(item: usize, site: usize) -> bool {
+    item % 3 == 2 && utility(site).currency == CURRENCY
+}
 
 /// The ledger from `from_s` to `to_s` in order of time; nothing is taken that is not there.
 pub(crate) fn ledger(from_s: i64, to_s: i64, units: &[usize]) -> Vec<LinePlan> {

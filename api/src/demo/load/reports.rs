@@ -5,6 +5,7 @@ use crate::auth::Scope;
 use crate::db::page::After;
 use crate::db::report::{self, StoredReport, life, question, rule, standing};
 use crate::db::{Db, DbError, Tx};
+use crate::demo::invent::money::CURRENCY;
 use crate::jobs::night_run;
 use crate::readings::Row;
 use chrono::{DateTime, Utc};
@@ -18,7 +19,7 @@ use rust_decimal::Decimal;
 
 /// Has the night run issue what has its readings.
 pub(super) async fn set_rule(tx: &Tx<'_>) -> Result<(), DbError> {
-    let money = Money { amount: Decimal::from(60), currency: Currency::parse("EUR")? };
+    let money = Money { amount: Decimal::from(60), currency: Currency::parse(CURRENCY)? };
     let new = ReportRule {
         issues: true,
         least_grade: Grade::MakeupOnly,

@@ -5,9 +5,10 @@ use crate::db::stock::placed::{self, Came, Wanted};
 use crate::db::stock::{item, lot, movement, place, price};
 use crate::db::{DbError, Tx};
 use crate::demo::Fleet;
+use crate::demo::invent::money::CURRENCY;
 use crate::demo::invent::oddity::Oddity;
 use crate::demo::invent::plan::UnitPlan;
-use crate::demo::invent::stock::{Deed, ITEMS, ItemPlan, LinePlan, ORDERED, VANS, ledger};
+use crate::demo::invent::stock::{Deed, ITEMS, ItemPlan, LinePlan, ORDERED, VANS, is_billed, ledger};
 use chrono::Days;
 use domain::ids::{ItemId, LotId, MovementId, PlaceId, SupplierId, UnitId};
 use domain::money::{Currency, Money};
@@ -37,7 +38,7 @@ pub(super) async fn add(loader: &Loader<'_>, fleet: &Fleet, units: &[UnitId]) ->
         .write(&loader.scope, loader.now, async |tx| {
             let mut stores = Stores::open(tx, from_s).await?;
             for line in &lines {
-                stores.post(tx, line, units).await?;
+                stores.post(tx, line, (fleet, units)).await?;
             }
             stores.order(tx).await
         })
@@ -70,7 +71,7 @@ impl Stores {
         self.places.get(number).copied().ok_or(DbError::NotFound)
     }
 
-    async fn post(&mut self, tx: &Tx<'_>, line: &LinePlan, units: &[UnitId]) -> Result<(), DbError> {
+    async fn post(&mut self, tx: &Tx<'_>, line: &LinePlan, (fleet, units): (&Fleet, &[UnitId])) -> Result<(), DbError> {
         let planned = ITEMS.get(line.item).ok_or(DbError::NotFound)?;
         let warehouse = self.place(0)?;
         let event = match line.deed {
@@ -81,7 +82,7 @@ impl Stores {
             Deed::Use { van, unit } => Event::Issued {
                 from_place_id: self.place(van + 1)?,
                 unit_id: units.get(unit).copied().ok_or(DbError::NotFound)?,
-                payer: if line.item % 3 == 2 { Payer::Billed } else { Payer::Included },
+                payer: payer(line, fleet.units.get(unit).map(|(plan, _)| plan)),
             },
             Deed::Count => Event::Counted { place_id: warehouse, why: Some(DifferenceWhy::Missing) },
         };
@@ -136,6 +137,12 @@ impl Stores {
     }
 }
 
+/// Who pays for what goes into a unit.
+fn payer(line: &LinePlan, plan: Option<&UnitPlan>) -> Payer {
+    let site = plan.and_then(|plan| plan.site_at(line.at_s));
+    if site.is_some_and(|site| is_billed(line.item, site)) { Payer::Billed } else { Payer::Included }
+}
+
 async fn add_item(tx: &Tx<'_>, planned: &ItemPlan, from_s: i64) -> Result<ItemId, DbError> {
     let supply = Supply {
         // Known by name, and found when it is stored.
@@ -160,7 +167,7 @@ async fn add_item(tx: &Tx<'_>, planned: &ItemPlan, from_s: i64) -> Result<ItemId
     };
     let new = item::Named { item: new.checked()?, supplier: Some(SUPPLIER.to_owned()) };
     let item_id = item::create(tx, &new).await?.id;
-    let (from, currency) = (local_date(ZONE, instant(from_s)), Currency::parse("EUR")?);
+    let (from, currency) = (local_date(ZONE, instant(from_s)), Currency::parse(CURRENCY)?);
     for (kind, cents) in [(PriceKind::Purchase, planned.cents.0), (PriceKind::Selling, planned.cents.1)] {
         let per_unit = Money { amount: Decimal::new(cents, 2), currency };
         price::create(tx, &Price { item_id, kind, from, to: None, per_unit }).await?;

@@ -7,8 +7,11 @@ pub mod readings;
 pub(in crate::http) mod units;
 pub mod water;
 
-use crate::db::series::Of;
+use super::service::in_order;
+use crate::db::series::{Found, Of};
+use crate::extract::optional_instant;
 use crate::problem::{Kind, Problem};
+use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::spell::SpellState;
 use serde::Deserialize;
@@ -63,6 +66,32 @@ impl AskOf {
             site_number: self.site_number.clone(),
             cost_centre: self.cost_centre.clone(),
         })
+    }
+}
+
+/// Which of what was found in what meters showed.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct AskFound {
+    /// Only open ones (true), or only closed ones (false).
+    open: Option<bool>,
+    /// Only this meter's.
+    meter_id: Option<Uuid>,
+    /// First found at this instant or later.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-01-01T00:00:00Z")]
+    from: Option<DateTime<Utc>>,
+    /// First found before this instant.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-02-01T00:00:00Z")]
+    to: Option<DateTime<Utc>>,
+}
+
+impl AskFound {
+    pub(in crate::http) fn parse(&self, of: &AskOf) -> Result<Found, Problem> {
+        in_order(self.from, self.to)?;
+        let of = Of { meter: self.meter_id, ..of.parse()? };
+        Ok(Found { open: self.open, of, from: self.from, to: self.to })
     }
 }
 

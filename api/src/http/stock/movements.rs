@@ -9,7 +9,7 @@ use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, instant, optional_instant};
 use crate::http::answer::{self, Page, Paging, Problems};
 use crate::http::service::in_order;
-use crate::http::table::{Kind, Tabled, listed};
+use crate::http::table::{Kind, Tabled, by_id, listed};
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Query};
@@ -345,7 +345,7 @@ async fn list_stock_movements(
 ) -> Result<HttpResponse, Problem> {
     let (filter, after) = (asked.into_inner().parse()?, paging.parse()?);
     let read = async move |tx: &Tx<'_>, after: &After| movement::list(tx, &filter, after).await;
-    let key = |_: &After, row: &StoredMovement| (String::new(), row.movement.id.0);
+    let key = by_id(|row: &StoredMovement| row.movement.id.0);
     listed(&request, &caller, (&db, &rates), after, read, (key, MovementView::from)).await
 }
 

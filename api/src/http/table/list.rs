@@ -54,6 +54,11 @@ pub(crate) async fn listed<P, R: 'static, V: Tabled + 'static>(
     Ok(streamed(request, columns.0, pages, export))
 }
 
+/// The place of a record in a list that goes by ids alone.
+pub(crate) fn by_id<R>(id: impl Fn(&R) -> Uuid) -> impl Fn(&After, &R) -> (String, Uuid) {
+    move |_: &After, row: &R| (String::new(), id(row))
+}
+
 /// The columns, or those of the chosen fields, and where each is found in a record.
 fn columns<V: Tabled>(fields: Option<&[String]>) -> (Vec<Column>, Vec<(String, Kind)>) {
     let is_wanted = |path: &str| {

@@ -5,6 +5,7 @@ use super::super::fault::Fault;
 use super::super::html_for;
 use super::super::sent::Sent;
 use super::super::visitor::{Sender, Visitor};
+use super::super::words::count;
 use crate::auth::{Caller, Permission, Reach, perm};
 use crate::db::Db;
 use crate::db::asking::due::{self, Filter, Held};
@@ -101,8 +102,8 @@ async fn imported<P>(caller: &Caller<P>, db: &Db, sent: &Sent, page: &mut Page) 
     let Table { parsed, lines } = by_people::table(&text, &zones)?;
     let taken = intake::take(db, caller.scope(), caller.now(), parsed).await?;
     let line = |index: usize| lines.get(index).copied().unwrap_or_default();
-    page.outcome =
-        format!("Taken: {}. There already: {}. Not taken: {}.", taken.accepted, taken.known, taken.rejected.len());
+    let [new, known, bad] = [taken.accepted, taken.known, taken.rejected.len()].map(count);
+    page.outcome = format!("Taken: {new}. There already: {known}. Not taken: {bad}.");
     page.more = taken.rejected.len().saturating_sub(SHOWN_MOST);
     page.rejected = taken.rejected.into_iter().take(SHOWN_MOST).map(|bad| (line(bad.index), bad.detail)).collect();
     Ok(taken.accepted)

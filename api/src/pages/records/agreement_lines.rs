@@ -1,6 +1,6 @@
 //! A customer's agreements on its page: what they cost, and when they end.
 
-use super::super::words::{day, term_ends};
+use super::super::words::{day, money, term_ends};
 use crate::auth::{Permission, Role, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::series::Of;
@@ -26,7 +26,7 @@ fn line(agreement: &Agreement, today: NaiveDate) -> String {
         PriceFor::Fee => "Service",
         PriceFor::Rent => "Rent",
     };
-    let price = agreement.price_on(today.max(agreement.from)).map(|price| format!(" at {price} a month"));
+    let price = agreement.price_on(today.max(agreement.from)).map(|price| format!(" at {} a month", money(price)));
     let term = match agreement.term(today) {
         None => "it goes on until somebody ends it".to_owned(),
         Some(Term { ends_on, .. }) if ends_on <= today => {

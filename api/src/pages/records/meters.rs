@@ -6,6 +6,7 @@ use super::super::html_for;
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::words;
+use super::super::writing::{self, Retired, Written};
 use super::Of;
 use super::meter_changes::{self, Exchanged};
 use super::meter_place::{self, Place};
@@ -13,12 +14,12 @@ use crate::auth::{Caller, Permission, Role, perm};
 use crate::db::exchange::{self, StoredExchange};
 use crate::db::meter::{self, Attached};
 use crate::db::reading::{self, Reading};
-use crate::db::{Db, DbError, Tx, placement, site, unit};
+use crate::db::{Db, DbError, Revision, Tx, placement, site, unit};
 use crate::extract::from_json;
 use crate::http::meters::{MeterInput, NewMeter};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
-use actix_web::web::{Data, Form, Path, Query, ServiceConfig};
+use actix_web::web::{self, Data, Form, Path, Query, ServiceConfig};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use chrono::{DateTime, Duration, Utc};
@@ -39,7 +40,13 @@ const READINGS_SEEN: usize = 10_000;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(begin).service(add).service(edit).service(change).service(retire).service(shown);
+    config
+        .service(begin)
+        .service(add)
+        .route("/meters/{id}/edit", web::get().to(writing::show::<Edit>))
+        .route("/meters/{id}", web::post().to(writing::take::<Edit>))
+        .route("/meters/{id}/retire", web::post().to(writing::retire::<Edit>))
+        .service(shown);
 }
 
 #[derive(Template)]
@@ -145,7 +152,7 @@ fn plate(meter: &Attached) -> Vec<String> {
     let counts = format!("Counts {}", words::counts(facts));
     let digits = facts.digits.map(|digits| format!("{digits} digits"));
     let read = format!("read by {}", words::read_by(Some(facts.read_by)));
-    let every = value.read_every_h().map(|hours| format!("every {hours} hours"));
+    let every = value.read_every_h().map(|hours| format!("every {} hours", words::figure(f64::from(hours))));
     let serial = value.serial_number.as_ref().map(|serial| format!("serial number {serial}"));
     let all = [Some(counts), digits, Some(read), every, value.position.clone(), serial];
     all.into_iter().flatten().collect()
@@ -308,69 +315,52 @@ fn new_meter(typed: &Typed, ground: &Ground) -> Result<NewMeter, Problem> {
     from_json(json!({ "meter": meter, "attachment": attachment }).to_string().as_bytes())
 }
 
-async fn edit_sheet<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: MeterId,
-    typed: Option<&Typed>,
-    faults: &[(String, String)],
-) -> Result<Sheet, Problem> {
-    let meter = db.read(caller.scope(), caller.now(), async |tx| meter::get(tx, id).await).await?.meter;
-    let end = End {
-        action: format!("/meters/{id}/retire"),
-        words: "It goes from the lists and measures nothing from now on. Its readings stay.",
-        button: "Retire it",
-    };
-    let about = About {
-        title: format!("Change {}", meter.value.label),
-        lead: "The figures that this changes are counted again by the next night run.".to_owned(),
-        action: format!("/meters/{id}"),
-        button: "Keep it so",
-        revision: Some(meter.revision),
-        back: (format!("/meters/{id}"), format!("Back to {}", meter.value.label)),
-        end: meter.ended_at.is_none().then_some(end),
-        specs: &specs(),
-    };
-    let record = Filled::of(&MeterInput::from(&meter.value), Tz::UTC);
-    Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+/// The form that changes a meter.
+struct Edit;
+
+impl Written for Edit {
+    type May = perm::WriteMeters;
+    type Id = MeterId;
+
+    async fn sheet(
+        caller: &Caller<Self::May>,
+        db: &Db,
+        id: MeterId,
+        typed: Option<&Typed>,
+        faults: &[(String, String)],
+    ) -> Result<Sheet, Problem> {
+        let meter = db.read(caller.scope(), caller.now(), async |tx| meter::get(tx, id).await).await?.meter;
+        let end = End {
+            action: format!("/meters/{id}/retire"),
+            words: "It goes from the lists and measures nothing from now on. Its readings stay.",
+            button: "Retire it",
+        };
+        let about = About {
+            title: format!("Change {}", meter.value.label),
+            lead: "The figures that this changes are counted again by the next night run.".to_owned(),
+            action: format!("/meters/{id}"),
+            button: "Keep it so",
+            revision: Some(meter.revision),
+            back: (format!("/meters/{id}"), format!("Back to {}", meter.value.label)),
+            end: meter.ended_at.is_none().then_some(end),
+            specs: &specs(),
+        };
+        let record = Filled::of(&MeterInput::from(&meter.value), Tz::UTC);
+        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+    }
+
+    async fn keep(caller: &Caller<Self::May>, db: &Db, id: MeterId, typed: &Typed) -> Result<String, Problem> {
+        let current = db.read(caller.scope(), caller.now(), async |tx| meter::get(tx, id).await).await?;
+        let new = sheet::changed(&specs(), typed, Tz::UTC, &MeterInput::from(&current.meter.value))?.parse()?;
+        let at = sheet::revision(typed);
+        db.write(caller.scope(), caller.now(), async |tx| meter::update_at(tx, id, at, &new).await).await?;
+        Ok(format!("/meters/{id}"))
+    }
 }
 
-#[get("/meters/{id}/edit")]
-async fn edit(visitor: Visitor<perm::WriteMeters>, id: Path<MeterId>, db: Data<Db>) -> Result<HttpResponse, Fault> {
-    sheet::fresh(&visitor.0, &edit_sheet(&visitor.0, &db, *id, None, &[]).await?)
-}
-
-#[post("/meters/{id}")]
-async fn change(
-    sender: Sender<perm::WriteMeters>,
-    id: Path<MeterId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let changed = changed(&caller, &db, *id, &typed).await;
-    let again = async |faults: Vec<_>| edit_sheet(&caller, &db, *id, Some(&typed), &faults).await;
-    sheet::answer(&caller, changed, again).await
-}
-
-async fn changed<P: Permission>(caller: &Caller<P>, db: &Db, id: MeterId, typed: &Typed) -> Result<String, Problem> {
-    let current = db.read(caller.scope(), caller.now(), async |tx| meter::get(tx, id).await).await?;
-    let new = sheet::changed(&specs(), typed, Tz::UTC, &MeterInput::from(&current.meter.value))?.parse()?;
-    let at = sheet::revision(typed);
-    db.write(caller.scope(), caller.now(), async |tx| meter::update_at(tx, id, at, &new).await).await?;
-    Ok(format!("/meters/{id}"))
-}
-
-#[post("/meters/{id}/retire")]
-async fn retire(
-    sender: Sender<perm::WriteMeters>,
-    id: Path<MeterId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let at = sheet::revision(&typed);
-    let ended = db.write(caller.scope(), caller.now(), async |tx| meter::retire(tx, *id, at).await).await;
-    let done = ended.map(|_| "/".to_owned()).map_err(Problem::from);
-    sheet::answer(&caller, done, async |faults: Vec<_>| edit_sheet(&caller, &db, *id, None, &faults).await).await
+impl Retired for Edit {
+    async fn retire(caller: &Caller<Self::May>, db: &Db, id: MeterId, at: Revision) -> Result<String, Problem> {
+        db.write(caller.scope(), caller.now(), async |tx| meter::retire(tx, id, at).await).await?;
+        Ok("/".to_owned())
+    }
 }

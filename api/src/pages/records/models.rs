@@ -6,6 +6,8 @@ use super::super::form::{self, Typed};
 use super::super::html_for;
 use super::super::sheet::{self, About, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
+use super::super::words::figure;
+use super::super::writing::{self, Written};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::{Db, Tx, unit_model};
@@ -13,7 +15,7 @@ use crate::http::templates::PlanInput;
 use crate::http::unit_models::UnitModelInput;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
-use actix_web::web::{Data, Form, Path, ServiceConfig};
+use actix_web::web::{self, Data, Form, ServiceConfig};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use chrono_tz::Tz;
@@ -25,7 +27,12 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(models).service(begin).service(add).service(edit).service(change);
+    config
+        .service(models)
+        .service(begin)
+        .service(add)
+        .route("/unit-models/{id}", web::get().to(writing::show::<Edit>))
+        .route("/unit-models/{id}", web::post().to(writing::take::<Edit>));
 }
 
 #[derive(Template)]
@@ -49,7 +56,7 @@ async fn models(visitor: Visitor<perm::WriteUnits>, db: Data<Db>) -> Result<Http
         db.read(caller.scope(), caller.now(), async |tx| unit_model::list(tx, &After::first(PAGE_MAX)).await).await?;
     let row = |model: crate::db::Stored<ModelId, domain::unit::UnitModel>| Row {
         id: model.id.0,
-        flow: format!("{}\u{a0}L an hour", model.value.rated_flow_l_per_h),
+        flow: format!("{}\u{a0}L an hour", figure(model.value.rated_flow_l_per_h)),
         parts: model.value.template.parts.len(),
         routines: model.value.template.routines.len(),
         name: model.value.name,
@@ -135,50 +142,40 @@ fn plans(chosen: Option<&Value>) -> Value {
     names(chosen).filter_map(plan).collect()
 }
 
-async fn edit_sheet<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: ModelId,
-    typed: Option<&Typed>,
-    faults: &[(String, String)],
-) -> Result<Sheet, Problem> {
-    let model = db.read(caller.scope(), caller.now(), async |tx| unit_model::get(tx, id).await).await?;
-    let about = About {
-        title: format!("Change {}", model.value.name),
-        lead: "Units in the field stay as they are.".to_owned(),
-        action: format!("/unit-models/{id}"),
-        button: "Keep it so",
-        revision: Some(model.revision),
-        back: ("/unit-models".to_owned(), "Back to the models".to_owned()),
-        end: None,
-        specs: &specs(),
-    };
-    let record = Filled::of(&UnitModelInput::from(&model.value), Tz::UTC);
-    Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
-}
+/// The form that changes a model.
+struct Edit;
 
-#[get("/unit-models/{id}")]
-async fn edit(visitor: Visitor<perm::WriteUnits>, id: Path<ModelId>, db: Data<Db>) -> Result<HttpResponse, Fault> {
-    sheet::fresh(&visitor.0, &edit_sheet(&visitor.0, &db, *id, None, &[]).await?)
-}
+impl Written for Edit {
+    type May = perm::WriteUnits;
+    type Id = ModelId;
 
-#[post("/unit-models/{id}")]
-async fn change(
-    sender: Sender<perm::WriteUnits>,
-    id: Path<ModelId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let changed = changed(&caller, &db, *id, &typed).await;
-    let again = async |faults: Vec<_>| edit_sheet(&caller, &db, *id, Some(&typed), &faults).await;
-    sheet::answer(&caller, changed, again).await
-}
+    async fn sheet(
+        caller: &Caller<Self::May>,
+        db: &Db,
+        id: ModelId,
+        typed: Option<&Typed>,
+        faults: &[(String, String)],
+    ) -> Result<Sheet, Problem> {
+        let model = db.read(caller.scope(), caller.now(), async |tx| unit_model::get(tx, id).await).await?;
+        let about = About {
+            title: format!("Change {}", model.value.name),
+            lead: "Units in the field stay as they are.".to_owned(),
+            action: format!("/unit-models/{id}"),
+            button: "Keep it so",
+            revision: Some(model.revision),
+            back: ("/unit-models".to_owned(), "Back to the models".to_owned()),
+            end: None,
+            specs: &specs(),
+        };
+        let record = Filled::of(&UnitModelInput::from(&model.value), Tz::UTC);
+        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+    }
 
-async fn changed<P: Permission>(caller: &Caller<P>, db: &Db, id: ModelId, typed: &Typed) -> Result<String, Problem> {
-    let current = db.read(caller.scope(), caller.now(), async |tx| unit_model::get(tx, id).await).await?;
-    let new = sheet::changed(&specs(), typed, Tz::UTC, &UnitModelInput::from(&current.value))?.parse()?;
-    let at = sheet::revision(typed);
-    db.write(caller.scope(), caller.now(), async |tx| unit_model::update_at(tx, id, at, &new).await).await?;
-    Ok("/unit-models".to_owned())
+    async fn keep(caller: &Caller<Self::May>, db: &Db, id: ModelId, typed: &Typed) -> Result<String, Problem> {
+        let current = db.read(caller.scope(), caller.now(), async |tx| unit_model::get(tx, id).await).await?;
+        let new = sheet::changed(&specs(), typed, Tz::UTC, &UnitModelInput::from(&current.value))?.parse()?;
+        let at = sheet::revision(typed);
+        db.write(caller.scope(), caller.now(), async |tx| unit_model::update_at(tx, id, at, &new).await).await?;
+        Ok("/unit-models".to_owned())
+    }
 }

@@ -6,16 +6,17 @@ use super::super::html_for;
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::words;
+use super::super::writing::{self, Retired, Written};
 use super::Of;
 use crate::auth::{Caller, Permission, perm};
 use crate::db::asking::due::{self, Held};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::unit::{self, Placed};
-use crate::db::{Db, DbError, Stored, Tx, customer, dealer, site};
+use crate::db::{Db, DbError, Revision, Stored, Tx, customer, dealer, site};
 use crate::http::sites::SiteInput;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
-use actix_web::web::{Data, Form, Path, Query, ServiceConfig};
+use actix_web::web::{self, Data, Form, Path, Query, ServiceConfig};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use chrono_tz::{TZ_VARIANTS, Tz};
@@ -25,7 +26,13 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(begin).service(add).service(edit).service(change).service(retire).service(shown);
+    config
+        .service(begin)
+        .service(add)
+        .route("/sites/{id}/edit", web::get().to(writing::show::<Edit>))
+        .route("/sites/{id}", web::post().to(writing::take::<Edit>))
+        .route("/sites/{id}/retire", web::post().to(writing::retire::<Edit>))
+        .service(shown);
 }
 
 #[derive(Template)]
@@ -125,7 +132,7 @@ impl Page {
 
 fn facts(site: &Site) -> Vec<String> {
     let roof = if site.bay_roofed { "The bay has a roof." } else { "The bay is an open pad." };
-    let pit = site.pit_volume_l.map(|litres| format!("The pit holds {litres} L."));
+    let pit = site.pit_volume_l.map(|litres| format!("The pit holds {}\u{a0}L.", words::figure(litres)));
     let clock = format!("Its days begin by the clock of {}.", site.time_zone.name().replace('_', " "));
     [Some(clock), Some(roof.to_owned()), pit].into_iter().flatten().collect()
 }
@@ -243,69 +250,52 @@ async fn added<P: Permission>(
     Ok(format!("/sites/{id}"))
 }
 
-async fn edit_sheet<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: SiteId,
-    typed: Option<&Typed>,
-    faults: &[(String, String)],
-) -> Result<Sheet, Problem> {
-    let site = db.read(caller.scope(), caller.now(), async |tx| site::get(tx, id).await).await?;
-    let end = End {
-        action: format!("/sites/{id}/retire"),
-        words: "It goes from the lists, once no unit stands there. What was written down of it stays.",
-        button: "Retire it",
-    };
-    let about = About {
-        title: format!("Change {}", site.value.name),
-        lead: String::new(),
-        action: format!("/sites/{id}"),
-        button: "Keep it so",
-        revision: Some(site.revision),
-        back: (format!("/sites/{id}"), format!("Back to {}", site.value.name)),
-        end: site.ended_at.is_none().then_some(end),
-        specs: &specs(),
-    };
-    let record = Filled::of(&SiteInput::from(&site.value), Tz::UTC);
-    Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+/// The form that changes a site.
+struct Edit;
+
+impl Written for Edit {
+    type May = perm::WriteSites;
+    type Id = SiteId;
+
+    async fn sheet(
+        caller: &Caller<Self::May>,
+        db: &Db,
+        id: SiteId,
+        typed: Option<&Typed>,
+        faults: &[(String, String)],
+    ) -> Result<Sheet, Problem> {
+        let site = db.read(caller.scope(), caller.now(), async |tx| site::get(tx, id).await).await?;
+        let end = End {
+            action: format!("/sites/{id}/retire"),
+            words: "It goes from the lists, once no unit stands there. What was written down of it stays.",
+            button: "Retire it",
+        };
+        let about = About {
+            title: format!("Change {}", site.value.name),
+            lead: String::new(),
+            action: format!("/sites/{id}"),
+            button: "Keep it so",
+            revision: Some(site.revision),
+            back: (format!("/sites/{id}"), format!("Back to {}", site.value.name)),
+            end: site.ended_at.is_none().then_some(end),
+            specs: &specs(),
+        };
+        let record = Filled::of(&SiteInput::from(&site.value), Tz::UTC);
+        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+    }
+
+    async fn keep(caller: &Caller<Self::May>, db: &Db, id: SiteId, typed: &Typed) -> Result<String, Problem> {
+        let current = db.read(caller.scope(), caller.now(), async |tx| site::get(tx, id).await).await?;
+        let new = sheet::changed(&specs(), typed, Tz::UTC, &SiteInput::from(&current.value))?.parse()?;
+        let at = sheet::revision(typed);
+        db.write(caller.scope(), caller.now(), async |tx| site::update_at(tx, id, at, &new).await).await?;
+        Ok(format!("/sites/{id}"))
+    }
 }
 
-#[get("/sites/{id}/edit")]
-async fn edit(visitor: Visitor<perm::WriteSites>, id: Path<SiteId>, db: Data<Db>) -> Result<HttpResponse, Fault> {
-    sheet::fresh(&visitor.0, &edit_sheet(&visitor.0, &db, *id, None, &[]).await?)
-}
-
-#[post("/sites/{id}")]
-async fn change(
-    sender: Sender<perm::WriteSites>,
-    id: Path<SiteId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let changed = changed(&caller, &db, *id, &typed).await;
-    let again = async |faults: Vec<_>| edit_sheet(&caller, &db, *id, Some(&typed), &faults).await;
-    sheet::answer(&caller, changed, again).await
-}
-
-async fn changed<P: Permission>(caller: &Caller<P>, db: &Db, id: SiteId, typed: &Typed) -> Result<String, Problem> {
-    let current = db.read(caller.scope(), caller.now(), async |tx| site::get(tx, id).await).await?;
-    let new = sheet::changed(&specs(), typed, Tz::UTC, &SiteInput::from(&current.value))?.parse()?;
-    let at = sheet::revision(typed);
-    db.write(caller.scope(), caller.now(), async |tx| site::update_at(tx, id, at, &new).await).await?;
-    Ok(format!("/sites/{id}"))
-}
-
-#[post("/sites/{id}/retire")]
-async fn retire(
-    sender: Sender<perm::WriteSites>,
-    id: Path<SiteId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let at = sheet::revision(&typed);
-    let ended = db.write(caller.scope(), caller.now(), async |tx| site::retire(tx, *id, at).await).await;
-    let done = ended.map(|site| format!("/customers/{}", site.value.customer_id)).map_err(Problem::from);
-    sheet::answer(&caller, done, async |faults: Vec<_>| edit_sheet(&caller, &db, *id, None, &faults).await).await
+impl Retired for Edit {
+    async fn retire(caller: &Caller<Self::May>, db: &Db, id: SiteId, at: Revision) -> Result<String, Problem> {
+        let ended = db.write(caller.scope(), caller.now(), async |tx| site::retire(tx, id, at).await).await?;
+        Ok(format!("/customers/{}", ended.value.customer_id))
+    }
 }

@@ -6,14 +6,15 @@ use super::super::form::{self, LOCAL, Typed, field};
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::words;
+use super::super::writing::{self, Retired, Written};
 use super::{Of, model_choices, site_choices, together};
 use crate::auth::{Caller, Permission, perm};
-use crate::db::{Db, Tx, dealer, placement, site, spell, unit};
+use crate::db::{Db, Revision, Tx, dealer, placement, site, spell, unit};
 use crate::http::placements::PlacementInput;
 use crate::http::spells::SpellInput;
 use crate::http::units::UnitInput;
 use crate::problem::Problem;
-use actix_web::web::{Data, Form, Path, Query, ServiceConfig};
+use actix_web::web::{self, Data, Form, Query, ServiceConfig};
 use actix_web::{HttpResponse, get, post};
 use chrono_tz::Tz;
 use domain::fault::Faults;
@@ -24,7 +25,12 @@ use domain::unit::Unit;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(begin).service(add).service(edit).service(change).service(retire);
+    config
+        .service(begin)
+        .service(add)
+        .route("/units/{id}/edit", web::get().to(writing::show::<Edit>))
+        .route("/units/{id}", web::post().to(writing::take::<Edit>))
+        .route("/units/{id}/retire", web::post().to(writing::retire::<Edit>));
 }
 
 /// What a unit is.
@@ -177,70 +183,53 @@ async fn added<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed) -> Res
     Ok(format!("/units/{id}"))
 }
 
-async fn edit_sheet<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: UnitId,
-    typed: Option<&Typed>,
-    faults: &[(String, String)],
-) -> Result<Sheet, Problem> {
-    let known = async |tx: &Tx<'_>| Ok((unit::get(tx, id).await?.unit, model_choices(tx).await?));
-    let (unit, models) = db.read(caller.scope(), caller.now(), known).await?;
-    let end = End {
-        action: format!("/units/{id}/retire"),
-        words: "It goes from the lists, once it stands nowhere. What was written down of it stays.",
-        button: "Retire it",
-    };
-    let about = About {
-        title: format!("Change {}", unit.value.label),
-        lead: String::new(),
-        action: format!("/units/{id}"),
-        button: "Keep it so",
-        revision: Some(unit.revision),
-        back: (format!("/units/{id}"), format!("Back to {}", unit.value.label)),
-        end: unit.ended_at.is_none().then_some(end),
-        specs: &specs(models),
-    };
-    let record = Filled::of(&UnitInput::from(&unit.value), Tz::UTC);
-    Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+/// The form that changes a unit.
+struct Edit;
+
+impl Written for Edit {
+    type May = perm::WriteUnits;
+    type Id = UnitId;
+
+    async fn sheet(
+        caller: &Caller<Self::May>,
+        db: &Db,
+        id: UnitId,
+        typed: Option<&Typed>,
+        faults: &[(String, String)],
+    ) -> Result<Sheet, Problem> {
+        let known = async |tx: &Tx<'_>| Ok((unit::get(tx, id).await?.unit, model_choices(tx).await?));
+        let (unit, models) = db.read(caller.scope(), caller.now(), known).await?;
+        let end = End {
+            action: format!("/units/{id}/retire"),
+            words: "It goes from the lists, once it stands nowhere. What was written down of it stays.",
+            button: "Retire it",
+        };
+        let about = About {
+            title: format!("Change {}", unit.value.label),
+            lead: String::new(),
+            action: format!("/units/{id}"),
+            button: "Keep it so",
+            revision: Some(unit.revision),
+            back: (format!("/units/{id}"), format!("Back to {}", unit.value.label)),
+            end: unit.ended_at.is_none().then_some(end),
+            specs: &specs(models),
+        };
+        let record = Filled::of(&UnitInput::from(&unit.value), Tz::UTC);
+        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+    }
+
+    async fn keep(caller: &Caller<Self::May>, db: &Db, id: UnitId, typed: &Typed) -> Result<String, Problem> {
+        let current = db.read(caller.scope(), caller.now(), async |tx| unit::get(tx, id).await).await?;
+        let new = sheet::changed(&specs(Vec::new()), typed, Tz::UTC, &UnitInput::from(&current.unit.value))?.parse()?;
+        let at = sheet::revision(typed);
+        db.write(caller.scope(), caller.now(), async |tx| unit::update_at(tx, id, at, &new).await).await?;
+        Ok(format!("/units/{id}"))
+    }
 }
 
-#[get("/units/{id}/edit")]
-async fn edit(visitor: Visitor<perm::WriteUnits>, id: Path<UnitId>, db: Data<Db>) -> Result<HttpResponse, Fault> {
-    sheet::fresh(&visitor.0, &edit_sheet(&visitor.0, &db, *id, None, &[]).await?)
-}
-
-#[post("/units/{id}")]
-async fn change(
-    sender: Sender<perm::WriteUnits>,
-    id: Path<UnitId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let changed = changed(&caller, &db, *id, &typed).await;
-    let again = async |faults: Vec<_>| edit_sheet(&caller, &db, *id, Some(&typed), &faults).await;
-    sheet::answer(&caller, changed, again).await
-}
-
-async fn changed<P: Permission>(caller: &Caller<P>, db: &Db, id: UnitId, typed: &Typed) -> Result<String, Problem> {
-    let current = db.read(caller.scope(), caller.now(), async |tx| unit::get(tx, id).await).await?;
-    let new = sheet::changed(&specs(Vec::new()), typed, Tz::UTC, &UnitInput::from(&current.unit.value))?.parse()?;
-    let at = sheet::revision(typed);
-    db.write(caller.scope(), caller.now(), async |tx| unit::update_at(tx, id, at, &new).await).await?;
-    Ok(format!("/units/{id}"))
-}
-
-#[post("/units/{id}/retire")]
-async fn retire(
-    sender: Sender<perm::WriteUnits>,
-    id: Path<UnitId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let at = sheet::revision(&typed);
-    let ended = db.write(caller.scope(), caller.now(), async |tx| unit::retire(tx, *id, at).await).await;
-    let done = ended.map(|_| "/".to_owned()).map_err(Problem::from);
-    sheet::answer(&caller, done, async |faults: Vec<_>| edit_sheet(&caller, &db, *id, None, &faults).await).await
+impl Retired for Edit {
+    async fn retire(caller: &Caller<Self::May>, db: &Db, id: UnitId, at: Revision) -> Result<String, Problem> {
+        db.write(caller.scope(), caller.now(), async |tx| unit::retire(tx, id, at).await).await?;
+        Ok("/".to_owned())
+    }
 }

@@ -4,17 +4,18 @@ use super::super::fault::Fault;
 use super::super::form::{self, Typed};
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, spec};
 use super::super::visitor::{Sender, Visitor};
+use super::super::writing::{self, Retired, Written};
 use super::super::{html_for, words};
 use super::{bills, tariffs};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::accounts::tariff::{self, StoredTariff};
 use crate::db::accounts::water_account::{self, StoredAccount};
 use crate::db::page::{After, PAGE_MAX};
-use crate::db::{Db, DbError, Tx, site};
+use crate::db::{Db, DbError, Revision, Tx, site};
 use crate::http::accounts::water_accounts::WaterAccountInput;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
-use actix_web::web::{Data, Form, Path, Query, ServiceConfig};
+use actix_web::web::{self, Data, Form, Path, Query, ServiceConfig};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use chrono_tz::Tz;
@@ -29,7 +30,14 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(accounts).service(begin).service(add).service(shown).service(edit).service(change).service(retire);
+    config
+        .service(accounts)
+        .service(begin)
+        .service(add)
+        .service(shown)
+        .route("/settings/accounts/{id}/edit", web::get().to(writing::show::<Edit>))
+        .route("/settings/accounts/{id}", web::post().to(writing::take::<Edit>))
+        .route("/settings/accounts/{id}/retire", web::post().to(writing::retire::<Edit>));
 }
 
 #[derive(Template)]
@@ -257,87 +265,71 @@ fn tariff_line(stored: &StoredTariff) -> (Uuid, String, String) {
     (stored.id.0, words, tariffs::days(stored))
 }
 
-async fn edit_sheet<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: WaterAccountId,
-    typed: Option<&Typed>,
-    faults: &[(String, String)],
-) -> Result<Sheet, Problem> {
-    let stored = db.read(caller.scope(), caller.now(), async |tx| water_account::get(tx, id).await).await?;
+/// An account as it is, by the fields of its form.
+fn record(stored: &StoredAccount) -> Value {
     let mut record = serde_json::to_value(WaterAccountInput::from(&stored.value)).unwrap_or_default();
     let other = |end: &str| record.pointer(&format!("/other_use/{end}")).cloned().unwrap_or_default();
     let (least, most) = (other("least_l_per_month"), other("most_l_per_month"));
     if let Some(fields) = record.as_object_mut() {
         fields.extend([("other_least".to_owned(), least), ("other_most".to_owned(), most)]);
-        fields.insert("strengths".to_owned(), json!(strength_lines(&stored)));
+        fields.insert("strengths".to_owned(), json!(strength_lines(stored)));
     }
-    let end = End {
-        action: format!("/settings/accounts/{id}/retire"),
-        words: "It goes from the lists. Its bills and tariffs stay.",
-        button: "Retire it",
-    };
-    let about = About {
-        title: format!("Change {}", stored.value.account.name),
-        lead: String::new(),
-        action: format!("/settings/accounts/{id}"),
-        button: "Keep it so",
-        revision: Some(stored.revision),
-        back: (format!("/settings/accounts/{id}"), "Back to the account".to_owned()),
-        end: stored.ended_at.is_none().then_some(end),
-        specs: &[specs(), other_specs()].concat(),
-    };
-    Ok(Sheet::of(about, &typed.map_or(Filled::Record(record, Tz::UTC), Filled::Typed), faults))
+    record
 }
 
-#[get("/settings/accounts/{id}/edit")]
-async fn edit(
-    visitor: Visitor<perm::WriteAccounts>,
-    id: Path<WaterAccountId>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    sheet::fresh(&visitor.0, &edit_sheet(&visitor.0, &db, *id, None, &[]).await?)
+/// The form that changes an account.
+struct Edit;
+
+impl Written for Edit {
+    type May = perm::WriteAccounts;
+    type Id = WaterAccountId;
+
+    async fn sheet(
+        caller: &Caller<Self::May>,
+        db: &Db,
+        id: WaterAccountId,
+        typed: Option<&Typed>,
+        faults: &[(String, String)],
+    ) -> Result<Sheet, Problem> {
+        let stored = db.read(caller.scope(), caller.now(), async |tx| water_account::get(tx, id).await).await?;
+        let end = End {
+            action: format!("/settings/accounts/{id}/retire"),
+            words: "It goes from the lists. Its bills and tariffs stay.",
+            button: "Retire it",
+        };
+        let about = About {
+            title: format!("Change {}", stored.value.account.name),
+            lead: String::new(),
+            action: format!("/settings/accounts/{id}"),
+            button: "Keep it so",
+            revision: Some(stored.revision),
+            back: (format!("/settings/accounts/{id}"), "Back to the account".to_owned()),
+            end: stored.ended_at.is_none().then_some(end),
+            specs: &[specs(), other_specs()].concat(),
+        };
+        Ok(Sheet::of(about, &typed.map_or(Filled::Record(record(&stored), Tz::UTC), Filled::Typed), faults))
+    }
+
+    async fn keep(caller: &Caller<Self::May>, db: &Db, id: WaterAccountId, typed: &Typed) -> Result<String, Problem> {
+        changed(caller, db, id, typed).await.map_err(|problem| sheet::renamed(problem, field_at))?;
+        Ok(format!("/settings/accounts/{id}"))
+    }
 }
 
-#[post("/settings/accounts/{id}")]
-async fn change(
-    sender: Sender<perm::WriteAccounts>,
-    id: Path<WaterAccountId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let changed = changed(&caller, &db, *id, &typed).await.map_err(|problem| sheet::renamed(problem, field_at));
-    let again = async |faults: Vec<_>| edit_sheet(&caller, &db, *id, Some(&typed), &faults).await;
-    sheet::answer(&caller, changed, again).await
-}
-
-async fn changed<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: WaterAccountId,
-    typed: &Typed,
-) -> Result<String, Problem> {
+async fn changed<P: Permission>(caller: &Caller<P>, db: &Db, id: WaterAccountId, typed: &Typed) -> Result<(), Problem> {
     let current = db.read(caller.scope(), caller.now(), async |tx| water_account::get(tx, id).await).await?;
     let input = WaterAccountInput::from(&current.value);
     let new = crate::http::answer::patched(&input, &patch(typed, Some(&current))?)?.parse()?;
     let at = sheet::revision(typed);
     db.write(caller.scope(), caller.now(), async |tx| water_account::update_at(tx, id, at, &new).await).await?;
-    Ok(format!("/settings/accounts/{id}"))
+    Ok(())
 }
 
-#[post("/settings/accounts/{id}/retire")]
-async fn retire(
-    sender: Sender<perm::WriteAccounts>,
-    id: Path<WaterAccountId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let at = sheet::revision(&typed);
-    let ended = db.write(caller.scope(), caller.now(), async |tx| water_account::retire(tx, *id, at).await).await;
-    let done = ended.map(|_| "/settings/accounts".to_owned()).map_err(Problem::from);
-    sheet::answer(&caller, done, async |faults: Vec<_>| edit_sheet(&caller, &db, *id, None, &faults).await).await
+impl Retired for Edit {
+    async fn retire(caller: &Caller<Self::May>, db: &Db, id: WaterAccountId, at: Revision) -> Result<String, Problem> {
+        db.write(caller.scope(), caller.now(), async |tx| water_account::retire(tx, id, at).await).await?;
+        Ok("/settings/accounts".to_owned())
+    }
 }
 
 #[cfg(test)]

@@ -3,9 +3,11 @@
 
 use super::super::fault::Fault;
 use super::super::form::{self, Typed, field};
+use super::super::html_for;
 use super::super::sheet::{self, About, Filled, Sheet};
 use super::super::visitor::{Sender, Visitor};
-use super::super::{html_for, words};
+use super::super::words::{self, money};
+use super::super::writing::{self, Written};
 use super::bill_form;
 use crate::auth::{Caller, Permission, perm};
 use crate::db::accounts::water_bill::{self, StoredBill};
@@ -13,7 +15,7 @@ use crate::db::accounts::{tariff, water_account};
 use crate::db::{Db, DbError, Tx, dealer};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
-use actix_web::web::{Data, Form, Path, ServiceConfig};
+use actix_web::web::{self, Data, Form, Path, ServiceConfig};
 use actix_web::{HttpResponse, get, post};
 use askama::Template;
 use domain::accounts::bill::{Evidence, Explained, NotExplained, SiteBill};
@@ -29,7 +31,11 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(begin).service(add).service(shown).service(withdraw);
+    config
+        .route("/settings/accounts/{id}/bills/new", web::get().to(writing::show::<New>))
+        .route("/settings/accounts/{id}/bills", web::post().to(writing::take::<New>))
+        .service(shown)
+        .service(withdraw);
 }
 
 /// The bills of an account, as its page shows them.
@@ -89,7 +95,7 @@ impl Row {
             id: stored.id.0,
             days: days(&stored.value),
             metered: metered(&stored.value, tariff),
-            total: stored.value.bill.total.to_string(),
+            total: money(stored.value.bill.total),
             withdrawn: stored.withdrawn.is_some(),
         }
     }
@@ -137,7 +143,7 @@ impl Reckoned {
 /// The parts that are not nothing.
 fn shares(currency: Currency, of: &[(&'static str, Decimal)]) -> Vec<Share> {
     let some = of.iter().filter(|(_, amount)| !amount.is_zero());
-    some.map(|(words, amount)| (*words, Money { amount: *amount, currency }.to_string())).collect()
+    some.map(|(words, amount)| (*words, money(Money { amount: *amount, currency }))).collect()
 }
 
 /// What the tariff asks for the metered water, and by what the bill is other than that.
@@ -156,22 +162,22 @@ fn asked(bill: &SiteBill, evidence: &Evidence) -> (String, Vec<(&'static str, De
         ("not explained", difference.unexplained),
     ];
     let more = difference.total();
-    let money = Money { amount: more.abs(), currency: asks.currency };
+    let (by, asks) = (money(Money { amount: more.abs(), currency: asks.currency }), money(asks));
     let says = match more {
         more if more.is_zero() => format!("The tariff asks {asks} for the water on it, and so much was billed."),
-        more if more > Decimal::ZERO => format!("The tariff asks {asks} for the water on it; {money} more was billed."),
-        _ => format!("The tariff asks {asks} for the water on it; {money} less was billed."),
+        more if more > Decimal::ZERO => format!("The tariff asks {asks} for the water on it; {by} more was billed."),
+        _ => format!("The tariff asks {asks} for the water on it; {by} less was billed."),
     };
     (says, parts)
 }
 
 fn fell(explained: &Explained) -> String {
     let by = explained.parts.fell_by;
-    let money = Money { amount: by.amount.abs(), ..by };
+    let so_much = money(Money { amount: by.amount.abs(), ..by });
     let how = match by.amount {
         amount if amount.is_zero() => "It is as high as the bill before.".to_owned(),
-        amount if amount > Decimal::ZERO => format!("It is {money} lower than the bill before."),
-        _ => format!("It is {money} higher than the bill before."),
+        amount if amount > Decimal::ZERO => format!("It is {so_much} lower than the bill before."),
+        _ => format!("It is {so_much} higher than the bill before."),
     };
     let assumed = if explained.washing_before_assumed {
         " What was washed then is taken from the baseline, because no meter of the site counted it."
@@ -207,55 +213,47 @@ fn in_words(why: &NotExplained) -> String {
     }
 }
 
-async fn new_sheet<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: WaterAccountId,
-    typed: &Typed,
-    faults: &[(String, String)],
-) -> Result<Sheet, Problem> {
-    let known = async |tx: &Tx<'_>| {
-        let account = water_account::get(tx, id).await?.value;
-        let last = water_bill::list(tx, id).await?.into_iter().rfind(|bill| bill.withdrawn.is_none());
-        let unit = unit(tariff::whole(tx, id).await?.as_ref());
-        Ok((account, last, dealer::get(tx).await?.currency, unit))
-    };
-    let (account, last, currency, unit) = db.read(caller.scope(), caller.now(), known).await?;
-    let from = last.as_ref().map_or(account.cycle_anchor, |last| last.value.period.to);
-    let currency = last.as_ref().map_or(currency, |last| last.value.bill.total.currency.code().to_owned());
-    let about = About {
-        title: format!("Type in a bill of {}", account.supplier),
-        lead: "As it came. Its days say better than the account when billing cycles begin.".to_owned(),
-        action: format!("/settings/accounts/{id}/bills"),
-        button: "Add it",
-        revision: None,
-        back: (format!("/settings/accounts/{id}"), "Back to the account".to_owned()),
-        end: None,
-        specs: &bill_form::specs(),
-    };
-    Ok(Sheet::of(about, &Filled::Typed(&bill_form::begun(typed, from, &currency, unit)), faults))
-}
+/// The form of a bill that is typed in.
+struct New;
 
-#[get("/settings/accounts/{id}/bills/new")]
-async fn begin(
-    visitor: Visitor<perm::WriteAccounts>,
-    id: Path<WaterAccountId>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    sheet::fresh(&visitor.0, &new_sheet(&visitor.0, &db, *id, &Typed::new(), &[]).await?)
-}
+impl Written for New {
+    type May = perm::WriteAccounts;
+    type Id = WaterAccountId;
 
-#[post("/settings/accounts/{id}/bills")]
-async fn add(
-    sender: Sender<perm::WriteAccounts>,
-    id: Path<WaterAccountId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let added = added(&caller, &db, *id, &typed).await;
-    let added = added.map_err(|problem| sheet::renamed(problem, bill_form::field_at));
-    sheet::answer(&caller, added, async |faults: Vec<_>| new_sheet(&caller, &db, *id, &typed, &faults).await).await
+    async fn sheet(
+        caller: &Caller<Self::May>,
+        db: &Db,
+        id: WaterAccountId,
+        typed: Option<&Typed>,
+        faults: &[(String, String)],
+    ) -> Result<Sheet, Problem> {
+        let known = async |tx: &Tx<'_>| {
+            let account = water_account::get(tx, id).await?.value;
+            let last = water_bill::list(tx, id).await?.into_iter().rfind(|bill| bill.withdrawn.is_none());
+            let unit = unit(tariff::whole(tx, id).await?.as_ref());
+            Ok((account, last, dealer::get(tx).await?.currency, unit))
+        };
+        let (account, last, currency, unit) = db.read(caller.scope(), caller.now(), known).await?;
+        let from = last.as_ref().map_or(account.cycle_anchor, |last| last.value.period.to);
+        let currency = last.as_ref().map_or(currency, |last| last.value.bill.total.currency.code().to_owned());
+        let about = About {
+            title: format!("Type in a bill of {}", account.supplier),
+            lead: "As it came. Its days say better than the account when billing cycles begin.".to_owned(),
+            action: format!("/settings/accounts/{id}/bills"),
+            button: "Add it",
+            revision: None,
+            back: (format!("/settings/accounts/{id}"), "Back to the account".to_owned()),
+            end: None,
+            specs: &bill_form::specs(),
+        };
+        let filled = bill_form::begun(typed.unwrap_or(&Typed::new()), from, &currency, unit);
+        Ok(Sheet::of(about, &Filled::Typed(&filled), faults))
+    }
+
+    async fn keep(caller: &Caller<Self::May>, db: &Db, id: WaterAccountId, typed: &Typed) -> Result<String, Problem> {
+        let added = added(caller, db, id, typed).await;
+        added.map_err(|problem| sheet::renamed(problem, bill_form::field_at))
+    }
 }
 
 async fn added<P: Permission>(
@@ -299,7 +297,7 @@ async fn shown(
     let known = async |tx: &Tx<'_>| water_bill::with_evidence(tx, account, id).await;
     let (stored, evidence) = db.read(caller.scope(), caller.now(), known).await?;
     let bill = &stored.value.bill;
-    let line = |words: &str, amount| (words.to_owned(), Money { amount, ..bill.total }.to_string());
+    let line = |words: &str, amount| (words.to_owned(), money(Money { amount, ..bill.total }));
     let page = Page {
         account: account.0,
         supplier: evidence.account.supplier.clone(),

@@ -56,7 +56,7 @@ async fn prices(visitor: Visitor<perm::WritePrices>, db: Data<Db>) -> Result<Htt
     let row = |stored: StoredPrice| Row {
         id: stored.id.0,
         what: what_words(stored.value.what.as_str()),
-        each: format!("{} per {}", stored.value.per_unit, stored.value.unit),
+        each: format!("{} per {}", words::money(stored.value.per_unit), stored.value.unit),
         from: words::day(stored.value.days.from()),
         to: stored.value.days.to().map_or("goes on".to_owned(), words::day),
     };

@@ -1,6 +1,7 @@
 //! A version of a tariff as its supplier prints it: what is charged, how much, for what.
 
 use domain::money::Currency;
+use domain::report::display::said_exactly;
 use domain::tariff::TariffVersion;
 use domain::tariff::record::{
     Block, FixedCharge, FixedPrice, HaulagePer, Per, PercentCharge, SEWER_USE, Sewer, SewerVolume, StrengthCharge,
@@ -60,7 +61,7 @@ impl Lines<'_> {
     }
 
     fn money(&mut self, what: impl Into<String>, price: Decimal, each: &str) {
-        let price = format!("{price}\u{a0}{}", self.currency.code());
+        let price = format!("{}\u{a0}{}", said_exactly(price), self.currency.code());
         self.add(what, price, each);
     }
 
@@ -79,18 +80,23 @@ impl Lines<'_> {
     fn stream(&mut self, name: &str, fixed: &[FixedCharge], allowance: Decimal, blocks: &[Block]) {
         fixed.iter().for_each(|charge| self.fixed(charge));
         if !allowance.is_zero() {
-            self.add(format!("{name} that this includes"), format!("{allowance}\u{a0}{}", self.unit), self.per);
+            self.add(
+                format!("{name} that this includes"),
+                format!("{}\u{a0}{}", said_exactly(allowance), self.unit),
+                self.per,
+            );
         }
         let mut bound = None;
         for block in blocks {
-            let what = match (bound, block.up_to) {
+            let up_to = block.up_to.map(said_exactly);
+            let what = match (&bound, &up_to) {
                 (None, None) => name.to_owned(),
                 (None, Some(to)) => format!("{name} up to {to}\u{a0}{} {}", self.unit, self.per),
                 (Some(from), Some(to)) => format!("{name} from {from} to {to}\u{a0}{} {}", self.unit, self.per),
                 (Some(from), None) => format!("{name} above {from}\u{a0}{} {}", self.unit, self.per),
             };
             self.money(what, block.price, self.unit);
-            bound = block.up_to;
+            bound = up_to;
         }
     }
 
@@ -107,14 +113,19 @@ impl Lines<'_> {
         };
         self.add("What counts as sewage", counts, "");
         if let Some(cap) = sewer.cap {
-            self.add("The most sewage that is charged", format!("{cap}\u{a0}{}", self.unit), self.per);
+            self.add("The most sewage that is charged", format!("{}\u{a0}{}", said_exactly(cap), self.unit), self.per);
         }
         sewer.strength.iter().for_each(|charge| self.strength(charge));
     }
 
     fn strength(&mut self, charge: &StrengthCharge) {
         self.named.push((charge.code.clone(), charge.words.clone()));
-        let what = format!("{}: {} above {}\u{a0}mg/L", charge.words, charge.pollutant, charge.threshold_mg_per_l);
+        let what = format!(
+            "{}: {} above {}\u{a0}mg/L",
+            charge.words,
+            charge.pollutant,
+            said_exactly(charge.threshold_mg_per_l)
+        );
         self.money(what, charge.price, charge.per.as_str());
     }
 

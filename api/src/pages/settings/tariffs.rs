@@ -3,7 +3,8 @@
 use super::super::fault::Fault;
 use super::super::form::{self, Typed};
 use super::super::sheet::{self, About, Filled, Sheet};
-use super::super::visitor::{Sender, Visitor};
+use super::super::visitor::Visitor;
+use super::super::writing::{self, Written};
 use super::super::{html_for, words};
 use super::tariff_lines::Line;
 use super::{tariff_before, tariff_form, tariff_lines};
@@ -13,8 +14,8 @@ use crate::db::accounts::water_account;
 use crate::db::{Db, DbError, Tx, dealer, site};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
-use actix_web::web::{Data, Form, Path, ServiceConfig};
-use actix_web::{HttpResponse, get, post};
+use actix_web::web::{self, Data, Path, ServiceConfig};
+use actix_web::{HttpResponse, get};
 use askama::Template;
 use chrono::NaiveDate;
 use domain::ids::{TariffId, WaterAccountId};
@@ -23,7 +24,10 @@ use uuid::Uuid;
 
 /// The routes.
 pub(super) fn routes(config: &mut ServiceConfig) {
-    config.service(begin).service(add).service(shown);
+    config
+        .route("/settings/accounts/{id}/tariffs/new", web::get().to(writing::show::<New>))
+        .route("/settings/accounts/{id}/tariffs", web::post().to(writing::take::<New>))
+        .service(shown);
 }
 
 /// On which days a version holds.
@@ -92,58 +96,53 @@ async fn ground(tx: &Tx<'_>, id: WaterAccountId) -> Result<Ground, DbError> {
     })
 }
 
-async fn new_sheet<P: Permission>(
-    caller: &Caller<P>,
-    db: &Db,
-    id: WaterAccountId,
-    typed: Option<&Typed>,
-    faults: &[(String, String)],
-) -> Result<Sheet, Problem> {
-    let ground = db.read(caller.scope(), caller.now(), async |tx| ground(tx, id).await).await?;
-    let lead = match (ground.follows, ground.before.is_some()) {
+/// The form of a new version.
+struct New;
+
+impl Written for New {
+    type May = perm::WriteAccounts;
+    type Id = WaterAccountId;
+
+    async fn sheet(
+        caller: &Caller<Self::May>,
+        db: &Db,
+        id: WaterAccountId,
+        typed: Option<&Typed>,
+        faults: &[(String, String)],
+    ) -> Result<Sheet, Problem> {
+        let ground = db.read(caller.scope(), caller.now(), async |tx| ground(tx, id).await).await?;
+        let nothing = Typed::new();
+        let begun = typed.or(ground.before.as_ref()).unwrap_or(&nothing);
+        let about = About {
+            title: "Add what the supplier charges".to_owned(),
+            lead: lead(&ground).to_owned(),
+            action: format!("/settings/accounts/{id}/tariffs"),
+            button: "Add it",
+            revision: None,
+            back: (format!("/settings/accounts/{id}"), "Back to the account".to_owned()),
+            end: None,
+            specs: &tariff_form::specs(),
+        };
+        let filled = tariff_form::begun(begun, &ground.currency, ground.today);
+        Ok(Sheet::of(about, &Filled::Typed(&filled), faults))
+    }
+
+    async fn keep(caller: &Caller<Self::May>, db: &Db, id: WaterAccountId, typed: &Typed) -> Result<String, Problem> {
+        let added = added(caller, db, id, typed).await;
+        added.map_err(|problem| sheet::renamed(problem, |pointer| tariff_form::field_at(typed, pointer)))?;
+        Ok(format!("/settings/accounts/{id}"))
+    }
+}
+
+/// What a form of a new version begins with, in words.
+fn lead(ground: &Ground) -> &'static str {
+    match (ground.follows, ground.before.is_some()) {
         (true, true) => "It begins with the prices of the version before: type over what changes.",
         (true, false) => {
             "The version before has more lines than this form, or a volume without a price: type it anew, or send it by the API."
         }
         _ => "As the supplier prints it. Where one price holds for all volumes, it is that of block 1.",
-    };
-    let nothing = Typed::new();
-    let begun = typed.or(ground.before.as_ref()).unwrap_or(&nothing);
-    let about = About {
-        title: "Add what the supplier charges".to_owned(),
-        lead: lead.to_owned(),
-        action: format!("/settings/accounts/{id}/tariffs"),
-        button: "Add it",
-        revision: None,
-        back: (format!("/settings/accounts/{id}"), "Back to the account".to_owned()),
-        end: None,
-        specs: &tariff_form::specs(),
-    };
-    let filled = tariff_form::begun(begun, &ground.currency, ground.today);
-    Ok(Sheet::of(about, &Filled::Typed(&filled), faults))
-}
-
-#[get("/settings/accounts/{id}/tariffs/new")]
-async fn begin(
-    visitor: Visitor<perm::WriteAccounts>,
-    id: Path<WaterAccountId>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    sheet::fresh(&visitor.0, &new_sheet(&visitor.0, &db, *id, None, &[]).await?)
-}
-
-#[post("/settings/accounts/{id}/tariffs")]
-async fn add(
-    sender: Sender<perm::WriteAccounts>,
-    id: Path<WaterAccountId>,
-    typed: Form<Typed>,
-    db: Data<Db>,
-) -> Result<HttpResponse, Fault> {
-    let Sender(caller) = sender;
-    let added = added(&caller, &db, *id, &typed).await;
-    let added = added.map_err(|problem| sheet::renamed(problem, |pointer| tariff_form::field_at(&typed, pointer)));
-    let done = added.map(|()| format!("/settings/accounts/{id}"));
-    sheet::answer(&caller, done, async |faults: Vec<_>| new_sheet(&caller, &db, *id, Some(&typed), &faults).await).await
+    }
 }
 
 async fn added<P: Permission>(caller: &Caller<P>, db: &Db, id: WaterAccountId, typed: &Typed) -> Result<(), Problem> {

@@ -114,8 +114,8 @@ fn lead(things: usize, open: &[Part], begun: bool) -> String {
         (0, _) if !begun => String::new(),
         (0, _) => "Nothing waits for you.".to_owned(),
         (1, _) => "One thing waits.".to_owned(),
-        (things, 1) => format!("{things} things wait, all of one cause."),
-        (things, causes) => format!("{things} things wait, of {causes} causes."),
+        (things, 1) => format!("{} things wait, all of one cause.", words::count(things)),
+        (things, causes) => format!("{} things wait, of {causes} causes.", words::count(things)),
     }
 }
 

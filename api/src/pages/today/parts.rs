@@ -5,6 +5,7 @@ use super::{Day, LINES_MOST, Line, Part};
 use crate::auth::{Permission, Role, perm};
 use crate::db::asking::due as asking;
 use crate::db::page::{After, PAGE_MAX};
+use crate::db::series::Found;
 use crate::db::service::agreement;
 use crate::db::service::call_out::{self, Known};
 use crate::db::service::visit::{self, Planned};
@@ -122,7 +123,7 @@ async fn findings(tx: &Tx<'_>, day: &Day) -> Result<Part, DbError> {
         let step = (format!("/units/{}", found.unit_id), "See the unit");
         lines.push(line(format!("{}: {}", found.unit, found.words()?), String::new(), step));
     }
-    let open = meter_watch::Filter { open: Some(true), ..meter_watch::Filter::default() };
+    let open = Found { open: Some(true), ..Found::default() };
     let watched = meter_watch::list(tx, &open, &After::first(PAGE_MAX)).await?;
     for found in watched.iter().filter(|found| found.opened_at >= day.yesterday) {
         let step = (format!("/meters/{}", found.meter_id), "See the meter");
