@@ -88,20 +88,18 @@ struct CountedRow {
     means: Vec<f64>,
 }
 
-/// Each counter of a unit with its months at the unit's placements; a pulse total repeats its dial.
+/// Each counter of a unit with its months at the unit's placements, in no order; a pulse total repeats its dial.
 /// A month that is not over counts unless days after the present are in it, as when past nights are
 /// looked at again.
 const COUNTED: &str = "
-select a.unit_id, m.stream, a.valid @> $3 as present,
-       array_agg(u.month order by u.month) as months,
-       array_agg(u.days order by u.month) as days,
-       array_agg(u.mean_day order by u.month) as means
+select a.unit_id, m.stream, a.valid @> $3 as present, array_agg(u.month) as months, array_agg(u.days) as days,
+       array_agg(u.mean_day) as means
   from meter_attachment a
   join meter m on m.dealer_id = a.dealer_id and m.no = a.meter_no and m.stream = any($2) and m.dial_meter_no is null
   join placement p on p.dealer_id = a.dealer_id and p.unit_id = a.unit_id and p.valid && a.valid
   join meter_month u on u.dealer_id = p.dealer_id and u.subject_id = p.id and u.meter_no = a.meter_no
-   and u.month + interval '1 month' > lower(a.valid) and (upper_inf(a.valid) or u.month < upper(a.valid))
-   and u.days > 0 and (u.month + interval '1 month' <= $3 or u.days <= $3::date - u.month + 1)
+   and u.month >= date_trunc('month', lower(a.valid))::date and (upper_inf(a.valid) or u.month < upper(a.valid))
+   and u.days > 0 and (u.month < (select date_trunc('month', $3)::date) or u.days <= $3::date - u.month + 1)
  where a.unit_id = any($1)
  group by a.unit_id, m.stream, a.meter_no, a.valid";
 
