@@ -1,6 +1,7 @@
 //! `/v1/routines-due`: what is late and what falls due.
 
 use super::answer::{self, Page, Paging, Problems};
+use super::series::AskOf;
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::due::{self, Listed};
@@ -27,8 +28,6 @@ const WITHIN_D_MAX: i32 = 1000;
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListDues {
-    /// Only at units that stand at this site now.
-    site_id: Option<Uuid>,
     /// Only this technician's, by account.
     technician_id: Option<Uuid>,
     /// Those that fall due within so many days; late ones always.
@@ -37,12 +36,12 @@ pub struct ListDues {
 }
 
 impl ListDues {
-    fn filter(&self) -> Result<due::Filter, Problem> {
+    fn filter(&self, of: &AskOf) -> Result<due::Filter, Problem> {
         let within_d = self.within_days.unwrap_or(WITHIN_D);
         if !(0..=WITHIN_D_MAX).contains(&within_d) {
             return Err(Problem::at(Kind::Invalid, "/within_days", "out_of_range", "Give 0 to 1000 days."));
         }
-        Ok(due::Filter { site: self.site_id, technician: self.technician_id, within_d })
+        Ok(due::Filter { of: of.parse()?, technician: self.technician_id, within_d })
     }
 }
 
@@ -108,19 +107,20 @@ impl From<Listed> for DueView {
 
 /// List what is due
 ///
-/// The longest late first, as the last night run projected it.
-#[utoipa::path(tag = "routines", params(ListDues, Paging),
+/// The longest late first, as the last night run projected it. Those of a customer or site are of units that
+/// stand there now.
+#[utoipa::path(tag = "routines", params(ListDues, AskOf, Paging),
     responses((status = 200, description = "A page of dues", body = Page<DueView>), Problems))]
 #[get("/routines-due")]
 async fn list_routines_due(
     request: HttpRequest,
     caller: Caller<perm::ReadRoutines>,
-    query: Query<ListDues>,
+    (query, of): (Query<ListDues>, Query<AskOf>),
     paging: Query<Paging>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let after = paging.parse()?;
-    let filter = query.filter()?;
+    let filter = query.filter(&of)?;
     let rows = db.read(caller.scope(), caller.now(), async |tx| due::list(tx, &filter, &after).await).await?;
     Ok(answer::page(&request, &after, rows, |row| (row.due_on.to_string(), row.id), DueView::from))
 }
