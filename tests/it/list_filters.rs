@@ -1,6 +1,7 @@
 //! Figures, readings and records of units, found by what people know the units and sites by: models, states
 //! and the numbers of the customer's own books.
 
+use crate::accounts::charged;
 use crate::calibrations::ph;
 use crate::call_outs::agreement;
 use crate::conventions::items;
@@ -161,7 +162,9 @@ async fn work_and_what_is_promised_are_found_by_numbers_models_and_states() {
     for list in ["agreements", "call-outs", "process-upsets", "covers", "visits"] {
         all.finds(&format!("/v1/{list}?"), ("unit_id", all.units)).await;
     }
-    comes_as_a_table(office, "process-upsets").await;
+    for list in ["agreements", "process-upsets", "covers", "visits"] {
+        comes_as_a_table(office, list).await;
+    }
     for (list, own) in [
         ("agreements", "first_day"),
         ("call-outs", "called_at"),
@@ -198,6 +201,7 @@ async fn meters_and_routines_are_found_by_numbers_and_models() {
         office.create("/v1/routines", &plan).await;
     }
     all.finds("/v1/routines?", ("unit_id", all.units)).await;
+    all.finds("/v1/routines-due?", ("unit_id", all.units)).await;
     for list in ["routines", "meters", "customers"] {
         comes_as_a_table(office, list).await;
     }
@@ -250,6 +254,64 @@ async fn what_is_the_matter_with_meters_is_found_by_numbers_models_and_states() 
     }
     for (query, count) in [("from=2026-02-10T00:00:00Z", 2), ("to=2026-02-10T00:00:00Z", 0)] {
         assert_eq!(items(office, &format!("/v1/reading-exceptions?{query}")).await.len(), count, "{query}");
+    }
+}
+
+#[tokio::test]
+async fn readings_that_are_due_or_missing_are_found_by_numbers_models_and_states() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    for meter in all.meters {
+        rename(&all.dealer.office, &format!("/v1/meters/{meter}"), json!({ "read_by": "technician" })).await;
+    }
+    // Nobody has read them since January.
+    for list in ["readings-due?", "readings-due/missing?month=2026-03&"] {
+        all.finds(&format!("/v1/{list}"), ("meter_id", all.meters)).await;
+    }
+}
+
+#[tokio::test]
+async fn water_accounts_models_and_places_are_found_sorted_and_given_as_tables() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let office = &all.dealer.office;
+    for site in all.sites {
+        office.create("/v1/water-accounts", &charged(site, "2026-01-01", None)).await;
+    }
+    for (query, of) in [
+        (String::new(), &[0, 1][..]),
+        ("site_number=S-07".to_owned(), &[1]),
+        ("cost_centre=4711".to_owned(), &[0, 1]),
+        ("cost_centre=4712".to_owned(), &[]),
+        (format!("site_id={}", all.sites[0]), &[0]),
+        (format!("site_number=S-07&site_id={}", all.sites[0]), &[]),
+        (format!("customer_id={}", all.customers[1]), &[1]),
+        (format!("cost_centre=4711&customer_id={}", all.customers[0]), &[0]),
+    ] {
+        let found = named(office, &format!("/v1/water-accounts?{query}"), "site_id").await;
+        assert_eq!(found, of.iter().map(|n: &usize| all.sites[*n]).collect(), "{query}");
+    }
+    let other = json!({ "name": "Coil", "rated_flow_l_per_h": 1000.0, "working_volume_l": 900.5, "float_band_l": 90.0,
+        "stages": [{ "name": "Settling", "volume_l": 600.0 }] });
+    office.create("/v1/unit-models", &other).await;
+
+    let names = ["Van 2", "Abbey", "Warehouse"];
+    for (name, kind) in names.into_iter().zip(["van", "warehouse", "warehouse"]) {
+        office.create("/v1/places", &json!({ "name": name, "kind": kind })).await;
+    }
+    let sorted = ["Abbey", "Van 2", "Warehouse"];
+    assert_eq!(by_pages(office, "/v1/places?sort=name", "name", nothing).await, sorted);
+    assert_eq!(by_pages(office, "/v1/places?sort=created", "name", nothing).await, names);
+    let van = items(office, "/v1/places?fields=id,name").await.iter().find(|place| place["name"] == "Van 2").map(id);
+    let write = async || rename(office, &format!("/v1/places/{}", van.unwrap()), json!({ "name": "Van 3" })).await;
+    let changed = by_pages(office, "/v1/places?sort=changed", "name", write).await;
+    assert_eq!(changed, ["Van 2", "Abbey", "Warehouse", "Van 3"], "what is written meanwhile comes again");
+    let last = items(office, "/v1/places?sort=changed").await.pop().unwrap();
+    let since = format!("/v1/places?changed_since={}", last["changed_at"].as_str().unwrap());
+    assert_eq!(items(office, &since).await, [last], "at that instant or later");
+    office.get("/v1/places?sort=label").await.refused_for(422, &[("/sort", "unknown_sort")]);
+    for list in ["water-accounts", "unit-models", "places"] {
+        comes_as_a_table(office, list).await;
     }
 }
 
