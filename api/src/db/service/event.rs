@@ -5,7 +5,7 @@ use super::{brought, issue, looked, site_of, stood};
 use crate::db::error::named;
 use crate::db::measures::{of_cursor, to_cursor};
 use crate::db::page::After;
-use crate::db::placement::stood_with;
+use crate::db::placement::{self, stood_with};
 use crate::db::schema::service_event;
 use crate::db::series::Of;
 use crate::db::stamp::{Change, Stored};
@@ -184,8 +184,9 @@ pub(crate) async fn revisions(tx: &Tx<'_>, id: Uuid) -> Result<Vec<Recorded>, Db
 /// [`DbError::Invalid`] for a cursor of another list.
 pub(crate) async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Recorded>, DbError> {
     let ((at, id), among) = (after.key(), filter.of.among(tx).await?);
+    let units = placement::ever_there(tx, &among).await?;
     let rows: Vec<EventRow> = sql_query(format!("{LAST} {FILTERED}"))
-        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
+        .bind::<Nullable<Array<SqlUuid>>, _>(units)
         .bind::<Nullable<Text>, _>(filter.kind.as_deref())
         .bind::<Nullable<Timestamptz>, _>(filter.from)
         .bind::<Nullable<Timestamptz>, _>(filter.to)
