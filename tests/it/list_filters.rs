@@ -125,10 +125,21 @@ async fn notes_of_all_units_stand_in_one_list() {
             assert_eq!(found, BTreeSet::from([all.units[unit]]), "{list} {query}");
         }
         comes_as_a_table(&dealer.office, list).await;
+        for (sort, times) in [("at", [early, late]), ("created", [late, early]), ("changed", [late, early])] {
+            let found = by_pages(&dealer.office, &format!("{path}sort={sort}"), "at", nothing).await;
+            assert_eq!(found, times, "{list} by {sort}");
+        }
+        dealer.office.get(&format!("{path}sort=day")).await.refused_for(422, &[("/sort", "unknown_sort")]);
         withdraw(&dealer.office, &format!("/v1/units/{}/{list}", all.units[1]), &listed[0]).await;
         assert_eq!(items(&dealer.office, &path).await.len(), 1, "{list}: without what was withdrawn");
         assert_eq!(items(&dealer.office, &format!("{path}withdrawn=true")).await.len(), 2, "{list}");
         assert_eq!(named(&viewer, &path, "unit_id").await, BTreeSet::from([all.units[0]]), "{list}");
+        withdraw(&dealer.office, &format!("/v1/units/{}/{list}", all.units[0]), &listed[1]).await;
+        let found = by_pages(&dealer.office, &format!("{path}withdrawn=true&sort=changed"), "at", nothing).await;
+        assert_eq!(found, [early, late], "{list}: the one that was withdrawn last comes last");
+        let last = items(&dealer.office, &format!("{path}withdrawn=true&sort=changed")).await.pop().unwrap();
+        let since = format!("{path}withdrawn=true&changed_since={}", last["withdrawn"]["at"].as_str().unwrap());
+        assert_eq!(items(&dealer.office, &since).await, [last], "{list}: at that instant or later");
     }
 }
 
