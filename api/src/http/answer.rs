@@ -83,6 +83,28 @@ pub struct Paging {
     fields: Option<String>,
 }
 
+/// Which fields the records of an answer have that comes whole.
+#[derive(Debug, Clone, Default, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct Choosing {
+    /// Which fields of each record to give, separated by commas; all when left out. A
+    /// record then has those of them that it knows and no others, whatever the schema requires.
+    #[param(example = "site_id,unit_id,date")]
+    fields: Option<String>,
+}
+
+impl Choosing {
+    /// Their names; `None` for all.
+    #[must_use]
+    pub fn names(&self) -> Option<Vec<String>> {
+        self.fields.as_deref().map(named)
+    }
+}
+
+fn named(fields: &str) -> Vec<String> {
+    fields.split(',').map(|name| name.trim().to_owned()).collect()
+}
+
 /// In which order the records come, and only those that were written of late.
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -217,7 +239,7 @@ fn given<V: Serialize>(request: &HttpRequest, items: Vec<V>, next_cursor: Option
 /// The fields that a request for a list names.
 pub(super) fn chosen_fields(request: &HttpRequest) -> Option<Vec<String>> {
     let paging = Query::<Paging>::from_query(request.query_string()).ok()?.into_inner();
-    Some(paging.fields?.split(',').map(|name| name.trim().to_owned()).collect())
+    paging.fields.as_deref().map(named)
 }
 
 /// Of each record these fields alone.

@@ -1,8 +1,8 @@
 //! `GET /v1/issued-figures`: what issued savings reports say, of each customer and each of its sites.
 
-use super::super::answer::Problems;
+use super::super::answer::{Choosing, Problems};
 use super::super::series::units;
-use super::super::table::{Cell, Column, Kind, Row, streamed};
+use super::super::table::{Cell, Column, Kind, Row, of_fields, streamed};
 use crate::auth::{Caller, Scope, perm};
 use crate::db::page::After;
 use crate::db::report::{self, StoredReport};
@@ -190,7 +190,7 @@ const COLUMNS: [(&str, Kind); 20] = [
 /// Figures of sites do not always add up to those of the customer: a ratio is none of ratios, and what is
 /// withheld of one is in no sum. In one streamed answer: JSON, or `Accept: text/csv`,
 /// `application/x-ndjson`, `application/vnd.apache.parquet`.
-#[utoipa::path(tag = "savings reports", params(AskIssued),
+#[utoipa::path(tag = "savings reports", params(AskIssued, Choosing),
     responses((status = 200, description = "The figures", content(
         (IssuedFigures = "application/json"), (IssuedFigure = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -198,13 +198,14 @@ const COLUMNS: [(&str, Kind); 20] = [
 async fn export_issued_figures(
     request: HttpRequest,
     caller: Caller<perm::ReadReports>,
-    asked: Query<AskIssued>,
+    (asked, choosing): (Query<AskIssued>, Query<Choosing>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let export = rates.begin_export(caller.account()?)?;
     let asked = asked.parse()?;
     let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), asked);
     let columns = COLUMNS.iter().map(|(name, kind)| Column::new(*name, *kind)).collect();
+    let (columns, pages) = of_fields(choosing.names(), columns, pages);
     Ok(streamed(&request, columns, pages, export))
 }
 
