@@ -263,6 +263,10 @@ async fn what_is_the_matter_with_meters_is_found_by_numbers_models_and_states() 
         backwards.refused_for(422, &[("/to", "not_after_from")]);
         comes_as_a_table(office, list).await;
     }
+    for (query, count) in [("2026-02-12T00:00:00Z", 2), ("2026-02-12T00:00:01Z", 0)] {
+        let path = format!("/v1/meter-findings?sort=changed&changed_since={query}");
+        assert_eq!(by_pages(office, &path, "id", nothing).await.len(), count, "{query}");
+    }
     for (query, count) in [("from=2026-02-10T00:00:00Z", 2), ("to=2026-02-10T00:00:00Z", 0)] {
         assert_eq!(items(office, &format!("/v1/reading-exceptions?{query}")).await.len(), count, "{query}");
     }
@@ -377,6 +381,26 @@ async fn records_of_units_are_found_by_numbers_models_and_states() {
         all.finds(&format!("/v1/{list}?"), ("unit_id", all.units)).await;
         comes_as_a_table(&dealer.office, list).await;
     }
+    for (list, own) in [("service-events", "at"), ("samples", "at"), ("findings", "opened_at")] {
+        let all = by_pages(&dealer.office, &format!("/v1/{list}?sort={own}"), "id", nothing).await;
+        assert_eq!(all.len(), 2, "{list}");
+        for sort in ["created", "changed"] {
+            let mut found = by_pages(&dealer.office, &format!("/v1/{list}?sort={sort}"), "id", nothing).await;
+            found.sort_by_key(|id| all.iter().position(|one| one == id));
+            assert_eq!(found, all, "{list} by {sort}: each once");
+        }
+        dealer.office.get(&format!("/v1/{list}?sort=colour")).await.refused_for(422, &[("/sort", "unknown_sort")]);
+    }
+    let by =
+        async |sort: &str| by_pages(&dealer.office, &format!("/v1/service-events?sort={sort}"), "id", nothing).await;
+    let mut made = by("created").await;
+    let right =
+        json!({ "reason": "Misread", "event": event(all.units[0], "2026-02-02T09:00:00Z", "visit", &json!({})) });
+    let path = format!("/v1/service-events/{}/correct", made[0]);
+    assert_eq!(dealer.technician.post_at_with(&path, "\"1\"", &right).await.status(), 200);
+    assert_eq!(by("created").await, made, "a correction is of an event that was there");
+    made.reverse();
+    assert_eq!(by("changed").await, made, "and comes last");
     for (query, unit) in [("site_number=S-07", 1), ("cost_centre=4711&spell=running", 0)] {
         let found = named(&dealer.office, &format!("/v1/units?{query}"), "id").await;
         assert_eq!(found, BTreeSet::from([all.units[unit]]), "{query}");
