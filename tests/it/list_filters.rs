@@ -93,6 +93,22 @@ pub(crate) async fn comes_as_a_table(client: &Client, list: &str) {
     assert!(csv.lines().eq(["id"].into_iter().chain(ids)), "{csv}");
 }
 
+/// The same of a list whose records have no id of their own, and may be other at the next instant.
+pub(crate) async fn comes_as_a_table_of(client: &Client, list: &str, key: &str) {
+    let path = format!("/v1/{list}");
+    let keys: Vec<String> =
+        items(client, &path).await.iter().map(|one| one[key].as_str().unwrap().to_owned()).collect();
+    assert!(keys.len() > 1, "{list}");
+    let rows = lines(&as_media(client, &path, "application/x-ndjson").await);
+    let record = &items(client, &path).await[0];
+    let [has, shown] = [&rows[0], record].map(|one| one.as_object().unwrap().keys().collect::<BTreeSet<_>>());
+    assert!(has.is_superset(&shown), "{list}: {rows:?}");
+    assert!(rows.iter().map(|row| row[key].as_str().unwrap()).eq(&keys), "{list}: {rows:?}");
+    let joint = if list.contains('?') { '&' } else { '?' };
+    let csv = as_media(client, &format!("{path}{joint}fields={key}"), "text/csv").await.text().to_owned();
+    assert!(csv.lines().eq([key].into_iter().chain(keys.iter().map(String::as_str))), "{csv}");
+}
+
 /// Notes of a unit at an instant, each with its kind.
 fn notes(at: &str) -> [(&'static str, Value); 3] {
     [
@@ -213,6 +229,7 @@ async fn meters_and_routines_are_found_by_numbers_and_models() {
     }
     all.finds("/v1/routines?", ("unit_id", all.units)).await;
     all.finds("/v1/routines-due?", ("unit_id", all.units)).await;
+    comes_as_a_table_of(office, "routines-due", "routine_id").await;
     for list in ["routines", "meters", "customers"] {
         comes_as_a_table(office, list).await;
     }
@@ -282,6 +299,9 @@ async fn readings_that_are_due_or_missing_are_found_by_numbers_models_and_states
     // Nobody has read them since January.
     for list in ["readings-due?", "readings-due/missing?month=2026-03&"] {
         all.finds(&format!("/v1/{list}"), ("meter_id", all.meters)).await;
+    }
+    for list in ["readings-due", "readings-due/missing?month=2026-03"] {
+        comes_as_a_table_of(&all.dealer.office, list, "meter_id").await;
     }
 }
 

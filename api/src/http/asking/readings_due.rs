@@ -2,10 +2,13 @@
 
 use crate::auth::{Caller, perm};
 use crate::db::asking::due::{self, Asked, Filter, Held};
-use crate::db::{Db, DbError};
-use crate::http::answer::{self, Page, Paging, Problems};
+use crate::db::page::After;
+use crate::db::{Db, DbError, Tx};
+use crate::http::answer::{Page, Paging, Problems};
 use crate::http::series::AskOf;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -187,44 +190,72 @@ fn key((held, due): &(Held, Due)) -> (String, Uuid) {
 /// List the readings that are due
 ///
 /// Of meters that people read: those due within a week or since longer, the longest due first. A
-/// dial read about monthly is due at a month's end, where its reading serves the report best.
+/// dial read about monthly is due at a month's end, where its reading serves the report best. As a table
+/// (`Accept`), all of them.
 #[utoipa::path(tag = "asking", params(ListDue, AskOf, Paging),
-    responses((status = 200, description = "A page of meters", body = Page<DueView>), Problems))]
+    responses((status = 200, description = "A page of meters", content(
+        (Page<DueView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/readings-due")]
 async fn list_readings_due(
     request: HttpRequest,
     caller: Caller<perm::ReadDue>,
     (asked, of): (Query<ListDue>, Query<AskOf>),
     paging: Query<Paging>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (after, now) = (paging.parse()?, caller.now());
+    let (after, late, now) = (paging.parse()?, asked.late, caller.now());
     let wanted = Filter { of: of.parse()?, ..Filter::default() };
-    let found = db.read(caller.scope(), now, async |tx| due::due_now(tx, &wanted, asked.late).await).await?;
-    let rows = after.cut(found, key);
-    Ok(answer::page(&request, &after, rows, key, |(held, due)| DueView::of(held, due, now)))
+    let read = async move |tx: &Tx<'_>, after: &After| Ok(after.cut(due::due_now(tx, &wanted, late).await?, key));
+    let view = move |(held, due)| DueView::of(held, due, now);
+    listed(&request, &caller, (&db, &rates), after, read, (|_: &After, row: &(Held, Due)| key(row), view)).await
+}
+
+impl Tabled for DueView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("meter_id", Kind::Text),
+        ("meter", Kind::Text),
+        ("position", Kind::Text),
+        ("stream", Kind::Text),
+        ("unit", Kind::Text),
+        ("read_by", Kind::Text),
+        ("unit_id", Kind::Text),
+        ("unit_label", Kind::Text),
+        ("site_id", Kind::Text),
+        ("site", Kind::Text),
+        ("time_zone", Kind::Text),
+        ("customer_id", Kind::Text),
+        ("customer", Kind::Text),
+        ("due_on", Kind::Day),
+        ("late_since", Kind::Day),
+        ("last", Kind::Text),
+        ("expected", Kind::Text),
+        ("asked", Kind::Text),
+    ];
 }
 
 /// List the readings that are still missing for a month's reports
 ///
 /// Of all meters that were there at its end, telemetry's too: those not read within three days
-/// of the month's last day, nor later.
+/// of the month's last day, nor later. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "asking", params(ListMissing, AskOf, Paging),
-    responses((status = 200, description = "A page of meters", body = Page<DueView>), Problems))]
+    responses((status = 200, description = "A page of meters", content(
+        (Page<DueView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/readings-due/missing")]
 async fn list_readings_missing(
     request: HttpRequest,
     caller: Caller<perm::ReadDue>,
     (asked, of): (Query<ListMissing>, Query<AskOf>),
     paging: Query<Paging>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (after, now) = (paging.parse()?, caller.now());
     let mut faults = Faults::default();
     let month = faults.take("/month", Month::parse(&asked.month));
     let month = month.ok_or(DbError::Invalid(faults))?;
     let wanted = Filter { of: of.parse()?, ..Filter::default() };
-    let found = db.read(caller.scope(), now, async |tx| due::missing(tx, &wanted, month).await).await?;
-    let rows = after.cut(found, key);
-    Ok(answer::page(&request, &after, rows, key, |(held, due)| DueView::of(held, due, now)))
+    let read = async move |tx: &Tx<'_>, after: &After| Ok(after.cut(due::missing(tx, &wanted, month).await?, key));
+    let view = move |(held, due)| DueView::of(held, due, now);
+    listed(&request, &caller, (&db, &rates), after, read, (|_: &After, row: &(Held, Due)| key(row), view)).await
 }
