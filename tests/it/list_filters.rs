@@ -155,7 +155,12 @@ async fn notes_of_all_units_stand_in_one_list() {
         assert_eq!(found, [early, late], "{list}: the one that was withdrawn last comes last");
         let last = items(&dealer.office, &format!("{path}withdrawn=true&sort=changed")).await.pop().unwrap();
         let since = format!("{path}withdrawn=true&changed_since={}", last["withdrawn"]["at"].as_str().unwrap());
+        let at = last["withdrawn"]["at"].as_str().unwrap().to_owned();
         assert_eq!(items(&dealer.office, &since).await, [last], "{list}: at that instant or later");
+        for (since, count) in [(at.as_str(), 1), ("2100-01-01T00:00:00Z", 0)] {
+            let own = format!("/v1/units/{}/{list}?withdrawn=true&changed_since={since}", all.units[0]);
+            assert_eq!(items(&dealer.office, &own).await.len(), count, "{own}");
+        }
     }
 }
 

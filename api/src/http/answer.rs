@@ -128,7 +128,8 @@ pub struct Sorting {
 #[derive(Debug, Clone, Copy, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ChangedSince {
-    /// Only records written at this instant or later. `GET /v1/changes` is what misses nothing for years.
+    /// Only records written at this instant or later; with `withdrawn=true`, where there is such a thing, those that
+    /// were withdrawn since then too. `GET /v1/changes` is what misses nothing for years.
     #[serde(default, deserialize_with = "optional_instant")]
     #[param(example = "2026-01-01T00:00:00Z")]
     pub changed_since: Option<DateTime<Utc>>,

@@ -264,7 +264,8 @@ pub(crate) async fn list<N: Note>(
     let (begins, id) = after.key();
     let rows = sql_query(format!(
         "select * from (select *, lower({time}) as begins from {table}
-          where {column} = $1 and {time} && tstzrange($2, $3) and ($4 or withdrawn_at is null)) as note
+          where {column} = $1 and {time} && tstzrange($2, $3) and ($4 or withdrawn_at is null)
+            and ($8::timestamptz is null or coalesce(withdrawn_at, created_at) >= $8)) as note
           where (begins, id) > ($5, $6) order by begins, id limit $7"
     ))
     .bind::<SqlUuid, _>(owner.key())
@@ -274,6 +275,7 @@ pub(crate) async fn list<N: Note>(
     .bind::<Timestamptz, _>(of_cursor(begins)?)
     .bind::<SqlUuid, _>(id)
     .bind::<BigInt, _>(after.ask())
+    .bind::<Nullable<Timestamptz>, _>(after.changed_since())
     .load(&mut tx.conn())
     .await?;
     rows.into_iter().map(noted).collect()

@@ -17,7 +17,7 @@ pub mod wash_sessions;
 pub mod wash_tallies;
 pub mod working_days;
 
-use super::answer::{self, Paging, Sorting};
+use super::answer::{self, ChangedSince, Paging, Sorting};
 use super::series::AskOf;
 use super::table::{Tabled, listed};
 use crate::auth::Caller;
@@ -219,7 +219,18 @@ async fn list<P, S: Shape>(
     owner: OwnerOf<S>,
     (asked, paging): (Instants, Query<Paging>),
 ) -> Result<HttpResponse, Problem> {
-    let (window, after) = (asked.parse()?, paging.parse()?);
+    list_since::<P, S>(db, caller, request, owner, (asked, ChangedSince::default(), paging)).await
+}
+
+/// The same of those that were written since an instant; of notes that do not end, which is written without a stamp.
+async fn list_since<P, S: Shape>(
+    db: &Db,
+    caller: &Caller<P>,
+    request: &HttpRequest,
+    owner: OwnerOf<S>,
+    (asked, since, paging): (Instants, ChangedSince, Query<Paging>),
+) -> Result<HttpResponse, Problem> {
+    let (window, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
     let rows =
         db.read(caller.scope(), caller.now(), async |tx| measures::list(tx, owner, &window, &after).await).await?;
     Ok(answer::page(request, &after, rows, |noted| (measures::to_cursor(noted.begins), noted.id.0), view::<S>))

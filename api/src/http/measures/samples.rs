@@ -1,11 +1,11 @@
 //! `/v1/units/{id}/samples`, and `/v1/samples` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::sample::Judged;
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{Page, Paging, Problems, Sorting};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -135,7 +135,7 @@ async fn create_sample(
 /// List a unit's samples
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
     responses((status = 200, description = "A page of samples", body = Page<NotedView<SampleShown>>), Problems))]
 #[get("/units/{id}/samples")]
 async fn list_samples(
@@ -143,10 +143,10 @@ async fn list_samples(
     caller: Caller<perm::ReadMeasures>,
     id: Path<UnitId>,
     asked: Query<Instants>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, SampleInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+    list_since::<_, SampleInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// A sample, and the unit that it is of.
