@@ -234,6 +234,10 @@ async fn movements_are_found_by_kind_and_time_and_come_as_a_table() {
     let backwards = office.get("/v1/stock-movements?from=2026-03-02T00:00:00Z&to=2026-03-01T00:00:00Z").await;
     backwards.refused_for(422, &[("/to", "not_after_from")]);
     comes_as_a_table(office, "stock-movements").await;
+    for (since, count) in [("2026-01-01T00:00:00Z", 3), ("2100-01-01T00:00:00Z", 0)] {
+        let since = format!("/v1/stock-movements?changed_since={since}");
+        assert_eq!(items(office, &since).await.len(), count, "by when they were written, not by when they happened");
+    }
     comes_as_a_table_of(office, "stock", "place_id").await;
     office.create("/v1/consumables", &coagulant("Nutrient")).await;
     comes_as_a_table(office, "consumables").await;
