@@ -87,6 +87,9 @@ async fn an_export_holds_all_lines_and_its_chain_can_be_checked_by_anybody() {
     let csv = export("text/csv").await;
     assert_eq!(csv.text().lines().count(), 31);
     assert!(csv.text().starts_with("seq,at,account_id,name,address,"), "{}", csv.text());
+    let request = dealer.owner.request(Method::GET, "/v1/audit?fields=verb,seq").header("accept", "text/csv");
+    let chosen = dealer.owner.send(request).await;
+    assert!(chosen.text().starts_with("seq,verb\r\n30,created\r\n"), "{}", chosen.text());
 }
 
 #[tokio::test]

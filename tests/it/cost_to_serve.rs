@@ -2,6 +2,7 @@
 
 use crate::conventions::items;
 use crate::costs::Bay;
+use crate::list_filters::comes_as_a_table;
 use crate::service_events::{EVENTS, event};
 use crate::stock::Store;
 use crate::support::{Client, Dealer, TestApp, id};
@@ -73,6 +74,7 @@ async fn serving_is_priced_where_the_unit_stood() {
     let dealer = app.dealer("Brookside").await;
     let (bay, other) = (Bay::new(&dealer, "Harbour Haulage").await, Bay::new(&dealer, "Quarry Trucks").await);
     let float = planted(&dealer).await;
+    comes_as_a_table(&dealer.office, "prices").await;
     let lines = [
         line("labour", "2", "h", json!({})),
         line("part", "1", "piece", json!({ "item_id": float })),

@@ -61,6 +61,18 @@ async fn what_was_issued_is_told_of_each_site_with_its_revision() {
     let sum: f64 = rows.iter().filter_map(|row| row["value"].as_f64()).sum();
     assert_eq!((&parquet["rows"], parquet["sum"].as_f64().unwrap()), (&json!(rows.len()), sum));
 
+    let in_gallons = items(office, &format!("{JANUARY}&units=us")).await;
+    let of = |rows: &[Value]| rows.iter().find(|row| row["name"] == "fresh_used").unwrap().clone();
+    let (gallons, litres) = (of(&in_gallons), of(&rows));
+    assert_eq!((gallons["unit"].as_str(), in_gallons.len()), (Some("gal"), rows.len()));
+    for column in ["value", "expanded"] {
+        // NIST SP 811: 3.785 411 784 L.
+        let told = gallons[column].as_f64().unwrap() * 3.785_411_784;
+        assert!((told / litres[column].as_f64().unwrap() - 1.0).abs() < 1e-12, "{column} of {gallons}");
+    }
+    let stone = office.get(&format!("{JANUARY}&units=stone")).await;
+    stone.refused_for(422, &[("/units", "unknown_unit_system")]);
+
     rename(office, &format!("/v1/sites/{}", sites[0]), json!({ "own_number": "S-07", "cost_centre": "4711" })).await;
     for (query, count) in [
         ("site_number=S-07".to_owned(), lines_of_report.len()),

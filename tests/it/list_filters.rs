@@ -1,6 +1,7 @@
 //! Figures, readings and records of units, found by what people know the units and sites by: models, states
 //! and the numbers of the customer's own books.
 
+use crate::accounts::charged;
 use crate::calibrations::ph;
 use crate::call_outs::agreement;
 use crate::conventions::items;
@@ -92,6 +93,22 @@ pub(crate) async fn comes_as_a_table(client: &Client, list: &str) {
     assert!(csv.lines().eq(["id"].into_iter().chain(ids)), "{csv}");
 }
 
+/// The same of a list whose records have no id of their own, and may be other at the next instant.
+pub(crate) async fn comes_as_a_table_of(client: &Client, list: &str, key: &str) {
+    let path = format!("/v1/{list}");
+    let records = items(client, &path).await;
+    assert!(records.len() > 1, "{list}");
+    let keys = |rows: &[Value]| rows.iter().map(|row| row[key].as_str().unwrap().to_owned()).collect::<Vec<_>>();
+    let rows = lines(&as_media(client, &path, "application/x-ndjson").await);
+    assert_eq!(keys(&rows), keys(&records), "{list}");
+    let fields = |row: &Value| row.as_object().unwrap().keys().cloned().collect::<BTreeSet<_>>();
+    assert!(fields(&rows[0]).is_superset(&fields(&records[0])), "{list}: {rows:?}");
+    let joint = if list.contains('?') { '&' } else { '?' };
+    let csv = as_media(client, &format!("{path}{joint}fields={key}"), "text/csv").await.text().to_owned();
+    let told: Vec<&str> = csv.lines().skip(1).collect();
+    assert_eq!(told, keys(&records), "{csv}");
+}
+
 /// Notes of a unit at an instant, each with its kind.
 fn notes(at: &str) -> [(&'static str, Value); 3] {
     [
@@ -124,10 +141,26 @@ async fn notes_of_all_units_stand_in_one_list() {
             assert_eq!(found, BTreeSet::from([all.units[unit]]), "{list} {query}");
         }
         comes_as_a_table(&dealer.office, list).await;
+        for (sort, times) in [("at", [early, late]), ("created", [late, early]), ("changed", [late, early])] {
+            let found = by_pages(&dealer.office, &format!("{path}sort={sort}"), "at", nothing).await;
+            assert_eq!(found, times, "{list} by {sort}");
+        }
+        dealer.office.get(&format!("{path}sort=day")).await.refused_for(422, &[("/sort", "unknown_sort")]);
         withdraw(&dealer.office, &format!("/v1/units/{}/{list}", all.units[1]), &listed[0]).await;
         assert_eq!(items(&dealer.office, &path).await.len(), 1, "{list}: without what was withdrawn");
         assert_eq!(items(&dealer.office, &format!("{path}withdrawn=true")).await.len(), 2, "{list}");
         assert_eq!(named(&viewer, &path, "unit_id").await, BTreeSet::from([all.units[0]]), "{list}");
+        withdraw(&dealer.office, &format!("/v1/units/{}/{list}", all.units[0]), &listed[1]).await;
+        let found = by_pages(&dealer.office, &format!("{path}withdrawn=true&sort=changed"), "at", nothing).await;
+        assert_eq!(found, [early, late], "{list}: the one that was withdrawn last comes last");
+        let last = items(&dealer.office, &format!("{path}withdrawn=true&sort=changed")).await.pop().unwrap();
+        let since = format!("{path}withdrawn=true&changed_since={}", last["withdrawn"]["at"].as_str().unwrap());
+        let at = last["withdrawn"]["at"].as_str().unwrap().to_owned();
+        assert_eq!(items(&dealer.office, &since).await, [last], "{list}: at that instant or later");
+        for (since, count) in [(at.as_str(), 1), ("2100-01-01T00:00:00Z", 0)] {
+            let own = format!("/v1/units/{}/{list}?withdrawn=true&changed_since={since}", all.units[0]);
+            assert_eq!(items(&dealer.office, &own).await.len(), count, "{own}");
+        }
     }
 }
 
@@ -161,7 +194,9 @@ async fn work_and_what_is_promised_are_found_by_numbers_models_and_states() {
     for list in ["agreements", "call-outs", "process-upsets", "covers", "visits"] {
         all.finds(&format!("/v1/{list}?"), ("unit_id", all.units)).await;
     }
-    comes_as_a_table(office, "process-upsets").await;
+    for list in ["agreements", "process-upsets", "covers", "visits"] {
+        comes_as_a_table(office, list).await;
+    }
     for (list, own) in [
         ("agreements", "first_day"),
         ("call-outs", "called_at"),
@@ -198,6 +233,8 @@ async fn meters_and_routines_are_found_by_numbers_and_models() {
         office.create("/v1/routines", &plan).await;
     }
     all.finds("/v1/routines?", ("unit_id", all.units)).await;
+    all.finds("/v1/routines-due?", ("unit_id", all.units)).await;
+    comes_as_a_table_of(office, "routines-due", "routine_id").await;
     for list in ["routines", "meters", "customers"] {
         comes_as_a_table(office, list).await;
     }
@@ -248,8 +285,73 @@ async fn what_is_the_matter_with_meters_is_found_by_numbers_models_and_states() 
         backwards.refused_for(422, &[("/to", "not_after_from")]);
         comes_as_a_table(office, list).await;
     }
+    for (query, count) in [("2026-02-12T00:00:00Z", 2), ("2026-02-12T00:00:01Z", 0)] {
+        let path = format!("/v1/meter-findings?sort=changed&changed_since={query}");
+        assert_eq!(by_pages(office, &path, "id", nothing).await.len(), count, "{query}");
+    }
     for (query, count) in [("from=2026-02-10T00:00:00Z", 2), ("to=2026-02-10T00:00:00Z", 0)] {
         assert_eq!(items(office, &format!("/v1/reading-exceptions?{query}")).await.len(), count, "{query}");
+    }
+}
+
+#[tokio::test]
+async fn readings_that_are_due_or_missing_are_found_by_numbers_models_and_states() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    for meter in all.meters {
+        rename(&all.dealer.office, &format!("/v1/meters/{meter}"), json!({ "read_by": "technician" })).await;
+    }
+    // Nobody has read them since January.
+    for list in ["readings-due?", "readings-due/missing?month=2026-03&"] {
+        all.finds(&format!("/v1/{list}"), ("meter_id", all.meters)).await;
+    }
+    for list in ["readings-due", "readings-due/missing?month=2026-03"] {
+        comes_as_a_table_of(&all.dealer.office, list, "meter_id").await;
+    }
+}
+
+#[tokio::test]
+async fn water_accounts_models_and_places_are_found_sorted_and_given_as_tables() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let office = &all.dealer.office;
+    for site in all.sites {
+        office.create("/v1/water-accounts", &charged(site, "2026-01-01", None)).await;
+    }
+    for (query, of) in [
+        (String::new(), &[0, 1][..]),
+        ("site_number=S-07".to_owned(), &[1]),
+        ("cost_centre=4711".to_owned(), &[0, 1]),
+        ("cost_centre=4712".to_owned(), &[]),
+        (format!("site_id={}", all.sites[0]), &[0]),
+        (format!("site_number=S-07&site_id={}", all.sites[0]), &[]),
+        (format!("customer_id={}", all.customers[1]), &[1]),
+        (format!("cost_centre=4711&customer_id={}", all.customers[0]), &[0]),
+    ] {
+        let found = named(office, &format!("/v1/water-accounts?{query}"), "site_id").await;
+        assert_eq!(found, of.iter().map(|n: &usize| all.sites[*n]).collect(), "{query}");
+    }
+    let other = json!({ "name": "Coil", "rated_flow_l_per_h": 1000.0, "working_volume_l": 900.5, "float_band_l": 90.0,
+        "stages": [{ "name": "Settling", "volume_l": 600.0 }] });
+    office.create("/v1/unit-models", &other).await;
+
+    let names = ["Van 2", "Abbey", "Warehouse"];
+    for (name, kind) in names.into_iter().zip(["van", "warehouse", "warehouse"]) {
+        office.create("/v1/places", &json!({ "name": name, "kind": kind })).await;
+    }
+    let sorted = ["Abbey", "Van 2", "Warehouse"];
+    assert_eq!(by_pages(office, "/v1/places?sort=name", "name", nothing).await, sorted);
+    assert_eq!(by_pages(office, "/v1/places?sort=created", "name", nothing).await, names);
+    let van = items(office, "/v1/places?fields=id,name").await.iter().find(|place| place["name"] == "Van 2").map(id);
+    let write = async || rename(office, &format!("/v1/places/{}", van.unwrap()), json!({ "name": "Van 3" })).await;
+    let changed = by_pages(office, "/v1/places?sort=changed", "name", write).await;
+    assert_eq!(changed, ["Van 2", "Abbey", "Warehouse", "Van 3"], "what is written meanwhile comes again");
+    let last = items(office, "/v1/places?sort=changed").await.pop().unwrap();
+    let since = format!("/v1/places?changed_since={}", last["changed_at"].as_str().unwrap());
+    assert_eq!(items(office, &since).await, [last], "at that instant or later");
+    office.get("/v1/places?sort=label").await.refused_for(422, &[("/sort", "unknown_sort")]);
+    for list in ["water-accounts", "unit-models", "places"] {
+        comes_as_a_table(office, list).await;
     }
 }
 
@@ -304,6 +406,26 @@ async fn records_of_units_are_found_by_numbers_models_and_states() {
         all.finds(&format!("/v1/{list}?"), ("unit_id", all.units)).await;
         comes_as_a_table(&dealer.office, list).await;
     }
+    for (list, own) in [("service-events", "at"), ("samples", "at"), ("findings", "opened_at")] {
+        let all = by_pages(&dealer.office, &format!("/v1/{list}?sort={own}"), "id", nothing).await;
+        assert_eq!(all.len(), 2, "{list}");
+        for sort in ["created", "changed"] {
+            let mut found = by_pages(&dealer.office, &format!("/v1/{list}?sort={sort}"), "id", nothing).await;
+            found.sort_by_key(|id| all.iter().position(|one| one == id));
+            assert_eq!(found, all, "{list} by {sort}: each once");
+        }
+        dealer.office.get(&format!("/v1/{list}?sort=colour")).await.refused_for(422, &[("/sort", "unknown_sort")]);
+    }
+    let by =
+        async |sort: &str| by_pages(&dealer.office, &format!("/v1/service-events?sort={sort}"), "id", nothing).await;
+    let mut made = by("created").await;
+    let right =
+        json!({ "reason": "Misread", "event": event(all.units[0], "2026-02-02T09:00:00Z", "visit", &json!({})) });
+    let path = format!("/v1/service-events/{}/correct", made[0]);
+    assert_eq!(dealer.technician.post_at_with(&path, "\"1\"", &right).await.status(), 200);
+    assert_eq!(by("created").await, made, "a correction is of an event that was there");
+    made.reverse();
+    assert_eq!(by("changed").await, made, "and comes last");
     for (query, unit) in [("site_number=S-07", 1), ("cost_centre=4711&spell=running", 0)] {
         let found = named(&dealer.office, &format!("/v1/units?{query}"), "id").await;
         assert_eq!(found, BTreeSet::from([all.units[unit]]), "{query}");

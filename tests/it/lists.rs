@@ -1,7 +1,7 @@
 //! Lists: filters by the customer's own numbers, by where units stood and by when records were written,
 //! documented orders, and cursors that belong to one of them and survive writes.
 
-use crate::accounts::charged;
+use crate::accounts::{charged, tariff, terms};
 use crate::call_outs::agreement;
 use crate::conventions::items;
 use crate::measures::Bay;
@@ -140,6 +140,8 @@ async fn sites_units_and_meters_are_found_by_the_customers_numbers() {
         (format!("/v1/units/{first}/placements?changed_since=2100-01-01T00:00:00Z"), 0),
         (format!("/v1/sites/{north}/placements?changed_since=2026-01-01T00:00:00Z"), 1),
         (format!("/v1/sites/{north}/placements?changed_since=2100-01-01T00:00:00Z"), 0),
+        (format!("/v1/units/{first}/spells?changed_since=2026-01-01T00:00:00Z"), 2),
+        (format!("/v1/units/{first}/spells?changed_since=2100-01-01T00:00:00Z"), 0),
     ] {
         assert_eq!(items(office, &list).await.len(), count, "{list}");
     }
@@ -324,6 +326,12 @@ async fn what_was_written_of_late_is_found_in_every_list_of_work_and_accounts() 
     }
     for (sort, count) in [("name", 1), ("created", 1), ("changed", 1)] {
         counted(office, "water-accounts", &[(format!("sort={sort}"), count)]).await;
+    }
+    let account = id(&items(office, "/v1/water-accounts").await[0]);
+    let tariffs = format!("water-accounts/{account}/tariffs");
+    office.create(&format!("/v1/{tariffs}"), &tariff(terms("2026-01-01", None))).await;
+    for (query, count) in [("2026-01-01T00:00:00Z", 1), ("2100-01-01T00:00:00Z", 0)] {
+        counted(office, &tariffs, &[(format!("changed_since={query}"), count)]).await;
     }
     office.get("/v1/water-accounts?sort=label").await.refused_for(422, &[("/sort", "unknown_sort")]);
 }

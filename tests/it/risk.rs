@@ -1,6 +1,7 @@
 //! Units at risk: lives planted as components, forecast by the night run, scored and shown.
 
 use crate::conventions::items;
+use crate::list_filters::comes_as_a_table_of;
 use crate::support::{Dealer, Scratch, TestApp, id, repository, weirbook};
 use chrono::{DateTime, Duration, Utc};
 use serde_json::{Value, json};
@@ -275,6 +276,7 @@ async fn units_are_ranked_by_what_a_failure_costs_where_they_stand() {
     let rest = dealer.office.get(&next).await.json();
     assert_eq!(rest["items"].as_array().unwrap().as_slice(), &list["items"].as_array().unwrap()[1..]);
     assert_eq!(rest["next_cursor"], Value::Null);
+    comes_as_a_table_of(&dealer.office, "risk", "unit_id").await;
     shown_to_the_dealer_alone(&app, &dealer, customer, units[0]).await;
 }
 

@@ -1,6 +1,7 @@
 //! What a part's own failure costs, and what to bring for it: the kit, its prices, and what is at hand.
 
 use crate::conventions::items;
+use crate::list_filters::comes_as_a_table;
 use crate::risk::{Planted, number, planted};
 use crate::stock::{Store, movement};
 use crate::support::{Dealer, TestApp, id};
@@ -92,6 +93,7 @@ async fn the_kit_of_a_part_is_named_with_prices_and_stock() {
     );
     assert!(!dealer.technician.get("/risk").await.shown().contains("sells at"));
 
+    comes_as_a_table(&dealer.office, "kits").await;
     let again = dealer.office.post("/v1/kits", &kit("Another", json!("T 6"), "2")).await;
     again.refused_for(409, &[("/for_kind", "kit_exists")]);
     let no_kind = json!({ "name": "Nothing", "lines": line("1"), "for_model": "T 6" });

@@ -2,6 +2,7 @@
 //! a customer.
 
 use crate::conventions::items;
+use crate::list_filters::comes_as_a_table_of;
 use crate::risk::{Planted, number, part, planted};
 use crate::support::{Client, Dealer, TestApp};
 use chrono::{Duration, Utc};
@@ -114,6 +115,7 @@ async fn a_customer_sees_risk_that_its_dealer_opens() {
     assert_eq!(seen[0]["findings"][0]["kind"], "falling_flow");
     assert!(seen.iter().all(|unit| unit["expected_loss_30_days"].is_null()), "{seen:?}");
     assert_eq!(items(&dealer.office, shared).await, seen);
+    comes_as_a_table_of(&viewer, "shared-risk", "unit_id").await;
     assert_eq!(items(&stranger, shared).await, [Value::Null; 0]);
     for (query, count) in [
         (format!("unit_id={}", units[0]), 1),

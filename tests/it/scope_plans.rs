@@ -1,4 +1,4 @@
-//! That no scope's policy, chosen sites included, keeps a query of one site from its index.
+//! That no scope's policy, chosen sites included, keeps a query of one site or of some units from its index.
 
 use crate::scopes::{begin, id};
 use tokio_postgres::Client;
@@ -16,8 +16,8 @@ const MANY: &str = "
 /// A month of one site. It names the dealer, so that it goes by the index without a policy too.
 const MONTH: &str = "select day, makeup_l from day_fact where dealer_id = 1 and site_id = md5('many 7')::uuid and day between '2026-02-01' and '2026-02-28'";
 
-async fn plan(client: &Client) -> String {
-    let rows = client.query(&format!("explain {MONTH}"), &[]).await.unwrap();
+async fn plan(client: &Client, sql: &str) -> String {
+    let rows = client.query(&format!("explain {sql}"), &[]).await.unwrap();
     rows.iter().map(|row| row.get::<_, String>(0) + "\n").collect()
 }
 
@@ -37,11 +37,49 @@ async fn every_scope_goes_by_the_index() {
     ];
     for (who, client, opening) in openings {
         client.batch_execute(&opening).await.unwrap();
-        let plan = plan(client).await;
+        let plan = plan(client, MONTH).await;
         assert_eq!(client.query(MONTH, &[]).await.unwrap().len(), 28, "{who}");
         client.batch_execute("rollback").await.unwrap();
         assert!(plan.contains("day_fact_site") && !plan.contains("Seq Scan on day_fact"), "{who}:\n{plan}");
     }
     begin(&app, 1, "b").await;
     assert_eq!(app.query(MONTH, &[]).await.unwrap().len(), 0, "another customer sees none of it");
+}
+
+/// Units that stood nowhere, with twenty levels each.
+const NOTED: &str = "
+    insert into unit (dealer_id, id, serial_number, label, created_at, changed_at)
+      select 1, md5('noted ' || n)::uuid, 'noted ' || n, 'noted ' || n, now(), now() from generate_series(1, 500) n;
+    insert into gauge_reading (dealer_id, id, unit_id, at, gauge, value, unit, created_at)
+      select 1, gen_random_uuid(), md5('noted ' || n)::uuid, '2026-01-01'::timestamptz + k * interval '1 day', 'level', 1, 'l', now()
+        from generate_series(1, 500) n cross join generate_series(0, 19) k;
+    analyze unit, placement, gauge_reading";
+/// The first page of the levels of units that ever stood anywhere, as far as the scope reaches: the query.
+const OF_UNITS: &str = "
+    select 'select * from gauge_reading n where n.unit_id = any (' || quote_literal(array_agg(distinct unit_id)::text)
+           || '::uuid[]) and (n.at, n.id) > (''1969-12-31'', ''00000000-0000-0000-0000-000000000000'')
+              order by n.at, n.id limit 101'
+      from placement";
+/// The first page by when they were written.
+const CHANGED: &str = "
+    select * from gauge_reading n
+     where (case when n.withdrawn_at is null then n.created_at else n.withdrawn_at end, n.id)
+           > ('1969-12-31', '00000000-0000-0000-0000-000000000000')
+     order by case when n.withdrawn_at is null then n.created_at else n.withdrawn_at end, n.id limit 101";
+
+#[tokio::test]
+async fn notes_go_by_the_index_of_their_units_and_of_when_they_were_written() {
+    let database = crate::scopes::two_dealers().await;
+    let (superuser, app) = (database.superuser().await, database.as_role(APP_ROLE).await);
+    superuser.batch_execute(NOTED).await.unwrap();
+    for who in ["a", "all"] {
+        begin(&app, 1, who).await;
+        let of_units: String = app.query_one(OF_UNITS, &[]).await.unwrap().get(0);
+        for (query, found_by) in [(of_units.as_str(), "unit_id = ANY"), (CHANGED, "ROW(CASE WHEN")] {
+            let plan = plan(&app, query).await;
+            let by_index = |line: &str| line.contains("Index Cond") && line.contains(found_by);
+            assert!(plan.lines().any(by_index), "{who}:\n{plan}");
+        }
+        app.batch_execute("rollback").await.unwrap();
+    }
 }

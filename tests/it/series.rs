@@ -247,6 +247,29 @@ async fn a_table_goes_on_over_all_pages_in_every_order() {
     }
 }
 
+#[tokio::test]
+async fn series_have_the_fields_that_are_chosen() {
+    let app = TestApp::start().await;
+    let (dealer, customers, sites, _) = two_customers(&app).await;
+    let (january, site) = ("from=2026-01-05&to=2026-01-06", sites[0]);
+    for (path, fields) in [
+        ("/v1/readings?from=2026-01-05T00:00:00Z&to=2026-01-06T00:00:00Z".to_owned(), ["read_at", "register"]),
+        (format!("/v1/water?{january}&step=day"), ["date", "makeup_l"]),
+        (format!("/v1/water?{january}&step=hour&site_id={site}"), ["from", "makeup_l"]),
+        (format!("/v1/customers/{}/water-years?from=2026&to=2026", customers[0]), ["site", "withdrawal_l"]),
+    ] {
+        let whole = items(&dealer.office, &path).await;
+        assert!(whole.len() > 1, "{path}");
+        // Whichever order they are named in.
+        let [one, other] = fields;
+        let chosen = items(&dealer.office, &format!("{path}&fields={other},{one}")).await;
+        let wanted: Vec<Value> = whole.iter().map(|row| json!({ one: row[one], other: row[other] })).collect();
+        assert_eq!(chosen, wanted, "{path}");
+        let csv = as_media(&dealer.office, &format!("{path}&fields={other},{one}"), "text/csv").await;
+        assert!(csv.text().starts_with(&format!("{one},{other}\r\n")), "{}", csv.text());
+    }
+}
+
 /// Unpacks what came in a content coding; pyarrow brings the codings' own libraries.
 const UNPACK: &str = "
 import sys, pyarrow

@@ -1,7 +1,8 @@
 //! Items, places, lots, prices, the ledger of movements, and kits.
 
 use crate::conventions::{Resource, items};
-use crate::list_filters::comes_as_a_table;
+use crate::list_filters::{comes_as_a_table, comes_as_a_table_of};
+use crate::lists::{by_pages, nothing};
 use crate::support::{Answer, Client, Dealer, TestApp, id};
 use futures_util::future::join_all;
 use serde_json::{Value, json};
@@ -233,6 +234,16 @@ async fn movements_are_found_by_kind_and_time_and_come_as_a_table() {
     let backwards = office.get("/v1/stock-movements?from=2026-03-02T00:00:00Z&to=2026-03-01T00:00:00Z").await;
     backwards.refused_for(422, &[("/to", "not_after_from")]);
     comes_as_a_table(office, "stock-movements").await;
+    for (since, count) in [("2026-01-01T00:00:00Z", 3), ("2100-01-01T00:00:00Z", 0)] {
+        let since = format!("/v1/stock-movements?changed_since={since}");
+        assert_eq!(items(office, &since).await.len(), count, "by when they were written, not by when they happened");
+    }
+    comes_as_a_table_of(office, "stock", "place_id").await;
+    office.create("/v1/consumables", &coagulant("Nutrient")).await;
+    comes_as_a_table(office, "consumables").await;
+    assert_eq!(by_pages(office, "/v1/consumables?sort=changed", "name", nothing).await, ["Coagulant", "Nutrient"]);
+    let since = "/v1/consumables?changed_since=2100-01-01T00:00:00Z";
+    assert_eq!(items(office, since).await, [Value::Null; 0]);
 }
 
 fn sorted(mut rows: Vec<String>) -> Vec<String> {

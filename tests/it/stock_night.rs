@@ -1,6 +1,7 @@
 //! What sites used, and what the night run foresees of the stock.
 
 use crate::conventions::items;
+use crate::series::{as_media, is_row_of, lines};
 use crate::stock::{Store, coagulant, movement};
 use crate::support::{Dealer, TestApp, id};
 use chrono::{DateTime, Datelike, Duration, Months, Utc};
@@ -236,6 +237,9 @@ async fn too_little_of_a_past_foresees_nothing() {
     let rows = items(&dealer.office, "/v1/stock/run-out").await;
     assert_eq!(rows.len(), 1, "{rows:?}");
     assert_eq!((&rows[0]["model"], &rows[0]["earliest"], &rows[0]["months"]), (&Value::Null, &Value::Null, &json!(0)));
+    let table = lines(&as_media(&dealer.office, "/v1/stock/run-out", "application/x-ndjson").await);
+    assert_eq!(table.len(), 1, "{table:?}");
+    is_row_of(&table[0], &rows[0]);
 }
 
 /// What is declared of an item foresees its use at a site until a past tells how much it is.

@@ -1,6 +1,7 @@
 //! Goods on order: placed, received in parts, and counted on.
 
 use crate::conventions::items;
+use crate::list_filters::comes_as_a_table;
 use crate::stock::{Store, coagulant, movement};
 use crate::support::{Dealer, TestApp, id, today_in_vienna};
 use chrono::{Days, Months, Utc};
@@ -93,6 +94,11 @@ async fn orders_are_the_dealers_alone_and_name_their_faults() {
     let made = dealer.office.create(ORDERS, &order(&store, "5", json!({}))).await;
     let path = format!("{ORDERS}/{}", id(&made));
     assert_eq!(dealer.technician.get(&path).await.json(), made);
+    dealer.office.create(ORDERS, &order(&store, "7", json!({}))).await;
+    comes_as_a_table(&dealer.office, "stock-orders").await;
+    for (since, count) in [("2026-01-01T00:00:00Z", 2), ("2100-01-01T00:00:00Z", 0)] {
+        assert_eq!(items(&dealer.office, &format!("{ORDERS}?changed_since={since}")).await.len(), count, "{since}");
+    }
     let viewer = dealer.customer_viewer(dealer.customer("Harbour Haulage").await).await;
     viewer.get(&path).await.refused(403, "not-allowed");
     let foreign = app.dealer("Elsewhere").await.owner;

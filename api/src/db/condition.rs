@@ -213,26 +213,29 @@ impl StoredFinding {
     }
 }
 
-const LIST: &str = concat!(
-    "
+const LIST: &str = "
 select f.id, f.unit_id, u.label as unit, f.kind, f.since, f.size, f.about, f.cost_per_day, f.no_cost,
        f.opened_at, f.seen_at, f.closed_at
   from finding f
-  join unit u on u.dealer_id = f.dealer_id and u.id = f.unit_id
- where f.id > $1 and ($2::uuid[] is null or f.unit_id = any ($2)) and ($3::bool is null or (f.closed_at is null) = $3)
+  join unit u on u.dealer_id = f.dealer_id and u.id = f.unit_id";
+
+const FILTERED: &str = concat!(
+    "
+   and ($2::uuid[] is null or f.unit_id = any ($2)) and ($3::bool is null or (f.closed_at is null) = $3)
    and ($5::timestamptz is null or f.opened_at >= $5) and ($6::timestamptz is null or f.opened_at < $6)
    and ($7::timestamptz is null or coalesce(f.closed_at, f.seen_at) >= $7) and ",
     stood_with!("f", "opened_at", "$8", "$9"),
-    " order by f.id limit $4"
 );
 
-/// Findings in the order in which they were opened, one more than the page holds.
+/// Findings in the order in which they were opened or as the page is sorted, one more than it holds. One is written
+/// when it is found, found again, or closed.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Found, after: &After) -> Result<Vec<StoredFinding>, DbError> {
     let among = filter.of.among(tx).await?;
-    Ok(sql_query(LIST)
+    let (past, order, at) = after.by_id(("f", "$10"), ("f.opened_at", "coalesce(f.closed_at, f.seen_at)"));
+    Ok(sql_query(format!("{LIST} where {past} {FILTERED} order by {order} limit $4"))
         .bind::<SqlUuid, _>(after.key().1)
         .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
         .bind::<Nullable<Bool>, _>(filter.open)
@@ -242,6 +245,7 @@ pub async fn list(tx: &Tx<'_>, filter: &Found, after: &After) -> Result<Vec<Stor
         .bind::<Nullable<Timestamptz>, _>(after.changed_since())
         .bind::<Nullable<SqlUuid>, _>(among.customer)
         .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
+        .bind::<Nullable<Timestamptz>, _>(at)
         .load(&mut tx.conn())
         .await?)
 }

@@ -3,6 +3,7 @@
 
 use super::error::known;
 use super::page::After;
+use super::series::Of;
 use super::stamp::Change;
 use super::wear::UnitWear;
 use super::{DbError, Tx, routine, wear};
@@ -177,10 +178,10 @@ pub async fn tell_late(tx: &Tx<'_>) -> Result<(), DbError> {
 }
 
 /// Which dues.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Filter {
-    /// At units that stand at this site now.
-    pub site: Option<Uuid>,
+    /// At these units, and at those that stand with a customer and at sites now.
+    pub of: Of,
     /// Of this technician.
     pub technician: Option<Uuid>,
     /// That fall due within so many days from the present one; late ones always.
@@ -242,7 +243,8 @@ select r.id, r.name, r.unit_id, u.label as unit, s.id as site_id, s.name as site
   left join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
  where r.ended_at is null and (r.due_on, r.id) > ($2, $3)
    and r.due_on <= ($1 at time zone coalesce(s.time_zone, d.time_zone))::date + $4
-   and ($5::uuid is null or s.id = $5)
+   and ($5::uuid[] is null or p.site_id = any ($5)) and ($8::uuid is null or p.customer_id = $8)
+   and ($9::uuid[] is null or r.unit_id = any ($9))
    and ($6::uuid is null or r.technician_id = $6)
  order by r.due_on, r.id
  limit $7";
@@ -255,14 +257,17 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Lis
     let (day, id) = after.key();
     let fault = || domain::fault::Faults::one("/cursor", "unknown_cursor", "send back a next_cursor as it was given");
     let day = if day.is_empty() { NaiveDate::default() } else { day.parse().map_err(|_not_ours| fault())? };
+    let among = filter.of.among(tx).await?;
     Ok(sql_query(LISTED)
         .bind::<Timestamptz, DateTime<Utc>>(tx.now())
         .bind::<Date, _>(day)
         .bind::<SqlUuid, _>(id)
         .bind::<Integer, _>(filter.within_d)
-        .bind::<Nullable<SqlUuid>, _>(filter.site)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
         .bind::<Nullable<SqlUuid>, _>(filter.technician)
         .bind::<BigInt, _>(after.ask())
+        .bind::<Nullable<SqlUuid>, _>(among.customer)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
         .load(&mut tx.conn())
         .await?)
 }

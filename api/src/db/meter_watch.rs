@@ -214,8 +214,9 @@ pub struct StoredFinding {
 const LIST: &str = "
 select w.id, m.id as meter_id, m.label as meter, w.kind, w.since, w.size, w.opened_at, w.seen_at, w.closed_at
   from meter_watch w
-  join meter m on m.no = w.meter_no
- where w.id > $1
+  join meter m on m.no = w.meter_no";
+
+const FILTERED: &str = "
    and ($2::bool is null or (w.closed_at is null) = $2)
    and ($3::uuid is null or m.id = $3)
    and ($4::uuid[] is null or exists (
@@ -228,16 +229,17 @@ select w.id, m.id as meter_id, m.label as meter, w.kind, w.since, w.size, w.open
       where h.meter_no = w.meter_no and h.valid && tstzrange(least(w.since, w.opened_at), w.closed_at)
         and ($5::uuid[] is null or h.site_id = any ($5)) and ($7::uuid is null or h.customer_id = $7)))
    and ($8::timestamptz is null or w.opened_at >= $8) and ($9::timestamptz is null or w.opened_at < $9)
- order by w.id
- limit $6";
+   and ($11::timestamptz is null or coalesce(w.closed_at, w.seen_at) >= $11)";
 
-/// Findings in the order in which they were opened, one more than the page holds.
+/// Findings in the order in which they were opened or as the page is sorted, one more than it holds. One is written
+/// when it is found, found again, or closed.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Found, after: &After) -> Result<Vec<StoredFinding>, DbError> {
     let among = filter.of.among(tx).await?;
-    Ok(sql_query(LIST)
+    let (past, order, at) = after.by_id(("w", "$10"), ("w.opened_at", "coalesce(w.closed_at, w.seen_at)"));
+    Ok(sql_query(format!("{LIST} where {past} {FILTERED} order by {order} limit $6"))
         .bind::<SqlUuid, _>(after.key().1)
         .bind::<Nullable<Bool>, _>(filter.open)
         .bind::<Nullable<SqlUuid>, _>(filter.of.meter)
@@ -247,6 +249,8 @@ pub async fn list(tx: &Tx<'_>, filter: &Found, after: &After) -> Result<Vec<Stor
         .bind::<Nullable<SqlUuid>, _>(among.customer)
         .bind::<Nullable<Timestamptz>, _>(filter.from)
         .bind::<Nullable<Timestamptz>, _>(filter.to)
+        .bind::<Nullable<Timestamptz>, _>(at)
+        .bind::<Nullable<Timestamptz>, _>(after.changed_since())
         .load(&mut tx.conn())
         .await?)
 }

@@ -138,6 +138,23 @@ impl After {
         self.text.parse().ok().and_then(DateTime::from_timestamp_micros)
     }
 
+    /// For a list whose own order is that of its ids: SQL of where a page of the table `row` begins and of its order,
+    /// and the instant for the parameter `at`; `$1` is the last id.
+    pub(in crate::db) fn by_id(
+        &self,
+        (row, at): (&str, &str),
+        (created_at, changed_at): (&str, &str),
+    ) -> (String, String, Option<DateTime<Utc>>) {
+        let key = match self.sort {
+            Sort::Own => {
+                return (format!("{row}.id > $1 and {at}::timestamptz is null"), format!("{row}.id"), None);
+            }
+            Sort::Created => created_at,
+            Sort::Changed => changed_at,
+        };
+        (format!("({key}, {row}.id) > ({at}, $1)"), format!("{key}, {row}.id"), Some(self.at()))
+    }
+
     /// Since when the records are to have been written.
     pub(in crate::db) fn changed_since(&self) -> Option<DateTime<Utc>> {
         self.since

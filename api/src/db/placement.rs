@@ -5,6 +5,7 @@ use super::schema::placement;
 use super::series::among::Among;
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, due, range, read_then, site, touched, unit};
+use crate::auth::Reach;
 use chrono::{DateTime, Utc};
 use diesel::pg::Pg;
 use diesel::prelude::*;
@@ -82,6 +83,28 @@ macro_rules! stood_with {
     };
 }
 pub(in crate::db) use stood_with;
+
+/// Of the units that are meant, those that ever stood with a customer and at sites, as far as the scope reaches; all
+/// that are meant for a dealer who names neither. A record that was theirs at its own time is of one of these.
+///
+/// # Errors
+/// When the database fails.
+pub(in crate::db) async fn ever_there(tx: &Tx<'_>, among: &Among) -> Result<Option<Vec<Uuid>>, DbError> {
+    if tx.scope().reach() == Reach::Dealer && among.customer.is_none() && among.sites.is_none() {
+        return Ok(among.units.clone());
+    }
+    let mut units = placement::table.select(placement::unit_id).distinct().into_boxed::<Pg>();
+    if let Some(customer) = among.customer {
+        units = units.filter(placement::customer_id.eq(customer));
+    }
+    if let Some(sites) = &among.sites {
+        units = units.filter(placement::site_id.eq_any(sites.clone()));
+    }
+    if let Some(meant) = &among.units {
+        units = units.filter(placement::unit_id.eq_any(meant.clone()));
+    }
+    Ok(Some(units.load(&mut tx.conn()).await?))
+}
 
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = placement)]

@@ -83,6 +83,28 @@ pub struct Paging {
     fields: Option<String>,
 }
 
+/// Which fields the records of an answer have that comes whole.
+#[derive(Debug, Clone, Default, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct Choosing {
+    /// Which fields of each record to give, separated by commas; all when left out. A
+    /// record then has those of them that it knows and no others, whatever the schema requires.
+    #[param(example = "site_id,unit_id,date")]
+    fields: Option<String>,
+}
+
+impl Choosing {
+    /// Their names; `None` for all.
+    #[must_use]
+    pub fn names(&self) -> Option<Vec<String>> {
+        self.fields.as_deref().map(named)
+    }
+}
+
+fn named(fields: &str) -> Vec<String> {
+    fields.split(',').map(|name| name.trim().to_owned()).collect()
+}
+
 /// In which order the records come, and only those that were written of late.
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -90,12 +112,13 @@ pub struct Sorting {
     /// By what the list is sorted: `created` or `changed`, when a record was first or last written, the
     /// oldest first; or by its own key, as when left out: `name`, of units and meters `label`, of
     /// components `kind`, of savings reports `month`, the newest first, of call-outs `called_at`, of process
-    /// upsets `began_at`, of visits `day`, of agreements and covers `first_day`. Pages stay right whatever is
-    /// written meanwhile; by `changed`, what is written meanwhile comes again at the end.
+    /// upsets `began_at`, of visits `day`, of agreements and covers `first_day`, of service events and notes such
+    /// as samples `at`, of findings `opened_at`. Pages stay right whatever is written meanwhile; by `changed`,
+    /// what is written meanwhile comes again at the end.
     #[param(example = "changed")]
     sort: Option<String>,
-    /// Only records written at this instant or later; with `retired=true`, where there is such a thing,
-    /// those that were retired since then too. `GET /v1/changes` is what misses nothing for years.
+    /// Only records written at this instant or later; with `retired=true` or `withdrawn=true`, where there is such
+    /// a thing, those that were retired or withdrawn since then too. `GET /v1/changes` is what misses nothing for years.
     #[serde(default, deserialize_with = "optional_instant")]
     #[param(example = "2026-01-01T00:00:00Z")]
     changed_since: Option<DateTime<Utc>>,
@@ -105,7 +128,8 @@ pub struct Sorting {
 #[derive(Debug, Clone, Copy, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ChangedSince {
-    /// Only records written at this instant or later. `GET /v1/changes` is what misses nothing for years.
+    /// Only records written at this instant or later; with `withdrawn=true`, where there is such a thing, those that
+    /// were withdrawn since then too. `GET /v1/changes` is what misses nothing for years.
     #[serde(default, deserialize_with = "optional_instant")]
     #[param(example = "2026-01-01T00:00:00Z")]
     pub changed_since: Option<DateTime<Utc>>,
@@ -217,7 +241,7 @@ fn given<V: Serialize>(request: &HttpRequest, items: Vec<V>, next_cursor: Option
 /// The fields that a request for a list names.
 pub(super) fn chosen_fields(request: &HttpRequest) -> Option<Vec<String>> {
     let paging = Query::<Paging>::from_query(request.query_string()).ok()?.into_inner();
-    Some(paging.fields?.split(',').map(|name| name.trim().to_owned()).collect())
+    paging.fields.as_deref().map(named)
 }
 
 /// Of each record these fields alone.

@@ -1,7 +1,7 @@
 //! `/v1/audit`: who did what to which record, when and from where.
 
-use super::answer::{Page, Paging, Problems};
-use super::table::{Cell, Column, Kind, Media, Row, streamed};
+use super::answer::{Page, Paging, Problems, chosen_fields};
+use super::table::{Cell, Column, Kind, Media, Row, of_fields, streamed};
 use crate::auth::{Caller, Scope, perm};
 use crate::db::changes::audit::{self, Filter, Sealed};
 use crate::db::{Db, DbError, Tx};
@@ -175,12 +175,10 @@ async fn list_audit(
     let filter = asked.filter();
     db.sequence(caller.scope().dealer()).await?;
     if Media::of(&request) != Media::Json {
-        return Ok(streamed(
-            &request,
-            columns(),
-            pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), filter),
-            rates.begin_export(caller.account()?)?,
-        ));
+        let export = rates.begin_export(caller.account()?)?;
+        let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), filter);
+        let (columns, pages) = of_fields(chosen_fields(&request), columns(), pages);
+        return Ok(streamed(&request, columns, pages, export));
     }
     let (before, limit) = paging.numbered()?;
     let mut lines = lines(&db, caller.scope(), caller.now(), &filter, (before, limit + 1)).await?;

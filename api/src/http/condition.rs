@@ -1,10 +1,10 @@
 //! `/v1/findings` and `/v1/units/{id}/condition`: what is wrong with units before a part fails.
 
 use super::accounts::preview::MoneyView;
-use super::answer::{ChangedSince, Page, Paging, Problems};
+use super::answer::{Page, Paging, Problems, Sorting};
 use super::series::AskOf;
 use super::service::in_order;
-use super::table::{Kind as Column, Tabled, by_id, listed};
+use super::table::{Kind as Column, Tabled, listed};
 use crate::auth::{Caller, perm};
 use crate::db::condition::{self, StoredFinding, StoredTest};
 use crate::db::page::After;
@@ -143,7 +143,7 @@ impl ListFindings {
 /// cause, and it closes when the test no longer finds it. What is the matter with meters is listed
 /// by `/v1/meter-findings`. Those of a customer or site are of units that stood there when they were found;
 /// one was written when it was last found, or closed. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "units", params(ListFindings, AskOf, ChangedSince, Paging),
+#[utoipa::path(tag = "units", params(ListFindings, AskOf, Sorting, Paging),
     responses((status = 200, description = "A page of findings", content(
         (Page<FindingView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -152,15 +152,17 @@ async fn list_findings(
     request: HttpRequest,
     caller: Caller<perm::ReadFindings>,
     (query, of): (Query<ListFindings>, Query<AskOf>),
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (query.parse(&of)?, paging.parse()?.since(since.changed_since));
+    let (filter, after) = (query.parse(&of)?, paging.sorted(&sorting, "opened_at")?);
     let read = async move |tx: &Tx<'_>, after: &After| {
         let rows = condition::list(tx, &filter, after).await?;
         rows.into_iter().map(FindingView::of).collect::<Result<Vec<_>, _>>()
     };
-    let key = by_id(|view: &FindingView| view.id);
+    let key = |after: &After, view: &FindingView| {
+        after.place_at("", view.id, (view.opened_at, view.closed_at.unwrap_or(view.seen_at)))
+    };
     listed(&request, &caller, (&db, &rates), after, read, (key, |view| view)).await
 }
 

@@ -1,8 +1,8 @@
 //! `/v1/meter-findings`: meters that are silent, stand still, or whose pulses and dial disagree.
 
-use super::answer::{Page, Paging, Problems};
+use super::answer::{Page, Paging, Problems, Sorting};
 use super::series::{AskFound, AskOf};
-use super::table::{Kind, Tabled, by_id, listed};
+use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
 use crate::db::meter_watch::{self, StoredFinding};
 use crate::db::page::After;
@@ -64,8 +64,9 @@ impl From<StoredFinding> for FindingView {
 /// List what is the matter with meters
 ///
 /// As the night run finds it, in the order in which it was first found. Those of a unit, customer or site are
-/// of the meters that measured it, or served it, meanwhile. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "meters", params(AskFound, AskOf, Paging),
+/// of the meters that measured it, or served it, meanwhile; one was written when it was last found, or closed. As a
+/// table (`Accept`), all of them.
+#[utoipa::path(tag = "meters", params(AskFound, AskOf, Sorting, Paging),
     responses((status = 200, description = "A page of findings", content(
         (Page<FindingView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -73,12 +74,15 @@ impl From<StoredFinding> for FindingView {
 async fn list_meter_findings(
     request: HttpRequest,
     caller: Caller<perm::ReadFindings>,
-    (query, of, paging): (Query<AskFound>, Query<AskOf>, Query<Paging>),
+    (query, of): (Query<AskFound>, Query<AskOf>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (query.parse(&of)?, paging.parse()?);
+    let (filter, after) = (query.parse(&of)?, paging.sorted(&sorting, "opened_at")?);
     let read = async move |tx: &Tx<'_>, after: &After| meter_watch::list(tx, &filter, after).await;
-    let key = by_id(|row: &StoredFinding| row.id);
+    let key = |after: &After, row: &StoredFinding| {
+        after.place_at("", row.id, (row.opened_at, row.closed_at.unwrap_or(row.seen_at)))
+    };
     listed(&request, &caller, (&db, &rates), after, read, (key, FindingView::from)).await
 }
 

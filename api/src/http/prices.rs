@@ -2,11 +2,14 @@
 
 use super::answer::{self, Page, Paging, Problems};
 use super::measures::Withdrawal;
+use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
-use crate::db::Db;
+use crate::db::page::After;
 use crate::db::price::{self, StoredPrice};
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -138,20 +141,38 @@ async fn create_price(
 
 /// List prices
 ///
-/// In the order in which they were written down.
+/// In the order in which they were written down. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "prices", params(ListPrices, Paging),
-    responses((status = 200, description = "A page of prices", body = Page<PriceView>), Problems))]
+    responses((status = 200, description = "A page of prices", content(
+        (Page<PriceView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/prices")]
 async fn list_prices(
     request: HttpRequest,
     caller: Caller<perm::ReadCostToServe>,
     asked: Query<ListPrices>,
     paging: Query<Paging>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let rows = db.read(caller.scope(), caller.now(), async |tx| price::list(tx, asked.withdrawn, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (String::new(), row.id.0), PriceView::from))
+    let (withdrawn, after) = (asked.withdrawn, paging.parse()?);
+    let read = async move |tx: &Tx<'_>, after: &After| price::list(tx, withdrawn, after).await;
+    let key = |_: &After, row: &StoredPrice| (String::new(), row.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, PriceView::from)).await
+}
+
+impl Tabled for PriceView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("what", Kind::Text),
+        ("from", Kind::Day),
+        ("to", Kind::Day),
+        ("unit", Kind::Text),
+        ("amount", Kind::Text),
+        ("currency", Kind::Text),
+        ("recorded_by", Kind::Text),
+        ("created_at", Kind::Instant),
+        ("withdrawn", Kind::Text),
+    ];
 }
 
 /// Withdraw a wrong price

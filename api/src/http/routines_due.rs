@@ -1,10 +1,14 @@
 //! `/v1/routines-due`: what is late and what falls due.
 
-use super::answer::{self, Page, Paging, Problems};
+use super::answer::{Page, Paging, Problems};
+use super::series::AskOf;
+use super::table::{Kind as Column, Tabled, listed};
 use crate::auth::{Caller, perm};
-use crate::db::Db;
 use crate::db::due::{self, Listed};
+use crate::db::page::After;
+use crate::db::{Db, Tx};
 use crate::problem::{Kind, Problem};
+use crate::rates::Rates;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::NaiveDate;
@@ -27,8 +31,6 @@ const WITHIN_D_MAX: i32 = 1000;
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListDues {
-    /// Only at units that stand at this site now.
-    site_id: Option<Uuid>,
     /// Only this technician's, by account.
     technician_id: Option<Uuid>,
     /// Those that fall due within so many days; late ones always.
@@ -37,12 +39,12 @@ pub struct ListDues {
 }
 
 impl ListDues {
-    fn filter(&self) -> Result<due::Filter, Problem> {
+    fn filter(&self, of: &AskOf) -> Result<due::Filter, Problem> {
         let within_d = self.within_days.unwrap_or(WITHIN_D);
         if !(0..=WITHIN_D_MAX).contains(&within_d) {
             return Err(Problem::at(Kind::Invalid, "/within_days", "out_of_range", "Give 0 to 1000 days."));
         }
-        Ok(due::Filter { site: self.site_id, technician: self.technician_id, within_d })
+        Ok(due::Filter { of: of.parse()?, technician: self.technician_id, within_d })
     }
 }
 
@@ -108,19 +110,40 @@ impl From<Listed> for DueView {
 
 /// List what is due
 ///
-/// The longest late first, as the last night run projected it.
-#[utoipa::path(tag = "routines", params(ListDues, Paging),
-    responses((status = 200, description = "A page of dues", body = Page<DueView>), Problems))]
+/// The longest late first, as the last night run projected it. Those of a customer or site are of units that
+/// stand there now. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "routines", params(ListDues, AskOf, Paging),
+    responses((status = 200, description = "A page of dues", content(
+        (Page<DueView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/routines-due")]
 async fn list_routines_due(
     request: HttpRequest,
     caller: Caller<perm::ReadRoutines>,
-    query: Query<ListDues>,
+    (query, of): (Query<ListDues>, Query<AskOf>),
     paging: Query<Paging>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let filter = query.filter()?;
-    let rows = db.read(caller.scope(), caller.now(), async |tx| due::list(tx, &filter, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (row.due_on.to_string(), row.id), DueView::from))
+    let (filter, after) = (query.filter(&of)?, paging.parse()?);
+    let read = async move |tx: &Tx<'_>, after: &After| due::list(tx, &filter, after).await;
+    let key = |_: &After, row: &Listed| (row.due_on.to_string(), row.id);
+    listed(&request, &caller, (&db, &rates), after, read, (key, DueView::from)).await
+}
+
+impl Tabled for DueView {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("routine_id", Column::Text),
+        ("name", Column::Text),
+        ("unit_id", Column::Text),
+        ("unit", Column::Text),
+        ("site_id", Column::Text),
+        ("site", Column::Text),
+        ("technician_id", Column::Text),
+        ("certificate", Column::Text),
+        ("due_on", Column::Day),
+        ("due_by", Column::Text),
+        ("late_days", Column::Whole),
+        ("last_done_on", Column::Day),
+        ("n", Column::Whole),
+    ];
 }

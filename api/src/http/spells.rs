@@ -1,13 +1,13 @@
 //! `/v1/units/{id}/spells`.
 
-use super::answer::{self, Page, Problems, SpanView};
+use super::answer::{self, ChangedSince, Page, Problems, SpanView};
 use super::placements::HandoverBody;
 use crate::auth::{Caller, perm};
 use crate::db::{Db, DbError, Stored, Tx, read_then, spell};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
-use actix_web::web::{Data, Path};
+use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get, patch, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
@@ -154,12 +154,17 @@ async fn create_spell(
 /// List a unit's spells
 ///
 /// All of them on one page, oldest first.
-#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id")),
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id"), ChangedSince),
     responses((status = 200, description = "The spells", body = Page<SpellView>), Problems))]
 #[get("/units/{id}/spells")]
-async fn list_spells(caller: Caller<perm::ReadUnits>, id: Path<UnitId>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+async fn list_spells(
+    caller: Caller<perm::ReadUnits>,
+    id: Path<UnitId>,
+    since: Query<ChangedSince>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| spell::list(tx, *id).await).await?;
-    Ok(answer::all(rows, SpellView::from))
+    Ok(answer::all(since.of(rows), SpellView::from))
 }
 
 /// Correct a spell

@@ -1,11 +1,14 @@
 //! `/v1/unit-models`.
 
 use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use super::table::{Kind, Tabled, listed};
 use super::templates::{ConsumableInput, KitLineInput, Lists, PartInput, PlanInput, StageInput};
 use crate::auth::{Caller, perm};
-use crate::db::{Db, Stored, unit_model};
+use crate::db::page::After;
+use crate::db::{Db, Stored, Tx, unit_model};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post, put};
@@ -132,18 +135,42 @@ async fn create_unit_model(
 }
 
 /// List unit models by name
+///
+/// As a table (`Accept`), all of them.
 #[utoipa::path(tag = "units", params(Sorting, Paging),
-    responses((status = 200, description = "A page of models", body = Page<UnitModelView>), Problems))]
+    responses((status = 200, description = "A page of models", content(
+        (Page<UnitModelView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/unit-models")]
 async fn list_unit_models(
     request: HttpRequest,
     caller: Caller<perm::ReadUnits>,
     (sorting, paging): (Query<Sorting>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let after = paging.sorted(&sorting, "name")?;
-    let rows = db.read(caller.scope(), caller.now(), async |tx| unit_model::list(tx, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| after.place(row, &row.value.name, row.id.0), UnitModelView::from))
+    let read = async |tx: &Tx<'_>, after: &After| unit_model::list(tx, after).await;
+    let key = |after: &After, row: &Stored<ModelId, UnitModel>| after.place(row, &row.value.name, row.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, UnitModelView::from)).await
+}
+
+impl Tabled for UnitModelView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("name", Kind::Text),
+        ("rated_flow_l_per_h", Kind::Number),
+        ("working_volume_l", Kind::Number),
+        ("float_band_l", Kind::Number),
+        ("stages", Kind::Text),
+        ("components", Kind::Text),
+        ("routines", Kind::Text),
+        ("consumables", Kind::Text),
+        ("kits", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a unit model

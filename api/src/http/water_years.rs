@@ -1,8 +1,8 @@
 //! `/v1/customers/{id}/water-years`: withdrawal, discharge and consumption by year, site by site and in all.
 
-use super::answer::Problems;
+use super::answer::{Choosing, Problems};
 use super::series::units;
-use super::table::{Cell, Column, Kind, Row, streamed};
+use super::table::{Cell, Column, Kind, Row, of_fields, streamed};
 use super::water::serving;
 use crate::auth::{Caller, perm};
 use crate::db::subject_meters::SubjectMeter;
@@ -185,7 +185,7 @@ pub struct WaterYears {
 /// used, discharge what left for the sewer or was taken away, consumption the difference. Of each site at
 /// which a unit stood, and of all of them, as far as one's sign-in reaches: JSON, or `Accept: text/csv`,
 /// `application/x-ndjson`, `application/vnd.apache.parquet`.
-#[utoipa::path(tag = "water", params(("id" = Uuid, Path, description = "The customer's id"), AskYears),
+#[utoipa::path(tag = "water", params(("id" = Uuid, Path, description = "The customer's id"), AskYears, Choosing),
     responses((status = 200, description = "The years", content(
         (WaterYears = "application/json"), (WaterYearRow = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -194,7 +194,7 @@ async fn list_water_years(
     request: HttpRequest,
     caller: Caller<perm::ReadWater>,
     id: Path<CustomerId>,
-    asked: Query<AskYears>,
+    (asked, choosing): (Query<AskYears>, Query<Choosing>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let asked = asked.parse()?;
@@ -207,7 +207,9 @@ async fn list_water_years(
     };
     let (years, ground) = db.read(caller.scope(), caller.now(), read).await?;
     let rows = in_background(move || rows(asked, &years, &ground)).await??;
-    Ok(streamed(&request, columns(asked.units), futures_util::stream::iter([Ok(rows)]), export))
+    let rows = futures_util::stream::iter([Ok(rows)]);
+    let (columns, rows) = of_fields(choosing.names(), columns(asked.units), rows);
+    Ok(streamed(&request, columns, rows, export))
 }
 
 /// The years asked for, each with the calendar year in which it begins.

@@ -10,6 +10,7 @@ use crate::db::due::{self, Listed};
 use crate::db::file::{self, FileHash, NewFile};
 use crate::db::page::After;
 use crate::db::routine::{self, Kept};
+use crate::db::series::Of;
 use crate::db::{Db, DbError, Tx, routine_done, unit, wear};
 use crate::http::routines_due::WITHIN_D;
 use crate::problem::{Kind, Problem};
@@ -68,7 +69,7 @@ pub(super) async fn dues(
     let Visitor(caller) = visitor;
     let mine = asked.mine.is_some();
     let technician = caller.scope().account().filter(|_| mine).map(|account| account.0);
-    let filter = due::Filter { site: asked.site, technician, within_d: WITHIN_D };
+    let filter = due::Filter { of: Of { site: asked.site, ..Of::default() }, technician, within_d: WITHIN_D };
     let after = After::first(DUES_MOST);
     let rows = db.read(caller.scope(), caller.now(), async |tx| due::list(tx, &filter, &after).await).await?;
     Ok(html_for(&caller, StatusCode::OK, &Page::of(&rows, mine))?)

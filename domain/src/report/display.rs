@@ -147,8 +147,9 @@ pub fn uncertainty(printed: &Printed, format: impl Into<Format>) -> Option<Strin
         Value::Money(_) => places(expanded, 2),
         Value::MoneyPerWash(_) | Value::MoneyPerGunHour(_) => places(expanded, 4),
         Value::MoneyPerM3(_) => places(per_volume(expanded, format.system), 4),
+        Value::KwhPerM3(_) => places(per_volume(expanded, format.system), 1),
         Value::LitresPerWash(_) if us => places(expanded / LITRES_PER_US_GALLON, 1),
-        Value::Count(_) | Value::LitresPerWash(_) | Value::Kwh(_) | Value::KwhPerM3(_) => places(expanded, 1),
+        Value::Count(_) | Value::LitresPerWash(_) | Value::Kwh(_) => places(expanded, 1),
     })
 }
 
@@ -301,6 +302,7 @@ pub fn month(month: Month) -> String {
 mod tests {
     use super::*;
     use crate::money::Currency;
+    use crate::water::grade::Grade;
     use UnitSystem::{Metric, Us};
 
     fn check(found: &str, wanted: &str) {
@@ -344,6 +346,23 @@ mod tests {
         assert_eq!(sizes, ["1,269", "12,345.6", "0.0", "20", "\u{2212}1,500"]);
         let amounts = ["1250.50", "-40000", "0", "6.85"].map(|amount| said_exactly(amount.parse().unwrap()));
         assert_eq!(amounts, ["1,250.50", "\u{2212}40,000", "0", "6.85"]);
+    }
+
+    #[test]
+    fn an_uncertainty_is_told_in_the_unit_of_its_figure() {
+        let each = Printed {
+            value: Value::KwhPerM3(2.0),
+            expanded: Some(0.5),
+            coverage: 1.0,
+            estimated_share: 0.0,
+            grade: Grade::Measured,
+            units_covered: 1,
+            units: 1,
+        };
+        for (system, told, unsure) in [(Metric, "2.00 kWh per m\u{b3}", "0.5"), (Us, "7.57 kWh per 1,000 gal", "1.9")] {
+            check(&figure(&each, system), told);
+            check(&uncertainty(&each, system).unwrap(), unsure);
+        }
     }
 
     #[test]

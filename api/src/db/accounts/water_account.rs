@@ -5,6 +5,7 @@ use crate::db::error::known;
 use crate::db::page::{After, paged};
 use crate::db::range::{DateRange, of_dates, to_dates};
 use crate::db::schema::water_account;
+use crate::db::series::Of;
 use crate::db::stamp::one_changed;
 use crate::db::{DbError, Revision, Stored, Tx, site};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -23,10 +24,10 @@ use uuid::Uuid;
 pub type StoredAccount = Stored<WaterAccountId, SiteAccount>;
 
 /// Which accounts.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Filter {
-    /// Of this site.
-    pub site: Option<SiteId>,
+    /// Of this customer and these sites.
+    pub of: Of,
     /// Retired ones too.
     pub retired: bool,
 }
@@ -164,9 +165,13 @@ pub async fn get(tx: &Tx<'_>, id: WaterAccountId) -> Result<StoredAccount, DbErr
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredAccount>, DbError> {
+    let among = filter.of.among(tx).await?;
     let mut query = paged!(water_account::table.select(Row::as_select()), after, water_account, name);
-    if let Some(site) = filter.site {
-        query = query.filter(water_account::site_id.eq(site.0));
+    if let Some(customer) = among.customer {
+        query = query.filter(water_account::customer_id.eq(customer));
+    }
+    if let Some(sites) = among.sites {
+        query = query.filter(water_account::site_id.eq_any(sites));
     }
     if !filter.retired {
         query = query.filter(water_account::ended_at.is_null());

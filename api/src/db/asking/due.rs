@@ -2,6 +2,7 @@
 
 use crate::db::error::known;
 use crate::db::meter_facts::FactsRow;
+use crate::db::series::Of;
 use crate::db::{DbError, Tx, meter_month};
 use chrono::{DateTime, NaiveTime, Utc};
 use chrono_tz::Tz;
@@ -11,7 +12,7 @@ use diesel::sql_types::{Array, BigInt, Double, Integer, Nullable, SmallInt, Text
 use diesel_async::RunQueryDsl;
 use domain::asking::due::{self, Due};
 use domain::asking::expected::{Expected, LastRead};
-use domain::ids::{CustomerId, SiteId};
+use domain::ids::SiteId;
 use domain::metering::history::MonthUse;
 use domain::metering::meter::MeterFacts;
 use domain::zone::{Month, day_bounds, local_date};
@@ -20,8 +21,8 @@ use uuid::Uuid;
 /// Which meters.
 #[derive(Debug, Clone, Default)]
 pub struct Filter {
-    /// Of this customer.
-    pub customer: Option<CustomerId>,
+    /// Of what: a customer, sites, and units that meters measure.
+    pub of: Of,
     /// Of these sites; none named: of all.
     pub sites: Vec<SiteId>,
     /// These numbers alone; none named: all.
@@ -168,7 +169,7 @@ const HELD: &str = "
 with h as materialized (
   select * from meter_holding
    where valid @> $1 and ($3::uuid is null or customer_id = $3)
-     and (cardinality($4::uuid[]) = 0 or site_id = any ($4)))
+     and (cardinality($4::uuid[]) = 0 or site_id = any ($4)) and ($7::uuid[] is null or site_id = any ($7)))
 select m.id as meter_id, m.no as meter_no, m.label, m.position, m.stream, m.unit, m.multiplier, m.digits, m.resolution,
        m.flow_max_per_h, m.flow_q1_l_per_h, m.flow_q2_l_per_h, m.flow_q3_l_per_h, m.flow_q4_l_per_h,
        m.accuracy_class, m.displacement, m.in_service_factor, m.read_by, m.read_every_h,
@@ -203,7 +204,7 @@ select m.id as meter_id, m.no as meter_no, m.label, m.position, m.stream, m.unit
        and r.ended_at is null and r.expires_at > $2
      order by r.created_at desc limit 1) q on true
  where m.ended_at is null and m.read_by <> 'never'
-   and (cardinality($5::int4[]) = 0 or m.no = any ($5))
+   and (cardinality($5::int4[]) = 0 or m.no = any ($5)) and ($8::uuid[] is null or p.unit_id = any ($8))
  order by c.name, s.name, s.id, u.label nulls first, m.label, m.no
  limit $6";
 
@@ -216,13 +217,16 @@ const METERS_MOST: i64 = 50_000;
 /// # Errors
 /// When the database fails.
 pub async fn held(tx: &Tx<'_>, filter: &Filter, at: DateTime<Utc>) -> Result<Vec<Held>, DbError> {
+    let among = filter.of.among(tx).await?;
     let rows: Vec<Row> = sql_query(HELD)
         .bind::<Timestamptz, _>(at)
         .bind::<Timestamptz, _>(tx.now())
-        .bind::<Nullable<SqlUuid>, _>(filter.customer.map(|customer| customer.0))
+        .bind::<Nullable<SqlUuid>, _>(among.customer)
         .bind::<Array<SqlUuid>, _>(filter.sites.iter().map(|site| site.0).collect::<Vec<_>>())
         .bind::<Array<Integer>, _>(&filter.numbers)
         .bind::<BigInt, _>(METERS_MOST)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
         .load(&mut tx.conn())
         .await?;
     let subjects: Vec<(Uuid, i32)> = rows.iter().map(|row| (row.subject_id, row.meter_no)).collect();

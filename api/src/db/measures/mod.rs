@@ -13,6 +13,7 @@ pub(crate) mod gauge_reading;
 pub(crate) mod guns;
 pub(crate) mod investment;
 pub(crate) mod loss_coefficient;
+pub(crate) mod of_units;
 pub(crate) mod owner;
 pub(crate) mod rain;
 pub(crate) mod sample;
@@ -23,8 +24,6 @@ pub(crate) mod wash_tally;
 pub(crate) mod working_days;
 
 use super::page::After;
-use super::placement::stood_with;
-use super::series::Of;
 use super::stamp::Change;
 use super::{DbError, Tx, condition_notes};
 use crate::auth::Reach;
@@ -33,10 +32,10 @@ use chrono_tz::Tz;
 use diesel::deserialize::QueryableByName;
 use diesel::pg::Pg;
 use diesel::sql_query;
-use diesel::sql_types::{Array, BigInt, Bool, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{BigInt, Bool, Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
-use domain::ids::{AccountId, CustomerId, NoteId, UnitId};
+use domain::ids::{AccountId, CustomerId, NoteId};
 use domain::span::Span;
 use domain::zone::local_date;
 use owner::{Owner, Place};
@@ -265,7 +264,8 @@ pub(crate) async fn list<N: Note>(
     let (begins, id) = after.key();
     let rows = sql_query(format!(
         "select * from (select *, lower({time}) as begins from {table}
-          where {column} = $1 and {time} && tstzrange($2, $3) and ($4 or withdrawn_at is null)) as note
+          where {column} = $1 and {time} && tstzrange($2, $3) and ($4 or withdrawn_at is null)
+            and ($8::timestamptz is null or coalesce(withdrawn_at, created_at) >= $8)) as note
           where (begins, id) > ($5, $6) order by begins, id limit $7"
     ))
     .bind::<SqlUuid, _>(owner.key())
@@ -275,49 +275,10 @@ pub(crate) async fn list<N: Note>(
     .bind::<Timestamptz, _>(of_cursor(begins)?)
     .bind::<SqlUuid, _>(id)
     .bind::<BigInt, _>(after.ask())
+    .bind::<Nullable<Timestamptz>, _>(after.changed_since())
     .load(&mut tx.conn())
     .await?;
     rows.into_iter().map(noted).collect()
-}
-
-#[derive(QueryableByName)]
-struct OfUnit {
-    #[diesel(sql_type = SqlUuid)]
-    unit_id: Uuid,
-}
-
-/// The notes of units about instants, in order of time and each with its unit, one more than the page
-/// holds: of a unit, and of units that stood with a customer and at a site then.
-///
-/// # Errors
-/// [`DbError::Invalid`] for a cursor of another list.
-pub(crate) async fn of_units<N: Note<Owner = UnitId>>(
-    tx: &Tx<'_>,
-    of: &Of,
-    window: &Window,
-    after: &After,
-) -> Result<Vec<(UnitId, Noted<N>)>, DbError> {
-    let (table, (at, id), among) = (N::SEEN, after.key(), of.among(tx).await?);
-    let stood = stood_with!("n", "at", "$8", "$9");
-    let rows: Vec<(OfUnit, (Stamps, N::Row))> = sql_query(format!(
-        "select n.*, n.at as begins from {table} n
-          where (n.at, n.id) > ($1, $2) and ($3::uuid[] is null or n.unit_id = any ($3)) and {stood}
-            and ($4::timestamptz is null or n.at >= $4) and ($5::timestamptz is null or n.at < $5)
-            and ($6 or n.withdrawn_at is null)
-          order by n.at, n.id limit $7"
-    ))
-    .bind::<Timestamptz, _>(of_cursor(at)?)
-    .bind::<SqlUuid, _>(id)
-    .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
-    .bind::<Nullable<Timestamptz>, _>(window.from)
-    .bind::<Nullable<Timestamptz>, _>(window.to)
-    .bind::<Bool, _>(window.withdrawn)
-    .bind::<BigInt, _>(after.ask())
-    .bind::<Nullable<SqlUuid>, _>(among.customer)
-    .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
-    .load(&mut tx.conn())
-    .await?;
-    rows.into_iter().map(|(of, row)| Ok((UnitId(of.unit_id), noted(row)?))).collect()
 }
 
 /// The sort text of a note in a cursor.

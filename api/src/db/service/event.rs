@@ -4,8 +4,8 @@ use super::event_rows::{self, EventRow};
 use super::{brought, issue, looked, site_of, stood};
 use crate::db::error::named;
 use crate::db::measures::{of_cursor, to_cursor};
-use crate::db::page::After;
-use crate::db::placement::stood_with;
+use crate::db::page::{After, Sort};
+use crate::db::placement::{self, stood_with};
 use crate::db::schema::service_event;
 use crate::db::series::Of;
 use crate::db::stamp::{Change, Stored};
@@ -60,24 +60,37 @@ pub(crate) struct Filter {
     pub(crate) to: Option<DateTime<Utc>>,
 }
 
+const COLUMNS: &str = "
+select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.recorded_by, e.created_at, e.why,
+       e.signed_by, e.signed_at, e.order_number, e.samples, e.gauge_readings";
+
 /// The last revisions; a customer's people see those of their own placements.
 const LAST: &str = "
-select e.id, e.revision, e.unit_id, e.at, e.kind, e.customer_note, e.details, e.recorded_by, e.created_at, e.why,
-       e.signed_by, e.signed_at, e.order_number, e.samples, e.gauge_readings
   from service_event e
  where not exists (select from service_event later
          where later.dealer_id = e.dealer_id and later.id = e.id and later.revision > e.revision)";
 
-/// Those of a filter, in order of time.
+/// When an event was first written. Who sees its last revision may not see that one, where it was noted for another
+/// site.
+const FIRST: &str = "
+coalesce((select first.created_at from service_event first
+           where first.dealer_id = e.dealer_id and first.id = e.id and first.revision = 1), e.created_at)";
+
+/// Those of a filter.
 const FILTERED: &str = concat!(
     "
    and ($1::uuid[] is null or e.unit_id = any ($1)) and ($2 is null or e.kind = $2)
    and ($3 is null or e.at >= $3) and ($4 is null or e.at < $4)
    and ($8 is null or e.order_number = $8) and ($9 is null or e.created_at >= $9)
-   and (e.at, e.id) > ($5, $6) and ",
+   and ",
     stood_with!("e", "at", "$10", "$11"),
-    " order by e.at, e.id limit $7"
 );
+
+#[derive(QueryableByName)]
+struct First {
+    #[diesel(sql_type = Timestamptz)]
+    first_at: DateTime<Utc>,
+}
 
 /// Records an event, what it brings about, what it took from stock, and that a part was replaced.
 ///
@@ -178,19 +191,27 @@ pub(crate) async fn revisions(tx: &Tx<'_>, id: Uuid) -> Result<Vec<Recorded>, Db
     event_rows::whole(tx, rows).await
 }
 
-/// Events in order of time, one more than the page holds.
+/// Events in order of time or as the page is sorted, one more than it holds, each with when it was first written.
 ///
 /// # Errors
 /// [`DbError::Invalid`] for a cursor of another list.
-pub(crate) async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Recorded>, DbError> {
-    let ((at, id), among) = (after.key(), filter.of.among(tx).await?);
-    let rows: Vec<EventRow> = sql_query(format!("{LAST} {FILTERED}"))
-        .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
+pub(crate) async fn list(
+    tx: &Tx<'_>,
+    filter: &Filter,
+    after: &After,
+) -> Result<Vec<(Recorded, DateTime<Utc>)>, DbError> {
+    let ((key, past), among) = (order(after)?, filter.of.among(tx).await?);
+    let units = placement::ever_there(tx, &among).await?;
+    let sql = format!(
+        "{COLUMNS}, {FIRST} as first_at {LAST} {FILTERED} and ({key}, e.id) > ($5, $6) order by {key}, e.id limit $7"
+    );
+    let rows: Vec<(EventRow, First)> = sql_query(sql)
+        .bind::<Nullable<Array<SqlUuid>>, _>(units)
         .bind::<Nullable<Text>, _>(filter.kind.as_deref())
         .bind::<Nullable<Timestamptz>, _>(filter.from)
         .bind::<Nullable<Timestamptz>, _>(filter.to)
-        .bind::<Timestamptz, _>(of_cursor(at)?)
-        .bind::<SqlUuid, _>(id)
+        .bind::<Timestamptz, _>(past)
+        .bind::<SqlUuid, _>(after.key().1)
         .bind::<BigInt, _>(after.ask())
         .bind::<Nullable<Text>, _>(filter.order_number.as_deref())
         .bind::<Nullable<Timestamptz>, _>(after.changed_since())
@@ -198,7 +219,18 @@ pub(crate) async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<
         .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
         .load(&mut tx.conn())
         .await?;
-    event_rows::whole(tx, rows).await
+    let (rows, first): (Vec<EventRow>, Vec<First>) = rows.into_iter().unzip();
+    let events = event_rows::whole(tx, rows).await?.into_iter();
+    Ok(events.zip(first.into_iter().map(|first| first.first_at)).collect())
+}
+
+/// By what a list is sorted, and the instant after which it goes on.
+fn order(after: &After) -> Result<(&'static str, DateTime<Utc>), Faults> {
+    Ok(match after.sort() {
+        Sort::Own => ("e.at", of_cursor(after.key().0)?),
+        Sort::Created => (FIRST, after.at()),
+        Sort::Changed => ("e.created_at", after.at()),
+    })
 }
 
 /// The `most` newest events of a unit since then, the newest first.
@@ -212,7 +244,7 @@ pub(crate) async fn newest(
     most: i64,
 ) -> Result<Vec<Recorded>, DbError> {
     let order = "and e.unit_id = $1 and e.at >= $2 order by e.at desc, e.id desc limit $3";
-    let rows: Vec<EventRow> = sql_query(format!("{LAST} {order}"))
+    let rows: Vec<EventRow> = sql_query(format!("{COLUMNS} {LAST} {order}"))
         .bind::<SqlUuid, _>(unit.0)
         .bind::<Timestamptz, _>(since)
         .bind::<BigInt, _>(most)
@@ -221,9 +253,9 @@ pub(crate) async fn newest(
     event_rows::whole(tx, rows).await
 }
 
-/// The sort text and id of an event in a cursor.
-pub(crate) fn cursor_of(event: &Recorded) -> (String, Uuid) {
-    (to_cursor(event.value.at), event.id)
+/// The sort text and id of an event, first written at an instant, in the cursors of such a list.
+pub(crate) fn place(after: &After, (event, first_at): &(Recorded, DateTime<Utc>)) -> (String, Uuid) {
+    after.place_at(&to_cursor(event.value.at), event.id, (*first_at, event.created_at))
 }
 
 /// Corrects an event whose last revision is still `at`. It stays with its unit and with the

@@ -2,7 +2,7 @@
 
 use super::{placed, supplier};
 use crate::db::error::known;
-use crate::db::page::After;
+use crate::db::page::{After, paged};
 use crate::db::schema::consumable;
 use crate::db::stamp::one_changed;
 use crate::db::{DbError, Revision, Stored, Tx};
@@ -184,18 +184,12 @@ async fn one(tx: &Tx<'_>, row: Row) -> Result<StoredItem, DbError> {
     row.stored(|_its_own| name)
 }
 
-/// Items by name, one more than the page holds; retired ones only when asked for.
+/// Items by name or as the page is sorted, one more than it holds; retired ones only when asked for.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, retired: bool, after: &After) -> Result<Vec<StoredItem>, DbError> {
-    let (name, id) = after.key();
-    let mut query = consumable::table
-        .filter(consumable::name.gt(name).or(consumable::name.eq(name).and(consumable::id.gt(id))))
-        .select(Row::as_select())
-        .order((consumable::name, consumable::id))
-        .limit(after.ask())
-        .into_boxed();
+    let mut query = paged!(consumable::table.select(Row::as_select()), after, consumable, name);
     if !retired {
         query = query.filter(consumable::ended_at.is_null());
     }

@@ -1,7 +1,7 @@
 //! Kits in the database: what a kind of visit takes along.
 
 use crate::db::error::{known, unknown};
-use crate::db::page::After;
+use crate::db::page::{After, paged};
 use crate::db::schema::{consumable, kit};
 use crate::db::stamp::one_changed;
 use crate::db::{DbError, Revision, Stored, Tx};
@@ -102,18 +102,12 @@ pub async fn get(tx: &Tx<'_>, id: Uuid) -> Result<StoredKit, DbError> {
     row.try_into()
 }
 
-/// Kits by name, one more than the page holds; retired ones only when asked for.
+/// Kits by name or as the page is sorted, one more than it holds; retired ones only when asked for.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, retired: bool, after: &After) -> Result<Vec<StoredKit>, DbError> {
-    let (name, id) = after.key();
-    let mut query = kit::table
-        .filter(kit::name.gt(name).or(kit::name.eq(name).and(kit::id.gt(id))))
-        .select(Row::as_select())
-        .order((kit::name, kit::id))
-        .limit(after.ask())
-        .into_boxed();
+    let mut query = paged!(kit::table.select(Row::as_select()), after, kit, name);
     if !retired {
         query = query.filter(kit::ended_at.is_null());
     }

@@ -257,7 +257,8 @@ pub struct Filter {
     pub to: Option<DateTime<Utc>>,
 }
 
-/// Lines in the order in which they were written down, one more than the page holds.
+/// Lines in the order in which they were written down, one more than the page holds, and of these those alone that
+/// were written since an instant.
 ///
 /// # Errors
 /// When the database fails.
@@ -287,6 +288,9 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     }
     if let Some(to) = filter.to {
         query = query.filter(stock_movement::at.lt(to));
+    }
+    if let Some(since) = after.changed_since() {
+        query = query.filter(stock_movement::created_at.ge(since));
     }
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
     let (items, suppliers) = (item::all(tx).await?, supplier::names(tx).await?);

@@ -2,7 +2,7 @@
 
 use super::placed;
 use crate::db::error::known;
-use crate::db::page::After;
+use crate::db::page::{After, Sort};
 use crate::db::schema::{place, stock_balance};
 use crate::db::stamp::one_changed;
 use crate::db::{DbError, Revision, Stored, Tx};
@@ -128,18 +128,30 @@ pub(super) async fn get_held(tx: &Tx<'_>, id: PlaceId) -> Result<StoredPlace, Db
     get(tx, id).await
 }
 
-/// Places by name, one more than the page holds; retired ones only when asked for.
+/// Places by name or as the page is sorted, one more than it holds; retired ones only when asked for.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, retired: bool, after: &After) -> Result<Vec<StoredPlace>, DbError> {
     let (name, id) = after.key();
-    let sql = "where (p.name, p.id) > ($1, $2) and ($3 or p.ended_at is null) order by p.name, p.id limit $4";
-    let rows: Vec<Row> = sql_query(format!("{PLACES} {sql}"))
-        .bind::<Text, _>(name)
+    let at = || after.at().to_rfc3339();
+    let (key, past, text) = match after.sort() {
+        Sort::Own => ("p.name", "$1", name.to_owned()),
+        Sort::Created => ("p.created_at", "$1::timestamptz", at()),
+        Sort::Changed => ("p.changed_at", "$1::timestamptz", at()),
+    };
+    let sql = format!(
+        "{PLACES}
+          where ({key}, p.id) > ({past}, $2) and ($3 or p.ended_at is null)
+            and ($5 is null or p.changed_at >= $5)
+          order by {key}, p.id limit $4"
+    );
+    let rows: Vec<Row> = sql_query(sql)
+        .bind::<Text, _>(text)
         .bind::<SqlUuid, _>(id)
         .bind::<Bool, _>(retired)
         .bind::<BigInt, _>(after.ask())
+        .bind::<Nullable<Timestamptz>, _>(after.changed_since())
         .load(&mut tx.conn())
         .await?;
     rows.into_iter().map(TryInto::try_into).collect()

@@ -207,6 +207,7 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     let day = if day.is_empty() { NaiveDate::default() } else { day.parse().map_err(|_not_ours| fault())? };
     let sql = format!(
         "{ORDERS} where ($1 or o.ended_at is null) and ($2 is null or o.place_id = $2) and (o.expected_on, o.id) > ($3, $4)
+            and ($6 is null or o.changed_at >= $6)
           order by o.expected_on, o.id limit $5"
     );
     let rows: Vec<Row> = sql_query(sql)
@@ -215,6 +216,7 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
         .bind::<Date, _>(day)
         .bind::<SqlUuid, _>(id)
         .bind::<BigInt, _>(after.ask())
+        .bind::<Nullable<Timestamptz>, _>(after.changed_since())
         .load(&mut tx.conn())
         .await?;
     rows.into_iter().map(TryInto::try_into).collect()

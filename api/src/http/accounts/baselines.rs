@@ -4,9 +4,9 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::accounts::baseline::{self, StoredBaseline};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, Page, Problems};
+use crate::http::answer::{self, ChangedSince, Page, Problems};
 use crate::problem::Problem;
-use actix_web::web::{Data, Path};
+use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::baseline::method::Method;
@@ -148,14 +148,15 @@ async fn create_baseline(
 /// List the baselines of a site
 ///
 /// All of them on one page, the oldest first, replaced ones too.
-#[utoipa::path(tag = "baselines", params(("id" = Uuid, Path, description = "The site's id")),
+#[utoipa::path(tag = "baselines", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince),
     responses((status = 200, description = "The baselines", body = Page<BaselineView>), Problems))]
 #[get("/sites/{id}/baselines")]
 async fn list_baselines(
     caller: Caller<perm::ReadAccounts>,
     id: Path<SiteId>,
+    since: Query<ChangedSince>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| baseline::list(tx, *id).await).await?;
-    Ok(answer::all(rows, BaselineView::from))
+    Ok(answer::all(since.of(rows), BaselineView::from))
 }

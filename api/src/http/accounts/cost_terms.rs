@@ -4,9 +4,9 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::accounts::cost_terms::{self, StoredTerms};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, Page, Problems, Stamps};
+use crate::http::answer::{self, ChangedSince, Page, Problems, Stamps};
 use crate::problem::Problem;
-use actix_web::web::{Data, Path};
+use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get, post};
 use chrono::NaiveDate;
 use domain::accounts::cost_terms::{Capital, CostTerms, Energy, Fee};
@@ -124,14 +124,15 @@ async fn create_cost_terms(
 /// List what a customer pays at a site
 ///
 /// All terms on one page, the oldest first.
-#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id")),
+#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince),
     responses((status = 200, description = "The terms", body = Page<CostTermsView>), Problems))]
 #[get("/sites/{id}/cost-terms")]
 async fn list_cost_terms(
     caller: Caller<perm::ReadAccounts>,
     id: Path<SiteId>,
+    since: Query<ChangedSince>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| cost_terms::list(tx, *id).await).await?;
-    Ok(answer::all(rows, CostTermsView::from))
+    Ok(answer::all(since.of(rows), CostTermsView::from))
 }

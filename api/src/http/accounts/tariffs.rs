@@ -4,10 +4,10 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::accounts::tariff::{self, StoredTariff};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, Page, Problems, Stamps};
+use crate::http::answer::{self, ChangedSince, Page, Problems, Stamps};
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
-use actix_web::web::{Data, Path};
+use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get, post};
 use domain::accounts::versions::Before;
 use domain::fault::Faults;
@@ -130,16 +130,17 @@ async fn create_tariff(
 /// List the versions of a water account's tariff
 ///
 /// All of them on one page, the oldest first.
-#[utoipa::path(tag = "water accounts", params(("id" = Uuid, Path, description = "The water account's id")),
+#[utoipa::path(tag = "water accounts", params(("id" = Uuid, Path, description = "The water account's id"), ChangedSince),
     responses((status = 200, description = "The versions", body = Page<TariffView>), Problems))]
 #[get("/water-accounts/{id}/tariffs")]
 async fn list_tariffs(
     caller: Caller<perm::ReadAccounts>,
     id: Path<WaterAccountId>,
+    since: Query<ChangedSince>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| tariff::list(tx, *id).await).await?;
-    Ok(answer::all(rows, TariffView::from))
+    Ok(answer::all(since.of(rows), TariffView::from))
 }
 
 /// Get a version of a water account's tariff

@@ -1,11 +1,15 @@
 //! `/v1/water-accounts`.
 
 use crate::auth::{Caller, perm};
-use crate::db::Db;
 use crate::db::accounts::water_account::{self, StoredAccount};
+use crate::db::page::After;
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -166,8 +170,6 @@ impl From<StoredAccount> for WaterAccountView {
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListWaterAccounts {
-    /// Only this site's.
-    site_id: Option<Uuid>,
     /// Whether to give retired ones too.
     #[serde(default)]
     #[param(required = false)]
@@ -194,21 +196,46 @@ async fn create_water_account(
 }
 
 /// List water accounts by name
-#[utoipa::path(tag = "water accounts", params(ListWaterAccounts, Sorting, Paging),
-    responses((status = 200, description = "A page of water accounts", body = Page<WaterAccountView>), Problems))]
+///
+/// As a table (`Accept`), all of them.
+#[utoipa::path(tag = "water accounts", params(AskOfSites, ListWaterAccounts, Sorting, Paging),
+    responses((status = 200, description = "A page of water accounts", content(
+        (Page<WaterAccountView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/water-accounts")]
 async fn list_water_accounts(
     request: HttpRequest,
     caller: Caller<perm::ReadAccounts>,
-    query: Query<ListWaterAccounts>,
+    (of, query): (Query<AskOfSites>, Query<ListWaterAccounts>),
     (sorting, paging): (Query<Sorting>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let after = paging.sorted(&sorting, "name")?;
-    let filter = water_account::Filter { site: query.site_id.map(SiteId), retired: query.retired };
-    let rows = db.read(caller.scope(), caller.now(), async |tx| water_account::list(tx, &filter, &after).await).await?;
-    let key = |row: &StoredAccount| after.place(row, &row.value.account.name, row.id.0);
-    Ok(answer::page(&request, &after, rows, key, WaterAccountView::from))
+    let filter = water_account::Filter { of: of.parse(), retired: query.retired };
+    let read = async move |tx: &Tx<'_>, after: &After| water_account::list(tx, &filter, after).await;
+    let key = |after: &After, row: &StoredAccount| after.place(row, &row.value.account.name, row.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, WaterAccountView::from)).await
+}
+
+impl Tabled for WaterAccountView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("site_id", Kind::Text),
+        ("name", Kind::Text),
+        ("supplier", Kind::Text),
+        ("account_number", Kind::Text),
+        ("meter_size", Kind::Text),
+        ("cycle_months", Kind::Whole),
+        ("cycle_anchor", Kind::Day),
+        ("charged_from", Kind::Day),
+        ("charged_until", Kind::Day),
+        ("other_use", Kind::Text),
+        ("strengths_mg_per_l", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a water account
@@ -241,7 +268,7 @@ async fn update_water_account(
 ) -> Result<HttpResponse, Problem> {
     let current = db.read(caller.scope(), caller.now(), async |tx| water_account::get(tx, *id).await).await?;
     let new = answer::patched(&WaterAccountInput::from(&current.value), &patch.0)?.parse()?;
-    let work = async |tx: &crate::db::Tx<'_>| water_account::update_at(tx, *id, at.0, &new).await;
+    let work = async |tx: &Tx<'_>| water_account::update_at(tx, *id, at.0, &new).await;
     let stored = db.write(caller.scope(), caller.now(), work).await?;
     Ok(answer::record(StatusCode::OK, stored.revision, &WaterAccountView::from(stored)))
 }

@@ -2,16 +2,19 @@
 
 use crate::auth::{Caller, perm};
 use crate::db::asking::due::{self, Asked, Filter, Held};
-use crate::db::{Db, DbError};
-use crate::http::answer::{self, Page, Paging, Problems};
+use crate::db::page::After;
+use crate::db::{Db, DbError, Tx};
+use crate::http::answer::{Page, Paging, Problems};
+use crate::http::series::AskOf;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::asking::due::Due;
 use domain::asking::expected::{Expected, LastRead};
 use domain::fault::Faults;
-use domain::ids::{CustomerId, SiteId};
 use domain::zone::Month;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
@@ -164,10 +167,6 @@ impl DueView {
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListDue {
-    /// Of this customer.
-    customer_id: Option<Uuid>,
-    /// Of this site.
-    site_id: Option<Uuid>,
     /// Late ones alone.
     #[serde(default)]
     #[param(required = false)]
@@ -181,14 +180,6 @@ pub struct ListMissing {
     /// The month whose reports are to be made.
     #[param(example = "2026-01")]
     month: String,
-    /// Of this customer.
-    customer_id: Option<Uuid>,
-    /// Of this site.
-    site_id: Option<Uuid>,
-}
-
-fn filter(customer: Option<Uuid>, site: Option<Uuid>) -> Filter {
-    Filter { customer: customer.map(CustomerId), sites: site.map(SiteId).into_iter().collect(), numbers: Vec::new() }
 }
 
 /// Where a list goes on: after the due day and meter.
@@ -199,44 +190,72 @@ fn key((held, due): &(Held, Due)) -> (String, Uuid) {
 /// List the readings that are due
 ///
 /// Of meters that people read: those due within a week or since longer, the longest due first. A
-/// dial read about monthly is due at a month's end, where its reading serves the report best.
-#[utoipa::path(tag = "asking", params(ListDue, Paging),
-    responses((status = 200, description = "A page of meters", body = Page<DueView>), Problems))]
+/// dial read about monthly is due at a month's end, where its reading serves the report best. As a table
+/// (`Accept`), all of them.
+#[utoipa::path(tag = "asking", params(ListDue, AskOf, Paging),
+    responses((status = 200, description = "A page of meters", content(
+        (Page<DueView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/readings-due")]
 async fn list_readings_due(
     request: HttpRequest,
     caller: Caller<perm::ReadDue>,
-    asked: Query<ListDue>,
+    (asked, of): (Query<ListDue>, Query<AskOf>),
     paging: Query<Paging>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (after, now) = (paging.parse()?, caller.now());
-    let wanted = filter(asked.customer_id, asked.site_id);
-    let found = db.read(caller.scope(), now, async |tx| due::due_now(tx, &wanted, asked.late).await).await?;
-    let rows = after.cut(found, key);
-    Ok(answer::page(&request, &after, rows, key, |(held, due)| DueView::of(held, due, now)))
+    let (after, late, now) = (paging.parse()?, asked.late, caller.now());
+    let wanted = Filter { of: of.parse()?, ..Filter::default() };
+    let read = async move |tx: &Tx<'_>, after: &After| Ok(after.cut(due::due_now(tx, &wanted, late).await?, key));
+    let view = move |(held, due)| DueView::of(held, due, now);
+    listed(&request, &caller, (&db, &rates), after, read, (|_: &After, row: &(Held, Due)| key(row), view)).await
+}
+
+impl Tabled for DueView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("meter_id", Kind::Text),
+        ("meter", Kind::Text),
+        ("position", Kind::Text),
+        ("stream", Kind::Text),
+        ("unit", Kind::Text),
+        ("read_by", Kind::Text),
+        ("unit_id", Kind::Text),
+        ("unit_label", Kind::Text),
+        ("site_id", Kind::Text),
+        ("site", Kind::Text),
+        ("time_zone", Kind::Text),
+        ("customer_id", Kind::Text),
+        ("customer", Kind::Text),
+        ("due_on", Kind::Day),
+        ("late_since", Kind::Day),
+        ("last", Kind::Text),
+        ("expected", Kind::Text),
+        ("asked", Kind::Text),
+    ];
 }
 
 /// List the readings that are still missing for a month's reports
 ///
 /// Of all meters that were there at its end, telemetry's too: those not read within three days
-/// of the month's last day, nor later.
-#[utoipa::path(tag = "asking", params(ListMissing, Paging),
-    responses((status = 200, description = "A page of meters", body = Page<DueView>), Problems))]
+/// of the month's last day, nor later. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "asking", params(ListMissing, AskOf, Paging),
+    responses((status = 200, description = "A page of meters", content(
+        (Page<DueView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/readings-due/missing")]
 async fn list_readings_missing(
     request: HttpRequest,
     caller: Caller<perm::ReadDue>,
-    asked: Query<ListMissing>,
+    (asked, of): (Query<ListMissing>, Query<AskOf>),
     paging: Query<Paging>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (after, now) = (paging.parse()?, caller.now());
     let mut faults = Faults::default();
     let month = faults.take("/month", Month::parse(&asked.month));
     let month = month.ok_or(DbError::Invalid(faults))?;
-    let wanted = filter(asked.customer_id, asked.site_id);
-    let found = db.read(caller.scope(), now, async |tx| due::missing(tx, &wanted, month).await).await?;
-    let rows = after.cut(found, key);
-    Ok(answer::page(&request, &after, rows, key, |(held, due)| DueView::of(held, due, now)))
+    let wanted = Filter { of: of.parse()?, ..Filter::default() };
+    let read = async move |tx: &Tx<'_>, after: &After| Ok(after.cut(due::missing(tx, &wanted, month).await?, key));
+    let view = move |(held, due)| DueView::of(held, due, now);
+    listed(&request, &caller, (&db, &rates), after, read, (|_: &After, row: &(Held, Due)| key(row), view)).await
 }

@@ -1,10 +1,10 @@
 //! `/v1/sites/{id}/billed-items`.
 
-use super::{LocalDays, NotedView, Shape, Withdrawal, create, list, withdraw};
+use super::{LocalDays, NotedView, Shape, Withdrawal, create, list_since, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -134,7 +134,7 @@ async fn create_billed_item(
 /// List what a customer was billed for at a site
 ///
 /// Oldest first.
-#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
+#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
     responses((status = 200, description = "A page of them", body = Page<NotedView<BilledItemInput>>), Problems))]
 #[get("/sites/{id}/billed-items")]
 async fn list_billed_items(
@@ -142,10 +142,10 @@ async fn list_billed_items(
     caller: Caller<perm::ReadAccounts>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, BilledItemInput>(&db, &caller, &request, *id, ((&asked.0).into(), paging)).await
+    list_since::<_, BilledItemInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw a wrong billed item

@@ -1,10 +1,10 @@
 //! `/v1/units/{id}/calibrations`, and `/v1/calibrations` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
 use crate::http::calibration_limits::LimitsInput;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled};
@@ -209,7 +209,7 @@ async fn create_calibration(
 /// List a unit's calibrations
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
     responses((status = 200, description = "A page of calibrations", body = Page<NotedView<CalibrationShown>>), Problems))]
 #[get("/units/{id}/calibrations")]
 async fn list_calibrations(
@@ -217,10 +217,10 @@ async fn list_calibrations(
     caller: Caller<perm::ReadMeasures>,
     id: Path<UnitId>,
     asked: Query<Instants>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, CalibrationInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+    list_since::<_, CalibrationInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// A calibration, and the unit that it is of.
@@ -236,7 +236,7 @@ pub struct CalibrationOfUnit {
 ///
 /// Of all units within one's reach, oldest first; those of a customer or site are of units that stood there
 /// then. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(AskOf, Instants, Paging),
+#[utoipa::path(tag = "measures", params(AskOf, Instants, Sorting, Paging),
     responses((status = 200, description = "A page of calibrations", content(
         (Page<CalibrationOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -244,11 +244,12 @@ pub struct CalibrationOfUnit {
 async fn list_calibrations_of_units(
     request: HttpRequest,
     caller: Caller<perm::ReadMeasures>,
-    (of, asked, paging): (Query<AskOf>, Query<Instants>, Query<Paging>),
+    (of, asked): (Query<AskOf>, Query<Instants>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let show = |unit_id, noted| CalibrationOfUnit { unit_id, noted };
-    of_units::<_, CalibrationInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &paging), show).await
+    of_units::<_, CalibrationInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging), show).await
 }
 
 impl Tabled for CalibrationOfUnit {

@@ -1,11 +1,11 @@
 //! `/v1/sites/{id}/dips`: what was left in the drums of a site.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::dip::SiteDip;
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -102,7 +102,7 @@ async fn create_dip(
 /// List a site's dips
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), Instants, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), Instants, ChangedSince, Paging),
     responses((status = 200, description = "A page of dips", body = Page<NotedView<DipShown>>), Problems))]
 #[get("/sites/{id}/dips")]
 async fn list_dips(
@@ -110,10 +110,10 @@ async fn list_dips(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<Instants>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, DipInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+    list_since::<_, DipInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// Withdraw a wrong dip

@@ -1,12 +1,12 @@
 //! `/v1/units/{id}/dosing-settings` and `/v1/units/{id}/draw-downs`: how dosing pumps were left, and
 //! what they took in a draw-down test.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::dosing::{DosingSetting, PumpTest};
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -170,7 +170,7 @@ async fn create_dosing_setting(
 /// List a unit's dosing settings
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
     responses((status = 200, description = "A page of dosing settings", body = Page<NotedView<DosingSettingInput>>), Problems))]
 #[get("/units/{id}/dosing-settings")]
 async fn list_dosing_settings(
@@ -178,10 +178,10 @@ async fn list_dosing_settings(
     caller: Caller<perm::ReadMeasures>,
     id: Path<UnitId>,
     asked: Query<Instants>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, DosingSettingInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+    list_since::<_, DosingSettingInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// Withdraw a wrong dosing setting
@@ -219,7 +219,7 @@ async fn create_draw_down(
 /// List a unit's draw-down tests
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
     responses((status = 200, description = "A page of draw-down tests", body = Page<NotedView<DrawDownShown>>), Problems))]
 #[get("/units/{id}/draw-downs")]
 async fn list_draw_downs(
@@ -227,10 +227,10 @@ async fn list_draw_downs(
     caller: Caller<perm::ReadMeasures>,
     id: Path<UnitId>,
     asked: Query<Instants>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, DrawDownInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+    list_since::<_, DrawDownInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// Withdraw a wrong draw-down test

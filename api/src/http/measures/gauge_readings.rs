@@ -1,10 +1,10 @@
 //! `/v1/units/{id}/gauge-readings`, and `/v1/gauge-readings` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, of_units, withdraw};
 use crate::auth::{Caller, Reach, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
 use crate::http::series::AskOf;
 use crate::http::table::{Kind as Column, Tabled};
 use crate::problem::{Kind, Problem};
@@ -114,7 +114,7 @@ async fn create_gauge_reading(
 /// List a unit's gauge readings
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
     responses((status = 200, description = "A page of gauge readings", body = Page<NotedView<GaugeReadingInput>>), Problems))]
 #[get("/units/{id}/gauge-readings")]
 async fn list_gauge_readings(
@@ -122,10 +122,10 @@ async fn list_gauge_readings(
     caller: Caller<perm::ReadMeasures>,
     id: Path<UnitId>,
     asked: Query<Instants>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, GaugeReadingInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+    list_since::<_, GaugeReadingInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// A gauge reading, and the unit that it is of.
@@ -141,7 +141,7 @@ pub struct GaugeReadingOfUnit {
 ///
 /// Of all units within one's reach, oldest first; those of a customer or site are of units that stood there
 /// then. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(AskOf, Instants, Paging),
+#[utoipa::path(tag = "measures", params(AskOf, Instants, Sorting, Paging),
     responses((status = 200, description = "A page of gauge readings", content(
         (Page<GaugeReadingOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -149,11 +149,12 @@ pub struct GaugeReadingOfUnit {
 async fn list_gauge_readings_of_units(
     request: HttpRequest,
     caller: Caller<perm::ReadMeasures>,
-    (of, asked, paging): (Query<AskOf>, Query<Instants>, Query<Paging>),
+    (of, asked): (Query<AskOf>, Query<Instants>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let show = |unit_id, noted| GaugeReadingOfUnit { unit_id, noted };
-    of_units::<_, GaugeReadingInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &paging), show).await
+    of_units::<_, GaugeReadingInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging), show).await
 }
 
 impl Tabled for GaugeReadingOfUnit {

@@ -1,10 +1,10 @@
 //! `/v1/sites/{id}/flow-tests` and `/v1/sites/{id}/wash-derivations`.
 
-use super::{LastDays, LocalDays, NotedView, Shape, Withdrawal, create, end, list, withdraw};
+use super::{LastDays, LocalDays, NotedView, Shape, Withdrawal, create, end, list, list_since, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -177,7 +177,7 @@ async fn create_flow_test(
 /// List a site's flow tests
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
     responses((status = 200, description = "A page of flow tests", body = Page<NotedView<FlowTestView>>), Problems))]
 #[get("/sites/{id}/flow-tests")]
 async fn list_flow_tests(
@@ -185,10 +185,10 @@ async fn list_flow_tests(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, FlowTestInput>(&db, &caller, &request, *id, ((&asked.0).into(), paging)).await
+    list_since::<_, FlowTestInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw a wrong flow test

@@ -1,10 +1,10 @@
 //! `/v1/sites/{id}/investments`.
 
-use super::{LocalDays, NotedView, Shape, Withdrawal, create, list, withdraw};
+use super::{LocalDays, NotedView, Shape, Withdrawal, create, list_since, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -104,7 +104,7 @@ async fn create_investment(
 /// List what was invested at a site
 ///
 /// Oldest first.
-#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
+#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
     responses((status = 200, description = "A page of them", body = Page<NotedView<InvestmentInput>>), Problems))]
 #[get("/sites/{id}/investments")]
 async fn list_investments(
@@ -112,10 +112,10 @@ async fn list_investments(
     caller: Caller<perm::ReadAccounts>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, InvestmentInput>(&db, &caller, &request, *id, ((&asked.0).into(), paging)).await
+    list_since::<_, InvestmentInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw a wrong investment

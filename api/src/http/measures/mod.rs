@@ -17,12 +17,12 @@ pub mod wash_sessions;
 pub mod wash_tallies;
 pub mod working_days;
 
-use super::answer::{self, Paging};
+use super::answer::{self, ChangedSince, Paging, Sorting};
 use super::series::AskOf;
 use super::table::{Tabled, listed};
 use crate::auth::Caller;
 use crate::db::measures::dated::{self, Dated};
-use crate::db::measures::{self, Note, Noted, Window, Withdrawn};
+use crate::db::measures::{self, Note, Noted, Window, Withdrawn, of_units as all};
 use crate::db::page::After;
 use crate::db::{Db, Tx};
 use crate::extract::{IdempotencyKey, instant};
@@ -219,7 +219,18 @@ async fn list<P, S: Shape>(
     owner: OwnerOf<S>,
     (asked, paging): (Instants, Query<Paging>),
 ) -> Result<HttpResponse, Problem> {
-    let (window, after) = (asked.parse()?, paging.parse()?);
+    list_since::<P, S>(db, caller, request, owner, (asked, ChangedSince::default(), paging)).await
+}
+
+/// The same of those that were written since an instant; of notes that do not end, which is written without a stamp.
+async fn list_since<P, S: Shape>(
+    db: &Db,
+    caller: &Caller<P>,
+    request: &HttpRequest,
+    owner: OwnerOf<S>,
+    (asked, since, paging): (Instants, ChangedSince, Query<Paging>),
+) -> Result<HttpResponse, Problem> {
+    let (window, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
     let rows =
         db.read(caller.scope(), caller.now(), async |tx| measures::list(tx, owner, &window, &after).await).await?;
     Ok(answer::page(request, &after, rows, |noted| (measures::to_cursor(noted.begins), noted.id.0), view::<S>))
@@ -230,16 +241,16 @@ async fn of_units<P, S, V>(
     request: &HttpRequest,
     caller: &Caller<P>,
     service: (&Data<Db>, &Data<Rates>),
-    (of, asked, paging): (&AskOf, &Instants, &Paging),
+    (of, asked, sorting, paging): (&AskOf, &Instants, &Sorting, &Paging),
     show: impl Fn(Uuid, NotedView<S::Shown>) -> V + 'static,
 ) -> Result<HttpResponse, Problem>
 where
     S: Shape<Note: Note<Owner = UnitId>> + 'static,
     V: Tabled + 'static,
 {
-    let (of, window, after) = (of.parse()?, asked.parse()?, paging.parse()?);
-    let read = async move |tx: &Tx<'_>, after: &After| measures::of_units::<S::Note>(tx, &of, &window, after).await;
-    let key = |_: &After, (_, noted): &(UnitId, Noted<S::Note>)| (measures::to_cursor(noted.begins), noted.id.0);
+    let (of, window, after) = (of.parse()?, asked.parse()?, paging.sorted(sorting, "at")?);
+    let read = async move |tx: &Tx<'_>, after: &After| all::list::<S::Note>(tx, &of, &window, after).await;
+    let key = |after: &After, (_, noted): &(UnitId, Noted<S::Note>)| all::place(after, noted);
     let row = move |(unit, noted): (UnitId, Noted<S::Note>)| show(unit.0, view::<S>(noted));
     listed(request, caller, service, after, read, (key, row)).await
 }

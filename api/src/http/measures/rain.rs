@@ -1,11 +1,11 @@
 //! `/v1/sites/{id}/rain-days` and `/v1/sites/{id}/rain-intakes`.
 
-use super::{Instants, LastInstant, LocalDays, NotedView, Shape, Withdrawal, create, end, list, withdraw};
+use super::{Instants, LastInstant, LocalDays, NotedView, Shape, Withdrawal, create, end, list, list_since, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::rain::{self, Taken};
 use crate::extract::{Body, IdempotencyKey, from_value, instant, optional_instant};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems};
 use crate::problem::{FaultBody, Kind, Problem};
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -176,7 +176,7 @@ async fn create_rain_days(
 /// List a site's rain days
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
     responses((status = 200, description = "A page of rain days", body = Page<NotedView<RainDayInput>>), Problems))]
 #[get("/sites/{id}/rain-days")]
 async fn list_rain_days(
@@ -184,10 +184,10 @@ async fn list_rain_days(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, RainDayInput>(&db, &caller, &request, *id, ((&asked.0).into(), paging)).await
+    list_since::<_, RainDayInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw a wrong rain day

@@ -1,11 +1,11 @@
 //! `/v1/units/{id}/samples`, and `/v1/samples` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::sample::Judged;
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -135,7 +135,7 @@ async fn create_sample(
 /// List a unit's samples
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
     responses((status = 200, description = "A page of samples", body = Page<NotedView<SampleShown>>), Problems))]
 #[get("/units/{id}/samples")]
 async fn list_samples(
@@ -143,10 +143,10 @@ async fn list_samples(
     caller: Caller<perm::ReadMeasures>,
     id: Path<UnitId>,
     asked: Query<Instants>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, SampleInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+    list_since::<_, SampleInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// A sample, and the unit that it is of.
@@ -162,7 +162,7 @@ pub struct SampleOfUnit {
 ///
 /// Of all units within one's reach, oldest first; those of a customer or site are of units that stood there
 /// then. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(AskOf, Instants, Paging),
+#[utoipa::path(tag = "measures", params(AskOf, Instants, Sorting, Paging),
     responses((status = 200, description = "A page of samples", content(
         (Page<SampleOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -170,11 +170,12 @@ pub struct SampleOfUnit {
 async fn list_samples_of_units(
     request: HttpRequest,
     caller: Caller<perm::ReadMeasures>,
-    (of, asked, paging): (Query<AskOf>, Query<Instants>, Query<Paging>),
+    (of, asked): (Query<AskOf>, Query<Instants>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let show = |unit_id, noted| SampleOfUnit { unit_id, noted };
-    of_units::<_, SampleInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &paging), show).await
+    of_units::<_, SampleInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging), show).await
 }
 
 impl Tabled for SampleOfUnit {

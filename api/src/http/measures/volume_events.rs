@@ -1,10 +1,10 @@
 //! `/v1/units/{id}/volume-events`, and `/v1/volume-events` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -148,7 +148,7 @@ async fn create_volume_event(
 /// List a unit's volume events
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
     responses((status = 200, description = "A page of volume events", body = Page<NotedView<VolumeEventInput>>), Problems))]
 #[get("/units/{id}/volume-events")]
 async fn list_volume_events(
@@ -156,10 +156,10 @@ async fn list_volume_events(
     caller: Caller<perm::ReadMeasures>,
     id: Path<UnitId>,
     asked: Query<Instants>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, VolumeEventInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+    list_since::<_, VolumeEventInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// A volume event, and the unit that it is of.
@@ -175,7 +175,7 @@ pub struct VolumeEventOfUnit {
 ///
 /// Of all units within one's reach, oldest first; those of a customer or site are of units that stood there
 /// then. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(AskOf, Instants, Paging),
+#[utoipa::path(tag = "measures", params(AskOf, Instants, Sorting, Paging),
     responses((status = 200, description = "A page of volume events", content(
         (Page<VolumeEventOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -183,11 +183,12 @@ pub struct VolumeEventOfUnit {
 async fn list_volume_events_of_units(
     request: HttpRequest,
     caller: Caller<perm::ReadMeasures>,
-    (of, asked, paging): (Query<AskOf>, Query<Instants>, Query<Paging>),
+    (of, asked): (Query<AskOf>, Query<Instants>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let show = |unit_id, noted| VolumeEventOfUnit { unit_id, noted };
-    of_units::<_, VolumeEventInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &paging), show).await
+    of_units::<_, VolumeEventInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging), show).await
 }
 
 impl Tabled for VolumeEventOfUnit {

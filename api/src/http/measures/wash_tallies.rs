@@ -1,10 +1,10 @@
 //! `/v1/sites/{id}/wash-tallies`.
 
-use super::{LocalDays, NotedView, Shape, Withdrawal, create, list, withdraw};
+use super::{LocalDays, NotedView, Shape, Withdrawal, create, list_since, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -92,7 +92,7 @@ async fn create_wash_tally(
 /// List a site's wash tallies
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
     responses((status = 200, description = "A page of wash tallies", body = Page<NotedView<WashTallyInput>>), Problems))]
 #[get("/sites/{id}/wash-tallies")]
 async fn list_wash_tallies(
@@ -100,10 +100,10 @@ async fn list_wash_tallies(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, WashTallyInput>(&db, &caller, &request, *id, ((&asked.0).into(), paging)).await
+    list_since::<_, WashTallyInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw a wrong wash tally

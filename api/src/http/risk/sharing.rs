@@ -2,14 +2,18 @@
 
 use crate::auth::{Caller, perm};
 use crate::db::condition;
+use crate::db::page::After;
 use crate::db::risk::sharing::{self, SharedPart, SharedUnit, Sharing};
-use crate::db::{Db, DbError};
+use crate::db::series::Of;
+use crate::db::{Db, DbError, Tx};
 use crate::extract::{Body, IfMatch};
 use crate::http::accounts::preview::MoneyView;
 use crate::http::answer::{self, Page, Paging, Problems};
 use crate::http::condition::FindingView;
 use crate::http::series::AskOf;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch};
@@ -174,30 +178,49 @@ pub struct SharedRiskView {
 /// List units whose risk is opened to their customer
 ///
 /// By name. A customer sees the units at its own sites, and nothing unless its dealer opened it; the dealer's
-/// people see here what their customers see.
+/// people see here what their customers see. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "risk", params(AskOf, Paging),
-    responses((status = 200, description = "A page of units", body = Page<SharedRiskView>), Problems))]
+    responses((status = 200, description = "A page of units", content(
+        (Page<SharedRiskView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/shared-risk")]
 async fn list_shared_risk(
     request: HttpRequest,
     caller: Caller<perm::ReadSharedRisk>,
     (of, paging): (Query<AskOf>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (of, after) = (of.parse()?, paging.parse()?);
-    let views = db
-        .read(caller.scope(), caller.now(), async |tx| {
-            let units = sharing::units(tx, &of, &after).await?;
-            let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
-            let parts = sharing::parts(tx, &ids, PARTS_MOST).await?;
-            let mut findings: Vec<(Uuid, FindingView)> = Vec::new();
-            for finding in condition::open_of(tx, &ids).await? {
-                findings.push((finding.unit_id, FindingView::of(finding)?));
-            }
-            units.into_iter().map(|unit| SharedRiskView::of(unit, &parts, &mut findings)).collect::<Result<Vec<_>, _>>()
-        })
-        .await?;
-    Ok(answer::page(&request, &after, views, |view| (view.unit.clone(), view.unit_id), |view| view))
+    let read = async move |tx: &Tx<'_>, after: &After| shared(tx, &of, after).await;
+    let key = |_: &After, view: &SharedRiskView| (view.unit.clone(), view.unit_id);
+    listed(&request, &caller, (&db, &rates), after, read, (key, |view| view)).await
+}
+
+async fn shared(tx: &Tx<'_>, of: &Of, after: &After) -> Result<Vec<SharedRiskView>, DbError> {
+    let units = sharing::units(tx, of, after).await?;
+    let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
+    let parts = sharing::parts(tx, &ids, PARTS_MOST).await?;
+    let mut findings: Vec<(Uuid, FindingView)> = Vec::new();
+    for finding in condition::open_of(tx, &ids).await? {
+        findings.push((finding.unit_id, FindingView::of(finding)?));
+    }
+    units.into_iter().map(|unit| SharedRiskView::of(unit, &parts, &mut findings)).collect()
+}
+
+impl Tabled for SharedRiskView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("unit_id", Kind::Text),
+        ("unit", Kind::Text),
+        ("site_id", Kind::Text),
+        ("night", Kind::Day),
+        ("made_at", Kind::Instant),
+        ("failure_probability_30_days", Kind::Number),
+        ("failure_probability_90_days", Kind::Number),
+        ("expected_loss_30_days", Kind::Text),
+        ("parts", Kind::Text),
+        ("upset", Kind::Text),
+        ("findings", Kind::Text),
+    ];
 }
 
 impl SharedRiskView {

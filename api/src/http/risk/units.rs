@@ -3,14 +3,18 @@
 use super::bring::KitToBring;
 use super::life_models::LifeModelView;
 use crate::auth::{Caller, Role, perm};
+use crate::db::page::After;
 use crate::db::risk::bring::{self, ToBring};
 use crate::db::risk::followed::{self, Weight};
 use crate::db::risk::view::{self, PartAtRisk, UnitAtRisk};
-use crate::db::{Db, DbError, unit};
+use crate::db::series::Of;
+use crate::db::{Db, DbError, Tx, unit};
 use crate::http::accounts::preview::MoneyView;
-use crate::http::answer::{self, Page, Paging, Problems};
+use crate::http::answer::{Page, Paging, Problems};
 use crate::http::series::AskOf;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -131,31 +135,54 @@ pub(crate) fn worth_bringing(part: &PartAtRisk) -> bool {
 /// As the last night run forecast them, greatest expected loss first: the sum over its parts of the
 /// probability that each fails within 30 days times what follows its own failure where the unit stands, and
 /// the same of a process upset. Parts are taken to fail independently. Those of a customer or site stand
-/// there now.
+/// there now. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "risk", params(AskOf, Paging),
-    responses((status = 200, description = "A page of units", body = Page<UnitAtRiskView>), Problems))]
+    responses((status = 200, description = "A page of units", content(
+        (Page<UnitAtRiskView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/risk")]
 async fn list_units_at_risk(
     request: HttpRequest,
     caller: Caller<perm::ReadRisk>,
     (of, paging): (Query<AskOf>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (of, after) = (of.parse()?, paging.parse()?);
-    let views = db
-        .read(caller.scope(), caller.now(), async |tx| {
-            let units = view::units(tx, &of, &after).await?;
-            let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
-            let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
-            let weights = followed::weights(tx, &ids).await?;
-            let worth: Vec<_> = parts.iter().filter(|part| worth_bringing(part)).map(PartAtRisk::alike).collect();
-            let kits = bring::kits(tx, &worth).await?;
-            let beside = Beside { weights: &weights, kits: &kits, role: caller.role() };
-            units.into_iter().map(|unit| UnitAtRiskView::of(unit, &parts, &beside)).collect::<Result<Vec<_>, _>>()
-        })
-        .await?;
-    let key = |view: &UnitAtRiskView| (view.rank.to_string(), view.unit_id);
-    Ok(answer::page(&request, &after, views, key, |view| view))
+    let (of, after, role) = (of.parse()?, paging.parse()?, caller.role());
+    let read = async move |tx: &Tx<'_>, after: &After| at_risk(tx, &of, after, role).await;
+    let key = |_: &After, view: &UnitAtRiskView| (view.rank.to_string(), view.unit_id);
+    listed(&request, &caller, (&db, &rates), after, read, (key, |view| view)).await
+}
+
+async fn at_risk(tx: &Tx<'_>, of: &Of, after: &After, role: Role) -> Result<Vec<UnitAtRiskView>, DbError> {
+    let units = view::units(tx, of, after).await?;
+    let ids: Vec<Uuid> = units.iter().map(|unit| unit.unit_id).collect();
+    let parts = view::parts(tx, &ids, NAMED_PARTS).await?;
+    let weights = followed::weights(tx, &ids).await?;
+    let worth: Vec<_> = parts.iter().filter(|part| worth_bringing(part)).map(PartAtRisk::alike).collect();
+    let kits = bring::kits(tx, &worth).await?;
+    let beside = Beside { weights: &weights, kits: &kits, role };
+    units.into_iter().map(|unit| UnitAtRiskView::of(unit, &parts, &beside)).collect()
+}
+
+impl Tabled for UnitAtRiskView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("unit_id", Kind::Text),
+        ("unit", Kind::Text),
+        ("site", Kind::Text),
+        ("customer", Kind::Text),
+        ("fallback", Kind::Text),
+        ("night", Kind::Day),
+        ("made_at", Kind::Instant),
+        ("rank", Kind::Whole),
+        ("failure_probability_30_days", Kind::Number),
+        ("failure_probability_90_days", Kind::Number),
+        ("expected_loss_30_days", Kind::Text),
+        ("parts_not_forecast", Kind::Whole),
+        ("reasons", Kind::Text),
+        ("findings", Kind::Text),
+        ("bring", Kind::Text),
+        ("kits", Kind::Text),
+    ];
 }
 
 /// What the days up to a horizon may bring.

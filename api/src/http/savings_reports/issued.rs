@@ -1,7 +1,8 @@
 //! `GET /v1/issued-figures`: what issued savings reports say, of each customer and each of its sites.
 
-use super::super::answer::Problems;
-use super::super::table::{Cell, Column, Kind, Row, streamed};
+use super::super::answer::{Choosing, Problems};
+use super::super::series::units;
+use super::super::table::{Cell, Column, Kind, Row, of_fields, streamed};
 use crate::auth::{Caller, Scope, perm};
 use crate::db::page::After;
 use crate::db::report::{self, StoredReport};
@@ -14,6 +15,7 @@ use crate::report::number_of;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
+use domain::customer::UnitSystem;
 use domain::fault::Faults;
 use domain::ids::CustomerId;
 use domain::report::figure::{Figure, Line, Value};
@@ -49,10 +51,14 @@ pub struct AskIssued {
     /// Of sites of this cost centre of the customer's alone.
     #[param(example = "4711")]
     cost_centre: Option<String>,
+    /// `metric` (litres, and what is for each cubic metre) or `us` (US gallons, and what is for each 1,000 of
+    /// them); metric when left out. `unit` says which stands there.
+    #[param(example = "metric")]
+    units: Option<String>,
 }
 
 impl AskIssued {
-    fn parse(&self) -> Result<(report::Filter, Of), Problem> {
+    fn parse(&self) -> Result<Asked, Problem> {
         let mut faults = Faults::default();
         let months = [("/from", &self.from), ("/to", &self.to)];
         let [from, to] = months.map(|(pointer, text)| faults.take(pointer, Month::parse(text)));
@@ -67,8 +73,16 @@ impl AskIssued {
             cost_centre: self.cost_centre.clone(),
             ..Of::default()
         };
-        Ok((report::Filter { customer, from, to, issued: Some(true), ..report::Filter::default() }, of))
+        let filter = report::Filter { customer, from, to, issued: Some(true), ..report::Filter::default() };
+        Ok(Asked { filter, of, units: units::parse(self.units.as_deref())? })
     }
+}
+
+/// The reports that are asked for, of them the sites, and the units of the answer.
+struct Asked {
+    filter: report::Filter,
+    of: Of,
+    units: UnitSystem,
 }
 
 /// A figure of an issued savings report: of a site, or of all the customer's sites together.
@@ -109,7 +123,8 @@ pub struct IssuedFigure {
     #[schema(example = json!(null))]
     amount: Option<String>,
     /// The unit of either: `L`, `1`, `L/wash`, `kWh`, `kWh/m3`, or a currency, of an hour of the guns
-    /// `EUR/gun hour` and so on. Null where the figure is withheld.
+    /// `EUR/gun hour` and so on; with `units=us` `gal`, `gal/wash`, `kWh/kgal`, `USD/kgal`, where `kgal` is
+    /// 1,000 US gallons. Null where the figure is withheld.
     #[schema(example = "L")]
     unit: Option<String>,
     /// The expanded uncertainty (coverage factor 2) in the same unit; null where it is not computed.
@@ -175,7 +190,7 @@ const COLUMNS: [(&str, Kind); 20] = [
 /// Figures of sites do not always add up to those of the customer: a ratio is none of ratios, and what is
 /// withheld of one is in no sum. In one streamed answer: JSON, or `Accept: text/csv`,
 /// `application/x-ndjson`, `application/vnd.apache.parquet`.
-#[utoipa::path(tag = "savings reports", params(AskIssued),
+#[utoipa::path(tag = "savings reports", params(AskIssued, Choosing),
     responses((status = 200, description = "The figures", content(
         (IssuedFigures = "application/json"), (IssuedFigure = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -183,13 +198,14 @@ const COLUMNS: [(&str, Kind); 20] = [
 async fn export_issued_figures(
     request: HttpRequest,
     caller: Caller<perm::ReadReports>,
-    asked: Query<AskIssued>,
+    (asked, choosing): (Query<AskIssued>, Query<Choosing>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let export = rates.begin_export(caller.account()?)?;
     let asked = asked.parse()?;
     let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), asked);
     let columns = COLUMNS.iter().map(|(name, kind)| Column::new(*name, *kind)).collect();
+    let (columns, pages) = of_fields(choosing.names(), columns, pages);
     Ok(streamed(&request, columns, pages, export))
 }
 
@@ -200,7 +216,7 @@ fn pages(
     db: Db,
     scope: Scope,
     now: DateTime<Utc>,
-    (filter, of): (report::Filter, Of),
+    Asked { filter, of, units }: Asked,
 ) -> impl Stream<Item = Result<Vec<Row>, DbError>> {
     async_stream::try_stream! {
         let mut next = Some(After::first(REPORTS_AT_ONCE));
@@ -209,23 +225,23 @@ fn pages(
             let (mut reports, among) = db.read(&scope, now, read).await?;
             let more = after.cut_off(&mut reports);
             next = reports.last().filter(|_| more).map(|last| after.going_on(report::place(&after, last)));
-            let rows: Vec<Row> = reports.iter().flat_map(|report| rows(report, &among)).collect();
+            let rows: Vec<Row> = reports.iter().flat_map(|report| rows(report, &among, units)).collect();
             yield rows;
         }
     }
 }
 
 /// The rows of a report: of all sites together unless sites are asked for, and of each.
-fn rows(report: &StoredReport, among: &Among) -> Vec<Row> {
+fn rows(report: &StoredReport, among: &Among, units: UnitSystem) -> Vec<Row> {
     let together = among.sites.is_none().then_some((None, &report.figures.reckoning));
     let sites = report.figures.sites.iter().filter(|of| among.has(report.customer_id, of.site_id.0, None));
     let alone = sites.map(|of| (Some((of.site_id.0, of.site.as_str())), &of.reckoning));
     let lines = together.into_iter().chain(alone);
-    lines.flat_map(|(site, lines)| lines.iter().filter_map(move |line| row(report, site, line))).collect()
+    lines.flat_map(|(site, lines)| lines.iter().filter_map(move |line| row(report, site, line, units))).collect()
 }
 
 /// A figure's row; `None` of a report that is not issued.
-fn row(report: &StoredReport, site: Option<(Uuid, &str)>, line: &Line) -> Option<Row> {
+fn row(report: &StoredReport, site: Option<(Uuid, &str)>, line: &Line, units: UnitSystem) -> Option<Row> {
     let issued = report.issued.as_ref()?;
     let mut row = vec![
         Cell::Id(report.id),
@@ -239,12 +255,12 @@ fn row(report: &StoredReport, site: Option<(Uuid, &str)>, line: &Line) -> Option
         Cell::of(site, |(_, name)| Cell::Text(name.to_owned())),
         Cell::Word(line.name.as_str()),
     ];
-    row.extend(figure(&line.figure));
+    row.extend(figure(&line.figure, units));
     Some(row)
 }
 
 /// A figure's cells, from its value on.
-fn figure(figure: &Figure) -> Vec<Cell> {
+fn figure(figure: &Figure, system: UnitSystem) -> Vec<Cell> {
     let printed = match figure {
         Figure::Printed(printed) => printed,
         Figure::Withheld(why) => {
@@ -254,17 +270,21 @@ fn figure(figure: &Figure) -> Vec<Cell> {
         }
     };
     let (number, unit) = number_of(&printed.value);
+    let (tell, unit) = units::of_figure(system, &printed.value, unit);
     let (value, amount) = match printed.value {
+        Value::MoneyPerM3(each) if system == UnitSystem::Us => {
+            (None, Some(units::amount_each_kgal(each.amount).to_string()))
+        }
         Value::Money(_) | Value::MoneyPerWash(_) | Value::MoneyPerM3(_) | Value::MoneyPerGunHour(_) => {
             (None, Some(number))
         }
-        _ => (number.parse::<f64>().ok(), None),
+        _ => (number.parse::<f64>().ok().map(tell), None),
     };
     vec![
         Cell::of(value, Cell::Number),
         Cell::of(amount, Cell::Text),
         Cell::Text(unit),
-        Cell::of(printed.expanded, Cell::Number),
+        Cell::of(printed.expanded.map(tell), Cell::Number),
         Cell::Number(printed.coverage),
         Cell::Number(printed.estimated_share),
         Cell::Word(printed.grade.as_str()),

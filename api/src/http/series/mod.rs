@@ -95,6 +95,34 @@ impl AskFound {
     }
 }
 
+/// Of whose sites; all within one's reach when nothing is said.
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct AskOfSites {
+    /// Of this customer.
+    customer_id: Option<Uuid>,
+    /// At this site.
+    site_id: Option<Uuid>,
+    /// At sites with this number in the customer's own books.
+    #[param(example = "S-07")]
+    site_number: Option<String>,
+    /// At sites of this cost centre of the customer's.
+    #[param(example = "4711")]
+    cost_centre: Option<String>,
+}
+
+impl AskOfSites {
+    pub(in crate::http) fn parse(&self) -> Of {
+        Of {
+            customer: self.customer_id,
+            site: self.site_id,
+            site_number: self.site_number.clone(),
+            cost_centre: self.cost_centre.clone(),
+            ..Of::default()
+        }
+    }
+}
+
 fn before_from() -> Problem {
     Problem::at(Kind::Invalid, "/to", "before_from", "Give a `to` that is not before `from`.")
 }

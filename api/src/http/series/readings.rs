@@ -1,7 +1,7 @@
 //! `GET /v1/readings`: readings of many meters.
 
-use super::super::answer::Problems;
-use super::super::table::{Cell, Column, Kind, Row, streamed};
+use super::super::answer::{Choosing, Problems};
+use super::super::table::{Cell, Column, Kind, Row, of_fields, streamed};
 use super::{AskOf, before_from, units};
 use crate::auth::{Caller, Scope, perm};
 use crate::db::reading::Reading;
@@ -95,7 +95,7 @@ fn columns(told: Option<UnitSystem>) -> Vec<Column> {
 /// All that is stored within the range, meter by meter and in order of time, in one streamed answer:
 /// JSON, or `Accept: text/csv`, `application/x-ndjson`, `application/vnd.apache.parquet`. An answer
 /// that breaks off is not complete; ask again.
-#[utoipa::path(tag = "meters", params(ExportReadings, AskOf),
+#[utoipa::path(tag = "meters", params(ExportReadings, AskOf, Choosing),
     responses((status = 200, description = "The readings", content(
         (ExportedReadings = "application/json"), (ExportedReading = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -103,10 +103,8 @@ fn columns(told: Option<UnitSystem>) -> Vec<Column> {
 pub(super) async fn export_readings(
     request: HttpRequest,
     caller: Caller<perm::ReadReadings>,
-    asked: Query<ExportReadings>,
-    of: Query<AskOf>,
-    db: Data<Db>,
-    rates: Data<Rates>,
+    (asked, of, choosing): (Query<ExportReadings>, Query<AskOf>, Query<Choosing>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let export = rates.begin_export(caller.account()?)?;
     if asked.from > asked.to {
@@ -117,7 +115,8 @@ pub(super) async fn export_readings(
     let read = async |tx: &crate::db::Tx<'_>| readings::stretches(tx, &of, span).await;
     let stretches = db.read(caller.scope(), caller.now(), read).await?;
     let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), (stretches, told));
-    Ok(streamed(&request, columns(told), pages, export))
+    let (columns, pages) = of_fields(choosing.names(), columns(told), pages);
+    Ok(streamed(&request, columns, pages, export))
 }
 
 fn pages(

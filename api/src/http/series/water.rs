@@ -1,8 +1,8 @@
 //! `GET /v1/water`: figures of days and months of many units and sites.
 
-use super::super::answer::Problems;
+use super::super::answer::{Choosing, Problems};
 use super::super::balance::BalanceView;
-use super::super::table::{Cell, Column, Kind, Row, streamed};
+use super::super::table::{Cell, Column, Kind, Row, of_fields, streamed};
 use super::super::water::{meters_of, serving};
 use super::hours::{self, Hour, Readings};
 use super::units::{parse as parse_units, suffix};
@@ -160,7 +160,7 @@ pub struct ExportedWaters {
 ///
 /// Of all units and sites within one's reach, in order of time, in one streamed answer: JSON, or
 /// `Accept: text/csv`, `application/x-ndjson`, `application/vnd.apache.parquet`.
-#[utoipa::path(tag = "water", params(ExportWater, AskOf),
+#[utoipa::path(tag = "water", params(ExportWater, AskOf, Choosing),
     responses((status = 200, description = "The figures", content(
         (ExportedWaters = "application/json"), (ExportedWater = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -168,10 +168,8 @@ pub struct ExportedWaters {
 pub(super) async fn export_water(
     request: HttpRequest,
     caller: Caller<perm::ReadWater>,
-    asked: Query<ExportWater>,
-    of: Query<AskOf>,
-    db: Data<Db>,
-    rates: Data<Rates>,
+    (asked, of, choosing): (Query<ExportWater>, Query<AskOf>, Query<Choosing>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let export = rates.begin_export(caller.account()?)?;
     let of = of.parse()?;
@@ -181,10 +179,12 @@ pub(super) async fn export_water(
             db.read(caller.scope(), caller.now(), async |tx| hour_readings(tx, asked, &of).await).await?;
         let rows = readings.hours().await?.into_iter().filter_map(|hour| hour_row(asked, &hour, &beside));
         let rows = futures_util::stream::iter([Ok(rows.collect::<Vec<Row>>())]);
-        return Ok(streamed(&request, columns(asked), rows, export));
+        let (columns, rows) = of_fields(choosing.names(), columns(asked), rows);
+        return Ok(streamed(&request, columns, rows, export));
     }
     let pages = pages(db.get_ref().clone(), caller.scope().clone(), caller.now(), (asked, of));
-    Ok(streamed(&request, columns(asked), pages, export))
+    let (columns, pages) = of_fields(choosing.names(), columns(asked), pages);
+    Ok(streamed(&request, columns, pages, export))
 }
 
 /// What is known beside the readings of hours.

@@ -2,13 +2,15 @@
 
 use super::{Asked, KeptView, view};
 use crate::auth::{Caller, perm};
-use crate::db::Db;
-use crate::db::dealer;
+use crate::db::page::After;
 use crate::db::service::{self, Kept, agreement, place};
+use crate::db::{Db, Tx, dealer};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting};
 use crate::http::series::AskOf;
+use crate::http::table::{Kind as Column, Tabled, listed};
 use crate::problem::{Kind, Problem};
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -171,27 +173,60 @@ async fn create_agreement(
 }
 
 /// List agreements by their first day
+///
+/// As a table (`Accept`), all of them.
 #[utoipa::path(tag = "agreements", params(AskOf, Asked, Near, Sorting, Paging),
-    responses((status = 200, description = "A page of agreements", body = Page<AgreementView>), Problems))]
+    responses((status = 200, description = "A page of agreements", content(
+        (Page<AgreementView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/agreements")]
 async fn list_agreements(
     request: HttpRequest,
     caller: Caller<perm::ReadAgreements>,
     (of, asked, near): (Query<AskOf>, Query<Asked>, Query<Near>),
     (sorting, paging): (Query<Sorting>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (filter, near, after) = (asked.parse(&of)?, near.parse()?, paging.sorted(&sorting, "first_day")?);
-    let list = async |tx: &crate::db::Tx<'_>| {
+    let read = async move |tx: &Tx<'_>, after: &After| {
         let today = dealer::today(tx).await?;
         let rows = match near {
-            Some(days) => agreement::near(tx, &filter, (today, today + days), &after).await?,
-            None => service::list::<Agreement>(tx, &filter, &after).await?,
+            Some(days) => agreement::near(tx, &filter, (today, today + days), after).await?,
+            None => service::list::<Agreement>(tx, &filter, after).await?,
         };
-        Ok((rows, today))
+        Ok(rows.into_iter().map(|kept| (kept, today)).collect::<Vec<_>>())
     };
-    let (rows, today) = db.read(caller.scope(), caller.now(), list).await?;
-    Ok(answer::page(&request, &after, rows, |kept| place(&after, kept), |kept| AgreementView::of(kept, today)))
+    let key = |after: &After, (kept, _): &(Kept<Agreement>, NaiveDate)| place(after, kept);
+    let view = |(kept, today)| AgreementView::of(kept, today);
+    listed(&request, &caller, (&db, &rates), after, read, (key, view)).await
+}
+
+impl Tabled for AgreementView {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("id", Column::Text),
+        ("customer_id", Column::Text),
+        ("site_id", Column::Text),
+        ("unit_id", Column::Text),
+        ("from", Column::Day),
+        ("to", Column::Day),
+        ("renewal", Column::Text),
+        ("notice_on", Column::Day),
+        ("price_for", Column::Text),
+        ("currency", Column::Text),
+        ("prices", Column::Text),
+        ("rise", Column::Text),
+        ("season_months", Column::Text),
+        ("visits_a_year", Column::Whole),
+        ("call_outs_a_year", Column::Whole),
+        ("consumables", Column::Text),
+        ("response", Column::Text),
+        ("ends_on", Column::Day),
+        ("notice_by", Column::Day),
+        ("revision", Column::Whole),
+        ("created_at", Column::Instant),
+        ("changed_at", Column::Instant),
+        ("ended_at", Column::Instant),
+    ];
 }
 
 /// Get an agreement
@@ -203,7 +238,7 @@ async fn get_agreement(
     id: Path<Uuid>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let get = async |tx: &crate::db::Tx<'_>| Ok((service::get::<Agreement>(tx, *id).await?, dealer::today(tx).await?));
+    let get = async |tx: &Tx<'_>| Ok((service::get::<Agreement>(tx, *id).await?, dealer::today(tx).await?));
     let (kept, today) = db.read(caller.scope(), caller.now(), get).await?;
     Ok(answer::record(StatusCode::OK, kept.stored.revision, &AgreementView::of(kept, today)))
 }
@@ -222,12 +257,11 @@ async fn update_agreement(
     patch: Body<Value>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let get = async |tx: &crate::db::Tx<'_>| service::get::<Agreement>(tx, *id).await;
+    let get = async |tx: &Tx<'_>| service::get::<Agreement>(tx, *id).await;
     let current = db.read(caller.scope(), caller.now(), get).await?;
     let new = answer::patched(&AgreementBody::from(current.stored.value), &patch.0)?;
     let new = Agreement::from(new).checked()?;
-    let update =
-        async |tx: &crate::db::Tx<'_>| Ok((agreement::update(tx, *id, at.0, &new).await?, dealer::today(tx).await?));
+    let update = async |tx: &Tx<'_>| Ok((agreement::update(tx, *id, at.0, &new).await?, dealer::today(tx).await?));
     let (kept, today) = db.write(caller.scope(), caller.now(), update).await?;
     Ok(answer::record(StatusCode::OK, kept.stored.revision, &AgreementView::of(kept, today)))
 }
@@ -301,7 +335,7 @@ async fn used_of_agreement(
     asked: Query<YearAsked>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let used = async |tx: &crate::db::Tx<'_>| {
+    let used = async |tx: &Tx<'_>| {
         let day = match asked.on {
             Some(day) => day,
             None => dealer::today(tx).await?,

@@ -2,13 +2,16 @@
 
 use super::{Asked, KeptView, view};
 use crate::auth::{Caller, perm};
+use crate::db::page::After;
 use crate::db::service::handed_over::{self, HandedOver};
 use crate::db::service::{self, Kept, cover, place};
 use crate::db::{Db, DbError, Revision, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting};
 use crate::http::series::AskOf;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -113,9 +116,9 @@ pub struct HeldDays {
 }
 
 impl CoverView {
-    fn of(kept: Kept<Cover>, handed_over: &HandedOver) -> Self {
+    fn of(kept: Kept<Cover>, started_on: Option<NaiveDate>) -> Self {
         let value = &kept.stored.value;
-        let start = value.starts_on(handed_over.started_on(value.unit_id, kept.keys.customer));
+        let start = value.starts_on(started_on);
         let days = |covered: Option<Covered>| covered?.span(start).map(|(from, to)| HeldDays { from, to });
         let holds = Held {
             parts: days(value.parts),
@@ -127,10 +130,16 @@ impl CoverView {
     }
 }
 
+/// When the unit's handover to the one whom a cover is given to started warranties.
+fn started_on(kept: &Kept<Cover>, handed_over: &HandedOver) -> Option<NaiveDate> {
+    handed_over.started_on(kept.stored.value.unit_id, kept.keys.customer)
+}
+
 /// A cover with what its days rest on.
 async fn shown(tx: &Tx<'_>, kept: Kept<Cover>) -> Result<(Revision, CoverView), DbError> {
     let handed_over = handed_over::of(tx, &[kept.stored.value.unit_id.0]).await?;
-    Ok((kept.stored.revision, CoverView::of(kept, &handed_over)))
+    let started_on = started_on(&kept, &handed_over);
+    Ok((kept.stored.revision, CoverView::of(kept, started_on)))
 }
 
 /// Add a warranty cover
@@ -149,24 +158,52 @@ async fn create_cover(
 }
 
 /// List covers by their first day
+///
+/// As a table (`Accept`), all of them.
 #[utoipa::path(tag = "covers", params(AskOf, Asked, Sorting, Paging),
-    responses((status = 200, description = "A page of covers", body = Page<CoverView>), Problems))]
+    responses((status = 200, description = "A page of covers", content(
+        (Page<CoverView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/covers")]
 async fn list_covers(
     request: HttpRequest,
     caller: Caller<perm::ReadCovers>,
     (of, asked): (Query<AskOf>, Query<Asked>),
     (sorting, paging): (Query<Sorting>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (filter, after) = (asked.parse(&of)?, paging.sorted(&sorting, "first_day")?);
-    let list = async |tx: &Tx<'_>| {
-        let rows = service::list::<Cover>(tx, &filter, &after).await?;
+    let read = async move |tx: &Tx<'_>, after: &After| {
+        let rows = service::list::<Cover>(tx, &filter, after).await?;
         let units: Vec<Uuid> = rows.iter().map(|kept| kept.stored.value.unit_id.0).collect();
-        Ok((handed_over::of(tx, &units).await?, rows))
+        let handed_over = handed_over::of(tx, &units).await?;
+        Ok(rows.into_iter().map(|kept| (started_on(&kept, &handed_over), kept)).collect::<Vec<_>>())
     };
-    let (handed_over, rows) = db.read(caller.scope(), caller.now(), list).await?;
-    Ok(answer::page(&request, &after, rows, |kept| place(&after, kept), |kept| CoverView::of(kept, &handed_over)))
+    let key = |after: &After, (_, kept): &(Option<NaiveDate>, Kept<Cover>)| place(after, kept);
+    let view = |(started_on, kept)| CoverView::of(kept, started_on);
+    listed(&request, &caller, (&db, &rates), after, read, (key, view)).await
+}
+
+impl Tabled for CoverView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("unit_id", Kind::Text),
+        ("given_by", Kind::Text),
+        ("component_id", Kind::Text),
+        ("parts", Kind::Text),
+        ("labour", Kind::Text),
+        ("travel", Kind::Text),
+        ("consumables", Kind::Text),
+        ("long_stop", Kind::Day),
+        ("exclusions", Kind::Text),
+        ("claims", Kind::Text),
+        ("starts_on", Kind::Day),
+        ("holds", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a warranty cover

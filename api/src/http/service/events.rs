@@ -6,7 +6,7 @@ use crate::db::page::After;
 use crate::db::service::event::{self, Filter, Recorded};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, from_value, instant, optional_instant};
-use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting};
 use crate::http::series::AskOf;
 use crate::http::table::{Kind as Column, Tabled, listed};
 use crate::problem::Problem;
@@ -336,7 +336,7 @@ async fn create_service_event(
 ///
 /// Their last revisions, oldest first; those of a customer or site are of units that stood there then.
 /// Customers get theirs without internal notes and lines. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "service events", params(ListServiceEvents, AskOf, ChangedSince, Paging),
+#[utoipa::path(tag = "service events", params(ListServiceEvents, AskOf, Sorting, Paging),
     responses((status = 200, description = "A page of service events", content(
         (Page<ServiceEventView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -345,13 +345,13 @@ async fn list_service_events(
     request: HttpRequest,
     caller: Caller<perm::ReadService>,
     (asked, of): (Query<ListServiceEvents>, Query<AskOf>),
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.into_inner().parse(&of)?, paging.parse()?.since(since.changed_since));
+    let (filter, after) = (asked.into_inner().parse(&of)?, paging.sorted(&sorting, "at")?);
     let read = async move |tx: &Tx<'_>, after: &After| event::list(tx, &filter, after).await;
-    let key = |_: &After, row: &Recorded| event::cursor_of(row);
-    listed(&request, &caller, (&db, &rates), after, read, (key, ServiceEventView::from)).await
+    let view = |(event, _): (Recorded, DateTime<Utc>)| ServiceEventView::from(event);
+    listed(&request, &caller, (&db, &rates), after, read, (event::place, view)).await
 }
 
 impl Tabled for ServiceEventView {

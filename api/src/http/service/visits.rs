@@ -2,13 +2,16 @@
 
 use super::in_order;
 use crate::auth::{Caller, perm};
+use crate::db::page::After;
 use crate::db::service::visit::{self, Becomes, Keeping, Planned};
 use crate::db::service::{Filter, day_key, place};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use crate::http::series::AskOf;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -294,20 +297,50 @@ async fn plan_visit(
 }
 
 /// List visits by day
+///
+/// As a table (`Accept`), all of them.
 #[utoipa::path(tag = "visits", params(ListVisits, AskOf, Sorting, Paging),
-    responses((status = 200, description = "A page of visits", body = Page<VisitView>), Problems))]
+    responses((status = 200, description = "A page of visits", content(
+        (Page<VisitView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/visits")]
 async fn list_visits(
     request: HttpRequest,
     caller: Caller<perm::ReadVisits>,
     (asked, of): (Query<ListVisits>, Query<AskOf>),
     (sorting, paging): (Query<Sorting>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (filter, after) = (asked.parse(&of)?, paging.sorted(&sorting, "day")?);
-    let rows = db.read(caller.scope(), caller.now(), async |tx| visit::list(tx, &filter, &after).await).await?;
-    let cursor = |planned: &Planned| place(&after, &planned.kept);
-    Ok(answer::page(&request, &after, rows, cursor, VisitView::from))
+    let read = async move |tx: &Tx<'_>, after: &After| visit::list(tx, &filter, after).await;
+    let key = |after: &After, planned: &Planned| place(after, &planned.kept);
+    listed(&request, &caller, (&db, &rates), after, read, (key, VisitView::from)).await
+}
+
+impl Tabled for VisitView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("site_id", Kind::Text),
+        ("unit_id", Kind::Text),
+        ("day", Kind::Day),
+        ("from", Kind::Text),
+        ("to", Kind::Text),
+        ("technician_id", Kind::Text),
+        ("purpose", Kind::Text),
+        ("routine_ids", Kind::Text),
+        ("time_zone", Kind::Text),
+        ("starts_at", Kind::Instant),
+        ("ends_at", Kind::Instant),
+        ("state", Kind::Text),
+        ("event_id", Kind::Text),
+        ("moves", Kind::Text),
+        ("conflicts", Kind::Text),
+        ("reservation_ids", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a visit

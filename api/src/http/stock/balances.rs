@@ -1,11 +1,14 @@
 //! `/v1/stock`: what stands where.
 
 use crate::auth::{Caller, perm};
-use crate::db::Db;
+use crate::db::page::After;
 use crate::db::stock::balance::{self, Balance, Filter};
+use crate::db::{Db, Tx};
 use crate::extract::optional_instant;
-use crate::http::answer::{self, Page, Paging, Problems};
+use crate::http::answer::{Page, Paging, Problems};
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -85,18 +88,38 @@ impl From<Balance> for StockView {
 }
 
 /// Get what stands where, now or at an instant before
+///
+/// As a table (`Accept`), all of it.
 #[utoipa::path(tag = "stock", params(ListStock, Paging),
-    responses((status = 200, description = "A page of shelves", body = Page<StockView>), Problems))]
+    responses((status = 200, description = "A page of shelves", content(
+        (Page<StockView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/stock")]
 async fn list_stock(
     request: HttpRequest,
     caller: Caller<perm::ReadStock>,
     asked: Query<ListStock>,
     paging: Query<Paging>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let after = paging.parse()?;
     let filter = Filter { place: asked.place_id.map(PlaceId), item: asked.item_id.map(ItemId), at: asked.at };
-    let rows = db.read(caller.scope(), caller.now(), async |tx| balance::list(tx, &filter, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, Balance::key, StockView::from))
+    let read = async move |tx: &Tx<'_>, after: &After| balance::list(tx, &filter, after).await;
+    let key = |_: &After, row: &Balance| row.key();
+    listed(&request, &caller, (&db, &rates), after, read, (key, StockView::from)).await
+}
+
+impl Tabled for StockView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("place_id", Kind::Text),
+        ("place", Kind::Text),
+        ("item_id", Kind::Text),
+        ("item", Kind::Text),
+        ("lot_id", Kind::Text),
+        ("lot", Kind::Text),
+        ("expires_on", Kind::Day),
+        ("quantity", Kind::Text),
+        ("unit", Kind::Text),
+        ("counted_at", Kind::Instant),
+    ];
 }

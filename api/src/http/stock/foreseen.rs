@@ -1,11 +1,14 @@
 //! `/v1/stock/run-out` and `/v1/stock/orders`: what the last night run foresees.
 
 use crate::auth::{Caller, perm};
-use crate::db::Db;
+use crate::db::page::After;
 use crate::db::stock::forecast::{self, Foreseen};
 use crate::db::stock::orders::{self, NamedLine, Order, Unsupplied};
-use crate::http::answer::{self, Page, Paging, Problems};
+use crate::db::{Db, Tx};
+use crate::http::answer::{Page, Paging, Problems};
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Query};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -264,21 +267,48 @@ impl From<Unsupplied> for UnsuppliedView {
 /// Get how long each consumable lasts at each place
 ///
 /// As the last night run foresees it; the first to run out first. Known lay-ups are taken into
-/// account.
+/// account. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "stock", params(OfPlace, Paging),
-    responses((status = 200, description = "A page of forecasts", body = Page<RunOutView>), Problems))]
+    responses((status = 200, description = "A page of forecasts", content(
+        (Page<RunOutView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/stock/run-out")]
 async fn list_run_out(
     request: HttpRequest,
     caller: Caller<perm::ReadStock>,
     asked: Query<OfPlace>,
     paging: Query<Paging>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let place = asked.place_id.map(PlaceId);
-    let rows = db.read(caller.scope(), caller.now(), async |tx| forecast::list(tx, place, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, Foreseen::key, RunOutView::from))
+    let (place, after) = (asked.place_id.map(PlaceId), paging.parse()?);
+    let read = async move |tx: &Tx<'_>, after: &After| forecast::list(tx, place, after).await;
+    let key = |_: &After, row: &Foreseen| row.key();
+    listed(&request, &caller, (&db, &rates), after, read, (key, RunOutView::from)).await
+}
+
+impl Tabled for RunOutView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("place_id", Kind::Text),
+        ("place", Kind::Text),
+        ("item_id", Kind::Text),
+        ("item", Kind::Text),
+        ("unit", Kind::Text),
+        ("night", Kind::Day),
+        ("on_hand", Kind::Text),
+        ("stood_on", Kind::Day),
+        ("on_order", Kind::Text),
+        ("model", Kind::Text),
+        ("months", Kind::Whole),
+        ("per_day", Kind::Number),
+        ("cover_d", Kind::Text),
+        ("earliest", Kind::Day),
+        ("likely", Kind::Day),
+        ("latest", Kind::Day),
+        ("order_by", Kind::Day),
+        ("safety_stock", Kind::Number),
+        ("reorder_point", Kind::Number),
+        ("finding", Kind::Text),
+    ];
 }
 
 /// Get what to order today

@@ -1,11 +1,14 @@
 //! `/v1/consumables`.
 
 use crate::auth::{Caller, perm};
-use crate::db::Db;
+use crate::db::page::After;
 use crate::db::stock::item::{self, Named, StoredItem};
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -282,19 +285,44 @@ async fn create_consumable(
 }
 
 /// List consumables by name
-#[utoipa::path(tag = "stock", params(ListRetired, Paging),
-    responses((status = 200, description = "A page of consumables", body = Page<ConsumableView>), Problems))]
+///
+/// As a table (`Accept`), all of them.
+#[utoipa::path(tag = "stock", params(ListRetired, Sorting, Paging),
+    responses((status = 200, description = "A page of consumables", content(
+        (Page<ConsumableView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/consumables")]
 async fn list_consumables(
     request: HttpRequest,
     caller: Caller<perm::ReadStock>,
     filter: Query<ListRetired>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let rows = db.read(caller.scope(), caller.now(), async |tx| item::list(tx, filter.retired, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (row.value.item.name.clone(), row.id.0), ConsumableView::from))
+    let (retired, after) = (filter.retired, paging.sorted(&sorting, "name")?);
+    let read = async move |tx: &Tx<'_>, after: &After| item::list(tx, retired, after).await;
+    let key = |after: &After, row: &StoredItem| after.place(row, &row.value.item.name, row.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, ConsumableView::from)).await
+}
+
+impl Tabled for ConsumableView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("name", Kind::Text),
+        ("unit", Kind::Text),
+        ("density_kg_per_l", Kind::Number),
+        ("active_share", Kind::Number),
+        ("per_day", Kind::Text),
+        ("hazard", Kind::Text),
+        ("by_lot", Kind::Text),
+        ("shelf_life_d", Kind::Whole),
+        ("service_level", Kind::Number),
+        ("supply", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a consumable

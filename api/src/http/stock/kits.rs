@@ -2,11 +2,14 @@
 
 use super::items::ListRetired;
 use crate::auth::{Caller, perm};
-use crate::db::Db;
+use crate::db::page::After;
 use crate::db::stock::kit::{self, StoredKit};
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -137,19 +140,38 @@ async fn create_kit(
 }
 
 /// List kits by name
-#[utoipa::path(tag = "stock", params(ListRetired, Paging),
-    responses((status = 200, description = "A page of kits", body = Page<KitView>), Problems))]
+///
+/// As a table (`Accept`), all of them.
+#[utoipa::path(tag = "stock", params(ListRetired, Sorting, Paging),
+    responses((status = 200, description = "A page of kits", content(
+        (Page<KitView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/kits")]
 async fn list_kits(
     request: HttpRequest,
     caller: Caller<perm::ReadStock>,
     filter: Query<ListRetired>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let rows = db.read(caller.scope(), caller.now(), async |tx| kit::list(tx, filter.retired, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (row.value.name.clone(), row.id), KitView::from))
+    let (retired, after) = (filter.retired, paging.sorted(&sorting, "name")?);
+    let read = async move |tx: &Tx<'_>, after: &After| kit::list(tx, retired, after).await;
+    let key = |after: &After, row: &StoredKit| after.place(row, &row.value.name, row.id);
+    listed(&request, &caller, (&db, &rates), after, read, (key, KitView::from)).await
+}
+
+impl Tabled for KitView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("name", Kind::Text),
+        ("lines", Kind::Text),
+        ("for_kind", Kind::Text),
+        ("for_model", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a kit

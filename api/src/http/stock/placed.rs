@@ -1,11 +1,14 @@
 //! `/v1/stock-orders`: goods on order. What is suggested to be ordered is `/v1/stock/orders`.
 
 use crate::auth::{Caller, perm};
+use crate::db::page::After;
 use crate::db::stock::placed::{self, Came, Filter, StoredOrder, Wanted};
 use crate::db::{Db, DbError, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant};
-use crate::http::answer::{self, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, ChangedSince, Page, Paging, Problems, Stamps};
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -205,21 +208,45 @@ async fn create_stock_order(
 
 /// List goods on order
 ///
-/// By the day on which they are expected.
-#[utoipa::path(tag = "stock", params(ListStockOrders, Paging),
-    responses((status = 200, description = "A page of orders", body = Page<StockOrderView>), Problems))]
+/// By the day on which they are expected. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "stock", params(ListStockOrders, ChangedSince, Paging),
+    responses((status = 200, description = "A page of orders", content(
+        (Page<StockOrderView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/stock-orders")]
 async fn list_stock_orders(
     request: HttpRequest,
     caller: Caller<perm::ReadStock>,
-    asked: Query<ListStockOrders>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (asked, since, paging): (Query<ListStockOrders>, Query<ChangedSince>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
+    let after = paging.parse()?.since(since.changed_since);
     let filter = Filter { place: asked.place_id.map(PlaceId), ended: asked.ended };
-    let rows = db.read(caller.scope(), caller.now(), async |tx| placed::list(tx, &filter, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, placed::cursor_of, StockOrderView::from))
+    let read = async move |tx: &Tx<'_>, after: &After| placed::list(tx, &filter, after).await;
+    let key = |_: &After, row: &StoredOrder| placed::cursor_of(row);
+    listed(&request, &caller, (&db, &rates), after, read, (key, StockOrderView::from)).await
+}
+
+impl Tabled for StockOrderView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("supplier", Kind::Text),
+        ("item_id", Kind::Text),
+        ("item", Kind::Text),
+        ("unit", Kind::Text),
+        ("place_id", Kind::Text),
+        ("place", Kind::Text),
+        ("quantity", Kind::Text),
+        ("ordered_on", Kind::Day),
+        ("expected_on", Kind::Day),
+        ("receipts", Kind::Text),
+        ("received", Kind::Text),
+        ("outstanding", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get an order

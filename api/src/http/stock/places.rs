@@ -2,11 +2,14 @@
 
 use super::items::ListRetired;
 use crate::auth::{Caller, perm};
-use crate::db::Db;
+use crate::db::page::After;
 use crate::db::stock::place::{self, StoredPlace, kind_name};
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -114,19 +117,38 @@ async fn create_place(
 }
 
 /// List places by name
-#[utoipa::path(tag = "stock", params(ListRetired, Paging),
-    responses((status = 200, description = "A page of places", body = Page<PlaceView>), Problems))]
+///
+/// As a table (`Accept`), all of them.
+#[utoipa::path(tag = "stock", params(ListRetired, Sorting, Paging),
+    responses((status = 200, description = "A page of places", content(
+        (Page<PlaceView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/places")]
 async fn list_places(
     request: HttpRequest,
     caller: Caller<perm::ReadStock>,
     filter: Query<ListRetired>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let rows = db.read(caller.scope(), caller.now(), async |tx| place::list(tx, filter.retired, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (row.value.name.clone(), row.id.0), PlaceView::from))
+    let (retired, after) = (filter.retired, paging.sorted(&sorting, "name")?);
+    let read = async move |tx: &Tx<'_>, after: &After| place::list(tx, retired, after).await;
+    let key = |after: &After, row: &StoredPlace| after.place(row, &row.value.name, row.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, PlaceView::from)).await
+}
+
+impl Tabled for PlaceView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("name", Kind::Text),
+        ("kind", Kind::Text),
+        ("site_id", Kind::Text),
+        ("time_zone", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a place

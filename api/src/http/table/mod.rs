@@ -202,6 +202,22 @@ pub(crate) fn streamed(
         .streaming::<_, Broken>(body)
 }
 
+/// Of a table the columns alone that are named; all where none are.
+pub(crate) fn of_fields(
+    fields: Option<Vec<String>>,
+    columns: Vec<Column>,
+    pages: impl Stream<Item = Result<Vec<Row>, DbError>> + 'static,
+) -> (Vec<Column>, impl Stream<Item = Result<Vec<Row>, DbError>> + 'static) {
+    let is_wanted = |column: &Column| fields.as_ref().is_none_or(|names| names.contains(&column.name));
+    let wanted: Vec<bool> = columns.iter().map(is_wanted).collect();
+    let columns = columns.into_iter().filter(is_wanted).collect();
+    let of_row = move |row: Row| -> Row {
+        row.into_iter().zip(&wanted).filter_map(|(cell, is_wanted)| is_wanted.then_some(cell)).collect()
+    };
+    let pages = pages.map(move |page| page.map(|rows| rows.into_iter().map(&of_row).collect::<Vec<Row>>()));
+    (columns, pages)
+}
+
 /// A whole table as CSV.
 ///
 /// # Errors
@@ -222,6 +238,20 @@ fn logged(error: DbError) -> DbError {
 mod tests {
     use super::*;
     use actix_web::test::TestRequest;
+
+    #[actix_web::test]
+    async fn a_table_has_the_columns_that_are_named() {
+        let shown = async |fields: Option<Vec<String>>| {
+            let columns = ["a", "b", "c"].map(|name| Column::new(name, Kind::Whole)).to_vec();
+            let page = vec![[1, 2, 3].map(Cell::Whole).to_vec(), [4, 5, 6].map(Cell::Whole).to_vec()];
+            let (columns, pages) = of_fields(fields, columns, futures_util::stream::iter([Ok(page)]));
+            let rows: Vec<Row> = pages.map(|page| page.unwrap()).concat().await;
+            csv(&columns, &rows).unwrap()
+        };
+        assert_eq!(shown(None).await, b"a,b,c\r\n1,2,3\r\n4,5,6\r\n");
+        let named = ["c", "a", "z"].map(str::to_owned).to_vec();
+        assert_eq!(shown(Some(named)).await, b"a,c\r\n1,3\r\n4,6\r\n");
+    }
 
     #[test]
     fn the_media_type_that_weighs_most_is_chosen() {
