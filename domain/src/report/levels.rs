@@ -64,7 +64,8 @@ impl OwnParts {
         }
         let washed_by_site = washed_by_site(&here, subject);
         let own = |parts: &Parts, counts| {
-            meters_alone(inputs, subject, parts, counts).keeping(|part, _| !(part == Part::Wash && washed_by_site))
+            let alone = beside(parts, &metered_on(inputs, subject, counts), |stream| subject.measures_stream(stream));
+            alone.keeping(|part, _| !(part == Part::Wash && washed_by_site))
         };
         let (all, whole) = (own(&statement.all, |_, _| true), own(&statement.whole, Subject::is_full));
         Self { all, whole, joined: true, notes: false, washed_by_site }
@@ -76,18 +77,12 @@ impl OwnParts {
     }
 }
 
-/// Of the parts of a subject beside that in which the notes count: what its own meters and its guns say, on the
-/// days that count.
-pub(super) fn meters_alone(
-    inputs: &Inputs,
-    subject: &Subject,
-    parts: &Parts,
-    counts: fn(&Subject, NaiveDate) -> bool,
-) -> Parts {
+/// What a subject's meters passed on the days that count.
+pub(super) fn metered_on(inputs: &Inputs, subject: &Subject, counts: fn(&Subject, NaiveDate) -> bool) -> Amounts {
     let mut metered = Amounts::default();
     let days = inputs.days_over(subject.zone).filter(|date| counts(subject, *date));
     days.filter_map(|date| subject.day(date)).for_each(|day| metered.add_all(&day.amounts));
-    beside(parts, &metered, |stream| subject.measures_stream(stream))
+    metered
 }
 
 /// Whether the site's own meters know the wash water of a unit that they give its fresh water: the unit's
