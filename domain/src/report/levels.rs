@@ -15,6 +15,7 @@ use crate::span::Span;
 use crate::spell::SpellState;
 use crate::uncertainty::figures::Parts;
 use crate::water::grade;
+use crate::water::site_balance;
 use crate::water::term::{Part, Source};
 use crate::water::together::beside;
 use crate::zone::day_bounds;
@@ -149,11 +150,8 @@ pub(super) fn washing_beside<'s>(site: &Subject, present: &[&'s Subject]) -> Vec
 /// they stood there: on any other day one stream would be held against a day of the other that it has not.
 pub(super) fn read_alike(inputs: &Inputs, subjects: &[&Subject]) -> bool {
     let Some(first) = subjects.first() else { return true };
-    inputs.days_over(first.zone).all(|date| {
-        let mut there = subjects.iter().filter(|subject| subject.part_of_day(date) > 0.0);
-        let whole = there.next().is_some_and(|subject| subject.is_full(date));
-        there.all(|subject| subject.is_full(date) == whole)
-    })
+    let whole = |one: &&Subject, date| (one.part_of_day(date) > 0.0).then(|| one.is_full(date));
+    site_balance::read_alike(inputs.days_over(first.zone), subjects, whole)
 }
 
 impl<'a> Case<'a> {

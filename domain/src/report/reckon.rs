@@ -14,7 +14,7 @@
 //! water lost on other days, it is not printed when many days are incomplete.
 
 use super::beside;
-use super::figure::{Line, Name, Printed, Reason, Value, Withheld, rounded};
+use super::figure::{Line, Name, Printed, Reason, Value, Withheld, rounded, sentence};
 use super::inputs::{Inputs, Subject};
 use super::levels::{OwnParts, read_alike};
 use super::money::{self, Found, SiteSaving};
@@ -29,6 +29,7 @@ use crate::uncertainty::figures::{Figures, Parts, Residual};
 use crate::uncertainty::quantity::Quantity;
 use crate::water::balance::Basis;
 use crate::water::grade::{self, Grade};
+use crate::water::site_balance::ReadOnOtherDays;
 use crate::water::term::{Part, Source};
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -316,9 +317,7 @@ impl<'a> Case<'a> {
             }
         }
         if members.is_empty() && uneven {
-            let words = "On some days not every meter of the site was read: one stream would be held against other \
-                         days of the other.";
-            return Err(Withheld::new(Reason::Gap, words));
+            return Err(Withheld::new(Reason::Gap, sentence(&ReadOnOtherDays.to_string())));
         }
         if members.is_empty() {
             return Err(grade::Withheld::NotRead.into());

@@ -70,7 +70,7 @@ impl Measured {
         self.metered.get(stream).is_some()
     }
 
-    fn fitted(&self) -> Fitted {
+    pub(super) fn fitted(&self) -> Fitted {
         let wash = self.measures(Stream::Wash) || self.parts.get(Part::Wash).1 == Source::Derived;
         Fitted { of_site: self.of_site, makeup: self.measures(Stream::Makeup), wash }
     }
