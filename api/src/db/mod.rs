@@ -71,6 +71,7 @@ pub(crate) mod service;
 mod share;
 pub mod sheet_stream;
 pub mod site;
+pub mod site_balance;
 pub mod site_cost;
 pub mod spell;
 mod stamp;

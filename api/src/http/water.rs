@@ -5,6 +5,7 @@ use super::answer::Problems;
 use super::balance::BalanceView;
 use super::series::hours::{self, Hour, Readings};
 use super::series::units;
+use super::site_balance::{self, TogetherFigure};
 use crate::auth::{Caller, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::series::water as series;
@@ -162,6 +163,11 @@ pub struct Water {
     time_zone: Option<String>,
     /// The figures.
     items: Vec<WaterFigure>,
+    /// Of a site, with `step=month` and `step=period`: the balance of all its units together, where each of
+    /// them has a meter of its make-up water and one meter of the site knows the wash water of all; else
+    /// empty.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    together: Option<Vec<TogetherFigure>>,
 }
 
 impl From<StoredDay> for WaterFigure {
@@ -301,12 +307,13 @@ async fn unit_water(
         Ok((zone, found(tx, step, Of::Unit(id.0), Whose::Unit(id.0), &asked).await?))
     };
     let (time_zone, found) = db.read(caller.scope(), caller.now(), read).await?;
-    answered(&Water { time_zone, items: found.figures().await? }, units)
+    answered(&Water { time_zone, items: found.figures().await?, together: None }, units)
 }
 
 /// Get a site's water figures
 ///
-/// Of each unit that stood there, and of the site's own meters.
+/// Of each unit that stood there, of the site's own meters, and of all of these together where they make up one
+/// balance.
 #[utoipa::path(tag = "water", params(("id" = Uuid, Path, description = "The site's id"), AskWater),
     responses((status = 200, description = "The figures", body = Water), Problems))]
 #[get("/sites/{id}/water")]
@@ -319,14 +326,32 @@ async fn site_water(
     let (step, units) = asked.parse()?;
     let read = async |tx: &Tx<'_>| {
         let zone = site::get(tx, *id).await?.value.time_zone.to_string();
-        Ok((Some(zone), found(tx, step, Of::Site(id.0), Whose::Site(id.0), &asked).await?))
+        let together = together(tx, step, *id, &asked).await?;
+        Ok((Some(zone), found(tx, step, Of::Site(id.0), Whose::Site(id.0), &asked).await?, together))
     };
-    let (time_zone, found) = db.read(caller.scope(), caller.now(), read).await?;
-    answered(&Water { time_zone, items: found.figures().await? }, units)
+    let (time_zone, found, together) = db.read(caller.scope(), caller.now(), read).await?;
+    answered(&Water { time_zone, items: found.figures().await?, together }, units)
+}
+
+/// The balances of all that is measured at a site; `None` by days and hours, of which none is made.
+async fn together(
+    tx: &Tx<'_>,
+    step: Step,
+    site: SiteId,
+    asked: &AskWater,
+) -> Result<Option<Vec<TogetherFigure>>, DbError> {
+    Ok(match step {
+        Step::Hour | Step::Day => None,
+        Step::Period => Some(site_balance::of_periods(tx, site, (asked.from, asked.to)).await?),
+        Step::Month => {
+            let months = (Month::of(asked.from), Month::of(asked.to));
+            Some(site_balance::of_months(tx, site, months).await?)
+        }
+    })
 }
 
 /// The revisions of the issued reports that figures stand beside, by subject and month.
-type Issued = HashMap<(Uuid, Month), i32>;
+pub(super) type Issued = HashMap<(Uuid, Month), i32>;
 
 /// Figures, or what those of hours are folded from.
 enum Found {
@@ -348,7 +373,7 @@ async fn found(tx: &Tx<'_>, step: Step, of: Of, whose: Whose, asked: &AskWater) 
     Ok(Found::Hours(Box::new(readings), issued))
 }
 
-async fn issued(tx: &Tx<'_>, subjects: Vec<Uuid>, days: (NaiveDate, NaiveDate)) -> Result<Issued, DbError> {
+pub(super) async fn issued(tx: &Tx<'_>, subjects: Vec<Uuid>, days: (NaiveDate, NaiveDate)) -> Result<Issued, DbError> {
     let customers = series::customers(tx, &subjects).await?;
     let own: BTreeSet<Uuid> = customers.values().map(|customer| customer.0).collect();
     let revisions = series::issued(tx, &own.into_iter().collect::<Vec<_>>(), days).await?;

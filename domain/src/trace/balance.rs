@@ -173,7 +173,7 @@ fn part_formula(part: Part, source: Source) -> &'static str {
     }
 }
 
-fn figure_traces(figures: Figures) -> Vec<FigureTrace> {
+pub(super) fn figure_traces(figures: Figures) -> Vec<FigureTrace> {
     let residual_words = figures.residual.as_ref().ok().map(|residual| residual.verdict.words().to_owned());
     let residual_weights = [balance::INFLOW.as_slice(), balance::LOSSES.as_slice()].concat();
     let mut residual = FigureTrace::of("residual", &residual_weights, figures.residual.map(|residual| residual.litres));

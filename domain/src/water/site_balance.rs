@@ -29,7 +29,7 @@ pub struct Stands<'a> {
     pub span: Span,
     /// What its meters in the month measure, read or not.
     pub streams: Vec<Stream>,
-    /// Its days, in order; those of other months too.
+    /// Its days of the month, in order.
     pub days: &'a [DayFact],
     /// Its statement of the month.
     pub statement: &'a Statement,
