@@ -52,6 +52,10 @@ impl Making<'_> {
     fn shown(&self, line: &Line, bounded: bool) -> String {
         let Some(printed) = line.figure.printed() else { return self.words.say("not-printed") };
         let uncertain = printed.expanded.is_some_and(|expanded| expanded > 0.0);
+        if let Some(ends) = printed.between.filter(|_| uncertain) {
+            let (figure, low, high) = (self.figure(printed), self.money(ends.low), self.money(ends.high));
+            return self.words.with("money-between", &[("figure", &figure), ("low", &low), ("high", &high)]);
+        }
         let figure = match display::uncertainty(printed, self.words.format).filter(|_| uncertain) {
             Some(expanded) => format!("{} \u{b1}\u{a0}{expanded}", self.figure(printed)),
             None => self.figure(printed),

@@ -114,6 +114,19 @@ pub struct Printed {
     pub units_covered: u32,
     /// Units that stood at the customer's sites in the month.
     pub units: u32,
+    /// Of money saved, between which amounts it lies; null of all else.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub between: Option<Ends>,
+}
+
+/// What money comes to where a volume is less, and where it is more, by its expanded uncertainty. A bill goes
+/// by steps, so the two need not lie at the same distance.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Ends {
+    /// The lower amount.
+    pub low: Money,
+    /// The higher amount.
+    pub high: Money,
 }
 
 named! {

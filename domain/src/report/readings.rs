@@ -416,6 +416,7 @@ impl Stretch<'_> {
             grade: self.parts.volumes().grade(),
             units_covered: units,
             units,
+            between: None,
         }
     }
 

@@ -14,7 +14,7 @@
 //! water lost on other days, it is not printed when many days are incomplete.
 
 use super::beside;
-use super::figure::{Line, Name, Printed, Reason, Value, Withheld, rounded, sentence};
+use super::figure::{Ends, Line, Name, Printed, Reason, Value, Withheld, rounded, sentence};
 use super::inputs::{Inputs, Subject};
 use super::levels::{OwnParts, read_alike};
 use super::money::{self, Found, SiteSaving};
@@ -226,6 +226,7 @@ impl<'a> Case<'a> {
             grade: members.iter().map(|tally| tally.grade()).max().unwrap_or(Grade::NotMeasured),
             units_covered: count(covered.len()),
             units: count(self.units),
+            between: None,
         }
     }
 
@@ -467,7 +468,9 @@ impl<'a> Case<'a> {
         let words = "The accounts of the month are billed in different currencies, which are not added.";
         let saved = saved.ok_or_else(|| Withheld::new(Reason::OtherCurrency, words))?;
         let expanded = money::half_between(saved.low, saved.high);
-        Ok(self.printed(Value::Money(saved.least), Some(expanded), &members, covered_share(&members)))
+        let between = Some(Ends { low: saved.low, high: saved.high });
+        let printed = self.printed(Value::Money(saved.least), Some(expanded), &members, covered_share(&members));
+        Ok(Printed { between, ..printed })
     }
 
     pub(super) fn site_savings(&self) -> Vec<SiteSaving> {
