@@ -133,6 +133,13 @@ pub struct IssuedFigure {
     /// Why there is none, as a stable code; null where there is one.
     #[schema(example = json!(null))]
     withheld: Option<String>,
+    /// Of money saved, what it comes to with the water avoided less its expanded uncertainty, as a decimal
+    /// number; null of all else.
+    #[schema(example = json!(null))]
+    low: Option<String>,
+    /// With the water avoided plus it: bills go by steps, so the two need not lie at the same distance.
+    #[schema(example = json!(null))]
+    high: Option<String>,
 }
 
 /// Figures of issued reports.
@@ -145,7 +152,7 @@ pub struct IssuedFigures {
     next_cursor: Option<String>,
 }
 
-const COLUMNS: [(&str, Kind); 20] = [
+const COLUMNS: [(&str, Kind); 22] = [
     ("report_id", Kind::Text),
     ("month", Kind::Day),
     ("state", Kind::Text),
@@ -166,6 +173,8 @@ const COLUMNS: [(&str, Kind); 20] = [
     ("units_covered", Kind::Whole),
     ("units", Kind::Whole),
     ("withheld", Kind::Text),
+    ("low", Kind::Text),
+    ("high", Kind::Text),
 ];
 
 /// Export issued figures
@@ -249,7 +258,7 @@ fn figure(figure: &Figure) -> Vec<Cell> {
         Figure::Printed(printed) => printed,
         Figure::Withheld(why) => {
             let mut cells = vec![Cell::Null; 9];
-            cells.push(Cell::Word(why.reason.as_str()));
+            cells.extend([Cell::Word(why.reason.as_str()), Cell::Null, Cell::Null]);
             return cells;
         }
     };
@@ -271,5 +280,7 @@ fn figure(figure: &Figure) -> Vec<Cell> {
         Cell::Whole(i64::from(printed.units_covered)),
         Cell::Whole(i64::from(printed.units)),
         Cell::Null,
+        Cell::of(printed.between, |ends| Cell::Text(ends.low.amount.to_string())),
+        Cell::of(printed.between, |ends| Cell::Text(ends.high.amount.to_string())),
     ]
 }
