@@ -1,4 +1,4 @@
-//! What the balance of a site whose units are washed together is made of.
+//! What the balance of a site whose meters make up one together is made of.
 
 use super::fact::{self, Of, Whose};
 use super::period_fact::{self, StoredPeriod};

@@ -1,5 +1,5 @@
-//! The balance of a site whose units are washed together, of months and read periods: one wash meter of the
-//! site against the make-up meters of all units there.
+//! The balance of a site whose meters make up one together, of months and read periods: one wash meter of the
+//! site against the make-up meters of all units there, or the other way round.
 
 use super::balance::BalanceView;
 use super::water::{Issued, issued};
@@ -21,7 +21,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 /// The balance of all that is measured at a site: where each unit there has a meter of its make-up water and one
-/// meter of the site knows the wash water of all.
+/// meter of the site knows the wash water of all, or the other way round.
 #[derive(Serialize, ToSchema)]
 pub struct TogetherFigure {
     /// The placements, and the site, whose meters and notes it is made of.

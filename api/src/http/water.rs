@@ -164,8 +164,8 @@ pub struct Water {
     /// The figures.
     items: Vec<WaterFigure>,
     /// Of a site, with `step=month` and `step=period`: the balance of all its units together, where each of
-    /// them has a meter of its make-up water and one meter of the site knows the wash water of all; else
-    /// empty.
+    /// them has a meter of its make-up water and one meter of the site knows the wash water of all, or the
+    /// other way round; else empty.
     #[serde(skip_serializing_if = "Option::is_none")]
     together: Option<Vec<TogetherFigure>>,
 }

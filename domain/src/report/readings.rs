@@ -79,7 +79,7 @@ pub struct ReadSpan {
     #[serde(default)]
     pub fresh_elsewhere: bool,
     /// Whether it is all that is measured at a site together: the site's wash meter against the make-up meters
-    /// of its units. Each unit's make-up water is in a span of its own too.
+    /// of its units, or the other way round. What each meter passed is in a span of its own too.
     #[serde(default)]
     pub together: bool,
 }

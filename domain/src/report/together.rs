@@ -14,11 +14,19 @@ use chrono::NaiveDate;
 use std::collections::BTreeSet;
 use uuid::Uuid;
 
-/// All that measures at a site where it makes up one balance; else nobody.
+/// All that measures at a site whose units are washed together; else nobody.
 pub(super) fn washed_together<'s>(site_id: Uuid, present: &[&'s Subject]) -> Vec<&'s Subject> {
     let here: Vec<&'s Subject> = present.iter().filter(|subject| subject.site_id == site_id).copied().collect();
     let fitted: Vec<Fitted> = here.iter().map(|subject| subject.fitted()).collect();
     if together::washed_together(&fitted) { here } else { Vec::new() }
+}
+
+/// All that measures at a site where it makes up one balance, whichever of the two sides is the site's; else
+/// nobody.
+pub(super) fn one_balance<'s>(site_id: Uuid, present: &[&'s Subject]) -> Vec<&'s Subject> {
+    let here: Vec<&'s Subject> = present.iter().filter(|subject| subject.site_id == site_id).copied().collect();
+    let fitted: Vec<Fitted> = here.iter().map(|subject| subject.fitted()).collect();
+    if together::make_one_balance(&fitted) { here } else { Vec::new() }
 }
 
 impl Subject {

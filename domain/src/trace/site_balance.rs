@@ -1,4 +1,4 @@
-//! The balance of a site whose units are washed together, in a trace: what each of those that are measured
+//! The balance of a site whose meters make up one together, in a trace: what each of those that are measured
 //! there has to say of it, and what that comes to.
 
 use super::balance::{FigureTrace, PartTrace, figure_traces, part_traces};
@@ -52,14 +52,16 @@ pub struct OwnTrace {
 
 const OF_DAYS: &[&str] = &[
     "volume_l of a part = sum over the subjects of theirs; errors of one name are one error",
-    "of a unit counts what is measured and noted there, not its wash water; of the site's own meters what they measure",
+    "what people noted counts once: where the make-up water is metered, at the units or at the site; of the others what \
+     their own meters measure counts",
     "rain, evaporation and carry_off are those that the site's statement knows, else the units'",
     "coverage = days wholly read by all that stood there, over all days, each counted for each subject",
 ];
 
 const OF_ROUNDS: &[&str] = &[
     "volume_l of a part = sum over the subjects of theirs, each between rounds of its own; errors of one name are one error",
-    "of a unit counts what is measured and noted there, not its wash water; of the site's own meters what they measure",
+    "what people noted counts once: where the make-up water is metered, at the units or at the site; of the others what \
+     their own meters measure counts",
     "rain, evaporation and carry_off are those that the site's statement knows, else the units'",
     "the errors of cause timing = volume_l x sqrt(a^2 + b^2) / c / sqrt(3); a and b are the times between the subject's \
      own rounds and those of all, c the time between its own rounds",

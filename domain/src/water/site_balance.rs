@@ -1,11 +1,11 @@
-//! The balance of a site whose units are washed together: one wash meter of the site against the make-up
-//! meters of all units, over a month or between rounds at which all of them were read. Which sites these are
-//! is said by [`together`](super::together::washed_together).
+//! The balance of a site as a whole, over a month or between rounds at which all that is measured there was
+//! read: one wash meter of the site against the make-up meters of all units, or the other way round. Which sites
+//! these are is said by [`together`](super::together::make_one_balance).
 
 use super::period::{ReadInstants, Round, rounds};
 use super::statement::Statement;
 use super::term::{Part, Source};
-use super::together::{Fitted, Measured, known_of_site, past_known, washed_together, washed_with};
+use super::together::{Fitted, Measured, counted, make_one_balance, past_known};
 use crate::cost::washes::Washes;
 use crate::facts::{Amounts, DayFact};
 use crate::metering::stream::Stream;
@@ -98,7 +98,7 @@ impl Stands<'_> {
 
 impl SiteBalance {
     /// The balance of a month over the days that are over by `now` and that readings of every meter cover;
-    /// `None` at a site whose units are not washed together. `here` is all that stood there in the month, in
+    /// `None` at a site whose meters make up no one balance. `here` is all that stood there in the month, in
     /// the site's zone.
     #[must_use]
     pub fn of_month(
@@ -112,7 +112,8 @@ impl SiteBalance {
             let wash = one.measures(Stream::Wash) || derived;
             Fitted { of_site: one.of_site, makeup: one.measures(Stream::Makeup), wash }
         };
-        if !washed_together(&here.iter().map(fitted).collect::<Vec<_>>()) {
+        let fitted: Vec<Fitted> = here.iter().map(fitted).collect();
+        if !make_one_balance(&fitted) {
             return None;
         }
         let first = month.first_day();
@@ -142,19 +143,11 @@ impl SiteBalance {
         let measures = |place: usize, stream| here.get(place).is_some_and(|one| one.measures(stream));
         let statements: Vec<&Statement> = here.iter().map(|one| one.statement).collect();
         let ids: Vec<Uuid> = here.iter().map(|one| one.subject_id).collect();
-        Some(Ok(Self::of(&ids, &measured, &statements, coverage, measures)))
+        let own = counted(&measured, &fitted, measures);
+        Some(Ok(Self::of(&ids, own, &measured, &statements, coverage)))
     }
 
-    fn of(
-        ids: &[Uuid],
-        measured: &[Measured],
-        statements: &[&Statement],
-        coverage: f64,
-        measures: impl Fn(usize, Stream) -> bool,
-    ) -> Self {
-        let known = known_of_site(measured.iter().filter(|one| one.of_site).map(|one| &one.parts));
-        let own = |(place, one): (usize, &Measured)| washed_with(one, &known, |stream| measures(place, stream));
-        let own: Vec<Parts> = measured.iter().enumerate().map(own).collect();
+    fn of(ids: &[Uuid], own: Vec<Parts>, measured: &[Measured], statements: &[&Statement], coverage: f64) -> Self {
         let parts: Parts = own.iter().cloned().sum();
         let split = |of_site: bool| {
             let those = measured.iter().zip(statements).filter(move |(one, _)| one.of_site == of_site);
@@ -165,7 +158,7 @@ impl SiteBalance {
         let statement = Statement {
             washed: washed(&sites, &units),
             gun_h: gun_h.or_else(|| units.iter().map(|unit| unit.gun_h.clone()).sum()),
-            beyond_guns: sites.iter().find_map(|site| site.beyond_guns),
+            beyond_guns: sites.iter().chain(&units).find_map(|one| one.beyond_guns),
             all: parts.clone(),
             whole: parts,
         };
@@ -214,7 +207,7 @@ pub struct Read<'a> {
 
 impl SitePeriod {
     /// The balances of a site between the rounds at which all that is measured there was read, in order; none
-    /// at a site whose units are not washed together. `here` is all that ever stood there.
+    /// at a site whose meters make up no one balance. `here` is all that ever stood there.
     #[must_use]
     pub fn of_site(here: &[Reads<'_>]) -> Vec<Self> {
         let Some(site) = here.iter().find(|one| one.of_site) else { return Vec::new() };
@@ -272,14 +265,15 @@ impl SitePeriod {
         let measured: Vec<Measured> =
             runs.iter().zip(ends.clone()).map(|((one, run), own)| one.measured(run, own, (from, to))).collect();
         let fitted: Vec<Fitted> = measured.iter().map(Measured::fitted).collect();
-        if !washed_together(&fitted) {
+        if !make_one_balance(&fitted) {
             return None;
         }
         let measured = past_known(&measured, false);
         let sums: Vec<Statement> = runs.iter().map(|(_, run)| noted(run)).collect();
         let ids: Vec<Uuid> = members.iter().map(|one| one.subject_id).collect();
         let measures = |place: usize, stream| measured.get(place).is_some_and(|one| one.metered.get(stream).is_some());
-        let balance = SiteBalance::of(&ids, &measured, &sums.iter().collect::<Vec<_>>(), 1.0, measures);
+        let own = counted(&measured, &fitted, measures);
+        let balance = SiteBalance::of(&ids, own, &measured, &sums.iter().collect::<Vec<_>>(), 1.0);
         let own = ids.iter().copied().zip(ends).map(|(id, (from, to))| (id, from, to)).collect();
         Some(Self { from, to, own, balance })
     }

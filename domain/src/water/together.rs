@@ -46,6 +46,21 @@ pub fn washed_together(here: &[Fitted]) -> bool {
     !units.is_empty() && joined && sites.iter().any(|site| site.wash && !site.makeup)
 }
 
+/// The other way round: every unit knows its wash water, and the site's own meter of make-up water, without a
+/// wash volume, serves all of them.
+fn fed_together(here: &[Fitted]) -> bool {
+    let (sites, units): (Vec<&Fitted>, Vec<&Fitted>) = here.iter().partition(|one| one.of_site);
+    let joined = units.iter().all(|unit| unit.wash && !unit.makeup);
+    !units.is_empty() && joined && sites.iter().any(|site| site.makeup && !site.wash)
+}
+
+/// Whether the site is the smallest level that these meters support: its wash water is held against all of its
+/// make-up water, and one of the two is metered for the site as a whole, the other one unit by unit.
+#[must_use]
+pub fn make_one_balance(here: &[Fitted]) -> bool {
+    washed_together(here) || fed_together(here)
+}
+
 /// What is noted for a site as a whole.
 const OF_SITE: [Part; 3] = [Part::Rain, Part::Evaporation, Part::CarryOff];
 
@@ -82,17 +97,29 @@ impl Measured {
 #[must_use]
 pub fn together(here: &[Measured]) -> Parts {
     let fitted: Vec<Fitted> = here.iter().map(Measured::fitted).collect();
-    if washed_together(&fitted) {
-        let known = known_of_site(here.iter().filter(|one| one.of_site).map(|one| &one.parts));
-        return here.iter().map(|one| washed_with(one, &known, |stream| one.measures(stream))).sum();
-    }
+    counted(here, &fitted, |place, stream| here.get(place).is_some_and(|one| one.measures(stream))).into_iter().sum()
+}
+
+/// What each of these has to say of that sum, in their order. `measures` says whether the one of that place has
+/// a meter of a stream, read or not.
+pub(super) fn counted(here: &[Measured], fitted: &[Fitted], measures: impl Fn(usize, Stream) -> bool) -> Vec<Parts> {
+    let washed = washed_together(fitted);
+    let known = known_of_site(here.iter().filter(|one| one.of_site).map(|one| &one.parts));
     let makeup = |of_site: bool| fitted.iter().any(|one| one.of_site == of_site && one.makeup);
     let by_site = here.iter().any(|one| one.of_site) && (makeup(true) || !makeup(false));
-    let own = |one: &Measured| {
-        let measures = |stream| one.measures(stream);
-        if one.of_site == by_site { one.parts.clone() } else { beside(&one.parts, &one.metered, measures) }
+    // Of the water that all units wash with the site's own statement says that it is unknown.
+    let fed = fed_together(fitted);
+    let own = |(place, one): (usize, &Measured)| {
+        let measures = |stream| measures(place, stream);
+        if washed {
+            washed_with(one, &known, measures)
+        } else if one.of_site == by_site {
+            one.parts.keeping(|part, source| !(fed && part == Part::Wash && source == Source::Unknown))
+        } else {
+            beside(&one.parts, &one.metered, measures)
+        }
     };
-    here.iter().map(own).sum()
+    here.iter().enumerate().map(own).collect()
 }
 
 /// The same with what a meter at the other level knows of the water that went past units: of the site's parts,

@@ -1,7 +1,7 @@
-//! The readings of a site whose units are washed together, as one.
+//! The readings of a site whose meters make up one balance together, as one.
 
 use super::super::inputs::{Inputs, ReadStretch, Subject};
-use super::super::together::washed_together;
+use super::super::together::one_balance;
 use super::{Stretch, both};
 use crate::metering::stream::Stream;
 use crate::span::Span;
@@ -13,7 +13,7 @@ use uuid::Uuid;
 /// one another joined.
 pub(super) fn stretches<'a>(inputs: &'a Inputs, present: &[&'a Subject]) -> Vec<Stretch<'a>> {
     let sites: BTreeSet<Uuid> = present.iter().map(|subject| subject.site_id).collect();
-    let together = sites.into_iter().map(|site| washed_together(site, present));
+    let together = sites.into_iter().map(|site| one_balance(site, present));
     together.flat_map(|together| of_site(inputs, &together)).collect()
 }
 

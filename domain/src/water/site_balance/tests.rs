@@ -123,6 +123,27 @@ fn other_meters_make_no_balance_of_all() {
     assert!(SiteBalance::of_month(zone(), january(), at("2026-02-02T00:00:00Z"), &here).is_none(), "one has no meter");
 }
 
+/// By hand: the site's dial of 62,000 L a month with 3,000 L of rain, against two units that washed with 124,000 L
+/// each: 248,000 - 62,000 - 3,000 = 183,000 L recycled, though the site's statement knows no wash water and each
+/// unit's no make-up water.
+#[test]
+fn a_sites_make_up_is_held_against_the_wash_water_of_all_units() {
+    let mut yard = Yard::new();
+    let washed = |name| statement(name, Part::Wash, 124_000.0, Term::UNKNOWN);
+    let dial = statement("dial", Part::Makeup, 62_000.0, rain());
+    let whole = dial.whole.clone().with_term("site", Part::Wash, Term::UNKNOWN);
+    yard.statements = [washed("first"), washed("second"), Statement { all: whole.clone(), whole, ..dial }];
+    yard.days = [days(Stream::Wash, 4000.0), days(Stream::Wash, 4000.0), days(Stream::Makeup, 2000.0)];
+    let here = yard.stands([&[Stream::Wash], &[Stream::Wash], &[Stream::Makeup]]);
+    let found = SiteBalance::of_month(zone(), january(), at("2026-02-02T00:00:00Z"), &here).unwrap().unwrap();
+    let parts = &found.statement.whole;
+    assert_eq!((parts.recycled().value, parts.get(Part::Wash).1), (183_000.0, Source::Metered));
+    assert_eq!(parts.get(Part::Makeup).1, Source::Metered);
+    // A unit with a meter of make-up water of its own is fed by itself, or by the site's meter: nobody knows.
+    let both: [&[Stream]; 3] = [&[Stream::Wash, Stream::Makeup], &[Stream::Wash], &[Stream::Makeup]];
+    assert!(SiteBalance::of_month(zone(), january(), at("2026-02-02T00:00:00Z"), &yard.stands(both)).is_none());
+}
+
 type Between<'t> = (&'t str, &'t str);
 
 fn read<'s>((from, to): Between<'_>, stream: Stream, litres: f64, statement: &'s Statement) -> Read<'s> {
