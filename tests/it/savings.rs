@@ -157,6 +157,10 @@ async fn meters_of_a_site_and_of_its_unit_support_the_sites_figures() {
     };
     let by_hand = volume("W") - volume("F") - volume("H") - volume("P") + volume("dS");
     assert!((by_hand - 93_000.0).abs() < 1e-6, "{line}");
+    let wanted = [("recycled_l", 93_000.0), ("fresh_used_l", 31_000.0)];
+    for step in ["month", "period"] {
+        of_the_whole_site((&dealer.office, site), step, (2, 62.0), &wanted).await;
+    }
 }
 
 /// Two units with a meter of their make-up water each stand beside one wash meter of the site: 248 - 2 x 31 =
@@ -216,8 +220,14 @@ async fn make_up_meters_of_units_beside_one_wash_meter_support_the_sites_figures
         parts.filter(|part| part["symbol"] == symbol).map(|part| part["volume_l"].as_f64().unwrap()).sum()
     };
     close(&json!(parts("W") - parts("F") - parts("H") - parts("P") + parts("dS")), 186_000.0);
+    let wanted = [
+        ("recycled_l", 186_000.0),
+        ("recycled_by_losses_l", 218_240.0),
+        ("residual_l", 32_240.0),
+        ("fresh_used_l", 62_000.0),
+    ];
     for step in ["month", "period"] {
-        of_the_whole_site(office, site, step).await;
+        of_the_whole_site((office, site), step, (3, 124.0), &wanted).await;
     }
     let spans = made["figures"]["readings"]["spans"].as_array().unwrap();
     let span = spans.iter().find(|span| span["together"] == true).unwrap_or_else(|| panic!("{spans:?}"));
@@ -229,22 +239,23 @@ async fn make_up_meters_of_units_beside_one_wash_meter_support_the_sites_figures
     assert_eq!(by_day.get("together"), None, "no balance is made of a day");
 }
 
-/// Both routes of the same site by the API: 248 - 62 = 186 m3, and 248 - 24.8 - 4.96 = 218.24 m3 by what went
-/// out; the trace comes to the first by its subjects' own parts.
-async fn of_the_whole_site(office: &Client, site: uuid::Uuid, step: &str) {
+/// March of a site as a whole by the API, made of so many subjects, with so many washes; the trace comes to the
+/// water recycled by its subjects' own parts. Of what is carried off and evaporates the second route is 248 - 24.8 -
+/// 4.96 = 218.24 m3.
+async fn of_the_whole_site(
+    (office, site): (&Client, uuid::Uuid),
+    step: &str,
+    (subjects, washes): (usize, f64),
+    wanted: &[(&str, f64)],
+) {
     let path = format!("/v1/sites/{site}/water?from=2026-03-01&to=2026-03-31&step={step}");
     let told = office.get(&path).await.json();
     let [of] = told["together"].as_array().unwrap().as_slice() else { panic!("{told}") };
-    assert_eq!((of["subject_ids"].as_array().unwrap().len(), &of["words"]), (3, &json!([])), "{of}");
-    for (name, wanted) in [
-        ("recycled_l", 186_000.0),
-        ("recycled_by_losses_l", 218_240.0),
-        ("residual_l", 32_240.0),
-        ("fresh_used_l", 62_000.0),
-    ] {
-        close(&of["balance"][name]["value"], wanted);
+    assert_eq!((of["subject_ids"].as_array().unwrap().len(), &of["words"]), (subjects, &json!([])), "{of}");
+    for (name, litres) in wanted {
+        close(&of["balance"][name]["value"], *litres);
     }
-    assert_eq!(of["balance"]["washes"], json!({ "by": "counter", "washes": 124.0 }));
+    assert_eq!(of["balance"]["washes"], json!({ "by": "counter", "washes": washes }));
     let window = match step {
         "month" => "month=2026-03".to_owned(),
         _ => format!("from={}&to={}", of["from_at"].as_str().unwrap(), of["to_at"].as_str().unwrap()),
@@ -257,7 +268,8 @@ async fn of_the_whole_site(office: &Client, site: uuid::Uuid, step: &str) {
         let parts = subjects.iter().flat_map(|one| one["parts"].as_array().unwrap());
         parts.filter(|part| part["symbol"] == symbol).map(|part| part["volume_l"].as_f64().unwrap()).sum()
     };
-    close(&json!(volume("W") - volume("F") - volume("H") - volume("P") + volume("dS")), 186_000.0);
+    let by_hand = volume("W") - volume("F") - volume("H") - volume("P") + volume("dS");
+    close(&of["balance"]["recycled_l"]["value"], by_hand);
     let figure = trace["figures"].as_array().unwrap().iter().find(|figure| figure["figure"] == "recycled").unwrap();
     assert_eq!(
         (&figure["value"], &figure["expanded"]),
