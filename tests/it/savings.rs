@@ -235,8 +235,6 @@ async fn make_up_meters_of_units_beside_one_wash_meter_support_the_sites_figures
     for name in ["recycled", "fresh_avoided"] {
         close(&read(name)["value_l"], 186_000.0);
     }
-    let by_day = office.get(&format!("/v1/sites/{site}/water?from=2026-03-01&to=2026-03-31&step=day")).await.json();
-    assert_eq!(by_day.get("together"), None, "no balance is made of a day");
 }
 
 /// March of a site as a whole by the API, made of so many subjects, with so many washes; the trace comes to the
@@ -248,8 +246,9 @@ async fn of_the_whole_site(
     (subjects, washes): (usize, f64),
     wanted: &[(&str, f64)],
 ) {
-    let path = format!("/v1/sites/{site}/water?from=2026-03-01&to=2026-03-31&step={step}");
-    let told = office.get(&path).await.json();
+    let path = |step: &str| format!("/v1/sites/{site}/water?from=2026-03-01&to=2026-03-31&step={step}");
+    assert_eq!(office.get(&path("day")).await.json().get("together"), None, "no balance is made of a day");
+    let told = office.get(&path(step)).await.json();
     let [of] = told["together"].as_array().unwrap().as_slice() else { panic!("{told}") };
     assert_eq!((of["subject_ids"].as_array().unwrap().len(), &of["words"]), (subjects, &json!([])), "{of}");
     for (name, litres) in wanted {
