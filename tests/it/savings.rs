@@ -276,6 +276,50 @@ async fn of_the_whole_site(
     );
 }
 
+/// 4,000 L went to the washers and 200 L in, less than the 300 L of one fill between the floats: what was recycled
+/// is known, and no share of it is said, neither of the month nor from reading to reading. Another 100 L by hose
+/// make it a fill: 1 - 300 / 4,000.
+#[tokio::test]
+async fn a_share_takes_the_make_up_water_of_one_fill() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let office = &dealer.office;
+    let customer = dealer.customer("Harbour Haulage").await;
+    let roofed = json!({ "customer_id": customer, "name": "North yard", "time_zone": "Europe/Vienna", "country": "AT",
+        "bay_roofed": true });
+    let site = id(&office.create("/v1/sites", &roofed).await);
+    let model =
+        json!({ "name": "Loop", "rated_flow_l_per_h": 2000.0, "working_volume_l": 3500.0, "float_band_l": 300.0 });
+    let model = id(&office.create("/v1/unit-models", &model).await);
+    let unit = json!({ "serial_number": "W-1", "label": "W-1", "model_id": model });
+    let unit = id(&office.create("/v1/units", &unit).await);
+    dealer.place(unit, site, "2026-01-01T00:00:00Z").await;
+    let bay = Bay { customer, site, unit };
+    for (stream, litres) in [("makeup", 200.0), ("wash", 4000.0)] {
+        bay.metered(&dealer, (stream, "l"), litres, MARCH).await;
+    }
+    let balances = async |as_of: &str| {
+        night(&app, &dealer, as_of).await;
+        let of = async |step: &str| {
+            let path = format!("/v1/units/{unit}/water?from=2026-03-01&to=2026-03-31&step={step}");
+            items(office, &path).await.remove(0)["balance"].take()
+        };
+        [of("month").await, of("period").await]
+    };
+    for of in balances("2026-05-02T03:00:00Z").await {
+        close(&of["recycled_l"]["value"], 3800.0);
+        assert_eq!(
+            (&of["recycled_share"]["value"], &of["recycled_share"]["withheld"]),
+            (&Value::Null, &json!("no_fill_cycle"))
+        );
+    }
+    let filled = json!({ "at": "2026-03-12T09:00:00Z", "kind": "hand_fill", "volume_l": 100.0 });
+    office.create(&format!("/v1/units/{unit}/volume-events"), &filled).await;
+    for of in balances("2026-05-03T03:00:00Z").await {
+        close(&of["recycled_share"]["value"], 0.925);
+    }
+}
+
 /// 120 a month since January rise by 3 % in February: 123.60 for March. With 150 from the seventeenth on, 16
 /// days of 123.60 are 63.79 and 15 of 150 are 72.58. Cost terms with a fee come first.
 #[tokio::test]

@@ -27,6 +27,7 @@ pub mod exchange;
 pub mod fact;
 mod failure;
 pub mod file;
+pub mod fill;
 pub mod fleet;
 pub mod gate;
 mod holding;

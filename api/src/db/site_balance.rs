@@ -1,9 +1,10 @@
 //! What the balance of a site whose meters make up one together is made of.
 
 use super::fact::{self, Of, Whose};
+use super::fill::Fills;
 use super::period_fact::{self, StoredPeriod};
 use super::subject_meters::{self, SubjectMeter};
-use super::{DbError, Tx, placement, site};
+use super::{DbError, Tx, fill, placement, site};
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
 use domain::facts::DayFact;
@@ -28,6 +29,8 @@ pub struct Yard {
     pub stays: Vec<(Uuid, Span)>,
     /// The meters of placements and of the site.
     pub meters: HashMap<Uuid, Vec<SubjectMeter>>,
+    /// What one fill of its units takes.
+    pub fills: Fills,
 }
 
 /// The months of a site.
@@ -57,7 +60,8 @@ pub async fn yard(tx: &Tx<'_>, id: SiteId) -> Result<Option<Yard>, DbError> {
     let stays: Vec<(Uuid, Span)> = placed.iter().map(|stay| (stay.id.0, stay.value.span)).collect();
     let mut meters = subject_meters::of(tx, &stays.iter().map(|stay| stay.0).collect::<Vec<_>>()).await?;
     meters.extend(own);
-    Ok(Some(Yard { id: id.0, zone, stays, meters }))
+    let fills = fill::of(tx, &[id.0]).await?;
+    Ok(Some(Yard { id: id.0, zone, stays, meters, fills }))
 }
 
 /// Its months from the first to the last.

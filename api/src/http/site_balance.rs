@@ -12,6 +12,7 @@ use domain::ids::SiteId;
 use domain::span::Span;
 use domain::trace::Window;
 use domain::trace::site_balance::SiteBalanceTrace;
+use domain::units::Litres;
 use domain::water::site_balance::{Read, ReadOnOtherDays, Reads, SiteBalance, SitePeriod, Stands};
 use domain::water::statement::Statement;
 use domain::zone::{Month, day_bounds, local_date};
@@ -82,6 +83,8 @@ struct Together {
     subject_ids: Vec<Uuid>,
     zone: Tz,
     window: Window,
+    /// What one fill of its units takes.
+    fill: Option<Litres>,
     found: Result<SiteBalance, ReadOnOtherDays>,
     trace: Option<SiteBalanceTrace>,
 }
@@ -139,9 +142,11 @@ fn of_month(yard: &Yard, ground: &Months, month: Month) -> Option<Together> {
     let none = Statement::default();
     let here = standing(yard, ground, month, &none);
     let found = SiteBalance::of_month(yard.zone, month, ground.now, &here)?;
-    let trace = found.as_ref().ok().map(SiteBalanceTrace::of_month);
+    let window = Window::Month(month);
+    let fill = yard.fills.at(yard.id, window);
+    let trace = found.as_ref().ok().map(|balance| SiteBalanceTrace::of_month(balance, fill));
     let subject_ids = here.iter().map(|one| one.subject_id).collect();
-    Some(Together { subject_ids, zone: yard.zone, window: Window::Month(month), found, trace })
+    Some(Together { subject_ids, zone: yard.zone, window, fill, found, trace })
 }
 
 /// All that stood or was measured at a site in a month; `none` is the statement of one that was not read.
@@ -171,12 +176,17 @@ async fn periods_of(tx: &Tx<'_>, site: SiteId, days: (NaiveDate, NaiveDate)) -> 
     let stored = site_balance::periods(tx, &yard, days).await?;
     let (from, to) = (day_bounds(Tz::UTC, days.0).0, day_bounds(Tz::UTC, days.1).1);
     let reach = |period: &SitePeriod| period.from < to && period.to > from;
-    let found = SitePeriod::of_site(&read(&yard, &stored)).into_iter().filter(reach).map(|period| Together {
-        subject_ids: period.own.iter().map(|own| own.0).collect(),
-        zone: yard.zone,
-        window: Window::Period { from: period.from, to: period.to },
-        trace: Some(SiteBalanceTrace::of_period(&period)),
-        found: Ok(period.balance),
+    let found = SitePeriod::of_site(&read(&yard, &stored)).into_iter().filter(reach).map(|period| {
+        let window = Window::Period { from: period.from, to: period.to };
+        let fill = yard.fills.at(yard.id, window);
+        Together {
+            subject_ids: period.own.iter().map(|own| own.0).collect(),
+            zone: yard.zone,
+            window,
+            fill,
+            trace: Some(SiteBalanceTrace::of_period(&period, fill)),
+            found: Ok(period.balance),
+        }
     });
     Ok(found.collect())
 }
@@ -220,7 +230,7 @@ impl Together {
             state: "live",
             issued_revision,
             coverage: found.map_or(0.0, |found| found.coverage),
-            balance: found.map(|found| BalanceView::of(&found.statement, found.coverage)),
+            balance: found.map(|found| BalanceView::of(&found.statement, found.coverage, self.fill)),
             words: words.into_iter().collect(),
         };
         (figure, self.trace)

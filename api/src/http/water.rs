@@ -10,7 +10,7 @@ use crate::auth::{Caller, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::series::water as series;
 use crate::db::subject_meters::{self, SubjectMeter};
-use crate::db::{Db, DbError, Tx, period_fact, site, unit};
+use crate::db::{Db, DbError, Tx, fill, period_fact, site, unit};
 use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
@@ -238,7 +238,7 @@ impl From<period_fact::StoredPeriod> for WaterFigure {
             coverage: 1.0,
             estimated_share: 0.0,
             open_exceptions: period.open_exceptions,
-            balance: period.statement.as_ref().map(|statement| BalanceView::of(statement, 1.0)),
+            balance: None,
         }
     }
 }
@@ -456,26 +456,32 @@ async fn computed(
             let months = fact::months(tx, whose, from, to).await?;
             let subjects: Vec<Uuid> = months.iter().map(|month| month.subject_id).collect();
             let statements = fact::statements(tx, &subjects, from, to).await?;
+            let fills = fill::of(tx, &subjects).await?;
             let meters = meters_of(tx, subjects.into_iter()).await?;
             let with_balance = |month: StoredMonth| {
                 let fact = &month.fact;
                 let statement = statements.get(&(month.subject_id, fact.month));
                 let own = serving(&meters, month.subject_id, (fact.month.first_day(), fact.month.last_day()));
                 let expanded = of_month(&fact.amounts, statement, &own, fact.estimated_share);
-                let balance = statement.map(|statement| BalanceView::of(statement, fact.coverage));
+                let fill = fills.at(month.subject_id, Window::Month(fact.month));
+                let balance = statement.map(|statement| BalanceView::of(statement, fact.coverage, fill));
                 WaterFigure { expanded: Some(fact::to_json(&expanded)), balance, ..month.into() }
             };
             months.into_iter().map(with_balance).collect()
         }
         Step::Period => {
             let periods = period_fact::periods(tx, of, asked.from, asked.to).await?;
-            let meters = meters_of(tx, periods.iter().map(|period| period.subject_id)).await?;
+            let subjects: BTreeSet<Uuid> = periods.iter().map(|period| period.subject_id).collect();
+            let fills = fill::of(tx, &subjects.iter().copied().collect::<Vec<_>>()).await?;
+            let meters = meters_of(tx, subjects.into_iter()).await?;
             let unsure = |period: period_fact::StoredPeriod| {
                 let days = (period.from.date_naive(), period.to.date_naive());
                 let own = serving(&meters, period.subject_id, days);
                 // It goes from reading to reading, so nothing of it was spread.
                 let expanded = of_volumes(&period.amounts, &own, 0.0);
-                WaterFigure { expanded: Some(fact::to_json(&expanded)), ..period.into() }
+                let fill = fills.at(period.subject_id, Window::Period { from: period.from, to: period.to });
+                let balance = period.statement.as_ref().map(|statement| BalanceView::of(statement, 1.0, fill));
+                WaterFigure { expanded: Some(fact::to_json(&expanded)), balance, ..period.into() }
             };
             periods.into_iter().map(unsure).collect()
         }

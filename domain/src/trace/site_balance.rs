@@ -5,6 +5,7 @@ use super::balance::{FigureTrace, PartTrace, figure_traces, part_traces};
 use crate::baseline::avoided::{Activity, Missing};
 use crate::cost::washes::Washes;
 use crate::uncertainty::figures::Figures;
+use crate::units::Litres;
 use crate::water::balance::Basis;
 use crate::water::grade::Grade;
 use crate::water::site_balance::{SiteBalance, SitePeriod};
@@ -21,6 +22,8 @@ pub struct SiteBalanceTrace {
     pub subjects: Vec<OwnTrace>,
     /// How it follows from these.
     pub formulas: &'static [&'static str],
+    /// The volume of one fill of all units between the floats, in litres; null where it is not known.
+    pub fill_l: Option<f64>,
     /// Share of the time that the days are of, 0 to 1.
     pub coverage: f64,
     /// Washes, and how they are known.
@@ -68,39 +71,40 @@ const OF_ROUNDS: &[&str] = &[
 ];
 
 impl SiteBalanceTrace {
-    /// The trace of a month.
+    /// The trace of a month; `fill` is the volume of one fill of all units, where it is known.
     #[must_use]
-    pub fn of_month(balance: &SiteBalance) -> Self {
+    pub fn of_month(balance: &SiteBalance, fill: Option<Litres>) -> Self {
         let own = balance.of.iter();
         let own = own.map(|(id, parts)| OwnTrace { subject_id: *id, from: None, to: None, parts: part_traces(parts) });
-        Self::of("whole_days", OF_DAYS, own.collect(), balance)
+        Self::of("whole_days", OF_DAYS, own.collect(), (balance, fill))
     }
 
-    /// The trace of a read period.
+    /// The same of a read period.
     #[must_use]
-    pub fn of_period(period: &SitePeriod) -> Self {
+    pub fn of_period(period: &SitePeriod, fill: Option<Litres>) -> Self {
         let own = period.own.iter().zip(&period.balance.of).map(|((id, from, to), (_, parts))| OwnTrace {
             subject_id: *id,
             from: Some(*from),
             to: Some(*to),
             parts: part_traces(parts),
         });
-        Self::of("read_period", OF_ROUNDS, own.collect(), &period.balance)
+        Self::of("read_period", OF_ROUNDS, own.collect(), (&period.balance, fill))
     }
 
     fn of(
         over: &'static str,
         formulas: &'static [&'static str],
         subjects: Vec<OwnTrace>,
-        balance: &SiteBalance,
+        (balance, fill): (&SiteBalance, Option<Litres>),
     ) -> Self {
         let (statement, coverage) = (&balance.statement, balance.coverage);
-        let basis = Basis { read: coverage > 0.0, coverage, least_coverage: 0.0, fill: None };
+        let basis = Basis { read: coverage > 0.0, coverage, least_coverage: 0.0, fill };
         let figures = Figures::of(&statement.whole, &basis, Err(Missing::Baseline), &Activity::default());
         Self {
             over,
             subjects,
             formulas,
+            fill_l: fill.map(|litres| litres.0),
             coverage,
             washes: statement.washed.clone(),
             gun_h: statement.gun_h.as_ref().map(|hours| hours.value),
