@@ -103,6 +103,7 @@ grade-makeup_only = Nachfüllwasser gemessen
 grade-not_measured = nicht gemessen
 basis = { $who }; { $read }.
 basis-spread = { $who }; { $read }; { $share } der Zeit ist zwischen entfernten Ablesungen verteilt.
+basis-open = { $basis } Schritte darin, über die noch zu entscheiden ist: { $count }.
 basis-read = abgelesen für { $coverage } der Zeit
 basis-read-some = dort abgelesen für { $coverage } der Zeit
 basis-all = alle { $units } Anlagen: { $grade }

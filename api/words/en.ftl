@@ -103,6 +103,7 @@ grade-makeup_only = make-up metered
 grade-not_measured = not metered
 basis = { $who }; { $read }.
 basis-spread = { $who }; { $read }; { $share } of the time is spread between readings far apart.
+basis-open = { $basis } Steps in it that wait for a decision: { $count }.
 basis-read = read for { $coverage } of the time
 basis-read-some = there read for { $coverage } of the time
 basis-all = all { $units } units: { $grade }

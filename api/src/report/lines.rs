@@ -88,7 +88,13 @@ impl Making<'_> {
         let whose = if printed.units_covered == printed.units { "basis-read" } else { "basis-read-some" };
         let (who, read) = (self.who(printed), self.words.with(whose, &[("coverage", &coverage)]));
         let named: [(&str, &str); 3] = [("who", &who), ("read", &read), ("share", &share)];
-        capital(&self.words.with(if printed.estimated_share > 0.0 { "basis-spread" } else { "basis" }, &named))
+        let basis = self.words.with(if printed.estimated_share > 0.0 { "basis-spread" } else { "basis" }, &named);
+        let basis = capital(&basis);
+        if printed.open_exceptions == 0 {
+            return basis;
+        }
+        let count = printed.open_exceptions.to_string();
+        self.words.with("basis-open", &[("basis", &basis), ("count", &count)])
     }
 
     fn fact_of(&self, line: &Line, bounded: bool) -> Fact {

@@ -416,6 +416,8 @@ impl Stretch<'_> {
             grade: self.parts.volumes().grade(),
             units_covered: units,
             units,
+            // A read period lies between accepted readings.
+            open_exceptions: 0,
             between: None,
         }
     }

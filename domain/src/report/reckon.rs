@@ -226,6 +226,7 @@ impl<'a> Case<'a> {
             grade: members.iter().map(|tally| tally.grade()).max().unwrap_or(Grade::NotMeasured),
             units_covered: count(covered.len()),
             units: count(self.units),
+            open_exceptions: count(members.iter().map(|tally| tally.subject.exceptions.len()).sum()),
             between: None,
         }
     }

@@ -140,6 +140,10 @@ pub struct IssuedFigure {
     /// With the water avoided plus it: bills go by steps, so the two need not lie at the same distance.
     #[schema(example = json!(null))]
     high: Option<String>,
+    /// Steps between readings of what it is of that waited for a decision and are in no figure; null where it is
+    /// withheld.
+    #[schema(example = 0)]
+    open_exceptions: Option<i64>,
 }
 
 /// Figures of issued reports.
@@ -152,7 +156,7 @@ pub struct IssuedFigures {
     next_cursor: Option<String>,
 }
 
-const COLUMNS: [(&str, Kind); 22] = [
+const COLUMNS: [(&str, Kind); 23] = [
     ("report_id", Kind::Text),
     ("month", Kind::Day),
     ("state", Kind::Text),
@@ -175,6 +179,7 @@ const COLUMNS: [(&str, Kind); 22] = [
     ("withheld", Kind::Text),
     ("low", Kind::Text),
     ("high", Kind::Text),
+    ("open_exceptions", Kind::Whole),
 ];
 
 /// Export issued figures
@@ -258,7 +263,7 @@ fn figure(figure: &Figure) -> Vec<Cell> {
         Figure::Printed(printed) => printed,
         Figure::Withheld(why) => {
             let mut cells = vec![Cell::Null; 9];
-            cells.extend([Cell::Word(why.reason.as_str()), Cell::Null, Cell::Null]);
+            cells.extend([Cell::Word(why.reason.as_str()), Cell::Null, Cell::Null, Cell::Null]);
             return cells;
         }
     };
@@ -282,5 +287,6 @@ fn figure(figure: &Figure) -> Vec<Cell> {
         Cell::Null,
         Cell::of(printed.between, |ends| Cell::Text(ends.low.amount.to_string())),
         Cell::of(printed.between, |ends| Cell::Text(ends.high.amount.to_string())),
+        Cell::Whole(i64::from(printed.open_exceptions)),
     ]
 }

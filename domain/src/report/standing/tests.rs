@@ -22,6 +22,7 @@ fn printed(value: Value) -> Figure {
         grade,
         units_covered: 1,
         units: 1,
+        open_exceptions: 0,
         between: None,
     })
 }
