@@ -220,7 +220,9 @@ async fn report_trace(
     let (stored, inputs) = db.read(caller.scope(), caller.now(), read).await?;
     let mut trace = in_background(move || ReportTrace::of(&inputs)).await?;
     let same_bills = as_told(&mut trace.actual_bills, &stored.figures.actual_bills);
-    let agrees = same_bills && trace.lines.iter().map(|line| &line.line).eq(&stored.figures.reckoning);
+    let told = &stored.figures.reckoning;
+    let same = trace.lines.iter().zip(told).all(|(now, then)| now.line.comes_to(then));
+    let agrees = same_bills && same && trace.lines.len() == told.len();
     Ok(HttpResponse::Ok().json(ReportTraceView {
         id: stored.id,
         revision: stored.revision,

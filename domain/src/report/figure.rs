@@ -223,6 +223,17 @@ impl Figure {
             Self::Withheld(_) => None,
         }
     }
+
+    /// Whether it comes to what was said `then`; between which amounts money lies was not always kept.
+    #[must_use]
+    pub fn comes_to(&self, then: &Self) -> bool {
+        match (self, then) {
+            (Self::Printed(now), Self::Printed(then)) => {
+                Printed { between: now.between.filter(|_| then.between.is_some()), ..*now } == *then
+            }
+            _ => self == then,
+        }
+    }
 }
 
 impl From<Result<Printed, Withheld>> for Figure {
@@ -249,6 +260,14 @@ pub struct Line {
     /// How the washes in it are known, of each site that is in it; empty where none are in it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub washes_by: Vec<WashesBy>,
+}
+
+impl Line {
+    /// Whether it comes to what was said `then`, whatever is said beside the two.
+    #[must_use]
+    pub fn comes_to(&self, then: &Self) -> bool {
+        self.name == then.name && self.figure.comes_to(&then.figure)
+    }
 }
 
 /// Rounds to `places` decimals: what is stored does not change with the order of a sum.

@@ -449,6 +449,9 @@ fn money_saved_is_printed_with_both_ends() {
     for (end, moved_l) in ends.iter().zip([-4000.0, 4000.0]) {
         assert!((end.moved_l - moved_l).abs() < 1e-6 && end.other_l == Litres(200_000.0), "{end:?}");
     }
+    let now = Figure::Printed(*figure);
+    let before = Figure::Printed(crate::report::figure::Printed { between: None, ..*figure });
+    assert!(now.comes_to(&now) && now.comes_to(&before) && !before.comes_to(&now), "a report of before they were kept");
     assert_eq!(report.figure(Name::FreshAvoided).and_then(Figure::printed).unwrap().between, None);
 }
 
