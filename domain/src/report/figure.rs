@@ -102,7 +102,8 @@ pub struct Printed {
     /// The value.
     #[serde(flatten)]
     pub value: Value,
-    /// The expanded uncertainty (k = 2), in the unit of the value; null where it is not computed.
+    /// The expanded uncertainty (k = 2), in the unit of the value; null where it is not computed. Of money saved
+    /// half of the distance between its ends.
     pub expanded: Option<f64>,
     /// Share of the days reported, 0 to 1, that the figure stands on.
     pub coverage: f64,
