@@ -102,6 +102,17 @@ pub struct DayFact {
     pub sessions: Option<u32>,
 }
 
+/// The part of a day that may lie outside readings before the day counts as incomplete (our own choice).
+const UNCOVERED_DAY_PART: f64 = 0.02;
+
+impl DayFact {
+    /// Whether accepted readings of every meter cover it for the part of it, 0 to 1, in which the subject was
+    /// there; never of a day on which it was not.
+    pub(crate) fn is_whole(&self, part: f64) -> bool {
+        part > 0.0 && self.coverage >= part - UNCOVERED_DAY_PART
+    }
+}
+
 /// What a subject used in some time.
 pub trait Fact: Clone {
     /// The first day of that time.

@@ -19,7 +19,7 @@ use crate::named::named;
 use crate::tariff::saving::{SavedLine, SavingAt, SavingRange};
 use crate::tariff::{BillError, Cycle, CyclePrices, OtherUse, Tariff, WaterAccount, WaterUse};
 use crate::uncertainty::expanded::Expanded;
-use crate::uncertainty::quantity::Quantity;
+use crate::uncertainty::quantity::{Quantity, in_short};
 use crate::units::Litres;
 use crate::zone::Month;
 use chrono::NaiveDate;
@@ -280,6 +280,22 @@ pub struct CycleSaving {
     pub least: Case,
     /// Line by line, where the most is saved; the same where other use is known.
     pub most: Case,
+    /// Behind `low` and `high` of `whole`; null where they were not kept.
+    #[serde(default)]
+    pub ends: Option<[End; 2]>,
+    /// What is known to be off in one direction in the water avoided, and so in the money, in short.
+    #[serde(default)]
+    pub one_sided: Vec<String>,
+}
+
+/// What a cycle saves at an end of the interval of the water avoided: other use and the baseline that the bills
+/// there are of.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct End {
+    /// By how much the baseline is moved, in litres.
+    pub moved_l: f64,
+    /// Other use in the cycle.
+    pub other_l: Litres,
 }
 
 /// The two bills of a cycle with so much other use.
@@ -392,7 +408,8 @@ impl BilledCycle<'_> {
         let prices = CyclePrices::new(self.account, self.tariff, self.cycle)?;
         let whole_uses = self.uses(month)?;
         let share = self.share(month);
-        let avoided_l = whole_uses.avoided().expanded();
+        let avoided = whole_uses.avoided();
+        let (avoided_l, one_sided) = (avoided.expanded(), in_short(&avoided.one_sided));
         let used = whole_uses.fresh_used_l.value;
         let discharge = whole_uses.discharge;
         let uses = |shift: f64| {
@@ -408,8 +425,11 @@ impl BilledCycle<'_> {
         // A baseline has no negative use, however unsure it is.
         let down = avoided_l.expanded.min(whole_uses.baseline_l.value);
         let SavingRange { least, most } = range(0.0)?;
-        let (low, high) = (range(-down)?.least.saving, range(avoided_l.expanded)?.most.saving);
+        let (lowest, highest) = (range(-down)?.least, range(avoided_l.expanded)?.most);
+        let (low, high) = (lowest.saving, highest.saving);
         let whole = Bounds { least: least.saving, most: most.saving, low, high };
+        let end = |moved_l: f64, at: SavingAt| End { moved_l, other_l: at.other_l };
+        let ends = Some([end(-down, lowest), end(avoided_l.expanded, highest)]);
         let case = |at: SavingAt| {
             let [baseline, actual] = uses(0.0);
             let saving = prices.saving(at.other_l, &baseline, &actual)?;
@@ -441,6 +461,8 @@ impl BilledCycle<'_> {
             share: share.by_end - share.before,
             least,
             most,
+            ends,
+            one_sided,
         })
     }
 

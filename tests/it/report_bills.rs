@@ -133,6 +133,29 @@ async fn a_late_bill_stands_in_the_next_report() {
     assert!(words.ends_with("is what the tariff asks for the water on it."), "{words}");
 }
 
+/// The unit left in March, and the reports up to July were issued; the bill of February comes in August, in
+/// whose draft it stands. Nothing stands at the customer's any more.
+#[tokio::test]
+async fn a_bill_that_comes_months_late_stands_in_a_report() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let office = &dealer.office;
+    full(&app, &dealer, 2000.0).await;
+    let placed = items(office, &format!("/v1/units/{}/placements", only_unit(&dealer).await)).await.remove(0);
+    dealer.end_placement(&placed, "2026-03-05T00:00:00Z").await;
+    night(&app, &dealer, "2026-08-02T03:00:00Z").await;
+    for month in ["2026-03", "2026-04", "2026-05", "2026-06", "2026-07"] {
+        let issued = issue(office, &report(office, month).await).await;
+        assert_eq!(issued.status(), 200, "{month}: {issued:?}");
+    }
+    let account: Uuid = id(&items(office, "/v1/water-accounts").await[0]);
+    typed_in(office, &format!("/v1/water-accounts/{account}/bills")).await;
+    night(&app, &dealer, "2026-08-10T03:00:00Z").await;
+    let august = told(&office.get(&report(office, "2026-08").await).await.json());
+    assert_eq!(august.len(), 1, "{august:?}");
+    is_explained(&august[0]);
+}
+
 /// February and March are alike: 11.2 and 12.4 m3 of fresh water instead of 112 and 124, and 900 m3 on both
 /// bills. The saving is in both, so that nothing of it lies between them, and nothing by other washing either.
 #[tokio::test]

@@ -4,7 +4,7 @@ use crate::accounts::{baseline, charged, tariff, terms};
 use crate::conventions::items;
 use crate::readings::Plant;
 use crate::report_compared::{accepting, close, compared, compared_as, of, pdf_text, run};
-use crate::report_life::{issue, night, report, send};
+use crate::report_life::{figure, issue, night, report, send};
 use crate::stock::coagulant;
 use crate::support::{Client, Dealer, Scratch, TestApp, id, python, weirbook};
 use base64::Engine;
@@ -108,6 +108,17 @@ async fn four_forms_have_the_same_figures() {
     }
     let kept: Vec<&str> = of(&facts, "quality").iter().map(|fact| fact["value"].as_str()).collect();
     assert_eq!(kept, ["7.2", "9.4"]);
+    let told = dealer.office.get(&path).await.json();
+    let ends = figure(&told, "money_saved")["between"].clone();
+    let saved = of(&facts, "reckoning").into_iter().find(|fact| fact["name"] == "money_saved").unwrap();
+    for end in ["low", "high"] {
+        let of_cycle =
+            of(&facts, "bill").into_iter().find(|fact| fact["name"] == format!("sum/in_month_{end}")).unwrap();
+        let amounts =
+            [&of_cycle["value"], ends[end]["amount"].as_str().unwrap()].map(|text| text.parse::<f64>().unwrap());
+        assert_eq!(amounts[0], amounts[1], "{end} of {ends}");
+        assert!(saved["shown"].contains(&of_cycle["shown"]), "{saved:?}");
+    }
     let customer = dealer.customer_viewer(plant.customer.parse().unwrap()).await;
     let own = accepting(&customer, &path, "application/pdf").await;
     assert!(

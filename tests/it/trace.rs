@@ -541,6 +541,13 @@ fn saved_in_month(cycle: &Value) -> f64 {
     let saved = before.iter().zip(&after).map(|(before, after)| before - after);
     let in_month: f64 = saved.map(|saved| cents(saved * by_end) - cents(saved * passed)).sum();
     assert_eq!(cents(in_month), number(&cycle["saving"]["in_month"]["least"]["amount"]));
+    for (end, moved) in ["low", "high"].into_iter().zip(list(&cycle["saving"]["ends"])) {
+        let (of, other) = (&cycle[end], number(&cycle[end]["other_l"]));
+        let baseline = sum(&|part| number(&baseline_of(part))) + number(&moved["moved_l"]);
+        let before: f64 = bill(&of["with_baseline"], other + baseline).iter().sum();
+        let after: f64 = bill(&of["with_actual"], other + sum(&|part| number(&part["fresh_used_l"]))).iter().sum();
+        assert_eq!(cents(before - after), number(&cycle["saving"]["whole"][end]["amount"]), "{end}");
+    }
     in_month
 }
 

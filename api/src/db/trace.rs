@@ -5,7 +5,7 @@ use super::error::known;
 use super::night_meters::MeterHistory;
 use super::night_plan::{self, Stretch, Subject, neighbours};
 use super::schema::{meter, reading_correction, reading_exception};
-use super::{DbError, Tx, night_meters, notes, reading, report};
+use super::{DbError, Tx, fill, night_meters, notes, reading, report};
 use chrono::{DateTime, Days, NaiveTime, TimeDelta, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
@@ -45,6 +45,7 @@ pub async fn subjects(
     let planned: Vec<Subject> = held.into_iter().filter(measured).collect();
     let numbers: Vec<i32> = planned.iter().flat_map(|subject| &subject.meters).map(|one| one.meter_no).collect();
     let mut noted = notes::of(tx, &planned).await?;
+    let fills = fill::of(tx, &planned.iter().map(|subject| subject.id).collect::<Vec<_>>()).await?;
     let mut loading = Loading {
         histories: night_meters::histories(tx, &numbers).await?,
         records: records(tx, &numbers).await?,
@@ -70,6 +71,7 @@ pub async fn subjects(
             notes: noted.notes,
             working: noted.working,
             tallies: noted.tallies,
+            fill: fills.at(subject.id, window),
             now: tx.now(),
         });
     }

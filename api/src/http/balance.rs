@@ -5,6 +5,7 @@ use domain::baseline::avoided::{Activity, Missing};
 use domain::cost::washes::Washes;
 use domain::uncertainty::expanded::Expanded;
 use domain::uncertainty::figures::Figures;
+use domain::units::Litres;
 use domain::water::balance::Basis;
 use domain::water::grade::Withheld;
 use domain::water::statement::Statement;
@@ -39,7 +40,8 @@ pub struct BalanceView {
     recycled_by_losses_l: BalanceFigure,
     /// Water in less water known to have gone out, in litres.
     residual_l: BalanceFigure,
-    /// Recycled over all water to the washers.
+    /// Recycled over all water to the washers; withheld while less make-up water went in than one fill
+    /// between the floats takes.
     recycled_share: BalanceFigure,
     /// Washes of these days, by tallies that cover all of them, else by counters, else by sessions at
     /// single guns: `by` says which; `not_counted` where nothing does.
@@ -73,10 +75,10 @@ impl BalanceView {
     }
 
     /// The balance of a month of which `coverage`, 0 to 1, was read. That stands beside it, so
-    /// nothing is withheld for it.
+    /// nothing is withheld for it. `fill` is the volume of one fill, where it is known.
     #[must_use]
-    pub fn of(statement: &Statement, coverage: f64) -> Self {
-        let basis = Basis { read: coverage > 0.0, coverage, least_coverage: 0.0, fill: None };
+    pub fn of(statement: &Statement, coverage: f64, fill: Option<Litres>) -> Self {
+        let basis = Basis { read: coverage > 0.0, coverage, least_coverage: 0.0, fill };
         let whole = &statement.whole;
         let figures = Figures::of(whole, &basis, Err(Missing::Baseline), &Activity::default());
         let mut residual = BalanceFigure::of(figures.residual.clone().map(|residual| residual.litres));

@@ -41,6 +41,7 @@ pub mod second_factor;
 pub mod series;
 pub mod service;
 pub mod sessions;
+pub mod site_balance;
 pub mod site_costs;
 pub mod sites;
 pub mod spells;

@@ -2,6 +2,7 @@
 //! everything behind a figure, enough to recompute it by hand.
 
 use super::answer::Problems;
+use super::site_balance::{self, TogetherTrace};
 use super::water::{self, WaterFigure};
 use crate::auth::{Caller, perm};
 use crate::db::fact::{Of, Whose};
@@ -116,6 +117,9 @@ pub struct WaterTrace {
 pub struct WaterTraces {
     /// The traces.
     items: Vec<WaterTrace>,
+    /// Of a site, the balance of all its units together, where `/water` gives one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    together: Option<TogetherTrace>,
 }
 
 /// Everything behind a savings report.
@@ -174,12 +178,13 @@ async fn unit_trace(
         Ok((inputs, water::printed(tx, Of::Unit(id.0), Whose::Unit(id.0), window).await?))
     };
     let (inputs, printed) = db.read(caller.scope(), caller.now(), read).await?;
-    traced(window, inputs, printed).await
+    traced(window, inputs, printed, None).await
 }
 
 /// Trace a site's water figures
 ///
-/// The same of each unit that stood there, and of the site's own meters.
+/// The same of each unit that stood there, of the site's own meters, and of all of these together where they
+/// make up one balance.
 #[utoipa::path(tag = "water", params(("id" = Uuid, Path, description = "The site's id"), AskTrace),
     responses((status = 200, description = "The traces", body = WaterTraces), Problems))]
 #[get("/sites/{id}/water/trace")]
@@ -193,10 +198,11 @@ async fn site_trace(
     let read = async |tx: &Tx<'_>| {
         site::get(tx, *id).await?;
         let inputs = trace::subjects(tx, None, Some(id.0), window).await?;
-        Ok((inputs, water::printed(tx, Of::Site(id.0), Whose::Site(id.0), window).await?))
+        let together = site_balance::traced(tx, *id, window).await?;
+        Ok((inputs, water::printed(tx, Of::Site(id.0), Whose::Site(id.0), window).await?, together))
     };
-    let (inputs, printed) = db.read(caller.scope(), caller.now(), read).await?;
-    traced(window, inputs, printed).await
+    let (inputs, printed, together) = db.read(caller.scope(), caller.now(), read).await?;
+    traced(window, inputs, printed, together).await
 }
 
 /// Trace a savings report
@@ -214,7 +220,9 @@ async fn report_trace(
     let (stored, inputs) = db.read(caller.scope(), caller.now(), read).await?;
     let mut trace = in_background(move || ReportTrace::of(&inputs)).await?;
     let same_bills = as_told(&mut trace.actual_bills, &stored.figures.actual_bills);
-    let agrees = same_bills && trace.lines.iter().map(|line| &line.line).eq(&stored.figures.reckoning);
+    let told = &stored.figures.reckoning;
+    let same = trace.lines.iter().zip(told).all(|(now, then)| now.line.comes_to(then));
+    let agrees = same_bills && same && trace.lines.len() == told.len();
     Ok(HttpResponse::Ok().json(ReportTraceView {
         id: stored.id,
         revision: stored.revision,
@@ -240,11 +248,16 @@ fn as_told(traces: &mut Vec<BillTrace>, told: &[BillHeld]) -> bool {
     same
 }
 
-async fn traced(window: Window, inputs: Vec<SubjectInput>, printed: Vec<WaterFigure>) -> Result<HttpResponse, Problem> {
+async fn traced(
+    window: Window,
+    inputs: Vec<SubjectInput>,
+    printed: Vec<WaterFigure>,
+    together: Option<TogetherTrace>,
+) -> Result<HttpResponse, Problem> {
     let asked = inputs.len();
     let traces: Vec<SubjectTrace> =
         in_background(move || inputs.iter().filter_map(|input| SubjectTrace::of(input, window)).collect()).await?;
-    if traces.is_empty() && asked > 0 {
+    if traces.is_empty() && asked > 0 && together.is_none() {
         let detail = "No read period lies between just these two instants: take from_at and to_at as /water gives \
                       them with step=period.";
         return Err(Problem::at(Kind::Invalid, "/from", "no_read_period", detail));
@@ -255,7 +268,7 @@ async fn traced(window: Window, inputs: Vec<SubjectInput>, printed: Vec<WaterFig
         WaterTrace::of(trace, of_subject.map(|place| printed.swap_remove(place)))
     });
     let items = items.collect();
-    Ok(HttpResponse::Ok().json(WaterTraces { items }))
+    Ok(HttpResponse::Ok().json(WaterTraces { items, together }))
 }
 
 impl WaterTrace {

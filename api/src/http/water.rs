@@ -5,11 +5,12 @@ use super::answer::Problems;
 use super::balance::BalanceView;
 use super::series::hours::{self, Hour, Readings};
 use super::series::units;
+use super::site_balance::{self, TogetherFigure};
 use crate::auth::{Caller, perm};
 use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::series::water as series;
 use crate::db::subject_meters::{self, SubjectMeter};
-use crate::db::{Db, DbError, Tx, period_fact, site, unit};
+use crate::db::{Db, DbError, Tx, fill, period_fact, site, unit};
 use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
@@ -162,6 +163,11 @@ pub struct Water {
     time_zone: Option<String>,
     /// The figures.
     items: Vec<WaterFigure>,
+    /// Of a site, with `step=month` and `step=period`: the balance of all its units together, where each of
+    /// them has a meter of its make-up water and one meter of the site knows the wash water of all, or the
+    /// other way round; else empty.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    together: Option<Vec<TogetherFigure>>,
 }
 
 impl From<StoredDay> for WaterFigure {
@@ -232,7 +238,7 @@ impl From<period_fact::StoredPeriod> for WaterFigure {
             coverage: 1.0,
             estimated_share: 0.0,
             open_exceptions: period.open_exceptions,
-            balance: period.statement.as_ref().map(|statement| BalanceView::of(statement, 1.0)),
+            balance: None,
         }
     }
 }
@@ -301,12 +307,13 @@ async fn unit_water(
         Ok((zone, found(tx, step, Of::Unit(id.0), Whose::Unit(id.0), &asked).await?))
     };
     let (time_zone, found) = db.read(caller.scope(), caller.now(), read).await?;
-    answered(&Water { time_zone, items: found.figures().await? }, units)
+    answered(&Water { time_zone, items: found.figures().await?, together: None }, units)
 }
 
 /// Get a site's water figures
 ///
-/// Of each unit that stood there, and of the site's own meters.
+/// Of each unit that stood there, of the site's own meters, and of all of these together where they make up one
+/// balance.
 #[utoipa::path(tag = "water", params(("id" = Uuid, Path, description = "The site's id"), AskWater),
     responses((status = 200, description = "The figures", body = Water), Problems))]
 #[get("/sites/{id}/water")]
@@ -319,14 +326,32 @@ async fn site_water(
     let (step, units) = asked.parse()?;
     let read = async |tx: &Tx<'_>| {
         let zone = site::get(tx, *id).await?.value.time_zone.to_string();
-        Ok((Some(zone), found(tx, step, Of::Site(id.0), Whose::Site(id.0), &asked).await?))
+        let together = together(tx, step, *id, &asked).await?;
+        Ok((Some(zone), found(tx, step, Of::Site(id.0), Whose::Site(id.0), &asked).await?, together))
     };
-    let (time_zone, found) = db.read(caller.scope(), caller.now(), read).await?;
-    answered(&Water { time_zone, items: found.figures().await? }, units)
+    let (time_zone, found, together) = db.read(caller.scope(), caller.now(), read).await?;
+    answered(&Water { time_zone, items: found.figures().await?, together }, units)
+}
+
+/// The balances of all that is measured at a site; `None` by days and hours, of which none is made.
+async fn together(
+    tx: &Tx<'_>,
+    step: Step,
+    site: SiteId,
+    asked: &AskWater,
+) -> Result<Option<Vec<TogetherFigure>>, DbError> {
+    Ok(match step {
+        Step::Hour | Step::Day => None,
+        Step::Period => Some(site_balance::of_periods(tx, site, (asked.from, asked.to)).await?),
+        Step::Month => {
+            let months = (Month::of(asked.from), Month::of(asked.to));
+            Some(site_balance::of_months(tx, site, months).await?)
+        }
+    })
 }
 
 /// The revisions of the issued reports that figures stand beside, by subject and month.
-type Issued = HashMap<(Uuid, Month), i32>;
+pub(super) type Issued = HashMap<(Uuid, Month), i32>;
 
 /// Figures, or what those of hours are folded from.
 enum Found {
@@ -348,7 +373,7 @@ async fn found(tx: &Tx<'_>, step: Step, of: Of, whose: Whose, asked: &AskWater) 
     Ok(Found::Hours(Box::new(readings), issued))
 }
 
-async fn issued(tx: &Tx<'_>, subjects: Vec<Uuid>, days: (NaiveDate, NaiveDate)) -> Result<Issued, DbError> {
+pub(super) async fn issued(tx: &Tx<'_>, subjects: Vec<Uuid>, days: (NaiveDate, NaiveDate)) -> Result<Issued, DbError> {
     let customers = series::customers(tx, &subjects).await?;
     let own: BTreeSet<Uuid> = customers.values().map(|customer| customer.0).collect();
     let revisions = series::issued(tx, &own.into_iter().collect::<Vec<_>>(), days).await?;
@@ -431,26 +456,32 @@ async fn computed(
             let months = fact::months(tx, whose, from, to).await?;
             let subjects: Vec<Uuid> = months.iter().map(|month| month.subject_id).collect();
             let statements = fact::statements(tx, &subjects, from, to).await?;
+            let fills = fill::of(tx, &subjects).await?;
             let meters = meters_of(tx, subjects.into_iter()).await?;
             let with_balance = |month: StoredMonth| {
                 let fact = &month.fact;
                 let statement = statements.get(&(month.subject_id, fact.month));
                 let own = serving(&meters, month.subject_id, (fact.month.first_day(), fact.month.last_day()));
                 let expanded = of_month(&fact.amounts, statement, &own, fact.estimated_share);
-                let balance = statement.map(|statement| BalanceView::of(statement, fact.coverage));
+                let fill = fills.at(month.subject_id, Window::Month(fact.month));
+                let balance = statement.map(|statement| BalanceView::of(statement, fact.coverage, fill));
                 WaterFigure { expanded: Some(fact::to_json(&expanded)), balance, ..month.into() }
             };
             months.into_iter().map(with_balance).collect()
         }
         Step::Period => {
             let periods = period_fact::periods(tx, of, asked.from, asked.to).await?;
-            let meters = meters_of(tx, periods.iter().map(|period| period.subject_id)).await?;
+            let subjects: BTreeSet<Uuid> = periods.iter().map(|period| period.subject_id).collect();
+            let fills = fill::of(tx, &subjects.iter().copied().collect::<Vec<_>>()).await?;
+            let meters = meters_of(tx, subjects.into_iter()).await?;
             let unsure = |period: period_fact::StoredPeriod| {
                 let days = (period.from.date_naive(), period.to.date_naive());
                 let own = serving(&meters, period.subject_id, days);
                 // It goes from reading to reading, so nothing of it was spread.
                 let expanded = of_volumes(&period.amounts, &own, 0.0);
-                WaterFigure { expanded: Some(fact::to_json(&expanded)), ..period.into() }
+                let fill = fills.at(period.subject_id, Window::Period { from: period.from, to: period.to });
+                let balance = period.statement.as_ref().map(|statement| BalanceView::of(statement, 1.0, fill));
+                WaterFigure { expanded: Some(fact::to_json(&expanded)), balance, ..period.into() }
             };
             periods.into_iter().map(unsure).collect()
         }

@@ -52,6 +52,10 @@ impl Making<'_> {
     fn shown(&self, line: &Line, bounded: bool) -> String {
         let Some(printed) = line.figure.printed() else { return self.words.say("not-printed") };
         let uncertain = printed.expanded.is_some_and(|expanded| expanded > 0.0);
+        if let Some(ends) = printed.between.filter(|_| uncertain) {
+            let (figure, low, high) = (self.figure(printed), self.money(ends.low), self.money(ends.high));
+            return self.words.with("money-between", &[("figure", &figure), ("low", &low), ("high", &high)]);
+        }
         let figure = match display::uncertainty(printed, self.words.format).filter(|_| uncertain) {
             Some(expanded) => format!("{} \u{b1}\u{a0}{expanded}", self.figure(printed)),
             None => self.figure(printed),
@@ -84,7 +88,13 @@ impl Making<'_> {
         let whose = if printed.units_covered == printed.units { "basis-read" } else { "basis-read-some" };
         let (who, read) = (self.who(printed), self.words.with(whose, &[("coverage", &coverage)]));
         let named: [(&str, &str); 3] = [("who", &who), ("read", &read), ("share", &share)];
-        capital(&self.words.with(if printed.estimated_share > 0.0 { "basis-spread" } else { "basis" }, &named))
+        let basis = self.words.with(if printed.estimated_share > 0.0 { "basis-spread" } else { "basis" }, &named);
+        let basis = capital(&basis);
+        if printed.open_exceptions == 0 {
+            return basis;
+        }
+        let count = printed.open_exceptions.to_string();
+        self.words.with("basis-open", &[("basis", &basis), ("count", &count)])
     }
 
     fn fact_of(&self, line: &Line, bounded: bool) -> Fact {

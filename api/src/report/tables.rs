@@ -145,6 +145,10 @@ impl Making<'_> {
                 let [least, most] = [bounds.least, bounds.most].map(|money| self.money(money));
                 blocks.push(Block::Text { text: self.words.with("bill-range", &[("least", &least), ("most", &most)]) });
             }
+            if bounds.low != bounds.high {
+                let [low, high] = [bounds.low, bounds.high].map(|money| self.money(money));
+                blocks.push(Block::Text { text: self.words.with("bill-ends", &[("low", &low), ("high", &high)]) });
+            }
         }
         blocks
     }
@@ -204,7 +208,11 @@ impl Making<'_> {
             fact("sum/saved".to_owned(), cycle.whole.least.amount),
             fact("sum/in_month".to_owned(), cycle.in_month.least.amount),
         ];
-        cycle.least.lines.iter().flat_map(of_line).chain(sums).collect()
+        let bounds = cycle.in_month;
+        let ends = [("sum/in_month_low", bounds.low), ("sum/in_month_high", bounds.high)];
+        let ends = ends.into_iter().filter(|_| bounds.low != bounds.high);
+        let ends = ends.map(|(name, money)| fact(name.to_owned(), money.amount));
+        cycle.least.lines.iter().flat_map(of_line).chain(sums).chain(ends).collect()
     }
 
     pub(super) fn money(&self, amount: Money) -> String {

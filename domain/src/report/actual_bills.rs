@@ -79,20 +79,38 @@ pub struct BillEvidence {
 /// Which bill: its account and first day.
 pub type BillKey = (WaterAccountId, NaiveDate);
 
-/// The issued reports of months around one, each with the bills that it tells of.
-pub type Told = BTreeMap<Month, BTreeSet<BillKey>>;
+/// How many months after the one in which it ended a bill may come and still be told of. Our own choice.
+pub const LATE_MONTHS: usize = 12;
+
+/// What a report tells of bills.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Tells {
+    /// Whether it is issued.
+    pub issued: bool,
+    /// The bills that it tells of.
+    pub bills: BTreeSet<BillKey>,
+}
+
+/// The reports of months around one: of those before it more than [`LATE_MONTHS`].
+pub type Told = BTreeMap<Month, Tells>;
 
 /// Whether the report of a month tells of a bill: it ended in that month, or it came late, after the
-/// reports from the month in which it ended to the one before were issued without it. What the issued report
-/// of a later month tells, a revision of an earlier one does not tell again.
+/// reports from the month in which it ended to the one before were issued without it. A month without a report
+/// tells of none, and holds nothing up; but a bill that ended before the customer's first report is none of
+/// any. What the issued report of a later month tells, a revision of an earlier one does not tell again.
 #[must_use]
 pub fn tells_of(month: Month, bill: BillKey, last: NaiveDate, told: &Told) -> bool {
     let ended = Month::of(last);
-    let mut before = std::iter::successors(Some(ended), |month| Some(month.next())).take_while(|of| *of < month);
-    let mut after = told.iter().filter(|(of, _)| **of > month);
-    ended <= month
-        && before.all(|of| told.get(&of).is_some_and(|bills| !bills.contains(&bill)))
-        && !after.any(|(_, bills)| bills.contains(&bill))
+    let oldest = (0..LATE_MONTHS).fold(month, |month, _| month.previous());
+    if ended > month || ended < oldest {
+        return false;
+    }
+    let had_reports = ended == month || told.range(..=ended).next().is_some();
+    let mut before = told.range(ended..month);
+    let mut after = told.range(month.next()..);
+    had_reports
+        && before.all(|(_, of)| of.issued && !of.bills.contains(&bill))
+        && !after.any(|(_, of)| of.issued && of.bills.contains(&bill))
 }
 
 /// A bill as it came, reconciled.
@@ -466,25 +484,41 @@ mod tests {
         assert_eq!(trace.before.unwrap().bill.total.amount - fell, trace.bill.bill.total.amount);
     }
 
-    /// A bill that ended in January: in its report, and where that was issued without it in the next that
-    /// is not issued yet; in no other.
+    const KEY: BillKey = (WaterAccountId(Uuid::from_u128(3)), NaiveDate::from_ymd_opt(2026, 1, 1).unwrap());
+
+    /// Whether the report of a month tells of a bill that ended in January beside these: issued with it or
+    /// without it, or a draft.
+    fn tells(month: &str, beside: &[(&str, &str)]) -> bool {
+        let of = |(month, how): &(&str, &str)| {
+            let bills = if *how == "with" { BTreeSet::from([KEY]) } else { BTreeSet::new() };
+            (Month::parse(month).unwrap(), Tells { issued: *how != "draft", bills })
+        };
+        tells_of(Month::parse(month).unwrap(), KEY, date("2026-01-31"), &beside.iter().map(of).collect())
+    }
+
+    /// In the report of January, and where that was issued without it in the next that is not issued yet; in no
+    /// other.
     #[test]
     fn a_late_bill_is_told_once() {
-        let month = |text: &str| Month::parse(text).unwrap();
-        let key = (WaterAccountId(Uuid::from_u128(3)), date("2026-01-01"));
-        let told = |months: &[(&str, bool)]| -> Told {
-            let bills = |with: bool| if with { BTreeSet::from([key]) } else { BTreeSet::new() };
-            months.iter().map(|(of, with)| (month(of), bills(*with))).collect()
-        };
-        let tells = |of: &str, months: &[(&str, bool)]| tells_of(month(of), key, date("2026-01-31"), &told(months));
+        let january = ("2026-01", "without");
         assert!(tells("2026-01", &[]) && !tells("2025-12", &[]));
-        assert!(!tells("2026-02", &[]), "January is a draft");
-        assert!(tells("2026-02", &[("2026-01", false)]) && !tells("2026-02", &[("2026-01", true)]));
-        assert!(!tells("2026-03", &[("2026-01", false)]), "February is a draft that tells of it");
-        assert!(!tells("2026-03", &[("2026-01", false), ("2026-02", true)]));
-        assert!(tells("2026-03", &[("2026-01", false), ("2026-02", false)]));
-        assert!(!tells("2026-01", &[("2026-02", true)]), "a revision of January tells nothing again");
-        assert!(!tells("2026-02", &[("2026-01", false), ("2026-03", true)]));
-        assert!(tells("2026-01", &[("2026-02", false)]) && tells("2026-02", &[("2026-01", false), ("2026-03", false)]));
+        assert!(!tells("2026-02", &[("2026-01", "draft")]), "that of January tells of it");
+        assert!(tells("2026-02", &[january]) && !tells("2026-02", &[("2026-01", "with")]));
+        assert!(!tells("2026-03", &[january, ("2026-02", "draft")]), "that of February tells of it");
+        assert!(!tells("2026-03", &[january, ("2026-02", "with")]));
+        assert!(tells("2026-03", &[january, ("2026-02", "without")]));
+        assert!(!tells("2026-01", &[("2026-02", "with")]), "a revision of January tells nothing again");
+        assert!(!tells("2026-02", &[january, ("2026-03", "with")]));
+        assert!(tells("2026-01", &[("2026-02", "without")]) && tells("2026-02", &[january, ("2026-03", "without")]));
+    }
+
+    #[test]
+    fn a_month_without_a_report_holds_no_late_bill_up() {
+        let january = ("2026-01", "without");
+        assert!(tells("2026-03", &[january]), "nothing stood there in February");
+        assert!(tells("2026-04", &[("2025-12", "without"), ("2026-03", "without")]), "nor in January, at its end");
+        assert!(!tells("2026-04", &[january, ("2026-03", "draft")]));
+        assert!(!tells("2026-03", &[]), "there was no report yet");
+        assert!(tells("2027-01", &[january]) && !tells("2027-02", &[january]), "after a year it is told no more");
     }
 }

@@ -59,7 +59,15 @@ impl Case<'_> {
                         saved.least, saved.most
                     )
                 });
-                Some(range.unwrap_or_default())
+                let mut words: Vec<String> = range.into_iter().collect();
+                for found in self.found.iter().filter_map(|found| found.saved.as_ref().ok()) {
+                    for said in found.cycles.iter().flat_map(|cycle| &cycle.one_sided) {
+                        if !words.contains(said) {
+                            words.push(said.clone());
+                        }
+                    }
+                }
+                Some(words.join(" "))
             }
             Name::Cost => Some(self.cost_note()),
             Name::CostEach => self.cost_each_note().or_else(|| self.one_sided(name)),

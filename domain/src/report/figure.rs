@@ -102,7 +102,8 @@ pub struct Printed {
     /// The value.
     #[serde(flatten)]
     pub value: Value,
-    /// The expanded uncertainty (k = 2), in the unit of the value; null where it is not computed.
+    /// The expanded uncertainty (k = 2), in the unit of the value; null where it is not computed. Of money saved
+    /// half of the distance between its ends.
     pub expanded: Option<f64>,
     /// Share of the days reported, 0 to 1, that the figure stands on.
     pub coverage: f64,
@@ -114,6 +115,22 @@ pub struct Printed {
     pub units_covered: u32,
     /// Units that stood at the customer's sites in the month.
     pub units: u32,
+    /// Steps between readings of what it is of that wait for a decision and are in no figure.
+    #[serde(default)]
+    pub open_exceptions: u32,
+    /// Of money saved, between which amounts it lies; null of all else.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub between: Option<Ends>,
+}
+
+/// What money comes to where a volume is less, and where it is more, by its expanded uncertainty. A bill goes
+/// by steps, so the two need not lie at the same distance.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Ends {
+    /// The lower amount.
+    pub low: Money,
+    /// The higher amount.
+    pub high: Money,
 }
 
 named! {
@@ -207,6 +224,17 @@ impl Figure {
             Self::Withheld(_) => None,
         }
     }
+
+    /// Whether it comes to what was said `then`; between which amounts money lies was not always kept.
+    #[must_use]
+    pub fn comes_to(&self, then: &Self) -> bool {
+        match (self, then) {
+            (Self::Printed(now), Self::Printed(then)) => {
+                Printed { between: now.between.filter(|_| then.between.is_some()), ..*now } == *then
+            }
+            _ => self == then,
+        }
+    }
 }
 
 impl From<Result<Printed, Withheld>> for Figure {
@@ -233,6 +261,14 @@ pub struct Line {
     /// How the washes in it are known, of each site that is in it; empty where none are in it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub washes_by: Vec<WashesBy>,
+}
+
+impl Line {
+    /// Whether it comes to what was said `then`, whatever is said beside the two.
+    #[must_use]
+    pub fn comes_to(&self, then: &Self) -> bool {
+        self.name == then.name && self.figure.comes_to(&then.figure)
+    }
 }
 
 /// Rounds to `places` decimals: what is stored does not change with the order of a sum.

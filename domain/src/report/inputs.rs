@@ -242,13 +242,9 @@ impl Subject {
     /// Whether the day is wholly covered by accepted readings of all its meters, as far as it
     /// existed on it.
     pub(super) fn is_full(&self, date: NaiveDate) -> bool {
-        let part = self.part_of_day(date);
-        part > 0.0 && self.day(date).is_some_and(|day| day.coverage >= part - UNCOVERED_DAY_PART)
+        self.day(date).is_some_and(|day| day.is_whole(self.part_of_day(date)))
     }
 }
-
-/// The part of a day that may lie outside readings before the day counts as incomplete.
-pub(super) const UNCOVERED_DAY_PART: f64 = 0.02;
 
 /// Whether `next` follows `date`.
 pub(super) fn follows(date: NaiveDate, next: NaiveDate) -> bool {

@@ -15,6 +15,7 @@ use crate::span::Span;
 use crate::spell::SpellState;
 use crate::uncertainty::figures::Parts;
 use crate::water::grade;
+use crate::water::site_balance;
 use crate::water::term::{Part, Source};
 use crate::water::together::beside;
 use crate::zone::day_bounds;
@@ -64,7 +65,8 @@ impl OwnParts {
         }
         let washed_by_site = washed_by_site(&here, subject);
         let own = |parts: &Parts, counts| {
-            meters_alone(inputs, subject, parts, counts).keeping(|part, _| !(part == Part::Wash && washed_by_site))
+            let alone = beside(parts, &metered_on(inputs, subject, counts), |stream| subject.measures_stream(stream));
+            alone.keeping(|part, _| !(part == Part::Wash && washed_by_site))
         };
         let (all, whole) = (own(&statement.all, |_, _| true), own(&statement.whole, Subject::is_full));
         Self { all, whole, joined: true, notes: false, washed_by_site }
@@ -76,18 +78,12 @@ impl OwnParts {
     }
 }
 
-/// Of the parts of a subject beside that in which the notes count: what its own meters and its guns say, on the
-/// days that count.
-pub(super) fn meters_alone(
-    inputs: &Inputs,
-    subject: &Subject,
-    parts: &Parts,
-    counts: fn(&Subject, NaiveDate) -> bool,
-) -> Parts {
+/// What a subject's meters passed on the days that count.
+pub(super) fn metered_on(inputs: &Inputs, subject: &Subject, counts: fn(&Subject, NaiveDate) -> bool) -> Amounts {
     let mut metered = Amounts::default();
     let days = inputs.days_over(subject.zone).filter(|date| counts(subject, *date));
     days.filter_map(|date| subject.day(date)).for_each(|day| metered.add_all(&day.amounts));
-    beside(parts, &metered, |stream| subject.measures_stream(stream))
+    metered
 }
 
 /// Whether the site's own meters know the wash water of a unit that they give its fresh water: the unit's
@@ -154,11 +150,8 @@ pub(super) fn washing_beside<'s>(site: &Subject, present: &[&'s Subject]) -> Vec
 /// they stood there: on any other day one stream would be held against a day of the other that it has not.
 pub(super) fn read_alike(inputs: &Inputs, subjects: &[&Subject]) -> bool {
     let Some(first) = subjects.first() else { return true };
-    inputs.days_over(first.zone).all(|date| {
-        let mut there = subjects.iter().filter(|subject| subject.part_of_day(date) > 0.0);
-        let whole = there.next().is_some_and(|subject| subject.is_full(date));
-        there.all(|subject| subject.is_full(date) == whole)
-    })
+    let whole = |one: &&Subject, date| (one.part_of_day(date) > 0.0).then(|| one.is_full(date));
+    site_balance::read_alike(inputs.days_over(first.zone), subjects, whole)
 }
 
 impl<'a> Case<'a> {

@@ -20,6 +20,7 @@ use crate::tariff::Cycle;
 use crate::uncertainty::expanded::Expanded;
 use crate::uncertainty::figures::{Figures, NoLitresPerWash, Parts};
 use crate::uncertainty::quantity::{Quantity, in_short};
+use crate::units::Litres;
 use crate::water::balance::Basis;
 use crate::water::grade;
 use crate::water::statement::COUNTED;
@@ -77,6 +78,10 @@ pub struct ReadSpan {
     /// Whether other meters of its site have the make-up water, and none of its own: it leaves none out.
     #[serde(default)]
     pub fresh_elsewhere: bool,
+    /// Whether it is all that is measured at a site together: the site's wash meter against the make-up meters
+    /// of its units, or the other way round. What each meter passed is in a span of its own too.
+    #[serde(default)]
+    pub together: bool,
 }
 
 impl Readings {
@@ -136,6 +141,7 @@ pub(super) fn of(inputs: &Inputs, present: &[&Subject]) -> Option<Readings> {
     };
     let mut found = Readings { sentence: String::new(), fresh_used, spans };
     found.sentence = said(inputs, &found)?;
+    found.spans.extend(joined::stretches(inputs, present).iter().map(Stretch::span));
     Some(found)
 }
 
@@ -196,6 +202,10 @@ struct Stretch<'a> {
     fresh_elsewhere: bool,
     /// By its counters, between their own readings.
     counted: Washes,
+    /// Volume of one fill of all units whose make-up water is in it.
+    fill: Option<Litres>,
+    /// Whether it is all that is measured at the site together.
+    together: bool,
 }
 
 /// The stretches of a subject whose last round fell into the month.
@@ -226,6 +236,8 @@ fn stretches<'a>(inputs: &'a Inputs, present: &[&Subject], subject: &'a Subject)
                 beside: is_measured_beside(present, subject),
                 fresh_elsewhere: is_fresh_elsewhere(present, subject),
                 counted: washed,
+                fill: subject.fill,
+                together: false,
             }),
         }
     }
@@ -257,7 +269,7 @@ impl Stretch<'_> {
         let lines = NAMES.iter().map(|name| self.line(*name, &figures, &avoided, &washes)).collect();
         let avoided_at_most = avoided.is_ok_and(|avoided| avoided.bound == Bound::AtMost);
         ReadSpan {
-            of: self.subject.name(),
+            of: self.name(),
             from,
             to,
             subject_id: self.subject.id,
@@ -266,7 +278,12 @@ impl Stretch<'_> {
             lines,
             avoided_at_most,
             fresh_elsewhere: self.fresh_elsewhere,
+            together: self.together,
         }
+    }
+
+    fn name(&self) -> String {
+        if self.together { format!("{} (all units together)", self.subject.site) } else { self.subject.name() }
     }
 
     /// Whether it is of a unit, and another of that unit's site.
@@ -304,7 +321,7 @@ impl Stretch<'_> {
 
     /// All of it lies between accepted readings.
     fn basis(&self) -> Basis {
-        Basis { read: true, coverage: 1.0, least_coverage: LEAST_WHOLE_DAYS, fill: self.subject.fill }
+        Basis { read: true, coverage: 1.0, least_coverage: LEAST_WHOLE_DAYS, fill: self.fill }
     }
 
     /// The washes, and the baseline that holds on all its days with what was washed.
@@ -354,6 +371,9 @@ impl Stretch<'_> {
 
     /// Whether nothing else at the site used water meanwhile that is measured by itself, or by nothing.
     fn is_alone(&self) -> bool {
+        if self.together {
+            return true;
+        }
         let there = |other: &Subject| match &other.unit {
             Some(unit) => unit.span.meets(self.from, self.to),
             None => other.measures() || !other.months.is_empty(),
@@ -396,6 +416,9 @@ impl Stretch<'_> {
             grade: self.parts.volumes().grade(),
             units_covered: units,
             units,
+            // A read period lies between accepted readings.
+            open_exceptions: 0,
+            between: None,
         }
     }
 
@@ -512,5 +535,6 @@ fn said(inputs: &Inputs, of: &Readings) -> Option<String> {
     ))
 }
 
+mod joined;
 #[cfg(test)]
 mod tests;

@@ -14,7 +14,7 @@
 //! water lost on other days, it is not printed when many days are incomplete.
 
 use super::beside;
-use super::figure::{Line, Name, Printed, Reason, Value, Withheld, rounded};
+use super::figure::{Ends, Line, Name, Printed, Reason, Value, Withheld, rounded, sentence};
 use super::inputs::{Inputs, Subject};
 use super::levels::{OwnParts, read_alike};
 use super::money::{self, Found, SiteSaving};
@@ -29,6 +29,7 @@ use crate::uncertainty::figures::{Figures, Parts, Residual};
 use crate::uncertainty::quantity::Quantity;
 use crate::water::balance::Basis;
 use crate::water::grade::{self, Grade};
+use crate::water::site_balance::ReadOnOtherDays;
 use crate::water::term::{Part, Source};
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -225,6 +226,8 @@ impl<'a> Case<'a> {
             grade: members.iter().map(|tally| tally.grade()).max().unwrap_or(Grade::NotMeasured),
             units_covered: count(covered.len()),
             units: count(self.units),
+            open_exceptions: count(members.iter().map(|tally| tally.subject.exceptions.len()).sum()),
+            between: None,
         }
     }
 
@@ -316,9 +319,7 @@ impl<'a> Case<'a> {
             }
         }
         if members.is_empty() && uneven {
-            let words = "On some days not every meter of the site was read: one stream would be held against other \
-                         days of the other.";
-            return Err(Withheld::new(Reason::Gap, words));
+            return Err(Withheld::new(Reason::Gap, sentence(&ReadOnOtherDays.to_string())));
         }
         if members.is_empty() {
             return Err(grade::Withheld::NotRead.into());
@@ -468,7 +469,9 @@ impl<'a> Case<'a> {
         let words = "The accounts of the month are billed in different currencies, which are not added.";
         let saved = saved.ok_or_else(|| Withheld::new(Reason::OtherCurrency, words))?;
         let expanded = money::half_between(saved.low, saved.high);
-        Ok(self.printed(Value::Money(saved.least), Some(expanded), &members, covered_share(&members)))
+        let between = Some(Ends { low: saved.low, high: saved.high });
+        let printed = self.printed(Value::Money(saved.least), Some(expanded), &members, covered_share(&members));
+        Ok(Printed { between, ..printed })
     }
 
     pub(super) fn site_savings(&self) -> Vec<SiteSaving> {

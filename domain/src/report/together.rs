@@ -1,34 +1,38 @@
-//! Units that each have a meter of make-up water, beside one wash meter of the whole site. The smallest level
-//! that such meters support is the site: its wash water against the sum of its units' make-up water.
-//!
-//! What people noted of the units (fills, levels) counts at the units, as each says it best. Rain and losses
-//! are the site's: nothing says how they divide among the units, and the losses that stand on the water to
-//! the washers can be told only where that is metered.
+//! Units that each have a meter of make-up water, beside one wash meter of the whole site, in a report: which
+//! subjects these are, and what each has to say of their balance. The rule is that of
+//! [`water::together`](crate::water::together).
 
 use super::inputs::{Inputs, Subject};
-use super::levels::{OwnParts, meters_alone, past_by_site, washing_beside};
+use super::levels::{OwnParts, metered_on, past_by_site, washing_beside};
 use super::reckon::{Case, Tally};
 use crate::metering::stream::Stream;
 use crate::uncertainty::figures::Parts;
 use crate::water::statement::Statement;
 use crate::water::term::{Part, Source};
+use crate::water::together::{self, Fitted, Measured, known_of_site, washed_with};
 use chrono::NaiveDate;
 use std::collections::BTreeSet;
 use uuid::Uuid;
 
-/// What is noted for a site as a whole.
-const OF_SITE: [Part; 3] = [Part::Rain, Part::Evaporation, Part::CarryOff];
-
-/// All that measures at a site, where every unit there has a meter of make-up water, none knows its wash
-/// water, and the site's own meters, without one of make-up water, know that of all; else nobody. A unit that
-/// knows its own wash water is balanced alone: whether the site's meter counts it again nobody knows.
+/// All that measures at a site whose units are washed together; else nobody.
 pub(super) fn washed_together<'s>(site_id: Uuid, present: &[&'s Subject]) -> Vec<&'s Subject> {
     let here: Vec<&'s Subject> = present.iter().filter(|subject| subject.site_id == site_id).copied().collect();
-    let made_up = |unit: &Subject| unit.measures_stream(Stream::Makeup) && !unit.knows_wash();
-    let washes = |site: &Subject| !site.measures_stream(Stream::Makeup) && site.knows_wash();
-    let (units, sites): (Vec<&Subject>, Vec<&Subject>) = here.iter().partition(|subject| subject.unit.is_some());
-    let joined = !units.is_empty() && units.iter().all(|unit| made_up(unit)) && sites.iter().any(|site| washes(site));
-    if joined { here } else { Vec::new() }
+    let fitted: Vec<Fitted> = here.iter().map(|subject| subject.fitted()).collect();
+    if together::washed_together(&fitted) { here } else { Vec::new() }
+}
+
+/// All that measures at a site where it makes up one balance, whichever of the two sides is the site's; else
+/// nobody.
+pub(super) fn one_balance<'s>(site_id: Uuid, present: &[&'s Subject]) -> Vec<&'s Subject> {
+    let here: Vec<&'s Subject> = present.iter().filter(|subject| subject.site_id == site_id).copied().collect();
+    let fitted: Vec<Fitted> = here.iter().map(|subject| subject.fitted()).collect();
+    if together::make_one_balance(&fitted) { here } else { Vec::new() }
+}
+
+impl Subject {
+    fn fitted(&self) -> Fitted {
+        Fitted { of_site: self.unit.is_none(), makeup: self.measures_stream(Stream::Makeup), wash: self.knows_wash() }
+    }
 }
 
 /// Those whose wash water is held against the fresh water of a subject, and all that have to be read on the
@@ -50,17 +54,12 @@ impl OwnParts {
         let of_site = subject.unit.is_none();
         let past = past_by_site(inputs, together, subject);
         let kept = |of: fn(&Statement) -> &Parts, counts: fn(&Subject, NaiveDate) -> bool| {
-            let known = |part: Part| {
-                let mut sites = together.iter().filter(|one| one.unit.is_none());
-                OF_SITE.contains(&part) && sites.any(|site| of(&site.statement).get(part).1 != Source::Unknown)
-            };
-            let parts = of(&subject.statement);
-            if of_site {
-                parts.keeping(|part, _| known(part)) + meters_alone(inputs, subject, parts, counts)
-            } else {
-                let by_site = |part, source| part == Part::Bypass && source == Source::Unknown && past;
-                parts.keeping(|part, source| part != Part::Wash && !known(part) && !by_site(part, source))
-            }
+            let sites = together.iter().filter(|one| one.unit.is_none());
+            let known = known_of_site(sites.map(|site| of(&site.statement)));
+            let by_site = |part, source| part == Part::Bypass && source == Source::Unknown && past && !of_site;
+            let parts = of(&subject.statement).keeping(|part, source| !by_site(part, source));
+            let one = Measured { of_site, metered: metered_on(inputs, subject, counts), parts };
+            washed_with(&one, &known, |stream| subject.measures_stream(stream))
         };
         let all = kept(|statement| &statement.all, |_, _| true);
         let whole = kept(|statement| &statement.whole, Subject::is_full);

@@ -122,6 +122,10 @@ pub(super) fn made(inputs: &Inputs, present: &[&Subject]) -> Made {
          resolution of their registers, readings that do not fall on the ends of the month, and what stands in tanks \
          and pit."
             .to_owned(),
+        "Money saved is the difference of two bills of the account. The amounts in brackets are what it comes to with \
+         less and with more water avoided, by its expanded uncertainty: bills go by steps, so they need not lie at the \
+         same distance, and every line of a bill is rounded."
+            .to_owned(),
         "What washing cost is at the customer's prices, as accrued: a fee over its days, a part over the life it reached, \
          water and sewer as the account's bill would be less without the units' water. It is printed where all that \
          belongs to it is known, and divided by washes that were counted, never by a guess."

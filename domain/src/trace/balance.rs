@@ -7,6 +7,7 @@ use crate::cost::washes::Washes;
 use crate::uncertainty::expanded::{self, Expanded};
 use crate::uncertainty::figures::{Figures, Parts};
 use crate::uncertainty::quantity::Component;
+use crate::units::Litres;
 use crate::water::assembly::{Behind, Notes};
 use crate::water::balance::{self, Basis};
 use crate::water::grade::{Grade, Withheld};
@@ -35,6 +36,9 @@ pub struct BalanceTrace {
     /// The most wash water that the tested guns can have passed, in litres: flow and twice its
     /// uncertainty, times the hours known of the trigger, else of the time. Null without a test.
     pub guns_pass_l: Option<f64>,
+    /// The volume of one fill between the floats, in litres: with less make-up water no share is said. Null
+    /// where it is not known.
+    pub fill_l: Option<f64>,
     /// What the meters support.
     pub grade: Grade,
     /// The parts.
@@ -110,6 +114,7 @@ pub(super) struct Over<'a> {
     pub(super) dates: Vec<NaiveDate>,
     pub(super) washes: Washes,
     pub(super) gun_h: Option<f64>,
+    pub(super) fill: Option<Litres>,
     pub(super) parts: &'a Parts,
     pub(super) behind: &'a Behind<'a>,
 }
@@ -118,8 +123,8 @@ impl BalanceTrace {
     /// The balance of a time of which `coverage` was read. As beside `/water`, that stands beside
     /// the figures, so none is withheld for it.
     pub(super) fn of(over: Over<'_>, notes: &Notes, coverage: f64) -> Self {
-        let Over { name, from, to, dates, washes, gun_h, parts, behind } = over;
-        let basis = Basis { read: coverage > 0.0, coverage, least_coverage: 0.0, fill: None };
+        let Over { name, from, to, dates, washes, gun_h, fill, parts, behind } = over;
+        let basis = Basis { read: coverage > 0.0, coverage, least_coverage: 0.0, fill };
         let figures = Figures::of(parts, &basis, Err(Missing::Baseline), &Activity::default());
         Self {
             over: name,
@@ -130,6 +135,7 @@ impl BalanceTrace {
             washes,
             gun_h,
             guns_pass_l: behind.limits.iter().map(|gun| gun.most().0).reduce(|sum, next| sum + next),
+            fill_l: fill.map(|litres| litres.0),
             grade: figures.grade,
             parts: part_traces(parts),
             notes: NotesTrace::of(behind, notes, (from, to)),
@@ -173,7 +179,7 @@ fn part_formula(part: Part, source: Source) -> &'static str {
     }
 }
 
-fn figure_traces(figures: Figures) -> Vec<FigureTrace> {
+pub(super) fn figure_traces(figures: Figures) -> Vec<FigureTrace> {
     let residual_words = figures.residual.as_ref().ok().map(|residual| residual.verdict.words().to_owned());
     let residual_weights = [balance::INFLOW.as_slice(), balance::LOSSES.as_slice()].concat();
     let mut residual = FigureTrace::of("residual", &residual_weights, figures.residual.map(|residual| residual.litres));

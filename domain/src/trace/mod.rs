@@ -14,6 +14,7 @@
 //! | [`balance`] | parts, routes, residual and what makes them unsure |
 //! | [`notes`] | what people noted behind the parts that no meter gives |
 //! | [`report`] | the lines of a savings report |
+//! | [`site_balance`] | the balance of a site whose meters make up one together |
 //! | [`money`] | water avoided and money saved: both bills, line by line |
 
 pub mod balance;
@@ -22,6 +23,7 @@ pub mod meter;
 pub mod money;
 pub mod notes;
 pub mod report;
+pub mod site_balance;
 pub mod subject;
 
 use crate::zone::{Month, day_bounds};

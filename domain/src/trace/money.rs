@@ -114,8 +114,12 @@ pub struct CycleTrace {
     pub least: Bills,
     /// The bills where the most is saved; the same where other use is known.
     pub most: Bills,
+    /// The bills at the water avoided less its expanded uncertainty; null where what is printed does not say.
+    pub low: Option<Bills>,
+    /// Those at the water avoided plus it.
+    pub high: Option<Bills>,
     /// How one follows from the other.
-    pub formulas: [&'static str; 5],
+    pub formulas: [&'static str; 6],
 }
 
 /// The tariff behind a cycle's bills.
@@ -144,13 +148,17 @@ pub struct Bills {
     pub with_actual: Bill,
 }
 
-const FORMULAS: [&str; 5] = [
+const FORMULAS: [&str; 6] = [
     "amount of a bill's line = quantity x price, rounded to the minor unit; total = sum of the lines",
     "water billed = other_l + sum over the parts of baseline_l x taken_on, or of fresh_used_l x taken_on",
     "taken_on = (days of the parts + days of open) / days of the parts",
     "saved = with_baseline - with_actual, line by line, of the whole cycle",
     "in_month = saved x by_end - saved x before, each rounded to the minor unit, half away from zero; the two are \
      shares of the water avoided, or of the days, as shared_by says",
+    "low and high = with_baseline - with_actual of the bills of those names: with the baseline less and plus the \
+     expanded uncertainty of the water avoided (ends.moved_l), never below 0, and the other use at which the least and \
+     the most is saved; every line of a bill is rounded, so an end may lie some minor units beside what the volume \
+     alone comes to",
 ];
 
 /// Every site at which something stood in the month.
@@ -282,7 +290,7 @@ fn baseline_formula(method: &Method) -> &'static str {
 fn cycle(month: Month, case: &Case<'_>, billed: &BilledCycle<'_>, saving: CycleSaving) -> Option<CycleTrace> {
     let (before, by_end) = billed.passed(month);
     let prices = CyclePrices::new(billed.account, billed.tariff, billed.cycle).ok()?;
-    let bills = |other: Litres| {
+    let bills = |other: Litres, moved_l: f64| {
         let bill = |litres: f64, discharge_l: Option<f64>| {
             let used = billed.use_of(litres, discharge_l.map(Litres));
             prices.bill(&used.with_other(other, billed.account.cycle_months)).ok()
@@ -291,11 +299,18 @@ fn cycle(month: Month, case: &Case<'_>, billed: &BilledCycle<'_>, saving: CycleS
         Some(Bills {
             other_l: other.0,
             winter_l_per_month: billed.winter_l_per_month.map(|litres| litres.0),
-            with_baseline: bill(saving.baseline_l.value, discharge.map(|of| of.with_baseline_l))?,
+            with_baseline: bill(
+                saving.baseline_l.value + moved_l,
+                discharge.map(|of| (of.with_baseline_l + moved_l).max(0.0)),
+            )?,
             with_actual: bill(saving.fresh_used_l.value, discharge.map(|of| of.counted_l))?,
         })
     };
-    let (least, most) = (bills(saving.least.other_l)?, bills(saving.most.other_l)?);
+    let (least, most) = (bills(saving.least.other_l, 0.0)?, bills(saving.most.other_l, 0.0)?);
+    let [low, high] = match &saving.ends {
+        Some(ends) => ends.map(|end| bills(end.other_l, end.moved_l)),
+        None => [None, None],
+    };
     let holds = billed
         .tariff
         .versions
@@ -315,6 +330,8 @@ fn cycle(month: Month, case: &Case<'_>, billed: &BilledCycle<'_>, saving: CycleS
         },
         least,
         most,
+        low,
+        high,
         saving,
         formulas: FORMULAS,
     })

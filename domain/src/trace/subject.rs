@@ -11,6 +11,7 @@ use crate::metering::spread::{SpreadBy, WorkingCalendar, WorkingWeek};
 use crate::metering::stream::Stream;
 use crate::period_facts::{HandRead, OwnReadings, of_subject};
 use crate::uncertainty::figures::MeterShare;
+use crate::units::Litres;
 use crate::water::assembly::Notes;
 use crate::water::grade::Grade;
 use crate::water::statement::{MeterMonth, Scope, of_period};
@@ -39,6 +40,9 @@ pub struct SubjectInput {
     pub working: WorkingCalendar,
     /// Washes tallied at its site.
     pub tallies: Vec<WashTally>,
+    /// Volume of one fill between the floats of the units that stood there in the time; `None` where it is not
+    /// known.
+    pub fill: Option<Litres>,
     /// Days that are not over by this instant are in no balance.
     pub now: DateTime<Utc>,
 }
@@ -281,6 +285,7 @@ impl<'a> Case<'a> {
             dates: traced.dates,
             washes: traced.washed,
             gun_h: traced.gun_h.map(|hours| hours.value),
+            fill: self.input.fill,
             parts: &traced.parts,
             behind: &traced.behind,
         };
@@ -363,6 +368,7 @@ impl<'a> Case<'a> {
             dates: Vec::new(),
             washes: statement.washed,
             gun_h: statement.gun_h.map(|hours| hours.value),
+            fill: self.input.fill,
             parts: &statement.whole,
             behind: &behind,
         };

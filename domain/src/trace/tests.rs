@@ -97,6 +97,7 @@ pub(super) fn subject(meters: Vec<MeterInput>) -> SubjectInput {
         notes,
         working: WorkingCalendar::default(),
         tallies: Vec::new(),
+        fill: None,
         now: "2030-01-01T00:00:00Z".parse().unwrap(),
     }
 }

@@ -106,6 +106,19 @@ impl Parts {
         self
     }
 
+    /// The same with an error on top of what meters tell of each part, a share `u_share` of it: what they
+    /// passed in a time a little before or after. `of` names whose error it is.
+    #[must_use]
+    pub(crate) fn off_in_time(mut self, of: &str, u_share: f64) -> Self {
+        for (part, (litres, source)) in &mut self.0 {
+            if u_share > 0.0 && matches!(source, Source::Metered | Source::Allocated | Source::Derived) {
+                let key = Key::new(format!("{of}, {}", part.as_str()), Cause::Timing);
+                *litres = std::mem::take(litres).with_relative(key, u_share);
+            }
+        }
+        self
+    }
+
     /// Every part that was set, in the order of [`Part::ALL`].
     pub fn iter(&self) -> impl Iterator<Item = (Part, &Quantity, Source)> {
         self.0.iter().map(|(part, (litres, source))| (*part, litres, *source))

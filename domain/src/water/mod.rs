@@ -16,6 +16,7 @@
 //! | [`assembly`] | from meters and notes to the parts of a balance |
 //! | [`statement`] | a subject's month: the parts of its balance, stored as they are |
 //! | [`together`] | all that is measured at a site in one sum |
+//! | [`site_balance`] | the balance of a site as a whole, of months and read periods |
 //! | [`year`] | a site's year as withdrawal, discharge and consumption |
 //! | [`period`] | the spans between rounds at which all meters of a balance were read |
 
@@ -27,6 +28,7 @@ pub mod guns;
 pub mod level;
 pub mod losses;
 pub mod period;
+pub mod site_balance;
 pub mod spell;
 pub mod statement;
 pub mod storage;

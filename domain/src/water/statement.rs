@@ -79,8 +79,6 @@ pub struct Scope<'a> {
     pub now: DateTime<Utc>,
 }
 
-/// Part of a day that may lie outside readings before the day counts as incomplete (our own choice).
-const UNCOVERED_DAY_PART: f64 = 0.02;
 /// Temperature of cold water, in degrees Celsius: accuracy limits are the same up to 30.
 pub(crate) const WATER_C: f64 = 15.0;
 
@@ -143,7 +141,7 @@ impl Scope<'_> {
         let (from, to) = self.serving;
         let served = to.map_or(end, |to| to.min(end)) - from.map_or(start, |from| from.max(start));
         let part = served.as_seconds_f64() / (end - start).as_seconds_f64();
-        part > 0.0 && day.coverage >= part - UNCOVERED_DAY_PART
+        day.is_whole(part)
     }
 
     /// The parts of some days, and what the guns say of them; `None` of no day.

@@ -393,6 +393,28 @@ mod tests {
         assert_eq!((withdrawal(&[dial.clone(), past]), withdrawal(&[dial])), (Ok(32_550.0), unknown));
     }
 
+    /// Two units have dials of 10,000 L each beside one wash meter of the site, which knows of 3,000 L of rain:
+    /// which of the units has it nobody can say, and of the site it is known.
+    #[test]
+    fn rain_is_known_where_a_wash_meter_makes_one_balance_of_all_units() {
+        let rain = |term: Term| move |parts: Parts| parts.with_term("rain", Part::Rain, term);
+        let unit = || {
+            let mut month = month("2026-01", rain(Term::UNKNOWN), None);
+            month.fact.amounts.set(Stream::Makeup, Some(10_000.0));
+            subject(vec![month])
+        };
+        let mut washed = month("2026-01", |parts| parts, None);
+        washed.fact.amounts.set(Stream::Wash, Some(90_000.0));
+        let parts = Parts::default().with(Part::Wash, metered(90_000.0, "wash"), Source::Metered);
+        let parts = parts.with_term("site", Part::Makeup, Term::UNKNOWN);
+        washed.parts = rain(Term::new(3000.0, 300.0, Source::Declared))(parts);
+        let site = Subject { of_site: true, ..subject(vec![washed]) };
+        let of = year(&[unit(), unit(), site]);
+        assert_eq!(of.rainwater.map(|litres| litres.value), Ok(3000.0));
+        assert_eq!(of.withdrawal.map(|litres| litres.value), Ok(20_000.0));
+        assert_eq!(year(&[unit(), unit()]).rainwater, Err(Withheld::Unmeasured(Part::Rain)));
+    }
+
     #[test]
     fn a_total_is_known_where_every_site_is() {
         let sewer = |parts: Parts| parts.with(Part::ToSewer, metered(1500.0, "sewer"), Source::Metered);

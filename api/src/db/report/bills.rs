@@ -11,8 +11,7 @@ use domain::accounts::bill::SiteBill;
 use domain::accounts::site_money::{AccountMoney, SiteMoney};
 use domain::ids::{CustomerId, WaterAccountId};
 use domain::report::SavingsReport;
-use domain::report::actual_bills::{BillEvidence, BillHeld, Told, tells_of};
-use domain::report::inputs::CYCLE_MONTHS;
+use domain::report::actual_bills::{BillEvidence, BillHeld, LATE_MONTHS, Tells, Told, tells_of};
 use domain::zone::{Month, previous_day};
 use serde::Deserialize;
 use serde_json::Value;
@@ -32,7 +31,7 @@ pub(super) async fn of_month(
     if accounts().all(|(_, account)| account.bills.is_empty()) {
         return Ok(Vec::new());
     }
-    let told = told(tx, customer, month, Which::Issued).await?;
+    let told = told(tx, customer, month).await?;
     let bills = accounts().flat_map(|(site, account)| account.bills.iter().map(move |bill| (site, account, bill)));
     let wanted: Vec<(&SiteMoney, &AccountMoney, &SiteBill)> = bills
         .filter(|(_, account, bill)| {
@@ -52,6 +51,8 @@ pub(super) async fn of_month(
 struct ToldRow {
     #[diesel(sql_type = Date)]
     month: NaiveDate,
+    #[diesel(sql_type = Bool)]
+    issued: bool,
     #[diesel(sql_type = Jsonb)]
     bills: Value,
 }
@@ -63,39 +64,31 @@ struct Key {
     from: NaiveDate,
 }
 
-/// Which reports tell.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Which {
-    /// Those that are issued.
-    Issued,
-    /// Drafts too.
-    All,
-}
-
 /// The newest revision of each report: of each bill only which it is.
 const TOLD: &str = "
-select s.month, (select coalesce(jsonb_agg(jsonb_build_object('account_id', bill -> 'account_id', 'from', bill -> 'from')), '[]')
+select s.month, s.state = 'issued' as issued,
+       (select coalesce(jsonb_agg(jsonb_build_object('account_id', bill -> 'account_id', 'from', bill -> 'from')), '[]')
                    from jsonb_array_elements(coalesce(newest.figures -> 'actual_bills', '[]')) as one (bill)) as bills
   from savings_report s
  cross join lateral (select r.figures from report_revision r
                       where r.dealer_id = s.dealer_id and r.report_id = s.id
                       order by r.n desc limit 1) newest
- where s.customer_id = $1 and s.month >= $2 and s.month <> $3 and (s.state = 'issued' or $4)";
+ where s.customer_id = $1 and s.month >= $2 and s.month <> $3";
 
-/// What the reports of the months around one tell: of those before it as far back as a billing cycle reaches,
-/// and of all that came after it, since a late bill may be told in any.
-async fn told(tx: &Tx<'_>, customer: CustomerId, month: Month, which: Which) -> Result<Told, DbError> {
-    let first = (0..CYCLE_MONTHS).fold(month, |month, _| month.previous());
+/// What the reports of the months around one tell: of those before it as far back as a late bill may have ended
+/// and a month more, and of all that came after it, since a late bill may be told in any.
+async fn told(tx: &Tx<'_>, customer: CustomerId, month: Month) -> Result<Told, DbError> {
+    let first = (0..=LATE_MONTHS).fold(month, |month, _| month.previous());
     let rows: Vec<ToldRow> = sql_query(TOLD)
         .bind::<SqlUuid, _>(customer.0)
         .bind::<Date, _>(first.first_day())
         .bind::<Date, _>(month.first_day())
-        .bind::<Bool, _>(which == Which::All)
         .load(&mut tx.conn())
         .await?;
     let read = |row: ToldRow| {
         let keys: Vec<Key> = serde_json::from_value(row.bills).map_err(DbError::internal)?;
-        Ok((Month::of(row.month), keys.into_iter().map(|key| (key.account_id, key.from)).collect()))
+        let bills = keys.into_iter().map(|key| (key.account_id, key.from)).collect();
+        Ok((Month::of(row.month), Tells { issued: row.issued, bills }))
     };
     rows.into_iter().map(read).collect()
 }
@@ -109,8 +102,8 @@ pub(super) async fn told_once(tx: &Tx<'_>, customer: CustomerId, of: SavingsRepo
     if of.actual_bills.is_empty() {
         return Ok(of);
     }
-    let told = told(tx, customer, of.month, Which::All).await?;
-    let elsewhere = |bill: &BillHeld| told.values().any(|bills| bills.contains(&(bill.account_id, bill.from)));
+    let told = told(tx, customer, of.month).await?;
+    let elsewhere = |bill: &BillHeld| told.values().any(|of| of.bills.contains(&(bill.account_id, bill.from)));
     let actual_bills = of.actual_bills.iter().filter(|bill| !elsewhere(bill)).cloned().collect();
     Ok(SavingsReport { actual_bills, ..of })
 }

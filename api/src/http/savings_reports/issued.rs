@@ -127,7 +127,8 @@ pub struct IssuedFigure {
     /// 1,000 US gallons. Null where the figure is withheld.
     #[schema(example = "L")]
     unit: Option<String>,
-    /// The expanded uncertainty (coverage factor 2) in the same unit; null where it is not computed.
+    /// The expanded uncertainty (coverage factor 2) in the same unit; null where it is not computed. Of money
+    /// saved half of the distance between `low` and `high`.
     #[schema(example = 2600.0)]
     expanded: Option<f64>,
     /// Share of the days reported that it stands on, 0 to 1.
@@ -148,6 +149,17 @@ pub struct IssuedFigure {
     /// Why there is none, as a stable code; null where there is one.
     #[schema(example = json!(null))]
     withheld: Option<String>,
+    /// Of money saved, what it comes to with the water avoided less its expanded uncertainty, as a decimal
+    /// number; null of all else.
+    #[schema(example = json!(null))]
+    low: Option<String>,
+    /// With the water avoided plus it: bills go by steps, so the two need not lie at the same distance.
+    #[schema(example = json!(null))]
+    high: Option<String>,
+    /// Steps between readings of what it is of that waited for a decision and are in no figure; null where it is
+    /// withheld.
+    #[schema(example = 0)]
+    open_exceptions: Option<i64>,
 }
 
 /// Figures of issued reports.
@@ -160,7 +172,7 @@ pub struct IssuedFigures {
     next_cursor: Option<String>,
 }
 
-const COLUMNS: [(&str, Kind); 20] = [
+const COLUMNS: [(&str, Kind); 23] = [
     ("report_id", Kind::Text),
     ("month", Kind::Day),
     ("state", Kind::Text),
@@ -181,6 +193,9 @@ const COLUMNS: [(&str, Kind); 20] = [
     ("units_covered", Kind::Whole),
     ("units", Kind::Whole),
     ("withheld", Kind::Text),
+    ("low", Kind::Text),
+    ("high", Kind::Text),
+    ("open_exceptions", Kind::Whole),
 ];
 
 /// Export issued figures
@@ -265,7 +280,7 @@ fn figure(figure: &Figure, system: UnitSystem) -> Vec<Cell> {
         Figure::Printed(printed) => printed,
         Figure::Withheld(why) => {
             let mut cells = vec![Cell::Null; 9];
-            cells.push(Cell::Word(why.reason.as_str()));
+            cells.extend([Cell::Word(why.reason.as_str()), Cell::Null, Cell::Null, Cell::Null]);
             return cells;
         }
     };
@@ -291,5 +306,8 @@ fn figure(figure: &Figure, system: UnitSystem) -> Vec<Cell> {
         Cell::Whole(i64::from(printed.units_covered)),
         Cell::Whole(i64::from(printed.units)),
         Cell::Null,
+        Cell::of(printed.between, |ends| Cell::Text(ends.low.amount.to_string())),
+        Cell::of(printed.between, |ends| Cell::Text(ends.high.amount.to_string())),
+        Cell::Whole(i64::from(printed.open_exceptions)),
     ]
 }

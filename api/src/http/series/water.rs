@@ -316,7 +316,7 @@ async fn months(tx: &Tx<'_>, asked: Asked, of: &Of, after: Option<water::After>)
         let statement = statements.get(&(*subject_id, fact.month));
         let own = serving(&meters, *subject_id, (fact.month.first_day(), fact.month.last_day()));
         amounts(&mut row, asked, &fact.amounts, &of_month(&fact.amounts, statement, &own, fact.estimated_share));
-        let balance = statement.map(|statement| BalanceView::of(statement, fact.coverage).volumes());
+        let balance = statement.map(|statement| BalanceView::of(statement, fact.coverage, None).volumes());
         row.extend(balance.unwrap_or_default().map(|litres| volume(asked, litres)));
         row
     };

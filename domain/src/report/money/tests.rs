@@ -5,6 +5,7 @@ use super::*;
 use crate::accounts::day_uses::SiteDay;
 use crate::accounts::site_cost::CostLine;
 use crate::accounts::site_money::tests::money;
+use crate::baseline::method::Method;
 use crate::baseline::record::Baseline;
 use crate::baseline::record::tests::baseline;
 use crate::cost::washes::WashesBy;
@@ -12,7 +13,7 @@ use crate::measures::days::Days;
 use crate::measures::wash_tally::{TallySource, WashTally};
 use crate::metering::stream::Stream;
 use crate::report::SavingsReport;
-use crate::report::figure::{Figure, Line, Name, Value};
+use crate::report::figure::{Ends, Figure, Line, Name, Value};
 use crate::report::inputs::Subject;
 use crate::report::tests::{fact, inputs, subject};
 use crate::span::Span;
@@ -428,6 +429,30 @@ fn the_money_knows_spells_and_fills() {
     for name in [Name::FreshAvoided, Name::MoneySaved, Name::Cost] {
         assert_eq!(why(name), Some(Reason::PartNotMeasured), "{name:?}");
     }
+}
+
+/// By hand: 100 m3 were used, known to 4 %, of 200 m3 by the baseline, which with 200 m3 of other use end just at
+/// a block: bill(400) - bill(300) = 200. 4 m3 less would have cost 2 each, 4 m3 more cost 3 each: 192 to 212.
+#[test]
+fn money_saved_is_printed_with_both_ends() {
+    let mut exact = Baseline { first_day: date("2025-01-01"), ..baseline() };
+    let Method::PerWash(of) = &mut exact.method else { panic!("{exact:?}") };
+    (of.classes[0].sd_l, of.classes[0].u_scale_share) = (None, 0.0);
+    let mut one = site(1, 200.0);
+    one.baselines = crate::baseline::history::Baselines::parse(vec![exact]).unwrap();
+    let report = report("2026-01", LATER, &one, &days("2026-01", 100.0, 200.0));
+    let euro = |amount: &str| crate::money::Money { amount: amount.parse().unwrap(), ..saved(&report).saved.least };
+    let figure = report.figure(Name::MoneySaved).and_then(Figure::printed).unwrap();
+    assert_eq!((figure.value, figure.expanded), (Value::Money(euro("200.00")), Some(10.0)));
+    assert_eq!(figure.between, Some(Ends { low: euro("192.00"), high: euro("212.00") }));
+    let ends = saved(&report).cycles[0].ends.unwrap();
+    for (end, moved_l) in ends.iter().zip([-4000.0, 4000.0]) {
+        assert!((end.moved_l - moved_l).abs() < 1e-6 && end.other_l == Litres(200_000.0), "{end:?}");
+    }
+    let now = Figure::Printed(*figure);
+    let before = Figure::Printed(crate::report::figure::Printed { between: None, ..*figure });
+    assert!(now.comes_to(&now) && now.comes_to(&before) && !before.comes_to(&now), "a report of before they were kept");
+    assert_eq!(report.figure(Name::FreshAvoided).and_then(Figure::printed).unwrap().between, None);
 }
 
 /// By hand: of one step the two months of a cycle got 110 and 90 m3, give or take 20 m3 that one of them

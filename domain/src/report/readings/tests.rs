@@ -318,3 +318,33 @@ fn what_was_avoided_is_of_the_days_between_the_readings() {
     assert_eq!(why(&two), Reason::PartNotMeasured);
     assert!(two.spans[0].printed(Name::Washes).is_some(), "its own counter counts its own washes");
 }
+
+/// By hand: the site's wash meter passed 90,000 L from 30 December to 27 January; the dials of its units, read
+/// on the same days, 9,000 and 11,000 L: 70,000 L recycled, 7/9 of what went to the washers. The make-up water
+/// of the units counts once in the sum of all readings.
+#[test]
+fn a_sites_wash_meter_is_held_against_the_dials_of_its_units() {
+    let days = ("2025-12-30T18:00:00Z", "2026-01-27T18:00:00Z");
+    let unit = |n: u128, name: &str, litres: f64| {
+        let mut unit = subject(n, &[Stream::Makeup], Vec::new());
+        unit.periods = vec![makeup(name, days.0, days.1, litres)];
+        unit
+    };
+    let washed = [(Part::Wash, Stream::Wash, 90_000.0)];
+    let mut site = Subject { unit: None, ..subject(9, &[Stream::Wash], Vec::new()) };
+    site.periods = vec![period("wash", days.0, days.1, &washed)];
+    let subjects = vec![unit(1, "a", 9_000.0), unit(2, "b", 11_000.0), site];
+    let readings = SavingsReport::of(&inputs(subjects.clone())).readings.unwrap();
+    let together: Vec<&ReadSpan> = readings.spans.iter().filter(|span| span.together).collect();
+    let [span] = together.as_slice() else { panic!("{readings:?}") };
+    assert_eq!((span.of.as_str(), span.rounds.len()), ("North yard (all units together)", 2));
+    let value = |name: Name| span.printed(name).map(|printed| printed.value);
+    assert_eq!(value(Name::Recycled), Some(Value::Litres(70_000.0)));
+    assert_eq!(value(Name::ReuseShare), Some(Value::Share(0.77778)));
+    assert_eq!(span.printed(Name::Recycled).unwrap().units, 2);
+    assert_eq!(readings.fresh_used.printed().unwrap().value, Value::Litres(20_000.0));
+    // A third stands there, and nobody reads it by hand.
+    let third = subject(3, &[Stream::Makeup], Vec::new());
+    let more = SavingsReport::of(&inputs([subjects, vec![third]].concat())).readings.unwrap();
+    assert!(more.spans.iter().all(|span| !span.together));
+}

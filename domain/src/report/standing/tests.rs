@@ -14,7 +14,17 @@ fn month(n: usize) -> Month {
 
 fn printed(value: Value) -> Figure {
     let (expanded, grade) = (None, Grade::MakeupOnly);
-    Figure::Printed(Printed { value, expanded, coverage: 1.0, estimated_share: 0.0, grade, units_covered: 1, units: 1 })
+    Figure::Printed(Printed {
+        value,
+        expanded,
+        coverage: 1.0,
+        estimated_share: 0.0,
+        grade,
+        units_covered: 1,
+        units: 1,
+        open_exceptions: 0,
+        between: None,
+    })
 }
 
 fn euro(cents: i64) -> Money {
