@@ -5,6 +5,7 @@ use crate::conventions::items;
 use crate::service_events::EVENTS;
 use crate::support::{Client, PASSWORD, TestApp, form_body, id};
 use crate::visits::{VISITS, account, visit};
+use chrono::{Duration, Utc};
 use reqwest::Method;
 use reqwest::header::{CONTENT_TYPE, COOKIE, ORIGIN};
 use serde_json::{Value, json};
@@ -118,6 +119,74 @@ async fn a_customer_calls_and_watches_on_a_page() {
     assert!(page.text().contains("Somebody is on it") && !page.text().contains("never listen"), "{page:?}");
     let stranger = dealer.customer_viewer(dealer.customer("Quarry Trucks").await).await;
     assert!(stranger.get("/call-outs").await.text().contains("No call-out is open"));
+}
+
+/// Why a call came about, who pays and what calls came to are said on pages too; causes and notes are the dealer's.
+#[tokio::test]
+async fn a_call_is_looked_into_and_summed_up_on_its_pages() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let called = Utc::now() - Duration::hours(5);
+    let back = (called + Duration::hours(3)).to_rfc3339();
+    let call =
+        json!({ "unit_id": bay.unit, "called_at": called.to_rfc3339(), "symptom": "No water", "bay": "washing" });
+    let call = dealer.office.create(CALLS, &call).await;
+    let path = format!("/call-outs/{}/findings", id(&call));
+    let said = |revision: &'static str, cause: &'static str| {
+        [
+            ("revision", revision),
+            ("bay", "stopped"),
+            ("cause", cause),
+            ("pays", "no"),
+            ("order_number", "PO-7"),
+            ("internal_note", "They never listen"),
+        ]
+    };
+    let person = dealer.customer_viewer(bay.customer).await;
+    assert!(!person.get("/call-outs").await.text().contains("/findings"), "the dealer's alone");
+    assert_eq!(person.send_form(&path, &said("1", "missed_service")).await.status(), 403);
+    let foreign = app.dealer("Elsewhere").await.technician;
+    assert_eq!(foreign.send_form(&path, &said("1", "missed_service")).await.status(), 404);
+    assert_eq!(dealer.technician.send_form(&path, &said("1", "bad_luck")).await.status(), 422);
+    let kept = dealer.technician.send_form(&path, &said("1", "missed_service")).await;
+    assert_eq!((kept.status(), kept.header("location")), (303, "/call-outs"), "{kept:?}");
+    assert_eq!(dealer.technician.send_form(&path, &said("1", "design")).await.status(), 412, "somebody was faster");
+    let stored = dealer.office.get(&format!("{CALLS}/{}", id(&call))).await.json();
+    assert_eq!(
+        [&stored["bay"], &stored["cause"], &stored["chargeable"], &stored["order_number"], &stored["internal_note"]],
+        [&json!("stopped"), &json!("missed_service"), &json!(false), &json!("PO-7"), &json!("They never listen")]
+    );
+    for (n, (step, at)) in
+        [("taken_up", (called + Duration::minutes(9)).to_rfc3339()), ("water_back", back)].into_iter().enumerate()
+    {
+        let steps = format!("{CALLS}/{}/steps", id(&call));
+        let taken = json!({ "step": step, "at": at });
+        dealer.technician.post_at_with(&steps, &format!("\"{}\"", n + 2), &taken).await.json();
+    }
+    let page = dealer.technician.get("/call-outs").await;
+    for words in
+        ["Cause: Not serviced when it was due.", "It is not charged.", "No treated water for 3.0\u{a0}h.", "PO-7"]
+    {
+        assert!(page.text().contains(words), "{words}: {page:?}");
+    }
+    let page = person.get("/call-outs").await;
+    assert!(page.text().contains("It is not charged.") && !page.text().contains("Not serviced"), "{page:?}");
+    assert!(!page.text().contains("never listen"), "{page:?}");
+
+    let site_alone = json!({ "site_id": bay.site, "symptom": "It stinks", "bay": "washing" });
+    dealer.office.create(CALLS, &site_alone).await;
+    for (by, name) in
+        [("customer", "Harbour Haulage"), ("unit", "calls that name no unit"), ("model", "units without a model")]
+    {
+        let sums = dealer.office.page(&format!("/call-outs/sums?by={by}")).await;
+        assert!(sums.text().contains(name) && sums.text().contains("3.0\u{a0}h"), "{by}: {sums:?}");
+    }
+    let linked = dealer.office.get("/call-outs").await;
+    assert!(linked.text().contains("/call-outs/sums"), "{linked:?}");
+    assert!(!dealer.technician.get("/call-outs").await.shown().contains("/call-outs/sums"), "the office's");
+    assert_eq!(dealer.technician.page("/call-outs/sums").await.status(), 403);
+    assert_eq!(person.page("/call-outs/sums").await.status(), 403);
 }
 
 /// A form on another site makes a browser send the cookie of ours, but names its own origin.

@@ -5,7 +5,9 @@ mod asked;
 pub mod assets;
 mod at_unit;
 mod calibration;
+mod call_findings;
 mod call_outs;
+mod call_sums;
 mod customer_home;
 mod discharge;
 mod due;
@@ -107,6 +109,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(call_outs::call_outs)
         .service(call_outs::call_us_out)
         .service(call_outs::take_step)
+        .service(call_findings::say)
+        .service(call_sums::sums)
         .service(week::week)
         .service(week::plan)
         .service(visit_moves::move_visit)
