@@ -4,6 +4,7 @@ mod account;
 mod asked;
 pub mod assets;
 mod at_unit;
+mod calendar;
 mod calibration;
 mod call_findings;
 mod call_outs;
@@ -113,6 +114,9 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(call_sums::sums)
         .service(week::week)
         .service(week::plan)
+        .service(calendar::show)
+        .service(calendar::make)
+        .service(calendar::revoke)
         .service(visit_moves::move_visit)
         .service(visit_moves::call_off)
         .service(due::dues)
