@@ -73,7 +73,8 @@ struct SettingRow {
     kinds: Vec<(&'static str, &'static str, bool)>,
 }
 
-fn kind_words(kind: SettingKind) -> &'static str {
+/// What can be set, in the words of the form.
+pub(super) fn kind_words(kind: SettingKind) -> &'static str {
     match kind {
         SettingKind::SetPoint => "set point of a controller",
         SettingKind::Stroke => "stroke of a dosing pump",

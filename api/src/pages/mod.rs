@@ -12,6 +12,7 @@ mod call_sums;
 mod customer_home;
 mod discharge;
 mod due;
+mod event_words;
 pub mod fault;
 mod figures;
 mod fleet;
@@ -53,6 +54,7 @@ mod unit;
 mod unit_ahead;
 mod unit_history;
 mod unsubscribe;
+mod upsets;
 mod visit;
 mod visit_goods;
 mod visit_moves;
@@ -107,6 +109,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(replacement::record)
         .service(handover::empty)
         .service(handover::record)
+        .configure(upsets::routes)
         .service(call_outs::call_outs)
         .service(call_outs::call_us_out)
         .service(call_outs::take_step)

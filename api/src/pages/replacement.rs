@@ -81,7 +81,7 @@ async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
 }
 
 /// Why a part goes, in the words of the form.
-fn why_words(why: OutWhy) -> &'static str {
+pub(super) fn why_words(why: OutWhy) -> &'static str {
     match why {
         OutWhy::Failed => "it failed",
         OutWhy::WornOutFound => "it was found worn out",
