@@ -6,10 +6,8 @@ use super::words;
 use crate::db::service::event::Recorded;
 use chrono::{Months, NaiveDate};
 use chrono_tz::Tz;
-use domain::customer::UnitSystem;
 use domain::measures::calibration::{Point, Probe};
 use domain::placement::LevelThen;
-use domain::report::display;
 use domain::service::details::{
     Calibrated, CleanOut, Details, Failure, Found, GunTest, HandoverDone, Looked, Replacement, Setting,
 };
@@ -54,20 +52,16 @@ pub(super) fn sentences(event: &Recorded, zone: Tz) -> Vec<String> {
     said
 }
 
-fn amount(value: f64) -> String {
-    display::number(value, 9, 3, UnitSystem::Metric)
-}
-
 /// The papers are kept from the day of the load on.
 fn clean_out(done: &CleanOut, on: NaiveDate) -> Vec<String> {
     let CleanOut { hauler, ticket, waste_class, volume_l, destination, refill_l, refill_metered, keep_papers_years } =
         done;
     let load = format!(
         "{hauler} took {}\u{a0}L to {destination}: ticket {ticket}, waste class as declared: {waste_class}.",
-        amount(*volume_l)
+        words::register(*volume_l)
     );
     let metered = if *refill_metered { ", through a meter" } else { "" };
-    let refill = refill_l.map(|litres| format!("Filled again with {}\u{a0}L{metered}.", amount(litres)));
+    let refill = refill_l.map(|litres| format!("Filled again with {}\u{a0}L{metered}.", words::register(litres)));
     let until = on.checked_add_months(Months::new(12 * u32::from(*keep_papers_years)));
     let papers = until.map(|until| format!("Its papers are kept until {}.", words::day(until)));
     std::iter::once(load).chain(refill).chain(papers).collect()
@@ -80,14 +74,18 @@ fn calibrated(done: &Calibrated) -> Vec<String> {
         Probe::DissolvedOxygen => ("Dissolved oxygen", "\u{a0}mg/L"),
     };
     let point = |point: &Point| {
-        let shown = format!("{}{unit}", amount(point.shown));
-        let standard = point.standard.map_or_else(|| "air".to_owned(), |value| format!("{}{unit}", amount(value)));
+        let shown = format!("{}{unit}", words::register(point.shown));
+        let standard =
+            point.standard.map_or_else(|| "air".to_owned(), |value| format!("{}{unit}", words::register(value)));
         let lot = point.lot.as_ref().map_or_else(String::new, |lot| format!(" (lot {lot})"));
         format!("{shown} in {standard}{lot}")
     };
     let points = |all: &[Point]| all.iter().map(point).collect::<Vec<_>>().join(", ");
-    let found =
-        format!("{probe} at {}\u{a0}\u{b0}C, as found: {}.", amount(done.temperature_c), points(&done.as_found));
+    let found = format!(
+        "{probe} at {}\u{a0}\u{b0}C, as found: {}.",
+        words::register(done.temperature_c),
+        points(&done.as_found)
+    );
     let left = done.as_left.as_ref().map(|left| format!("As left: {}.", points(left)));
     std::iter::once(found).chain(left).collect()
 }
@@ -101,8 +99,8 @@ fn setting(row: &Setting) -> String {
     format!(
         "{place}, {}: {} {unit} as found, {} {unit} as left.",
         setting_words(*setting),
-        amount(*found),
-        amount(*left)
+        words::register(*found),
+        words::register(*left)
     )
 }
 
@@ -137,11 +135,13 @@ fn looked(row: &Looked) -> String {
 
 fn handed_over(done: &HandoverDone) -> Vec<String> {
     let HandoverDone { readings, guns, settings, training, fallback_tried, .. } = done;
-    let level = |one: &LevelThen| format!("{}: {}\u{a0}L in it.", one.place, amount(one.volume_l));
-    let gun =
-        |one: &GunTest| format!("Gun {}: {}\u{a0}L in {}\u{a0}s.", one.gun, amount(one.litres), amount(one.seconds));
-    let left =
-        |one: &Setting| format!("{}, {}: {} {}.", one.place, setting_words(one.setting), amount(one.left), one.unit);
+    let level = |one: &LevelThen| format!("{}: {}\u{a0}L in it.", one.place, words::register(one.volume_l));
+    let gun = |one: &GunTest| {
+        format!("Gun {}: {}\u{a0}L in {}\u{a0}s.", one.gun, words::register(one.litres), words::register(one.seconds))
+    };
+    let left = |one: &Setting| {
+        format!("{}, {}: {} {}.", one.place, setting_words(one.setting), words::register(one.left), one.unit)
+    };
     let tried = if *fallback_tried { "Washing on the fallback was tried." } else { "The fallback was not tried." };
     let mut said: Vec<String> = readings.levels.iter().map(level).collect();
     said.extend(guns.iter().map(gun));
