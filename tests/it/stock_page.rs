@@ -1,7 +1,8 @@
 //! The pages of stock: what to order, what runs out, and counting a place.
 
-use crate::stock::Store;
-use crate::support::{Answer, Client, TestApp};
+use crate::stock::{Store, coagulant, movement};
+use crate::support::{Answer, Client, TestApp, id};
+use serde_json::json;
 use uuid::Uuid;
 
 async fn send_count(client: &Client, place: Uuid, body: String) -> Answer {
@@ -51,4 +52,36 @@ async fn a_place_is_counted_with_plain_forms() {
     );
     assert!(dealer.office.page("/").await.text().contains("href=\"/stock\""));
     assert!(!viewer.page("/").await.shown().contains("href=\"/stock\""));
+}
+
+#[tokio::test]
+async fn what_a_van_takes_along_is_listed_with_what_must_not_ride_together() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let store = Store::new(&dealer).await;
+    store.receive(&dealer, "2026-03-01T08:00:00Z", "40").await;
+    let mut bleach = coagulant("Bleach");
+    bleach["hazard"] = json!("hypochlorite");
+    let bleach = id(&dealer.office.create("/v1/consumables", &bleach).await);
+    let aboard = movement(bleach, "received", "2026-03-01T08:00:00Z", "5", json!({ "to_place_id": store.van }));
+    dealer.technician.create("/v1/stock-movements", &aboard).await;
+    let kept = json!({ "place_id": store.warehouse, "van_id": store.van, "planned_on": "2026-03-09",
+        "lines": [{ "item_id": store.item, "quantity": "10" }, { "item_id": bleach, "quantity": "8" }] });
+    dealer.technician.create("/v1/stock-reservations", &kept).await;
+    let of_van = dealer.technician.page(&format!("/stock?place={}", store.van)).await;
+    let list = format!("/stock/load?place={}", store.van);
+    assert!(of_van.text().contains(&list), "{of_van:?}");
+    let warehouse = dealer.technician.page(&format!("/stock?place={}", store.warehouse)).await;
+    assert!(!warehouse.shown().contains("/stock/load"), "{warehouse:?}");
+
+    let page = dealer.technician.page(&format!("{list}&day=2026-03-09")).await.plain();
+    for words in ["10 L", "3 L", "never together", "Acid goes into water", "safety data sheets", "day=2026-03-10"] {
+        assert!(page.contains(words), "{words}: {page}");
+    }
+    assert!(dealer.technician.page(&list).await.text().contains("Nothing is kept for visits"), "today");
+    let no_van = dealer.technician.page(&format!("/stock/load?place={}", store.warehouse)).await;
+    assert_eq!(no_van.status(), 422, "{no_van:?}");
+    let viewer = dealer.customer_viewer(dealer.customer("Harbour Haulage").await).await;
+    assert_eq!(viewer.page(&list).await.status(), 403);
+    assert_eq!(app.dealer("Millrace").await.owner.page(&list).await.status(), 404);
 }

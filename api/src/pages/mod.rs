@@ -55,6 +55,7 @@ mod unit_ahead;
 mod unit_history;
 mod unsubscribe;
 mod upsets;
+mod van_load;
 mod visit;
 mod visit_goods;
 mod visit_moves;
@@ -135,6 +136,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(unsubscribe::ask)
         .service(unsubscribe::no_more)
         .service(stock::stock)
+        .service(van_load::load)
         .service(stock_count::form)
         .service(stock_count::counted)
         .service(to_decide::to_decide)
