@@ -52,6 +52,8 @@ async fn a_visit_is_recorded_with_one_form_or_not_at_all() {
             ("customer_note", "All well"),
             ("internal_note", "Gate code 7"),
             ("hours", "1,5"),
+            ("km", "42"),
+            ("signed_by", "The foreman"),
         ]
     };
     let wrong = dealer.technician.send_form(&path, &typed("19", "1204")).await;
@@ -63,11 +65,7 @@ async fn a_visit_is_recorded_with_one_form_or_not_at_all() {
     assert_eq!(counts().await, (0, 0, 0), "nothing half-done");
 
     let recorded = dealer.technician.send_form(&path, &typed("7,1", "1204")).await;
-    assert_eq!(
-        (recorded.status(), recorded.header("location")),
-        (303, &*format!("/units/{}", bay.unit)),
-        "{recorded:?}"
-    );
+    assert_eq!(recorded.header("location"), format!("/units/{}", bay.unit), "{recorded:?}");
     assert_eq!(dealer.technician.send_form(&path, &typed("7,1", "1204")).await.status(), 303);
     assert_eq!(counts().await, (1, 3, 1), "sent twice, kept once");
     let event = items(&dealer.office, EVENTS).await.remove(0);
@@ -79,6 +77,9 @@ async fn a_visit_is_recorded_with_one_form_or_not_at_all() {
     let part = dealer.office.get(&format!("/v1/components/{pump}")).await.json();
     assert_eq!(part["last_good_at"], event["at"], "ticked as seen in good order");
     assert_eq!((&event["at"], &event["lines"][0]["quantity"]), (&json!("2026-07-02T06:30:00Z"), &json!("1.5")));
+    let way = &event["lines"][1];
+    assert_eq!([&way["kind"], &way["quantity"], &way["unit"]], [&json!("travel"), &json!("42"), &json!("km")]);
+    assert_eq!(event["signature"]["name"], "The foreman");
     assert_eq!(items(&dealer.office, &readings).await[0]["register"], 1204.0);
     let person = dealer.customer_viewer(bay.customer).await;
     assert_eq!(person.get(&path).await.status(), 403);
