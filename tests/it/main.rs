@@ -15,6 +15,7 @@ mod support;
 
 mod accounts;
 mod ages;
+mod agreement_pages;
 mod agreements;
 mod api_clients;
 mod asking;

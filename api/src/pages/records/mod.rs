@@ -1,7 +1,9 @@
 //! Records that a dealer's people write down: customers, sites, unit models, units, meters. Each is a list
 //! or a page of its own, and a sheet by which it is added, changed and retired.
 
+mod agreement_form;
 mod agreement_lines;
+mod agreements;
 mod customers;
 mod meter_changes;
 mod meter_place;
@@ -31,6 +33,7 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(unit_changes::routes)
         .configure(meters::routes)
         .configure(meter_changes::routes)
+        .configure(agreements::routes)
         .configure(recipients::routes);
 }
 
