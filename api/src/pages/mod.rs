@@ -60,6 +60,7 @@ mod visit;
 mod visit_goods;
 mod visit_moves;
 mod visitor;
+mod warranty;
 mod week;
 mod week_work;
 mod words;

@@ -1,9 +1,9 @@
-//! What comes up at a unit: work that is due, parts likely to fail and why, call-outs. A part of the unit's
-//! page, as far as its visitor may see it.
+//! What comes up at a unit: work that is due, parts likely to fail and why, call-outs, and who pays under
+//! warranty. A part of the unit's page, as far as its visitor may see it.
 
 use super::call_outs::{CallRow, calls_of};
 use super::risk::{Part, kits_for};
-use super::words;
+use super::{warranty, words};
 use crate::auth::{Permission, Role, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::risk::view;
@@ -31,6 +31,8 @@ pub(super) struct Ahead {
     pub(super) calls: Vec<CallRow>,
     /// Whether there were more calls than are shown.
     pub(super) more_calls: bool,
+    /// Warranty cover, a line each.
+    pub(super) warranty: Vec<String>,
 }
 
 /// Work that falls due.
@@ -49,6 +51,9 @@ impl Ahead {
     pub(super) async fn of(tx: &Tx<'_>, id: UnitId, zone: Tz, role: Role) -> Result<Self, DbError> {
         let (calls, more_calls) = calls_of(tx, id).await?;
         let mut ahead = Self { calls, more_calls, ..Self::default() };
+        if perm::ReadCovers::ROLES.contains(&role) {
+            ahead.warranty = warranty::of(tx, id).await?;
+        }
         if perm::ReadRoutines::ROLES.contains(&role) {
             ahead.work = Some(work(tx, id, zone).await?);
         }
