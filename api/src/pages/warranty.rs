@@ -23,7 +23,12 @@ pub(super) async fn of(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<String>, DbError
     let mut said = Vec::with_capacity(covers.len());
     for kept in covers {
         let part = match kept.stored.value.component_id {
-            Some(part) => format!(" for its part: {}", parts::name(&component::get(tx, part).await?.value)),
+            Some(part) => match component::get(tx, part).await {
+                Ok(part) => format!(" for its part: {}", parts::name(&part.value)),
+                // It was in the unit before this customer had it.
+                Err(DbError::NotFound) => " for one of its parts".to_owned(),
+                Err(error) => return Err(error),
+            },
             None => String::new(),
         };
         said.push(cover(&kept, &handed_over, &part));
