@@ -401,3 +401,50 @@ async fn a_units_page_shows_the_newest_and_says_that_there_is_more() {
     }
     assert_eq!(text.matches("These are the newest").count(), 2, "{text}");
 }
+
+/// A site's products stand on a page of their own, where they change and end; its customer reads them.
+#[tokio::test]
+async fn what_a_site_washes_with_is_read_and_written_on_its_page() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let own = format!("/sites/{}/chemicals", bay.site);
+    assert!(dealer.office.page(&format!("/sites/{}", bay.site)).await.text().contains(&own));
+    assert!(dealer.technician.page(&own).await.text().contains("Nothing is written down."));
+    let form = dealer.technician.page(&format!("{own}/new")).await;
+    assert!(form.text().contains("name=\"standing\""), "{form:?}");
+    let product = |key: &'static str, from: &'static str, standing: &'static str| {
+        [("key", key), ("product", "Truck <foam>"), ("from", from), ("standing", standing)]
+    };
+    let wrong = dealer.technician.send_form(&own, &product("k-1", "2026-03-01", "so-so")).await;
+    assert!(wrong.status() == 422 && wrong.text().contains("Truck &#60;foam&#62;"), "what was typed stays: {wrong:?}");
+    for _ in 0..2 {
+        let sent = dealer.technician.send_form(&own, &product("k-1", "2026-03-01", "untested")).await;
+        assert_eq!((sent.status(), sent.header("location")), (303, own.as_str()), "{sent:?}");
+    }
+    assert_eq!(dealer.technician.send_form(&own, &product("k-2", "2026-04-01", "not_accepted")).await.status(), 303);
+    let early = dealer.technician.send_form(&own, &product("k-3", "2026-02-01", "accepted")).await;
+    assert_eq!(early.status(), 409, "{early:?}");
+    let kept = items(&dealer.office, &format!("/v1{own}").replace("chemicals", "wash-chemicals")).await;
+    assert_eq!((kept.len(), &kept[0]["to"], &kept[1]["to"]), (2, &json!("2026-04-01"), &Value::Null));
+    let person = dealer.customer_viewer(bay.customer).await;
+    let page = person.page(&own).await.plain();
+    let (now, before) = (page.find("it must not go into the loop"), page.find("nobody knows yet"));
+    assert!(now.is_some() && now < before && page.contains("Truck &#60;foam&#62;"), "{page}");
+    assert!(!page.contains("<form method=\"post\" action=\"/sites"), "a customer only reads: {page}");
+    assert_eq!(person.page(&format!("{own}/new")).await.status(), 403);
+
+    let end = format!("{own}/{}/end", id(&kept[1]));
+    assert_eq!(
+        dealer.technician.send_form(&end, &[("to", "2026-04-01")]).await.status(),
+        422,
+        "not before a day of it"
+    );
+    assert_eq!(dealer.technician.send_form(&end, &[("to", "2026-05-01")]).await.header("location"), own);
+    assert!(dealer.technician.page(&own).await.plain().contains("1 May 2026"));
+    let foreign = app.dealer("Elsewhere").await.technician;
+    assert_eq!(
+        (foreign.page(&own).await.status(), foreign.send_form(&end, &[("to", "2026-05-01")]).await.status()),
+        (404, 404)
+    );
+}

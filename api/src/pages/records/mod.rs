@@ -4,6 +4,7 @@
 mod agreement_form;
 mod agreement_lines;
 mod agreements;
+mod chemicals;
 mod customers;
 mod meter_changes;
 mod meter_place;
@@ -34,6 +35,7 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(meters::routes)
         .configure(meter_changes::routes)
         .configure(agreements::routes)
+        .configure(chemicals::routes)
         .configure(recipients::routes);
 }
 
