@@ -111,7 +111,7 @@ fn read(typed: &Typed, today: NaiveDate) -> Result<WashChemical, Faults> {
     let from = form::day(&mut faults, typed, "from").unwrap_or(today);
     let standing = Standing::parse(field(typed, "standing").unwrap_or_default());
     let chemical = WashChemical {
-        days: Days::since(from),
+        days: faults.take_or("", Days::parse(from, None), Days::since(today)),
         product: field(typed, "product").unwrap_or_default().to_owned(),
         standing: faults.take_or("/standing", standing, Standing::Untested),
         note: field(typed, "note").map(str::to_owned),
