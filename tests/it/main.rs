@@ -119,4 +119,5 @@ mod washes;
 mod water_years;
 mod web_side;
 mod webhooks;
+mod work_pages;
 mod zones;

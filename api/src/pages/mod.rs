@@ -64,6 +64,8 @@ mod warranty;
 mod week;
 mod week_work;
 mod words;
+mod work_kinds;
+mod work_sheet;
 mod writing;
 
 use crate::auth::{Caller, Permission};
@@ -112,6 +114,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(handover::empty)
         .service(handover::record)
         .configure(upsets::routes)
+        .configure(work_sheet::routes)
         .service(call_outs::call_outs)
         .service(call_outs::call_us_out)
         .service(call_outs::take_step)
