@@ -48,7 +48,7 @@ pub(super) struct Asked {
 }
 
 #[get("/call-outs/sums")]
-pub(super) async fn sums(
+pub(super) async fn show(
     visitor: Visitor<perm::SumCallOuts>,
     asked: Query<Asked>,
     db: Data<Db>,

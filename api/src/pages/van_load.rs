@@ -46,7 +46,7 @@ pub(super) struct Asked {
 }
 
 #[get("/stock/load")]
-pub(super) async fn load(
+pub(super) async fn list(
     visitor: Visitor<perm::ReadStock>,
     asked: Query<Asked>,
     db: Data<Db>,

@@ -174,7 +174,7 @@ async fn end(
     let mut faults = Faults::default();
     let to = form::day(&mut faults, &typed, "to");
     let to = to.ok_or_else(|| Problem::from(Faults::one("/to", "required", "give the first day without it")))?;
-    let end = async |tx: &Tx<'_>| -> Result<Noted<WashChemical>, DbError> { dated::end(tx, id, note, to).await };
-    db.write(caller.scope(), caller.now(), end).await?;
+    let ended = async |tx: &Tx<'_>| -> Result<Noted<WashChemical>, DbError> { dated::end(tx, id, note, to).await };
+    db.write(caller.scope(), caller.now(), ended).await?;
     Ok(sheet::to(&format!("/sites/{id}/chemicals")))
 }
