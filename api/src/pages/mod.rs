@@ -47,6 +47,7 @@ mod statement;
 mod statement_look;
 mod stock;
 mod stock_count;
+mod stock_move;
 mod stock_orders;
 mod to_decide;
 mod today;
@@ -141,6 +142,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(unsubscribe::no_more)
         .service(stock::stock)
         .service(van_load::list)
+        .configure(stock_move::routes)
         .service(stock_count::form)
         .service(stock_count::counted)
         .service(to_decide::to_decide)
