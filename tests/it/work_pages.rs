@@ -1,4 +1,5 @@
-//! Work at a unit that is told in fields alone, on its forms: clean-outs, probes held against standards, failures.
+//! Work at a unit that is told in fields alone, on its forms: clean-outs, probes held against standards, failures,
+//! settings, inspections.
 
 use crate::call_outs::Customer;
 use crate::conventions::items;
@@ -161,4 +162,64 @@ async fn a_failure_is_told_in_the_words_for_it_on_a_form() {
     assert!(told.contains(&(json!("Hose of the injector"), Value::Null)), "{told:?}");
     let of_pump = told.iter().find(|(_, component)| *component == json!(pump)).unwrap();
     assert!(of_pump.0.as_str().unwrap().to_lowercase().starts_with("transfer pump"), "{told:?}");
+}
+
+#[tokio::test]
+async fn settings_and_what_was_looked_at_are_told_in_rows_on_forms() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let pump = dealer.pump(bay.unit).await.to_string();
+    let [set, looked] = ["adjustment", "inspection"].map(|last| format!("/units/{}/{last}", bay.unit));
+    let page = dealer.technician.get(&format!("/units/{}", bay.unit)).await;
+    assert!(page.text().contains(&set) && page.text().contains(&looked), "{page:?}");
+    let strokes = [
+        ("at", "2026-07-02T08:30"),
+        ("setting_1", "stroke"),
+        ("place_1", "Acid pump"),
+        ("unit_1", "%"),
+        ("found_1", "40"),
+        ("left_1", "55,5"),
+        ("setting_2", "timer"),
+        ("place_2", "Sludge pump"),
+        ("unit_2", "min"),
+        ("found_2", "5"),
+        ("left_2", "8"),
+    ];
+    let floats = [
+        ("at", "2026-07-02T08:30"),
+        ("component_id_1", pump.as_str()),
+        ("found_1", "watch"),
+        ("what_2", "Floats"),
+        ("found_2", "bad"),
+        ("note_2", "Dry"),
+    ];
+    for (path, fields, change, field) in [
+        (&set, &strokes[..], ("place_1", ""), "place_1"),
+        (&set, &strokes[..], ("left_1", "a lot"), "left_1"),
+        (&set, &strokes[..], ("unit_2", ""), "unit_2"),
+        (&set, &strokes[..], ("left_2", ""), "left_2"),
+        (&looked, &floats[..], ("found_2", ""), "found_2"),
+        (&looked, &floats[..], ("component_id_1", ""), "what_1"),
+    ] {
+        let wrong = dealer.technician.send_form(path, &with(fields, &[change])).await;
+        assert!(wrong.status() == 422, "{change:?}: {wrong:?}");
+        assert!(wrong.text().contains(&format!("href=\"#f-{field}\"")), "{change:?}: {wrong:?}");
+    }
+    assert_eq!(items(&dealer.office, EVENTS).await, [Value::Null; 0], "nothing half-done");
+    assert_eq!(dealer.technician.send_form(&set, &strokes).await.status(), 303);
+    let event = items(&dealer.office, EVENTS).await.remove(0);
+    let settings = json!([
+        { "setting": "stroke", "place": "Acid pump", "unit": "%", "found": 40.0, "left": 55.5 },
+        { "setting": "timer", "place": "Sludge pump", "unit": "min", "found": 5.0, "left": 8.0 },
+    ]);
+    assert_eq!((&event["kind"], &event["details"]["settings"]), (&json!("adjustment"), &settings));
+    assert_eq!(dealer.technician.send_form(&looked, &floats).await.status(), 303);
+    let events = items(&dealer.office, EVENTS).await;
+    let seen = &events.iter().find(|event| event["kind"] == "inspection").unwrap()["details"]["looked_at"];
+    assert_eq!((&seen[0]["component_id"], &seen[0]["found"]), (&json!(pump), &json!("watch")));
+    assert!(seen[0]["what"].as_str().unwrap().to_lowercase().starts_with("transfer pump"), "{seen}");
+    assert_eq!((&seen[1]["what"], &seen[1]["note"]), (&json!("Floats"), &json!("Dry")));
+    let viewer = dealer.customer_viewer(bay.customer).await;
+    assert_eq!((viewer.get(&set).await.status(), viewer.send_form(&looked, &floats).await.status()), (403, 403));
 }

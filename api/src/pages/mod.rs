@@ -66,6 +66,7 @@ mod week;
 mod week_work;
 mod words;
 mod work_kinds;
+mod work_rows;
 mod work_sheet;
 mod writing;
 

@@ -1,11 +1,13 @@
 //! Forms of work at a unit that is told in fields alone: a clean-out, a probe held against standards, a part that
-//! failed. Each is a service event, written down on a telephone beside the unit.
+//! failed, settings that were changed, an inspection. Each is a service event, written down on a telephone beside
+//! the unit.
 
 use super::at_unit::{self, Ground};
 use super::form::{self, LOCAL, Typed, field};
 use super::parts;
 use super::sheet::{self, About, Filled, Sheet, Spec, Takes, spec};
 use super::work_kinds::{CleanedOut, Failed, HeldAgainst};
+use super::work_rows::{Adjusted, LookedOver};
 use super::writing::{self, Written};
 use crate::auth::{Caller, Permission, perm};
 use crate::chart::escaped;
@@ -29,6 +31,8 @@ pub(super) fn routes(config: &mut ServiceConfig) {
     of::<CleanedOut>(config);
     of::<HeldAgainst>(config);
     of::<Failed>(config);
+    of::<Adjusted>(config);
+    of::<LookedOver>(config);
 }
 
 fn of<K: Kind>(config: &mut ServiceConfig) {
@@ -52,6 +56,11 @@ pub(super) trait Kind: 'static {
 
     /// Its fields, of a unit with these parts.
     fn specs(parts: &[Fitted]) -> Vec<Spec>;
+
+    /// Whether the fields are all that is needed, beyond what is needed of each.
+    fn check(_fields: &Map<String, Value>) -> Result<(), Faults> {
+        Ok(())
+    }
 
     /// What the event says of itself, from the fields.
     fn details(fields: Map<String, Value>, parts: &[Fitted]) -> Value;
@@ -153,6 +162,9 @@ fn read<K: Kind>(
     let lines = at_unit::effort(&mut faults, typed, K::TITLE);
     let fields = faults.take("", sheet::read(&K::specs(parts), typed, ground.zone));
     let Some(fields) = fields else { return Err(faults) };
+    if faults.take("", K::check(&fields)).is_none() {
+        return Err(faults);
+    }
     let details = json!({ "kind": K::EVENT, "details": K::details(fields, parts) });
     let Some(details) = faults.take("", from_value::<Details>(&details)) else { return Err(faults) };
     let event = ServiceEvent {
