@@ -44,7 +44,7 @@ impl Kind for CleanedOut {
 }
 
 fn whole_years() -> Takes {
-    Takes::NumberOf((0..=30).map(|years: u8| (years.to_string(), years.to_string())).collect())
+    Takes::NumberOf((0..=50).map(|years: u8| (years.to_string(), years.to_string())).collect())
 }
 
 /// A probe was held against known standards.

@@ -11,6 +11,7 @@ mod meter_place;
 mod meters;
 mod models;
 mod recipients;
+mod site_history;
 mod sites;
 mod unit_changes;
 mod units;
@@ -36,6 +37,7 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(meter_changes::routes)
         .configure(agreements::routes)
         .configure(chemicals::routes)
+        .configure(site_history::routes)
         .configure(recipients::routes);
 }
 
