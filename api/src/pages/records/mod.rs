@@ -14,6 +14,7 @@ mod recipients;
 mod site_history;
 mod sites;
 mod unit_changes;
+mod unit_parts;
 mod units;
 
 use super::sheet::Spec;
@@ -38,6 +39,7 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(agreements::routes)
         .configure(chemicals::routes)
         .configure(site_history::routes)
+        .configure(unit_parts::routes)
         .configure(recipients::routes);
 }
 
