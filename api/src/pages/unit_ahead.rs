@@ -37,6 +37,7 @@ pub(super) struct Ahead {
 
 /// Work that falls due.
 pub(super) struct Work {
+    pub(super) id: Uuid,
     pub(super) name: String,
     pub(super) due: String,
     /// Its last certificate in words, and the address of the document.
@@ -79,6 +80,7 @@ async fn work(tx: &Tx<'_>, id: UnitId, zone: Tz) -> Result<Vec<Work>, DbError> {
     let today = local_date(zone, tx.now());
     let line = |kept: Kept| {
         Some(Work {
+            id: kept.routine.id.0,
             due: words::due(kept.due?.on, today),
             certificate: certificates.get(&kept.routine.id.0).and_then(told),
             name: kept.routine.value.plan.name,

@@ -15,6 +15,7 @@ mod site_history;
 mod sites;
 mod unit_changes;
 mod unit_parts;
+mod unit_work;
 mod units;
 
 use super::sheet::Spec;
@@ -40,6 +41,7 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(chemicals::routes)
         .configure(site_history::routes)
         .configure(unit_parts::routes)
+        .configure(unit_work::routes)
         .configure(recipients::routes);
 }
 
