@@ -46,6 +46,7 @@ mod files;
 mod first_hour;
 mod fuzzed;
 mod issued_figures;
+mod item_pages;
 mod list_filters;
 mod lists;
 mod mail;

@@ -8,7 +8,7 @@ use crate::support::{TestApp, id};
 use serde_json::{Value, json};
 
 /// What was typed, with some of it otherwise.
-fn with<'a>(fields: &[(&'a str, &'a str)], changes: &[(&'a str, &'a str)]) -> Vec<(&'a str, &'a str)> {
+pub(crate) fn with<'a>(fields: &[(&'a str, &'a str)], changes: &[(&'a str, &'a str)]) -> Vec<(&'a str, &'a str)> {
     let unchanged = fields.iter().filter(|(name, _)| !changes.iter().any(|(other, _)| other == name));
     unchanged.chain(changes).copied().collect()
 }

@@ -6,10 +6,12 @@ mod agreement_lines;
 mod agreements;
 mod chemicals;
 mod customers;
+mod items;
 mod meter_changes;
 mod meter_place;
 mod meters;
 mod models;
+mod places;
 mod recipients;
 mod site_history;
 mod sites;
@@ -42,6 +44,8 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(site_history::routes)
         .configure(unit_parts::routes)
         .configure(unit_work::routes)
+        .configure(items::routes)
+        .configure(places::routes)
         .configure(recipients::routes);
 }
 
