@@ -135,3 +135,42 @@ async fn places_are_added_changed_and_retired_on_pages() {
     let left = items(&dealer.office, PLACES).await;
     assert_eq!((left.len(), &left[0]["name"], &left[0]["site_id"]), (1, &json!("Bay"), &json!(site)));
 }
+
+#[tokio::test]
+async fn prices_of_an_item_are_added_on_its_page() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    assert_eq!(dealer.office.send_form("/stock/items", &ITEM).await.status(), 303);
+    let item = id(&items(&dealer.office, ITEMS).await[0]);
+    let (path, api) = (format!("/stock/items/{item}/prices"), format!("{ITEMS}/{item}/prices"));
+    assert!(dealer.office.page("/stock/items").await.text().contains(&path));
+    let empty = dealer.office.page(&path).await;
+    assert!(
+        empty.text().contains("None is written down yet.") && empty.text().contains("In EUR, for one l"),
+        "{empty:?}"
+    );
+    let price = [("key", "k-2"), ("kind", "purchase"), ("from", "2026-01-01"), ("amount", "1,85")];
+    for (change, field) in [(("kind", "list"), "kind"), (("from", ""), "from"), (("amount", "-1"), "amount")] {
+        let wrong = dealer.office.send_form(&path, &with(&price, &[change])).await;
+        assert!(wrong.status() == 422 && wrong.text().contains(&format!("href=\"#f-{field}\"")), "{field}: {wrong:?}");
+    }
+    assert_eq!(items(&dealer.office, &api).await, [Value::Null; 0], "nothing half-done");
+    for _ in 0..2 {
+        assert_eq!(dealer.office.send_form(&path, &price).await.header("location"), path);
+    }
+    let next = with(&price, &[("key", "k-3"), ("from", "2026-03-01"), ("amount", "2")]);
+    assert_eq!(dealer.office.send_form(&path, &next).await.status(), 303);
+    let kept = items(&dealer.office, &api).await;
+    assert_eq!((kept.len(), &kept[0]["to"]), (2, &json!("2026-03-01")), "sent twice, kept once");
+    assert_eq!(kept[1]["per_unit"], json!({ "amount": "2", "currency": "EUR" }));
+    let page = dealer.office.page(&path).await.plain();
+    for words in ["You pay 1.85 EUR from 1 Jan 2026 up to 1 Mar 2026", "from 1 Mar 2026<"] {
+        assert!(page.contains(words), "{words}: {page}");
+    }
+    assert!(!dealer.technician.page("/stock/items").await.text().contains("/prices"), "the office's");
+    assert_eq!(
+        (dealer.technician.page(&path).await.status(), dealer.technician.send_form(&path, &price).await.status()),
+        (403, 403)
+    );
+    assert_eq!(app.dealer("Elsewhere").await.office.page(&path).await.status(), 404);
+}

@@ -6,6 +6,7 @@ mod agreement_lines;
 mod agreements;
 mod chemicals;
 mod customers;
+mod item_prices;
 mod items;
 mod meter_changes;
 mod meter_place;
@@ -45,6 +46,7 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(unit_parts::routes)
         .configure(unit_work::routes)
         .configure(items::routes)
+        .configure(item_prices::routes)
         .configure(places::routes)
         .configure(recipients::routes);
 }
