@@ -3,6 +3,7 @@
 use crate::conventions::items;
 use crate::support::{TestApp, id};
 use crate::work_pages::with;
+use chrono::Utc;
 use serde_json::{Value, json};
 
 const ITEMS: &str = "/v1/consumables";
@@ -173,4 +174,50 @@ async fn prices_of_an_item_are_added_on_its_page() {
         (403, 403)
     );
     assert_eq!(app.dealer("Elsewhere").await.office.page(&path).await.status(), 404);
+}
+
+#[tokio::test]
+async fn the_drums_of_a_site_are_dipped_on_its_page() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    assert_eq!(dealer.office.send_form("/stock/items", &ITEM).await.status(), 303);
+    let item = id(&items(&dealer.office, ITEMS).await[0]).to_string();
+    let customer = dealer.customer("Harbour Haulage").await;
+    let site = dealer.site(customer, "Quay").await;
+    let (own, path) = (format!("/sites/{site}"), format!("/sites/{site}/dips"));
+    assert!(dealer.technician.page(&own).await.text().contains(&path));
+    assert!(dealer.technician.page(&path).await.text().contains("Coagulant &#60;18 %&#62;, in l"));
+    let dip =
+        [("key", "k-2"), ("item_id", item.as_str()), ("at", "2026-03-02T08:30"), ("open", "12,5"), ("sealed", "50")];
+    for (change, field) in [
+        (("open", ""), "open"),
+        (("open", "-1"), "open"),
+        (("sealed", "some"), "sealed"),
+        (("item_id", ""), "item_id"),
+        (("item_id", "k"), "item_id"),
+        (("at", "2090-03-02T08:30"), "at"),
+    ] {
+        let wrong = dealer.technician.send_form(&path, &with(&dip, &[change])).await;
+        assert!(
+            wrong.status() == 422 && wrong.text().contains(&format!("href=\"#f-{field}\"")),
+            "{change:?}: {wrong:?}"
+        );
+    }
+    let api = format!("/v1{path}");
+    assert_eq!(items(&dealer.office, &api).await, [Value::Null; 0], "nothing half-done");
+    for _ in 0..2 {
+        assert_eq!(dealer.technician.send_form(&path, &dip).await.header("location"), path);
+    }
+    let kept = items(&dealer.office, &api).await;
+    assert_eq!((kept.len(), &kept[0]["at"]), (1, &json!("2026-03-02T07:30:00Z")), "sent twice, kept once");
+    assert_eq!((&kept[0]["open"], &kept[0]["sealed"]), (&json!("12.5"), &json!("50")));
+    let today = Utc::now().format("%Y-%m-%dT00:00").to_string();
+    let again = with(&dip, &[("key", "k-3"), ("at", &today), ("sealed", "")]);
+    assert_eq!(dealer.technician.send_form(&path, &again).await.status(), 303);
+    let page = dealer.technician.page(&path).await.plain();
+    assert!(page.contains("Coagulant &lt;18 %&gt;: 12.5 L opened, 0 L sealed"), "{page}");
+    let viewer = dealer.customer_viewer(customer).await;
+    assert!(!viewer.page(&own).await.shown().contains(&path), "the dealer's");
+    assert_eq!((viewer.page(&path).await.status(), viewer.send_form(&path, &dip).await.status()), (403, 403));
+    assert_eq!(app.dealer("Elsewhere").await.technician.page(&path).await.status(), 404);
 }

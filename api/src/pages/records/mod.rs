@@ -6,6 +6,7 @@ mod agreement_lines;
 mod agreements;
 mod chemicals;
 mod customers;
+mod dips;
 mod item_prices;
 mod items;
 mod meter_changes;
@@ -43,6 +44,7 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(agreements::routes)
         .configure(chemicals::routes)
         .configure(site_history::routes)
+        .configure(dips::routes)
         .configure(unit_parts::routes)
         .configure(unit_work::routes)
         .configure(items::routes)
