@@ -1,8 +1,9 @@
-//! Agreements on pages: added, read with what was used of them, changed.
+//! Agreements and warranties on pages: added, read with what was used of them, changed.
 
 use crate::call_outs::{CALLS, Customer};
 use crate::conventions::items;
 use crate::support::{TestApp, id};
+use crate::work_pages;
 use chrono::{Duration, Utc};
 use serde_json::{Value, json};
 
@@ -109,4 +110,67 @@ async fn what_was_used_of_an_agreement_is_said_on_its_page() {
         page.contains("Coagulant 40 l") && page.contains("2026-01-01 120.00") && page.contains("2026-05-01"),
         "{page}"
     );
+}
+
+#[tokio::test]
+async fn a_warranty_is_added_and_a_claim_noted_on_its_pages() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let pump = dealer.pump(bay.unit).await.to_string();
+    let (own, form) = (format!("/units/{}", bay.unit), format!("/units/{}/covers", bay.unit));
+    assert!(dealer.office.page(&own).await.text().contains(&format!("{form}/new")));
+    assert!(dealer.office.page(&format!("{form}/new")).await.text().contains("name=\"labour-months\""));
+    let fields = [
+        ("key", "k-1"),
+        ("revision", "1"),
+        ("given_by", "supplier"),
+        ("component_id", pump.as_str()),
+        ("parts-from", "2026-01-01"),
+        ("parts-to", "2028-01-01"),
+        ("labour-months", "12"),
+        ("long_stop", "2026-03-01"),
+        ("exclusions", "Frost\n\nWrong <chemicals>"),
+    ];
+    for (change, field) in [
+        (("parts-to", "2025-01-01"), "parts-to"),
+        (("parts-to", ""), "parts-from"),
+        (("labour-months", "0"), "labour-months"),
+        (("given_by", "nobody"), "given_by"),
+    ] {
+        let wrong = dealer.office.send_form(&form, &work_pages::with(&fields, &[change])).await;
+        assert!(wrong.status() == 422 && wrong.text().contains(&format!("href=\"#f-{field}\"")), "{field}: {wrong:?}");
+        assert!(wrong.text().contains("Wrong &#60;chemicals&#62;"), "what was typed stays: {wrong:?}");
+    }
+    assert_eq!(items(&dealer.office, "/v1/covers").await, [Value::Null; 0], "nothing half-done");
+    for _ in 0..2 {
+        let added = dealer.office.send_form(&form, &fields).await;
+        assert_eq!((added.status(), added.header("location")), (303, own.as_str()), "{added:?}");
+    }
+    let kept = items(&dealer.office, "/v1/covers").await;
+    assert_eq!((kept.len(), &kept[0]["component_id"]), (1, &json!(pump)), "sent twice, kept once");
+    assert_eq!(kept[0]["parts"], json!({ "from": "2026-01-01", "to": "2028-01-01" }));
+    assert_eq!((&kept[0]["labour"], &kept[0]["travel"]), (&json!({ "months": 12 }), &Value::Null));
+    assert_eq!(kept[0]["exclusions"], json!(["Frost", "Wrong <chemicals>"]));
+
+    let change = format!("/covers/{}", id(&kept[0]));
+    assert!(dealer.office.page(&own).await.text().contains(&format!("href=\"{change}\"")));
+    let shown = dealer.office.page(&change).await;
+    assert!(
+        shown.text().contains("name=\"claim-1-part\"") && shown.text().contains("value=\"2028-01-01\""),
+        "{shown:?}"
+    );
+    let claim = [("claim-1-part", "Blower"), ("claim-1-number", "RMA-7"), ("claim-1-credited_on", "2026-07-01")];
+    let claimed = work_pages::with(&fields, &[&claim[..], &[("claim-1-amount", "180,00")]].concat());
+    let bare = dealer.office.send_form(&change, &work_pages::with(&claimed, &[("claim-1-part", "")])).await;
+    assert!(bare.status() == 422 && bare.text().contains("href=\"#f-claim-1-part\""), "{bare:?}");
+    assert_eq!(dealer.office.send_form(&change, &claimed).await.header("location"), own);
+    assert_eq!(dealer.office.send_form(&change, &claimed).await.status(), 412, "somebody was faster");
+    let page = dealer.office.page(&own).await.plain();
+    assert!(page.contains("Claimed: Blower, number RMA-7, 180.00 EUR credited 1 Jul 2026."), "{page}");
+    assert!(dealer.office.page(&change).await.text().contains("name=\"claim-2-part\""));
+    for who in [&dealer.technician, &dealer.customer_viewer(bay.customer).await] {
+        assert_eq!((who.page(&change).await.status(), who.send_form(&form, &fields).await.status()), (403, 403));
+    }
+    assert_eq!(app.dealer("Elsewhere").await.office.page(&change).await.status(), 404);
 }

@@ -31,8 +31,8 @@ pub(super) struct Ahead {
     pub(super) calls: Vec<CallRow>,
     /// Whether there were more calls than are shown.
     pub(super) more_calls: bool,
-    /// Warranty cover, a line each.
-    pub(super) warranty: Vec<String>,
+    /// Warranty covers: the id of each, and in words.
+    pub(super) warranty: Vec<(Uuid, String)>,
 }
 
 /// Work that falls due.

@@ -8,12 +8,13 @@ use crate::db::service::{self, Filter, Kept};
 use crate::db::{DbError, Tx, component};
 use domain::ids::UnitId;
 use domain::service::cover::{Claim, Cover, GivenBy};
+use uuid::Uuid;
 
-/// The covers of a unit as far as the scope sees them, each in sentences.
+/// The covers of a unit as far as the scope sees them, each by its id and in sentences.
 ///
 /// # Errors
 /// When the database fails.
-pub(super) async fn of(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<String>, DbError> {
+pub(super) async fn of(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<(Uuid, String)>, DbError> {
     let filter = Filter { of: Of::of_unit(unit), ..Filter::default() };
     let covers = service::list::<Cover>(tx, &filter, &After::first(PAGE_MAX)).await?;
     if covers.is_empty() {
@@ -31,7 +32,7 @@ pub(super) async fn of(tx: &Tx<'_>, unit: UnitId) -> Result<Vec<String>, DbError
             },
             None => String::new(),
         };
-        said.push(cover(&kept, &handed_over, &part));
+        said.push((kept.stored.id, cover(&kept, &handed_over, &part)));
     }
     Ok(said)
 }

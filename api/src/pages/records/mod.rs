@@ -5,6 +5,7 @@ mod agreement_form;
 mod agreement_lines;
 mod agreements;
 mod chemicals;
+mod covers;
 mod customers;
 mod dips;
 mod item_prices;
@@ -45,6 +46,7 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(chemicals::routes)
         .configure(site_history::routes)
         .configure(dips::routes)
+        .configure(covers::routes)
         .configure(unit_parts::routes)
         .configure(unit_work::routes)
         .configure(items::routes)
