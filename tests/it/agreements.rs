@@ -182,6 +182,15 @@ async fn a_suppliers_cover_and_its_claims_are_the_dealers_alone() {
     let claimed = dealer.office.patch(&path(&supplied), "\"1\"", &claims).await;
     assert_eq!((claimed.status(), claimed.json()["claims"].clone()), (200, claims["claims"].clone()), "{claimed:?}");
     let person = dealer.customer_viewer(bay.customer).await;
+    let page = format!("/units/{}", bay.unit);
+    let (ours, theirs) = (dealer.technician.get(&page).await.plain(), person.get(&page).await.plain());
+    let customers = "The dealer\u{2019}s warranty: parts from 1 Jan 2026 up to 1 Jan 2028. It leaves out: Frost.";
+    assert!(ours.contains(customers) && theirs.contains(customers), "{ours} {theirs}");
+    assert!(
+        ours.contains("Claimed: Blower, number 7, sent back 1 Jun 2026, 180.00 EUR credited 1 Jul 2026."),
+        "{ours}"
+    );
+    assert!(!theirs.contains("supplier") && !theirs.contains("Claimed"), "the dealer's alone: {theirs}");
     assert_eq!(items(&person, COVERS).await, [given]);
     person.get(&path(&supplied)).await.refused(404, "not-found");
     assert_eq!(items(&dealer.technician, &format!("{COVERS}?unit_id={}", bay.unit)).await.len(), 2);

@@ -147,3 +147,63 @@ async fn customers_see_the_parts_that_served_them() {
     assert_eq!(seen(&of_quarry).await, [id(&ours), id(&later)], "the first part is still in");
     of_harbour.get(&format!("/v1/components/{}", id(&later))).await.refused(404, "not-found");
 }
+
+/// What the makers say of parts is written down on pages too, also of a unit that stands nowhere yet.
+#[tokio::test]
+async fn a_part_is_added_and_changed_on_pages() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let customer = dealer.customer("Harbour Haulage").await;
+    let (unit, kept) = (dealer.unit("W-1").await, dealer.unit("W-2").await);
+    dealer.place(unit, dealer.site(customer, "Quay").await, "2026-01-01T00:00:00Z").await;
+    let (own, form) = (format!("/units/{unit}"), format!("/units/{unit}/parts"));
+    assert!(dealer.technician.page(&own).await.text().contains(&format!("href=\"{form}/new\"")));
+    for unit in [unit, kept] {
+        let empty = dealer.technician.page(&format!("/units/{unit}/parts/new")).await;
+        assert!(empty.status() == 200 && empty.text().contains("name=\"rated_life\""), "{empty:?}");
+    }
+    let typed = |serial_number: &'static str, rated_life: &'static str, fitted_at: &'static str| {
+        [
+            ("key", "k-1"),
+            ("revision", "1"),
+            ("kind", "transfer_pump"),
+            ("serial_number", serial_number),
+            ("fitted_at", fitted_at),
+            ("duty", "on_demand"),
+            ("run_basis", "hours"),
+            ("rated_life", rated_life),
+            ("age_at_fitting", ""),
+            ("warranty_until", "2028-01-12"),
+        ]
+    };
+    let fitted = "2026-01-12T09:30";
+    for (wrong, field) in [(typed("P <7>", "-1", fitted), "rated_life"), (typed("P <7>", "12000", ""), "fitted_at")] {
+        let wrong = dealer.technician.send_form(&form, &wrong).await;
+        assert!(wrong.status() == 422 && wrong.text().contains(&format!("href=\"#f-{field}\"")), "{field}: {wrong:?}");
+        assert!(wrong.text().contains("P &#60;7&#62;"), "what was typed stays: {wrong:?}");
+    }
+    assert_eq!(items(&dealer.office, "/v1/components").await, [Value::Null; 0], "nothing half-done");
+    for _ in 0..2 {
+        let added = dealer.technician.send_form(&form, &typed("P <7>", "12000", fitted)).await;
+        assert_eq!((added.status(), added.header("location")), (303, own.as_str()), "{added:?}");
+    }
+    let parts = items(&dealer.office, "/v1/components").await;
+    assert_eq!(parts.len(), 1, "sent twice, kept once");
+    assert_eq!((&parts[0]["unit_id"], &parts[0]["rated_life"]), (&json!(unit), &json!(12000.0)));
+    assert_eq!((&parts[0]["fitted_at"], &parts[0]["age_at_fitting"]), (&json!("2026-01-12T08:30:00Z"), &json!(0.0)));
+
+    let change = format!("/parts/{}", id(&parts[0]));
+    assert!(dealer.technician.page(&own).await.text().contains(&format!("href=\"{change}\"")));
+    let shown = dealer.technician.page(&change).await;
+    assert!(shown.text().contains("value=\"2026-01-12T09:30\"") && shown.text().contains("P &#60;7&#62;"), "{shown:?}");
+    let changed = typed("P-8", "15000", fitted);
+    assert_eq!(dealer.technician.send_form(&change, &changed).await.header("location"), own);
+    assert_eq!(dealer.technician.send_form(&change, &changed).await.status(), 412, "somebody was faster");
+    let part = dealer.office.get(&format!("/v1{change}").replace("parts", "components")).await.json();
+    assert_eq!((&part["serial_number"], &part["rated_life"]), (&json!("P-8"), &json!(15000.0)));
+    let viewer = dealer.customer_viewer(customer).await;
+    assert!(!viewer.page(&own).await.shown().contains("/parts"), "a customer only reads");
+    assert_eq!((viewer.page(&change).await.status(), viewer.send_form(&form, &changed).await.status()), (403, 403));
+    let foreign = app.dealer("Elsewhere").await.technician;
+    assert_eq!((foreign.page(&change).await.status(), foreign.send_form(&form, &changed).await.status()), (404, 404));
+}

@@ -97,3 +97,47 @@ async fn a_handover_brings_readings_and_levels() {
     let differs = dealer.technician.post_at_with(&correct, "\"2\"", &correction(handover(1240.0, 950.0))).await;
     differs.refused_for(422, &[(&register("register"), "conflict")]);
 }
+
+/// Its site tells on a page which units stood there and what was read at both ends, to a customer what was theirs.
+#[tokio::test]
+async fn what_stood_at_a_site_is_on_its_page_with_what_was_read() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let customer = dealer.customer("Harbour Haulage").await;
+    let site = dealer.site(customer, "Quay").await;
+    let (gone, stands) = (dealer.unit("W-1").await, dealer.unit("W-2").await);
+    let meter = dealer.makeup_meter(&json!({ "unit_id": gone, "from": "2026-01-01T00:00:00Z" })).await;
+    let read = |register: f64, litres: f64| {
+        json!({ "registers": [{ "meter_id": id(&meter), "register": register }],
+        "levels": [{ "place": "Pit <1>", "volume_l": litres }] })
+    };
+    let came =
+        json!({ "site_id": site, "from": "2026-03-01T06:00:00Z", "terms": "loan", "at_start": read(100.0, 800.0) });
+    let placements = format!("/v1/units/{gone}/placements");
+    let placed = dealer.office.create(&placements, &came).await;
+    let went = json!({ "to": "2026-03-31T06:00:00Z", "at_end": read(400.0, 900.0) });
+    let ended = dealer.office.post_at_with(&format!("{placements}/{}/end", id(&placed)), "\"1\"", &went).await;
+    assert_eq!(ended.status(), 200, "{ended:?}");
+    let own = format!("/sites/{site}/placements");
+    let empty = dealer.site(customer, "Pit head").await;
+    assert!(dealer.office.page(&format!("/sites/{empty}/placements")).await.text().contains("None did yet."));
+    dealer.place(stands, site, "2026-04-01T06:00:00Z").await;
+    assert!(dealer.technician.page(&format!("/sites/{site}")).await.text().contains(&own));
+    for who in [&dealer.technician, &dealer.customer_viewer(customer).await] {
+        let page = who.page(&own).await.plain();
+        for words in [
+            "Serial number W-1",
+            "1 Mar 2026 to 31 Mar 2026",
+            "loan",
+            "Make-up: 100 L; Pit &#60;1&#62;: 800 L in it",
+            "Make-up: 400 L; Pit &#60;1&#62;: 900 L in it",
+            "since 1 Apr 2026",
+        ] {
+            assert!(page.contains(words), "{words}: {page}");
+        }
+        assert!(page.find("Serial number W-2") < page.find("Serial number W-1"), "the newest first: {page}");
+    }
+    let other = dealer.customer("Quarry Trucks").await;
+    assert_eq!(dealer.customer_viewer(other).await.page(&own).await.status(), 404);
+    assert_eq!(app.dealer("Elsewhere").await.office.page(&own).await.status(), 404);
+}

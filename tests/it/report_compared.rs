@@ -209,10 +209,17 @@ fn same_money(figures: &Value, facts: &[Fact]) {
 fn same_records(figures: &Value, facts: &[Fact]) {
     let of_unit = |unit: &Value| [number(&unit["fresh_used"]), number(&unit["recycled"]), unit["lost_h"].as_f64()];
     same(&of(facts, "units"), "units", all(&figures["units"]).flat_map(of_unit).flatten().collect());
-    let sampled = all(&figures["upkeep"]["samples"]).filter(|sample| sample["qualifier"].is_null());
-    let plain =
-        of(facts, "quality").into_iter().filter(|fact| !fact["value"].starts_with(['<', '>'])).collect::<Vec<_>>();
-    same(&plain, "quality", sampled.filter_map(|sample| sample["value"].as_f64()).collect());
+    let sample =
+        |one: &Value| format!("{}{}", one["qualifier"].as_str().unwrap_or_default(), one["value"].as_f64().unwrap());
+    let quality: Vec<String> = of(facts, "quality").iter().map(|fact| fact["value"].clone()).collect();
+    assert_eq!(quality, all(&figures["upkeep"]["samples"]).map(sample).collect::<Vec<_>>());
+    let used = all(&figures["upkeep"]["used"]).map(|one| one["quantity"].as_str().unwrap().parse().unwrap());
+    same(&of(facts, "consumables"), "consumables", used.collect());
+    same(&of(facts, "adjustments"), "adjustments", all(&figures["adjustments"]).filter_map(number).collect());
+    let moved = all(&figures["moved"]).filter_map(|one| one["litres"].as_f64());
+    same(&of(facts, "moved"), "moved", moved.collect());
+    let loads = |one: &Value| [one["loads_before"].as_f64(), one["loads"].as_f64(), amount(&one["saved"])];
+    same(&of(facts, "haulage"), "haulage", all(&figures["haulage"]).flat_map(loads).flatten().collect());
     let spans = all(&figures["readings"]["spans"]).flat_map(|span| all(&span["lines"]));
     let read = of(facts, "readings");
     if !read.is_empty() {

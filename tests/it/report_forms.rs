@@ -12,6 +12,7 @@ use base64::prelude::BASE64_STANDARD;
 use reqwest::Method;
 use serde_json::{Value, json};
 use std::fs;
+use std::path::Path;
 use uuid::Uuid;
 
 /// A PNG of one pixel (PNG specification, second edition, section 4).
@@ -155,6 +156,45 @@ async fn an_independent_checker_finds_the_pdf_accessible() {
         assert_eq!((&told["compliant"], &told["profile"]), (&json!(true), &json!("PDF_UA_1")), "{told}");
         let told = run("pdfinfo", &[&file]);
         assert!(close(&told).contains("Tagged:yes"), "{told}");
+    }
+}
+
+/// A page as poppler paints it, with 40 dots an inch: its width in dots, and their brightness row by row.
+fn painted(file: &Path) -> (usize, Vec<u8>) {
+    let bytes = fs::read(file).unwrap();
+    // PGM: P5, width, height and the brightest value, each parted from the next by one blank.
+    let parts: Vec<&[u8]> = bytes.splitn(5, u8::is_ascii_whitespace).collect();
+    let number = |part: &[u8]| std::str::from_utf8(part).unwrap().parse::<usize>().unwrap();
+    assert_eq!((parts[0], number(parts[1]) * number(parts[2])), (&b"P5"[..], parts[4].len()));
+    (number(parts[1]), parts[4].to_vec())
+}
+
+/// Every page has something on it, and no table, chart or long word runs into the margin: 10 mm at the sides,
+/// 5 mm above and below, where the sheets have 20 and more.
+#[tokio::test]
+async fn what_is_on_paper_stays_within_its_sheet() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (_, path) = full(&app, &dealer, 2000.0).await;
+    for query in ["", "?language=de"] {
+        let scratch = Scratch::new();
+        let pdf = accepting(&dealer.office, &format!("{path}{query}"), "application/pdf").await;
+        let file = format!("{}/report.pdf", scratch.path());
+        fs::write(&file, pdf.bytes()).unwrap();
+        run("pdftoppm", &["-r", "40", "-gray", &file, &format!("{}/page", scratch.path())]);
+        let pages = fs::read_dir(scratch.path()).unwrap().map(|entry| entry.unwrap().path());
+        let pages: Vec<_> = pages.filter(|path| path.extension().is_some_and(|ending| ending == "pgm")).collect();
+        assert!(pages.len() >= 2, "{pages:?}");
+        for page in pages {
+            let (width, dots) = painted(&page);
+            let height = dots.len() / width;
+            let dark = dots.iter().enumerate().filter(|(_, brightness)| **brightness < 200).map(|(n, _)| n);
+            let dark: Vec<(usize, usize)> = dark.map(|n| (n % width, n / width)).collect();
+            assert!(dark.len() > 100, "{page:?} is empty");
+            let outside = |(x, y): &&(usize, usize)| *x < 15 || *x >= width - 15 || *y < 7 || *y >= height - 7;
+            let outside: Vec<_> = dark.iter().filter(outside).take(5).collect();
+            assert!(outside.is_empty(), "{page:?}, {width} by {height}: {outside:?}");
+        }
     }
 }
 
@@ -389,6 +429,9 @@ async fn consumables_are_named_where_they_are_sold() {
         let dip = json!({ "item_id": item, "at": at, "open": open, "sealed": "0", "unit": "l" });
         office.create(&format!("/v1/sites/{site}/dips"), &dip).await;
     }
+    let below = json!({ "at": "2026-02-10T10:00:00Z", "point": "outlet", "what": "turbidity", "qualifier": "<",
+        "value": 5.0, "unit": "ntu" });
+    office.create(&format!("/v1/units/{}/samples", only_unit(&dealer).await), &below).await;
     daily(&dealer, &plant.meter, 400.0).await;
     night(&app, &dealer, "2026-03-03T03:00:00Z").await;
     let path = report(office, "2026-02").await;
@@ -397,6 +440,7 @@ async fn consumables_are_named_where_they_are_sold() {
     let (facts, pdf) = compared(&customer, &path).await;
     let used: Vec<_> = of(&facts, "consumables").iter().map(|fact| (&*fact["name"], &*fact["value"])).collect();
     assert_eq!(used, [("Clearflow", "20"), ("Acid", "7")]);
+    assert_eq!(of(&facts, "quality")[0]["value"], "<5", "less than what could be told");
     assert!(!pdf.contains("Drum 7") && !customer.get(&path).await.shown().contains("Drum 7"), "{pdf}");
 }
 

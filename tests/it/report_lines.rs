@@ -2,7 +2,8 @@
 
 use crate::conventions::items;
 use crate::costs::{Bay, MARCH, investment};
-use crate::support::{Dealer, TestApp, id};
+use crate::report_compared::{compared, of};
+use crate::support::{Client, Dealer, TestApp, id};
 use chrono::Utc;
 use serde_json::{Value, json};
 use uuid::Uuid;
@@ -51,8 +52,9 @@ async fn volume_events_hauling_and_payback_stand_in_the_report() {
     let reports =
         items(&dealer.office, &format!("/v1/savings-reports?month=2026-03&customer_id={}", bay.customer)).await;
     let viewer = dealer.customer_viewer(bay.customer).await;
-    let report = viewer.get(&format!("/v1/savings-reports/{}", id(&reports[0]))).await.json();
-    let figures = &report["figures"];
+    let path = format!("/v1/savings-reports/{}", id(&reports[0]));
+    in_four_forms(&viewer, &path).await;
+    let figures = viewer.get(&path).await.json()["figures"].clone();
     let moved: Vec<Value> = figures["moved"].as_array().unwrap().iter().map(|one| one["kind"].clone()).collect();
     assert_eq!(moved, ["hauled", "drain", "refill"], "in order, of the month alone");
     let haulage = &figures["haulage"][0];
@@ -78,6 +80,12 @@ async fn volume_events_hauling_and_payback_stand_in_the_report() {
     for said in ["Filled, drained and hauled", "Hauling avoided", "Whether it pays", "186.65 EUR", "as no saving"] {
         assert!(page.plain().contains(said), "{said}");
     }
+}
+
+/// All forms tell of the same fills, drains and loads, and of the same hauling.
+async fn in_four_forms(viewer: &Client, path: &str) {
+    let (facts, _) = compared(viewer, path).await;
+    assert_eq!((of(&facts, "moved").len(), of(&facts, "haulage").len()), (3, 3), "{facts:?}");
 }
 
 /// The months after it, made in the same night, stand on it; of them nothing is known.

@@ -2,6 +2,7 @@
 
 use crate::conventions::items;
 use crate::readings::Plant;
+use crate::report_compared::{compared, of};
 use crate::report_life::{figure, issue, night, report, rule, send};
 use crate::support::{Dealer, TestApp};
 use serde_json::{Value, json};
@@ -43,6 +44,8 @@ async fn a_late_reading_within_the_tolerance_is_carried_once() {
     let carried = [("2026-01".to_owned(), 2_240.0, line)];
     let draft = dealer.office.get(&february).await;
     assert_eq!(adjustments(&draft.json()), carried);
+    let (facts, _) = compared(&dealer.office, &february).await;
+    assert_eq!(of(&facts, "adjustments").len(), 1, "{facts:?}");
     assert_eq!(fresh(&dealer.office.get(&january).await.json()), 29_000.0);
     dealer.office.get(&format!("{january}/proposal")).await.refused(404, "not-found");
     night(&app, &dealer, "2026-02-04T03:00:00Z").await;

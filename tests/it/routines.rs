@@ -307,3 +307,74 @@ async fn a_due_is_noted_as_done_on_its_page() {
     assert_eq!(typed(&app.dealer("Elsewhere").await.owner, &made, &whole).await.status(), 404);
     assert_eq!(dealer.office.get("/due/nothing").await.status(), 404);
 }
+
+/// What recurs at a unit is said on pages too: how often, what to do and heed, who does it.
+#[tokio::test]
+async fn recurring_work_is_added_changed_and_retired_on_its_pages() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (unit, _, customer) = standing(&dealer, "W-1").await;
+    let (own, form) = (format!("/units/{unit}"), format!("/units/{unit}/routines"));
+    assert!(dealer.office.page(&own).await.text().contains(&format!("href=\"{form}/new\"")));
+    let empty = dealer.office.page(&format!("{form}/new")).await;
+    assert!(empty.status() == 200 && empty.text().contains("name=\"yearly_on\""), "{empty:?}");
+    let (from, ann) = (day_ago(10), account(&dealer.technician).await.to_string());
+    let typed = |days: &'static str, yearly_on: &'static str| {
+        [
+            ("key", "k-1"),
+            ("revision", "1"),
+            ("name", "Renew <the> tube"),
+            ("days", days),
+            ("yearly_on", yearly_on),
+            ("rests", "yes"),
+            ("counts_from", from.as_str()),
+            ("checklist", "Flush the line\n\n Renew it "),
+            ("cautions-lock_out", "yes"),
+            ("certificate", "backflow_test"),
+            ("technician_id", ann.as_str()),
+        ]
+    };
+    for (wrong, field) in [(typed("", ""), "days"), (typed("0", ""), "days"), (typed("", "02-30"), "yearly_on")] {
+        let wrong = dealer.office.send_form(&form, &wrong).await;
+        assert!(wrong.status() == 422 && wrong.text().contains(&format!("href=\"#f-{field}\"")), "{field}: {wrong:?}");
+        assert!(wrong.text().contains("Renew &#60;the&#62; tube"), "what was typed stays: {wrong:?}");
+    }
+    assert_eq!(items(&dealer.office, "/v1/routines").await, [Value::Null; 0], "nothing half-done");
+    for _ in 0..2 {
+        let added = dealer.office.send_form(&form, &typed("90", "10-15")).await;
+        assert_eq!((added.status(), added.header("location")), (303, own.as_str()), "{added:?}");
+    }
+    let made = items(&dealer.office, "/v1/routines").await;
+    assert_eq!(made.len(), 1, "sent twice, kept once");
+    let made = &made[0];
+    assert_eq!((&made["every"]["days"], &made["every"]["yearly_on"]), (&json!(90), &json!("10-15")));
+    assert_eq!((&made["checklist"], &made["cautions"]), (&json!(["Flush the line", "Renew it"]), &json!(["lock_out"])));
+    assert_eq!((&made["rests"], &made["certificate"]), (&json!(true), &json!("backflow_test")));
+    assert_eq!((&made["technician_id"], &made["counts_from"]), (&json!(ann), &json!(from)));
+
+    let change = format!("/routines/{}", id(made));
+    assert!(dealer.office.page(&own).await.text().contains(&format!("href=\"{change}\"")));
+    let shown = dealer.office.page(&change).await;
+    for words in ["value=\"90\"", "value=\"10-15\"", "Flush the line\nRenew it"] {
+        assert!(shown.text().contains(words), "{words}: {shown:?}");
+    }
+    assert_eq!(dealer.office.send_form(&change, &typed("30", "")).await.header("location"), own);
+    assert_eq!(dealer.office.send_form(&change, &typed("30", "")).await.status(), 412, "somebody was faster");
+    let changed = dealer.office.get(&format!("/v1{change}")).await.json();
+    assert_eq!((&changed["every"]["days"], &changed["every"]["yearly_on"]), (&json!(30), &Value::Null));
+    assert!(!dealer.technician.page(&own).await.shown().contains("/routines/"), "the office plans");
+    for who in [&dealer.technician, &dealer.customer_viewer(customer).await] {
+        assert_eq!(
+            (who.page(&change).await.status(), who.send_form(&form, &typed("30", "")).await.status()),
+            (403, 403)
+        );
+    }
+    let foreign = app.dealer("Elsewhere").await.office;
+    assert_eq!(
+        (foreign.page(&change).await.status(), foreign.send_form(&form, &typed("1", "")).await.status()),
+        (404, 404)
+    );
+    let retired = dealer.office.send_form(&format!("{change}/retire"), &[("revision", "2")]).await;
+    assert_eq!((retired.status(), retired.header("location")), (303, own.as_str()), "{retired:?}");
+    assert_eq!(items(&dealer.office, "/v1/routines").await, [Value::Null; 0]);
+}

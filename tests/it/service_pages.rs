@@ -5,6 +5,7 @@ use crate::conventions::items;
 use crate::service_events::EVENTS;
 use crate::support::{Client, PASSWORD, TestApp, form_body, id};
 use crate::visits::{VISITS, account, visit};
+use chrono::{Duration, Utc};
 use reqwest::Method;
 use reqwest::header::{CONTENT_TYPE, COOKIE, ORIGIN};
 use serde_json::{Value, json};
@@ -51,6 +52,8 @@ async fn a_visit_is_recorded_with_one_form_or_not_at_all() {
             ("customer_note", "All well"),
             ("internal_note", "Gate code 7"),
             ("hours", "1,5"),
+            ("km", "42"),
+            ("signed_by", "The foreman"),
         ]
     };
     let wrong = dealer.technician.send_form(&path, &typed("19", "1204")).await;
@@ -62,11 +65,7 @@ async fn a_visit_is_recorded_with_one_form_or_not_at_all() {
     assert_eq!(counts().await, (0, 0, 0), "nothing half-done");
 
     let recorded = dealer.technician.send_form(&path, &typed("7,1", "1204")).await;
-    assert_eq!(
-        (recorded.status(), recorded.header("location")),
-        (303, &*format!("/units/{}", bay.unit)),
-        "{recorded:?}"
-    );
+    assert_eq!(recorded.header("location"), format!("/units/{}", bay.unit), "{recorded:?}");
     assert_eq!(dealer.technician.send_form(&path, &typed("7,1", "1204")).await.status(), 303);
     assert_eq!(counts().await, (1, 3, 1), "sent twice, kept once");
     let event = items(&dealer.office, EVENTS).await.remove(0);
@@ -78,6 +77,9 @@ async fn a_visit_is_recorded_with_one_form_or_not_at_all() {
     let part = dealer.office.get(&format!("/v1/components/{pump}")).await.json();
     assert_eq!(part["last_good_at"], event["at"], "ticked as seen in good order");
     assert_eq!((&event["at"], &event["lines"][0]["quantity"]), (&json!("2026-07-02T06:30:00Z"), &json!("1.5")));
+    let way = &event["lines"][1];
+    assert_eq!([&way["kind"], &way["quantity"], &way["unit"]], [&json!("travel"), &json!("42"), &json!("km")]);
+    assert_eq!(event["signature"]["name"], "The foreman");
     assert_eq!(items(&dealer.office, &readings).await[0]["register"], 1204.0);
     let person = dealer.customer_viewer(bay.customer).await;
     assert_eq!(person.get(&path).await.status(), 403);
@@ -118,6 +120,74 @@ async fn a_customer_calls_and_watches_on_a_page() {
     assert!(page.text().contains("Somebody is on it") && !page.text().contains("never listen"), "{page:?}");
     let stranger = dealer.customer_viewer(dealer.customer("Quarry Trucks").await).await;
     assert!(stranger.get("/call-outs").await.text().contains("No call-out is open"));
+}
+
+/// Why a call came about, who pays and what calls came to are said on pages too; causes and notes are the dealer's.
+#[tokio::test]
+async fn a_call_is_looked_into_and_summed_up_on_its_pages() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let called = Utc::now() - Duration::hours(5);
+    let back = (called + Duration::hours(3)).to_rfc3339();
+    let call =
+        json!({ "unit_id": bay.unit, "called_at": called.to_rfc3339(), "symptom": "No water", "bay": "washing" });
+    let call = dealer.office.create(CALLS, &call).await;
+    let path = format!("/call-outs/{}/findings", id(&call));
+    let said = |revision: &'static str, cause: &'static str| {
+        [
+            ("revision", revision),
+            ("bay", "stopped"),
+            ("cause", cause),
+            ("pays", "no"),
+            ("order_number", "PO-7"),
+            ("internal_note", "They never listen"),
+        ]
+    };
+    let person = dealer.customer_viewer(bay.customer).await;
+    assert!(!person.get("/call-outs").await.text().contains("/findings"), "the dealer's alone");
+    assert_eq!(person.send_form(&path, &said("1", "missed_service")).await.status(), 403);
+    let foreign = app.dealer("Elsewhere").await.technician;
+    assert_eq!(foreign.send_form(&path, &said("1", "missed_service")).await.status(), 404);
+    assert_eq!(dealer.technician.send_form(&path, &said("1", "bad_luck")).await.status(), 422);
+    let kept = dealer.technician.send_form(&path, &said("1", "missed_service")).await;
+    assert_eq!((kept.status(), kept.header("location")), (303, "/call-outs"), "{kept:?}");
+    assert_eq!(dealer.technician.send_form(&path, &said("1", "design")).await.status(), 412, "somebody was faster");
+    let stored = dealer.office.get(&format!("{CALLS}/{}", id(&call))).await.json();
+    assert_eq!(
+        [&stored["bay"], &stored["cause"], &stored["chargeable"], &stored["order_number"], &stored["internal_note"]],
+        [&json!("stopped"), &json!("missed_service"), &json!(false), &json!("PO-7"), &json!("They never listen")]
+    );
+    for (n, (step, at)) in
+        [("taken_up", (called + Duration::minutes(9)).to_rfc3339()), ("water_back", back)].into_iter().enumerate()
+    {
+        let steps = format!("{CALLS}/{}/steps", id(&call));
+        let taken = json!({ "step": step, "at": at });
+        dealer.technician.post_at_with(&steps, &format!("\"{}\"", n + 2), &taken).await.json();
+    }
+    let page = dealer.technician.get("/call-outs").await;
+    for words in
+        ["Cause: Not serviced when it was due.", "It is not charged.", "No treated water for 3.0\u{a0}h.", "PO-7"]
+    {
+        assert!(page.text().contains(words), "{words}: {page:?}");
+    }
+    let page = person.get("/call-outs").await;
+    assert!(page.text().contains("It is not charged.") && !page.text().contains("Not serviced"), "{page:?}");
+    assert!(!page.text().contains("never listen"), "{page:?}");
+
+    let site_alone = json!({ "site_id": bay.site, "symptom": "It stinks", "bay": "washing" });
+    dealer.office.create(CALLS, &site_alone).await;
+    for (by, name) in
+        [("customer", "Harbour Haulage"), ("unit", "calls that name no unit"), ("model", "units without a model")]
+    {
+        let sums = dealer.office.page(&format!("/call-outs/sums?by={by}")).await;
+        assert!(sums.text().contains(name) && sums.text().contains("3.0\u{a0}h"), "{by}: {sums:?}");
+    }
+    let linked = dealer.office.get("/call-outs").await;
+    assert!(linked.text().contains("/call-outs/sums"), "{linked:?}");
+    assert!(!dealer.technician.get("/call-outs").await.shown().contains("/call-outs/sums"), "the office's");
+    assert_eq!(dealer.technician.page("/call-outs/sums").await.status(), 403);
+    assert_eq!(person.page("/call-outs/sums").await.status(), 403);
 }
 
 /// A form on another site makes a browser send the cookie of ours, but names its own origin.
@@ -330,4 +400,51 @@ async fn a_units_page_shows_the_newest_and_says_that_there_is_more() {
         assert!(place(21) < place(20), "{what}: the newest first");
     }
     assert_eq!(text.matches("These are the newest").count(), 2, "{text}");
+}
+
+/// A site's products stand on a page of their own, where they change and end; its customer reads them.
+#[tokio::test]
+async fn what_a_site_washes_with_is_read_and_written_on_its_page() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let own = format!("/sites/{}/chemicals", bay.site);
+    assert!(dealer.office.page(&format!("/sites/{}", bay.site)).await.text().contains(&own));
+    assert!(dealer.technician.page(&own).await.text().contains("Nothing is written down."));
+    let form = dealer.technician.page(&format!("{own}/new")).await;
+    assert!(form.text().contains("name=\"standing\""), "{form:?}");
+    let product = |key: &'static str, from: &'static str, standing: &'static str| {
+        [("key", key), ("product", "Truck <foam>"), ("from", from), ("standing", standing)]
+    };
+    let wrong = dealer.technician.send_form(&own, &product("k-1", "2026-03-01", "so-so")).await;
+    assert!(wrong.status() == 422 && wrong.text().contains("Truck &#60;foam&#62;"), "what was typed stays: {wrong:?}");
+    for _ in 0..2 {
+        let sent = dealer.technician.send_form(&own, &product("k-1", "2026-03-01", "untested")).await;
+        assert_eq!((sent.status(), sent.header("location")), (303, own.as_str()), "{sent:?}");
+    }
+    assert_eq!(dealer.technician.send_form(&own, &product("k-2", "2026-04-01", "not_accepted")).await.status(), 303);
+    let early = dealer.technician.send_form(&own, &product("k-3", "2026-02-01", "accepted")).await;
+    assert_eq!(early.status(), 409, "{early:?}");
+    let kept = items(&dealer.office, &format!("/v1{own}").replace("chemicals", "wash-chemicals")).await;
+    assert_eq!((kept.len(), &kept[0]["to"], &kept[1]["to"]), (2, &json!("2026-04-01"), &Value::Null));
+    let person = dealer.customer_viewer(bay.customer).await;
+    let page = person.page(&own).await.plain();
+    let (now, before) = (page.find("it must not go into the loop"), page.find("nobody knows yet"));
+    assert!(now.is_some() && now < before && page.contains("Truck &#60;foam&#62;"), "{page}");
+    assert!(!page.contains("<form method=\"post\" action=\"/sites"), "a customer only reads: {page}");
+    assert_eq!(person.page(&format!("{own}/new")).await.status(), 403);
+
+    let end = format!("{own}/{}/end", id(&kept[1]));
+    assert_eq!(
+        dealer.technician.send_form(&end, &[("to", "2026-04-01")]).await.status(),
+        422,
+        "not before a day of it"
+    );
+    assert_eq!(dealer.technician.send_form(&end, &[("to", "2026-05-01")]).await.header("location"), own);
+    assert!(dealer.technician.page(&own).await.plain().contains("1 May 2026"));
+    let foreign = app.dealer("Elsewhere").await.technician;
+    assert_eq!(
+        (foreign.page(&own).await.status(), foreign.send_form(&end, &[("to", "2026-05-01")]).await.status()),
+        (404, 404)
+    );
 }

@@ -275,3 +275,100 @@ async fn a_part_that_is_kept_by_lot_is_taken_from_its_lot() {
         there.iter().map(|row| (row["lot"].as_str().unwrap(), row["quantity"].as_str().unwrap())).collect();
     assert!(left.contains(&("P-1", "2")) && left.contains(&("P-2", "1")), "{there:?}");
 }
+
+/// The water going wrong is noted down, read and ended on pages, and the customer reads it.
+#[tokio::test]
+async fn what_goes_wrong_with_the_water_is_noted_and_ended_on_pages() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let (unit, form) = (format!("/units/{}", bay.unit), format!("/units/{}/upset", bay.unit));
+    assert!(dealer.technician.get(&unit).await.text().contains(&form));
+    assert_eq!(dealer.technician.get(&form).await.status(), 200);
+    let begun = |began_at: &'static str| {
+        [("key", "k-1"), ("kind", "septic"), ("began_at", began_at), ("ended_at", ""), ("found", "Blower <stood>")]
+    };
+    let early = dealer.technician.send_form(&form, &begun("2025-12-01T08:00")).await;
+    assert!(early.status() == 422 && early.text().contains("the unit stood nowhere at that time"), "{early:?}");
+    assert!(early.text().contains("Blower &#60;stood&#62;"), "what was typed stays: {early:?}");
+    for _ in 0..2 {
+        let sent = dealer.technician.send_form(&form, &begun("2026-07-02T08:30")).await;
+        assert_eq!((sent.status(), sent.header("location")), (303, unit.as_str()), "{sent:?}");
+    }
+    let upsets = items(&dealer.office, "/v1/process-upsets").await;
+    assert_eq!(upsets.len(), 1, "sent twice, kept once");
+    assert_eq!(upsets[0]["began_at"], "2026-07-02T06:30:00Z", "by the clock of Vienna");
+    let change = format!("/upsets/{}", id(&upsets[0]));
+    let page = dealer.technician.get(&unit).await.plain();
+    for words in ["Septic: it smells", "it goes on", "Found: Blower &#60;stood&#62;", &change] {
+        assert!(page.contains(words), "{words}: {page}");
+    }
+    let shown = dealer.technician.get(&change).await;
+    assert!(shown.text().contains("value=\"2026-07-02T08:30\""), "{shown:?}");
+    let ended = |ended_at: &'static str, revision: &'static str| {
+        [
+            ("revision", revision),
+            ("kind", "septic"),
+            ("began_at", "2026-07-02T08:30"),
+            ("ended_at", ended_at),
+            ("done", "New blower"),
+        ]
+    };
+    let before = dealer.technician.send_form(&change, &ended("2026-07-02T08:00", "1")).await;
+    assert!(before.status() == 422 && before.text().contains("give an end after the beginning"), "{before:?}");
+    assert_eq!(dealer.technician.send_form(&change, &ended("2026-07-04T08:30", "1")).await.status(), 303);
+    assert_eq!(dealer.technician.send_form(&change, &ended("2026-07-05T08:30", "1")).await.status(), 412);
+    let person = dealer.customer_viewer(bay.customer).await;
+    let page = person.get(&unit).await.plain();
+    assert!(page.contains("Done: New blower") && page.contains("4 Jul 2026") && !page.contains("it goes on"), "{page}");
+    assert!(!page.contains("/upsets/"), "a customer only reads: {page}");
+    assert_eq!((person.get(&form).await.status(), person.get(&change).await.status()), (403, 403));
+    assert_eq!(app.dealer("Elsewhere").await.technician.get(&change).await.status(), 404);
+}
+
+/// What an event says of what was done stands on the page of its unit, what only the dealer is to know with it
+/// for the dealer alone.
+#[tokio::test]
+async fn a_units_page_tells_what_was_written_down_of_the_work() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let record = async |at: &str, kind: &str, details: Value| {
+        let mut event = crate::service_events::event(bay.unit, at, kind, &details);
+        event["lines"] = json!([{ "kind": "travel", "what": "Ann", "quantity": "42", "unit": "km" }]);
+        event["signature"] = json!({ "name": "The foreman", "at": at });
+        dealer.technician.create(EVENTS, &event).await
+    };
+    let hauled = json!({ "hauler": "Valley Tankers", "ticket": "M-20417", "waste_class": "Oily water", "volume_l": 4000.0,
+        "destination": "Works", "refill_l": 3800.0, "refill_metered": true, "keep_papers_years": 3 });
+    record("2026-03-02T08:00:00Z", "clean_out", hauled).await;
+    let set = json!({ "settings": [{ "setting": "stroke", "place": "Acid pump", "unit": "%", "found": 40.0, "left": 55.0 }] });
+    let set = record("2026-03-03T08:00:00Z", "adjustment", set).await;
+    let failed = json!({ "part": "Blower", "symptom": "bad_smell", "mode": "fails_to_start",
+        "mechanism": "electrical_fault", "cause": "outside" });
+    record("2026-03-04T08:00:00Z", "failure", failed).await;
+    let looked = json!({ "looked_at": [{ "what": "Floats", "found": "watch", "note": "Dry" }] });
+    record("2026-03-05T08:00:00Z", "inspection", looked).await;
+    let page = dealer.technician.get(&format!("/units/{}", bay.unit)).await.plain();
+    for words in [
+        "Valley Tankers took 4 000 L to Works: ticket M-20417, waste class as declared: Oily water.",
+        "Filled again with 3 800 L, through a meter.",
+        "Its papers are kept until 2 Mar 2029.",
+        "Acid pump, stroke of a dosing pump: 40 % as found, 55 % as left.",
+        "Why: frost, lightning, impact or supply.",
+        "Floats: to be watched (Dry).",
+        "Signed by The foreman, 2 Mar 2026, 09:00.",
+        "Travel: Ann, 42 km.",
+    ] {
+        assert!(page.contains(words), "{words}: {page}");
+    }
+    assert!(!page.contains("It was corrected"), "{page}");
+    let mut right = crate::service_events::event(bay.unit, "2026-03-03T08:00:00Z", "adjustment", &set["details"]);
+    right["details"]["settings"][0]["left"] = json!(60.0);
+    let correction = json!({ "reason": "Misread", "event": right });
+    let path = format!("{EVENTS}/{}/correct", id(&set));
+    assert_eq!(dealer.technician.post_at_with(&path, "\"1\"", &correction).await.status(), 200);
+    let page = dealer.customer_viewer(bay.customer).await.get(&format!("/units/{}", bay.unit)).await.plain();
+    assert!(page.contains("60 % as left") && page.contains("It was corrected: Misread"), "{page}");
+    assert!(!page.contains("42 km"), "what it took is the dealer's alone: {page}");
+}

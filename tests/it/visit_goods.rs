@@ -23,7 +23,7 @@ impl Work {
         let model = json!({ "name": "Loop", "rated_flow_l_per_h": 2000.0, "working_volume_l": 3500.0, "float_band_l": 300.0,
             "routines": [{ "name": "Clean the injector", "every": { "days": 90 } }],
             "kits": [{ "task": "Clean the injector", "item": "Coagulant", "quantity": "2", "unit": "l",
-                "item_id": store.item }] });
+                "substitutes": ["Clearflow", "Flocculant 12 %"], "item_id": store.item }] });
         let model = id(&dealer.office.create("/v1/unit-models", &model).await);
         let unit = json!({ "serial_number": "W-2", "label": "W-2", "model_id": model });
         let unit = id(&dealer.office.create("/v1/units", &unit).await);
@@ -136,7 +136,8 @@ async fn a_planned_visit_is_made_on_its_form_with_what_was_used_and_a_photo() {
     // From the work that is due another is planned, and its goods are kept.
     let plan = dealer.technician.get(&format!("/week?routine={}", work.routine)).await;
     let warehouse = work.store.warehouse.to_string();
-    for words in ["value=\"Clean the injector\"", &warehouse, "Its recurring work: Clean the injector"] {
+    let takes = "Its recurring work: Clean the injector. It takes along: 2\u{a0}L Coagulant, else Clearflow or Flocculant 12 %.";
+    for words in ["value=\"Clean the injector\"", &warehouse, takes] {
         assert!(plan.text().contains(words), "{words}: {plan:?}");
     }
     let (unit, routine) = (work.bay.unit.to_string(), work.routine.to_string());

@@ -186,3 +186,35 @@ async fn a_feed_is_read_by_another_program_until_it_is_revoked() {
     app.anyone().get(&path).await.refused(404, "not-found");
     app.anyone().get("/calendar/x.ics").await.refused(404, "not-found");
 }
+
+/// The address is shown once, on the page that made it; revoked there, it shows nothing more.
+#[tokio::test]
+async fn an_address_for_a_calendar_is_made_and_revoked_on_its_page() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let ann = account(&dealer.technician).await;
+    let planned = visit(&bay, Utc::now().date_naive() + Days::new(7), None, ann);
+    let planned = dealer.office.create(VISITS, &planned).await;
+    let own = "/week/calendar";
+    assert!(dealer.technician.get("/week").await.text().contains(own));
+    assert!(dealer.technician.get(own).await.text().contains("No address can be read"));
+    let made = dealer.technician.send_form(own, &[]).await;
+    assert_eq!(made.status(), 201, "{made:?}");
+    let secret = made.text().split(".ics").next().unwrap().rsplit('/').next().unwrap().to_owned();
+    let feed = format!("/calendar/{secret}.ics");
+    let read = understood(app.anyone().get(&feed).await.text());
+    assert_eq!(read["events"][0]["uid"], format!("{}@weirbook", id(&planned)));
+
+    let page = dealer.technician.get(own).await;
+    assert!(!page.shown().contains(&secret), "the secret is shown once");
+    let revoke =
+        page.text().split("action=\"").find(|part| part.contains("/revoke")).unwrap().split('"').next().unwrap();
+    assert_eq!(dealer.owner.send_form(revoke, &[]).await.status(), 404, "each revokes their own");
+    assert_eq!(app.anyone().get(&feed).await.status(), 200);
+    assert_eq!(dealer.technician.send_form(revoke, &[]).await.header("location"), own);
+    app.anyone().get(&feed).await.refused(404, "not-found");
+    assert!(dealer.technician.get(own).await.text().contains("No address can be read"));
+    let viewer = dealer.customer_viewer(bay.customer).await;
+    assert_eq!((viewer.page(own).await.status(), viewer.send_form(own, &[]).await.status()), (403, 403));
+}

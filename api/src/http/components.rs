@@ -93,7 +93,11 @@ pub struct ComponentInput {
 }
 
 impl ComponentInput {
-    fn parse(&self) -> Result<Component, Faults> {
+    /// The component.
+    ///
+    /// # Errors
+    /// Every fault found.
+    pub(crate) fn parse(&self) -> Result<Component, Faults> {
         let mut faults = Faults::default();
         let component = Component {
             unit_id: UnitId(self.unit_id),

@@ -77,7 +77,11 @@ pub struct RoutineInput {
 }
 
 impl RoutineInput {
-    fn parse(&self) -> Result<Routine, Faults> {
+    /// The routine.
+    ///
+    /// # Errors
+    /// Every fault found.
+    pub(crate) fn parse(&self) -> Result<Routine, Faults> {
         let plan = PlanInput {
             name: self.name.clone(),
             every: self.every.clone(),

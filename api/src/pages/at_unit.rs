@@ -1,4 +1,4 @@
-//! What the forms at a unit have in common: when it was, registers, samples, photos, hours of work.
+//! What the forms at a unit have in common: when it was, registers, samples, photos, hours of work and the way.
 
 use super::form::{self, LOCAL, Typed, field, number};
 use super::sent::Sent;
@@ -18,7 +18,7 @@ use domain::measures::gauge::{Gauge, GaugeUnit};
 use domain::measures::sample::{Qualifier, Quantity, SampleUnit};
 use domain::reading::Source;
 use domain::routine::caution::{AT_A_UNIT, Caution, heed};
-use domain::service::event::{Line, LineKind, LineUnit};
+use domain::service::event::{Line, LineKind, LineUnit, Signature};
 use domain::service::measured::{GaugeSeen, SampleTaken};
 use rust_decimal::Decimal;
 use rust_decimal::prelude::FromPrimitive;
@@ -259,20 +259,30 @@ pub(super) fn not_taken(ground: &Ground, rejected: &[Rejected]) -> Result<(), Fa
     faults.or(())
 }
 
-/// Hours of work as a line of a service event.
-pub(super) fn labour(faults: &mut Faults, typed: &Typed, what: &str) -> Option<Line> {
-    let quantity = number(faults, typed, "hours").and_then(Decimal::from_f64)?;
-    Some(Line {
-        kind: LineKind::Labour,
-        what: what.to_owned(),
-        item_id: None,
-        quantity,
-        unit: LineUnit::Hours,
-        payer: None,
-        from_place_id: None,
-        lot_id: None,
-        overdraw_reason: None,
-    })
+/// Hours of work and the way as lines of a service event.
+pub(super) fn effort(faults: &mut Faults, typed: &Typed, what: &str) -> Vec<Line> {
+    let all = [("hours", LineKind::Labour, LineUnit::Hours), ("km", LineKind::Travel, LineUnit::Kilometres)];
+    let mut lines = Vec::new();
+    for (name, kind, unit) in all {
+        let Some(quantity) = number(faults, typed, name).and_then(Decimal::from_f64) else { continue };
+        lines.push(Line {
+            kind,
+            what: what.to_owned(),
+            item_id: None,
+            quantity,
+            unit,
+            payer: None,
+            from_place_id: None,
+            lot_id: None,
+            overdraw_reason: None,
+        });
+    }
+    lines
+}
+
+/// The customer's signature, given by its name while the form is sent.
+pub(super) fn signature(typed: &Typed, now: DateTime<Utc>) -> Option<Signature> {
+    field(typed, "signed_by").map(|name| Signature { name: name.to_owned(), at: now })
 }
 
 /// Photos that were sent along, and whether the customer may see them.

@@ -1,5 +1,6 @@
 //! `/call-outs`: the open ones first, and a form to open one.
 
+use super::call_findings::Findings;
 use super::fault::Fault;
 use super::form::{self, Typed, field};
 use super::visitor::{Sender, Visitor};
@@ -37,6 +38,8 @@ struct Page {
     key: String,
     symptom: String,
     dealer: bool,
+    /// Whether the visitor is led to what they came to.
+    sums: bool,
     units: Vec<Choice>,
     /// By name and in words, and whether it was chosen.
     bays: Vec<(&'static str, &'static str, bool)>,
@@ -60,7 +63,7 @@ impl Choice {
 }
 
 /// What a bay may do meanwhile, in the words of the form.
-const BAYS: [(Bay, &str); 3] =
+pub(super) const BAYS: [(Bay, &str); 3] =
     [(Bay::Washing, "washes on"), (Bay::OnTownWater, "washes with town water"), (Bay::Stopped, "stands")];
 
 /// A call-out as it is shown.
@@ -74,8 +77,13 @@ pub(super) struct CallRow {
     pub(super) progress: &'static str,
     pub(super) response: String,
     repeat: bool,
+    /// How long there was no treated water, and who pays, as far as that is decided; both may be empty.
+    without: String,
+    charged: &'static str,
     /// What comes next: the step's name, and the words of its button.
     next: Vec<(&'static str, &'static str)>,
+    /// What is said of it, for the dealer's people on their own page alone.
+    findings: Option<Findings>,
 }
 
 #[get("/call-outs")]
@@ -123,7 +131,7 @@ pub(super) async fn take_step(
     Ok(back())
 }
 
-fn back() -> HttpResponse {
+pub(super) fn back() -> HttpResponse {
     HttpResponse::SeeOther().insert_header((header::LOCATION, "/call-outs")).finish()
 }
 
@@ -144,7 +152,7 @@ async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults:
         let open = Filter { open: true, ..Filter::default() };
         let open = rows(tx, &call_out::list(tx, &open, &After::first(ROWS_MOST)).await?, dealer).await?;
         let settled = call_out::settled(tx, tx.now() - Duration::days(DAYS_BACK), ROWS_MOST).await?;
-        Ok((choices(tx, typed).await?, open, rows(tx, &settled, false).await?))
+        Ok((choices(tx, typed).await?, open, rows(tx, &settled, dealer).await?))
     };
     let (units, open, settled) = db.read(caller.scope(), caller.now(), known).await?;
     let most = usize::try_from(ROWS_MOST).unwrap_or(usize::MAX);
@@ -157,7 +165,8 @@ async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults:
     let symptom = field(typed, "symptom").unwrap_or_default().to_owned();
     let bay = |(bay, says): (Bay, &'static str)| (bay.as_str(), says, field(typed, "bay") == Some(bay.as_str()));
     let bays = BAYS.map(bay).into();
-    Ok(Page { lead, faults, key: form::key(), symptom, dealer, units, bays, open, settled })
+    let sums = perm::SumCallOuts::ROLES.contains(&caller.role());
+    Ok(Page { lead, faults, key: form::key(), symptom, dealer, sums, units, bays, open, settled })
 }
 
 /// The units that stand somewhere now, as far as the scope reaches.
@@ -224,6 +233,13 @@ impl CallRow {
             },
             response: response(call, zone, now),
             repeat: known.repeat,
+            without: without(call, now),
+            charged: match call.chargeable {
+                Some(true) => "It is charged.",
+                Some(false) => "It is not charged.",
+                None => "",
+            },
+            findings: dealer.then(|| Findings::of(known)),
             next: if dealer { next(call.progress()) } else { Vec::new() },
         }
     }
@@ -238,6 +254,14 @@ fn next(progress: Progress) -> Vec<(&'static str, &'static str)> {
         Progress::WashingAgain => vec![step(Step::Settled, "Settled")],
         Progress::Settled => Vec::new(),
     }
+}
+
+fn without(call: &CallOut, now: DateTime<Utc>) -> String {
+    if call.bay == Bay::Washing {
+        return String::new();
+    }
+    let so_far = if call.at(Step::WaterBack).is_some() { "" } else { " so far" };
+    format!("No treated water for {:.1}\u{a0}h{so_far}.", call.hours_without(now))
 }
 
 fn response(call: &CallOut, zone: Tz, now: DateTime<Utc>) -> String {

@@ -25,7 +25,7 @@ use domain::ids::{MeterId, UnitId};
 use domain::placement::{Handover as Registers, LevelThen, RegisterThen};
 use domain::routine::caution::AT_A_HANDOVER;
 use domain::service::details::{Details, GunTest, HandoverDone, Setting, SettingKind};
-use domain::service::event::{ServiceEvent, Signature};
+use domain::service::event::ServiceEvent;
 use uuid::Uuid;
 
 /// Rows of guns and of settings that the form has.
@@ -51,6 +51,7 @@ struct Page {
     customer_note: String,
     internal_note: String,
     hours: String,
+    km: String,
 }
 
 /// The fields of one row, as they were typed.
@@ -73,7 +74,8 @@ struct SettingRow {
     kinds: Vec<(&'static str, &'static str, bool)>,
 }
 
-fn kind_words(kind: SettingKind) -> &'static str {
+/// What can be set, in the words of the form.
+pub(super) fn kind_words(kind: SettingKind) -> &'static str {
     match kind {
         SettingKind::SetPoint => "set point of a controller",
         SettingKind::Stroke => "stroke of a dosing pump",
@@ -140,6 +142,7 @@ async fn page<P: Permission>(
         customer_note: at_unit::again(typed, "customer_note"),
         internal_note: at_unit::again(typed, "internal_note"),
         hours: at_unit::again(typed, "hours"),
+        km: at_unit::again(typed, "km"),
     })
 }
 
@@ -191,8 +194,8 @@ fn read(
         details: Details::Handover(Box::new(done)),
         customer_note: field(&typed, "customer_note").map(str::to_owned),
         internal_note: field(&typed, "internal_note").map(str::to_owned),
-        signature: field(&typed, "signed_by").map(|name| Signature { name: name.to_owned(), at: now }),
-        lines: at_unit::labour(&mut faults, &typed, "Handover").into_iter().collect(),
+        signature: at_unit::signature(&typed, now),
+        lines: at_unit::effort(&mut faults, &typed, "Handover"),
         samples: Vec::new(),
         gauges: Vec::new(),
     };

@@ -4,11 +4,15 @@ mod account;
 mod asked;
 pub mod assets;
 mod at_unit;
+mod calendar;
 mod calibration;
+mod call_findings;
 mod call_outs;
+mod call_sums;
 mod customer_home;
 mod discharge;
 mod due;
+mod event_words;
 pub mod fault;
 mod figures;
 mod fleet;
@@ -43,6 +47,7 @@ mod statement;
 mod statement_look;
 mod stock;
 mod stock_count;
+mod stock_move;
 mod stock_orders;
 mod to_decide;
 mod today;
@@ -50,13 +55,19 @@ mod unit;
 mod unit_ahead;
 mod unit_history;
 mod unsubscribe;
+mod upsets;
+mod van_load;
 mod visit;
 mod visit_goods;
 mod visit_moves;
 mod visitor;
+mod warranty;
 mod week;
 mod week_work;
 mod words;
+mod work_kinds;
+mod work_rows;
+mod work_sheet;
 mod writing;
 
 use crate::auth::{Caller, Permission};
@@ -104,11 +115,18 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(replacement::record)
         .service(handover::empty)
         .service(handover::record)
+        .configure(upsets::routes)
+        .configure(work_sheet::routes)
         .service(call_outs::call_outs)
         .service(call_outs::call_us_out)
         .service(call_outs::take_step)
+        .service(call_findings::say)
+        .service(call_sums::show)
         .service(week::week)
         .service(week::plan)
+        .service(calendar::show)
+        .service(calendar::make)
+        .service(calendar::revoke)
         .service(visit_moves::move_visit)
         .service(visit_moves::call_off)
         .service(due::dues)
@@ -124,6 +142,8 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(unsubscribe::ask)
         .service(unsubscribe::no_more)
         .service(stock::stock)
+        .service(van_load::list)
+        .configure(stock_move::routes)
         .service(stock_count::form)
         .service(stock_count::counted)
         .service(to_decide::to_decide)

@@ -13,12 +13,14 @@ use domain::ids::{ComponentId, UnitId};
 use domain::report::display;
 use domain::template::catalogue::of_kind;
 use domain::zone::local_date;
+use uuid::Uuid;
 
 /// Parts that the page shows at most.
 const PARTS_MOST: i64 = 200;
 
 /// A part on the page.
 pub(super) struct Part {
+    pub(super) id: Uuid,
     pub(super) name: String,
     pub(super) plate: String,
     pub(super) fitted: String,
@@ -55,6 +57,7 @@ impl Part {
         let plate: Vec<&str> = [part.model.as_deref(), part.serial_number.as_deref()].into_iter().flatten().collect();
         let local = |at| words::day(local_date(zone, at));
         Self {
+            id: seen.part.id.0,
             name: name(part),
             plate: plate.join(", "),
             fitted: local(part.fitted_at),

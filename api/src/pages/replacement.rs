@@ -48,6 +48,7 @@ struct Page {
     customer_note: String,
     internal_note: String,
     hours: String,
+    km: String,
 }
 
 /// A lot at a place: both are chosen at once.
@@ -81,7 +82,7 @@ async fn known(tx: &Tx<'_>, id: UnitId) -> Result<Known, DbError> {
 }
 
 /// Why a part goes, in the words of the form.
-fn why_words(why: OutWhy) -> &'static str {
+pub(super) fn why_words(why: OutWhy) -> &'static str {
     match why {
         OutWhy::Failed => "it failed",
         OutWhy::WornOutFound => "it was found worn out",
@@ -164,6 +165,7 @@ async fn page<P: Permission>(
         customer_note: at_unit::again(typed, "customer_note"),
         internal_note: at_unit::again(typed, "internal_note"),
         hours: at_unit::again(typed, "hours"),
+        km: at_unit::again(typed, "km"),
     })
 }
 
@@ -205,7 +207,7 @@ fn read(id: UnitId, known: &Known, sent: &Sent, now: DateTime<Utc>) -> Result<(S
         faults.add("/part", "required", "choose the part that was replaced");
     }
     let why = faults.take("/why", OutWhy::parse(field(&typed, "why").unwrap_or_default()));
-    let mut lines: Vec<Line> = at_unit::labour(&mut faults, &typed, "Replacement").into_iter().collect();
+    let mut lines = at_unit::effort(&mut faults, &typed, "Replacement");
     lines.extend(from_stock(&mut faults, &typed, known));
     let replacement = Replacement {
         part: part.map_or_else(String::new, |seen| parts::Part::of(seen, known.ground.zone).name),

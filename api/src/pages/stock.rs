@@ -20,6 +20,7 @@ use chrono::NaiveDate;
 use chrono_tz::Tz;
 use domain::ids::PlaceId;
 use domain::stock::order::OrderWhy;
+use domain::stock::place::PlaceKind;
 use domain::zone::local_date;
 use rust_decimal::Decimal;
 use serde::Deserialize;
@@ -47,6 +48,8 @@ struct Page {
     rows: Vec<Row>,
     /// The place that is shown; none for all of them.
     place: Option<Uuid>,
+    /// Whether that is a van, which has a list of what it takes along.
+    is_van: bool,
     places: Vec<Place>,
 }
 
@@ -171,6 +174,7 @@ impl Page {
             unsupplied: unsupplied.iter().map(|due| format!("{}, for {}", due.item, due.place)).collect(),
             findings: foreseen.iter().filter_map(|row| use_finding(row, zone_of(row))).collect(),
             rows,
+            is_van: place.as_ref().is_some_and(|place| place.value.kind == PlaceKind::Van),
             place: place.map(|place| place.id.0),
             places: places.into_iter().map(|place| Place { id: place.id.0, name: place.value.name }).collect(),
         }

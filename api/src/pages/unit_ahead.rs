@@ -1,9 +1,9 @@
-//! What comes up at a unit: work that is due, parts likely to fail and why, call-outs. A part of the unit's
-//! page, as far as its visitor may see it.
+//! What comes up at a unit: work that is due, parts likely to fail and why, call-outs, and who pays under
+//! warranty. A part of the unit's page, as far as its visitor may see it.
 
 use super::call_outs::{CallRow, calls_of};
 use super::risk::{Part, kits_for};
-use super::words;
+use super::{warranty, words};
 use crate::auth::{Permission, Role, perm};
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::risk::view;
@@ -31,10 +31,13 @@ pub(super) struct Ahead {
     pub(super) calls: Vec<CallRow>,
     /// Whether there were more calls than are shown.
     pub(super) more_calls: bool,
+    /// Warranty covers: the id of each, and in words.
+    pub(super) warranty: Vec<(Uuid, String)>,
 }
 
 /// Work that falls due.
 pub(super) struct Work {
+    pub(super) id: Uuid,
     pub(super) name: String,
     pub(super) due: String,
     /// Its last certificate in words, and the address of the document.
@@ -49,6 +52,9 @@ impl Ahead {
     pub(super) async fn of(tx: &Tx<'_>, id: UnitId, zone: Tz, role: Role) -> Result<Self, DbError> {
         let (calls, more_calls) = calls_of(tx, id).await?;
         let mut ahead = Self { calls, more_calls, ..Self::default() };
+        if perm::ReadCovers::ROLES.contains(&role) {
+            ahead.warranty = warranty::of(tx, id).await?;
+        }
         if perm::ReadRoutines::ROLES.contains(&role) {
             ahead.work = Some(work(tx, id, zone).await?);
         }
@@ -74,6 +80,7 @@ async fn work(tx: &Tx<'_>, id: UnitId, zone: Tz) -> Result<Vec<Work>, DbError> {
     let today = local_date(zone, tx.now());
     let line = |kept: Kept| {
         Some(Work {
+            id: kept.routine.id.0,
             due: words::due(kept.due?.on, today),
             certificate: certificates.get(&kept.routine.id.0).and_then(told),
             name: kept.routine.value.plan.name,

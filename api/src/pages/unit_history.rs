@@ -1,6 +1,7 @@
-//! What was done at a unit, with the photos and documents behind it: a part of the unit's page.
+//! What was done at a unit, with the photos and documents behind it, and what went wrong with its water: a
+//! part of the unit's page.
 
-use super::words;
+use super::{event_words, upsets, words};
 use crate::db::file::{self, StoredFile};
 use crate::db::page::After;
 use crate::db::service::event::{self, Recorded};
@@ -9,7 +10,6 @@ use chrono::Days;
 use chrono_tz::Tz;
 use domain::file::{FileRecord, MediaType};
 use domain::ids::UnitId;
-use domain::service::details::Details;
 use uuid::Uuid;
 
 /// How far back events are shown.
@@ -23,6 +23,8 @@ pub(super) struct History {
     pub(super) done: Vec<Done>,
     /// Whether there is more of it than is shown.
     pub(super) more: bool,
+    /// What went wrong with its water.
+    pub(super) upsets: Vec<upsets::Row>,
 }
 
 /// Something that was done.
@@ -30,11 +32,13 @@ pub(super) struct Done {
     pub(super) at: String,
     pub(super) what: String,
     pub(super) notes: Vec<String>,
+    /// What else was written down of it.
+    pub(super) said: Vec<String>,
     /// What is behind it: an address, and in words.
     pub(super) files: Vec<(String, String)>,
 }
 
-/// What was done at a unit.
+/// What was done at a unit, and what went wrong with its water.
 ///
 /// # Errors
 /// When the database fails.
@@ -44,7 +48,8 @@ pub(super) async fn of(tx: &Tx<'_>, unit: UnitId, zone: Tz) -> Result<History, D
     let more = After::first(SHOWN_MOST).cut_off(&mut events);
     let ids: Vec<Uuid> = events.iter().map(|event| event.id).collect();
     let files = file::behind_all(tx, FileRecord::ServiceEvent, &ids).await?;
-    Ok(History { done: events.iter().map(|event| done(event, &files, zone)).collect(), more })
+    let upsets = upsets::of_unit(tx, unit, since, zone).await?;
+    Ok(History { done: events.iter().map(|event| done(event, &files, zone)).collect(), more, upsets })
 }
 
 fn done(event: &Recorded, files: &[(Uuid, StoredFile)], zone: Tz) -> Done {
@@ -52,25 +57,13 @@ fn done(event: &Recorded, files: &[(Uuid, StoredFile)], zone: Tz) -> Done {
     let notes = [&event.value.customer_note, &event.value.internal_note];
     Done {
         at: words::instant(zone, event.value.at),
-        what: what(&event.value.details),
+        what: event_words::title(&event.value.details),
         notes: notes.into_iter().flatten().cloned().collect(),
+        said: event_words::sentences(event, zone),
         files: own.map(|(_, file)| (format!("/v1/files/{}", file.hash), file_words(file.media))).collect(),
     }
 }
 
 fn file_words(media: MediaType) -> String {
     if media == MediaType::Pdf { "document" } else { "photo" }.to_owned()
-}
-
-fn what(details: &Details) -> String {
-    match details {
-        Details::Visit(_) => "Visit".to_owned(),
-        Details::CleanOut(_) => "Clean-out".to_owned(),
-        Details::Calibration(_) => "A probe was held against standards".to_owned(),
-        Details::Replacement(done) => format!("Replaced: {}", done.part),
-        Details::Adjustment(_) => "Settings were changed".to_owned(),
-        Details::Inspection(_) => "Looked over".to_owned(),
-        Details::Failure(failed) => format!("Failed: {}", failed.part),
-        Details::Handover(_) => "Handed over".to_owned(),
-    }
 }

@@ -44,6 +44,8 @@ struct Page {
     customer_note: String,
     internal_note: String,
     hours: String,
+    km: String,
+    signed_by: String,
     samples: Vec<MeasuredInput>,
     gauges: Vec<MeasuredInput>,
     meters: Vec<RegisterInput>,
@@ -154,6 +156,8 @@ async fn page<P: Permission>(
         customer_note: at_unit::again(typed, "customer_note"),
         internal_note: at_unit::again(typed, "internal_note"),
         hours: at_unit::again(typed, "hours"),
+        km: at_unit::again(typed, "km"),
+        signed_by: at_unit::again(typed, "signed_by"),
         samples: at_unit::sample_inputs(typed),
         gauges: at_unit::gauge_inputs(typed),
         parts: known.parts.iter().map(|part| seen_part(typed, part)).collect(),
@@ -250,7 +254,7 @@ async fn done(tx: &Tx<'_>, unit: UnitId, id: RoutineId, n: u32, on: NaiveDate) -
 fn read(id: UnitId, unit: &Known, sent: &Sent, now: DateTime<Utc>) -> Result<(Visit, Vec<Row>), Faults> {
     let (mut faults, typed) = (Faults::default(), sent.typed());
     let at = at_unit::instant(&mut faults, &typed, unit.ground.zone, now);
-    let mut lines: Vec<_> = at_unit::labour(&mut faults, &typed, "Visit").into_iter().collect();
+    let mut lines = at_unit::effort(&mut faults, &typed, "Visit");
     lines.extend(visit_goods::lines(&mut faults, &typed, &unit.goods));
     let event = ServiceEvent {
         unit_id: id,
@@ -259,7 +263,7 @@ fn read(id: UnitId, unit: &Known, sent: &Sent, now: DateTime<Utc>) -> Result<(Vi
         details: Details::Visit(details::Visit { purpose: Vec::new(), looked_at: seen_good(&typed, &unit.parts) }),
         customer_note: field(&typed, "customer_note").map(str::to_owned),
         internal_note: field(&typed, "internal_note").map(str::to_owned),
-        signature: None,
+        signature: at_unit::signature(&typed, now),
         lines,
         samples: at_unit::samples(&mut faults, &typed, at),
         gauges: at_unit::gauges(&mut faults, &typed, at),

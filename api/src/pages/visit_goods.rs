@@ -114,12 +114,6 @@ pub(super) fn lines(faults: &mut Faults, typed: &Typed, goods: &[Goods]) -> Vec<
 
 /// Who may pay, by name and in words, and whether it was chosen.
 pub(super) fn payers(typed: &Typed) -> Vec<(&'static str, &'static str, bool)> {
-    let words = |payer: Payer| match payer {
-        Payer::Included => "included in the agreement",
-        Payer::Billed => "billed to the customer",
-        Payer::Warranty => "warranty",
-        Payer::AlreadyPaid => "paid for already",
-    };
     let all = [Payer::Included, Payer::Billed, Payer::Warranty, Payer::AlreadyPaid];
-    all.map(|payer| (payer.as_str(), words(payer), field(typed, "payer") == Some(payer.as_str()))).into()
+    all.map(|payer| (payer.as_str(), words::payer(payer), field(typed, "payer") == Some(payer.as_str()))).into()
 }

@@ -24,7 +24,7 @@ use domain::routine::due::DueBy;
 use domain::service::agreement::Term;
 use domain::span::Span;
 use domain::spell::SpellState;
-use domain::stock::movement::DifferenceWhy;
+use domain::stock::movement::{DifferenceWhy, Payer};
 use domain::units::{Dimension, RegisterUnit};
 use domain::wear::age::AgeSource;
 use domain::zone::local_date;
@@ -318,6 +318,16 @@ pub(super) fn count_difference(why: DifferenceWhy) -> &'static str {
         DifferenceWhy::EarlierError => "an earlier line was wrong",
         DifferenceWhy::Opening => "the ledger begins with this count",
         DifferenceWhy::Unknown => "looked into, not found out",
+    }
+}
+
+/// Who pays for goods.
+pub(super) fn payer(payer: Payer) -> &'static str {
+    match payer {
+        Payer::Included => "included in the agreement",
+        Payer::Billed => "billed to the customer",
+        Payer::Warranty => "warranty",
+        Payer::AlreadyPaid => "paid for already",
     }
 }
 

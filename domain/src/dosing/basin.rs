@@ -164,9 +164,12 @@ mod tests {
         near(m3_per_m_d * M_PER_FT * 1000.0 / LITRES_PER_US_GALLON, 16_667.0, 0.5);
     }
 
-    /// Spellman, Science of Water, example 10.51: 1.88 MGD through 20 ft by 9 ft.
+    /// Spellman, Science of Water, example 10.51: 1.88 MGD, printed as 175 cubic feet a minute, through
+    /// 20 ft by 9 ft.
     #[test]
     fn speed_through_a_section_as_printed() {
+        let ft3_per_min = 1.88 * M3_PER_MG / super::super::feed::MIN_PER_D / M_PER_FT.powi(3);
+        near(ft3_per_min, 175.0, 0.5);
         near(through_m_per_min(1.88 * M3_PER_MG, 20.0 * 9.0 * M2_PER_FT2) / M_PER_FT, 0.97, 0.005);
     }
 

@@ -2,7 +2,7 @@
 
 use super::{Filter, Kept, Keys, Record, Row, agreement, create as keep, get, site_of, stood, update_at};
 use crate::db::page::After;
-use crate::db::schema::{call_out, call_out_internal, unit};
+use crate::db::schema::{call_out, call_out_internal, customer, unit, unit_model};
 use crate::db::stamp::Change;
 use crate::db::{DbError, Revision, Tx};
 use chrono::{DateTime, Utc};
@@ -232,6 +232,26 @@ pub(crate) async fn counted(
     let counted =
         |known: Known| Counted { key: key(&known.kept.keys), repeat: known.repeat, call: known.kept.stored.value };
     Ok(found.into_iter().map(counted).collect())
+}
+
+/// What the units, customers or models of a summary are called.
+///
+/// # Errors
+/// When the database fails.
+pub(crate) async fn called(tx: &Tx<'_>, by: By, ids: Vec<Uuid>) -> Result<HashMap<Uuid, String>, DbError> {
+    let mut conn = tx.conn();
+    let named: Vec<(Uuid, String)> = match by {
+        By::Unit => unit::table.filter(unit::id.eq_any(ids)).select((unit::id, unit::label)).load(&mut conn).await?,
+        By::Customer => {
+            let these = customer::table.filter(customer::id.eq_any(ids));
+            these.select((customer::id, customer::name)).load(&mut conn).await?
+        }
+        By::Model => {
+            let these = unit_model::table.filter(unit_model::id.eq_any(ids));
+            these.select((unit_model::id, unit_model::name)).load(&mut conn).await?
+        }
+    };
+    Ok(named.into_iter().collect())
 }
 
 /// Calls read at once for a summary.

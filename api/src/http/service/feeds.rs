@@ -56,17 +56,26 @@ fn hash(secret: &str) -> Vec<u8> {
     Sha256::digest(secret.as_bytes()).to_vec()
 }
 
+/// Makes a feed of the visits of whoever asks, and gives the path under which it is read: it is known
+/// here alone.
+///
+/// # Errors
+/// When the database fails.
+pub(crate) async fn make(db: &Db, scope: &Scope, now: DateTime<Utc>) -> Result<(Feed, String), DbError> {
+    let mut bytes = [0u8; 32];
+    rand::rng().fill_bytes(&mut bytes);
+    let secret = URL_SAFE_NO_PAD.encode(bytes);
+    let feed = db.add_feed(scope, &hash(&secret), now).await?;
+    Ok((feed, format!("/calendar/{secret}.ics")))
+}
+
 /// Make a calendar feed of one's own visits
 #[utoipa::path(tag = "visits",
     responses((status = 201, description = "The feed, with its secret address", body = CalendarFeed), Problems))]
 #[post("/calendar-feeds")]
 async fn create_calendar_feed(caller: Caller<perm::WriteVisits>, db: Data<Db>) -> Result<HttpResponse, Problem> {
-    let mut bytes = [0u8; 32];
-    rand::rng().fill_bytes(&mut bytes);
-    let secret = URL_SAFE_NO_PAD.encode(bytes);
-    let feed = db.add_feed(caller.scope(), &hash(&secret), caller.now()).await?;
-    let shown = CalendarFeed::of(feed, Some(format!("/calendar/{secret}.ics")));
-    Ok(HttpResponse::build(StatusCode::CREATED).json(shown))
+    let (feed, path) = make(&db, caller.scope(), caller.now()).await?;
+    Ok(HttpResponse::build(StatusCode::CREATED).json(CalendarFeed::of(feed, Some(path))))
 }
 
 /// List one's own calendar feeds

@@ -189,7 +189,11 @@ fn one() -> u32 {
 }
 
 impl ConsumableInput {
-    fn parse(&self) -> Result<Named, Faults> {
+    /// The item, with its supplier's name.
+    ///
+    /// # Errors
+    /// Every fault found.
+    pub(crate) fn parse(&self) -> Result<Named, Faults> {
         let mut faults = Faults::default();
         let unit = faults.take_or("/unit", StockUnit::parse(&self.unit), StockUnit::Piece);
         let hazard = faults.take_or("/hazard", HazardGroup::parse(&self.hazard), HazardGroup::Harmless);

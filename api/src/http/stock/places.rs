@@ -45,7 +45,11 @@ pub struct PlaceInput {
 }
 
 impl PlaceInput {
-    fn parse(&self) -> Result<Place, Faults> {
+    /// The place.
+    ///
+    /// # Errors
+    /// Every fault found.
+    pub(crate) fn parse(&self) -> Result<Place, Faults> {
         let mut faults = Faults::default();
         let kind = match (self.kind.as_str(), self.site_id) {
             ("warehouse", None) => PlaceKind::Warehouse,

@@ -58,7 +58,11 @@ pub struct PerUnit {
 }
 
 impl ItemPriceInput {
-    fn parse(&self, item_id: ItemId) -> Result<Price, Faults> {
+    /// The price.
+    ///
+    /// # Errors
+    /// Every fault found.
+    pub(crate) fn parse(&self, item_id: ItemId) -> Result<Price, Faults> {
         let mut faults = Faults::default();
         let kind = faults.take_or("/kind", PriceKind::parse(&self.kind), PriceKind::Purchase);
         let currency = faults.take("/per_unit/currency", Currency::parse(&self.per_unit.currency));

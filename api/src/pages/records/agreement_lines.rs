@@ -9,16 +9,29 @@ use crate::db::{DbError, Tx, dealer};
 use chrono::NaiveDate;
 use domain::ids::CustomerId;
 use domain::service::agreement::{Agreement, PriceFor, Term};
+use uuid::Uuid;
 
-/// The agreements of a customer, each in a line; none for a role that may not see them.
-pub(super) async fn of(tx: &Tx<'_>, customer: CustomerId, role: Role) -> Result<Vec<String>, DbError> {
+/// The agreements of a customer, as its page shows them.
+#[derive(Default)]
+pub(super) struct Agreements {
+    /// Each in a line, with its address for whoever may change it.
+    pub(super) lines: Vec<(Option<String>, String)>,
+    /// Whether the visitor may add one.
+    pub(super) may_add: bool,
+}
+
+/// The agreements of a customer; none for a role that may not see them.
+pub(super) async fn of(tx: &Tx<'_>, customer: CustomerId, role: Role) -> Result<Agreements, DbError> {
     if !perm::ReadAgreements::ROLES.contains(&role) {
-        return Ok(Vec::new());
+        return Ok(Agreements::default());
     }
     let filter = Filter { of: Of::of_customer(customer), ..Filter::default() };
     let agreements = service::list::<Agreement>(tx, &filter, &After::first(PAGE_MAX)).await?;
     let today = dealer::today(tx).await?;
-    Ok(agreements.iter().map(|kept| line(&kept.stored.value, today)).collect())
+    let may_add = perm::WriteAgreements::ROLES.contains(&role);
+    let address = |id: Uuid| may_add.then(|| format!("/agreements/{id}"));
+    let lines = agreements.iter().map(|kept| (address(kept.stored.id), line(&kept.stored.value, today)));
+    Ok(Agreements { lines: lines.collect(), may_add })
 }
 
 fn line(agreement: &Agreement, today: NaiveDate) -> String {

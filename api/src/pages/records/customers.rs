@@ -6,7 +6,7 @@ use super::super::html_for;
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::writing::{self, Retired, Written};
-use super::agreement_lines;
+use super::agreement_lines::{self, Agreements};
 use super::recipients::{self, Reader};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::customer::Extent;
@@ -103,7 +103,7 @@ struct Page {
     reports: bool,
     /// Who gets its reports by mail; none for whoever may not see that.
     readers: Option<Vec<Reader>>,
-    agreements: Vec<String>,
+    agreements: Agreements,
     by_mail: bool,
 }
 

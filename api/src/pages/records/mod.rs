@@ -1,15 +1,26 @@
 //! Records that a dealer's people write down: customers, sites, unit models, units, meters. Each is a list
 //! or a page of its own, and a sheet by which it is added, changed and retired.
 
+mod agreement_form;
 mod agreement_lines;
+mod agreements;
+mod chemicals;
+mod covers;
 mod customers;
+mod dips;
+mod item_prices;
+mod items;
 mod meter_changes;
 mod meter_place;
 mod meters;
 mod models;
+mod places;
 mod recipients;
+mod site_history;
 mod sites;
 mod unit_changes;
+mod unit_parts;
+mod unit_work;
 mod units;
 
 use super::sheet::Spec;
@@ -31,6 +42,16 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(unit_changes::routes)
         .configure(meters::routes)
         .configure(meter_changes::routes)
+        .configure(agreements::routes)
+        .configure(chemicals::routes)
+        .configure(site_history::routes)
+        .configure(dips::routes)
+        .configure(covers::routes)
+        .configure(unit_parts::routes)
+        .configure(unit_work::routes)
+        .configure(items::routes)
+        .configure(item_prices::routes)
+        .configure(places::routes)
         .configure(recipients::routes);
 }
 

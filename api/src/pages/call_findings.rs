@@ -1,0 +1,91 @@
+//! What the dealer's people say of a call-out: what the bay did meanwhile, why it came about, who pays, and
+//! words of their own. A part of the page of call-outs.
+
+use super::call_outs::{BAYS, back};
+use super::fault::Fault;
+use super::form::{Typed, field};
+use super::sheet;
+use super::visitor::Sender;
+use crate::auth::perm;
+use crate::db::service::call_out::{self, Known};
+use crate::db::{Db, Tx};
+use crate::problem::Problem;
+use actix_web::web::{Data, Form, Path};
+use actix_web::{HttpResponse, post};
+use domain::fault::Faults;
+use domain::service::call_out::{Bay, Internal};
+use domain::service::failure::Cause;
+use uuid::Uuid;
+
+/// A name, its words, and whether it was chosen.
+type Named = (&'static str, &'static str, bool);
+
+/// What stands in the form by which something is said of a call-out.
+pub(super) struct Findings {
+    pub(super) bays: Vec<Named>,
+    pub(super) causes: Vec<Named>,
+    pub(super) payers: [Named; 2],
+    pub(super) order_number: String,
+    pub(super) note: String,
+    /// Why it came about, in words; empty while nobody said.
+    pub(super) cause: &'static str,
+}
+
+impl Findings {
+    pub(super) fn of(known: &Known) -> Self {
+        let (call, internal) = (&known.kept.stored.value, &known.internal);
+        let cause = |cause: &Cause| (cause.as_str(), cause.says(), internal.cause == Some(*cause));
+        Self {
+            bays: BAYS.iter().map(|(bay, says)| (bay.as_str(), *says, call.bay == *bay)).collect(),
+            causes: Cause::ALL.iter().map(cause).collect(),
+            payers: [
+                ("yes", "the customer", call.chargeable == Some(true)),
+                ("no", "we ourselves", call.chargeable == Some(false)),
+            ],
+            order_number: call.order_number.clone().unwrap_or_default(),
+            note: internal.note.clone().unwrap_or_default(),
+            cause: internal.cause.map_or("", Cause::says),
+        }
+    }
+}
+
+/// What was typed of a call-out.
+struct Said {
+    bay: Bay,
+    chargeable: Option<bool>,
+    order_number: Option<String>,
+    internal: Internal,
+}
+
+fn read(typed: &Typed) -> Result<Said, Faults> {
+    let mut faults = Faults::default();
+    let cause = field(typed, "cause").map(Cause::parse).transpose();
+    let internal = Internal {
+        cause: faults.take_or("/cause", cause, None),
+        note: field(typed, "internal_note").map(str::to_owned),
+    };
+    let said = Said {
+        bay: faults.take_or("/bay", Bay::parse(field(typed, "bay").unwrap_or_default()), Bay::Washing),
+        chargeable: field(typed, "pays").map(|who| who == "yes"),
+        order_number: field(typed, "order_number").map(str::to_owned),
+        internal: faults.take_or("", internal.checked(), Internal::default()),
+    };
+    faults.or(said)
+}
+
+#[post("/call-outs/{id}/findings")]
+pub(super) async fn say(
+    sender: Sender<perm::WorkCallOuts>,
+    id: Path<Uuid>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let Sender(caller) = sender;
+    let (said, at) = (read(&typed).map_err(Problem::from)?, sheet::revision(&typed));
+    let update = async |tx: &Tx<'_>| {
+        let of_call = (said.bay, said.chargeable, said.order_number.clone());
+        call_out::update(tx, *id, at, of_call, &said.internal).await
+    };
+    db.write(caller.scope(), caller.now(), update).await?;
+    Ok(back())
+}
