@@ -358,6 +358,8 @@ mod tests {
             grade: Grade::Measured,
             units_covered: 1,
             units: 1,
+            between: None,
+            open_exceptions: 0,
         };
         for (system, told, unsure) in [(Metric, "2.00 kWh per m\u{b3}", "0.5"), (Us, "7.57 kWh per 1,000 gal", "1.9")] {
             check(&figure(&each, system), told);

@@ -109,13 +109,12 @@ struct DipRow {
 
 /// Dips from the last one before the time asked for.
 const DIPS: &str = "
-select d.site_id, d.consumable_id, d.at, d.open_quantity, d.sealed_quantity
-  from dip d
- where d.site_id = any($1) and d.withdrawn_at is null and d.at <= $3
-   and d.at >= coalesce((select max(o.at) from dip o
-     where o.dealer_id = d.dealer_id and o.site_id = d.site_id and o.consumable_id = d.consumable_id
-       and o.withdrawn_at is null and o.at <= $2), '-infinity')
- order by d.at, d.id";
+select site_id, consumable_id, at, open_quantity, sealed_quantity from (
+  select d.*, max(d.at) filter (where d.at <= $2) over (partition by d.site_id, d.consumable_id) as opened
+    from dip d
+   where d.site_id = any($1) and d.withdrawn_at is null and d.at <= $3) as seen
+ where opened is null or at >= opened
+ order by at, id";
 
 #[derive(QueryableByName)]
 struct PumpRow {
