@@ -136,6 +136,30 @@ async fn published_lives_give_the_published_estimates_as_a_file_and_as_a_fleet()
     }
 }
 
+/// The estimates are of the lives, rated or not; chances of rated parts allow for what so few leave open.
+#[test]
+fn a_rated_life_in_a_file_changes_chances_and_not_estimates() {
+    let scratch = Scratch::new();
+    let file = |name: &str, text: &str| {
+        let path = format!("{}/{name}", scratch.path());
+        fs::write(&path, text).unwrap();
+        path
+    };
+    let published = Published::read("nist_8413", 1.0);
+    let rows = published.lives.iter().map(|(_, time, failed)| format!("{time},{},600\n", u8::from(*failed)));
+    let rated = file("rated.csv", &format!("time,event,rated_life\n{}", rows.collect::<String>()));
+    let alone = file("alone.csv", &published.csv());
+    let ahead = |file: &str| calc(&[file, "--age", "300", "--within", "100"]);
+    let (rated, alone) = (ahead(&rated), ahead(&alone));
+    let chance = |answer: &Value| number(&answer["groups"][0]["conditional"]["failure"]["probability"]);
+    for answer in [&rated, &alone] {
+        let lives = &answer["groups"][0]["lives"];
+        near(&lives["weibull"]["found"]["shape"], number(&published.data["weibull"]["beta"]), 1e-8);
+        assert_eq!(lives["basis"], "lives");
+    }
+    assert!((chance(&rated) / chance(&alone) - 1.0).abs() > 1e-4, "{rated} {alone}");
+}
+
 /// Survival of NIST/SEMATECH e-Handbook 8.2.1.5 by Kaplan and Meier; the age-replacement figures of
 /// a Weibull of shape 2.5 and scale 1000 at costs 1 and 5 (reliawiki.com, age 493.047) by its
 /// quantiles as lives.

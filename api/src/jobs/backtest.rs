@@ -153,6 +153,7 @@ impl Tally {
 fn judged_unit(unit: &UnitRisk, at: usize, failed: bool, after_days: f64) -> Option<Judged> {
     let worn = *unit.worn.get(at)?;
     Some(Judged {
+        of: unit.unit.0,
         probability: *unit.chances.get(at)?,
         failed,
         after_days,
@@ -166,6 +167,7 @@ fn judged_unit(unit: &UnitRisk, at: usize, failed: bool, after_days: f64) -> Opt
 fn judged(part: &PartForecast, at: usize, failed: bool, after_days: f64) -> Option<Judged> {
     let ahead = part.ahead.get(at)?;
     Some(Judged {
+        of: part.component.0,
         probability: ahead.chance?.p,
         failed,
         after_days,

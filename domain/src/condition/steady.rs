@@ -26,7 +26,7 @@ pub const BASELINE_POINTS: usize = 60;
 const SD_SHARE_MIN: f64 = 0.02;
 
 /// How far the middle of n points may be off, as deviations over the root of n, that is allowed for:
-/// without it the error of the middle is in every point. `benches/coverage.rs` counts the false alarms
+/// without it the error of the middle is in every point. `benches/coverage` counts the false alarms
 /// on 60 points.
 const ALLOWED: f64 = 1.5;
 /// By how much the deviation that n points show is widened, in parts of 1/n: it is too small as often as it is

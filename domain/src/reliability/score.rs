@@ -2,21 +2,30 @@
 //! they beat two simple rules.
 
 use super::life::{End, Life, Tally};
-use super::special::binomial_bounds;
+use super::special::bounds_of_parts;
 use serde::Serialize;
+use std::collections::BTreeMap;
+use uuid::Uuid;
 
 /// A forecast whose outcome is known: the part's state at the horizon was seen.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Scored {
     probability: f64,
     failed: bool,
+    of: Option<Uuid>,
 }
 
 impl Scored {
     /// `None` when the probability is none.
     #[must_use]
     pub fn new(probability: f64, failed: bool) -> Option<Self> {
-        (0.0..=1.0).contains(&probability).then_some(Self { probability, failed })
+        (0.0..=1.0).contains(&probability).then_some(Self { probability, failed, of: None })
+    }
+
+    /// The same of a part or unit of which there may be others, whose outcomes then depend on one another.
+    #[must_use]
+    pub fn of(self, of: Uuid) -> Self {
+        Self { of: Some(of), ..self }
     }
 
     fn outcome(&self) -> f64 {
@@ -42,7 +51,7 @@ pub struct Bin {
     pub forecast: f64,
     /// Part of them that failed.
     pub observed: f64,
-    /// Exact binomial bounds of that part.
+    /// Exact binomial bounds of that part; forecasts of one thing count for as many as their outcomes tell.
     pub lower: f64,
     /// Its upper bound.
     pub upper: f64,
@@ -141,9 +150,38 @@ impl Bin {
         let count = forecasts.len();
         let failed = forecasts.iter().filter(|forecast| forecast.failed).count();
         let forecast = forecasts.iter().map(|forecast| forecast.probability).sum::<f64>() / count as f64;
-        let (lower, upper) = binomial_bounds(failed, count, level);
+        let each = 1.0 / repeats(forecasts);
+        let (lower, upper) = bounds_of_parts(failed as f64 * each, (count - failed) as f64 * each, level);
         let agrees = (lower..=upper).contains(&forecast);
         Self { count, forecast, observed: failed as f64 / count as f64, lower, upper, agrees }
+    }
+}
+
+/// How many times as much the share that failed varies as that of as many forecasts that have nothing in
+/// common: those of one part a week apart share its end. By the sums over each part of what its outcomes lie
+/// off the share (the design effect of Korn and Graubard 1998, Survey Methodology 24, from memory); where all
+/// or none failed, the forecasts of a part.
+fn repeats(forecasts: &[Scored]) -> f64 {
+    let count = forecasts.len() as f64;
+    let share = forecasts.iter().map(Scored::outcome).sum::<f64>() / count;
+    let mut known: BTreeMap<Uuid, f64> = BTreeMap::new();
+    let (mut alone, mut squares) = (0_usize, 0.0);
+    for forecast in forecasts {
+        let off = forecast.outcome() - share;
+        match forecast.of {
+            Some(of) => *known.entry(of).or_default() += off,
+            None => (alone, squares) = (alone + 1, squares + off * off),
+        }
+    }
+    let things = (alone + known.len()) as f64;
+    squares += known.values().map(|off| off * off).sum::<f64>();
+    let by_chance = count * share * (1.0 - share);
+    if things >= count {
+        1.0
+    } else if by_chance > 0.0 && things > 1.0 {
+        (squares * things / (things - 1.0) / by_chance).max(1.0)
+    } else {
+        count / things
     }
 }
 

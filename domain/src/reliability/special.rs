@@ -73,8 +73,12 @@ pub(super) fn ln_gamma_of(x: f64) -> f64 {
 
 /// Exact bounds of a probability after `hits` in `tries` (Clopper and Pearson 1934).
 pub(super) fn binomial_bounds(hits: usize, tries: usize, of_level: f64) -> (f64, f64) {
+    bounds_of_parts(hits as f64, tries.saturating_sub(hits) as f64, of_level)
+}
+
+/// The same of hits and misses that count in part, such as those that depend on one another.
+pub(super) fn bounds_of_parts(hits: f64, misses: f64, of_level: f64) -> (f64, f64) {
     let alpha = (1.0 - level(of_level)) / 2.0;
-    let (hits, misses) = (hits as f64, tries.saturating_sub(hits) as f64);
     let lower = if hits == 0.0 { 0.0 } else { beta_quantile(hits, misses + 1.0, alpha) };
     let upper = if misses == 0.0 { 1.0 } else { beta_quantile(hits + 1.0, misses, 1.0 - alpha) };
     (lower, upper)

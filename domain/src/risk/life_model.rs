@@ -81,7 +81,7 @@ pub struct LifeModel {
     pub elsewhere: Option<Counts>,
     /// What to forecast with, or why there is nothing.
     pub forecaster: Result<Forecaster, NoEstimate>,
-    /// Whether the Weibull fits, where the lives alone are forecast with; with fewer failures nothing tells.
+    /// Whether the Weibull fits, where failures are enough for a fit; with fewer nothing tells.
     pub standing: Option<Standing>,
     /// Use a day of its parts without a counter.
     pub assumed_per_day: f64,
@@ -204,13 +204,14 @@ impl<'a> Group<'a> {
 
     fn model(self, prior: Result<Prior, NoEstimate>) -> LifeModel {
         let lives = &self.lives.lives;
-        let forecaster = Forecaster::with_prior(lives, prior, LEVEL);
+        let question = Question { level: LEVEL, ..Question::usual(self.rated_life) };
+        let forecaster = Forecaster::with_prior(lives, prior, &question);
         LifeModel {
             tally: Tally::of(lives),
             ends: self.lives.ends,
             rated_life: self.rated_life,
             elsewhere: self.elsewhere,
-            standing: matches!(forecaster, Ok(Forecaster::Fitted(_))).then(|| Standing::of(lives)),
+            standing: forecaster.as_ref().is_ok_and(|of| of.fit().is_some()).then(|| Standing::of(lives)),
             forecaster,
             assumed_per_day: self.assumed_per_day,
             seen: Seen::of(lives),

@@ -365,6 +365,31 @@ fn the_weight_of_a_rated_life_is_the_dealers() {
     assert_eq!(by(2.0), night(&fleet).parts[0].ahead[0].chance.unwrap().p);
 }
 
+/// Twelve of twenty-four failed: the fit is told with its standing whether parts are rated or not, and what
+/// a rated life is said to weigh has no bearing.
+#[test]
+fn a_fit_of_few_failures_is_told_beside_chances_that_allow_for_it() {
+    let with = |rated: Option<f64>, rated_life_weight| {
+        let parts = (1..=24).map(|n: u128| {
+            let mut part = part(n, 90.0 * n as f64, (n <= 12).then_some(OutWhy::Failed));
+            part.component.rated_life = rated;
+            part
+        });
+        let costs = RiskCosts { rated_life_weight, ..RiskCosts::default() };
+        forecast(&fleet(parts.collect()), now(), &costs, Currency::parse("EUR").unwrap())
+    };
+    let (unrated, usual, heavy) = (with(None, 2.0), with(Some(900.0), 2.0), with(Some(900.0), 100.0));
+    let figures = |night: &Night| {
+        let model = night.models.values().next().unwrap();
+        (model.standing, model.forecaster.as_ref().unwrap().fit().copied())
+    };
+    assert!(figures(&usual).0.is_some() && figures(&usual).1.is_some());
+    assert_eq!(figures(&usual), figures(&unrated));
+    assert_eq!(usual.parts, heavy.parts);
+    let chance = |night: &Night| night.parts[0].ahead[1].chance.unwrap();
+    assert!(chance(&usual) != chance(&unrated) && chance(&usual).bounds.contains(chance(&usual).p));
+}
+
 /// Early failures and wear in one group, as of two kinds of parts that are called by one name.
 #[test]
 fn a_group_that_the_weibull_does_not_fit_is_told() {

@@ -26,7 +26,9 @@ The lives are CSV with a header, one life a row, in any unit that ages the parts
 A row that can't be taken is named with its line and costs no other one; the exit status says that
 there was one.
 A rated life is worth two failures unless said otherwise: the scale then lies within a factor of 2.2 of
-the rated one with 90 %, and six failures outweigh it three to one.
+the rated one with 90 %, and six failures outweigh it three to one. As soon as ten have failed the lives tell
+alone: survival and chances are then means over what they leave open, until a hundred have failed; without a
+rated life they are those of the fit.
 
 Examples:
   weirbook calc lives tubes.csv --at 1000,2000

@@ -50,7 +50,7 @@ impl From<&LifeModel> for LifeFigures {
             ..Self::default()
         };
         match &model.forecaster {
-            Ok(Forecaster::Fitted(fit)) => Self {
+            Ok(Forecaster::Fitted(fit) | Forecaster::Averaged(fit, _)) => Self {
                 shape: Some(fit.fit.weibull.shape()),
                 shape_bounds: Some(fit.shape_bounds),
                 scale: Some(fit.fit.weibull.scale()),

@@ -141,6 +141,8 @@ async fn keep(tx: &Tx<'_>, rows: &[(&DueRow, Option<Outcome>)]) -> Result<(), Db
 
 #[derive(QueryableByName)]
 struct JudgedRow {
+    #[diesel(sql_type = SqlUuid)]
+    component_id: Uuid,
     #[diesel(sql_type = Double)]
     p: f64,
     #[diesel(sql_type = Bool)]
@@ -168,8 +170,8 @@ pub const JUDGED_MOST: i64 = 200_000;
 pub async fn judged(tx: &Tx<'_>, horizon_days: u16) -> Result<Vec<Judged>, DbError> {
     let days = if horizon_days == 30 { "30" } else { "90" };
     let query = format!(
-        "select f.p_{days} as p, o.state = 'failed' as failed, o.after_days, f.age, f.use_{days} as used, f.rated_life,
-                f.rate_p_{days} as rate_p
+        "select o.component_id, f.p_{days} as p, o.state = 'failed' as failed, o.after_days, f.age,
+                f.use_{days} as used, f.rated_life, f.rate_p_{days} as rate_p
            from forecast_outcome o
            join forecast_night n on n.night = o.night and n.settled_days >= {days}
            join component c on c.id = o.component_id
@@ -179,6 +181,7 @@ pub async fn judged(tx: &Tx<'_>, horizon_days: u16) -> Result<Vec<Judged>, DbErr
     );
     let rows: Vec<JudgedRow> = sql_query(query).bind::<BigInt, _>(JUDGED_MOST).load(&mut tx.conn()).await?;
     let judged = |row: JudgedRow| Judged {
+        of: row.component_id,
         probability: row.p,
         failed: row.failed,
         after_days: row.after_days,

@@ -111,7 +111,7 @@ fn basis(model: &LifeModel) -> &'static str {
     match model.forecaster {
         Ok(Forecaster::Held(_)) if model.rated_life.is_some() => "rated_life_and_lives",
         Ok(Forecaster::Held(_)) if model.elsewhere.is_some() => "counts_elsewhere_and_lives",
-        Ok(Forecaster::Fitted(_) | Forecaster::Held(_)) => "lives",
+        Ok(_) => "lives",
         Err(_) => "nothing",
     }
 }

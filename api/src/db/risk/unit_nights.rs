@@ -59,6 +59,8 @@ pub(super) async fn replace(tx: &Tx<'_>, night: NaiveDate, units: &[UnitRisk]) -
 
 #[derive(QueryableByName)]
 struct UnitRow {
+    #[diesel(sql_type = SqlUuid)]
+    unit_id: Uuid,
     #[diesel(sql_type = Double)]
     p: f64,
     #[diesel(sql_type = Double)]
@@ -83,6 +85,7 @@ impl UnitRow {
     /// As a part of one rated life, of which so much will have been used.
     fn judged(&self, outcome: Outcome) -> Judged {
         Judged {
+            of: self.unit_id,
             probability: self.p,
             failed: outcome.state == State::Failed,
             after_days: outcome.after_days,
@@ -130,7 +133,8 @@ pub async fn judged(tx: &Tx<'_>, horizon_days: u16) -> Result<JudgedUnits, DbErr
              join forecast f on f.night = s.night
              join forecast_outcome o on o.night = f.night and o.horizon_days = {days} and o.component_id = f.component_id
             group by f.night, f.unit_id)
-         select u.p_{days} as p, u.rate_p_{days} as rate_p, u.worn_{days} as worn, p.failed_after, p.unknown_after,
+         select u.unit_id, u.p_{days} as p, u.rate_p_{days} as rate_p, u.worn_{days} as worn,
+                p.failed_after, p.unknown_after,
                 (select min(extract(epoch from e.at - s.made_at) / 86400)::float8 from process_upset e
                   where e.unit_id = u.unit_id and e.at > s.made_at and e.at <= s.made_at + interval '{days} days'
                     and exists (select from placement q where q.unit_id = e.unit_id and q.valid @> e.at)) as upset_after

@@ -200,8 +200,9 @@ impl From<LifeFigures> for FiguresView {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct LifeModelView {
     /// `lives`: the lives alone. `rated_life_and_lives`: the rated life, corrected by the lives, as
-    /// long as fewer than ten parts failed. `counts_elsewhere_and_lives`: likewise what other dealers lend,
-    /// where no rated life is known. `nothing`: no forecast can be made.
+    /// long as fewer than ten parts failed; from ten to a hundred the chances of rated parts are means over
+    /// the shapes and scales that the lives leave open. `counts_elsewhere_and_lives`: likewise what other
+    /// dealers lend, where no rated life is known. `nothing`: no forecast can be made.
     #[schema(example = "lives")]
     basis: String,
     /// The maker's model that the lives are of; null for all parts of the kind and duty.

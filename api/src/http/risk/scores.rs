@@ -35,7 +35,8 @@ pub struct CalibrationView {
     /// Part of them that failed.
     #[schema(example = 0.1)]
     observed: f64,
-    /// Exact binomial 90 % bounds of that part: the lower one.
+    /// Exact binomial 90 % bounds of that part: the lower one. Forecasts of one part a week apart share its
+    /// end, and count for as many as their outcomes tell.
     #[schema(example = 0.059)]
     lower: f64,
     /// The upper one.

@@ -3,6 +3,8 @@ use crate::reliability::estimate::{Estimate, NoEstimate};
 use crate::reliability::fit;
 use crate::reliability::forecast::any_of;
 use crate::reliability::life::Life;
+use crate::reliability::posterior::Posterior;
+use crate::reliability::prior::{About, Prior};
 use crate::reliability::tests::published::{list, lives, near, number, parsed, within};
 use crate::reliability::tests::samples::mixed;
 use chrono::NaiveDate;
@@ -93,10 +95,36 @@ fn enough_failures_speak_for_themselves() {
     let nist = lives(&parsed("nist_8413")["data"]);
     let own = assess(&nist, &Question::usual(Some(300.0)));
     assert_eq!((own.basis, own.notes.as_slice()), (Basis::Lives, &[][..]));
-    assert!(matches!(Forecaster::of(&nist, &Question::usual(Some(300.0))), Ok(Forecaster::Fitted(_))));
+    assert!(matches!(Forecaster::of(&nist, &Question::usual(None)), Ok(Forecaster::Fitted(_))));
     let few = assess(&nist[..9], &Question::usual(Some(300.0)));
     assert_eq!(few.basis, Basis::RatedLifeAndLives);
     assert!(few.notes.contains(&Note::FewFailures { failures: 9 }));
+}
+
+/// From ten failures on the fit is shown and advises; up to a hundred the chances of rated parts are means over
+/// what the lives leave open, on which the rated life has next to no bearing.
+#[test]
+fn chances_are_means_until_failures_are_many() {
+    let nist = lives(&parsed("nist_8413")["data"]);
+    let rated = |life| Forecaster::of(&nist, &Question::usual(Some(life))).unwrap();
+    let averaged = rated(600.0);
+    let Forecaster::Averaged(fit, _) = &averaged else { panic!("{averaged:?}") };
+    near(fit.fit.weibull.shape(), number(&parsed("nist_8413")["weibull"]["beta"]), 1e-9);
+    assert_eq!(
+        (assess(&nist, &Question::usual(Some(600.0))).basis, averaged.weibull()),
+        (Basis::Lives, fit.fit.weibull)
+    );
+    let prior = Prior::for_rated_life(600.0, 2.0).unwrap();
+    let open = Prior { scale: About { sd_ln: 2.0, ..prior.scale }, ..prior };
+    let chance = averaged.failure_ahead(300.0, 100.0);
+    assert_eq!(chance, Posterior::of(&nist, &open).failure_ahead(300.0, 100.0));
+    assert!(averaged.failure_ahead_within(300.0, 100.0, 0.9).1.contains(chance));
+    let by_fit = Forecaster::of(&nist, &Question::usual(None)).unwrap();
+    assert!(chance != by_fit.failure_ahead(300.0, 100.0));
+    near(rated(6000.0).failure_ahead(300.0, 100.0), chance, 0.05);
+    let many: Vec<Life> = nist.iter().cycle().take(10 * nist.len()).copied().collect();
+    let settled = Forecaster::of(&many, &Question::usual(Some(600.0))).unwrap();
+    assert!(matches!(settled, Forecaster::Fitted(_)), "{settled:?}");
 }
 
 /// The shapes as they are shown: what is found, or the reason in one word.

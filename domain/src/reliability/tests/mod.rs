@@ -1,6 +1,7 @@
 //! Checks against published figures, simulated fleets and properties, one file a module.
 
 mod assess;
+mod calibration;
 mod fit;
 mod kaplan_meier;
 mod pool;

@@ -1,7 +1,7 @@
 //! Whatever the lives: no estimator panics or gives a figure that is none, and a change of unit
 //! changes ages alone.
 
-use crate::reliability::assess::{Question, assess};
+use crate::reliability::assess::{Forecaster, Question, assess};
 use crate::reliability::fit::{WeibullFit, weibull};
 use crate::reliability::forecast::any_of;
 use crate::reliability::life::Life;
@@ -107,6 +107,19 @@ proptest! {
     fn lognormals_are_numbers_where_they_exist(lives in prop::collection::vec(any_life(), 0..25)) {
         if let Ok(found) = lognormal(&lives) {
             prop_assert!([found.median, found.sigma, found.se_mu, found.se_sigma].iter().all(|x| x.is_finite() && *x > 0.0));
+        }
+    }
+
+    /// So are those that are served, by whichever of fit and rated life.
+    #[test]
+    fn served_forecasts_are_probabilities(
+        lives in prop::collection::vec(any_life(), 0..40), rated in prop::option::of(1e-6..1e9_f64),
+        age in 0.0..1e6_f64, ahead in 0.0..1e6_f64,
+    ) {
+        if let Ok(forecaster) = Forecaster::of(&lives, &Question::usual(rated)) {
+            let (p, bounds) = forecaster.failure_ahead_within(age, ahead, 0.9);
+            prop_assert!((0.0..=1.0).contains(&p) && bounds.lower >= 0.0, "{p} {bounds:?}");
+            prop_assert!(bounds.upper.is_some_and(|upper| upper >= bounds.lower && upper <= 1.0), "{p} {bounds:?}");
         }
     }
 

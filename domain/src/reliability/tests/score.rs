@@ -1,9 +1,11 @@
 use crate::reliability::kaplan_meier::kaplan_meier;
 use crate::reliability::life::Life;
 use crate::reliability::score::*;
-use crate::reliability::tests::published::{list, lives, near, number, parsed, within};
+use crate::reliability::special::bounds_of_parts;
+use crate::reliability::tests::published::{Stream, list, lives, near, number, parsed, within};
 use proptest::prelude::*;
 use serde_json::Value;
+use uuid::Uuid;
 
 fn scored(case: &Value) -> Vec<Scored> {
     let outcomes = list(&case["y"]);
@@ -147,4 +149,53 @@ proptest! {
             prop_assert!(bin.lower <= bin.observed + 1e-12 && bin.observed <= bin.upper + 1e-12);
         }
     }
+}
+
+/// By hand: of twelve forecasts of three parts, four each, those of one failed. They tell as three do, of which
+/// one failed; forecasts of twelve parts tell as twelve.
+#[test]
+fn forecasts_of_one_part_count_for_as_many_as_they_tell() {
+    let bin = |parts: u128| {
+        let one = |n: u128| Scored::new(0.3, n < 4).unwrap().of(Uuid::from_u128(n * parts / 12));
+        score(&(0..12).map(one).collect::<Vec<_>>(), Bins::OfEqualCount(1), 0.9).unwrap().bins[0]
+    };
+    let alone = |failed: usize, of: usize| {
+        let forecasts: Vec<Scored> = (0..of).map(|n| Scored::new(0.3, n < failed).unwrap()).collect();
+        score(&forecasts, Bins::OfEqualCount(1), 0.9).unwrap().bins[0]
+    };
+    assert_eq!(bin(12), alone(4, 12));
+    // Of three parts the squares sum to (8/3)^2 + 2 (4/3)^2 = 32/3, times 3/2 over 12 (1/3)(2/3) = 8/3: six.
+    let (found, by_hand) = (bin(3), bounds_of_parts(4.0 / 6.0, 8.0 / 6.0, 0.9));
+    assert_eq!((found.count, found.observed), (12, 4.0 / 12.0));
+    near(found.lower, by_hand.0, 1e-12);
+    near(found.upper, by_hand.1, 1e-12);
+    // None failed: as many as there are parts.
+    let none: Vec<Scored> = (0..12).map(|n| Scored::new(0.1, false).unwrap().of(Uuid::from_u128(n / 4))).collect();
+    let none = score(&none, Bins::OfEqualCount(1), 0.9).unwrap().bins[0];
+    near(none.upper, alone(0, 3).upper, 1e-12);
+}
+
+/// Dealers of which the truth is known to the forecast, parts that are forecast each month: bounds hold as often
+/// as they say, which those of forecasts taken for as many parts do not.
+#[test]
+fn bounds_hold_for_forecasts_that_share_an_end() {
+    let mut stream = Stream(17);
+    let (mut held, mut alone, runs) = (0, 0, 200);
+    for _ in 0..runs {
+        let mut forecasts = Vec::new();
+        for part in 0..60 {
+            // A constant chance of one in twenty a month; within three months, said every month of two years.
+            let life = (stream.next().ln() / 0.95_f64.ln()).floor();
+            let p = 1.0 - 0.95_f64.powi(3);
+            let months = (0..24).map(f64::from).take_while(|month| *month <= life);
+            forecasts.extend(months.map(|month| (part, Scored::new(p, life < month + 3.0).unwrap())));
+        }
+        let of_parts: Vec<Scored> = forecasts.iter().map(|(part, one)| one.of(Uuid::from_u128(*part))).collect();
+        let plain: Vec<Scored> = forecasts.iter().map(|(_, one)| *one).collect();
+        let agrees = |scored: &[Scored]| score(scored, Bins::OfEqualCount(1), 0.9).unwrap().bins[0].agrees;
+        held += usize::from(agrees(&of_parts));
+        alone += usize::from(agrees(&plain));
+    }
+    // Three standard errors of 200 runs about 0.9.
+    assert!((168..=194).contains(&held) && alone < 160, "{held} {alone} of {runs}");
 }
