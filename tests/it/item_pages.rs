@@ -66,7 +66,7 @@ async fn items_are_added_changed_and_retired_on_pages() {
     );
 
     // What the form does not ask stays as it is.
-    let per_day = json!({ "per_day": { "at_20_c": 0.5, "theta": 1.0, "water_c": [12.0; 12] } });
+    let per_day = json!({ "per_day": { "at_20_c": 0.5, "theta": 1.0, "water_c": vec![12.0; 12] } });
     let path = format!("{ITEMS}/{}", id(made));
     assert_eq!(dealer.office.patch(&path, "\"1\"", &per_day).await.status(), 200);
     let change = format!("/stock/items/{}", id(made));
