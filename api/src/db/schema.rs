@@ -2019,8 +2019,8 @@ diesel::table! {
         #[doc = "Of a count, its difference from the ledger."]
         change -> Numeric,
         balance -> Numeric,
-        #[doc = "Its change is use of the place: issued, returned, moved out of a warehouse or back, or a count explained by use."]
-        is_use -> Bool,
+        #[doc = "Its change is use of the place: issued, returned, moved out of a warehouse or back, or a count explained by use. Null of a line that a version before wrote: an issue is."]
+        is_use -> Nullable<Bool>,
     }
 }
 

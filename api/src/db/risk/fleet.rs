@@ -20,6 +20,7 @@ use domain::stock::idle::IdleDays;
 use domain::template::failure::{Failure, PartsCostClass};
 use domain::wear::line::UseLine;
 use domain::zone::local_date;
+use rayon::iter::{IntoParallelIterator, ParallelIterator};
 use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
 
@@ -55,15 +56,15 @@ pub async fn fleet(tx: &Tx<'_>, records: Records) -> Result<Fleet, DbError> {
     let mut worn = wear::of_units(tx, &ids).await?;
     wear::own(tx, &wear::with_own(tx).await?, &mut worn).await?;
     let used = Used::new(&rows);
-    for (id, facts) in &mut units {
-        if let Some(wear) = worn.get_mut(&id.0) {
-            planned(&mut wear.counters.idle, wear.counters.today);
-            (facts.zone, facts.idle) = (wear.zone, wear.counters.idle.clone());
-            facts.lines = used.of_unit(id.0, wear);
-            // The months of ten thousand units are worth giving back at once.
-            wear.counters.counted.retain(|(owner, _), _| *owner != id.0);
-        }
-    }
+    let mut of_unit: HashMap<Uuid, &mut UnitWear> = worn.iter_mut().map(|(unit, wear)| (*unit, wear)).collect();
+    let both: Vec<_> = units.iter_mut().filter_map(|(id, facts)| Some((id.0, facts, of_unit.remove(&id.0)?))).collect();
+    both.into_par_iter().for_each(|(unit, facts, wear)| {
+        planned(&mut wear.counters.idle, wear.counters.today);
+        (facts.zone, facts.idle) = (wear.zone, wear.counters.idle.clone());
+        facts.lines = used.of_unit(unit, wear);
+        // The months of ten thousand units are worth giving back at once.
+        wear.counters.counted.retain(|(owner, _), _| *owner != unit);
+    });
     let mut parts = Vec::with_capacity(rows.len());
     for row in rows {
         let own = worn.get(&row.unit_id).and_then(|wear| row.line(wear));

@@ -20,12 +20,15 @@ use domain::risk::plan::{Plan, Replace};
 use domain::risk::upset::{Shown, UpsetRisk};
 use domain::risk::words;
 use domain::site::SoilClass;
+use futures_util::{StreamExt, TryStreamExt, stream};
 use serde_json::{Value, json};
 use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
 
 /// Rows sent at once.
 const ROWS_AT_ONCE: usize = 20_000;
+/// While the database writes one chunk, the next is made ready.
+const CHUNKS_AT_ONCE: usize = 2;
 
 /// Replaces what is stored of a night. Of nights before, what forecasts were made from is kept of the last one
 /// and of the first of each week; the chances themselves of every night. Gives whether no later night is stored.
@@ -46,9 +49,9 @@ pub async fn replace(tx: &Tx<'_>, night: NaiveDate, computed: &Night) -> Result<
         .await?;
     let groups: HashMap<&GroupKey, i32> = computed.models.keys().zip(0..).collect();
     insert_models(tx, night, computed).await?;
-    for parts in computed.parts.chunks(ROWS_AT_ONCE) {
-        insert_parts(tx, night, parts, &groups).await?;
-    }
+    let written =
+        stream::iter(computed.parts.chunks(ROWS_AT_ONCE)).map(|parts| insert_parts(tx, night, parts, &groups));
+    written.buffered(CHUNKS_AT_ONCE).try_collect::<()>().await?;
     unit_nights::replace(tx, night, &computed.units).await?;
     rank(tx, night, computed).await?;
     let last = "select not exists (select from forecast_night where night > $1) as last";

@@ -227,6 +227,19 @@ fn of_cursor(text: &str) -> Result<(NaiveDate, Uuid), Faults> {
     }
 }
 
+/// The same of all that is foreseen at a place, or everywhere; what the ledger has there is summed in one pass.
+const MAYBE_DUE: &str = "
+select f.*, p.name as place, c.name as item, c.unit, coalesce(b.quantity, 0) as ledger_now
+  from stock_forecast f
+  join place p on p.dealer_id = f.dealer_id and p.id = f.place_id
+  join consumable c on c.dealer_id = f.dealer_id and c.id = f.consumable_id
+  left join (select place_id, consumable_id, sum(quantity) as quantity from stock_balance
+              where $1 is null or place_id = $1 group by place_id, consumable_id) b
+    on b.place_id = f.place_id and b.consumable_id = f.consumable_id
+ where f.reorder_point is not null and ($1 is null or f.place_id = $1)
+   and (f.order_by <= $2 or f.place_id = any($3) or least(f.on_hand, coalesce(b.quantity, 0)) <= f.reorder_point)
+ order by p.name, c.name";
+
 /// What may have to be ordered on a day: at or below its reorder point, due, or kept for visits.
 ///
 /// # Errors
@@ -238,12 +251,7 @@ pub async fn maybe_due(
     reserved: &[PlaceId],
 ) -> Result<Vec<Foreseen>, DbError> {
     let places: Vec<Uuid> = reserved.iter().map(|place| place.0).collect();
-    let sql = format!(
-        "select * from ({FORESEEN} where f.reorder_point is not null and ($1 is null or f.place_id = $1)) as foreseen
-          where order_by <= $2 or place_id = any($3) or least(on_hand, ledger_now) <= reorder_point
-          order by place, item"
-    );
-    Ok(sql_query(sql)
+    Ok(sql_query(MAYBE_DUE)
         .bind::<Nullable<SqlUuid>, _>(place.map(|place| place.0))
         .bind::<Date, _>(today)
         .bind::<Array<SqlUuid>, _>(places)
