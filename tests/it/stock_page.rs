@@ -126,6 +126,7 @@ async fn what_comes_and_goes_is_written_down_at_its_place() {
         (and(line("received", "a lot"), &[]), "#f-quantity"),
         (and(line("received", "1"), &[("why", "lost")]), "#f-why"),
         (and(line("received", "1"), &[("item_id", culture.as_str())]), "#f-lot"),
+        (and(line("received", "1"), &[("expires_on", "2027-03-10")]), "#f-lot"),
         (and(line("moved", "1"), &[("item_id", culture.as_str()), ("lot", "X"), to_van[0]]), "#f-lot"),
     ] {
         let wrong = send(&warehouse, fields).await;
@@ -145,6 +146,9 @@ async fn what_comes_and_goes_is_written_down_at_its_place() {
     assert_eq!(send(&at(store.van), and(line("issued", "2"), &used)).await.status(), 303);
     let lot = [("item_id", culture.as_str()), ("lot", "B-1"), ("expires_on", "2027-03-10")];
     assert_eq!(send(&warehouse, and(line("received", "3"), &lot)).await.status(), 303);
+    let other_day = [lot[0], lot[1], ("expires_on", "2027-03-11")];
+    let wrong = send(&warehouse, and(line("received", "1"), &other_day)).await;
+    assert!(wrong.status() == 422 && wrong.text().contains("#f-expires_on"), "{wrong:?}");
     let kept = dealer.office.get(&format!("/v1/stock?place_id={}", store.van)).await.json();
     assert_eq!(kept["items"][0]["quantity"], "3", "{kept}");
     let lots = dealer.office.get(&format!("/v1/consumables/{culture}/lots")).await.json();
