@@ -83,6 +83,7 @@ async fn what_a_van_takes_along_is_listed_with_what_must_not_ride_together() {
     assert!(dealer.technician.page(&list).await.text().contains("Nothing is kept for visits"), "today");
     let no_van = dealer.technician.page(&format!("/stock/load?place={}", store.warehouse)).await;
     assert_eq!(no_van.status(), 422, "{no_van:?}");
+    assert_eq!(dealer.technician.page(&format!("{list}&day=0001-01-01")).await.status(), 422, "no such day");
     let viewer = dealer.customer_viewer(dealer.customer("Harbour Haulage").await).await;
     assert_eq!(viewer.page(&list).await.status(), 403);
     assert_eq!(app.dealer("Millrace").await.owner.page(&list).await.status(), 404);
