@@ -169,6 +169,16 @@ async fn a_warranty_is_added_and_a_claim_noted_on_its_pages() {
     let page = dealer.office.page(&own).await.plain();
     assert!(page.contains("Claimed: Blower, number RMA-7, 180.00 EUR credited 1 Jul 2026."), "{page}");
     assert!(dealer.office.page(&change).await.text().contains("name=\"claim-2-part\""));
+    // A credit stays in the currency in which it came.
+    let abroad = json!({ "claims": [{ "part": "Blower", "credited_on": "2026-07-01",
+        "credit": { "amount": "200.00", "currency": "USD" } }] });
+    let api = format!("/v1{change}");
+    assert_eq!(dealer.office.patch(&api, "\"2\"", &abroad).await.status(), 200);
+    assert!(dealer.office.page(&change).await.text().contains("in USD"));
+    let again = work_pages::with(&claimed, &[("revision", "3")]);
+    assert_eq!(dealer.office.send_form(&change, &again).await.header("location"), own);
+    let credit = dealer.office.get(&api).await.json()["claims"][0]["credit"].take();
+    assert_eq!(credit, json!({ "amount": "180.00", "currency": "USD" }));
     for who in [&dealer.technician, &dealer.customer_viewer(bay.customer).await] {
         assert_eq!((who.page(&change).await.status(), who.send_form(&form, &fields).await.status()), (403, 403));
     }

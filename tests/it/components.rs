@@ -2,6 +2,7 @@
 
 use crate::conventions::{Resource, items};
 use crate::support::{TestApp, id};
+use crate::work_pages::with;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -201,6 +202,18 @@ async fn a_part_is_added_and_changed_on_pages() {
     assert_eq!(dealer.technician.send_form(&change, &changed).await.status(), 412, "somebody was faster");
     let part = dealer.office.get(&format!("/v1{change}").replace("parts", "components")).await.json();
     assert_eq!((&part["serial_number"], &part["rated_life"]), (&json!("P-8"), &json!(15000.0)));
+    // A form has no seconds: what is sent as it was shown keeps its own.
+    let (path, good) = (format!("/v1/components/{}", id(&part)), json!("2026-02-12T09:30:27Z"));
+    let seen = json!({ "last_good_at": good });
+    assert_eq!(dealer.office.patch(&path, "\"2\"", &seen).await.status(), 200);
+    let shown = ("last_good_at", "2026-02-12T10:30");
+    let again = with(&changed, &[("revision", "3"), ("rated_life", "16000"), shown]);
+    assert_eq!(dealer.technician.send_form(&change, &again).await.header("location"), own);
+    let part = dealer.office.get(&path).await.json();
+    assert_eq!((&part["rated_life"], &part["last_good_at"]), (&json!(16000.0), &good));
+    let moved = with(&again, &[("revision", "4"), ("last_good_at", "2026-02-12T10:31")]);
+    assert_eq!(dealer.technician.send_form(&change, &moved).await.header("location"), own);
+    assert_eq!(dealer.office.get(&path).await.json()["last_good_at"], "2026-02-12T09:31:00Z");
     let viewer = dealer.customer_viewer(customer).await;
     assert!(!viewer.page(&own).await.shown().contains("/parts"), "a customer only reads");
     assert_eq!((viewer.page(&change).await.status(), viewer.send_form(&form, &changed).await.status()), (403, 403));

@@ -83,6 +83,7 @@ async fn what_a_van_takes_along_is_listed_with_what_must_not_ride_together() {
     assert!(dealer.technician.page(&list).await.text().contains("Nothing is kept for visits"), "today");
     let no_van = dealer.technician.page(&format!("/stock/load?place={}", store.warehouse)).await;
     assert_eq!(no_van.status(), 422, "{no_van:?}");
+    assert_eq!(dealer.technician.page(&format!("{list}&day=0001-01-01")).await.status(), 422, "no such day");
     let viewer = dealer.customer_viewer(dealer.customer("Harbour Haulage").await).await;
     assert_eq!(viewer.page(&list).await.status(), 403);
     assert_eq!(app.dealer("Millrace").await.owner.page(&list).await.status(), 404);
@@ -126,6 +127,7 @@ async fn what_comes_and_goes_is_written_down_at_its_place() {
         (and(line("received", "a lot"), &[]), "#f-quantity"),
         (and(line("received", "1"), &[("why", "lost")]), "#f-why"),
         (and(line("received", "1"), &[("item_id", culture.as_str())]), "#f-lot"),
+        (and(line("received", "1"), &[("expires_on", "2027-03-10")]), "#f-lot"),
         (and(line("moved", "1"), &[("item_id", culture.as_str()), ("lot", "X"), to_van[0]]), "#f-lot"),
     ] {
         let wrong = send(&warehouse, fields).await;
@@ -145,6 +147,9 @@ async fn what_comes_and_goes_is_written_down_at_its_place() {
     assert_eq!(send(&at(store.van), and(line("issued", "2"), &used)).await.status(), 303);
     let lot = [("item_id", culture.as_str()), ("lot", "B-1"), ("expires_on", "2027-03-10")];
     assert_eq!(send(&warehouse, and(line("received", "3"), &lot)).await.status(), 303);
+    let other_day = [lot[0], lot[1], ("expires_on", "2027-03-11")];
+    let wrong = send(&warehouse, and(line("received", "1"), &other_day)).await;
+    assert!(wrong.status() == 422 && wrong.text().contains("#f-expires_on"), "{wrong:?}");
     let kept = dealer.office.get(&format!("/v1/stock?place_id={}", store.van)).await.json();
     assert_eq!(kept["items"][0]["quantity"], "3", "{kept}");
     let lots = dealer.office.get(&format!("/v1/consumables/{culture}/lots")).await.json();

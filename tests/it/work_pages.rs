@@ -104,7 +104,8 @@ async fn a_probe_is_held_against_its_buffers_on_a_form() {
     for (changes, anchor, words) in [
         (("expires_on_2", "2026-06-30"), "#f-expires_on_2", "use a standard that is good on that day"),
         (("lot_1", ""), "#f-lot_1", "give the lot of the standard"),
-        (("shown_2", ""), "#f-shown_1", "give two buffers"),
+        (("shown_2", ""), "#f-shown_2", "fill in what the probe showed"),
+        (("left_shown_2", ""), "#f-left_shown_2", "fill in what the probe showed"),
         (("left_mv_2", ""), "#f-left_mv_2", "give what the probe gave in the buffer"),
         (("at", "2026-01-15T08:30"), "#f-component_id", "fitted"),
     ] {
@@ -112,6 +113,9 @@ async fn a_probe_is_held_against_its_buffers_on_a_form() {
         assert!(wrong.status() == 422 && wrong.text().contains(words), "{words}: {wrong:?}");
         assert!(wrong.text().contains(&format!("href=\"{anchor}\"")), "{anchor}: {wrong:?}");
     }
+    let alone = dealer.technician.send_form(&path, &fields[..11]).await;
+    assert!(alone.status() == 422 && alone.text().contains("href=\"#f-shown_1\""), "{alone:?}");
+    assert!(alone.text().contains("give two buffers"), "{alone:?}");
     let calibrations = format!("/v1/units/{}/calibrations", bay.unit);
     assert_eq!(items(&dealer.office, &calibrations).await, [Value::Null; 0], "nothing half-done");
     assert_eq!(dealer.technician.send_form(&path, &fields).await.status(), 303);

@@ -13,9 +13,11 @@ use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{MeterId, MeterNo, SiteId};
 use domain::meter::{Attachment, Meter};
+use domain::metering::meter::MeterFacts;
 use domain::metering::stream::Stream;
 use domain::span::Span;
 use serde_json::json;
+use std::collections::HashMap;
 use uuid::Uuid;
 
 /// A meter, its number within the dealer, and what it measures now.
@@ -186,6 +188,17 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Att
         Ok(Attached { meter, no, present: present.remove(&no) })
     };
     rows.into_iter().map(attached).collect()
+}
+
+/// The labels of some meters and how they count, of retired ones too, as far as the scope reaches.
+///
+/// # Errors
+/// When the database fails, or a row breaks the schema's rules.
+pub async fn plates(tx: &Tx<'_>, of: &[Uuid]) -> Result<HashMap<MeterId, (String, MeterFacts)>, DbError> {
+    let found = meter::table.filter(meter::id.eq_any(of)).select(Row::as_select());
+    let rows: Vec<Row> = found.load(&mut tx.conn()).await?;
+    let plate = |row: Row| Ok((MeterId(row.id), (row.label, MeterFacts::try_from(row.facts)?)));
+    rows.into_iter().map(plate).collect()
 }
 
 /// Changes a meter that is still at revision `at`; its figures are computed again.

@@ -17,6 +17,7 @@ use domain::spell::SpellState;
 use domain::unit::Unit;
 use domain::zone::{local_date, parse_zone};
 use serde_json::json;
+use std::collections::HashMap;
 use uuid::Uuid;
 
 /// A unit, and where it stands now.
@@ -195,6 +196,19 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Pla
     let mut present = placement::present_of(tx, &ids).await?;
     let placed = |row: Row| Placed { present: present.remove(&UnitId(row.id)), unit: row.into() };
     Ok(rows.into_iter().map(placed).collect())
+}
+
+/// The labels and serial numbers of some units, retired ones too, as far as the scope reaches.
+///
+/// # Errors
+/// When the database fails.
+pub async fn plates(tx: &Tx<'_>, of: &[Uuid]) -> Result<HashMap<UnitId, (String, String)>, DbError> {
+    let rows: Vec<(Uuid, String, String)> = unit::table
+        .filter(unit::id.eq_any(of))
+        .select((unit::id, unit::label, unit::serial_number))
+        .load(&mut tx.conn())
+        .await?;
+    Ok(rows.into_iter().map(|(id, label, serial_number)| (UnitId(id), (label, serial_number))).collect())
 }
 
 /// Changes a unit that is still at revision `at`. Another working volume changes what its

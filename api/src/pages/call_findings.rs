@@ -1,12 +1,12 @@
 //! What the dealer's people say of a call-out: what the bay did meanwhile, why it came about, who pays, and
 //! words of their own. A part of the page of call-outs.
 
-use super::call_outs::{BAYS, back};
+use super::call_outs::{BAYS, back, said_again};
 use super::fault::Fault;
 use super::form::{Typed, field};
 use super::sheet;
 use super::visitor::Sender;
-use crate::auth::perm;
+use crate::auth::{Caller, Permission, perm};
 use crate::db::service::call_out::{self, Known};
 use crate::db::{Db, Tx};
 use crate::problem::Problem;
@@ -29,6 +29,8 @@ pub(super) struct Findings {
     pub(super) note: String,
     /// Why it came about, in words; empty while nobody said.
     pub(super) cause: &'static str,
+    /// What is wrong with what was typed.
+    pub(super) faults: Vec<String>,
 }
 
 impl Findings {
@@ -45,6 +47,22 @@ impl Findings {
             order_number: call.order_number.clone().unwrap_or_default(),
             note: internal.note.clone().unwrap_or_default(),
             cause: internal.cause.map_or("", Cause::says),
+            faults: Vec::new(),
+        }
+    }
+
+    /// The same as it was typed, with what is wrong.
+    pub(super) fn typed(self, typed: &Typed, faults: Vec<String>) -> Self {
+        let text = |name: &str| field(typed, name).unwrap_or_default();
+        let chosen = |(name, says, _): Named, among: &str| (name, says, text(among) == name);
+        Self {
+            bays: self.bays.into_iter().map(|bay| chosen(bay, "bay")).collect(),
+            causes: self.causes.into_iter().map(|cause| chosen(cause, "cause")).collect(),
+            payers: self.payers.map(|payer| chosen(payer, "pays")),
+            order_number: text("order_number").to_owned(),
+            note: text("internal_note").to_owned(),
+            cause: self.cause,
+            faults,
         }
     }
 }
@@ -81,11 +99,18 @@ pub(super) async fn say(
     db: Data<Db>,
 ) -> Result<HttpResponse, Fault> {
     let Sender(caller) = sender;
-    let (said, at) = (read(&typed).map_err(Problem::from)?, sheet::revision(&typed));
+    match kept(&caller, &db, *id, &typed).await {
+        Ok(()) => Ok(back()),
+        Err(problem) => said_again(&caller, &db, *id, (&typed, problem)).await,
+    }
+}
+
+async fn kept<P: Permission>(caller: &Caller<P>, db: &Db, id: Uuid, typed: &Typed) -> Result<(), Problem> {
+    let (said, at) = (read(typed)?, sheet::revision(typed));
     let update = async |tx: &Tx<'_>| {
         let of_call = (said.bay, said.chargeable, said.order_number.clone());
-        call_out::update(tx, *id, at, of_call, &said.internal).await
+        call_out::update(tx, id, at, of_call, &said.internal).await
     };
     db.write(caller.scope(), caller.now(), update).await?;
-    Ok(back())
+    Ok(())
 }

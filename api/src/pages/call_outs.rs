@@ -4,7 +4,7 @@ use super::call_findings::Findings;
 use super::fault::Fault;
 use super::form::{self, Typed, field};
 use super::visitor::{Sender, Visitor};
-use super::{html_for, words};
+use super::{html_for, sheet, words};
 use crate::auth::{Caller, Permission, Reach, perm};
 use crate::db::fleet::{self, Named};
 use crate::db::page::After;
@@ -133,6 +133,23 @@ pub(super) async fn take_step(
 
 pub(super) fn back() -> HttpResponse {
     HttpResponse::SeeOther().insert_header((header::LOCATION, "/call-outs")).finish()
+}
+
+/// The page again after what was said of a call-out could not be kept: with what was typed, and why.
+pub(super) async fn said_again<P: Permission>(
+    caller: &Caller<P>,
+    db: &Db,
+    id: Uuid,
+    (typed, problem): (&Typed, Problem),
+) -> Result<HttpResponse, Fault> {
+    let status = problem.kind().status();
+    let faults: Vec<String> = sheet::faults_of(problem)?.into_iter().map(|(_, fault)| fault).collect();
+    let mut page = page(caller, db, &Typed::new(), Vec::new()).await?;
+    match page.open.iter_mut().chain(&mut page.settled).find(|row| row.id == id) {
+        Some(row) => row.findings = row.findings.take().map(|found| found.typed(typed, faults)),
+        None => page.faults = faults,
+    }
+    Ok(html_for(caller, status, &page)?)
 }
 
 fn call(typed: &Typed, now: DateTime<Utc>) -> Result<Call, Faults> {

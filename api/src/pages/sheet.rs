@@ -372,7 +372,14 @@ pub(super) fn changed<I>(specs: &[Spec], typed: &Typed, zone: Tz, current: &I) -
 where
     I: Serialize + DeserializeOwned,
 {
-    patched(current, &Value::Object(read(specs, typed, zone)?))
+    let (shown, mut fields) = (Filled::of(current, zone), read(specs, typed, zone)?);
+    // A form has no seconds: an instant that is sent as it was shown stays what it is.
+    for spec in specs.iter().filter(|spec| matches!(spec.takes, Takes::Instant)) {
+        if field(typed, &spec.name) == Some(shown.value(spec).as_str()) {
+            fields.remove(&*spec.name);
+        }
+    }
+    patched(current, &Value::Object(fields))
 }
 
 /// The fields as JSON, null for what was left empty.

@@ -123,6 +123,9 @@ fn read(known: &Known, typed: &Typed) -> Result<Typing, Faults> {
     let unit = chosen.map_or("", |item| item.value.item.unit.as_str());
     fields.insert("unit".to_owned(), json!(unit));
     let (movement, supplier) = from_value::<MovementInput>(&Value::Object(fields))?.parse()?;
+    if lot.is_none() && expires_on.is_some() {
+        return Err(Faults::one("/lot", "required", "give the number of the lot that is good until that day"));
+    }
     let number = lot.as_ref().and_then(Value::as_str).map(str::to_owned);
     let expires_on = expires_on.and_then(|day| day.as_str()?.parse().ok());
     let lot = number.map(|number| Lot { item_id: movement.item_id, number, expires_on });
@@ -134,6 +137,10 @@ async fn lot_of(tx: &Tx<'_>, typed: &Lot, event: &Event) -> Result<LotId, DbErro
     let lots = lot::list(tx, typed.item_id).await?;
     let known = lots.iter().find(|lot| lot.lot.number == typed.number.trim());
     match (known, event) {
+        (Some(lot), _) if typed.expires_on.is_some_and(|day| lot.lot.expires_on != Some(day)) => {
+            let fix = "leave it empty: the lot of this number is known, and good until another day";
+            Err(Faults::one("/expires_on", "other_day", fix).into())
+        }
         (Some(lot), _) => Ok(lot.id),
         (None, Event::Received { .. }) => Ok(lot::create(tx, &typed.clone().checked()?).await?.id),
         (None, _) => Err(Faults::one("/lot", "unknown_lot", "give the number of a lot that came in before").into()),

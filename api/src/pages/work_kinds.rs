@@ -2,6 +2,7 @@
 
 use super::sheet::{Spec, Takes, choice, numbered, spec};
 use super::work_sheet::{Fitted, Kind};
+use domain::fault::Faults;
 use domain::routine::caution::Caution;
 use domain::service::failure::{Cause, Mechanism, Mode, Symptom};
 use serde_json::{Map, Value, json};
@@ -65,6 +66,10 @@ const AS_LEFT: [(&str, &str); 5] = [
     ("expires_on", "expires_on"),
 ];
 
+/// What the probe showed, and the fields that say nothing without it.
+const BESIDE: [(&str, &[&str]); 2] =
+    [("shown", &["standard", "mv", "left_shown", "left_mv", "lot", "expires_on"]), ("left_shown", &["left_mv"])];
+
 fn standard(n: usize) -> Vec<Spec> {
     let title = if n == 1 { "First standard" } else { "Second buffer, of a pH probe" };
     let of =
@@ -110,6 +115,19 @@ impl Kind for HeldAgainst {
         ];
         all.extend((1..=STANDARDS).flat_map(standard));
         all
+    }
+
+    /// Whether the probe showed something in each standard of which something else was typed.
+    fn check(fields: &Map<String, Value>) -> Result<(), Faults> {
+        let is_typed = |name: &str, n: usize| fields.get(&format!("{name}_{n}")).is_some_and(|value| !value.is_null());
+        let mut faults = Faults::default();
+        for (n, (shown, others)) in (1..=STANDARDS).flat_map(|n| BESIDE.map(|of| (n, of))) {
+            if !is_typed(shown, n) && others.iter().any(|other| is_typed(other, n)) {
+                let fix = "fill in what the probe showed, or empty what stands beside it";
+                faults.add(format!("/{shown}_{n}"), "required", fix);
+            }
+        }
+        faults.or(())
     }
 
     fn details(mut fields: Map<String, Value>, _parts: &[Fitted]) -> Value {

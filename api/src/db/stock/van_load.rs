@@ -9,6 +9,7 @@ use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{ItemId, PlaceId};
+use domain::span;
 use domain::stock::hazard::{ALWAYS, HazardGroup};
 use domain::stock::load::LoadList;
 use domain::stock::place::PlaceKind;
@@ -37,11 +38,15 @@ impl NamedLoad {
 /// What a van takes along on a day.
 ///
 /// # Errors
-/// [`DbError::NotFound`] for a place outside the scope, [`DbError::Invalid`] for one that is no van.
+/// [`DbError::NotFound`] for a place outside the scope, [`DbError::Invalid`] for one that is no van, and for a day
+/// without reason.
 pub async fn of(tx: &Tx<'_>, van: PlaceId, day: NaiveDate) -> Result<NamedLoad, DbError> {
     if place::get(tx, van).await?.value.kind != PlaceKind::Van {
         return Err(Faults::one("/id", "no_van", "give a place that is a van").into());
     }
+    let mut faults = Faults::default();
+    span::date(&mut faults, "/date", day);
+    faults.or(())?;
     let reservations = reservation::of_van(tx, van, day).await?;
     let items = item::all(tx).await?;
     let rows: Vec<(Uuid, Decimal)> = stock_balance::table

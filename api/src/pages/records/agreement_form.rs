@@ -87,7 +87,11 @@ pub(super) fn typed(of: &Agreement) -> Typed {
     let office = of.response.as_ref().and_then(|response| response.office.as_ref());
     let clock = |time: Option<NaiveTime>| time.map(|time| time.format(CLOCK).to_string());
     let price = |price: &Price| format!("{} {}", price.from, price.per_month);
-    let included = |row: &Included| format!("{} {} {}", row.what, row.quantity.normalize(), row.unit.as_str());
+    let included = |row: &Included| {
+        // After digits a colon: else they might be thousands of what follows.
+        let colon = if row.what.ends_with(|last: char| last.is_ascii_digit()) { ":" } else { "" };
+        format!("{}{colon} {} {}", row.what, row.quantity.normalize(), row.unit.as_str())
+    };
     let holidays = of.response.iter().flat_map(|response| &response.holidays).map(NaiveDate::to_string).collect();
     let hours = |response: &Response| (Decimal::from(response.within_min) / Decimal::from(60)).round_dp(2).normalize();
     let fields = [
@@ -257,7 +261,8 @@ mod tests {
             "renewal": { "months": 12, "notice_days": 90 }, "price_for": "rent", "currency": "EUR",
             "prices": [{ "from": "2026-03-01", "per_month": "120.00" }, { "from": "2026-07-01", "per_month": "1234.5" }],
             "rise": { "month": 2, "percent": "2.5" }, "season_months": [4, 10], "visits_a_year": 4, "call_outs_a_year": 2,
-            "consumables": [{ "what": "Coagulant 18 %", "quantity": "40", "unit": "l" }],
+            "consumables": [{ "what": "Coagulant 18 %", "quantity": "40", "unit": "l" },
+                { "what": "Filter 20", "quantity": "120", "unit": "piece" }],
             "response": { "within_min": 270, "holidays": ["2026-12-25", "2026-12-26"],
                 "office": { "weekdays": ["monday", "friday"], "opens": "08:00:00", "closes": "16:30:00" } } });
         serde_json::from_value(record).unwrap()

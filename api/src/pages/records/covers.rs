@@ -13,7 +13,7 @@ use actix_web::web::{self, ServiceConfig};
 use chrono::NaiveDate;
 use chrono_tz::Tz;
 use domain::ids::UnitId;
-use domain::service::cover::{Cover, GivenBy};
+use domain::service::cover::{Claim, Cover, GivenBy};
 use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
@@ -54,8 +54,8 @@ async fn look<P: Permission>(caller: &Caller<P>, db: &Db, id: UnitId) -> Result<
     Ok(db.read(caller.scope(), caller.now(), async |tx| ground(tx, id).await).await?)
 }
 
-/// The fields, with rows for so many claims.
-fn specs(ground: &Ground, claims: usize) -> Vec<Spec> {
+/// The fields, with rows for the claims so far and `more` of them.
+fn specs(ground: &Ground, (claims, more): (&[Claim], usize)) -> Vec<Spec> {
     let givers = choice([("dealer", "you, to the customer"), ("supplier", "a supplier, to you")]);
     let mut all = vec![
         spec("given_by", "Who gives it; that stays", givers).needed(),
@@ -75,7 +75,7 @@ fn specs(ground: &Ground, claims: usize) -> Vec<Spec> {
             .hint("Of what counts by months: handed over or not."),
     );
     all.push(spec("exclusions", "What it leaves out: a line for each", Takes::Lines));
-    for n in 1..=claims {
+    for n in 1..=claims.len() + more {
         let of = |step: &str, label: &str, takes: Takes| {
             numbered(format!("claim-{n}-{step}"), format!("Claim {n}: {label}"), takes).under("Claims on the supplier")
         };
@@ -83,9 +83,16 @@ fn specs(ground: &Ground, claims: usize) -> Vec<Spec> {
         all.push(of("number", "the supplier\u{2019}s number", Takes::Text));
         all.push(of("returned_on", "sent back on", Takes::Day));
         all.push(of("credited_on", "credited on", Takes::Day));
-        all.push(of("amount", "how much was credited", Takes::Amount));
+        let amount = format!("how much was credited, in {}", currency(ground, claims, n));
+        all.push(of("amount", &amount, Takes::Amount));
     }
     all
+}
+
+/// In what the credit of a claim is: as it came, else in the dealer's currency.
+fn currency(ground: &Ground, claims: &[Claim], n: usize) -> String {
+    let credit = claims.get(n.saturating_sub(1)).and_then(|claim| claim.credit);
+    credit.map_or_else(|| ground.currency.clone(), |credit| credit.currency.to_string())
 }
 
 /// A cover as it stands in the fields.
@@ -114,8 +121,8 @@ fn typed_of(cover: &Cover) -> Typed {
 }
 
 /// What was typed, as a cover of a unit.
-fn read(unit_id: UnitId, ground: &Ground, claims: usize, typed: &Typed) -> Result<Cover, Problem> {
-    let mut fields = sheet::read(&specs(ground, claims), typed, Tz::UTC)?;
+fn read(unit_id: UnitId, ground: &Ground, rows: (&[Claim], usize), typed: &Typed) -> Result<Cover, Problem> {
+    let mut fields = sheet::read(&specs(ground, rows), typed, Tz::UTC)?;
     fields.retain(|_, value| !value.is_null());
     let mut record = Map::from_iter([("unit_id".to_owned(), json!(unit_id))]);
     for (name, _) in SORTS {
@@ -127,7 +134,9 @@ fn read(unit_id: UnitId, ground: &Ground, claims: usize, typed: &Typed) -> Resul
             record.insert(name.to_owned(), Value::Object(covered));
         }
     }
-    let claims: Vec<Value> = (1..=claims).filter_map(|n| claim(&mut fields, n, &ground.currency)).collect();
+    let (so_far, more) = rows;
+    let claims = (1..=so_far.len() + more).filter_map(|n| claim(&mut fields, n, &currency(ground, so_far, n)));
+    let claims: Vec<Value> = claims.collect();
     record.insert("claims".to_owned(), json!(claims));
     let exclusions = fields.remove("exclusions");
     let exclusions = exclusions.as_ref().and_then(Value::as_str).unwrap_or_default();
@@ -192,14 +201,14 @@ impl Written for New {
             revision: None,
             back: (format!("/units/{id}"), format!("Back to {}", ground.label)),
             end: None,
-            specs: &specs(&ground, 0),
+            specs: &specs(&ground, (&[], 0)),
         };
         let empty = Typed::new();
         Ok(Sheet::of(about, &Filled::Typed(typed.unwrap_or(&empty)), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: UnitId, typed: &Typed) -> Result<String, Problem> {
-        let new = read(id, &look(caller, db, id).await?, 0, typed)?;
+        let new = read(id, &look(caller, db, id).await?, (&[], 0), typed)?;
         let create =
             async |tx: &Tx<'_>| form::made(tx, typed, async || Ok(cover::create(tx, &new).await?.stored.id)).await;
         let added = db.write(caller.scope(), caller.now(), create).await.map_err(Problem::from);
@@ -217,8 +226,8 @@ async fn stored<P: Permission>(caller: &Caller<P>, db: &Db, id: Uuid) -> Result<
 }
 
 /// Rows for claims: those that were made and one more, on a supplier alone.
-fn rows(cover: &Cover) -> usize {
-    if cover.given_by == GivenBy::Supplier { cover.claims.len() + 1 } else { 0 }
+fn rows(cover: &Cover) -> (&[Claim], usize) {
+    (&cover.claims, usize::from(cover.given_by == GivenBy::Supplier))
 }
 
 impl Written for Edit {

@@ -5,10 +5,10 @@ use super::super::form::{self, Typed};
 use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::writing::{self, Retired, Written};
+use super::site_choices;
 use crate::auth::{Caller, Permission, perm};
-use crate::db::page::{After, PAGE_MAX};
 use crate::db::stock::place::{self, StoredPlace};
-use crate::db::{Db, DbError, Revision, Tx, site};
+use crate::db::{Db, DbError, Revision, Tx};
 use crate::http::stock::places::PlaceInput;
 use crate::problem::Problem;
 use actix_web::web::{self, Data, Form, ServiceConfig};
@@ -28,13 +28,11 @@ pub(super) fn routes(config: &mut ServiceConfig) {
 
 /// The fields, with the sites at which stock may stand.
 async fn specs(tx: &Tx<'_>) -> Result<Vec<Spec>, DbError> {
-    let sites = site::list(tx, &site::Filter::default(), &After::first(PAGE_MAX)).await?;
-    let sites = sites.into_iter().map(|site| (site.id.to_string(), site.value.name)).collect();
     let kinds = choice([("warehouse", "a warehouse"), ("van", "a van"), ("site", "a customer\u{2019}s site")]);
     Ok(vec![
         spec("name", "What it is called", Takes::Text).needed(),
         spec("kind", "It is; that stays", kinds).needed(),
-        spec("site_id", "Which site, where it is one", Takes::OneOf(sites)),
+        spec("site_id", "Which site, where it is one", Takes::OneOf(site_choices(tx).await?)),
     ])
 }
 

@@ -10,8 +10,10 @@ use actix_web::web::{Data, Path, ServiceConfig};
 use actix_web::{HttpResponse, get};
 use askama::Template;
 use chrono_tz::Tz;
-use domain::ids::SiteId;
-use domain::placement::{Handover, Placement};
+use domain::ids::{MeterId, SiteId, UnitId};
+use domain::metering::meter::MeterFacts;
+use domain::placement::{Handover, LevelThen, Placement, RegisterThen};
+use std::collections::HashMap;
 use uuid::Uuid;
 
 /// Placements that are shown at most, the newest.
@@ -48,52 +50,52 @@ async fn show(visitor: Visitor<perm::ReadUnits>, id: Path<SiteId>, db: Data<Db>)
 
 async fn read(tx: &Tx<'_>, id: SiteId) -> Result<Page, DbError> {
     let site = site::get(tx, id).await?.value;
-    let mut rows = Vec::new();
-    for placed in placement::at_site(tx, id).await?.iter().rev().take(SHOWN_MOST) {
-        rows.push(row(tx, site.time_zone, &placed.value).await?);
-    }
-    Ok(Page { site: (id.0, site.name), rows })
-}
-
-async fn row(tx: &Tx<'_>, zone: Tz, placed: &Placement) -> Result<Row, DbError> {
-    let found = seen(unit::get(tx, placed.unit_id).await)?.map(|found| found.unit.value);
-    let (label, serial) = found.map_or_else(
-        || (words::NONE.to_owned(), String::new()),
-        |unit| (unit.label, format!("Serial number {}", unit.serial_number)),
-    );
-    let went = match &placed.at_end {
-        Some(then) => said(tx, then).await?,
-        None => String::new(),
+    let all = placement::at_site(tx, id).await?.into_iter().rev().take(SHOWN_MOST);
+    let placed: Vec<Placement> = all.map(|stored| stored.value).collect();
+    let units: Vec<Uuid> = placed.iter().map(|one| one.unit_id.0).collect();
+    let then = placed.iter().flat_map(|one| std::iter::once(&one.at_start).chain(&one.at_end));
+    let meters: Vec<Uuid> = then.flat_map(|then| &then.registers).map(|one| one.meter_id.0).collect();
+    let known = Known {
+        zone: site.time_zone,
+        units: unit::plates(tx, &units).await?,
+        meters: meter::plates(tx, &meters).await?,
     };
-    Ok(Row {
-        unit: placed.unit_id.0,
-        label,
-        serial,
-        when: words::stretch(zone, placed.span),
-        terms: placed.terms.as_str(),
-        came: said(tx, &placed.at_start).await?,
-        went,
-    })
+    Ok(Page { site: (id.0, site.name), rows: placed.iter().map(|one| known.row(one)).collect() })
 }
 
-/// Registers and levels as they were read, of meters that the scope still reaches.
-async fn said(tx: &Tx<'_>, then: &Handover) -> Result<String, DbError> {
-    let mut all = Vec::with_capacity(then.registers.len() + then.levels.len());
-    for one in &then.registers {
-        let Some(found) = seen(meter::get(tx, one.meter_id).await)? else { continue };
-        let meter = found.meter.value;
-        all.push(format!("{}: {}", meter.label, words::register_in(one.register, &meter.facts)));
+/// What is known of the units and meters that are named, as far as the scope still reaches them.
+struct Known {
+    zone: Tz,
+    /// Label and serial number.
+    units: HashMap<UnitId, (String, String)>,
+    meters: HashMap<MeterId, (String, MeterFacts)>,
+}
+
+impl Known {
+    fn row(&self, placed: &Placement) -> Row {
+        let (label, serial) = match self.units.get(&placed.unit_id) {
+            Some((label, serial)) => (label.clone(), format!("Serial number {serial}")),
+            None => (words::NONE.to_owned(), String::new()),
+        };
+        Row {
+            unit: placed.unit_id.0,
+            label,
+            serial,
+            when: words::stretch(self.zone, placed.span),
+            terms: placed.terms.as_str(),
+            came: self.said(&placed.at_start),
+            went: placed.at_end.as_ref().map_or_else(String::new, |then| self.said(then)),
+        }
     }
-    let level = |place: &str, litres: f64| format!("{place}: {}\u{a0}L in it", words::register(litres));
-    all.extend(then.levels.iter().map(|one| level(&one.place, one.volume_l)));
-    Ok(all.join("; "))
-}
 
-/// A record, or none where it is outside the scope.
-fn seen<T>(found: Result<T, DbError>) -> Result<Option<T>, DbError> {
-    match found {
-        Ok(found) => Ok(Some(found)),
-        Err(DbError::NotFound) => Ok(None),
-        Err(error) => Err(error),
+    /// Registers and levels as they were read.
+    fn said(&self, then: &Handover) -> String {
+        let register = |one: &RegisterThen| {
+            let (label, facts) = self.meters.get(&one.meter_id)?;
+            Some(format!("{label}: {}", words::register_in(one.register, facts)))
+        };
+        let level = |one: &LevelThen| format!("{}: {}\u{a0}L in it", one.place, words::register(one.volume_l));
+        let all = then.registers.iter().filter_map(register).chain(then.levels.iter().map(level));
+        all.collect::<Vec<_>>().join("; ")
     }
 }
