@@ -80,10 +80,10 @@ impl After {
         Self { since, ..self }
     }
 
-    /// The same place, with pages of so many, as far as pages get so large.
+    /// The same place, with pages of so many: a table is read in pieces of a size of its own.
     #[must_use]
     pub(crate) fn pages_of(self, rows: i64) -> Self {
-        Self { limit: rows.min(PAGE_MAX), ..self }
+        Self { limit: rows, ..self }
     }
 
     /// Takes off what was asked for beyond the page; whether there was such.
@@ -262,7 +262,7 @@ mod tests {
         }
         let mut rows = vec![1, 2, 3];
         assert!(After::first(2).cut_off(&mut rows) && rows == [1, 2] && !After::first(2).cut_off(&mut rows));
-        assert_eq!(After::first(2).pages_of(PAGE_MAX + 1).limit(), PAGE_MAX);
+        assert_eq!(After::first(2).pages_of(PAGE_MAX + 1).limit(), PAGE_MAX + 1);
     }
 
     #[test]
