@@ -1,0 +1,31 @@
+-- For lists of what was written of late: what is written once and ended later has no stamp of that, nor has an exception
+-- that was opened again. What was ended or opened again until now counts as written when it was first.
+
+alter table loss_coefficient add column end_noted_at timestamptz;
+alter table rain_intake add column end_noted_at timestamptz;
+alter table wash_chemical add column end_noted_at timestamptz;
+alter table wash_derivation add column end_noted_at timestamptz;
+alter table wash_sessions add column end_noted_at timestamptz;
+alter table working_days add column end_noted_at timestamptz;
+alter table price add column end_noted_at timestamptz;
+alter table item_price add column end_noted_at timestamptz;
+alter table meter_attachment add column end_noted_at timestamptz;
+comment on column loss_coefficient.end_noted_at is 'When its end was written down, if that was later than the rest.';
+comment on column rain_intake.end_noted_at is 'When its end was written down, if that was later than the rest.';
+comment on column wash_chemical.end_noted_at is 'When its end was written down, if that was later than the rest.';
+comment on column wash_derivation.end_noted_at is 'When its end was written down, if that was later than the rest.';
+comment on column wash_sessions.end_noted_at is 'When its end was written down, if that was later than the rest.';
+comment on column working_days.end_noted_at is 'When its end was written down, if that was later than the rest.';
+comment on column price.end_noted_at is 'When its end was written down, if that was later than the rest.';
+comment on column item_price.end_noted_at is 'When its end was written down, if that was later than the rest.';
+comment on column meter_attachment.end_noted_at is 'When its end was written down, if that was later than the rest.';
+
+-- The version before writes none.
+alter table reading_exception add column changed_at timestamptz not null default now();
+comment on column reading_exception.changed_at is 'When it was last opened, found to be otherwise, or closed.';
+-- The owner of the tables reads the rows of all dealers.
+alter table reading_exception no force row level security;
+update reading_exception set changed_at = greatest(opened_at, closed_at);
+alter table reading_exception force row level security;
+create index reading_exception_opened on reading_exception (dealer_id, opened_at, id);
+create index reading_exception_changed on reading_exception (dealer_id, changed_at, id);
