@@ -1,6 +1,6 @@
 //! `/v1/sites/{id}/dips`: what was left in the drums of a site.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::dip::SiteDip;
@@ -113,7 +113,7 @@ async fn list_dips(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, DipInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
+    list::<_, DipInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// Withdraw a wrong dip

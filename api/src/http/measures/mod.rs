@@ -217,17 +217,6 @@ async fn list<P, S: Shape>(
     caller: &Caller<P>,
     request: &HttpRequest,
     owner: OwnerOf<S>,
-    (asked, paging): (Instants, Query<Paging>),
-) -> Result<HttpResponse, Problem> {
-    list_since::<P, S>(db, caller, request, owner, (asked, ChangedSince::default(), paging)).await
-}
-
-/// The same of those that were written since an instant; of notes that do not end, which is written without a stamp.
-async fn list_since<P, S: Shape>(
-    db: &Db,
-    caller: &Caller<P>,
-    request: &HttpRequest,
-    owner: OwnerOf<S>,
     (asked, since, paging): (Instants, ChangedSince, Query<Paging>),
 ) -> Result<HttpResponse, Problem> {
     let (window, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
