@@ -138,8 +138,14 @@ pub struct ChangedSince {
 impl ChangedSince {
     /// Of records that are listed whole, those written since then.
     #[must_use]
-    pub fn of<Id, T>(self, mut rows: Vec<Stored<Id, T>>) -> Vec<Stored<Id, T>> {
-        rows.retain(|row| self.changed_since.is_none_or(|since| row.changed_at >= since));
+    pub fn of<Id, T>(self, rows: Vec<Stored<Id, T>>) -> Vec<Stored<Id, T>> {
+        self.among(rows, |row| row.changed_at)
+    }
+
+    /// The same of others, by when each was last written.
+    #[must_use]
+    pub fn among<R>(self, mut rows: Vec<R>, written_at: impl Fn(&R) -> DateTime<Utc>) -> Vec<R> {
+        rows.retain(|row| self.changed_since.is_none_or(|since| written_at(row) >= since));
         rows
     }
 }
