@@ -266,9 +266,9 @@ async fn what_is_the_matter_with_meters_is_found_by_numbers_models_and_states() 
     let office = &all.dealer.office;
     for meter in all.meters {
         let found = format!(
-            "insert into reading_exception (dealer_id, id, meter_no, from_at, to_at, kind, from_register, to_register, opened_at)
+            "insert into reading_exception (dealer_id, id, meter_no, from_at, to_at, kind, from_register, to_register, opened_at, changed_at)
                select dealer_id, gen_random_uuid(), no, '2026-01-10T00:00:00Z', '2026-01-11T00:00:00Z', 'reversal', 900, 800,
-                      '2026-02-10T00:00:00Z' from meter where id = '{meter}';
+                      '2026-02-10T00:00:00Z', '2026-02-12T00:00:00Z' from meter where id = '{meter}';
              insert into meter_watch (dealer_id, id, meter_no, kind, since, size, opened_at, seen_at, closed_at)
                select dealer_id, gen_random_uuid(), no, 'pulse_drift', '2026-01-10T00:00:00Z', 0.1, '2026-02-10T00:00:00Z',
                       '2026-02-11T00:00:00Z', '2026-02-12T00:00:00Z' from meter where id = '{meter}'"
@@ -286,8 +286,10 @@ async fn what_is_the_matter_with_meters_is_found_by_numbers_models_and_states() 
         comes_as_a_table(office, list).await;
     }
     for (query, count) in [("2026-02-12T00:00:00Z", 2), ("2026-02-12T00:00:01Z", 0)] {
-        let path = format!("/v1/meter-findings?sort=changed&changed_since={query}");
-        assert_eq!(by_pages(office, &path, "id", nothing).await.len(), count, "{query}");
+        for list in ["reading-exceptions", "meter-findings"] {
+            let path = format!("/v1/{list}?sort=changed&changed_since={query}");
+            assert_eq!(by_pages(office, &path, "id", nothing).await.len(), count, "{path}");
+        }
     }
     for (query, count) in [("from=2026-02-10T00:00:00Z", 2), ("to=2026-02-10T00:00:00Z", 0)] {
         assert_eq!(items(office, &format!("/v1/reading-exceptions?{query}")).await.len(), count, "{query}");

@@ -121,4 +121,5 @@ mod water_years;
 mod web_side;
 mod webhooks;
 mod work_pages;
+mod written_late;
 mod zones;
