@@ -11,6 +11,7 @@ use crate::series::{as_media, is_row_of, lines, two_customers};
 use crate::service_events::event;
 use crate::support::{Client, Dealer, TestApp, id};
 use crate::visits::account;
+use chrono::{Duration, Utc};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -310,6 +311,43 @@ async fn readings_that_are_due_or_missing_are_found_by_numbers_models_and_states
     for list in ["readings-due", "readings-due/missing?month=2026-03"] {
         comes_as_a_table_of(&all.dealer.office, list, "meter_id").await;
     }
+}
+
+#[tokio::test]
+async fn requests_for_readings_are_found_by_numbers_and_change_and_come_as_a_table() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let office = &all.dealer.office;
+    let mut asked = Vec::new();
+    for (site, meter) in all.sites.into_iter().zip(all.meters) {
+        rename(office, &format!("/v1/meters/{meter}"), json!({ "read_by": "technician" })).await;
+        let request = json!({ "site_id": site, "meter_ids": [meter], "person": "Mia Berger",
+            "due_on": Utc::now().date_naive() + Duration::days(2) });
+        asked.push(office.create("/v1/reading-requests", &request).await);
+    }
+    for (query, of) in [
+        (String::new(), &[0, 1][..]),
+        ("site_number=S-07".to_owned(), &[1]),
+        ("cost_centre=4711".to_owned(), &[0, 1]),
+        ("cost_centre=4712".to_owned(), &[]),
+        (format!("site_id={}", all.sites[0]), &[0]),
+        (format!("site_number=S-07&site_id={}", all.sites[0]), &[]),
+        (format!("customer_id={}", all.customers[1]), &[1]),
+        (format!("cost_centre=4711&open=true&customer_id={}", all.customers[0]), &[0]),
+    ] {
+        let path = format!("/v1/reading-requests?{query}");
+        let wanted: BTreeSet<Uuid> = of.iter().map(|n| all.sites[*n]).collect();
+        assert_eq!(named(office, &path, "site_id").await, wanted, "{path}");
+    }
+    comes_as_a_table(office, "reading-requests").await;
+    let (first, second) = (id(&asked[0]).to_string(), id(&asked[1]).to_string());
+    let revoke = format!("/v1/reading-requests/{first}/revoke");
+    let revoked = office.post_at(&revoke, "\"1\"").await.json();
+    let by_change = by_pages(office, "/v1/reading-requests?sort=changed", "id", nothing).await;
+    assert_eq!(by_change, [second.clone(), first.clone()]);
+    let since = format!("/v1/reading-requests?changed_since={}", revoked["changed_at"].as_str().unwrap());
+    assert_eq!(items(office, &since).await, [revoked]);
+    assert_eq!(by_pages(office, "/v1/reading-requests?sort=created", "id", nothing).await, [first, second]);
 }
 
 #[tokio::test]
