@@ -90,6 +90,7 @@ mod scope_plans;
 mod scopes;
 mod second_factor;
 mod series;
+mod series_periods;
 mod service_events;
 mod service_pages;
 mod sessions;
