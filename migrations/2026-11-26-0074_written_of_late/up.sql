@@ -20,6 +20,15 @@ comment on column price.end_noted_at is 'When its end was written down, if that 
 comment on column item_price.end_noted_at is 'When its end was written down, if that was later than the rest.';
 comment on column meter_attachment.end_noted_at is 'When its end was written down, if that was later than the rest.';
 
+-- Of what is written once, a column for each thing that is said later. `item_price` and `meter_attachment` are written freely.
+grant update (end_noted_at) on loss_coefficient to weirbook_app;
+grant update (end_noted_at) on rain_intake to weirbook_app;
+grant update (end_noted_at) on wash_chemical to weirbook_app;
+grant update (end_noted_at) on wash_derivation to weirbook_app;
+grant update (end_noted_at) on wash_sessions to weirbook_app;
+grant update (end_noted_at) on working_days to weirbook_app;
+grant update (end_noted_at) on price to weirbook_app;
+
 -- The version before writes none.
 alter table reading_exception add column changed_at timestamptz not null default now();
 comment on column reading_exception.changed_at is 'When it was last opened, found to be otherwise, or closed.';
