@@ -1,3 +1,7 @@
+drop index dip_changed;
+drop index wash_tally_changed;
+drop index dip_created;
+drop index wash_tally_created;
 drop index reading_exception_opened;
 alter table reading_exception drop column changed_at;
 alter table meter_attachment drop column end_noted_at;

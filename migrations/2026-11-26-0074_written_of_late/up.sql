@@ -38,3 +38,9 @@ update reading_exception set changed_at = greatest(opened_at, closed_at);
 alter table reading_exception force row level security;
 create index reading_exception_opened on reading_exception (dealer_id, opened_at, id);
 create index reading_exception_changed on reading_exception (dealer_id, changed_at, id);
+
+-- For lists of notes of all sites, as those of units have them.
+create index wash_tally_created on wash_tally (dealer_id, created_at, id);
+create index dip_created on dip (dealer_id, created_at, id);
+create index wash_tally_changed on wash_tally (dealer_id, (case when withdrawn_at is null then created_at else withdrawn_at end), id);
+create index dip_changed on dip (dealer_id, (case when withdrawn_at is null then created_at else withdrawn_at end), id);

@@ -13,6 +13,7 @@ pub(crate) mod gauge_reading;
 pub(crate) mod guns;
 pub(crate) mod investment;
 pub(crate) mod loss_coefficient;
+pub(crate) mod of_sites;
 pub(crate) mod of_units;
 pub(crate) mod owner;
 pub(crate) mod rain;
