@@ -314,6 +314,57 @@ async fn readings_that_are_due_or_missing_are_found_by_numbers_models_and_states
 }
 
 #[tokio::test]
+async fn notes_of_all_sites_stand_in_one_list() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let office = &all.dealer.office;
+    let item =
+        json!({ "name": "Coagulant", "unit": "l", "hazard": "harmless", "by_lot": false, "service_level": 0.95 });
+    let item = id(&office.create("/v1/consumables", &item).await);
+    let viewer = all.dealer.customer_viewer(all.customers[0]).await;
+    for (list, note) in [
+        (
+            "wash-tallies",
+            json!({ "from": "2026-01-01", "to": "2026-02-01", "machine_class": "wheel_loader", "washes": 42, "source": "typed" }),
+        ),
+        ("dips", json!({ "item_id": item, "at": "2026-01-15T08:00:00Z", "open": "12.5", "sealed": "50", "unit": "l" })),
+    ] {
+        let mut noted = Vec::new();
+        for site in all.sites {
+            noted.push(office.create(&format!("/v1/sites/{site}/{list}"), &note).await);
+        }
+        for (query, of) in [
+            (String::new(), &[0, 1][..]),
+            ("site_number=S-07".to_owned(), &[1]),
+            ("cost_centre=4711".to_owned(), &[0, 1]),
+            ("cost_centre=4712".to_owned(), &[]),
+            (format!("site_number=S-07&site_id={}", all.sites[0]), &[]),
+            (format!("cost_centre=4711&customer_id={}", all.customers[0]), &[0]),
+        ] {
+            let path = format!("/v1/{list}?{query}");
+            let wanted: BTreeSet<Uuid> = of.iter().map(|n| all.sites[*n]).collect();
+            assert_eq!(named(office, &path, "site_id").await, wanted, "{path}");
+        }
+        let own = named(&viewer, &format!("/v1/{list}"), "site_id").await;
+        assert_eq!(own, BTreeSet::from([all.sites[0]]), "{list}: a customer's people see their own");
+        // One takes local days, the other instants.
+        let from = if list == "dips" { "2026-02-01T00:00:00Z" } else { "2026-02-01" };
+        assert_eq!(items(office, &format!("/v1/{list}?from={from}")).await, [Value::Null; 0], "{list}");
+        comes_as_a_table(office, list).await;
+
+        withdraw(office, &format!("/v1/sites/{}/{list}", all.sites[0]), &noted[0]).await;
+        let [first, second] = [0, 1].map(|n: usize| id(&noted[n]).to_string());
+        let path = format!("/v1/{list}?withdrawn=true&sort");
+        assert_eq!(by_pages(office, &format!("{path}=changed"), "id", nothing).await, [second.clone(), first.clone()]);
+        let last = items(office, &format!("{path}=changed")).await.pop().unwrap();
+        let since = format!("/v1/{list}?withdrawn=true&changed_since={}", last["withdrawn"]["at"].as_str().unwrap());
+        assert_eq!(items(office, &since).await, [last], "{list}");
+        assert_eq!(by_pages(office, &format!("{path}=created"), "id", nothing).await, [first, second.clone()]);
+        assert_eq!(by_pages(office, &format!("/v1/{list}?"), "id", nothing).await, [second], "{list}");
+    }
+}
+
+#[tokio::test]
 async fn requests_for_readings_are_found_by_numbers_and_change_and_come_as_a_table() {
     let app = TestApp::start().await;
     let all = Numbered::new(&app).await;
