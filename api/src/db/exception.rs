@@ -116,7 +116,7 @@ async fn open_one(
             .or(e::slip.is_distinct_from(slip))
             .or(e::likely_register.is_distinct_from(likely))
             .or(e::amount_if_accepted.is_distinct_from(exception.amount_if_accepted));
-        update(e::table.filter(known).filter(otherwise)).set((found, open)).execute(&mut tx.conn()).await?;
+        update(e::table.filter(known.and(otherwise))).set((found, open)).execute(&mut tx.conn()).await?;
         again
     } else {
         Some(id)

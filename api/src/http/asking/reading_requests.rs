@@ -185,7 +185,8 @@ async fn list_reading_requests(
     let now = caller.now();
     let read = async move |tx: &Tx<'_>, after: &After| request::list(tx, &of, open, after).await;
     let key = |after: &After, row: &Stored<ReadingRequestId, Asking>| after.place(row, "", row.id.0);
-    listed(&request, &caller, (&db, &rates), after, read, (key, move |row| ReadingRequestView::of(row, now))).await
+    let view = move |row: Stored<ReadingRequestId, Asking>| ReadingRequestView::of(row, now);
+    listed(&request, &caller, (&db, &rates), after, read, (key, view)).await
 }
 
 impl Tabled for ReadingRequestView {
