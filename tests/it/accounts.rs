@@ -225,6 +225,8 @@ async fn a_bill_that_fell_is_explained() {
     dealer.office.post(&withdraw, &json!({ "reason": " " })).await.refused_for(422, &[("/reason", "required")]);
     let gone = dealer.office.post(&withdraw, &json!({ "reason": "of another meter" })).await.json();
     assert_eq!(gone["withdrawn_why"], "of another meter");
+    let since = format!("{path}?changed_since={}", gone["withdrawn_at"].as_str().unwrap());
+    assert_eq!(items(&dealer.office, &since).await, [gone], "the first was written before");
     let again = dealer.office.post(&withdraw, &json!({ "reason": "x" })).await;
     again.refused_for(409, &[("", "withdrawn_already")]);
     dealer.office.create(&path, &overlapping).await;

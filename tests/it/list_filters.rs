@@ -11,6 +11,7 @@ use crate::series::{as_media, is_row_of, lines, two_customers};
 use crate::service_events::event;
 use crate::support::{Client, Dealer, TestApp, id};
 use crate::visits::account;
+use chrono::{Duration, Utc};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use uuid::Uuid;
@@ -266,9 +267,9 @@ async fn what_is_the_matter_with_meters_is_found_by_numbers_models_and_states() 
     let office = &all.dealer.office;
     for meter in all.meters {
         let found = format!(
-            "insert into reading_exception (dealer_id, id, meter_no, from_at, to_at, kind, from_register, to_register, opened_at)
+            "insert into reading_exception (dealer_id, id, meter_no, from_at, to_at, kind, from_register, to_register, opened_at, changed_at)
                select dealer_id, gen_random_uuid(), no, '2026-01-10T00:00:00Z', '2026-01-11T00:00:00Z', 'reversal', 900, 800,
-                      '2026-02-10T00:00:00Z' from meter where id = '{meter}';
+                      '2026-02-10T00:00:00Z', '2026-02-12T00:00:00Z' from meter where id = '{meter}';
              insert into meter_watch (dealer_id, id, meter_no, kind, since, size, opened_at, seen_at, closed_at)
                select dealer_id, gen_random_uuid(), no, 'pulse_drift', '2026-01-10T00:00:00Z', 0.1, '2026-02-10T00:00:00Z',
                       '2026-02-11T00:00:00Z', '2026-02-12T00:00:00Z' from meter where id = '{meter}'"
@@ -286,8 +287,10 @@ async fn what_is_the_matter_with_meters_is_found_by_numbers_models_and_states() 
         comes_as_a_table(office, list).await;
     }
     for (query, count) in [("2026-02-12T00:00:00Z", 2), ("2026-02-12T00:00:01Z", 0)] {
-        let path = format!("/v1/meter-findings?sort=changed&changed_since={query}");
-        assert_eq!(by_pages(office, &path, "id", nothing).await.len(), count, "{query}");
+        for list in ["reading-exceptions", "meter-findings"] {
+            let path = format!("/v1/{list}?sort=changed&changed_since={query}");
+            assert_eq!(by_pages(office, &path, "id", nothing).await.len(), count, "{path}");
+        }
     }
     for (query, count) in [("from=2026-02-10T00:00:00Z", 2), ("to=2026-02-10T00:00:00Z", 0)] {
         assert_eq!(items(office, &format!("/v1/reading-exceptions?{query}")).await.len(), count, "{query}");
@@ -308,6 +311,94 @@ async fn readings_that_are_due_or_missing_are_found_by_numbers_models_and_states
     for list in ["readings-due", "readings-due/missing?month=2026-03"] {
         comes_as_a_table_of(&all.dealer.office, list, "meter_id").await;
     }
+}
+
+#[tokio::test]
+async fn notes_of_all_sites_stand_in_one_list() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let office = &all.dealer.office;
+    let item =
+        json!({ "name": "Coagulant", "unit": "l", "hazard": "harmless", "by_lot": false, "service_level": 0.95 });
+    let item = id(&office.create("/v1/consumables", &item).await);
+    let viewer = all.dealer.customer_viewer(all.customers[0]).await;
+    for (list, note) in [
+        (
+            "wash-tallies",
+            json!({ "from": "2026-01-01", "to": "2026-02-01", "machine_class": "wheel_loader", "washes": 42, "source": "typed" }),
+        ),
+        ("dips", json!({ "item_id": item, "at": "2026-01-15T08:00:00Z", "open": "12.5", "sealed": "50", "unit": "l" })),
+    ] {
+        let mut noted = Vec::new();
+        for site in all.sites {
+            noted.push(office.create(&format!("/v1/sites/{site}/{list}"), &note).await);
+        }
+        for (query, of) in [
+            (String::new(), &[0, 1][..]),
+            ("site_number=S-07".to_owned(), &[1]),
+            ("cost_centre=4711".to_owned(), &[0, 1]),
+            ("cost_centre=4712".to_owned(), &[]),
+            (format!("site_number=S-07&site_id={}", all.sites[0]), &[]),
+            (format!("cost_centre=4711&customer_id={}", all.customers[0]), &[0]),
+        ] {
+            let path = format!("/v1/{list}?{query}");
+            let wanted: BTreeSet<Uuid> = of.iter().map(|n| all.sites[*n]).collect();
+            assert_eq!(named(office, &path, "site_id").await, wanted, "{path}");
+        }
+        let own = named(&viewer, &format!("/v1/{list}"), "site_id").await;
+        assert_eq!(own, BTreeSet::from([all.sites[0]]), "{list}: a customer's people see their own");
+        // One takes local days, the other instants.
+        let from = if list == "dips" { "2026-02-01T00:00:00Z" } else { "2026-02-01" };
+        assert_eq!(items(office, &format!("/v1/{list}?from={from}")).await, [Value::Null; 0], "{list}");
+        comes_as_a_table(office, list).await;
+
+        withdraw(office, &format!("/v1/sites/{}/{list}", all.sites[0]), &noted[0]).await;
+        let [first, second] = [0, 1].map(|n: usize| id(&noted[n]).to_string());
+        let path = format!("/v1/{list}?withdrawn=true&sort");
+        assert_eq!(by_pages(office, &format!("{path}=changed"), "id", nothing).await, [second.clone(), first.clone()]);
+        let last = items(office, &format!("{path}=changed")).await.pop().unwrap();
+        let since = format!("/v1/{list}?withdrawn=true&changed_since={}", last["withdrawn"]["at"].as_str().unwrap());
+        assert_eq!(items(office, &since).await, [last], "{list}");
+        assert_eq!(by_pages(office, &format!("{path}=created"), "id", nothing).await, [first, second.clone()]);
+        assert_eq!(by_pages(office, &format!("/v1/{list}?"), "id", nothing).await, [second], "{list}");
+    }
+}
+
+#[tokio::test]
+async fn requests_for_readings_are_found_by_numbers_and_change_and_come_as_a_table() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let office = &all.dealer.office;
+    let mut asked = Vec::new();
+    for (site, meter) in all.sites.into_iter().zip(all.meters) {
+        rename(office, &format!("/v1/meters/{meter}"), json!({ "read_by": "technician" })).await;
+        let request = json!({ "site_id": site, "meter_ids": [meter], "person": "Mia Berger",
+            "due_on": Utc::now().date_naive() + Duration::days(2) });
+        asked.push(office.create("/v1/reading-requests", &request).await);
+    }
+    for (query, of) in [
+        (String::new(), &[0, 1][..]),
+        ("site_number=S-07".to_owned(), &[1]),
+        ("cost_centre=4711".to_owned(), &[0, 1]),
+        ("cost_centre=4712".to_owned(), &[]),
+        (format!("site_id={}", all.sites[0]), &[0]),
+        (format!("site_number=S-07&site_id={}", all.sites[0]), &[]),
+        (format!("customer_id={}", all.customers[1]), &[1]),
+        (format!("cost_centre=4711&open=true&customer_id={}", all.customers[0]), &[0]),
+    ] {
+        let path = format!("/v1/reading-requests?{query}");
+        let wanted: BTreeSet<Uuid> = of.iter().map(|n| all.sites[*n]).collect();
+        assert_eq!(named(office, &path, "site_id").await, wanted, "{path}");
+    }
+    comes_as_a_table(office, "reading-requests").await;
+    let (first, second) = (id(&asked[0]).to_string(), id(&asked[1]).to_string());
+    let revoke = format!("/v1/reading-requests/{first}/revoke");
+    let revoked = office.post_at(&revoke, "\"1\"").await.json();
+    let by_change = by_pages(office, "/v1/reading-requests?sort=changed", "id", nothing).await;
+    assert_eq!(by_change, [second.clone(), first.clone()]);
+    let since = format!("/v1/reading-requests?changed_since={}", revoked["changed_at"].as_str().unwrap());
+    assert_eq!(items(office, &since).await, [revoked]);
+    assert_eq!(by_pages(office, "/v1/reading-requests?sort=created", "id", nothing).await, [first, second]);
 }
 
 #[tokio::test]

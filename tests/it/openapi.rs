@@ -51,7 +51,7 @@ async fn the_generated_matrix_is_what_the_handlers_demand() {
 }
 
 /// Lists that come page by page and are not in the table of filters, which tells of what others work with.
-const NOT_IN_THE_TABLE: [&str; 14] = [
+const NOT_IN_THE_TABLE: [&str; 12] = [
     "api-clients",
     "audit",
     "invitations",
@@ -59,8 +59,6 @@ const NOT_IN_THE_TABLE: [&str; 14] = [
     "monthly-files",
     "people",
     "prices",
-    "reading-exceptions",
-    "reading-requests",
     "stock",
     "stock-movements",
     "stock-orders",

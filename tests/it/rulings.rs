@@ -170,6 +170,44 @@ async fn a_new_level_counts_once_it_is_accepted() {
 }
 
 #[tokio::test]
+async fn exceptions_are_found_by_when_they_were_last_written() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    for name in ["Quay", "Pit head"] {
+        let bay = Bay::new(&dealer, name).await;
+        send(&dealer, bay.meter, &[("2026-01-01", 500_000.0), ("2026-02-01", 499_000.0)]).await;
+    }
+    app.night(dealer.id, Utc::now()).await;
+    let found = open(&dealer.office).await;
+    let by_change = async || items(&dealer.office, "/v1/reading-exceptions?sort=changed").await;
+    let since = async |one: &Value| {
+        let at = one["changed_at"].as_str().unwrap().to_owned();
+        items(&dealer.office, &format!("/v1/reading-exceptions?changed_since={at}")).await
+    };
+    assert_eq!(by_change().await, found, "both at once, in the order in which they were found");
+    assert_eq!(since(&found[1]).await, found);
+    let accepted = rule(&dealer.office, &found[0], json!({ "ruling": "accept" })).await.json();
+    assert_eq!(by_change().await, [found[1].clone(), accepted.clone()]);
+    assert_eq!(since(&accepted).await, std::slice::from_ref(&accepted));
+
+    // Another register is asked about again; what is found as it was is not written.
+    let path = format!("/v1/meters/{}/corrections", found[0]["meter_id"].as_str().unwrap());
+    let other = json!({ "read_at": morning("2026-02-01"), "register": 499_500.0, "why": "Misread" });
+    dealer.office.create(&path, &other).await;
+    let touch = "insert into touched select dealer_id, gen_random_uuid(), array_agg(no), '2026-01-01', '2026-02-01'
+          from meter group by dealer_id";
+    app.superuser().await.batch_execute(touch).await.unwrap();
+    app.night(dealer.id, Utc::now()).await;
+    let last = by_change().await;
+    assert_eq!((last.len(), &last[0]), (2, &found[1]));
+    let again = &last[1];
+    assert_eq!((&again["id"], &again["opened_at"]), (&found[0]["id"], &found[0]["opened_at"]));
+    assert_eq!((&again["closed_at"], &again["to"]["register"]), (&Value::Null, &json!(499_500.0)));
+    assert_ne!(again["changed_at"], accepted["changed_at"]);
+    assert_eq!(since(again).await, std::slice::from_ref(again));
+}
+
+#[tokio::test]
 async fn an_exchange_explains_a_register_that_fell() {
     let app = TestApp::start().await;
     let dealer = app.dealer("Brookside").await;
@@ -196,6 +234,9 @@ async fn an_exchange_explains_a_register_that_fell() {
     assert_eq!(of_2026(&dealer, &bay).await, 3000.0);
     assert_eq!(id(&open(&dealer.office).await[0]), id(&found), "found again");
     assert_eq!(items(&dealer.office, &path).await, [withdrawn], "it stays to be seen");
+    for (since, count) in [("2026-01-01T00:00:00Z", 1), ("2100-01-01T00:00:00Z", 0)] {
+        assert_eq!(items(&dealer.office, &format!("{path}?changed_since={since}")).await.len(), count, "{since}");
+    }
     let right = json!({ "at": "2026-02-20T09:00:00Z", "old_final": 504_000.0, "new_start": 100.0 });
     dealer.office.create(&path, &right).await;
     app.night(dealer.id, Utc::now()).await;

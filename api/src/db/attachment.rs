@@ -74,18 +74,22 @@ pub async fn create(tx: &Tx<'_>, id: MeterId, new: &Attachment) -> Result<Attach
     Ok(stored)
 }
 
-/// What a meter measured and measures, all that the scope reaches, oldest first.
+/// What a meter measured and measures, all that the scope reaches and that was written since, oldest first. One is
+/// written when it is attached, and when its end is noted.
 ///
 /// # Errors
 /// [`DbError::NotFound`] for a meter outside the scope.
-pub async fn list(tx: &Tx<'_>, id: MeterId) -> Result<Vec<Attachment>, DbError> {
+pub async fn list(tx: &Tx<'_>, id: MeterId, since: Option<DateTime<Utc>>) -> Result<Vec<Attachment>, DbError> {
     let meter = meter::get(tx, id).await?;
-    let rows: Vec<Row> = meter_attachment::table
+    let mut query = meter_attachment::table
         .filter(meter_attachment::meter_no.eq(meter.no.0))
         .select(Row::as_select())
         .order(meter_attachment::valid)
-        .load(&mut tx.conn())
-        .await?;
+        .into_boxed();
+    if let Some(since) = since {
+        query = query.filter(meter_attachment::created_at.ge(since).or(meter_attachment::end_noted_at.ge(since)));
+    }
+    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
     rows.into_iter().map(TryInto::try_into).collect()
 }
 
@@ -135,7 +139,7 @@ pub(in crate::db) async fn end_running(
     let Some(ended) = range::to_span(running)?.cut_at(at) else { return Ok(None) };
     let same = meter_attachment::meter_no.eq(no.0).and(meter_attachment::valid.eq(running));
     let row: Option<Row> = update(meter_attachment::table.filter(same))
-        .set(meter_attachment::valid.eq(range::of_span(ended)))
+        .set((meter_attachment::valid.eq(range::of_span(ended)), meter_attachment::end_noted_at.eq(tx.now())))
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await

@@ -133,7 +133,12 @@ async fn reopen(tx: &Tx<'_>, no: MeterNo, at: DateTime<Utc>, but: Option<Uuid>) 
     let of_reading = e::meter_no.eq(no.0).and(e::from_at.eq(at).or(e::to_at.eq(at)));
     let pending = e::ruling.is_null().or(e::ruling.eq("accept"));
     update(e::table.filter(of_reading.and(pending).and(e::id.ne(but.unwrap_or_default()))))
-        .set((e::closed_at.eq(tx.now()), e::ruling.eq(NO_LONGER_THERE), e::ruled_by.eq(None::<Uuid>)))
+        .set((
+            e::closed_at.eq(tx.now()),
+            e::ruling.eq(NO_LONGER_THERE),
+            e::ruled_by.eq(None::<Uuid>),
+            e::changed_at.eq(tx.now()),
+        ))
         .execute(&mut tx.conn())
         .await?;
     Ok(())

@@ -41,7 +41,11 @@ pub async fn sync(tx: &Tx<'_>, found: &[Found]) -> Result<(), DbError> {
     let gone: Vec<Uuid> = open.iter().filter(|open| is_gone(open, found)).map(|open| open.0).collect();
     if !gone.is_empty() {
         update(reading_exception::table.filter(reading_exception::id.eq_any(&gone)))
-            .set((reading_exception::closed_at.eq(tx.now()), reading_exception::ruling.eq(NO_LONGER_THERE)))
+            .set((
+                reading_exception::closed_at.eq(tx.now()),
+                reading_exception::ruling.eq(NO_LONGER_THERE),
+                reading_exception::changed_at.eq(tx.now()),
+            ))
             .execute(&mut tx.conn())
             .await?;
     }
@@ -74,20 +78,23 @@ pub(in crate::db) const NO_LONGER_THERE: &str = "no_longer_there";
 
 /// Opens an exception, or brings one that is known up to date: found again, it is open,
 /// whatever was ruled until now. Only an acceptance stays, for a step that a person accepted
-/// while this was computed. Gives the line of one that was not open.
+/// while this was computed; one that is open and as it was is not written. Gives the line of one that was not open.
 async fn open_one(
     tx: &Tx<'_>,
     meter_no: i32,
     exception: &ReadingException,
 ) -> Result<Option<Change<'static>>, DbError> {
     use reading_exception as e;
+    let slip = exception.suggestion.map(|likely| likely.slip.as_str());
+    let likely = exception.suggestion.and_then(|likely| likely.register);
     let found = (
         e::from_at.eq(exception.from.at),
         e::from_register.eq(exception.from.register),
         e::to_register.eq(exception.to.register),
-        e::slip.eq(exception.suggestion.map(|likely| likely.slip.as_str())),
-        e::likely_register.eq(exception.suggestion.and_then(|likely| likely.register)),
+        e::slip.eq(slip),
+        e::likely_register.eq(likely),
         e::amount_if_accepted.eq(exception.amount_if_accepted),
+        e::changed_at.eq(tx.now()),
     );
     let (to_at, kind) = (e::to_at.eq(exception.to.at), e::kind.eq(exception.kind.as_str()));
     let id = tx.new_id();
@@ -101,7 +108,15 @@ async fn open_one(
         let again = e::table.filter(known).filter(e::closed_at.is_not_null()).select(e::id);
         let again: Option<Uuid> = again.first(&mut tx.conn()).await.optional()?;
         let open = (e::closed_at.eq(None::<DateTime<Utc>>), e::ruling.eq(None::<String>), e::ruled_by.eq(None::<Uuid>));
-        update(e::table.filter(known)).set((found, open)).execute(&mut tx.conn()).await?;
+        let otherwise = e::closed_at
+            .is_not_null()
+            .or(e::from_at.is_distinct_from(exception.from.at))
+            .or(e::from_register.is_distinct_from(exception.from.register))
+            .or(e::to_register.is_distinct_from(exception.to.register))
+            .or(e::slip.is_distinct_from(slip))
+            .or(e::likely_register.is_distinct_from(likely))
+            .or(e::amount_if_accepted.is_distinct_from(exception.amount_if_accepted));
+        update(e::table.filter(known.and(otherwise))).set((found, open)).execute(&mut tx.conn()).await?;
         again
     } else {
         Some(id)
@@ -123,7 +138,7 @@ struct Gone {
 /// When the database fails.
 pub async fn close_unmeasured(tx: &Tx<'_>, meters: &[i32]) -> Result<(), DbError> {
     let gone: Vec<Gone> = sql_query(
-        "update reading_exception e set closed_at = $2, ruling = 'no_longer_there'
+        "update reading_exception e set closed_at = $2, changed_at = $2, ruling = 'no_longer_there'
           where e.meter_no = any ($1) and e.closed_at is null
             and not exists (select from meter_holding h where h.meter_no = e.meter_no
               and h.valid && tstzrange(e.from_at, e.to_at))

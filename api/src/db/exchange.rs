@@ -23,6 +23,8 @@ pub struct StoredExchange {
     pub exchange: MeterExchange,
     /// When and why it was withdrawn, if it was.
     pub withdrawn: Option<(DateTime<Utc>, String)>,
+    /// When it was noted, or withdrawn.
+    pub written_at: DateTime<Utc>,
 }
 
 #[derive(Queryable, Selectable)]
@@ -33,6 +35,7 @@ struct Row {
     old_final: f64,
     new_start: f64,
     note: Option<String>,
+    created_at: DateTime<Utc>,
     withdrawn_at: Option<DateTime<Utc>>,
     withdrawn_why: Option<String>,
 }
@@ -41,7 +44,8 @@ impl From<Row> for StoredExchange {
     fn from(row: Row) -> Self {
         let registers = Exchange { at: row.at, old_final: row.old_final, new_start: row.new_start };
         let exchange = MeterExchange { registers, note: row.note };
-        Self { id: row.id, exchange, withdrawn: row.withdrawn_at.zip(row.withdrawn_why) }
+        let written_at = row.withdrawn_at.unwrap_or(row.created_at);
+        Self { id: row.id, exchange, withdrawn: row.withdrawn_at.zip(row.withdrawn_why), written_at }
     }
 }
 

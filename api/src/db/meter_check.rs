@@ -24,6 +24,8 @@ pub struct StoredCheck {
     pub check: CheckNote,
     /// When and why it was withdrawn, if it was.
     pub withdrawn: Option<(DateTime<Utc>, String)>,
+    /// When it was noted, or withdrawn.
+    pub written_at: DateTime<Utc>,
 }
 
 #[derive(Queryable, Selectable)]
@@ -35,6 +37,7 @@ struct Row {
     reference_l: f64,
     u_reference_share: f64,
     note: Option<String>,
+    created_at: DateTime<Utc>,
     withdrawn_at: Option<DateTime<Utc>>,
     withdrawn_why: Option<String>,
 }
@@ -44,7 +47,8 @@ impl From<Row> for StoredCheck {
         let Row { at, indicated_l, reference_l, u_reference_share, .. } = row;
         let found = MeterCheck { at, check: VolumeCheck { indicated_l, reference_l, u_reference_share } };
         let check = CheckNote { found, note: row.note };
-        Self { id: row.id, check, withdrawn: row.withdrawn_at.zip(row.withdrawn_why) }
+        let written_at = row.withdrawn_at.unwrap_or(row.created_at);
+        Self { id: row.id, check, withdrawn: row.withdrawn_at.zip(row.withdrawn_why), written_at }
     }
 }
 

@@ -20,6 +20,8 @@ pub struct StoredPeriod {
     pub subject_id: Uuid,
     /// The unit, for a placement.
     pub unit_id: Option<Uuid>,
+    /// The site.
+    pub site_id: Uuid,
     /// The zone of its site.
     pub zone: Tz,
     /// When it begins.
@@ -34,7 +36,7 @@ pub struct StoredPeriod {
     pub open_exceptions: u32,
 }
 
-type Row = (Uuid, Option<Uuid>, String, DateTime<Utc>, DateTime<Utc>, Value, i32, Option<Value>);
+type Row = (Uuid, Option<Uuid>, Uuid, String, DateTime<Utc>, DateTime<Utc>, Value, i32, Option<Value>);
 
 /// Periods that reach into the UTC days from `from` to `to`, in order.
 ///
@@ -48,6 +50,7 @@ pub async fn periods(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Res
         .select((
             period_fact::subject_id,
             period_fact::unit_id,
+            period_fact::site_id,
             site::time_zone,
             period_fact::from_at,
             period_fact::to_at,
@@ -64,10 +67,11 @@ pub async fn periods(tx: &Tx<'_>, of: Of, from: NaiveDate, to: NaiveDate) -> Res
         Of::Customer(id) => query.filter(period_fact::customer_id.eq(id)),
     };
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
-    let stored = |(subject_id, unit_id, zone, from, to, volumes, open, statement): Row| {
+    let stored = |(subject_id, unit_id, site_id, zone, from, to, volumes, open, statement): Row| {
         Ok(StoredPeriod {
             subject_id,
             unit_id,
+            site_id,
             zone: parse_zone(&zone)?,
             from,
             to,

@@ -105,7 +105,7 @@ async fn end_running(tx: &Tx<'_>, new: &DatedPrice) -> Result<(), DbError> {
             continue;
         }
         let ended: Row = update(price::table.filter(price::id.eq(row.id)))
-            .set(price::valid.eq(range::of_dates(from, Some(new.days.from()))))
+            .set((price::valid.eq(range::of_dates(from, Some(new.days.from()))), price::end_noted_at.eq(tx.now())))
             .returning(Row::as_returning())
             .get_result(&mut tx.conn())
             .await?;
@@ -115,7 +115,7 @@ async fn end_running(tx: &Tx<'_>, new: &DatedPrice) -> Result<(), DbError> {
 }
 
 /// Prices in the order in which they were written down, one more than the page holds; withdrawn
-/// ones only when asked for.
+/// ones only when asked for. One is written again when it is ended or withdrawn.
 ///
 /// # Errors
 /// When the database fails.
@@ -125,6 +125,10 @@ pub async fn list(tx: &Tx<'_>, withdrawn: bool, after: &After) -> Result<Vec<Sto
         price::table.filter(price::id.gt(id)).select(Row::as_select()).order(price::id).limit(after.ask()).into_boxed();
     if !withdrawn {
         query = query.filter(price::withdrawn_at.is_null());
+    }
+    if let Some(since) = after.changed_since() {
+        let again = price::end_noted_at.ge(since).or(price::withdrawn_at.ge(since));
+        query = query.filter(price::created_at.ge(since).or(again));
     }
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
     rows.into_iter().map(TryInto::try_into).collect()

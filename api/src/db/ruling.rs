@@ -75,14 +75,19 @@ pub struct StoredException {
     /// What was said with it.
     #[diesel(sql_type = Nullable<Text>)]
     pub note: Option<String>,
+    /// When it was last opened, found to be otherwise, or closed.
+    #[diesel(sql_type = Timestamptz)]
+    pub changed_at: DateTime<Utc>,
 }
 
 const LIST: &str = "
 select e.id, m.id as meter_id, m.label as meter, m.stream, e.kind, e.from_at, e.from_register, e.to_at, e.to_register,
-       e.slip, e.likely_register, e.amount_if_accepted, e.opened_at, e.closed_at, e.ruling, e.ruled_by, e.note
+       e.slip, e.likely_register, e.amount_if_accepted, e.opened_at, e.closed_at, e.ruling, e.ruled_by, e.note,
+       e.changed_at
   from reading_exception e
-  join meter m on m.no = e.meter_no
- where e.id > $1
+  join meter m on m.no = e.meter_no";
+
+const FILTERED: &str = "
    and ($2::bool is null or (e.closed_at is null) = $2)
    and ($3::uuid is null or m.id = $3)
    and ($4::uuid[] is null or exists (
@@ -96,15 +101,14 @@ select e.id, m.id as meter_id, m.label as meter, m.stream, e.kind, e.from_at, e.
         and ($5::uuid[] is null or h.site_id = any ($5)) and ($8::uuid is null or h.customer_id = $8)))
    and ($6::uuid is null or e.id = $6)
    and ($9::timestamptz is null or e.opened_at >= $9) and ($10::timestamptz is null or e.opened_at < $10)
- order by e.id
- limit $7";
+   and ($12::timestamptz is null or e.changed_at >= $12)";
 
-/// Exceptions in the order in which they were found, one more than the page holds.
+/// Exceptions in the order in which they were found or as the page is sorted, one more than it holds.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Found, after: &After) -> Result<Vec<StoredException>, DbError> {
-    load(tx, filter, after.key().1, None, after.ask()).await
+    asked(tx, str::to_owned, (filter, after, None), after.ask()).await
 }
 
 /// An exception, and where its meter was.
@@ -129,7 +133,7 @@ pub(crate) struct Located {
 /// When the database fails.
 pub(crate) async fn waiting(tx: &Tx<'_>, unit: Option<Uuid>, most: i64) -> Result<Vec<Located>, DbError> {
     let filter = Found { open: Some(true), of: Of { unit, ..Of::default() }, ..Found::default() };
-    asked(tx, &located_sql(), (&filter, Uuid::nil(), None), most).await
+    asked(tx, located_sql, (&filter, &After::first(most), None), most).await
 }
 
 /// One exception, with where it is.
@@ -137,14 +141,15 @@ pub(crate) async fn waiting(tx: &Tx<'_>, unit: Option<Uuid>, most: i64) -> Resul
 /// # Errors
 /// [`DbError::NotFound`] outside the scope.
 pub(crate) async fn located(tx: &Tx<'_>, id: Uuid) -> Result<Located, DbError> {
-    let found = asked(tx, &located_sql(), (&Found::default(), Uuid::nil(), Some(id)), 1).await?;
+    let found = asked(tx, located_sql, (&Found::default(), &After::first(1), Some(id)), 1).await?;
     found.into_iter().next().ok_or(DbError::NotFound)
 }
 
-fn located_sql() -> String {
+/// The exceptions of a page, each with where it is.
+fn located_sql(page: &str) -> String {
     format!(
         "select x.*, h.unit, s.name as site, s.time_zone
-           from ({LIST}) x
+           from ({page}) x
            join meter m on m.id = x.meter_id
            left join lateral (
              select h.site_id, u.label as unit
@@ -163,29 +168,22 @@ fn located_sql() -> String {
 /// # Errors
 /// [`DbError::NotFound`] outside the scope.
 pub async fn get(tx: &Tx<'_>, id: Uuid) -> Result<StoredException, DbError> {
-    load(tx, &Found::default(), Uuid::nil(), Some(id), 1).await?.pop().ok_or(DbError::NotFound)
+    let found = asked(tx, str::to_owned, (&Found::default(), &After::first(1), Some(id)), 1).await?;
+    found.into_iter().next().ok_or(DbError::NotFound)
 }
 
-async fn load(
-    tx: &Tx<'_>,
-    filter: &Found,
-    after: Uuid,
-    id: Option<Uuid>,
-    most: i64,
-) -> Result<Vec<StoredException>, DbError> {
-    asked(tx, LIST, (filter, after, id), most).await
-}
-
-/// What `sql`, which begins with [`LIST`] or has it inside, finds.
+/// What is found by the SQL that is made of that of a page.
 async fn asked<T: QueryableByName<Pg> + Send + 'static>(
     tx: &Tx<'_>,
-    sql: &str,
-    (filter, after, id): (&Found, Uuid, Option<Uuid>),
+    made_of: fn(&str) -> String,
+    (filter, after, id): (&Found, &After, Option<Uuid>),
     most: i64,
 ) -> Result<Vec<T>, DbError> {
     let among = filter.of.among(tx).await?;
-    Ok(sql_query(sql)
-        .bind::<SqlUuid, _>(after)
+    let (past, order, at) = after.by_id(("e", "$11"), ("e.opened_at", "e.changed_at"));
+    let page = format!("{LIST} where {past} {FILTERED} order by {order} limit $7");
+    Ok(sql_query(made_of(&page))
+        .bind::<SqlUuid, _>(after.key().1)
         .bind::<Nullable<Bool>, _>(filter.open)
         .bind::<Nullable<SqlUuid>, _>(filter.of.meter)
         .bind::<Nullable<Array<SqlUuid>>, _>(&among.units)
@@ -195,6 +193,8 @@ async fn asked<T: QueryableByName<Pg> + Send + 'static>(
         .bind::<Nullable<SqlUuid>, _>(among.customer)
         .bind::<Nullable<Timestamptz>, _>(filter.from)
         .bind::<Nullable<Timestamptz>, _>(filter.to)
+        .bind::<Nullable<Timestamptz>, _>(at)
+        .bind::<Nullable<Timestamptz>, _>(after.changed_since())
         .load(&mut tx.conn())
         .await?)
 }
@@ -232,6 +232,7 @@ pub async fn rule(tx: &Tx<'_>, id: Uuid, decision: Decision, note: Option<&str>)
             e::ruling.eq(decision.as_str()),
             e::ruled_by.eq(tx.scope().account().map(|account| account.0)),
             e::note.eq(note),
+            e::changed_at.eq(tx.now()),
         ))
         .execute(&mut tx.conn())
         .await?;

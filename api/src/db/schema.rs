@@ -895,6 +895,8 @@ diesel::table! {
         amount -> Numeric,
         currency -> Text,
         created_at -> Timestamptz,
+        #[doc = "When its end was written down, if that was later than the rest."]
+        end_noted_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -988,6 +990,8 @@ diesel::table! {
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
+        #[doc = "When its end was written down, if that was later than the rest."]
+        end_noted_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -1058,6 +1062,8 @@ diesel::table! {
         created_at -> Timestamptz,
         #[doc = "Standard uncertainty of the declared share."]
         share_u -> Float8,
+        #[doc = "When its end was written down, if that was later than the rest."]
+        end_noted_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -1352,6 +1358,8 @@ diesel::table! {
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
+        #[doc = "When its end was written down, if that was later than the rest."]
+        end_noted_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -1403,6 +1411,8 @@ diesel::table! {
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
+        #[doc = "When its end was written down, if that was later than the rest."]
+        end_noted_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -1444,6 +1454,8 @@ diesel::table! {
         note -> Nullable<Text>,
         #[doc = "What the step would count: litres, kWh, hours or events."]
         amount_if_accepted -> Nullable<Float8>,
+        #[doc = "When it was last opened, found to be otherwise, or closed."]
+        changed_at -> Timestamptz,
     }
 }
 
@@ -2248,6 +2260,8 @@ diesel::table! {
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
+        #[doc = "When its end was written down, if that was later than the rest."]
+        end_noted_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -2271,6 +2285,8 @@ diesel::table! {
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
+        #[doc = "When its end was written down, if that was later than the rest."]
+        end_noted_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -2291,6 +2307,8 @@ diesel::table! {
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
+        #[doc = "When its end was written down, if that was later than the rest."]
+        end_noted_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -2438,5 +2456,7 @@ diesel::table! {
         withdrawn_at -> Nullable<Timestamptz>,
         withdrawn_by -> Nullable<Uuid>,
         withdrawn_why -> Nullable<Text>,
+        #[doc = "When its end was written down, if that was later than the rest."]
+        end_noted_at -> Nullable<Timestamptz>,
     }
 }

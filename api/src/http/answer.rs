@@ -113,8 +113,8 @@ pub struct Sorting {
     /// oldest first; or by its own key, as when left out: `name`, of units and meters `label`, of
     /// components `kind`, of savings reports `month`, the newest first, of call-outs `called_at`, of process
     /// upsets `began_at`, of visits `day`, of agreements and covers `first_day`, of service events and notes such
-    /// as samples `at`, of findings `opened_at`. Pages stay right whatever is written meanwhile; by `changed`,
-    /// what is written meanwhile comes again at the end.
+    /// as samples `at`, of findings and reading exceptions `opened_at`. Pages stay right whatever is written meanwhile;
+    /// by `changed`, what is written meanwhile comes again at the end.
     #[param(example = "changed")]
     sort: Option<String>,
     /// Only records written at this instant or later; with `retired=true` or `withdrawn=true`, where there is such
@@ -138,8 +138,14 @@ pub struct ChangedSince {
 impl ChangedSince {
     /// Of records that are listed whole, those written since then.
     #[must_use]
-    pub fn of<Id, T>(self, mut rows: Vec<Stored<Id, T>>) -> Vec<Stored<Id, T>> {
-        rows.retain(|row| self.changed_since.is_none_or(|since| row.changed_at >= since));
+    pub fn of<Id, T>(self, rows: Vec<Stored<Id, T>>) -> Vec<Stored<Id, T>> {
+        self.among(rows, |row| row.changed_at)
+    }
+
+    /// The same of others, by when each was last written.
+    #[must_use]
+    pub fn among<R>(self, mut rows: Vec<R>, written_at: impl Fn(&R) -> DateTime<Utc>) -> Vec<R> {
+        rows.retain(|row| self.changed_since.is_none_or(|since| written_at(row) >= since));
         rows
     }
 }

@@ -1,13 +1,13 @@
 //! `/v1/meters/{id}/attachments` and `/v1/meters/{id}/exchanges`.
 
-use super::answer::{self, Page, Problems, SpanView};
+use super::answer::{self, ChangedSince, Page, Problems, SpanView};
 use super::measures::Withdrawal;
 use crate::auth::{Caller, perm};
 use crate::db::exchange::{self, StoredExchange};
 use crate::db::{Db, Tx, attachment};
 use crate::extract::{Body, IdempotencyKey, instant, optional_instant};
 use crate::problem::Problem;
-use actix_web::web::{Data, Path};
+use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
@@ -193,15 +193,17 @@ async fn create_attachment(
 /// List what a meter measured and measures
 ///
 /// All of it on one page, oldest first.
-#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id")),
+#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id"), ChangedSince),
     responses((status = 200, description = "The attachments", body = Page<AttachmentView>), Problems))]
 #[get("/meters/{id}/attachments")]
 async fn list_attachments(
     caller: Caller<perm::ReadMeters>,
     id: Path<MeterId>,
+    since: Query<ChangedSince>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let rows = db.read(caller.scope(), caller.now(), async |tx| attachment::list(tx, *id).await).await?;
+    let rows =
+        db.read(caller.scope(), caller.now(), async |tx| attachment::list(tx, *id, since.changed_since).await).await?;
     Ok(answer::all(rows, AttachmentView::from))
 }
 
@@ -229,16 +231,17 @@ async fn create_exchange(
 /// List the exchanges of a meter's register
 ///
 /// All of them on one page, oldest first.
-#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id")),
+#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id"), ChangedSince),
     responses((status = 200, description = "The exchanges", body = Page<ExchangeView>), Problems))]
 #[get("/meters/{id}/exchanges")]
 async fn list_exchanges(
     caller: Caller<perm::ReadMeters>,
     id: Path<MeterId>,
+    since: Query<ChangedSince>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| exchange::list(tx, *id).await).await?;
-    Ok(answer::all(rows, ExchangeView::from))
+    Ok(answer::all(since.among(rows, |one| one.written_at), ExchangeView::from))
 }
 
 /// Withdraw an exchange that was noted wrongly

@@ -1,13 +1,13 @@
 //! `/v1/meters/{id}/checks`: meters held against known volumes.
 
-use super::answer::{self, Page, Problems};
+use super::answer::{self, ChangedSince, Page, Problems};
 use super::measures::Withdrawal;
 use crate::auth::{Caller, perm};
 use crate::db::meter_check::{self, StoredCheck};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::problem::Problem;
-use actix_web::web::{Data, Path};
+use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::ids::MeterId;
@@ -112,16 +112,17 @@ async fn create_meter_check(
 /// List the checks of a meter
 ///
 /// All of them on one page, oldest first.
-#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id")),
+#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id"), ChangedSince),
     responses((status = 200, description = "The checks", body = Page<MeterCheckView>), Problems))]
 #[get("/meters/{id}/checks")]
 async fn list_meter_checks(
     caller: Caller<perm::ReadMeters>,
     id: Path<MeterId>,
+    since: Query<ChangedSince>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| meter_check::list(tx, *id).await).await?;
-    Ok(answer::all(rows, MeterCheckView::from))
+    Ok(answer::all(since.among(rows, |one| one.written_at), MeterCheckView::from))
 }
 
 /// Withdraw a check that was noted wrongly

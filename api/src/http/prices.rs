@@ -1,6 +1,6 @@
 //! `/v1/prices`: what work costs the dealer. Consumables and parts have prices of their own.
 
-use super::answer::{self, Page, Paging, Problems};
+use super::answer::{self, ChangedSince, Page, Paging, Problems};
 use super::measures::Withdrawal;
 use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
@@ -142,7 +142,7 @@ async fn create_price(
 /// List prices
 ///
 /// In the order in which they were written down. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "prices", params(ListPrices, Paging),
+#[utoipa::path(tag = "prices", params(ListPrices, ChangedSince, Paging),
     responses((status = 200, description = "A page of prices", content(
         (Page<PriceView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -150,11 +150,10 @@ async fn create_price(
 async fn list_prices(
     request: HttpRequest,
     caller: Caller<perm::ReadCostToServe>,
-    asked: Query<ListPrices>,
-    paging: Query<Paging>,
+    (asked, since, paging): (Query<ListPrices>, Query<ChangedSince>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (withdrawn, after) = (asked.withdrawn, paging.parse()?);
+    let (withdrawn, after) = (asked.withdrawn, paging.parse()?.since(since.changed_since));
     let read = async move |tx: &Tx<'_>, after: &After| price::list(tx, withdrawn, after).await;
     let key = |_: &After, row: &StoredPrice| (String::new(), row.id.0);
     listed(&request, &caller, (&db, &rates), after, read, (key, PriceView::from)).await

@@ -1,8 +1,8 @@
 //! `/v1/reading-exceptions`: steps that do not count until somebody rules on them.
 
-use super::answer::{Page, Paging, Problems};
+use super::answer::{Page, Paging, Problems, Sorting};
 use super::series::{AskFound, AskOf};
-use super::table::{Kind as Column, Tabled, by_id, listed};
+use super::table::{Kind as Column, Tabled, listed};
 use crate::auth::{Caller, Permission, perm};
 use crate::db::fact::amount_name;
 use crate::db::page::After;
@@ -97,6 +97,8 @@ pub struct ExceptionView {
     /// What was said with the ruling.
     #[schema(example = json!(null))]
     note: Option<String>,
+    /// When it was last opened, found to be otherwise, or closed.
+    changed_at: DateTime<Utc>,
 }
 
 impl From<StoredException> for ExceptionView {
@@ -123,6 +125,7 @@ impl From<StoredException> for ExceptionView {
             ruling: stored.ruling,
             ruled_by: stored.ruled_by,
             note: stored.note,
+            changed_at: stored.changed_at,
         }
     }
 }
@@ -204,9 +207,10 @@ impl RulingInput {
 /// List reading exceptions
 ///
 /// In the order in which the night run found them. Their steps are in no figure until somebody
-/// has ruled on them. Those of a unit, customer or site are of the meters that measured it, or served it, then.
-/// As a table (`Accept`), all of them.
-#[utoipa::path(tag = "meters", params(AskFound, AskOf, Paging),
+/// has ruled on them. Those of a unit, customer or site are of the meters that measured it, or served it, then. One is
+/// written when it is opened, for the first time or again, when other readings change what was found, and when it is
+/// closed. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "meters", params(AskFound, AskOf, Sorting, Paging),
     responses((status = 200, description = "A page of exceptions", content(
         (Page<ExceptionView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -214,12 +218,13 @@ impl RulingInput {
 async fn list_exceptions(
     request: HttpRequest,
     caller: Caller<perm::ReadReadings>,
-    (query, of, paging): (Query<AskFound>, Query<AskOf>, Query<Paging>),
+    (query, of): (Query<AskFound>, Query<AskOf>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (query.parse(&of)?, paging.parse()?);
+    let (filter, after) = (query.parse(&of)?, paging.sorted(&sorting, "opened_at")?);
     let read = async move |tx: &Tx<'_>, after: &After| ruling::list(tx, &filter, after).await;
-    let key = by_id(|row: &StoredException| row.id);
+    let key = |after: &After, row: &StoredException| after.place_at("", row.id, (row.opened_at, row.changed_at));
     listed(&request, &caller, (&db, &rates), after, read, (key, ExceptionView::from)).await
 }
 
@@ -240,6 +245,7 @@ impl Tabled for ExceptionView {
         ("ruling", Column::Text),
         ("ruled_by", Column::Text),
         ("note", Column::Text),
+        ("changed_at", Column::Instant),
     ];
 }
 

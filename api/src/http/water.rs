@@ -54,6 +54,15 @@ pub struct AskWater {
 /// Most days of one answer.
 const DAYS_MAX: i64 = 800;
 
+/// Refuses more days than one answer has.
+pub(super) fn not_too_many((from, to): (NaiveDate, NaiveDate)) -> Result<(), Problem> {
+    if (to - from).num_days() > DAYS_MAX {
+        let detail = format!("Ask for at most {DAYS_MAX} days at once; several requests give the rest.");
+        return Err(Problem::at(Kind::Invalid, "/to", "too_long", detail));
+    }
+    Ok(())
+}
+
 #[derive(Clone, Copy, PartialEq)]
 enum Step {
     Hour,
@@ -67,10 +76,7 @@ impl AskWater {
         if self.from > self.to {
             return Err(Problem::at(Kind::Invalid, "/to", "before_from", "Give a `to` that is not before `from`."));
         }
-        if (self.to - self.from).num_days() > DAYS_MAX {
-            let detail = format!("Ask for at most {DAYS_MAX} days at once; several requests give the rest.");
-            return Err(Problem::at(Kind::Invalid, "/to", "too_long", detail));
-        }
+        not_too_many((self.from, self.to))?;
         let step = match self.step.as_str() {
             "hour" => Step::Hour,
             "day" => Step::Day,
@@ -287,7 +293,7 @@ impl WaterFigure {
 
 /// Get a unit's water figures
 ///
-/// Wherever it stood, as far as one's sign-in reaches.
+/// Wherever it stood, as far as one's sign-in reaches. Its figures as a table: `GET /v1/water` with `unit_id`.
 #[utoipa::path(tag = "water", params(("id" = Uuid, Path, description = "The unit's id"), AskWater),
     responses((status = 200, description = "The figures", body = Water), Problems))]
 #[get("/units/{id}/water")]
@@ -313,7 +319,7 @@ async fn unit_water(
 /// Get a site's water figures
 ///
 /// Of each unit that stood there, of the site's own meters, and of all of these together where they make up one
-/// balance.
+/// balance. Its figures as a table: `GET /v1/water` with `site_id`.
 #[utoipa::path(tag = "water", params(("id" = Uuid, Path, description = "The site's id"), AskWater),
     responses((status = 200, description = "The figures", body = Water), Problems))]
 #[get("/sites/{id}/water")]

@@ -4,6 +4,7 @@ use super::due::{self, Held};
 use crate::auth::LinkToken;
 use crate::db::page::After;
 use crate::db::schema::{reading_link, reading_request};
+use crate::db::series::Of;
 use crate::db::stamp::{Change, one_changed};
 use crate::db::{DbError, Revision, Stored, Tx, job, site};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -235,25 +236,33 @@ pub async fn get(tx: &Tx<'_>, id: ReadingRequestId) -> Result<Stored<ReadingRequ
     Ok(row.into())
 }
 
-/// Requests in the order in which they were made, one more than the page holds; of one site, and
-/// those still open, when wanted.
+/// Requests in the order in which they were made or as the page is sorted, one more than it holds; of some sites,
+/// and those still open, when wanted.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(
     tx: &Tx<'_>,
-    site: Option<SiteId>,
+    of: &Of,
     open: bool,
     after: &After,
 ) -> Result<Vec<Stored<ReadingRequestId, Asking>>, DbError> {
-    let condition = "where r.id > $1 and ($2::uuid is null or r.site_id = $2)
-         and (not $3 or (r.taken_at is null and r.ended_at is null and r.expires_at > $4)) order by r.id limit $5";
+    let among = of.among(tx).await?;
+    let (past, order, at) = after.by_id(("r", "$7"), ("r.created_at", "r.changed_at"));
+    let condition = format!(
+        "where {past} and ($2::uuid[] is null or r.site_id = any ($2)) and ($6::uuid is null or r.customer_id = $6)
+           and (not $3 or (r.taken_at is null and r.ended_at is null and r.expires_at > $4))
+           and ($8::timestamptz is null or r.changed_at >= $8) order by {order} limit $5"
+    );
     let rows: Vec<Row> = sql_query(format!("{SELECT} {condition}"))
         .bind::<SqlUuid, _>(after.key().1)
-        .bind::<Nullable<SqlUuid>, _>(site.map(|site| site.0))
+        .bind::<Nullable<Array<SqlUuid>>, _>(&among.sites)
         .bind::<Bool, _>(open)
         .bind::<Timestamptz, _>(tx.now())
         .bind::<BigInt, _>(after.ask())
+        .bind::<Nullable<SqlUuid>, _>(among.customer)
+        .bind::<Nullable<Timestamptz>, _>(at)
+        .bind::<Nullable<Timestamptz>, _>(after.changed_since())
         .load(&mut tx.conn())
         .await?;
     Ok(rows.into_iter().map(Into::into).collect())

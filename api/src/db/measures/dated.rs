@@ -7,7 +7,7 @@ use crate::db::stamp::Change;
 use crate::db::{DbError, Tx};
 use diesel::prelude::*;
 use diesel::sql_query;
-use diesel::sql_types::{Text, Uuid as SqlUuid};
+use diesel::sql_types::{Text, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
 use domain::fault::Faults;
 use domain::ids::{NoteId, SiteId};
@@ -16,6 +16,9 @@ use serde_json::json;
 use std::borrow::Cow;
 use std::fmt::Display;
 use uuid::Uuid;
+
+/// SQL of when such a note was last written: its end may be later than the rest.
+pub(super) const WRITTEN: &str = "greatest(created_at, end_noted_at, withdrawn_at)";
 
 /// A note of a site with a beginning, and an end or none: its column `valid`.
 pub(crate) trait Dated: Note<Owner = SiteId> {
@@ -48,7 +51,7 @@ pub(super) async fn end_running<N: Dated>(tx: &Tx<'_>, site: SiteId, place: &Pla
     let (table, kind, (range, bound)) = (N::TABLE, N::KIND, N::RANGE);
     let from = new.bounds().0.to_string();
     let ended: Vec<Ended> = sql_query(format!(
-        "update {table} set valid = {range}(lower(valid), $2::{bound})
+        "update {table} set valid = {range}(lower(valid), $2::{bound}), end_noted_at = $4
           where site_id = $1 and {kind} = $3 and upper_inf(valid) and lower(valid) < $2::{bound}
             and withdrawn_at is null
          returning id"
@@ -56,6 +59,7 @@ pub(super) async fn end_running<N: Dated>(tx: &Tx<'_>, site: SiteId, place: &Pla
     .bind::<SqlUuid, _>(site.0)
     .bind::<Text, _>(&from)
     .bind::<Text, _>(new.kind().as_ref())
+    .bind::<Timestamptz, _>(tx.now())
     .load(&mut tx.conn())
     .await?;
     for Ended { id } in ended {
@@ -88,10 +92,12 @@ pub(crate) async fn end<N: Dated>(tx: &Tx<'_>, site: SiteId, id: NoteId, to: N::
     old.value.ended(to)?;
     let (table, (range, bound)) = (N::TABLE, N::RANGE);
     let ended = sql_query(format!(
-        "update {table} set valid = {range}(lower(valid), $2::{bound}) where id = $1 and upper_inf(valid)"
+        "update {table} set valid = {range}(lower(valid), $2::{bound}), end_noted_at = $3
+          where id = $1 and upper_inf(valid)"
     ))
     .bind::<SqlUuid, _>(id.0)
     .bind::<Text, _>(to.to_string())
+    .bind::<Timestamptz, _>(tx.now())
     .execute(&mut tx.conn())
     .await?;
     // Nothing to update: another transaction ended it meanwhile.

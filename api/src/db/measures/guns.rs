@@ -1,6 +1,6 @@
 //! Flow tests of the guns and wash derivations in the database.
 
-use super::dated::{Dated, end_running};
+use super::dated::{self, Dated, end_running};
 use super::owner::Place;
 use super::{DAY, DAYS, Head, Note, head_of_site};
 use crate::db::error::known;
@@ -119,6 +119,7 @@ impl Note for WashDerivation {
     type Row = DerivationRow;
     const TABLE: &'static str = "wash_derivation";
     const TIME: &'static str = DAYS;
+    const WRITTEN: &'static str = dated::WRITTEN;
 
     fn span(&self, zone: Tz) -> Span {
         self.days.span(zone)

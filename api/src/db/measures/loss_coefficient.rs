@@ -1,6 +1,6 @@
 //! Loss coefficients in the database.
 
-use super::dated::{Dated, end_running};
+use super::dated::{self, Dated, end_running};
 use super::owner::Place;
 use super::{DAYS, Head, Note, head_of_site};
 use crate::db::error::known;
@@ -66,6 +66,7 @@ impl Note for LossCoefficient {
     type Row = Row;
     const TABLE: &'static str = "loss_coefficient";
     const TIME: &'static str = DAYS;
+    const WRITTEN: &'static str = dated::WRITTEN;
 
     fn span(&self, zone: Tz) -> Span {
         self.days.span(zone)

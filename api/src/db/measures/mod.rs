@@ -13,6 +13,7 @@ pub(crate) mod gauge_reading;
 pub(crate) mod guns;
 pub(crate) mod investment;
 pub(crate) mod loss_coefficient;
+pub(crate) mod of_sites;
 pub(crate) mod of_units;
 pub(crate) mod owner;
 pub(crate) mod rain;
@@ -55,6 +56,8 @@ pub(crate) trait Note: Sized {
     /// SQL of the time it is about, as a `tstzrange`; local days count as UTC days. Lists are in
     /// this order.
     const TIME: &'static str;
+    /// SQL of when it was last written.
+    const WRITTEN: &'static str = "coalesce(withdrawn_at, created_at)";
 
     /// The time it is about at a site in `zone`.
     fn span(&self, zone: Tz) -> Span;
@@ -260,12 +263,12 @@ pub(crate) async fn list<N: Note>(
     after: &After,
 ) -> Result<Vec<Noted<N>>, DbError> {
     owner.place(tx, tx.now()).await?;
-    let (table, time, column) = (N::SEEN, N::TIME, N::Owner::COLUMN);
+    let (table, time, column, written) = (N::SEEN, N::TIME, N::Owner::COLUMN, N::WRITTEN);
     let (begins, id) = after.key();
     let rows = sql_query(format!(
         "select * from (select *, lower({time}) as begins from {table}
           where {column} = $1 and {time} && tstzrange($2, $3) and ($4 or withdrawn_at is null)
-            and ($8::timestamptz is null or coalesce(withdrawn_at, created_at) >= $8)) as note
+            and ($8::timestamptz is null or {written} >= $8)) as note
           where (begins, id) > ($5, $6) order by begins, id limit $7"
     ))
     .bind::<SqlUuid, _>(owner.key())

@@ -22,7 +22,7 @@ struct OfUnit {
 
 /// When a note was last written: it changes once, when it is withdrawn. In these words there is an index, which a
 /// `coalesce` could not go by under row-level security.
-const CHANGED: &str = "(case when n.withdrawn_at is null then n.created_at else n.withdrawn_at end)";
+pub(super) const CHANGED: &str = "(case when n.withdrawn_at is null then n.created_at else n.withdrawn_at end)";
 
 /// By what a list is sorted, and the instant after which it goes on.
 fn order(after: &After) -> Result<(&'static str, DateTime<Utc>), Faults> {

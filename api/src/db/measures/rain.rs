@@ -1,6 +1,6 @@
 //! Rain days and the stretches of a diverter in the database.
 
-use super::dated::{Dated, end_running};
+use super::dated::{self, Dated, end_running};
 use super::owner::{Owner, Place};
 use super::{DAY, Head, Note, head_of_site};
 use crate::db::error::known;
@@ -138,6 +138,7 @@ impl Note for RainIntake {
     type Row = IntakeRow;
     const TABLE: &'static str = "rain_intake";
     const TIME: &'static str = "valid";
+    const WRITTEN: &'static str = dated::WRITTEN;
 
     fn span(&self, _zone: Tz) -> Span {
         self.0

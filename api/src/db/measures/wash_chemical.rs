@@ -1,6 +1,6 @@
 //! Wash chemicals in the database.
 
-use super::dated::{Dated, end_running};
+use super::dated::{self, Dated, end_running};
 use super::owner::Place;
 use super::{DAYS, Head, Note, head_of_site};
 use crate::db::error::known;
@@ -46,6 +46,7 @@ impl Note for WashChemical {
     type Row = Row;
     const TABLE: &'static str = "wash_chemical";
     const TIME: &'static str = DAYS;
+    const WRITTEN: &'static str = dated::WRITTEN;
 
     fn span(&self, zone: Tz) -> Span {
         self.days.span(zone)

@@ -1,6 +1,6 @@
 //! Which pause tells washes apart at meters of a single gun, in the database.
 
-use super::dated::{Dated, end_running};
+use super::dated::{self, Dated, end_running};
 use super::guns::check_meter;
 use super::owner::Place;
 use super::{DAYS, Head, Note, head_of_site};
@@ -44,6 +44,7 @@ impl Note for WashSessions {
     type Row = Row;
     const TABLE: &'static str = "wash_sessions";
     const TIME: &'static str = DAYS;
+    const WRITTEN: &'static str = dated::WRITTEN;
 
     fn span(&self, zone: Tz) -> Span {
         self.days.span(zone)

@@ -1,6 +1,6 @@
 //! Working days of sites in the database.
 
-use super::dated::{Dated, end_running};
+use super::dated::{self, Dated, end_running};
 use super::owner::Place;
 use super::{DAYS, Head, Note, head_of_site};
 use crate::db::error::known;
@@ -43,6 +43,7 @@ impl Note for WorkingDays {
     type Row = Row;
     const TABLE: &'static str = "working_days";
     const TIME: &'static str = DAYS;
+    const WRITTEN: &'static str = dated::WRITTEN;
 
     fn span(&self, zone: Tz) -> Span {
         self.days.span(zone)

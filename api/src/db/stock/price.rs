@@ -114,8 +114,8 @@ async fn end_running(tx: &Tx<'_>, new: &Price) -> Result<(), DbError> {
     }
     let ended = Price { to: Some(new.from), ..old.price };
     let still = item_price::id.eq(old.id).and(upper_inf(item_price::valid));
-    let changed =
-        update(item_price::table.filter(still)).set(item_price::valid.eq(days(&ended))).execute(&mut tx.conn()).await?;
+    let end = (item_price::valid.eq(days(&ended)), item_price::end_noted_at.eq(tx.now()));
+    let changed = update(item_price::table.filter(still)).set(end).execute(&mut tx.conn()).await?;
     // Nothing to update: another transaction ended it meanwhile.
     if changed == 0 {
         return Err(DbError::Collided);
@@ -123,18 +123,21 @@ async fn end_running(tx: &Tx<'_>, new: &Price) -> Result<(), DbError> {
     log(tx, old.id, &ended, "updated").await
 }
 
-/// The prices of an item, the oldest first.
+/// The prices of an item that were written, or ended, since, the oldest first.
 ///
 /// # Errors
 /// [`DbError::NotFound`] for an item outside the scope.
-pub async fn list(tx: &Tx<'_>, item_id: ItemId) -> Result<Vec<StoredPrice>, DbError> {
+pub async fn list(tx: &Tx<'_>, item_id: ItemId, since: Option<DateTime<Utc>>) -> Result<Vec<StoredPrice>, DbError> {
     item::get(tx, item_id).await?;
-    let rows: Vec<Row> = item_price::table
+    let mut query = item_price::table
         .filter(item_price::consumable_id.eq(item_id.0))
         .select(Row::as_select())
         .order((item_price::kind, item_price::valid))
-        .load(&mut tx.conn())
-        .await?;
+        .into_boxed();
+    if let Some(since) = since {
+        query = query.filter(item_price::created_at.ge(since).or(item_price::end_noted_at.ge(since)));
+    }
+    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
     rows.into_iter().map(TryInto::try_into).collect()
 }
 

@@ -4,9 +4,9 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::accounts::water_bill::{self, StoredBill};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, Page, Problems};
+use crate::http::answer::{self, ChangedSince, Page, Problems};
 use crate::problem::Problem;
-use actix_web::web::{Data, Path};
+use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::accounts::bill::{Computed, Evidence, Explained, NotExplained, SiteBill};
@@ -174,16 +174,18 @@ async fn create_bill(
 /// List a water account's bills
 ///
 /// All of them on one page, the oldest first, withdrawn ones too.
-#[utoipa::path(tag = "water accounts", params(("id" = Uuid, Path, description = "The water account's id")),
+#[utoipa::path(tag = "water accounts", params(("id" = Uuid, Path, description = "The water account's id"), ChangedSince),
     responses((status = 200, description = "The bills", body = Page<BillView>), Problems))]
 #[get("/water-accounts/{id}/bills")]
 async fn list_bills(
     caller: Caller<perm::ReadAccounts>,
     id: Path<WaterAccountId>,
+    since: Query<ChangedSince>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| water_bill::list(tx, *id).await).await?;
-    Ok(answer::all(rows, BillView::from))
+    let written_at = |bill: &StoredBill| bill.withdrawn.as_ref().map_or(bill.created_at, |gone| gone.0);
+    Ok(answer::all(since.among(rows, written_at), BillView::from))
 }
 
 /// Get a bill, and why it fell

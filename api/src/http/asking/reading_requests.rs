@@ -2,11 +2,15 @@
 
 use crate::auth::{Caller, perm};
 use crate::db::asking::request::{self, Asking, MailState};
-use crate::db::{Db, Stored};
+use crate::db::page::After;
+use crate::db::{Db, Stored, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::mail::Post;
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -155,30 +159,55 @@ async fn create_reading_request(
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListReadingRequests {
-    /// Of this site.
-    site_id: Option<Uuid>,
     /// Those still open alone.
     #[serde(default)]
     #[param(required = false)]
     open: bool,
 }
 
-/// List requests for readings, in the order in which they were made
-#[utoipa::path(tag = "asking", params(ListReadingRequests, Paging),
-    responses((status = 200, description = "A page of requests", body = Page<ReadingRequestView>), Problems))]
+/// List requests for readings
+///
+/// In the order in which they were made. As a table (`Accept`), all of them. One is written when it is made, reminded
+/// of, revoked, and with each reading that comes; how its mail stands may change without that.
+#[utoipa::path(tag = "asking", params(AskOfSites, ListReadingRequests, Sorting, Paging),
+    responses((status = 200, description = "A page of requests", content(
+        (Page<ReadingRequestView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/reading-requests")]
 async fn list_reading_requests(
     request: HttpRequest,
     caller: Caller<perm::AskReadings>,
-    asked: Query<ListReadingRequests>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (of, asked): (Query<AskOfSites>, Query<ListReadingRequests>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (after, now) = (paging.parse()?, caller.now());
-    let site = asked.site_id.map(SiteId);
-    let rows = db.read(caller.scope(), now, async |tx| request::list(tx, site, asked.open, &after).await).await?;
-    let key = |row: &Stored<ReadingRequestId, Asking>| (String::new(), row.id.0);
-    Ok(answer::page(&request, &after, rows, key, |row| ReadingRequestView::of(row, now)))
+    let (of, open, after) = (of.parse(), asked.open, paging.sorted(&sorting, "created")?);
+    let now = caller.now();
+    let read = async move |tx: &Tx<'_>, after: &After| request::list(tx, &of, open, after).await;
+    let key = |after: &After, row: &Stored<ReadingRequestId, Asking>| after.place(row, "", row.id.0);
+    let view = move |row: Stored<ReadingRequestId, Asking>| ReadingRequestView::of(row, now);
+    listed(&request, &caller, (&db, &rates), after, read, (key, view)).await
+}
+
+impl Tabled for ReadingRequestView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("site_id", Kind::Text),
+        ("meter_ids", Kind::Text),
+        ("person", Kind::Text),
+        ("email", Kind::Text),
+        ("due_on", Kind::Day),
+        ("customer_id", Kind::Text),
+        ("state", Kind::Text),
+        ("expires_at", Kind::Instant),
+        ("taken_meter_ids", Kind::Text),
+        ("mail", Kind::Text),
+        ("reminders", Kind::Whole),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a request for readings

@@ -1,6 +1,6 @@
 //! `/v1/sites/{id}/billed-items`.
 
-use super::{LocalDays, NotedView, Shape, Withdrawal, create, list_since, withdraw};
+use super::{LocalDays, NotedView, Shape, Withdrawal, create, list, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
@@ -145,7 +145,7 @@ async fn list_billed_items(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, BilledItemInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, BilledItemInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw a wrong billed item

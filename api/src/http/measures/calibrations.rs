@@ -1,6 +1,6 @@
 //! `/v1/units/{id}/calibrations`, and `/v1/calibrations` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, of_units, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
@@ -220,7 +220,7 @@ async fn list_calibrations(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, CalibrationInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
+    list::<_, CalibrationInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// A calibration, and the unit that it is of.

@@ -1,12 +1,15 @@
-//! `/v1/sites/{id}/dips`: what was left in the drums of a site.
+//! `/v1/sites/{id}/dips`: what was left in the drums of a site, and `/v1/dips` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_sites, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::dip::SiteDip;
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
@@ -22,7 +25,7 @@ use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_dip).service(list_dips).service(withdraw_dip);
+    config.service(create_dip).service(list_dips).service(list_dips_of_sites).service(withdraw_dip);
 }
 
 /// What is sent of a dip.
@@ -113,7 +116,49 @@ async fn list_dips(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, DipInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
+    list::<_, DipInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
+}
+
+/// A dip, and the site that it is of.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct DipOfSite {
+    /// The site.
+    site_id: Uuid,
+    #[serde(flatten)]
+    noted: NotedView<DipShown>,
+}
+
+/// List dips
+///
+/// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOfSites, Instants, Sorting, Paging),
+    responses((status = 200, description = "A page of dips", content(
+        (Page<DipOfSite> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/dips")]
+async fn list_dips_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked): (Query<AskOfSites>, Query<Instants>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let show = |site_id, noted| DipOfSite { site_id, noted };
+    of_sites::<_, DipInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging), show).await
+}
+
+impl Tabled for DipOfSite {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("site_id", Kind::Text),
+        ("id", Kind::Text),
+        ("item_id", Kind::Text),
+        ("at", Kind::Instant),
+        ("open", Kind::Text),
+        ("sealed", Kind::Text),
+        ("recorded_by", Kind::Text),
+        ("created_at", Kind::Instant),
+        ("withdrawn", Kind::Text),
+    ];
 }
 
 /// Withdraw a wrong dip

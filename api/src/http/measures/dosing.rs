@@ -1,7 +1,7 @@
 //! `/v1/units/{id}/dosing-settings` and `/v1/units/{id}/draw-downs`: how dosing pumps were left, and
 //! what they took in a draw-down test.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::dosing::{DosingSetting, PumpTest};
@@ -181,7 +181,7 @@ async fn list_dosing_settings(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, DosingSettingInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
+    list::<_, DosingSettingInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// Withdraw a wrong dosing setting
@@ -230,7 +230,7 @@ async fn list_draw_downs(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, DrawDownInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
+    list::<_, DrawDownInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// Withdraw a wrong draw-down test

@@ -1,6 +1,6 @@
 //! `/v1/units/{id}/gauge-readings`, and `/v1/gauge-readings` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, of_units, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, Reach, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
@@ -125,7 +125,7 @@ async fn list_gauge_readings(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, GaugeReadingInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
+    list::<_, GaugeReadingInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// A gauge reading, and the unit that it is of.

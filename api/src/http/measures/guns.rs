@@ -1,6 +1,6 @@
 //! `/v1/sites/{id}/flow-tests` and `/v1/sites/{id}/wash-derivations`.
 
-use super::{LastDays, LocalDays, NotedView, Shape, Withdrawal, create, end, list, list_since, withdraw};
+use super::{LastDays, LocalDays, NotedView, Shape, Withdrawal, create, end, list, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
@@ -188,7 +188,7 @@ async fn list_flow_tests(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, FlowTestInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, FlowTestInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw a wrong flow test
@@ -229,7 +229,7 @@ async fn create_wash_derivation(
 /// List a site's wash derivations
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
     responses((status = 200, description = "A page of wash derivations", body = Page<NotedView<WashDerivationInput>>), Problems))]
 #[get("/sites/{id}/wash-derivations")]
 async fn list_wash_derivations(
@@ -237,10 +237,10 @@ async fn list_wash_derivations(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, WashDerivationInput>(&db, &caller, &request, *id, ((&asked.0).into(), paging)).await
+    list::<_, WashDerivationInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw a wrong wash derivation

@@ -1,6 +1,6 @@
 //! `/v1/sites/{id}/investments`.
 
-use super::{LocalDays, NotedView, Shape, Withdrawal, create, list_since, withdraw};
+use super::{LocalDays, NotedView, Shape, Withdrawal, create, list, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
@@ -115,7 +115,7 @@ async fn list_investments(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, InvestmentInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, InvestmentInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw a wrong investment

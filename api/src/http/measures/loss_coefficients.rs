@@ -4,7 +4,7 @@ use super::{LastDays, LocalDays, NotedView, Shape, Withdrawal, create, end, list
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -112,7 +112,7 @@ async fn create_loss_coefficient(
 /// List a site's loss coefficients
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
     responses((status = 200, description = "A page of loss coefficients", body = Page<NotedView<LossCoefficientInput>>), Problems))]
 #[get("/sites/{id}/loss-coefficients")]
 async fn list_loss_coefficients(
@@ -120,10 +120,10 @@ async fn list_loss_coefficients(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, LossCoefficientInput>(&db, &caller, &request, *id, ((&asked.0).into(), paging)).await
+    list::<_, LossCoefficientInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw a wrong loss coefficient

@@ -18,11 +18,11 @@ pub mod wash_tallies;
 pub mod working_days;
 
 use super::answer::{self, ChangedSince, Paging, Sorting};
-use super::series::AskOf;
+use super::series::{AskOf, AskOfSites};
 use super::table::{Tabled, listed};
 use crate::auth::Caller;
 use crate::db::measures::dated::{self, Dated};
-use crate::db::measures::{self, Note, Noted, Window, Withdrawn, of_units as all};
+use crate::db::measures::{self, Note, Noted, Window, Withdrawn, of_sites as everywhere, of_units as all};
 use crate::db::page::After;
 use crate::db::{Db, Tx};
 use crate::extract::{IdempotencyKey, instant};
@@ -217,17 +217,6 @@ async fn list<P, S: Shape>(
     caller: &Caller<P>,
     request: &HttpRequest,
     owner: OwnerOf<S>,
-    (asked, paging): (Instants, Query<Paging>),
-) -> Result<HttpResponse, Problem> {
-    list_since::<P, S>(db, caller, request, owner, (asked, ChangedSince::default(), paging)).await
-}
-
-/// The same of those that were written since an instant; of notes that do not end, which is written without a stamp.
-async fn list_since<P, S: Shape>(
-    db: &Db,
-    caller: &Caller<P>,
-    request: &HttpRequest,
-    owner: OwnerOf<S>,
     (asked, since, paging): (Instants, ChangedSince, Query<Paging>),
 ) -> Result<HttpResponse, Problem> {
     let (window, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
@@ -252,6 +241,25 @@ where
     let read = async move |tx: &Tx<'_>, after: &After| all::list::<S::Note>(tx, &of, &window, after).await;
     let key = |after: &After, (_, noted): &(UnitId, Noted<S::Note>)| all::place(after, noted);
     let row = move |(unit, noted): (UnitId, Noted<S::Note>)| show(unit.0, view::<S>(noted));
+    listed(request, caller, service, after, read, (key, row)).await
+}
+
+/// The notes of all sites that are asked for, each shown with its site.
+async fn of_sites<P, S, V>(
+    request: &HttpRequest,
+    caller: &Caller<P>,
+    service: (&Data<Db>, &Data<Rates>),
+    (of, asked, sorting, paging): (&AskOfSites, &Instants, &Sorting, &Paging),
+    show: impl Fn(Uuid, NotedView<S::Shown>) -> V + 'static,
+) -> Result<HttpResponse, Problem>
+where
+    S: Shape<Note: Note<Owner = SiteId>> + 'static,
+    V: Tabled + 'static,
+{
+    let (of, window, after) = (of.parse(), asked.parse()?, paging.sorted(sorting, "created")?);
+    let read = async move |tx: &Tx<'_>, after: &After| everywhere::list::<S::Note>(tx, &of, &window, after).await;
+    let key = |after: &After, (_, noted): &(SiteId, Noted<S::Note>)| all::place(after, noted);
+    let row = move |(site, noted): (SiteId, Noted<S::Note>)| show(site.0, view::<S>(noted));
     listed(request, caller, service, after, read, (key, row)).await
 }
 

@@ -1,6 +1,6 @@
 //! `/v1/sites/{id}/rain-days` and `/v1/sites/{id}/rain-intakes`.
 
-use super::{Instants, LastInstant, LocalDays, NotedView, Shape, Withdrawal, create, end, list, list_since, withdraw};
+use super::{Instants, LastInstant, LocalDays, NotedView, Shape, Withdrawal, create, end, list, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::rain::{self, Taken};
@@ -187,7 +187,7 @@ async fn list_rain_days(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, RainDayInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, RainDayInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw a wrong rain day
@@ -255,7 +255,7 @@ async fn create_rain_intake(
 /// List a site's rain intakes
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), Instants, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), Instants, ChangedSince, Paging),
     responses((status = 200, description = "A page of rain intakes", body = Page<NotedView<RainIntakeInput>>), Problems))]
 #[get("/sites/{id}/rain-intakes")]
 async fn list_rain_intakes(
@@ -263,10 +263,10 @@ async fn list_rain_intakes(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<Instants>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, RainIntakeInput>(&db, &caller, &request, *id, (asked.0, paging)).await
+    list::<_, RainIntakeInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// Withdraw a wrong rain intake

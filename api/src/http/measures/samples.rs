@@ -1,6 +1,6 @@
 //! `/v1/units/{id}/samples`, and `/v1/samples` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, of_units, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::sample::Judged;
@@ -146,7 +146,7 @@ async fn list_samples(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, SampleInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
+    list::<_, SampleInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// A sample, and the unit that it is of.

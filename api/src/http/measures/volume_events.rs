@@ -1,6 +1,6 @@
 //! `/v1/units/{id}/volume-events`, and `/v1/volume-events` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list_since, of_units, withdraw};
+use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
@@ -159,7 +159,7 @@ async fn list_volume_events(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, VolumeEventInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
+    list::<_, VolumeEventInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
 }
 
 /// A volume event, and the unit that it is of.

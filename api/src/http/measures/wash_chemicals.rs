@@ -4,7 +4,7 @@ use super::{LastDays, LocalDays, NotedView, Shape, Withdrawal, create, end, list
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -94,7 +94,7 @@ async fn create_wash_chemical(
 /// List what a site washes with
 ///
 /// Oldest first, changes of standing one after another.
-#[utoipa::path(tag = "process upsets", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
+#[utoipa::path(tag = "process upsets", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
     responses((status = 200, description = "A page of wash chemicals", body = Page<NotedView<WashChemicalInput>>), Problems))]
 #[get("/sites/{id}/wash-chemicals")]
 async fn list_wash_chemicals(
@@ -102,10 +102,10 @@ async fn list_wash_chemicals(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, WashChemicalInput>(&db, &caller, &request, *id, ((&asked.0).into(), paging)).await
+    list::<_, WashChemicalInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw a wrong wash chemical

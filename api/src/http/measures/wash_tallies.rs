@@ -1,11 +1,14 @@
-//! `/v1/sites/{id}/wash-tallies`.
+//! `/v1/sites/{id}/wash-tallies`, and `/v1/wash-tallies` of all of them.
 
-use super::{LocalDays, NotedView, Shape, Withdrawal, create, list_since, withdraw};
+use super::{Instants, LocalDays, NotedView, Shape, Withdrawal, create, list, of_sites, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -16,10 +19,15 @@ use domain::measures::wash_tally::{TallySource, WashTally};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_wash_tally).service(list_wash_tallies).service(withdraw_wash_tally);
+    config
+        .service(create_wash_tally)
+        .service(list_wash_tallies)
+        .service(list_wash_tallies_of_sites)
+        .service(withdraw_wash_tally);
 }
 
 /// What is sent of a wash tally.
@@ -103,7 +111,51 @@ async fn list_wash_tallies(
     (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list_since::<_, WashTallyInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, WashTallyInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+}
+
+/// A wash tally, and the site that it is of.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct WashTallyOfSite {
+    /// The site.
+    site_id: Uuid,
+    #[serde(flatten)]
+    noted: NotedView<WashTallyInput>,
+}
+
+/// List wash tallies
+///
+/// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOfSites, LocalDays, Sorting, Paging),
+    responses((status = 200, description = "A page of wash tallies", content(
+        (Page<WashTallyOfSite> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/wash-tallies")]
+async fn list_wash_tallies_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked): (Query<AskOfSites>, Query<LocalDays>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let show = |site_id, noted| WashTallyOfSite { site_id, noted };
+    let asked = Instants::from(&asked.0);
+    of_sites::<_, WashTallyInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging), show).await
+}
+
+impl Tabled for WashTallyOfSite {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("site_id", Kind::Text),
+        ("id", Kind::Text),
+        ("from", Kind::Day),
+        ("to", Kind::Day),
+        ("machine_class", Kind::Text),
+        ("washes", Kind::Whole),
+        ("source", Kind::Text),
+        ("recorded_by", Kind::Text),
+        ("created_at", Kind::Instant),
+        ("withdrawn", Kind::Text),
+    ];
 }
 
 /// Withdraw a wrong wash tally

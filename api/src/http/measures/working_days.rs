@@ -4,7 +4,7 @@ use super::{LastDays, LocalDays, NotedView, Shape, Withdrawal, create, end, list
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems};
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -87,7 +87,7 @@ async fn create_working_days(
 /// List when a site works
 ///
 /// Oldest first.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
     responses((status = 200, description = "A page of them", body = Page<NotedView<WorkingDaysInput>>), Problems))]
 #[get("/sites/{id}/working-days")]
 async fn list_all_working_days(
@@ -95,10 +95,10 @@ async fn list_all_working_days(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    paging: Query<Paging>,
+    (since, paging): (Query<ChangedSince>, Query<Paging>),
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    list::<_, WorkingDaysInput>(&db, &caller, &request, *id, ((&asked.0).into(), paging)).await
+    list::<_, WorkingDaysInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// Withdraw wrong working days

@@ -3,15 +3,15 @@
 use super::super::answer::{Choosing, Problems};
 use super::super::balance::BalanceView;
 use super::super::table::{Cell, Column, Kind, Row, of_fields, streamed};
-use super::super::water::{meters_of, serving};
+use super::super::water::{meters_of, not_too_many, serving};
 use super::hours::{self, Hour, Readings};
 use super::units::{parse as parse_units, suffix};
 use super::{AskOf, before_from, units};
 use crate::auth::{Caller, Scope, perm};
-use crate::db::fact::{StoredDay, StoredMonth, amount_name, statements};
+use crate::db::fact::{self, StoredDay, StoredMonth, amount_name, statements};
 use crate::db::series::among::Among;
 use crate::db::series::{Of, water};
-use crate::db::{Db, DbError, Tx};
+use crate::db::{Db, DbError, Tx, period_fact};
 use crate::problem::{Kind as Wrong, Problem};
 use crate::rates::Rates;
 use actix_web::web::{Data, Query};
@@ -23,10 +23,10 @@ use domain::ids::CustomerId;
 use domain::metering::stream::Stream as Measured;
 use domain::uncertainty::stretch::{of_month, of_volumes};
 use domain::units::Dimension;
-use domain::zone::Month;
+use domain::zone::{Month, local_date};
 use futures_util::Stream;
 use serde::{Deserialize, Serialize};
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
@@ -40,7 +40,8 @@ pub struct ExportWater {
     /// Last local day at the site.
     #[param(example = "2026-12-31")]
     to: NaiveDate,
-    /// `hour` (of one unit or site, at most 31 days), `day` or `month`.
+    /// `hour` (of one unit or site, at most 31 days), `day`, `period` (from one round of readings to the next; of one
+    /// unit or site, at most 800 days) or `month`.
     #[param(example = "day")]
     step: String,
     /// `metric` (litres) or `us` (US gallons); metric when left out.
@@ -52,7 +53,15 @@ pub struct ExportWater {
 enum Step {
     Hour,
     Day,
+    Period,
     Month,
+}
+
+impl Step {
+    /// Whether its figures are given of one unit or site at a time.
+    fn is_of_one(self) -> bool {
+        matches!(self, Self::Hour | Self::Period)
+    }
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -71,15 +80,18 @@ impl ExportWater {
         let step = match self.step.as_str() {
             "hour" => Step::Hour,
             "day" => Step::Day,
+            "period" => Step::Period,
             "month" => Step::Month,
-            _ => return Err(Problem::at(Wrong::Invalid, "/step", "unknown_step", "Give hour, day or month.")),
+            _ => return Err(Problem::at(Wrong::Invalid, "/step", "unknown_step", "Give hour, day, period or month.")),
         };
-        if step == Step::Hour {
-            hours::few((self.from, self.to))?;
-            if of.unit.or(of.site).is_none() {
-                let detail = "Hours are given of one unit or site at a time: name it.";
-                return Err(Problem::at(Wrong::Invalid, "/unit_id", "required", detail));
-            }
+        match step {
+            Step::Hour => hours::few((self.from, self.to))?,
+            Step::Period => not_too_many((self.from, self.to))?,
+            Step::Day | Step::Month => {}
+        }
+        if step.is_of_one() && of.unit.or(of.site).is_none() {
+            let detail = "Hours and read periods are given of one unit or site at a time: name it.";
+            return Err(Problem::at(Wrong::Invalid, "/unit_id", "required", detail));
         }
         Ok(Asked { from: self.from, to: self.to, step, units: parse_units(self.units.as_deref())? })
     }
@@ -96,11 +108,15 @@ pub struct ExportedWater {
     site_id: Uuid,
     /// The customer of that time.
     customer_id: Uuid,
-    /// The local day, or the first of the month.
+    /// The local day, the one on which the read period ends, or the first of the month.
     date: NaiveDate,
-    /// When the hour begins; of `step=hour`. A local day's hours are counted from its beginning.
+    /// When the hour begins, of `step=hour`: a local day's hours are counted from its beginning; first reading of the
+    /// period, of `step=period`.
     #[serde(skip_serializing_if = "Option::is_none")]
     from: Option<DateTime<Utc>>,
+    /// Last reading of the period; of `step=period`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    to: Option<DateTime<Utc>>,
     /// `live`: the figures as they come to now.
     #[schema(example = "live")]
     state: String,
@@ -131,17 +147,17 @@ pub struct ExportedWater {
     /// is no part of the balance, where steps of days were spread.
     #[schema(example = 48.0)]
     makeup_expanded_l: Option<f64>,
-    /// Make-up with hand fills, rinse and bypass; of months.
+    /// Make-up with hand fills, rinse and bypass; of months and read periods.
     #[schema(example = 14000.0)]
     fresh_used_l: Option<f64>,
-    /// Its expanded uncertainty; of months.
+    /// Its expanded uncertainty; of months and read periods.
     #[schema(example = 820.0)]
     fresh_used_expanded_l: Option<f64>,
-    /// Treated water to the washers less what went into the loop; of months, null where the meters do
-    /// not support it.
+    /// Treated water to the washers less what went into the loop; of months and read periods, null where the
+    /// meters do not support it.
     #[schema(example = 31000.0)]
     recycled_l: Option<f64>,
-    /// Its expanded uncertainty; of months.
+    /// Its expanded uncertainty; of months and read periods.
     #[schema(example = 1900.0)]
     recycled_expanded_l: Option<f64>,
 }
@@ -174,11 +190,8 @@ pub(super) async fn export_water(
     let export = rates.begin_export(caller.account()?)?;
     let of = of.parse()?;
     let asked = asked.parse(&of)?;
-    if asked.step == Step::Hour {
-        let (readings, beside) =
-            db.read(caller.scope(), caller.now(), async |tx| hour_readings(tx, asked, &of).await).await?;
-        let rows = readings.hours().await?.into_iter().filter_map(|hour| hour_row(asked, &hour, &beside));
-        let rows = futures_util::stream::iter([Ok(rows.collect::<Vec<Row>>())]);
+    if asked.step.is_of_one() {
+        let rows = futures_util::stream::iter([Ok(of_one(&db, &caller, asked, &of).await?)]);
         let (columns, rows) = of_fields(choosing.names(), columns(asked), rows);
         return Ok(streamed(&request, columns, rows, export));
     }
@@ -187,11 +200,63 @@ pub(super) async fn export_water(
     Ok(streamed(&request, columns, pages, export))
 }
 
-/// What is known beside the readings of hours.
+/// What is known beside the figures of one unit or site.
 struct Beside {
     customers: HashMap<Uuid, CustomerId>,
     issued: Issued,
     among: Among,
+}
+
+/// The rows of one unit or site.
+async fn of_one(db: &Data<Db>, caller: &Caller<perm::ReadWater>, asked: Asked, of: &Of) -> Result<Vec<Row>, Problem> {
+    if asked.step == Step::Period {
+        return Ok(db.read(caller.scope(), caller.now(), async |tx| periods(tx, asked, of).await).await?);
+    }
+    let (readings, beside) =
+        db.read(caller.scope(), caller.now(), async |tx| hour_readings(tx, asked, of).await).await?;
+    Ok(readings.hours().await?.into_iter().filter_map(|hour| hour_row(asked, &hour, &beside)).collect())
+}
+
+/// Read periods of one unit or site, in order of time.
+async fn periods(tx: &Tx<'_>, asked: Asked, of: &Of) -> Result<Vec<Row>, DbError> {
+    let one = of.unit.map(fact::Of::Unit).or(of.site.map(fact::Of::Site));
+    let Some(one) = one else { return Ok(Vec::new()) };
+    let found = period_fact::periods(tx, one, asked.from, asked.to).await?;
+    let subjects: BTreeSet<Uuid> = found.iter().map(|period| period.subject_id).collect();
+    let customers = water::customers(tx, &subjects.iter().copied().collect::<Vec<_>>()).await?;
+    let meters = meters_of(tx, subjects.into_iter()).await?;
+    // A read period may end in a month after what was asked for.
+    let to = found.iter().map(|period| local_date(period.zone, period.to)).fold(asked.to, NaiveDate::max);
+    let issued = issued(tx, Asked { to, ..asked }, customers.values().copied()).await?;
+    let beside = Beside { customers, issued, among: of.among(tx).await? };
+    let row = |period: &period_fact::StoredPeriod| {
+        let days = (period.from.date_naive(), period.to.date_naive());
+        // It goes from reading to reading, so nothing of it was spread.
+        let expanded = of_volumes(&period.amounts, &serving(&meters, period.subject_id, days), 0.0);
+        period_row(asked, period, &expanded, &beside)
+    };
+    Ok(found.iter().filter_map(row).collect())
+}
+
+/// A read period's row; `None` where another's was asked for.
+fn period_row(
+    asked: Asked,
+    period: &period_fact::StoredPeriod,
+    expanded: &Amounts,
+    Beside { customers, issued, among }: &Beside,
+) -> Option<Row> {
+    let customer = *customers.get(&period.subject_id)?;
+    let is_wanted = among.has(customer.0, period.site_id, period.unit_id);
+    let date = local_date(period.zone, period.to);
+    let mut row = ids(period.subject_id, period.unit_id, period.site_id, customer);
+    row.extend([Cell::Day(date), Cell::Instant(period.from), Cell::Instant(period.to)]);
+    row.extend(standing(issued, customer, Month::of(date)));
+    row.push(Cell::Word(period.amounts.grade().as_str()));
+    row.extend(quality(1.0, 0.0, period.open_exceptions));
+    amounts(&mut row, asked, &period.amounts, expanded);
+    let balance = period.statement.as_ref().map(|statement| BalanceView::of(statement, 1.0, None).volumes());
+    row.extend(balance.unwrap_or_default().map(|litres| volume(asked, litres)));
+    is_wanted.then_some(row)
 }
 
 async fn hour_readings(tx: &Tx<'_>, asked: Asked, of: &Of) -> Result<(Readings, Beside), DbError> {
@@ -219,14 +284,15 @@ fn is_volume(stream: Measured) -> bool {
     stream.dimension() == Dimension::Volume
 }
 
-/// Names of the figures of a month's balance.
+/// Names of the figures of a balance.
 const OF_BALANCE: [&str; 4] = ["fresh_used", "fresh_used_expanded", "recycled", "recycled_expanded"];
 
 fn columns(asked: Asked) -> Vec<Column> {
     let ids = ["subject_id", "unit_id", "site_id", "customer_id"].map(|name| Column::new(name, Kind::Text));
     let mut columns: Vec<Column> = ids.into();
     columns.push(Column::new("date", Kind::Day));
-    columns.extend((asked.step == Step::Hour).then(|| Column::new("from", Kind::Instant)));
+    columns.extend(asked.step.is_of_one().then(|| Column::new("from", Kind::Instant)));
+    columns.extend((asked.step == Step::Period).then(|| Column::new("to", Kind::Instant)));
     columns.push(Column::new("state", Kind::Text));
     columns.push(Column::new("issued_revision", Kind::Whole));
     columns.push(Column::new("grade", Kind::Text));
@@ -241,7 +307,7 @@ fn columns(asked: Asked) -> Vec<Column> {
         };
         columns.extend(["", "_expanded"].map(|of| Column::new(format!("{plain}{of}_{unit}"), Kind::Number)));
     }
-    if asked.step == Step::Month {
+    if matches!(asked.step, Step::Period | Step::Month) {
         columns.extend(OF_BALANCE.map(|name| Column::new(format!("{name}_{unit}"), Kind::Number)));
     }
     columns
@@ -257,7 +323,7 @@ fn pages(
         let mut after = None;
         loop {
             let read = async |tx: &Tx<'_>| match asked.step {
-                Step::Hour | Step::Day => days(tx, asked, &of, after).await,
+                Step::Hour | Step::Period | Step::Day => days(tx, asked, &of, after).await,
                 Step::Month => months(tx, asked, &of, after).await,
             };
             let (rows, last) = db.read(&scope, now, read).await?;

@@ -6,9 +6,9 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::stock::price::{self, StoredPrice};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, Page, Problems};
+use crate::http::answer::{self, ChangedSince, Page, Problems};
 use crate::problem::Problem;
-use actix_web::web::{Data, Path};
+use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::fault::Faults;
@@ -119,14 +119,16 @@ async fn create_item_price(
 /// List a consumable's prices
 ///
 /// By kind, the oldest first.
-#[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The consumable's id")),
+#[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The consumable's id"), ChangedSince),
     responses((status = 200, description = "All prices", body = Page<ItemPriceView>), Problems))]
 #[get("/consumables/{id}/prices")]
 async fn list_item_prices(
     caller: Caller<perm::ReadPrices>,
     id: Path<ItemId>,
+    since: Query<ChangedSince>,
     db: Data<Db>,
 ) -> Result<HttpResponse, Problem> {
-    let rows = db.read(caller.scope(), caller.now(), async |tx| price::list(tx, *id).await).await?;
+    let rows =
+        db.read(caller.scope(), caller.now(), async |tx| price::list(tx, *id, since.changed_since).await).await?;
     Ok(answer::all(rows, ItemPriceView::from))
 }

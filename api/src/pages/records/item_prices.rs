@@ -42,7 +42,7 @@ async fn known(tx: &Tx<'_>, id: ItemId) -> Result<Known, DbError> {
         name: item.name,
         today: dealer::today(tx).await?,
         currency: dealer::get(tx).await?.currency,
-        prices: price::list(tx, id).await?,
+        prices: price::list(tx, id, None).await?,
     })
 }
 

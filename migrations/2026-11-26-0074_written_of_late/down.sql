@@ -1,0 +1,15 @@
+drop index dip_changed;
+drop index wash_tally_changed;
+drop index dip_created;
+drop index wash_tally_created;
+drop index reading_exception_opened;
+alter table reading_exception drop column changed_at;
+alter table meter_attachment drop column end_noted_at;
+alter table item_price drop column end_noted_at;
+alter table price drop column end_noted_at;
+alter table working_days drop column end_noted_at;
+alter table wash_sessions drop column end_noted_at;
+alter table wash_derivation drop column end_noted_at;
+alter table wash_chemical drop column end_noted_at;
+alter table rain_intake drop column end_noted_at;
+alter table loss_coefficient drop column end_noted_at;
