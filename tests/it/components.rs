@@ -207,3 +207,44 @@ async fn a_part_is_added_and_changed_on_pages() {
     let foreign = app.dealer("Elsewhere").await.technician;
     assert_eq!((foreign.page(&change).await.status(), foreign.send_form(&form, &changed).await.status()), (404, 404));
 }
+
+/// A form shows whole minutes, by the clock of the site: what was left as it was shown keeps its seconds, and its
+/// hour on the night when clocks in Vienna go back (25 October 2026, IANA tzdata).
+#[tokio::test]
+async fn an_instant_that_a_form_left_alone_stays_to_the_second() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = crate::call_outs::Customer::new(&dealer, "W-1").await;
+    let mut fitted = pump(bay.unit);
+    (fitted["fitted_at"], fitted["last_good_at"]) = (json!("2026-01-12T08:30:45Z"), json!("2026-02-01T07:15:20Z"));
+    let part = id(&dealer.office.create("/v1/components", &fitted).await);
+    let change = format!("/parts/{part}");
+    assert!(dealer.technician.page(&change).await.text().contains("value=\"2026-01-12T09:30\""));
+    let typed = [
+        ("revision", "1"),
+        ("kind", "transfer_pump"),
+        ("serial_number", "P-9"),
+        ("fitted_at", "2026-01-12T09:30"),
+        ("duty", "on_demand"),
+        ("run_basis", "hours"),
+        ("last_good_at", "2026-02-01T08:16"),
+    ];
+    assert_eq!(dealer.technician.send_form(&change, &typed).await.status(), 303);
+    let part = dealer.office.get(&format!("/v1/components/{part}")).await.json();
+    assert_eq!((&part["serial_number"], &part["fitted_at"]), (&json!("P-9"), &json!("2026-01-12T08:30:45Z")));
+    assert_eq!(part["last_good_at"], "2026-02-01T07:16:00Z", "what was typed counts");
+
+    let upset = json!({ "unit_id": bay.unit, "kind": "foam", "began_at": "2026-10-25T01:30:20Z" });
+    let upset = id(&dealer.office.create("/v1/process-upsets", &upset).await);
+    let typed = [
+        ("revision", "1"),
+        ("kind", "foam"),
+        ("began_at", "2026-10-25T02:30"),
+        ("ended_at", "2026-10-26T08:00"),
+        ("done", "Less soap"),
+    ];
+    assert_eq!(dealer.technician.send_form(&format!("/upsets/{upset}"), &typed).await.status(), 303);
+    let upset = dealer.office.get(&format!("/v1/process-upsets/{upset}")).await.json();
+    let ends = (&upset["began_at"], &upset["ended_at"]);
+    assert_eq!(ends, (&json!("2026-10-25T01:30:20Z"), &json!("2026-10-26T07:00:00Z")));
+}

@@ -364,7 +364,8 @@ pub(super) fn made<I: DeserializeOwned>(specs: &[Spec], typed: &Typed, zone: Tz)
     from_json(Value::Object(given).to_string().as_bytes())
 }
 
-/// What a record becomes by what was typed.
+/// What a record becomes by what was typed. An instant that was left as the form showed it stays as it is: its
+/// seconds, and which of two hours it is on the night when clocks go back, are not shown.
 ///
 /// # Errors
 /// A fault for each field that can't be read.
@@ -372,7 +373,13 @@ pub(super) fn changed<I>(specs: &[Spec], typed: &Typed, zone: Tz, current: &I) -
 where
     I: Serialize + DeserializeOwned,
 {
-    patched(current, &Value::Object(read(specs, typed, zone)?))
+    let (shown, mut read) = (Filled::of(current, zone), read(specs, typed, zone)?);
+    for spec in specs.iter().filter(|spec| matches!(spec.takes, Takes::Instant)) {
+        if field(typed, &spec.name).is_some_and(|text| text == shown.value(spec)) {
+            read.remove(&*spec.name);
+        }
+    }
+    patched(current, &Value::Object(read))
 }
 
 /// The fields as JSON, null for what was left empty.
