@@ -14,6 +14,7 @@ mod meter_changes;
 mod meter_place;
 mod meters;
 mod models;
+mod part_out;
 mod places;
 mod recipients;
 mod site_history;
@@ -48,6 +49,7 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(dips::routes)
         .configure(covers::routes)
         .configure(unit_parts::routes)
+        .configure(part_out::routes)
         .configure(unit_work::routes)
         .configure(items::routes)
         .configure(item_prices::routes)
