@@ -7,6 +7,7 @@ mod agreements;
 mod chemicals;
 mod covers;
 mod customers;
+mod daily_use;
 mod dips;
 mod item_prices;
 mod items;
@@ -53,6 +54,7 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(unit_work::routes)
         .configure(items::routes)
         .configure(item_prices::routes)
+        .configure(daily_use::routes)
         .configure(places::routes)
         .configure(recipients::routes);
 }
