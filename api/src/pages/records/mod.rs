@@ -20,6 +20,7 @@ mod places;
 mod recipients;
 mod site_history;
 mod sites;
+mod stay_ends;
 mod unit_changes;
 mod unit_parts;
 mod unit_work;
