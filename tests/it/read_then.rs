@@ -211,15 +211,28 @@ async fn what_is_read_when_a_unit_goes_and_comes_is_typed_on_the_page_that_moves
     assert_eq!(kept[1]["at_start"], read(4010.0, "Clean tank", 350.5));
     assert_eq!(items(&dealer.office, &readings).await.len(), 2, "they are readings");
     assert_eq!(items(&dealer.office, &format!("/v1/units/{unit}/gauge-readings")).await.len(), 2, "and levels");
+}
 
+/// A unit that goes to no site and comes back is read at both ends too.
+#[tokio::test]
+async fn a_unit_that_stood_nowhere_is_read_on_the_page_where_it_comes_back() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let yard = dealer.site(dealer.customer("Harbour Haulage").await, "North yard").await;
+    let unit = dealer.unit("W-1").await;
+    dealer.place(unit, yard, "2026-01-01T00:00:00Z").await;
+    let meter = id(&dealer.makeup_meter(&json!({ "unit_id": unit, "from": "2026-01-01T00:00:00Z" })).await);
+    let (own, form, yard) = (format!("/units/{unit}"), format!("/units/{unit}/move"), yard.to_string());
+    let (went, came) = (format!("went_{meter}"), format!("came_{meter}"));
+    let placements = format!("/v1/units/{unit}/placements");
     let gone = [("revision", "1"), ("site_id", ""), ("from", "2026-04-01T10:00"), (went.as_str(), "4500")];
     assert_eq!(dealer.office.send_form(&form, &gone).await.header("location"), own);
-    let last = items(&dealer.office, &placements).await.remove(1);
+    let last = items(&dealer.office, &placements).await.remove(0);
     assert_eq!(last["at_end"]["registers"][0]["register"], 4500.0);
     let page = dealer.office.page(&form).await;
     assert!(page.text().contains(&came) && !page.text().contains("went_"), "it stands nowhere: {page:?}");
-    let back = [("site_id", south.as_str()), ("from", "2026-04-02T10:00"), ("terms", "loan"), (came.as_str(), "4501")];
+    let back = [("site_id", yard.as_str()), ("from", "2026-04-02T10:00"), ("terms", "loan"), (came.as_str(), "4501")];
     assert_eq!(dealer.office.send_form(&form, &back).await.header("location"), own);
-    let last = items(&dealer.office, &placements).await.remove(2);
+    let last = items(&dealer.office, &placements).await.remove(1);
     assert_eq!(last["at_start"]["registers"][0]["register"], 4501.0);
 }
