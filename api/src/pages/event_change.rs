@@ -207,7 +207,7 @@ fn field_of(pointer: &str, known: &Known, typed: &Typed) -> Option<String> {
         return Some("signed_by".to_owned());
     }
     if let Some(line) = pointer.strip_prefix("/lines/") {
-        let nth = line.split('/').next()?.parse().ok()?;
+        let nth = line.split('/').next()?.parse::<usize>().ok()?;
         let all = (0..known.event.value.lines.len()).map(line_field).chain(ADDED.map(str::to_owned));
         return all.filter(|name| field(typed, name).is_some()).nth(nth);
     }
