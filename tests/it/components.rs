@@ -220,3 +220,86 @@ async fn a_part_is_added_and_changed_on_pages() {
     let foreign = app.dealer("Elsewhere").await.technician;
     assert_eq!((foreign.page(&change).await.status(), foreign.send_form(&form, &changed).await.status()), (404, 404));
 }
+
+/// A form shows whole minutes, by the clock of the site: what was left as it was shown keeps its seconds, and its
+/// hour on the night when clocks in Vienna go back (25 October 2026, IANA tzdata).
+#[tokio::test]
+async fn an_instant_that_a_form_left_alone_stays_to_the_second() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = crate::call_outs::Customer::new(&dealer, "W-1").await;
+    let mut fitted = pump(bay.unit);
+    (fitted["fitted_at"], fitted["last_good_at"]) = (json!("2026-01-12T08:30:45Z"), json!("2026-02-01T07:15:20Z"));
+    let part = id(&dealer.office.create("/v1/components", &fitted).await);
+    let change = format!("/parts/{part}");
+    assert!(dealer.technician.page(&change).await.text().contains("value=\"2026-01-12T09:30\""));
+    let typed = [
+        ("revision", "1"),
+        ("kind", "transfer_pump"),
+        ("serial_number", "P-9"),
+        ("fitted_at", "2026-01-12T09:30"),
+        ("duty", "on_demand"),
+        ("run_basis", "hours"),
+        ("last_good_at", "2026-02-01T08:16"),
+    ];
+    assert_eq!(dealer.technician.send_form(&change, &typed).await.status(), 303);
+    let part = dealer.office.get(&format!("/v1/components/{part}")).await.json();
+    assert_eq!((&part["serial_number"], &part["fitted_at"]), (&json!("P-9"), &json!("2026-01-12T08:30:45Z")));
+    assert_eq!(part["last_good_at"], "2026-02-01T07:16:00Z", "what was typed counts");
+
+    let upset = json!({ "unit_id": bay.unit, "kind": "foam", "began_at": "2026-10-25T01:30:20Z" });
+    let upset = id(&dealer.office.create("/v1/process-upsets", &upset).await);
+    let typed = [
+        ("revision", "1"),
+        ("kind", "foam"),
+        ("began_at", "2026-10-25T02:30"),
+        ("ended_at", "2026-10-26T08:00"),
+        ("done", "Less soap"),
+    ];
+    assert_eq!(dealer.technician.send_form(&format!("/upsets/{upset}"), &typed).await.status(), 303);
+    let upset = dealer.office.get(&format!("/v1/process-upsets/{upset}")).await.json();
+    let ends = (&upset["began_at"], &upset["ended_at"]);
+    assert_eq!(ends, (&json!("2026-10-25T01:30:20Z"), &json!("2026-10-26T07:00:00Z")));
+}
+
+/// A part that nothing takes the place of goes with when and why, on the page of the part.
+#[tokio::test]
+async fn a_part_is_taken_out_on_its_page_without_another() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = crate::call_outs::Customer::new(&dealer, "W-1").await;
+    let part = id(&dealer.office.create("/v1/components", &pump(bay.unit)).await);
+    let (own, form) = (format!("/parts/{part}"), format!("/parts/{part}/out"));
+    assert!(dealer.technician.page(&own).await.text().contains(&format!("href=\"{form}\"")));
+    assert!(dealer.technician.page(&form).await.text().contains("it was found worn out"));
+    let typed = |out_at: &'static str, out_why: &'static str, key: &'static str| {
+        [("key", key), ("revision", "1"), ("out_at", out_at), ("out_why", out_why)]
+    };
+    for (out_at, out_why, field) in [
+        ("2026-05-20T14:00", "", "out_why"),
+        ("2026-05-20T14:00", "stolen", "out_why"),
+        ("2026-01-02T14:00", "upgrade", "out_at"),
+        ("2090-05-20T14:00", "upgrade", "out_at"),
+    ] {
+        let wrong = dealer.technician.send_form(&form, &typed(out_at, out_why, "k-1")).await;
+        assert!(wrong.status() == 422 && wrong.text().contains(&format!("href=\"#f-{field}\"")), "{field}: {wrong:?}");
+    }
+    let (viewer, foreign) = (dealer.customer_viewer(bay.customer).await, app.dealer("Elsewhere").await.technician);
+    for (person, status) in [(viewer, 403), (foreign, 404)] {
+        let sent = person.send_form(&form, &typed("2026-05-20T14:00", "upgrade", "k-1")).await.status();
+        assert_eq!((person.page(&form).await.status(), sent), (status, status));
+    }
+    let component = format!("/v1/components/{part}");
+    assert_eq!(dealer.office.get(&component).await.json()["out_at"], Value::Null, "nothing half-done");
+    for _ in 0..2 {
+        let sent = dealer.technician.send_form(&form, &typed("2026-05-20T14:00", "upgrade", "k-1")).await;
+        assert_eq!((sent.status(), sent.header("location")), (303, &*format!("/units/{}", bay.unit)), "{sent:?}");
+    }
+    let parts = items(&dealer.office, "/v1/components").await;
+    assert_eq!(parts.len(), 1, "none takes its place");
+    let out = (&parts[0]["out_at"], &parts[0]["out_why"], &parts[0]["revision"]);
+    assert_eq!(out, (&json!("2026-05-20T12:00:00Z"), &json!("upgrade"), &json!(2)));
+    let again = dealer.technician.send_form(&form, &typed("2026-05-21T14:00", "failed", "k-2")).await;
+    assert!(again.status() == 409 && again.text().contains("The part is out already"), "{again:?}");
+    assert!(!dealer.technician.page(&own).await.text().contains(&form));
+}

@@ -216,8 +216,70 @@ async fn the_drums_of_a_site_are_dipped_on_its_page() {
     assert_eq!(dealer.technician.send_form(&path, &again).await.status(), 303);
     let page = dealer.technician.page(&path).await.plain();
     assert!(page.contains("Coagulant &lt;18 %&gt;: 12.5 L opened, 0 L sealed"), "{page}");
+    let dipped = items(&dealer.office, &api).await;
+    let newest = format!("action=\"{path}/{}/withdraw\"", id(&dipped[1]));
+    assert!(page.contains(&newest), "{page}");
+    let withdraw = format!("{path}/{}/withdraw", id(&kept[0]));
+    let wrong = [("reason", "Read from the wrong drum")];
     let viewer = dealer.customer_viewer(customer).await;
+    assert_eq!(viewer.send_form(&withdraw, &wrong).await.status(), 403);
+    assert_eq!(app.dealer("Brookside 2").await.technician.send_form(&withdraw, &wrong).await.status(), 404);
+    assert_eq!(dealer.technician.send_form(&withdraw, &[("reason", " ")]).await.status(), 422, "why?");
+    assert_eq!(items(&dealer.office, &api).await.len(), 2, "nothing half-done");
+    let withdrawn = dealer.technician.send_form(&withdraw, &wrong).await;
+    assert_eq!((withdrawn.status(), withdrawn.header("location")), (303, path.as_str()), "{withdrawn:?}");
+    let left = items(&dealer.office, &api).await;
+    assert_eq!((left.len(), id(&left[0])), (1, id(&dipped[1])), "{left:?}");
+    assert_eq!(dealer.technician.send_form(&withdraw, &wrong).await.status(), 409, "once");
     assert!(!viewer.page(&own).await.shown().contains(&path), "the dealer's");
     assert_eq!((viewer.page(&path).await.status(), viewer.send_form(&path, &dip).await.status()), (403, 403));
     assert_eq!(app.dealer("Elsewhere").await.technician.page(&path).await.status(), 404);
+}
+
+#[tokio::test]
+async fn what_a_unit_uses_of_an_item_in_a_day_is_declared_on_its_page() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    assert_eq!(dealer.office.send_form("/stock/items", &ITEM).await.status(), 303);
+    let item = id(&items(&dealer.office, ITEMS).await[0]);
+    let (path, api) = (format!("/stock/items/{item}/daily-use"), format!("{ITEMS}/{item}"));
+    assert!(dealer.office.page("/stock/items").await.text().contains(&path));
+    assert!(dealer.office.page(&path).await.text().contains("in l. Where it stands"));
+    let months: Vec<String> = (1..=12).map(|month| format!("water_c_{month}")).collect();
+    let law = [("key", "k-2"), ("revision", "1"), ("at_20_c", "0,5"), ("theta", "1.047"), ("sd_share", "")];
+    let mut typed = law.to_vec();
+    typed.extend(months.iter().map(|month| (month.as_str(), "12,5")));
+    for (change, field) in [
+        (("at_20_c", ""), "at_20_c"),
+        (("theta", "1,9"), "theta"),
+        (("sd_share", "2"), "sd_share"),
+        (("water_c_4", ""), "water_c_4"),
+        (("water_c_12", "99"), "water_c_12"),
+        (("water_c_1", "cold"), "water_c_1"),
+    ] {
+        let wrong = dealer.office.send_form(&path, &with(&typed, &[change])).await;
+        assert!(wrong.status() == 422 && wrong.text().contains(&format!("href=\"#f-{field}\"")), "{field}: {wrong:?}");
+        assert!(wrong.text().contains("value=\"12,5\""), "what was typed stays: {wrong:?}");
+    }
+    assert_eq!(dealer.office.get(&api).await.json()["per_day"], Value::Null, "nothing half-done");
+    let july = with(&typed, &[("water_c_7", "21")]);
+    let kept = dealer.office.send_form(&path, &july).await;
+    assert_eq!((kept.status(), kept.header("location")), (303, "/stock/items"), "{kept:?}");
+    let stored = dealer.office.get(&api).await.json();
+    let per_day = &stored["per_day"];
+    let law = (&per_day["at_20_c"], &per_day["theta"], &per_day["sd_share"]);
+    assert_eq!(law, (&json!(0.5), &json!(1.047), &json!(0.25)));
+    assert_eq!((&per_day["water_c"][6], &per_day["water_c"][7]), (&json!(21.0), &json!(12.5)));
+    assert_eq!(stored["supply"]["supplier"], "Valley", "the rest of the item stays");
+    let shown = dealer.office.page(&path).await;
+    assert!(shown.text().contains("value=\"21.0\"") && shown.text().contains("value=\"1.047\""), "{shown:?}");
+    assert_eq!(dealer.office.send_form(&path, &july).await.status(), 412, "somebody was faster");
+    let none: Vec<_> = typed.iter().map(|&(name, _)| (name, if name == "revision" { "2" } else { "" })).collect();
+    assert_eq!(dealer.office.send_form(&path, &none).await.status(), 303);
+    assert_eq!(dealer.office.get(&api).await.json()["per_day"], Value::Null, "taken back");
+    assert!(!dealer.technician.page("/stock/items").await.text().contains("/daily-use"), "the office's");
+    let technician =
+        (dealer.technician.page(&path).await.status(), dealer.technician.send_form(&path, &july).await.status());
+    assert_eq!(technician, (403, 403));
+    assert_eq!(app.dealer("Elsewhere").await.office.page(&path).await.status(), 404);
 }

@@ -4,6 +4,7 @@ use crate::conventions::items;
 use crate::measures::Bay;
 use crate::service_events::{EVENTS, event};
 use crate::support::{TestApp, id};
+use crate::work_pages::with;
 use chrono::Utc;
 use serde_json::{Value, json};
 
@@ -140,4 +141,98 @@ async fn what_stood_at_a_site_is_on_its_page_with_what_was_read() {
     let other = dealer.customer("Quarry Trucks").await;
     assert_eq!(dealer.customer_viewer(other).await.page(&own).await.status(), 404);
     assert_eq!(app.dealer("Elsewhere").await.office.page(&own).await.status(), 404);
+}
+
+/// A unit goes in the morning and comes in the afternoon; what was read at both ends is typed into the form that
+/// moves it.
+#[tokio::test]
+async fn what_is_read_when_a_unit_goes_and_comes_is_typed_on_the_page_that_moves_it() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let customer = dealer.customer("Harbour Haulage").await;
+    let south = dealer.site(customer, "South yard").await.to_string();
+    let unit = dealer.unit("W-1").await;
+    dealer.place(unit, dealer.site(customer, "North yard").await, "2026-01-01T00:00:00Z").await;
+    let meter = id(&dealer.makeup_meter(&json!({ "unit_id": unit, "from": "2026-01-01T00:00:00Z" })).await);
+    let (own, form) = (format!("/units/{unit}"), format!("/units/{unit}/move"));
+    let (went, came) = (format!("went_{meter}"), format!("came_{meter}"));
+    let page = dealer.office.page(&form).await;
+    for words in ["What was read when it went", "What was read when it came", &went, &came, "name=\"came\""] {
+        assert!(page.text().contains(words), "{words}: {page:?}");
+    }
+    let typed = [
+        ("key", "k-1"),
+        ("revision", "1"),
+        ("site_id", south.as_str()),
+        ("from", "2026-03-01T10:00"),
+        ("came", "2026-03-01T16:30"),
+        ("terms", "loan"),
+        (went.as_str(), "4000"),
+        ("went_place_2", "Pit"),
+        ("went_l_2", "900"),
+        (came.as_str(), "4010"),
+        ("came_place_1", "Clean tank"),
+        ("came_l_1", "350,5"),
+    ];
+    let placements = format!("/v1/units/{unit}/placements");
+    let readings = format!("/v1/meters/{meter}/readings?from=2026-01-01T00:00:00Z&to=2026-05-01T00:00:00Z");
+    for (change, field) in [
+        ((went.as_str(), "lots"), went.as_str()),
+        ((went.as_str(), "99999999"), went.as_str()),
+        ((came.as_str(), "99999999"), came.as_str()),
+        (("went_l_2", ""), "went_l_2"),
+        (("went_l_2", "99999999"), "went_l_2"),
+        (("came_place_1", ""), "came_place_1"),
+        (("came", "2026-03-01T09:00"), "came"),
+        (("from", "2025-03-01T09:00"), "from"),
+        (("site_id", ""), "site_id"),
+    ] {
+        let wrong = dealer.office.send_form(&form, &with(&typed, &[change])).await;
+        assert!(
+            wrong.status() == 422 && wrong.text().contains(&format!("href=\"#f-{field}\"")),
+            "{change:?}: {wrong:?}"
+        );
+    }
+    let kept = items(&dealer.office, &placements).await;
+    assert_eq!((kept.len(), &kept[0]["at_end"]), (1, &Value::Null), "nothing half-done");
+    assert_eq!(items(&dealer.office, &readings).await, [Value::Null; 0]);
+    for _ in 0..2 {
+        let moved = dealer.office.send_form(&form, &typed).await;
+        assert_eq!((moved.status(), moved.header("location")), (303, own.as_str()), "{moved:?}");
+    }
+    let kept = items(&dealer.office, &placements).await;
+    let times = (kept.len(), &kept[0]["to"], &kept[1]["from"]);
+    assert_eq!(times, (2, &json!("2026-03-01T09:00:00Z"), &json!("2026-03-01T15:30:00Z")), "by the clock of Vienna");
+    let read = |register: f64, place: &str, litres: f64| {
+        json!({ "registers": [{ "meter_id": meter, "register": register }],
+            "levels": [{ "place": place, "volume_l": litres }] })
+    };
+    assert_eq!(kept[0]["at_end"], read(4000.0, "Pit", 900.0));
+    assert_eq!(kept[1]["at_start"], read(4010.0, "Clean tank", 350.5));
+    assert_eq!(items(&dealer.office, &readings).await.len(), 2, "they are readings");
+    assert_eq!(items(&dealer.office, &format!("/v1/units/{unit}/gauge-readings")).await.len(), 2, "and levels");
+}
+
+/// A unit that goes to no site and comes back is read at both ends too.
+#[tokio::test]
+async fn a_unit_that_stood_nowhere_is_read_on_the_page_where_it_comes_back() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let yard = dealer.site(dealer.customer("Harbour Haulage").await, "North yard").await;
+    let unit = dealer.unit("W-1").await;
+    dealer.place(unit, yard, "2026-01-01T00:00:00Z").await;
+    let meter = id(&dealer.makeup_meter(&json!({ "unit_id": unit, "from": "2026-01-01T00:00:00Z" })).await);
+    let (own, form, yard) = (format!("/units/{unit}"), format!("/units/{unit}/move"), yard.to_string());
+    let (went, came) = (format!("went_{meter}"), format!("came_{meter}"));
+    let placements = format!("/v1/units/{unit}/placements");
+    let gone = [("revision", "1"), ("site_id", ""), ("from", "2026-04-01T10:00"), (went.as_str(), "4500")];
+    assert_eq!(dealer.office.send_form(&form, &gone).await.header("location"), own);
+    let last = items(&dealer.office, &placements).await.remove(0);
+    assert_eq!(last["at_end"]["registers"][0]["register"], 4500.0);
+    let page = dealer.office.page(&form).await;
+    assert!(page.text().contains(&came) && !page.text().contains("went_"), "it stands nowhere: {page:?}");
+    let back = [("site_id", yard.as_str()), ("from", "2026-04-02T10:00"), ("terms", "loan"), (came.as_str(), "4501")];
+    assert_eq!(dealer.office.send_form(&form, &back).await.header("location"), own);
+    let last = items(&dealer.office, &placements).await.remove(1);
+    assert_eq!(last["at_start"]["registers"][0]["register"], 4501.0);
 }

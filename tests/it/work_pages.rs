@@ -227,3 +227,149 @@ async fn settings_and_what_was_looked_at_are_told_in_rows_on_forms() {
     let viewer = dealer.customer_viewer(bay.customer).await;
     assert_eq!((viewer.get(&set).await.status(), viewer.send_form(&looked, &floats).await.status()), (403, 403));
 }
+
+/// What a browser would send of the form of a page that nobody typed into.
+fn untouched(page: &str) -> Vec<(String, String)> {
+    let form = page.split("<form").find(|part| part.contains("name=\"reason\"")).unwrap();
+    let attribute = |tag: &str, name: &str| {
+        let after = tag.split(&format!(" {name}=\"")).nth(1).unwrap_or_default();
+        after.split('"').next().unwrap_or_default().to_owned()
+    };
+    let mut sent = Vec::new();
+    for tag in form.split('<') {
+        if tag.starts_with("input") && (!tag.contains("checkbox") || tag.contains(" checked")) {
+            sent.push((attribute(tag, "name"), attribute(tag, "value")));
+        } else if tag.starts_with("textarea") {
+            sent.push((attribute(tag, "name"), tag.split('>').nth(1).unwrap().to_owned()));
+        } else if tag.starts_with("select") {
+            sent.push((attribute(tag, "name"), String::new()));
+        } else if tag.starts_with("option") && tag.contains(" selected") {
+            sent.last_mut().unwrap().1 = attribute(tag, "value");
+        }
+    }
+    sent
+}
+
+/// A form that is sent as it was shown says the same again, to the second, of every kind of work.
+#[tokio::test]
+async fn an_event_whose_form_nobody_typed_into_stays_what_it_was() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let pump = dealer.pump(bay.unit).await;
+    let point = |standard: f64, shown: f64, mv: f64| json!({ "standard": standard, "shown": shown, "mv": mv, "lot": "B-1", "expires_on": "2026-12-31" });
+    let setting = |n: u8| json!({ "setting": "timer", "place": format!("Float {n}"), "unit": "min", "found": 5.0, "left": f64::from(n) });
+    let settings = |rows: u8| json!({ "settings": (1..=rows).map(setting).collect::<Vec<_>>() });
+    let looked = json!([{ "what": "Transfer pump", "component_id": pump, "found": "good", "note": null },
+        { "what": "Floats", "found": "watch", "note": "Dry" }]);
+    let told = [
+        (
+            "clean_out",
+            json!({ "hauler": "Valley Tankers", "ticket": "M-20417", "waste_class": "Oily water",
+            "volume_l": 4000.0, "destination": "Works", "refill_l": 3800.0, "refill_metered": true, "keep_papers_years": 3 }),
+        ),
+        ("adjustment", settings(2)),
+        ("adjustment", settings(6)),
+        ("inspection", json!({ "looked_at": looked })),
+        (
+            "failure",
+            json!({ "part": "Transfer pump", "component_id": pump, "symptom": "bad_smell", "mode": "fails_to_start",
+            "mechanism": "electrical_fault", "cause": "outside" }),
+        ),
+        (
+            "calibration",
+            json!({ "probe": "ph", "component_id": null, "temperature_c": 25.0, "pressure_kpa": null,
+            "as_found": [point(7.0, 7.4, 0.0), point(4.0, 4.4, 170.0)],
+            "as_left": [point(7.0, 7.0, 0.0), point(4.0, 4.0, 170.0)] }),
+        ),
+        ("visit", json!({ "purpose": ["Service"], "looked_at": looked })),
+    ];
+    for (hour, (kind, details)) in (8..).zip(told) {
+        let at = format!("2026-03-02T{hour:02}:00:20Z");
+        let mut event = crate::service_events::event(bay.unit, &at, kind, &details);
+        (event["order_number"], event["customer_note"]) = (json!("PO-7"), json!("Done"));
+        (event["internal_note"], event["signature"]) = (json!("Pays late"), json!({ "name": "The foreman", "at": at }));
+        event["lines"] = json!([{ "kind": "travel", "what": "Ann", "quantity": "42.5", "unit": "km" }]);
+        event["samples"] =
+            json!([{ "point": "Clean tank", "what": "turbidity", "qualifier": "<", "value": 5.0, "unit": "ntu" }]);
+        let before = dealer.technician.create(EVENTS, &event).await;
+        let form = format!("/events/{}", id(&before));
+        let mut typed = untouched(dealer.technician.page(&form).await.text());
+        let own = ["volume_l", "left_1", "found_1", "mechanism", "shown_1"];
+        let asked = typed.iter().any(|(name, _)| own.contains(&name.as_str()));
+        let stays = kind == "visit" || details["settings"][5].is_object();
+        assert_ne!(asked, stays, "more rows than the form has don't get lost, {kind}: {typed:?}");
+        typed.iter_mut().filter(|(name, _)| name == "reason").for_each(|(_, text)| "Read again".clone_into(text));
+        let typed: Vec<_> = typed.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
+        let sent = dealer.technician.send_form(&form, &typed).await;
+        assert_eq!(sent.status(), 303, "{kind}: {sent:?}");
+        let after = dealer.technician.get(&format!("{EVENTS}/{}", id(&before))).await.json();
+        assert_eq!((&after["revision"], &after["correction_reason"]), (&json!(2), &json!("Read again")));
+        for name in ["at", "order_number", "details", "customer_note", "internal_note", "signature", "lines", "samples"]
+        {
+            assert_eq!(after[name], before[name], "{name} of {kind}");
+        }
+    }
+}
+
+#[tokio::test]
+async fn what_was_written_down_wrongly_of_work_is_corrected_on_a_page() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let bay = Customer::new(&dealer, "W-1").await;
+    let unit = format!("/units/{}", bay.unit);
+    let details = json!({ "hauler": "Valley Tankers", "ticket": "M-20417", "waste_class": "Oily water",
+        "volume_l": 4000.0, "destination": "Works", "refill_l": 3800.0, "keep_papers_years": 3 });
+    let mut event = crate::service_events::event(bay.unit, "2026-03-02T08:00:20Z", "clean_out", &details);
+    event["lines"] = json!([{ "kind": "labour", "what": "Ann", "quantity": "1.5", "unit": "h" },
+        { "kind": "travel", "what": "Ann", "quantity": "42", "unit": "km" }]);
+    let event = id(&dealer.technician.create(EVENTS, &event).await);
+    let (form, api) = (format!("/events/{event}"), format!("{EVENTS}/{event}"));
+    assert!(dealer.technician.page(&unit).await.text().contains(&format!("href=\"{form}\"")));
+    let shown = dealer.technician.page(&form).await;
+    let typed = untouched(shown.text());
+    let mut typed: Vec<_> = typed.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
+    typed.retain(|(name, _)| *name != "key");
+    let right =
+        [("key", "k-1"), ("volume_l", "4500"), ("line_1", ""), ("line_2", "45"), ("km", "3"), ("reason", "Misread")];
+    let right = with(&typed, &right);
+    for (change, field) in [
+        (("reason", ""), "reason"),
+        (("ticket", ""), "ticket"),
+        (("volume_l", "lots"), "volume_l"),
+        (("line_2", "-1"), "line_2"),
+        (("km", "-1"), "km"),
+        (("at", "2025-03-02T09:00"), "at"),
+    ] {
+        let wrong = dealer.technician.send_form(&form, &with(&right, &[change])).await;
+        assert!(wrong.status() == 422 && wrong.text().contains(&format!("href=\"#f-{field}\"")), "{field}: {wrong:?}");
+        assert!(wrong.text().contains("Valley Tankers"), "what was typed stays: {wrong:?}");
+    }
+    assert_eq!(dealer.technician.get(&api).await.json()["revision"], 1, "nothing half-done");
+    for _ in 0..2 {
+        let sent = dealer.technician.send_form(&form, &right).await;
+        assert_eq!((sent.status(), sent.header("location")), (303, unit.as_str()), "{sent:?}");
+    }
+    let kept = dealer.technician.get(&api).await.json();
+    assert_eq!(
+        (&kept["revision"], &kept["correction_reason"]),
+        (&json!(2), &json!("Misread")),
+        "sent twice, kept once"
+    );
+    assert_eq!((&kept["at"], &kept["details"]["volume_l"]), (&json!("2026-03-02T08:00:20Z"), &json!(4500.0)));
+    let lines: Vec<_> =
+        kept["lines"].as_array().unwrap().iter().map(|line| (&line["what"], &line["quantity"])).collect();
+    assert_eq!(lines, [(&json!("Ann"), &json!("45")), (&json!("Clean-out"), &json!("3"))]);
+    let volumes = items(&dealer.office, &format!("/v1/units/{}/volume-events", bay.unit)).await;
+    assert!(volumes.iter().any(|one| one["volume_l"] == 4500.0), "{volumes:?}");
+    assert_eq!(
+        dealer.technician.send_form(&form, &with(&right, &[("key", "k-2")])).await.status(),
+        412,
+        "somebody was faster"
+    );
+    let viewer = dealer.customer_viewer(bay.customer).await;
+    assert!(!viewer.page(&unit).await.shown().contains("/events/"), "a customer only reads");
+    assert_eq!((viewer.page(&form).await.status(), viewer.send_form(&form, &right).await.status()), (403, 403));
+    let foreign = app.dealer("Elsewhere").await.technician;
+    assert_eq!((foreign.page(&form).await.status(), foreign.send_form(&form, &right).await.status()), (404, 404));
+}

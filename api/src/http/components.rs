@@ -154,7 +154,11 @@ pub struct ComponentOut {
 }
 
 impl ComponentOut {
-    fn parse(&self) -> Result<TakenOut, Faults> {
+    /// When and why.
+    ///
+    /// # Errors
+    /// A fault at `/out_why`.
+    pub(crate) fn parse(&self) -> Result<TakenOut, Faults> {
         let mut faults = Faults::default();
         let why = faults.take_or("/out_why", OutWhy::parse(&self.out_why), OutWhy::Unknown);
         faults.or(TakenOut { at: self.out_at, why })

@@ -12,6 +12,7 @@ mod call_sums;
 mod customer_home;
 mod discharge;
 mod due;
+mod event_change;
 mod event_words;
 pub mod fault;
 mod figures;
@@ -117,6 +118,7 @@ pub fn routes(config: &mut ServiceConfig) {
         .service(handover::record)
         .configure(upsets::routes)
         .configure(work_sheet::routes)
+        .configure(event_change::routes)
         .service(call_outs::call_outs)
         .service(call_outs::call_us_out)
         .service(call_outs::take_step)

@@ -364,7 +364,8 @@ pub(super) fn made<I: DeserializeOwned>(specs: &[Spec], typed: &Typed, zone: Tz)
     from_json(Value::Object(given).to_string().as_bytes())
 }
 
-/// What a record becomes by what was typed.
+/// What a record becomes by what was typed. An instant that was left as the form showed it stays as it is: its
+/// seconds, and which of two hours it is on the night when clocks go back, are not shown.
 ///
 /// # Errors
 /// A fault for each field that can't be read.

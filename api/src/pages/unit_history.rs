@@ -29,6 +29,7 @@ pub(super) struct History {
 
 /// Something that was done.
 pub(super) struct Done {
+    pub(super) id: Uuid,
     pub(super) at: String,
     pub(super) what: String,
     pub(super) notes: Vec<String>,
@@ -56,6 +57,7 @@ fn done(event: &Recorded, files: &[(Uuid, StoredFile)], zone: Tz) -> Done {
     let own = files.iter().filter(|(id, _)| *id == event.id);
     let notes = [&event.value.customer_note, &event.value.internal_note];
     Done {
+        id: event.id,
         at: words::instant(zone, event.value.at),
         what: event_words::title(&event.value.details),
         notes: notes.into_iter().flatten().cloned().collect(),

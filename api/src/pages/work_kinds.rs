@@ -143,6 +143,18 @@ impl Kind for HeldAgainst {
         })
     }
 
+    fn fields(mut details: Map<String, Value>, _parts: &[Fitted]) -> Map<String, Value> {
+        for (list, names) in [("as_found", AS_FOUND), ("as_left", AS_LEFT)] {
+            let Some(Value::Array(points)) = details.remove(list) else { continue };
+            for (n, point) in (1..=points.len()).zip(points) {
+                for (name, field) in names {
+                    details.insert(format!("{field}_{n}"), point.get(name).cloned().unwrap_or_default());
+                }
+            }
+        }
+        details
+    }
+
     /// A fault of a standard is one of its field; of all standards together, of what the first one showed.
     fn field(pointer: &str) -> Option<String> {
         let mut steps = pointer.rsplit('/');
@@ -198,5 +210,14 @@ impl Kind for Failed {
         let part = fields.get("part").filter(|part| !part.is_null()).cloned().or(named);
         fields.insert("part".to_owned(), part.unwrap_or_else(|| json!("")));
         Value::Object(fields)
+    }
+
+    fn fields(mut details: Map<String, Value>, parts: &[Fitted]) -> Map<String, Value> {
+        let chosen = details.get("component_id").and_then(Value::as_str);
+        let named = parts.iter().find(|(id, _)| Some(id.as_str()) == chosen).map(|(_, name)| json!(name));
+        if named.is_some() && named.as_ref() == details.get("part") {
+            details.remove("part");
+        }
+        details
     }
 }

@@ -28,6 +28,18 @@ fn rows(fields: &Map<String, Value>, names: &[&str]) -> Vec<Map<String, Value>> 
     used(fields, names).map(|n| names.iter().map(|name| of(name, n)).collect()).collect()
 }
 
+/// The fields of rows as a record has them.
+fn cells(rows: Option<Value>, names: &[&str]) -> Map<String, Value> {
+    let Some(Value::Array(rows)) = rows else { return Map::new() };
+    let mut fields = Map::new();
+    for (n, row) in (1..=rows.len()).zip(&rows) {
+        for name in names {
+            fields.insert(format!("{name}_{n}"), row.get(*name).cloned().unwrap_or_default());
+        }
+    }
+    fields
+}
+
 /// Whether each of those rows has what it needs.
 fn complete(fields: &Map<String, Value>, names: &[&str], needed: &[&str]) -> Result<(), Faults> {
     let mut faults = Faults::default();
@@ -87,6 +99,10 @@ impl Kind for Adjusted {
         json!({ "settings": rows(&fields, &SETTING) })
     }
 
+    fn fields(mut details: Map<String, Value>, _parts: &[Fitted]) -> Map<String, Value> {
+        cells(details.remove("settings"), &SETTING)
+    }
+
     fn field(pointer: &str) -> Option<String> {
         field_of(pointer, "settings", "setting")
     }
@@ -135,6 +151,18 @@ impl Kind for LookedOver {
             }
         }
         json!({ "looked_at": rows })
+    }
+
+    fn fields(mut details: Map<String, Value>, parts: &[Fitted]) -> Map<String, Value> {
+        let mut fields = cells(details.remove("looked_at"), &LOOKED);
+        for n in used(&fields, &LOOKED) {
+            let chosen = cell(&fields, "component_id", n).and_then(Value::as_str);
+            let named = parts.iter().find(|(id, _)| Some(id.as_str()) == chosen).map(|(_, name)| json!(name));
+            if named.is_some() && named.as_ref() == cell(&fields, "what", n) {
+                fields.remove(&format!("what_{n}"));
+            }
+        }
+        fields
     }
 
     fn field(pointer: &str) -> Option<String> {

@@ -65,6 +65,11 @@ pub(super) trait Kind: 'static {
     /// What the event says of itself, from the fields.
     fn details(fields: Map<String, Value>, parts: &[Fitted]) -> Value;
 
+    /// The fields that an event of this kind was told in: [`Self::details`] makes the same of them.
+    fn fields(details: Map<String, Value>, _parts: &[Fitted]) -> Map<String, Value> {
+        details
+    }
+
     /// The field of a fault within that, where it is not called as the last step of its pointer.
     fn field(_pointer: &str) -> Option<String> {
         None
@@ -75,7 +80,10 @@ pub(super) trait Kind: 'static {
 struct Told<K>(PhantomData<K>);
 
 /// The unit, and the parts that are fitted to it.
-async fn known(tx: &Tx<'_>, id: UnitId) -> Result<(Ground, Vec<Fitted>), DbError> {
+///
+/// # Errors
+/// [`DbError::NotFound`] for a unit outside the scope, or that never stood anywhere.
+pub(super) async fn known(tx: &Tx<'_>, id: UnitId) -> Result<(Ground, Vec<Fitted>), DbError> {
     let part = |part: Stored<ComponentId, Component>| {
         let plate = part.value.serial_number.as_ref().map_or_else(String::new, |number| format!(", {number}"));
         (part.id.to_string(), format!("{}{plate}", parts::name(&part.value)))
@@ -151,6 +159,14 @@ impl<K: Kind> Written for Told<K> {
     }
 }
 
+/// What an event says of itself, from the fields of its kind.
+///
+/// # Errors
+/// What can't be read.
+pub(super) fn told<K: Kind>(fields: Map<String, Value>, parts: &[Fitted]) -> Result<Details, Faults> {
+    from_value(&json!({ "kind": K::EVENT, "details": K::details(fields, parts) }))
+}
+
 /// What was typed, as an event.
 fn read<K: Kind>(
     (unit_id, ground, parts): (UnitId, &Ground, &[Fitted]),
@@ -165,8 +181,7 @@ fn read<K: Kind>(
     if faults.take("", K::check(&fields)).is_none() {
         return Err(faults);
     }
-    let details = json!({ "kind": K::EVENT, "details": K::details(fields, parts) });
-    let Some(details) = faults.take("", from_value::<Details>(&details)) else { return Err(faults) };
+    let Some(details) = faults.take("", told::<K>(fields, parts)) else { return Err(faults) };
     let event = ServiceEvent {
         unit_id,
         at,

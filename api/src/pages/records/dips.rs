@@ -1,7 +1,9 @@
 //! `/sites/{id}/dips`: what is left in the drums of a site, as somebody dipped them.
 
+use super::super::fault::Fault;
 use super::super::form::{self, LOCAL, Typed, field};
 use super::super::sheet::{self, About, Filled, Sheet, Spec, Takes, spec};
+use super::super::visitor::Sender;
 use super::super::words;
 use super::super::writing::{self, Written};
 use crate::auth::{Caller, Permission, perm};
@@ -12,10 +14,11 @@ use crate::db::page::{After, PAGE_MAX};
 use crate::db::stock::item::{self, StoredItem};
 use crate::db::{Db, DbError, Tx, site};
 use crate::problem::Problem;
-use actix_web::web::{self, ServiceConfig};
+use actix_web::web::{self, Data, Form, Path, ServiceConfig};
+use actix_web::{HttpResponse, post};
 use chrono::{DateTime, Duration, Utc};
 use domain::fault::Faults;
-use domain::ids::SiteId;
+use domain::ids::{NoteId, SiteId};
 use domain::site::Site;
 use domain::span;
 use domain::stock::quantity::Quantity;
@@ -24,7 +27,8 @@ use domain::stock::quantity::Quantity;
 pub(super) fn routes(config: &mut ServiceConfig) {
     config
         .route("/sites/{id}/dips", web::get().to(writing::show::<New>))
-        .route("/sites/{id}/dips", web::post().to(writing::take::<New>));
+        .route("/sites/{id}/dips", web::post().to(writing::take::<New>))
+        .service(withdraw);
 }
 
 /// How far back dips are shown, in days.
@@ -85,18 +89,28 @@ fn read(known: &Known, typed: &Typed, now: DateTime<Utc>) -> Result<SiteDip, Fau
     faults.or(SiteDip { item_id: item.id, at, open, sealed, unit: Some(item.value.item.unit) })
 }
 
-/// The dips so far, the newest first, as markup of our own.
-fn so_far(known: &Known) -> String {
+/// The dips so far, the newest first, each with the way to withdraw it, as markup of our own.
+fn so_far(site: SiteId, known: &Known) -> String {
     let line = |noted: &Noted<SiteDip>| {
         let SiteDip { item_id, at, open, sealed, .. } = noted.value;
         let item = known.items.iter().find(|item| item.id == item_id).map(|item| &item.value.item);
         let (name, unit) = item.map_or((words::NONE, ""), |item| (item.name.as_str(), item.unit.as_str()));
         let (open, sealed) = (words::quantity(open.get(), unit), words::quantity(sealed.get(), unit));
         let at = words::instant(known.site.time_zone, at);
-        format!("<li>{}</li>\n", escaped(&format!("{name}: {open} opened, {sealed} sealed, {at}")))
+        let says = escaped(&format!("{name}: {open} opened, {sealed} sealed, {at}"));
+        format!("<li>{says}{}</li>\n", way_back(site, noted.id))
     };
     let lines: String = known.dips.iter().rev().take(SHOWN_MOST).map(line).collect();
     if lines.is_empty() { lines } else { format!("<h2>Lately</h2>\n<ul>{lines}</ul>\n<h2>Now</h2>") }
+}
+
+/// The form that withdraws a dip.
+fn way_back(site: SiteId, dip: NoteId) -> String {
+    format!(
+        "<details><summary>It is wrong</summary><form method=\"post\" action=\"/sites/{site}/dips/{dip}/withdraw\" \
+         class=\"stack\"><label for=\"why-{dip}\">Why</label><input id=\"why-{dip}\" name=\"reason\" required \
+         maxlength=\"500\"><button>Withdraw it</button></form></details>"
+    )
 }
 
 /// The form that notes a dip.
@@ -129,7 +143,7 @@ impl Written for New {
         let now = caller.now().with_timezone(&known.site.time_zone).format(LOCAL).to_string();
         let begun = form::begun(&Typed::new(), [("at", now)]);
         let sheet = Sheet::of(about, &Filled::Typed(typed.unwrap_or(&begun)), faults);
-        Ok(sheet.with_sample(so_far(&known)))
+        Ok(sheet.with_sample(so_far(id, &known)))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: SiteId, typed: &Typed) -> Result<String, Problem> {
@@ -139,4 +153,19 @@ impl Written for New {
         db.write(caller.scope(), caller.now(), create).await?;
         Ok(format!("/sites/{id}/dips"))
     }
+}
+
+#[post("/sites/{id}/dips/{note_id}/withdraw")]
+async fn withdraw(
+    sender: Sender<perm::WriteMeasures>,
+    path: Path<(SiteId, NoteId)>,
+    typed: Form<Typed>,
+    db: Data<Db>,
+) -> Result<HttpResponse, Fault> {
+    let (Sender(caller), (id, dip)) = (sender, *path);
+    let why = domain::measures::reason(field(&typed, "reason").unwrap_or_default()).map_err(Problem::from)?;
+    let withdrawn =
+        async |tx: &Tx<'_>| -> Result<Noted<SiteDip>, DbError> { measures::withdraw(tx, id, dip, &why).await };
+    db.write(caller.scope(), caller.now(), withdrawn).await?;
+    Ok(sheet::to(&format!("/sites/{id}/dips")))
 }

@@ -7,6 +7,7 @@ mod agreements;
 mod chemicals;
 mod covers;
 mod customers;
+mod daily_use;
 mod dips;
 mod item_prices;
 mod items;
@@ -14,10 +15,12 @@ mod meter_changes;
 mod meter_place;
 mod meters;
 mod models;
+mod part_out;
 mod places;
 mod recipients;
 mod site_history;
 mod sites;
+mod stay_ends;
 mod unit_changes;
 mod unit_parts;
 mod unit_work;
@@ -48,9 +51,11 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .configure(dips::routes)
         .configure(covers::routes)
         .configure(unit_parts::routes)
+        .configure(part_out::routes)
         .configure(unit_work::routes)
         .configure(items::routes)
         .configure(item_prices::routes)
+        .configure(daily_use::routes)
         .configure(places::routes)
         .configure(recipients::routes);
 }

@@ -132,7 +132,7 @@ impl Written for New {
 struct Edit;
 
 /// A part with the label and the clock of its unit.
-async fn known<P: Permission>(
+pub(super) async fn known<P: Permission>(
     caller: &Caller<P>,
     db: &Db,
     id: ComponentId,
@@ -143,6 +143,16 @@ async fn known<P: Permission>(
         Ok((part, label, zone))
     };
     Ok(db.read(caller.scope(), caller.now(), known).await?)
+}
+
+/// The way to say that it is fitted no more, as markup of our own.
+fn way_out(id: ComponentId, part: &Component) -> String {
+    if part.out.is_some() {
+        return String::new();
+    }
+    format!(
+        "<ul class=\"acts\"><li><a href=\"/parts/{id}/out\">It was taken out, and none takes its place</a></li></ul>"
+    )
 }
 
 impl Written for Edit {
@@ -169,7 +179,8 @@ impl Written for Edit {
             specs: &specs(&part.value.kind),
         };
         let record = Filled::of(&ComponentInput::from(&part.value), zone);
-        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+        let sheet = Sheet::of(about, &typed.map_or(record, Filled::Typed), faults);
+        Ok(sheet.with_sample(way_out(id, &part.value)))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: ComponentId, typed: &Typed) -> Result<String, Problem> {
