@@ -374,7 +374,6 @@ where
     I: Serialize + DeserializeOwned,
 {
     let (shown, mut fields) = (Filled::of(current, zone), read(specs, typed, zone)?);
-    // A form has no seconds: an instant that is sent as it was shown stays what it is.
     for spec in specs.iter().filter(|spec| matches!(spec.takes, Takes::Instant)) {
         if field(typed, &spec.name) == Some(shown.value(spec).as_str()) {
             fields.remove(&*spec.name);

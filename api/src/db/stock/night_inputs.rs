@@ -83,7 +83,7 @@ const HELD: &str = "
 with out_of as (
   select place_id, consumable_id, width_bucket(at, $1) as month, min(at) as first,
          min(at) filter (where is_issue and change < 0) as first_issue,
-         coalesce(-sum(change::float8) filter (where coalesce(is_use, is_issue)), 0) as quantity,
+         coalesce(sum(-change::float8) filter (where coalesce(is_use, is_issue)), 0) as quantity,
          count(*) filter (where is_issue and change < 0) as issues
     from stock_posting where at >= $1[1] and at <= $3
    group by 1, 2, 3),
