@@ -32,7 +32,7 @@ use domain::spell::{Spell, SpellState};
 use domain::units::Litres;
 use domain::water::statement::Statement;
 use domain::zone::{Month, parse_zone};
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use uuid::Uuid;
 
 /// The inputs of one customer's month.
@@ -263,7 +263,8 @@ async fn add_days(
     Ok(of_site)
 }
 
-/// Gives each subject its read periods of the months shown.
+/// Gives each subject its read periods of the months shown, with the parts of those that ended in the last one;
+/// at sites with meters of their own, of all: a period of the whole site may be made of some.
 async fn add_periods(
     tx: &Tx<'_>,
     of: CustomerId,
@@ -272,10 +273,14 @@ async fn add_periods(
 ) -> Result<(), DbError> {
     let mut periods: HashMap<Uuid, Vec<ReadStretch>> = HashMap::new();
     let own = around(last, last);
+    let sites: BTreeSet<Uuid> = subjects.iter().filter(|one| one.unit.is_none()).map(|one| one.site_id).collect();
+    let joined = subjects.iter().filter(|one| sites.contains(&one.site_id));
+    let joined: BTreeSet<Uuid> = joined.map(|one| one.id).collect();
     for stored in period_fact::periods(tx, Of::Customer(of.0), first.first_day(), last.last_day()).await? {
         let fact =
             PeriodFact { from: stored.from, to: stored.to, grade: stored.amounts.grade(), amounts: stored.amounts };
-        let statement = stored.statement.filter(|_| own.0 < fact.to && fact.to <= own.1);
+        let counts = own.0 < fact.to && fact.to <= own.1 || joined.contains(&stored.subject_id);
+        let statement = stored.statement.filter(|_| counts);
         periods.entry(stored.subject_id).or_default().push(ReadStretch { fact, statement });
     }
     for subject in subjects {

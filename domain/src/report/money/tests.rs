@@ -452,6 +452,8 @@ fn money_saved_is_printed_with_both_ends() {
     let now = Figure::Printed(*figure);
     let before = Figure::Printed(crate::report::figure::Printed { between: None, ..*figure });
     assert!(now.comes_to(&now) && now.comes_to(&before) && !before.comes_to(&now), "a report of before they were kept");
+    let waiting = Figure::Printed(crate::report::figure::Printed { open_exceptions: 1, ..*figure });
+    assert!(waiting.comes_to(&now), "nor was how many steps wait");
     assert_eq!(report.figure(Name::FreshAvoided).and_then(Figure::printed).unwrap().between, None);
 }
 
