@@ -321,6 +321,8 @@ struct MeterRow {
     read_by: String,
     #[diesel(sql_type = Double)]
     share: f64,
+    #[diesel(sql_type = Tstzrange)]
+    valid: Range,
     #[diesel(sql_type = Nullable<Timestamptz>)]
     last_read_at: Option<DateTime<Utc>>,
     #[diesel(sql_type = Nullable<Text>)]
@@ -340,7 +342,7 @@ with held as (
    where p.id = any ($1)
   union all
   select a.site_id, a.meter_no, a.share, a.valid from meter_attachment a where a.site_id = any ($1))
-select h.subject_id, m.label, m.stream, m.read_by, h.share,
+select h.subject_id, m.label, m.stream, m.read_by, h.share, h.valid,
        (select s.day::timestamp at time zone 'UTC' + make_interval(secs => s.at[cardinality(s.at)])
           from day_sheet s
          where s.meter_no = h.meter_no and s.day <= $3::date
@@ -366,7 +368,13 @@ async fn add_meters(tx: &Tx<'_>, month: Month, subjects: &mut [Subject]) -> Resu
         .await?;
     for row in rows {
         let Some(subject) = subjects.iter_mut().find(|subject| subject.id == row.subject_id) else { continue };
-        if let (Some(kind), Some(from), Some(to)) = (&row.kind, row.from_at, row.to_at) {
+        // By the site's clock: one that was fitted as the next month began measures nothing in this one.
+        let (start, end) = month.bounds(subject.zone);
+        if range::to_span(row.valid)?.within(Span::parse(start, Some(end))?).is_none() {
+            continue;
+        }
+        let exception = (&row.kind, row.from_at.filter(|from| *from < end), row.to_at.filter(|to| *to >= start));
+        if let (Some(kind), Some(from), Some(to)) = exception {
             let kind = ExceptionKind::from_name(kind);
             subject.exceptions.push(OpenException { meter: row.label.clone(), kind, from, to });
         }
