@@ -457,6 +457,25 @@ fn money_saved_is_printed_with_both_ends() {
     assert_eq!(report.figure(Name::FreshAvoided).and_then(Figure::printed).unwrap().between, None);
 }
 
+/// All water that went to the washers, 200 m3, would at most have been used; 100 of it were.
+#[test]
+fn money_saved_against_a_ceiling_is_at_most_so_much() {
+    let note = |method: Option<Method>| {
+        let mut one = site(1, 200.0);
+        let first_day = date("2025-01-01");
+        let agreed = Baseline { first_day, method: method.unwrap_or(baseline().method), ..baseline() };
+        one.baselines = crate::baseline::history::Baselines::parse(vec![agreed]).unwrap();
+        let mut days = days("2026-01", 100.0, 200.0);
+        days.iter_mut().for_each(|day| day.amounts.set(Stream::Wash, Some(200_000.0 / 31.0)));
+        let report = report("2026-01", LATER, &one, &days);
+        assert_eq!(least(&report), "200.00");
+        let lines = report.reckoning.into_iter();
+        lines.filter(|line| line.name == Name::MoneySaved).map(|line| line.note).collect::<String>()
+    };
+    let words = "Read it as: at most so much.";
+    assert!(note(Some(Method::Equivalence)).contains(words) && !note(None).contains(words));
+}
+
 /// By hand: of one step the two months of a cycle got 110 and 90 m3, give or take 20 m3 that one of them
 /// has too much and the other one lacks, and the meter is 2 % off: their sum is off by 2 % of 200 m3
 /// alone, 8 m3 expanded, where independent errors would give 2 sqrt(4^2 + 2 20^2) = 57 m3.
