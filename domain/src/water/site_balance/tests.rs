@@ -149,8 +149,7 @@ fn a_sites_make_up_is_held_against_the_wash_water_of_all_units() {
 #[test]
 fn what_went_past_a_unit_is_known_by_a_meter_of_all_days() {
     let mut yard = Yard::new();
-    let unknown = |of: &Parts| of.clone().with_term("first", Part::Bypass, Term::UNKNOWN);
-    yard.statements[0].whole = unknown(&yard.statements[0].whole);
+    yard.statements[0].whole = yard.statements[0].whole.clone().with_term("first", Part::Bypass, Term::UNKNOWN);
     let past = Quantity::exact(1550.0).with_relative(Key::new("past", Cause::Scale), 0.02);
     yard.statements[2].whole = yard.statements[2].whole.clone().with(Part::Bypass, past, Source::Metered);
     yard.days[2].iter_mut().for_each(|day| day.amounts.set(Stream::Bypass, Some(50.0)));
