@@ -155,7 +155,8 @@ fn standing<'g>(yard: &Yard, ground: &'g Months, month: Month, none: &'g Stateme
     let time = Span::parse(start, Some(end)).ok();
     let one = |(subject_id, span): (Uuid, Span)| {
         let meters = yard.meters.get(&subject_id).into_iter().flatten();
-        let fitted = meters.filter(|meter| meter.served(month.first_day(), month.last_day()));
+        // By the site's clock: one that was fitted as the next month began measures nothing in this one.
+        let fitted = meters.filter(|meter| time.is_some_and(|time| meter.span().within(time).is_some()));
         Stands {
             subject_id,
             of_site: subject_id == yard.id,

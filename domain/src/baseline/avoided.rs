@@ -84,6 +84,9 @@ named! {
     }
 }
 
+/// What stands beside a figure that is an upper bound.
+pub(crate) const AT_MOST: &str = "Read it as: at most so much.";
+
 /// Fresh water avoided in a period.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Avoided {
@@ -109,7 +112,7 @@ pub fn avoided(baseline: &Baseline, activity: &Activity, fresh_used_l: &Quantity
     let bound = if baseline.method == Method::Equivalence { Bound::AtMost } else { Bound::Exact };
     let mut words = vec![baseline.method.words()];
     if bound == Bound::AtMost {
-        words.push("Read it as: at most so much.".to_owned());
+        words.push(AT_MOST.to_owned());
     }
     if avoided_l.may_be_zero() {
         words.push("It is not distinguishable from zero.".to_owned());

@@ -4,6 +4,7 @@ use super::figure::{self, Figure, Line, Name, Value};
 use super::model::BeyondGuns;
 use super::money::{self, Found};
 use super::reckon::Case;
+use crate::baseline::avoided::{AT_MOST, Bound};
 use crate::cost::each::Each;
 use crate::cost::washes::WashesBy;
 use crate::uncertainty::figures::Residual;
@@ -59,7 +60,9 @@ impl Case<'_> {
                         saved.least, saved.most
                     )
                 });
-                let mut words: Vec<String> = range.into_iter().collect();
+                let bound = |found: &Found| found.avoided.as_ref().is_ok_and(|avoided| avoided.bound == Bound::AtMost);
+                let at_most = self.found.iter().any(|found| found.saved.is_ok() && bound(found));
+                let mut words: Vec<String> = range.into_iter().chain(at_most.then(|| AT_MOST.to_owned())).collect();
                 for found in self.found.iter().filter_map(|found| found.saved.as_ref().ok()) {
                     for said in found.cycles.iter().flat_map(|cycle| &cycle.one_sided) {
                         if !words.contains(said) {

@@ -225,12 +225,14 @@ impl Figure {
         }
     }
 
-    /// Whether it comes to what was said `then`; between which amounts money lies was not always kept.
+    /// Whether it comes to what was said `then`; between which amounts money lies, and how many steps wait, was
+    /// not always kept.
     #[must_use]
     pub fn comes_to(&self, then: &Self) -> bool {
         match (self, then) {
             (Self::Printed(now), Self::Printed(then)) => {
-                Printed { between: now.between.filter(|_| then.between.is_some()), ..*now } == *then
+                let between = now.between.filter(|_| then.between.is_some());
+                Printed { between, open_exceptions: then.open_exceptions, ..*now } == *then
             }
             _ => self == then,
         }

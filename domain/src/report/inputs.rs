@@ -96,8 +96,8 @@ pub struct Subject {
 pub struct ReadStretch {
     /// What was used.
     pub fact: PeriodFact,
-    /// The parts of its balance; none for one that ended in another month, or was computed before these
-    /// were kept.
+    /// The parts of its balance; none for one that was computed before these were kept, or ended in another
+    /// month at a site without meters of its own.
     pub statement: Option<Statement>,
 }
 

@@ -10,6 +10,7 @@ use crate::accounts::site_cost::{CostBasis, CostDays, SiteCost};
 use crate::accounts::site_money::{SiteMoney, Stood};
 use crate::accounts::stays::NotCredited;
 use crate::baseline::avoided::{Avoided, Bound, Missing, avoided};
+use crate::baseline::method::Method;
 use crate::cost::washes::{Washes, counters_count_all};
 use crate::facts::DayFact;
 use crate::ids::SiteId;
@@ -190,7 +191,8 @@ impl<'c> Case<'c> {
         let baseline = money.baselines.over(served.from, served.to.pred_opt().unwrap_or(served.from))?;
         self.litres(served, money)?;
         let (days, worked) = (self.site_days(served), self.worked(money));
-        let activity = activity(&days, &baseline.method, (served, worked));
+        let mut activity = activity(&days, &baseline.method, (served, worked));
+        activity.to_washers_l = activity.to_washers_l.map(|of| self.to_washers(of.value));
         let mut found = avoided(baseline, &activity, &self.fresh_used())?;
         found.words.extend(not_credited(&worked.not_credited(&days, served)));
         Ok(found)
@@ -210,13 +212,19 @@ impl<'c> Case<'c> {
     /// Fresh water of some days, as unsure as that of their month: with its errors by name, so that in
     /// the sum of a cycle the scale of a meter adds up and what a step gave to the wrong month is gone.
     fn unsure(&self, litres: f64, of_month: Option<&Quantity>) -> Quantity {
-        let part = of_month.map(|whole| (whole, litres / whole.value)).filter(|(_, part)| part.is_finite());
-        if let Some((whole, part)) = part {
-            return Quantity { value: litres, ..whole.clone().scaled(part) };
+        if let Some(part) = of_month.and_then(|whole| part_of(whole, litres)) {
+            return part;
         }
         // Nothing is known of that month: the same meters measured it, so it errs as this one does.
         let u_share = self.fresh_used().relative_u().unwrap_or(0.0);
         Quantity::exact(litres).with_relative(Key::new(self.first.site.clone(), Cause::Scale), u_share)
+    }
+
+    /// So much water to the washers, as unsure as that of the month: with its errors by name, of which those of
+    /// rinse and bypass are in the fresh water used too.
+    fn to_washers(&self, litres: f64) -> Quantity {
+        let of_month: Quantity = self.own_parts.iter().map(|parts| parts.all.to_washers()).sum();
+        part_of(&of_month, litres).unwrap_or_else(|| Quantity::exact(litres))
     }
 
     fn stood(&self) -> Stood {
@@ -265,11 +273,26 @@ impl<'c> Case<'c> {
                     let discharge = self.discharged(period).map(|counted| Discharge::of(counted, 0.0));
                     Ok(Uses { baseline_l: fresh_used_l.clone(), fresh_used_l, discharge })
                 }
+                Ok(of) if is_ceiling(money, period) => {
+                    Ok(Uses { baseline_l: self.to_washers(of.baseline_l.value), ..of })
+                }
                 known => known,
             }
         };
         money.billed(self.inputs.month, &self.stood(), uses).map_err(Withheld::from)
     }
+}
+
+/// Whether the baseline of some days is all water to the washers.
+fn is_ceiling(money: &SiteMoney, period: Cycle) -> bool {
+    let baseline = money.baselines.over(period.from, period.to.pred_opt().unwrap_or(period.from));
+    baseline.is_ok_and(|baseline| baseline.method == Method::Equivalence)
+}
+
+/// So much of a volume, with its errors; `None` of nothing.
+fn part_of(whole: &Quantity, litres: f64) -> Option<Quantity> {
+    let part = litres / whole.value;
+    part.is_finite().then(|| Quantity { value: litres, ..whole.clone().scaled(part) })
 }
 
 fn within(days: &[DayFact], period: Cycle) -> Vec<DayFact> {

@@ -94,6 +94,12 @@ impl Stands<'_> {
         let part = self.span.seconds_between(start, end) / (end - start).as_seconds_f64();
         (part, self.day(date).is_some_and(|day| day.is_whole(part)))
     }
+
+    /// Whether a stream was measured on each of these days that was wholly read.
+    fn measured_throughout(&self, stream: Stream, zone: Tz, dates: &[NaiveDate]) -> bool {
+        let mut whole = dates.iter().filter(|date| self.on(zone, **date).1);
+        whole.all(|date| self.day(*date).is_some_and(|day| day.amounts.get(stream).is_some()))
+    }
 }
 
 impl SiteBalance {
@@ -138,8 +144,9 @@ impl SiteBalance {
             measured.push(Measured { of_site: one.of_site, metered, parts: one.statement.whole.clone() });
         }
         let coverage = if expected > 0.0 { (read / expected).clamp(0.0, 1.0) } else { 0.0 };
-        // All days that count are read by all, a meter of the site's for what goes past its units too.
-        let measured = past_known(&measured, false);
+        // A meter of the site's own that was fitted later says nothing of what went past its units before.
+        let past = here.iter().any(|one| one.of_site && one.measured_throughout(Stream::Bypass, zone, &dates));
+        let measured = if past { past_known(&measured, false) } else { measured };
         let measures = |place: usize, stream| here.get(place).is_some_and(|one| one.measures(stream));
         let statements: Vec<&Statement> = here.iter().map(|one| one.statement).collect();
         let ids: Vec<Uuid> = here.iter().map(|one| one.subject_id).collect();

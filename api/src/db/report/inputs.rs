@@ -32,7 +32,7 @@ use domain::spell::{Spell, SpellState};
 use domain::units::Litres;
 use domain::water::statement::Statement;
 use domain::zone::{Month, parse_zone};
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use uuid::Uuid;
 
 /// The inputs of one customer's month.
@@ -263,7 +263,8 @@ async fn add_days(
     Ok(of_site)
 }
 
-/// Gives each subject its read periods of the months shown.
+/// Gives each subject its read periods of the months shown, with the parts of those that ended in the last one;
+/// at sites with meters of their own, of all: a period of the whole site may be made of some.
 async fn add_periods(
     tx: &Tx<'_>,
     of: CustomerId,
@@ -272,10 +273,14 @@ async fn add_periods(
 ) -> Result<(), DbError> {
     let mut periods: HashMap<Uuid, Vec<ReadStretch>> = HashMap::new();
     let own = around(last, last);
+    let sites: BTreeSet<Uuid> = subjects.iter().filter(|one| one.unit.is_none()).map(|one| one.site_id).collect();
+    let joined = subjects.iter().filter(|one| sites.contains(&one.site_id));
+    let joined: BTreeSet<Uuid> = joined.map(|one| one.id).collect();
     for stored in period_fact::periods(tx, Of::Customer(of.0), first.first_day(), last.last_day()).await? {
         let fact =
             PeriodFact { from: stored.from, to: stored.to, grade: stored.amounts.grade(), amounts: stored.amounts };
-        let statement = stored.statement.filter(|_| own.0 < fact.to && fact.to <= own.1);
+        let counts = own.0 < fact.to && fact.to <= own.1 || joined.contains(&stored.subject_id);
+        let statement = stored.statement.filter(|_| counts);
         periods.entry(stored.subject_id).or_default().push(ReadStretch { fact, statement });
     }
     for subject in subjects {
@@ -316,6 +321,8 @@ struct MeterRow {
     read_by: String,
     #[diesel(sql_type = Double)]
     share: f64,
+    #[diesel(sql_type = Tstzrange)]
+    valid: Range,
     #[diesel(sql_type = Nullable<Timestamptz>)]
     last_read_at: Option<DateTime<Utc>>,
     #[diesel(sql_type = Nullable<Text>)]
@@ -335,7 +342,7 @@ with held as (
    where p.id = any ($1)
   union all
   select a.site_id, a.meter_no, a.share, a.valid from meter_attachment a where a.site_id = any ($1))
-select h.subject_id, m.label, m.stream, m.read_by, h.share,
+select h.subject_id, m.label, m.stream, m.read_by, h.share, h.valid,
        (select s.day::timestamp at time zone 'UTC' + make_interval(secs => s.at[cardinality(s.at)])
           from day_sheet s
          where s.meter_no = h.meter_no and s.day <= $3::date
@@ -361,7 +368,13 @@ async fn add_meters(tx: &Tx<'_>, month: Month, subjects: &mut [Subject]) -> Resu
         .await?;
     for row in rows {
         let Some(subject) = subjects.iter_mut().find(|subject| subject.id == row.subject_id) else { continue };
-        if let (Some(kind), Some(from), Some(to)) = (&row.kind, row.from_at, row.to_at) {
+        // By the site's clock: one that was fitted as the next month began measures nothing in this one.
+        let (start, end) = month.bounds(subject.zone);
+        if range::to_span(row.valid)?.within(Span::parse(start, Some(end))?).is_none() {
+            continue;
+        }
+        let exception = (&row.kind, row.from_at.filter(|from| *from < end), row.to_at.filter(|to| *to >= start));
+        if let (Some(kind), Some(from), Some(to)) = exception {
             let kind = ExceptionKind::from_name(kind);
             subject.exceptions.push(OpenException { meter: row.label.clone(), kind, from, to });
         }

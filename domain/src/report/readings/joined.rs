@@ -25,8 +25,10 @@ fn of_site<'a>(inputs: &'a Inputs, together: &[&'a Subject]) -> Vec<Stretch<'a>>
         together.iter().filter_map(|subject| subject.unit.as_ref().map(|unit| unit.unit_id)).collect();
     let fills = together.iter().filter(|subject| subject.measures_stream(Stream::Makeup));
     let fill = Some(fills.filter_map(|subject| subject.fill).sum());
+    let (start, end) = inputs.month.bounds(site.zone);
+    let ended = |period: &SitePeriod| period.to > start && period.to <= end.min(inputs.now);
     let mut found: Vec<Stretch<'a>> = Vec::new();
-    for period in SitePeriod::of_site(&reads) {
+    for period in SitePeriod::of_site(&reads).into_iter().filter(ended) {
         let statement = period.balance.statement;
         match found.last_mut().filter(|last| last.to == period.from) {
             Some(last) => {
@@ -55,9 +57,10 @@ fn of_site<'a>(inputs: &'a Inputs, together: &[&'a Subject]) -> Vec<Stretch<'a>>
     found
 }
 
+/// What was read of one of them, in other months too: one that was read in between has periods of its own that
+/// ended before the month, and a round on the last day of it lasts some hours.
 fn reads<'a>(inputs: &Inputs, of: &'a Subject) -> Reads<'a> {
-    let (start, end) = inputs.month.bounds(of.zone);
-    let ended = |one: &&ReadStretch| one.fact.to > start && one.fact.to <= end.min(inputs.now);
+    let ended = |one: &&ReadStretch| one.fact.to <= inputs.now;
     let read = |one: &'a ReadStretch| {
         let (fact, statement) = (&one.fact, one.statement.as_ref()?);
         Some(Read { from: fact.from, to: fact.to, metered: fact.amounts, statement })

@@ -8,6 +8,7 @@ use crate::report::tests::{LOOP, inputs, subject};
 use crate::uncertainty::quantity::{Cause, Key};
 use crate::water::statement::Statement;
 use crate::water::term::Term;
+use crate::zone::Month;
 
 fn at(text: &str) -> DateTime<Utc> {
     text.parse().unwrap()
@@ -347,4 +348,37 @@ fn a_sites_wash_meter_is_held_against_the_dials_of_its_units() {
     let third = subject(3, &[Stream::Makeup], Vec::new());
     let more = SavingsReport::of(&inputs([subjects, vec![third]].concat())).readings.unwrap();
     assert!(more.spans.iter().all(|span| !span.together));
+}
+
+/// By hand: everything was read on 20 December and on 20 January, the first unit on 30 December too: 90,000 -
+/// (3,000 + 6,000) - 11,000 = 70,000 L. And a round in the last night of January, by the site's clock (Denver),
+/// of which the last reading is of February: its middle, 20 minutes before midnight, is of January.
+#[test]
+fn what_was_read_of_a_site_in_other_months_is_in_its_period() {
+    let site_of = |from: &str, to: &str| {
+        let mut site = Subject { unit: None, ..subject(9, &[Stream::Wash], Vec::new()) };
+        site.periods = vec![period("wash", from, to, &[(Part::Wash, Stream::Wash, 90_000.0)])];
+        site
+    };
+    let unit = |n: u128, periods: &[(&str, &str, f64)]| {
+        let mut unit = subject(n, &[Stream::Makeup], Vec::new());
+        let name = format!("dial {n}");
+        unit.periods = periods.iter().map(|(from, to, litres)| makeup(&name, from, to, *litres)).collect();
+        unit
+    };
+    let together = |subjects: Vec<Subject>, month: &str| {
+        let report = SavingsReport::of(&Inputs { month: Month::parse(month).unwrap(), ..inputs(subjects) });
+        let spans = report.readings.map(|readings| readings.spans).unwrap_or_default();
+        let together = spans.iter().filter(|span| span.together);
+        together.map(|span| span.printed(Name::Recycled).unwrap().value).collect::<Vec<_>>()
+    };
+    let [first, between, last] = ["2025-12-20T18:00:00Z", "2025-12-30T18:00:00Z", "2026-01-20T18:00:00Z"];
+    let more = unit(1, &[(first, between, 3_000.0), (between, last, 6_000.0)]);
+    let all = vec![more, unit(2, &[(first, last, 11_000.0)]), site_of(first, last)];
+    assert_eq!(together(all, "2026-01"), [Value::Litres(70_000.0)]);
+    let night = ["2026-02-01T06:10:00Z", "2026-02-01T07:10:00Z"];
+    let one = unit(1, &[(first, night[0], 9_000.0)]);
+    let all = vec![one, unit(2, &[(first, night[0], 11_000.0)]), site_of(first, night[1])];
+    assert_eq!(together(all.clone(), "2026-01"), [Value::Litres(70_000.0)]);
+    assert_eq!(together(all, "2026-02"), [], "it is told once");
 }
