@@ -60,7 +60,7 @@ pub async fn run(
     progress: super::night_run::Progress<'_>,
 ) -> Result<Vec<Backtested>, DbError> {
     let scope = Scope::of_job(dealer);
-    let fleet = db.read(&scope, now, async |tx| fleet::fleet(tx, Records::FittedByThen).await).await?;
+    let fleet = fleet::fleet(db, &scope, now, Records::FittedByThen).await?;
     let parts: HashMap<ComponentId, &Part> = fleet.parts.iter().map(|part| (part.id, part)).collect();
     let known = Known { fleet: &fleet, parts, now };
     let mut tallies = HORIZONS_DAYS.map(|_| Tally::default());

@@ -45,6 +45,11 @@ impl Expected {
         declared.chain(self.doses.items()).collect()
     }
 
+    /// The sites at which units stand.
+    pub(super) fn sites(&self) -> Vec<Uuid> {
+        self.units_at.keys().copied().collect()
+    }
+
     fn doses(&self, site: Uuid, item: ItemId) -> Option<Doses<'_>> {
         let units = self.units_at.get(&site)?.units;
         Some(Doses { of: self.doses.of(site, item), units }).filter(|doses| !doses.of.is_empty())

@@ -53,10 +53,9 @@ pub(super) async fn computed(
     records: Records,
     elsewhere: LentLives,
 ) -> Result<Night, DbError> {
-    let (mut fleet, costs, dealer) = db
-        .read(scope, as_of, async |tx| {
-            Ok((fleet::fleet(tx, records).await?, figures::get::<RiskCosts>(tx).await?.value, dealer::get(tx).await?))
-        })
+    let mut fleet = fleet::fleet(db, scope, as_of, records).await?;
+    let (costs, dealer) = db
+        .read(scope, as_of, async |tx| Ok((figures::get::<RiskCosts>(tx).await?.value, dealer::get(tx).await?)))
         .await?;
     fleet.elsewhere = elsewhere;
     let currency = Currency::parse(&dealer.currency)?;

@@ -5,7 +5,7 @@ use super::night_expected::{Expected, Past, steady};
 use crate::auth::Scope;
 use crate::db::stock::forecast::{self, Forecast};
 use crate::db::stock::item::{self, Named};
-use crate::db::stock::night_inputs::{self, Held};
+use crate::db::stock::night_inputs::{self, AllStraight, Held};
 use crate::db::stock::placed;
 use crate::db::stock::site_use::{self, SiteRecords};
 use crate::db::{Db, DbError, Tx, dealer};
@@ -21,6 +21,7 @@ use domain::stock::outlook::Outlook;
 use domain::stock::placed::{PlacedOrder, coming, on_order};
 use domain::stock::site_use::{Feed, SiteUse};
 use domain::zone::{Month, day_start, local_date};
+use futures_util::future::try_join;
 use rayon::iter::{IntoParallelRefIterator, ParallelIterator};
 use rust_decimal::Decimal;
 use std::collections::HashMap;
@@ -35,23 +36,40 @@ const MONTHS_BACK: usize = 36;
 /// When the database fails.
 pub async fn foresee(db: &Db, dealer: DealerId, as_of: DateTime<Utc>) -> Result<(), DbError> {
     let scope = &Scope::of_job(dealer);
-    let inputs = db.read(scope, as_of, async |tx| Inputs::read(tx).await).await?;
+    let zone = db.read(scope, as_of, async |tx| dealer::zone(tx).await).await?;
+    let months = months_back(zone, local_date(zone, as_of));
+    // The pass over the ledger takes as long as all else that is asked: both at once.
+    let held = db.read(scope, as_of, async |tx| night_inputs::held(tx, &months, zone).await);
+    let inputs = db.read(scope, as_of, async |tx| Inputs::read(tx, zone, &months).await);
+    let (mut held, (inputs, straight)) = try_join(held, inputs).await?;
+    night_inputs::add_straight(&mut held, straight, inputs.today);
     // Not on a thread that serves others.
     let work = tokio::task::spawn_blocking(move || -> Vec<Forecast> {
-        inputs.held.par_iter().filter_map(|held| inputs.forecast(held)).collect()
+        held.par_iter().filter_map(|held| inputs.forecast(held)).collect()
     });
     let forecasts = work.await.map_err(|error| DbError::Internal(error.into()))?;
     db.write(scope, as_of, async |tx| forecast::replace(tx, &forecasts).await).await
 }
 
-/// All that is known.
+/// The whole months of the past that count, with their ends, and then the present one.
+fn months_back(zone: Tz, today: NaiveDate) -> Vec<Past> {
+    let back = std::iter::successors(Some(Month::of(today)), |month| Some(month.previous()));
+    let mut months: Vec<Month> = back.take(MONTHS_BACK + 1).collect();
+    months.reverse();
+    let ends = |month: Month| {
+        let (from, to) = month.bounds(zone);
+        (month, from, to)
+    };
+    months.into_iter().map(ends).collect()
+}
+
+/// All that is known beside what is held.
 struct Inputs {
     as_of: DateTime<Utc>,
     zone: Tz,
     today: NaiveDate,
     /// Whole months that have passed, with their ends.
     months: Vec<Past>,
-    held: Vec<Held>,
     items: HashMap<ItemId, Named>,
     idle: HashMap<Uuid, Vec<IdleDays>>,
     /// Orders of which something is to come.
@@ -73,35 +91,29 @@ struct Known {
 }
 
 impl Inputs {
-    async fn read(tx: &Tx<'_>) -> Result<Self, DbError> {
-        let (as_of, zone) = (tx.now(), dealer::zone(tx).await?);
-        let today = local_date(zone, as_of);
-        let back = std::iter::successors(Some(Month::of(today).previous()), |month| Some(month.previous()));
-        let mut months: Vec<_> = back.take(MONTHS_BACK).map(|month| (month, month.bounds(zone))).collect();
-        months.reverse();
-        let months: Vec<_> = months.into_iter().map(|(month, (from, to))| (month, from, to)).collect();
+    /// With what units at sites got straight from elsewhere.
+    async fn read(tx: &Tx<'_>, zone: Tz, months: &[Past]) -> Result<(Self, AllStraight), DbError> {
+        let (as_of, today) = (tx.now(), local_date(zone, tx.now()));
         let from = months.first().map_or(as_of, |(_, from, _)| *from);
-        let asked: Vec<Month> = months.iter().map(|(month, _, _)| *month).chain([Month::of(today)]).collect();
-        let mut held = night_inputs::held(tx, &asked, zone).await?;
+        let passed = months.split_last().map_or(&[][..], |(_, passed)| passed).to_vec();
         let (expected, items) = (Expected::read(tx, zone, local_date(zone, from)).await?, item::all(tx).await?);
         let looked_at = night_inputs::looked_at(tx).await?;
         let records = site_use::records(tx, &looked_at, (from, as_of)).await?;
         let mut of_interest = expected.items(&items);
         of_interest.extend(records.iter().flat_map(SiteRecords::pumped));
-        night_inputs::add_straight(tx, &mut held, &of_interest, (from, zone)).await?;
-        let of_sites: Vec<Uuid> = held.iter().filter_map(|held| held.site).collect();
-        Ok(Self {
+        let straight = night_inputs::straight(tx, &of_interest, (from, zone)).await?;
+        let inputs = Self {
             as_of,
             zone,
             today,
-            months,
-            held,
+            months: passed,
             items,
-            idle: site_use::idle(tx, &of_sites).await?,
+            idle: site_use::idle(tx, &expected.sites()).await?,
             open: placed::open(tx).await?,
             expected,
             sites: records.into_iter().map(|records| (records.site, records)).collect(),
-        })
+        };
+        Ok((inputs, straight))
     }
 
     fn forecast(&self, held: &Held) -> Option<Forecast> {

@@ -1,10 +1,11 @@
 //! All parts of a dealer with what ages them, each in one query: no part is asked for by itself.
 
 use super::{followed, signs};
+use crate::auth::Scope;
 use crate::db::error::known;
 use crate::db::measures::calibration::{CHECKED, CHECKED_AS_WRITTEN};
 use crate::db::wear::{self, UnitWear};
-use crate::db::{DbError, Tx};
+use crate::db::{Db, DbError, Tx};
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
@@ -13,6 +14,7 @@ use diesel_async::RunQueryDsl;
 use domain::component::{Component, Duty, OutWhy, RunBasis, TakenOut};
 use domain::ids::{ComponentId, UnitId};
 use domain::risk::HORIZONS_DAYS;
+use domain::risk::finding::Followed;
 use domain::risk::fleet::{Fleet, Part, UnitFacts};
 use domain::risk::upset::History;
 use domain::site::{Fallback, SoilClass};
@@ -20,6 +22,7 @@ use domain::stock::idle::IdleDays;
 use domain::template::failure::{Failure, PartsCostClass};
 use domain::wear::line::UseLine;
 use domain::zone::local_date;
+use futures_util::future::try_join;
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 use std::collections::{BTreeMap, HashMap};
 use uuid::Uuid;
@@ -43,40 +46,62 @@ impl Records {
     }
 }
 
-/// The parts, units and counters of the scope's dealer as of the transaction's instant.
+/// The parts, units and counters of the scope's dealer as of an instant. The parts take as long to read as
+/// all that ages them: both at once.
 ///
 /// A retired unit's parts end with it, for a reason that nobody wrote down.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn fleet(tx: &Tx<'_>, records: Records) -> Result<Fleet, DbError> {
-    let rows = parts(tx, records).await?;
-    let mut units = units(tx, records).await?;
-    let ids: Vec<Uuid> = units.keys().map(|unit| unit.0).collect();
-    let mut worn = wear::of_units(tx, &ids).await?;
-    wear::own(tx, &wear::with_own(tx).await?, &mut worn).await?;
-    let used = Used::new(&rows);
-    let mut of_unit: HashMap<Uuid, &mut UnitWear> = worn.iter_mut().map(|(unit, wear)| (*unit, wear)).collect();
-    let both: Vec<_> = units.iter_mut().filter_map(|(id, facts)| Some((id.0, facts, of_unit.remove(&id.0)?))).collect();
-    both.into_par_iter().for_each(|(unit, facts, wear)| {
-        planned(&mut wear.counters.idle, wear.counters.today);
-        (facts.zone, facts.idle) = (wear.zone, wear.counters.idle.clone());
-        facts.lines = used.of_unit(unit, wear);
-        // The months of ten thousand units are worth giving back at once.
-        wear.counters.counted.retain(|(owner, _), _| *owner != unit);
-    });
-    let mut parts = Vec::with_capacity(rows.len());
-    for row in rows {
-        let own = worn.get(&row.unit_id).and_then(|wear| row.line(wear));
-        parts.push(row.part(own)?);
+pub async fn fleet(db: &Db, scope: &Scope, now: DateTime<Utc>, records: Records) -> Result<Fleet, DbError> {
+    let parts = db.read(scope, now, async |tx| parts(tx, records).await);
+    let known = db.read(scope, now, async |tx| Known::read(tx, records).await);
+    let (rows, known) = try_join(parts, known).await?;
+    known.fleet(rows)
+}
+
+/// What is known of units, and of what followed findings.
+struct Known {
+    units: BTreeMap<UnitId, UnitFacts>,
+    worn: HashMap<Uuid, UnitWear>,
+    followed: Vec<Followed>,
+}
+
+impl Known {
+    async fn read(tx: &Tx<'_>, records: Records) -> Result<Self, DbError> {
+        let mut units = units(tx, records).await?;
+        let ids: Vec<Uuid> = units.keys().map(|unit| unit.0).collect();
+        let mut worn = wear::of_units(tx, &ids).await?;
+        wear::own(tx, &wear::with_own(tx).await?, &mut worn).await?;
+        for (unit, kind) in followed::open(tx).await? {
+            units.entry(unit).or_default().findings.push(kind);
+        }
+        for (unit, noted) in signs::noted(tx, records).await? {
+            units.entry(unit).or_default().history.signs.push(noted);
+        }
+        Ok(Self { units, worn, followed: followed::followed(tx, records).await? })
     }
-    for (unit, kind) in followed::open(tx).await? {
-        units.entry(unit).or_default().findings.push(kind);
+
+    fn fleet(self, rows: Vec<PartRow>) -> Result<Fleet, DbError> {
+        let Self { mut units, mut worn, followed } = self;
+        let used = Used::new(&rows);
+        let mut of_unit: HashMap<Uuid, &mut UnitWear> = worn.iter_mut().map(|(unit, wear)| (*unit, wear)).collect();
+        let both: Vec<_> =
+            units.iter_mut().filter_map(|(id, facts)| Some((id.0, facts, of_unit.remove(&id.0)?))).collect();
+        both.into_par_iter().for_each(|(unit, facts, wear)| {
+            planned(&mut wear.counters.idle, wear.counters.today);
+            (facts.zone, facts.idle) = (wear.zone, wear.counters.idle.clone());
+            facts.lines = used.of_unit(unit, wear);
+            // The months of ten thousand units are worth giving back at once.
+            wear.counters.counted.retain(|(owner, _), _| *owner != unit);
+        });
+        let part = |row: PartRow| {
+            let own = worn.get(&row.unit_id).and_then(|wear| row.line(wear));
+            row.part(own)
+        };
+        let parts = rows.into_iter().map(part).collect::<Result<_, _>>()?;
+        Ok(Fleet { parts, units, followed, ..Fleet::default() })
     }
-    for (unit, noted) in signs::noted(tx, records).await? {
-        units.entry(unit).or_default().history.signs.push(noted);
-    }
-    Ok(Fleet { parts, units, followed: followed::followed(tx, records).await?, ..Fleet::default() })
 }
 
 /// Cuts standstills whose end nobody said and that go on now: they are no plan for days to come.

@@ -11,7 +11,7 @@ use diesel::sql_types::{
 };
 use diesel_async::RunQueryDsl;
 use domain::ids::{ItemId, PlaceId};
-use domain::zone::{Month, local_date};
+use domain::zone::Month;
 use rust_decimal::Decimal;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use uuid::Uuid;
@@ -113,19 +113,24 @@ select b.place_id, p.site_id, b.consumable_id, b.on_hand, b.in_ledger, coalesce(
   join consumable c on c.id = b.consumable_id and c.ended_at is null
   left join by_item u on u.place_id = b.place_id and u.consumable_id = b.consumable_id";
 
-/// Every item at every place, with what went out in these months, which follow each other.
+/// Every item at every place, with what went out in these months, which follow each other; each with its
+/// ends.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn held(tx: &Tx<'_>, months: &[Month], zone: Tz) -> Result<Vec<Held>, DbError> {
-    let begin: Vec<DateTime<Utc>> = months.iter().map(|month| month.bounds(zone).0).collect();
+pub async fn held(
+    tx: &Tx<'_>,
+    months: &[(Month, DateTime<Utc>, DateTime<Utc>)],
+    zone: Tz,
+) -> Result<Vec<Held>, DbError> {
+    let begin: Vec<DateTime<Utc>> = months.iter().map(|(_, from, _)| *from).collect();
     let rows: Vec<Row> = sql_query(HELD)
         .bind::<Array<Timestamptz>, _>(begin)
         .bind::<Text, _>(zone.name())
         .bind::<Timestamptz, _>(tx.now())
         .load(&mut tx.conn())
         .await?;
-    let first_day = |number: i32| Some(months.get(usize::try_from(number).ok()?.checked_sub(1)?)?.first_day());
+    let first_day = |number: i32| Some(months.get(usize::try_from(number).ok()?.checked_sub(1)?)?.0.first_day());
     let by_month = |row: &Row| {
         let numbered = row.months.iter().zip(&row.quantities);
         numbered.filter_map(|(number, quantity)| Some((first_day(*number)?, *quantity))).collect()
@@ -185,18 +190,21 @@ select h.id as place_id, h.site_id, l.consumable_id, date_trunc('month', l.at at
  group by 1, 2, 3, 4
  order by 4";
 
-/// Adds what units at sites got of these items straight from elsewhere since `from`.
+/// What units at sites got straight from elsewhere, by the site's place and the item, with the site.
+pub type AllStraight = BTreeMap<(PlaceId, ItemId), (Uuid, Straight)>;
+
+/// What units at sites got of these items straight from elsewhere since `from`.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn add_straight(
+pub async fn straight(
     tx: &Tx<'_>,
-    held: &mut Vec<Held>,
     items: &BTreeSet<ItemId>,
     (from, zone): (DateTime<Utc>, Tz),
-) -> Result<(), DbError> {
+) -> Result<AllStraight, DbError> {
+    let mut found = AllStraight::new();
     if items.is_empty() {
-        return Ok(());
+        return Ok(found);
     }
     let items: Vec<Uuid> = items.iter().map(|item| item.0).collect();
     let rows: Vec<StraightRow> = sql_query(STRAIGHT)
@@ -206,7 +214,6 @@ pub async fn add_straight(
         .bind::<Array<SqlUuid>, _>(items)
         .load(&mut tx.conn())
         .await?;
-    let mut found: BTreeMap<(PlaceId, ItemId), (Uuid, Straight)> = BTreeMap::new();
     for row in rows {
         let of = (PlaceId(row.place_id), ItemId(row.consumable_id));
         let (_, straight) = found.entry(of).or_insert_with(|| (row.site_id, Straight::default()));
@@ -214,12 +221,16 @@ pub async fn add_straight(
         straight.months.push((row.month, row.quantity));
         straight.issues += row.issues;
     }
+    Ok(found)
+}
+
+/// Adds what came straight to what is held; of what no shelf has, a line of its own from `today` on.
+pub fn add_straight(held: &mut Vec<Held>, mut found: AllStraight, today: NaiveDate) {
     for held in held.iter_mut() {
         if let Some((_, straight)) = found.remove(&(held.place, held.item)) {
             held.straight = straight;
         }
     }
-    let today = local_date(zone, tx.now());
     held.extend(found.into_iter().map(|((place, item), (site, straight))| Held {
         place,
         site: Some(site),
@@ -232,7 +243,6 @@ pub async fn add_straight(
         issues: 0,
         straight,
     }));
-    Ok(())
 }
 
 /// The units at a site.
