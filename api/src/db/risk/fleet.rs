@@ -22,6 +22,7 @@ use domain::stock::idle::IdleDays;
 use domain::template::failure::{Failure, PartsCostClass};
 use domain::wear::line::UseLine;
 use domain::zone::local_date;
+use futures_util::TryStreamExt;
 use futures_util::future::try_join;
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 use std::collections::{BTreeMap, HashMap};
@@ -56,8 +57,8 @@ impl Records {
 pub async fn fleet(db: &Db, scope: &Scope, now: DateTime<Utc>, records: Records) -> Result<Fleet, DbError> {
     let parts = db.read(scope, now, async |tx| parts(tx, records).await);
     let known = db.read(scope, now, async |tx| Known::read(tx, records).await);
-    let (rows, known) = try_join(parts, known).await?;
-    known.fleet(rows)
+    let (parts, known) = try_join(parts, known).await?;
+    Ok(known.fleet(parts))
 }
 
 /// What is known of units, and of what followed findings.
@@ -82,9 +83,9 @@ impl Known {
         Ok(Self { units, worn, followed: followed::followed(tx, records).await? })
     }
 
-    fn fleet(self, rows: Vec<PartRow>) -> Result<Fleet, DbError> {
+    fn fleet(self, mut parts: Vec<Part>) -> Fleet {
         let Self { mut units, mut worn, followed } = self;
-        let used = Used::new(&rows);
+        let used = Used::new(&parts);
         let mut of_unit: HashMap<Uuid, &mut UnitWear> = worn.iter_mut().map(|(unit, wear)| (*unit, wear)).collect();
         let both: Vec<_> =
             units.iter_mut().filter_map(|(id, facts)| Some((id.0, facts, of_unit.remove(&id.0)?))).collect();
@@ -95,12 +96,10 @@ impl Known {
             // The months of ten thousand units are worth giving back at once.
             wear.counters.counted.retain(|(owner, _), _| *owner != unit);
         });
-        let part = |row: PartRow| {
-            let own = worn.get(&row.unit_id).and_then(|wear| row.line(wear));
-            row.part(own)
-        };
-        let parts = rows.into_iter().map(part).collect::<Result<_, _>>()?;
-        Ok(Fleet { parts, units, followed, ..Fleet::default() })
+        for part in &mut parts {
+            part.own = worn.get(&part.component.unit_id.0).and_then(|wear| own_line(part, wear));
+        }
+        Fleet { parts, units, followed, ..Fleet::default() }
     }
 }
 
@@ -118,12 +117,11 @@ struct Used {
 }
 
 impl Used {
-    fn new(rows: &[PartRow]) -> Self {
+    fn new(parts: &[Part]) -> Self {
         let mut since: HashMap<(Uuid, RunBasis), DateTime<Utc>> = HashMap::new();
-        for row in rows {
-            let Some(basis) = RunBasis::from_name(&row.run_basis) else { continue };
-            let first = since.entry((row.unit_id, basis)).or_insert(row.fitted_at);
-            *first = row.fitted_at.min(*first);
+        for Part { component, .. } in parts {
+            let first = since.entry((component.unit_id.0, component.run_basis)).or_insert(component.fitted_at);
+            *first = component.fitted_at.min(*first);
         }
         Self { since }
     }
@@ -231,21 +229,26 @@ select c.id, c.unit_id, c.kind, c.model, c.duty, c.run_basis, c.rated_life, c.ag
  where c.fitted_at <= $1 and ($2 or c.created_at <= $1)
  order by c.id";
 
-async fn parts(tx: &Tx<'_>, records: Records) -> Result<Vec<PartRow>, DbError> {
-    Ok(sql_query(format!("with {} {PARTS}", records.checked()))
+/// Each row becomes a part as it comes: the two are never held of all.
+async fn parts(tx: &Tx<'_>, records: Records) -> Result<Vec<Part>, DbError> {
+    let mut conn = tx.conn();
+    let rows = sql_query(format!("with {} {PARTS}", records.checked()))
         .bind::<Timestamptz, _>(tx.now())
         .bind::<Bool, _>(records == Records::FittedByThen)
-        .load(&mut tx.conn())
-        .await?)
+        .load_stream::<PartRow>(&mut conn)
+        .await?;
+    rows.map_err(DbError::from).and_then(async |row| row.part()).try_collect().await
+}
+
+/// The use of a part by a counter of its own.
+fn own_line(part: &Part, wear: &UnitWear) -> Option<UseLine> {
+    let component = &part.component;
+    wear.counters.line(part.id.0, component.run_basis, lived(wear, component.fitted_at))
 }
 
 impl PartRow {
-    /// Its use by a counter of its own.
-    fn line(&self, wear: &UnitWear) -> Option<UseLine> {
-        wear.counters.line(self.id, RunBasis::from_name(&self.run_basis)?, lived(wear, self.fitted_at))
-    }
-
-    fn part(self, own: Option<UseLine>) -> Result<Part, DbError> {
+    /// The part, without a counter of its own.
+    fn part(self) -> Result<Part, DbError> {
         let why = |name: &str| known("out_why", OutWhy::from_name(name));
         let out = match (self.out_at, self.out_why.as_deref()) {
             (Some(at), Some(name)) => Some(TakenOut { at, why: why(name)? }),
@@ -276,7 +279,7 @@ impl PartRow {
             place: self.site_id.unwrap_or(self.unit_id),
             soil,
             failure,
-            own,
+            own: None,
             failed_calibration_at: self.failed_calibration_at,
         })
     }
