@@ -31,13 +31,16 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .route("/events/{id}", web::post().to(writing::take::<Correction>));
 }
 
+/// What the fields of a kind come to.
+type Told = fn(Map<String, Value>, &[Fitted]) -> Result<Details, Faults>;
+
 /// What is asked of an event's own kind.
 struct Own {
     specs: Vec<Spec>,
     /// As the event has it.
     fields: Map<String, Value>,
     check: fn(&Map<String, Value>) -> Result<(), Faults>,
-    details: fn(Map<String, Value>, &[Fitted]) -> Result<Details, Faults>,
+    details: Told,
     /// The field of a fault within that.
     field: fn(&str) -> Option<String>,
 }
