@@ -262,7 +262,8 @@ async fn of_the_whole_site(
     for (name, litres) in wanted {
         close(&of["balance"][name]["value"], *litres);
     }
-    assert_eq!(of["balance"]["washes"], json!({ "by": "counter", "washes": washes }));
+    assert_eq!(of["balance"]["washes"]["by"], "counter");
+    close(&of["balance"]["washes"]["washes"], washes);
     let window = match step {
         "month" => "month=2026-03".to_owned(),
         _ => format!("from={}&to={}", of["from_at"].as_str().unwrap(), of["to_at"].as_str().unwrap()),
