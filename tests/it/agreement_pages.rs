@@ -2,7 +2,7 @@
 
 use crate::call_outs::{CALLS, Customer};
 use crate::conventions::items;
-use crate::support::{TestApp, id};
+use crate::support::{Client, TestApp, id};
 use crate::work_pages;
 use chrono::{Duration, Utc};
 use serde_json::{Value, json};
@@ -112,6 +112,19 @@ async fn what_was_used_of_an_agreement_is_said_on_its_page() {
     );
 }
 
+/// A credit stays in the currency in which it came.
+async fn credit_abroad(office: &Client, change: &str, claimed: &[(&str, &str)]) {
+    let abroad = json!({ "claims": [{ "part": "Blower", "credited_on": "2026-07-01",
+        "credit": { "amount": "200.00", "currency": "USD" } }] });
+    let api = format!("/v1{change}");
+    assert_eq!(office.patch(&api, "\"2\"", &abroad).await.status(), 200);
+    assert!(office.page(change).await.text().contains("in USD"));
+    let again = work_pages::with(claimed, &[("revision", "3")]);
+    assert_eq!(office.send_form(change, &again).await.status(), 303);
+    let credit = office.get(&api).await.json()["claims"][0]["credit"].take();
+    assert_eq!(credit, json!({ "amount": "180.00", "currency": "USD" }));
+}
+
 #[tokio::test]
 async fn a_warranty_is_added_and_a_claim_noted_on_its_pages() {
     let app = TestApp::start().await;
@@ -169,16 +182,7 @@ async fn a_warranty_is_added_and_a_claim_noted_on_its_pages() {
     let page = dealer.office.page(&own).await.plain();
     assert!(page.contains("Claimed: Blower, number RMA-7, 180.00 EUR credited 1 Jul 2026."), "{page}");
     assert!(dealer.office.page(&change).await.text().contains("name=\"claim-2-part\""));
-    // A credit stays in the currency in which it came.
-    let abroad = json!({ "claims": [{ "part": "Blower", "credited_on": "2026-07-01",
-        "credit": { "amount": "200.00", "currency": "USD" } }] });
-    let api = format!("/v1{change}");
-    assert_eq!(dealer.office.patch(&api, "\"2\"", &abroad).await.status(), 200);
-    assert!(dealer.office.page(&change).await.text().contains("in USD"));
-    let again = work_pages::with(&claimed, &[("revision", "3")]);
-    assert_eq!(dealer.office.send_form(&change, &again).await.header("location"), own);
-    let credit = dealer.office.get(&api).await.json()["claims"][0]["credit"].take();
-    assert_eq!(credit, json!({ "amount": "180.00", "currency": "USD" }));
+    credit_abroad(&dealer.office, &change, &claimed).await;
     for who in [&dealer.technician, &dealer.customer_viewer(bay.customer).await] {
         assert_eq!((who.page(&change).await.status(), who.send_form(&form, &fields).await.status()), (403, 403));
     }

@@ -5,10 +5,25 @@ use crate::list_filters::comes_as_a_table;
 use crate::lists::rename;
 use crate::report_life::{figure, issue, report};
 use crate::series::{as_media, by_pyarrow, lines, two_customers};
-use crate::support::TestApp;
+use crate::support::{Client, TestApp};
 use serde_json::{Value, json};
 
 const JANUARY: &str = "/v1/issued-figures?from=2026-01&to=2026-01";
+
+/// The rows in US units.
+async fn told_in_gallons(office: &Client, rows: &[Value]) {
+    let in_gallons = items(office, &format!("{JANUARY}&units=us")).await;
+    let of = |rows: &[Value]| rows.iter().find(|row| row["name"] == "fresh_used").unwrap().clone();
+    let (gallons, litres) = (of(&in_gallons), of(rows));
+    assert_eq!((gallons["unit"].as_str(), in_gallons.len()), (Some("gal"), rows.len()));
+    for column in ["value", "expanded"] {
+        // NIST SP 811: 3.785 411 784 L.
+        let told = gallons[column].as_f64().unwrap() * 3.785_411_784;
+        assert!((told / litres[column].as_f64().unwrap() - 1.0).abs() < 1e-12, "{column} of {gallons}");
+    }
+    let stone = office.get(&format!("{JANUARY}&units=stone")).await;
+    stone.refused_for(422, &[("/units", "unknown_unit_system")]);
+}
 
 #[tokio::test]
 async fn what_was_issued_is_told_of_each_site_with_its_revision() {
@@ -61,18 +76,7 @@ async fn what_was_issued_is_told_of_each_site_with_its_revision() {
     let sum: f64 = rows.iter().filter_map(|row| row["value"].as_f64()).sum();
     assert_eq!((&parquet["rows"], parquet["sum"].as_f64().unwrap()), (&json!(rows.len()), sum));
 
-    let in_gallons = items(office, &format!("{JANUARY}&units=us")).await;
-    let of = |rows: &[Value]| rows.iter().find(|row| row["name"] == "fresh_used").unwrap().clone();
-    let (gallons, litres) = (of(&in_gallons), of(&rows));
-    assert_eq!((gallons["unit"].as_str(), in_gallons.len()), (Some("gal"), rows.len()));
-    for column in ["value", "expanded"] {
-        // NIST SP 811: 3.785 411 784 L.
-        let told = gallons[column].as_f64().unwrap() * 3.785_411_784;
-        assert!((told / litres[column].as_f64().unwrap() - 1.0).abs() < 1e-12, "{column} of {gallons}");
-    }
-    let stone = office.get(&format!("{JANUARY}&units=stone")).await;
-    stone.refused_for(422, &[("/units", "unknown_unit_system")]);
-
+    told_in_gallons(office, &rows).await;
     rename(office, &format!("/v1/sites/{}", sites[0]), json!({ "own_number": "S-07", "cost_centre": "4711" })).await;
     for (query, count) in [
         ("site_number=S-07".to_owned(), lines_of_report.len()),

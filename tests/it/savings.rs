@@ -163,13 +163,9 @@ async fn meters_of_a_site_and_of_its_unit_support_the_sites_figures() {
     }
 }
 
-/// Two units with a meter of their make-up water each stand beside one wash meter of the site: 248 - 2 x 31 =
-/// 186 m3 recycled, three quarters of what went to the washers. A tenth of that is carried off and a fiftieth
-/// evaporates: 62 - 24.8 - 4.96 = 32.24 m3 are not accounted for. 124 washes at 2 m3 less 62 are 186 m3 avoided.
-#[tokio::test]
-async fn make_up_meters_of_units_beside_one_wash_meter_support_the_sites_figures() {
-    let app = TestApp::start().await;
-    let dealer = app.dealer("Brookside").await;
+/// A bay of two units with a meter of their make-up water and a counter of washes each, billed, with what washing
+/// took before and what is lost.
+async fn two_units(dealer: &Dealer) -> Bay {
     let office = &dealer.office;
     let customer = dealer.customer("Harbour Haulage").await;
     let roofed = json!({ "customer_id": customer, "name": "North yard", "time_zone": "Europe/Vienna", "country": "AT",
@@ -179,21 +175,33 @@ async fn make_up_meters_of_units_beside_one_wash_meter_support_the_sites_figures
         let unit = dealer.unit(name).await;
         dealer.place(unit, site, "2026-01-01T00:00:00Z").await;
         let bay = Bay { customer, site, unit };
-        bay.metered(&dealer, ("makeup", "l"), 31_000.0, MARCH).await;
-        bay.metered(&dealer, ("wash_count", "count"), 62.0, MARCH).await;
+        bay.metered(dealer, ("makeup", "l"), 31_000.0, MARCH).await;
+        bay.metered(dealer, ("wash_count", "count"), 62.0, MARCH).await;
         for at in [MARCH.0, MARCH.1] {
             let level = json!({ "at": at, "gauge": "level", "value": 2000.0, "unit": "l" });
             office.create(&format!("/v1/units/{unit}/gauge-readings"), &level).await;
         }
     }
     let bay = Bay { customer, site, unit: id(&items(office, "/v1/units").await[0]) };
-    bay.billed(&dealer).await;
+    bay.billed(dealer).await;
     office.create(&bay.of_site("baselines"), &baseline("2026-03-01", 2000.0)).await;
     for (loss, value) in [("carry_off", 0.1), ("evaporation", 0.02)] {
         let lost = json!({ "from": "2026-01-01", "loss": loss, "basis": "flow", "value": value, "u_share": 0.3,
             "source": "A bucket" });
         office.create(&bay.of_site("loss-coefficients"), &lost).await;
     }
+    bay
+}
+
+/// Two units with a meter of their make-up water each stand beside one wash meter of the site: 248 - 2 x 31 =
+/// 186 m3 recycled, three quarters of what went to the washers. A tenth of that is carried off and a fiftieth
+/// evaporates: 62 - 24.8 - 4.96 = 32.24 m3 are not accounted for. 124 washes at 2 m3 less 62 are 186 m3 avoided.
+#[tokio::test]
+async fn make_up_meters_of_units_beside_one_wash_meter_support_the_sites_figures() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let office = &dealer.office;
+    let Bay { site, .. } = two_units(&dealer).await;
     let (before, _) = march(&app, &dealer).await;
     assert_eq!(figure(&before, "recycled")["reason"], "meters_do_not_support", "nothing measures the wash water yet");
 

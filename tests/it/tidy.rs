@@ -38,7 +38,8 @@ const TOP_LEVEL: [&str; 18] = [
 ];
 
 /// All that the arithmetic may stand on.
-const DOMAIN_DEPENDENCIES: [&str; 7] = ["chrono", "chrono-tz", "rust_decimal", "serde", "statrs", "thiserror", "uuid"];
+const DOMAIN_DEPENDENCIES: [&str; 8] =
+    ["chrono", "chrono-tz", "rayon", "rust_decimal", "serde", "statrs", "thiserror", "uuid"];
 /// What must not come in behind them either: runtimes, servers, databases, randomness, the clock.
 const NEVER_IN_DOMAIN: [&str; 8] =
     ["actix-web", "diesel", "getrandom", "iana-time-zone", "rand", "reqwest", "tokio", "tokio-postgres"];
