@@ -50,6 +50,27 @@ pub(super) enum Takes {
     Picture,
 }
 
+/// The months of the year, in order.
+pub(super) const MONTHS: [&str; 12] = [
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+];
+
+/// The months by their numbers.
+pub(super) fn months() -> Vec<(String, String)> {
+    MONTHS.iter().zip(1..).map(|(name, n): (_, u8)| (n.to_string(), (*name).to_owned())).collect()
+}
+
 /// One of these, by name and in words.
 pub(super) fn choice<const N: usize>(names: [(&str, &str); N]) -> Takes {
     Takes::OneOf(names.map(|(name, words)| (name.to_owned(), words.to_owned())).into())

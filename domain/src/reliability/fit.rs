@@ -132,7 +132,7 @@ impl WeibullFit {
     /// from do not reject. They need no symmetry and hold for few failures better than
     /// standard errors do. In simulated fleets (`benches/coverage`) those of 90 % hold the truth in 88 to
     /// 90 % where lives are cut short at ages; where watching ends at the eighth failure in 84 to 86 %, for which
-    /// the posterior with an open prior (`assess::prior` without a rated life) has 89 to 93 %.
+    /// the posterior with an open prior (`assess::prior` without a rated life) has 88 to 92 %.
     #[must_use]
     pub fn shape_bounds(&self, lives: &[Life], level: f64) -> Bounds {
         Model::<Weibulls>::of(lives).shape_bounds(self.params(), level)

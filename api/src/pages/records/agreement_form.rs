@@ -1,7 +1,7 @@
 //! An agreement as a form: its fields, how one is shown in them, and what was typed as an agreement.
 
 use super::super::form::{self, Typed, field, with_number};
-use super::super::sheet::{Spec, Takes, choice, spec};
+use super::super::sheet::{Spec, Takes, choice, months, spec};
 use chrono::{NaiveDate, NaiveTime};
 use domain::fault::Faults;
 use domain::ids::SiteId;
@@ -19,26 +19,6 @@ const ANSWER: &str = "The answer promised to a call";
 
 /// How a form writes a time of day.
 const CLOCK: &str = "%H:%M";
-
-const MONTHS: [&str; 12] = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-];
-
-/// The months by their numbers.
-fn months() -> Vec<(String, String)> {
-    MONTHS.iter().zip(1..).map(|(name, n): (_, u8)| (n.to_string(), (*name).to_owned())).collect()
-}
 
 /// The fields of an agreement at one of these sites, by id and name. Where the record has lists within lists, a
 /// field is called as the last step of the way to it.

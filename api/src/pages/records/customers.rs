@@ -3,7 +3,7 @@
 use super::super::fault::Fault;
 use super::super::form::{self, Typed};
 use super::super::html_for;
-use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, spec};
+use super::super::sheet::{self, About, End, Filled, Sheet, Spec, Takes, choice, months, spec};
 use super::super::visitor::{Sender, Visitor};
 use super::super::writing::{self, Retired, Written};
 use super::agreement_lines::{self, Agreements};
@@ -170,27 +170,12 @@ async fn shown(
 }
 
 fn specs() -> Vec<Spec> {
-    let months = [
-        "January",
-        "February",
-        "March",
-        "April",
-        "May",
-        "June",
-        "July",
-        "August",
-        "September",
-        "October",
-        "November",
-        "December",
-    ];
-    let months = months.iter().zip(1..).map(|(name, n)| (n.to_string(), (*name).to_owned())).collect();
     let systems = choice([("metric", "litres and cubic metres"), ("us", "US gallons")]);
     vec![
         spec("name", "Name", Takes::Text).needed(),
         spec("unit_system", "Units of its figures", systems).hint("Left empty, figures come in your own units."),
         spec("own_number", "Number in its own books", Takes::Text).more(),
-        spec("fiscal_year_start", "Its year begins in", Takes::NumberOf(months)).needed().more(),
+        spec("fiscal_year_start", "Its year begins in", Takes::NumberOf(months())).needed().more(),
     ]
 }
 

@@ -2,11 +2,12 @@
 //! somebody declared it.
 
 use super::super::form::Typed;
-use super::super::sheet::{self, About, Filled, Sheet, Spec, Takes, numbered, spec};
+use super::super::sheet::{self, About, Filled, MONTHS, Sheet, Spec, Takes, numbered, spec};
 use super::super::writing::{self, Written};
-use crate::auth::{Caller, Permission, perm};
+use super::items::stored;
+use crate::auth::{Caller, perm};
 use crate::db::Db;
-use crate::db::stock::item::{self, StoredItem};
+use crate::db::stock::item;
 use crate::http::answer::patched;
 use crate::http::stock::items::ConsumableInput;
 use crate::problem::Problem;
@@ -23,20 +24,6 @@ pub(super) fn routes(config: &mut ServiceConfig) {
         .route("/stock/items/{id}/daily-use", web::post().to(writing::take::<Edit>));
 }
 
-const MONTHS: [&str; 12] = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-];
 const WATER: &str = "Temperature of the water in each month, in \u{b0}C";
 /// What the declaration can't do without, besides the months.
 const NEEDED: [&str; 2] = ["at_20_c", "theta"];
@@ -91,10 +78,6 @@ fn read(typed: &Typed) -> Result<Value, Faults> {
 fn of_field(pointer: &str) -> Option<String> {
     let month = pointer.strip_prefix("/per_day/water_c/")?;
     Some(month_field(month.parse().ok()?))
-}
-
-async fn stored<P: Permission>(caller: &Caller<P>, db: &Db, id: ItemId) -> Result<StoredItem, Problem> {
-    Ok(db.read(caller.scope(), caller.now(), async |tx| item::get(tx, id).await).await?)
 }
 
 /// The form that declares the daily use of an item, or takes the declaration back.

@@ -174,7 +174,8 @@ async fn added<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed) -> Res
     Ok("/stock/items".to_owned())
 }
 
-async fn stored<P: Permission>(caller: &Caller<P>, db: &Db, id: ItemId) -> Result<StoredItem, Problem> {
+/// An item, for its form.
+pub(super) async fn stored<P: Permission>(caller: &Caller<P>, db: &Db, id: ItemId) -> Result<StoredItem, Problem> {
     Ok(db.read(caller.scope(), caller.now(), async |tx| item::get(tx, id).await).await?)
 }
 
