@@ -10,9 +10,10 @@ use crate::units::Litres;
 use crate::water::grade::Grade;
 use crate::water::term::Source;
 use crate::zone::{self, Month};
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use std::collections::BTreeMap;
+use std::iter::Sum;
 
 /// An amount for each stream that is measured: litres, kWh, hours or events.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -161,6 +162,28 @@ impl Fact for MonthFact {
     }
 }
 
+/// From when and until when a meter measures a subject; open ends where nobody knows of any.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Served {
+    /// From this instant on.
+    pub from: Option<DateTime<Utc>>,
+    /// Until this instant.
+    pub to: Option<DateTime<Utc>>,
+}
+
+impl Served {
+    /// Whether it measures at some time between the two.
+    #[must_use]
+    pub fn meets(self, from: DateTime<Utc>, to: DateTime<Utc>) -> bool {
+        self.from.is_none_or(|begins| begins < to) && self.to.is_none_or(|ends| ends > from)
+    }
+
+    /// Whether it is over when the other one begins.
+    fn is_before(self, other: Self) -> bool {
+        self.to.zip(other.from).is_some_and(|(ends, begins)| ends <= begins)
+    }
+}
+
 /// One meter's part in a subject.
 #[derive(Debug, Clone)]
 pub struct MeterDays {
@@ -168,35 +191,42 @@ pub struct MeterDays {
     pub stream: Stream,
     /// The share of it that belongs to the subject, 0 to 1.
     pub share: f64,
+    /// When it measured the subject.
+    pub served: Served,
     /// What it passed, by local day.
     pub days: Vec<DayShare>,
     /// Its sessions, on the days all of which was seen.
     pub sessions: Vec<DaySessions>,
 }
 
-/// A subject's days from its meters': the sums of the streams, and the coverage of the least
-/// covered meter, because a balance is only as complete as that one.
+/// A subject's days from its meters': the sums of the streams, and the coverage of the stream that was seen
+/// least, because a balance is only as complete as that one. A meter counts on the days on which it measured
+/// the subject: one that was fitted later takes nothing from what was read before.
 #[must_use]
 pub fn assemble(zone: Tz, meters: &[MeterDays]) -> Vec<DayFact> {
-    let mut days: BTreeMap<NaiveDate, Vec<(&MeterDays, DayShare)>> = BTreeMap::new();
-    for meter in meters {
+    let mut days: BTreeMap<NaiveDate, Vec<(usize, DayShare)>> = BTreeMap::new();
+    for (place, meter) in meters.iter().enumerate() {
         for day in &meter.days {
-            days.entry(day.date).or_default().push((meter, *day));
+            days.entry(day.date).or_default().push((place, *day));
         }
     }
-    days.into_iter().map(|(date, parts)| day_fact(zone, date, meters.len(), &parts)).collect()
+    days.into_iter().map(|(date, parts)| day_fact(zone, date, meters, &parts)).collect()
 }
 
-fn day_fact(zone: Tz, date: NaiveDate, meters: usize, parts: &[(&MeterDays, DayShare)]) -> DayFact {
+fn day_fact(zone: Tz, date: NaiveDate, meters: &[MeterDays], parts: &[(usize, DayShare)]) -> DayFact {
     let (start, end) = zone::day_bounds(zone, date);
     let length_s = (end - start).as_seconds_f64().max(1.0);
+    let known = |place: usize| parts.iter().find(|(of, _)| *of == place).map_or(0, |(_, day)| day.covered_s);
+    let serving = meters.iter().enumerate().filter(|(_, meter)| meter.served.meets(start, end));
+    let least = seen(serving.map(|(place, meter)| (meter.stream, meter.served, known(place))).collect());
+    let parts: Vec<(&MeterDays, DayShare)> =
+        parts.iter().filter_map(|(place, day)| Some((meters.get(*place)?, *day))).collect();
     let mut amounts = Amounts::default();
-    for (meter, day) in parts {
+    for (meter, day) in &parts {
         if day.covered_s > 0 {
             amounts.add(meter.stream, day.amount * meter.share);
         }
     }
-    let least = parts.iter().map(|(_, day)| day.covered_s).min().filter(|_| parts.len() == meters).unwrap_or(0);
     let most = parts.iter().map(|(_, day)| day.estimated_s).max().unwrap_or(0);
     DayFact {
         date,
@@ -204,8 +234,20 @@ fn day_fact(zone: Tz, date: NaiveDate, meters: usize, parts: &[(&MeterDays, DayS
         coverage: (f64::from(least) / length_s).min(1.0),
         estimated_share: (f64::from(most) / length_s).min(1.0),
         open_exceptions: parts.iter().map(|(_, day)| day.open_exceptions).sum(),
-        sessions: sessions_on(date, parts),
+        sessions: sessions_on(date, &parts),
     }
+}
+
+/// How long all streams of some meters were seen, each for so many seconds: meters of a stream that took over from
+/// one another saw it in turn; of those that measured side by side the one counts that saw least.
+pub(crate) fn seen<S: Copy + Ord + Sum + Default>(mut meters: Vec<(Stream, Served, S)>) -> S {
+    meters.sort_by_key(|(stream, served, _)| (*stream as usize, served.from));
+    let of_stream = |meters: &[(Stream, Served, S)]| {
+        let seconds = meters.iter().map(|(.., seconds)| *seconds);
+        let in_turn = meters.iter().zip(meters.iter().skip(1)).all(|(one, next)| one.1.is_before(next.1));
+        if in_turn { seconds.sum() } else { seconds.min().unwrap_or_default() }
+    };
+    meters.chunk_by(|a, b| a.0 == b.0).map(of_stream).min().unwrap_or_default()
 }
 
 /// The sessions at all guns, where every meter of wash water is the subject's alone, serves a single
@@ -292,7 +334,8 @@ mod tests {
     #[test]
     fn a_day_is_as_complete_as_its_least_covered_meter() {
         let zone = parse_zone("Europe/London").unwrap();
-        let meter = |stream, days| MeterDays { stream, share: 1.0, days, sessions: Vec::new() };
+        let meter =
+            |stream, days| MeterDays { stream, share: 1.0, served: Served::default(), days, sessions: Vec::new() };
         let facts = assemble(
             zone,
             &[
@@ -305,6 +348,31 @@ mod tests {
         assert_eq!(facts[1].coverage, 0.0, "one of two meters has nothing to say");
         assert_eq!(facts[1].amounts.get(Stream::Wash), None);
         assert_eq!(facts[1].amounts.fresh_used(), Some(Litres(7.0)));
+    }
+
+    /// Midnight in Vienna is 22:00 UTC the day before in summer. By hand: the meter that is taken out at noon saw
+    /// 12 h of the 1st, and the one that takes over the rest.
+    #[test]
+    fn a_meter_counts_on_the_days_on_which_it_measured() {
+        let zone = parse_zone("Europe/Vienna").unwrap();
+        let at = |text: &str| Some(format!("2026-{text}:00:00Z").parse().unwrap());
+        let meter = |stream, from, to, days| {
+            let served = Served { from, to };
+            MeterDays { stream, share: 1.0, served, days, sessions: Vec::new() }
+        };
+        let whole = |date| day(date, 10.0, 86_400);
+        let half = |date| day(date, 5.0, 43_200);
+        let wash = meter(Stream::Wash, None, None, ["2026-04-29", "2026-04-30", "2026-05-01"].map(whole).to_vec());
+        let town = meter(Stream::Makeup, at("04-30T22"), None, vec![]);
+        let coverage = |meters: &[MeterDays]| assemble(zone, meters).iter().map(|day| day.coverage).collect::<Vec<_>>();
+        assert_eq!(coverage(&[wash.clone(), town]), [1.0, 1.0, 0.0], "fitted as May began, and not read");
+        let before = vec![whole("2026-04-30"), half("2026-05-01")];
+        let out = meter(Stream::Makeup, at("04-29T22"), at("05-01T10"), before);
+        let fitted = |from| meter(Stream::Makeup, at(from), None, vec![half("2026-05-01")]);
+        let all = [wash.clone(), fitted("05-01T10"), out.clone()];
+        assert_eq!(coverage(&all), [1.0, 1.0, 1.0], "each saw its half of the 1st, and none the 29th");
+        let side_by_side = [wash, fitted("05-01T08"), out];
+        assert_eq!(coverage(&side_by_side)[2], 0.5, "the two were to measure together");
     }
 
     #[test]
@@ -329,7 +397,7 @@ mod tests {
             let sessions: Vec<_> =
                 dates.zip(sessions).map(|(date, &sessions)| DaySessions { date, sessions }).collect();
             let days = vec![day("2026-03-02", 100.0, 86_400), day("2026-03-03", 100.0, 86_400)];
-            MeterDays { stream: Stream::Wash, share, days, sessions }
+            MeterDays { stream: Stream::Wash, share, served: Served::default(), days, sessions }
         };
         let of = |meters: &[MeterDays]| assemble(zone, meters).iter().map(|day| day.sessions).collect::<Vec<_>>();
         assert_eq!(of(&[gun(1.0, &[3, 4]), gun(1.0, &[2])]), [Some(5), None], "one of two guns was not seen");
@@ -355,7 +423,9 @@ mod tests {
             let days: Vec<DayShare> = first.iter_days().zip(&amounts)
                 .map(|(date, &amount)| DayShare { amount, covered_s: 1, ..DayShare::empty(date) })
                 .collect();
-            let facts = assemble(zone, &[MeterDays { stream: Stream::Makeup, share, days, sessions: Vec::new() }]);
+            let served = Served::default();
+            let one = MeterDays { stream: Stream::Makeup, share, served, days, sessions: Vec::new() };
+            let facts = assemble(zone, &[one]);
             let total: f64 = months(zone, &facts).iter().filter_map(|month| month.amounts.get(Stream::Makeup)).sum();
             let wanted: f64 = amounts.iter().sum::<f64>() * share;
             let scale: f64 = amounts.iter().map(|amount| amount.abs()).sum();

@@ -1,7 +1,7 @@
 //! Read-period facts: what a subject used between two rounds at which all its meters were
 //! read by hand. Where readings are months apart these are the figures that nobody estimated.
 
-use crate::facts::Amounts;
+use crate::facts::{Amounts, Served};
 use crate::metering::accuracy::{Flow, ScaleKnown};
 use crate::metering::days::SpanShare;
 use crate::metering::meter::MeterFacts;
@@ -19,15 +19,17 @@ use std::collections::BTreeMap;
 /// one visit, or the evening before and the morning after).
 pub const ROUND_HOURS: i64 = 24;
 
-/// One meter of a subject, read by hand.
+/// One meter of a subject.
 #[derive(Debug, Clone)]
 pub struct HandRead {
     /// What it measures.
     pub stream: Stream,
     /// The share of it that belongs to the subject, 0 to 1.
     pub share: f64,
-    /// Its accepted steps, in order.
-    pub steps: Vec<Step>,
+    /// When it measured the subject.
+    pub served: Served,
+    /// Its accepted steps, in order; none of a meter that people do not read.
+    pub steps: Option<Vec<Step>>,
 }
 
 /// A subject between two rounds.
@@ -48,8 +50,8 @@ pub struct PeriodFact {
 pub struct ReadPeriod {
     /// What it came to.
     pub fact: PeriodFact,
-    /// What each meter passed between its own readings, in the order the meters were given.
-    pub own: Vec<OwnReadings>,
+    /// What each meter passed between its own readings, with its place among the meters that were given.
+    pub own: Vec<(usize, OwnReadings)>,
 }
 
 /// What one meter passed in a read period, between its own two readings.
@@ -68,26 +70,69 @@ pub struct OwnReadings {
 /// The instants that a period lies between.
 type Between = (DateTime<Utc>, DateTime<Utc>);
 
-/// The read periods of a subject, in order: those in which every meter is covered whole.
+/// The read periods of a subject, in order: those in which every meter is covered whole. Where a meter comes or
+/// goes, the periods before are of those that were there before, and those after it of the others; while one
+/// measures that nobody reads by hand there are none.
 #[must_use]
 pub fn of_subject(meters: &[HandRead]) -> Vec<ReadPeriod> {
-    let rounds = rounds_of(meters);
-    let mut found: BTreeMap<Between, (Amounts, Vec<OwnReadings>)> = BTreeMap::new();
-    for (place, meter) in meters.iter().enumerate() {
-        let spans = spans(&cuts(&rounds, place), &meter.steps);
-        for period in periods(&rounds, place, &spans).into_iter().filter(|period| period.coverage >= 1.0) {
-            let (amounts, own) = found.entry((period.from, period.to)).or_default();
-            amounts.add(meter.stream, period.amount * meter.share);
-            let (from, to) = period.own;
-            own.push(OwnReadings { from, to, amount: period.amount, timing_u: period.timing_u });
-        }
+    let mut bounds: Vec<DateTime<Utc>> =
+        meters.iter().flat_map(|meter| [meter.served.from, meter.served.to]).flatten().collect();
+    bounds.sort_unstable();
+    bounds.dedup();
+    let ends = bounds.iter().copied().map(Some).chain([None]);
+    let mut found: Vec<ReadPeriod> = Vec::new();
+    let mut from = None;
+    for to in ends {
+        let here = Stretch { from, to };
+        from = to;
+        let last = found.last().map(|period| period.fact.to);
+        let next = here.periods(meters).into_iter();
+        found.extend(next.skip_while(|period| last.is_some_and(|last| period.fact.from < last)));
     }
-    let whole = found.into_iter().filter(|(_, (_, own))| own.len() == meters.len());
-    let period = |((from, to), (amounts, own)): (_, (Amounts, _))| ReadPeriod {
-        fact: PeriodFact { from, to, grade: amounts.grade(), amounts },
-        own,
-    };
-    whole.map(period).collect()
+    found
+}
+
+/// A time in which no meter comes or goes.
+struct Stretch {
+    from: Option<DateTime<Utc>>,
+    to: Option<DateTime<Utc>>,
+}
+
+impl Stretch {
+    fn periods(&self, meters: &[HandRead]) -> Vec<ReadPeriod> {
+        let (from, to) = (self.from.unwrap_or(DateTime::<Utc>::MIN_UTC), self.to.unwrap_or(DateTime::<Utc>::MAX_UTC));
+        let here: Vec<(usize, &HandRead)> =
+            meters.iter().enumerate().filter(|(_, meter)| meter.served.meets(from, to)).collect();
+        let Some(steps) = here.iter().map(|(_, meter)| meter.steps.as_deref()).collect::<Option<Vec<&[Step]>>>() else {
+            return Vec::new();
+        };
+        let steps: Vec<&[Step]> = steps.into_iter().map(|steps| self.near(steps)).collect();
+        let rounds = rounds_of(&steps);
+        let mut found: BTreeMap<Between, (Amounts, Vec<(usize, OwnReadings)>)> = BTreeMap::new();
+        for (place, ((of, meter), steps)) in here.iter().zip(&steps).enumerate() {
+            let spans = spans(&cuts(&rounds, place), steps);
+            for period in periods(&rounds, place, &spans).into_iter().filter(|period| period.coverage >= 1.0) {
+                let (amounts, own) = found.entry((period.from, period.to)).or_default();
+                amounts.add(meter.stream, period.amount * meter.share);
+                let (from, to) = period.own;
+                own.push((*of, OwnReadings { from, to, amount: period.amount, timing_u: period.timing_u }));
+            }
+        }
+        let whole = found.into_iter().filter(|(_, (_, own))| own.len() == here.len());
+        let period = |((from, to), (amounts, own)): (_, (Amounts, _))| ReadPeriod {
+            fact: PeriodFact { from, to, grade: amounts.grade(), amounts },
+            own,
+        };
+        whole.map(period).collect()
+    }
+
+    /// The steps that lie in it, or in a round at one of its ends.
+    fn near<'s>(&self, steps: &'s [Step]) -> &'s [Step] {
+        let round = Duration::hours(ROUND_HOURS);
+        let first = steps.partition_point(|step| self.from.is_some_and(|from| step.from.at < from - round));
+        let last = steps.partition_point(|step| self.to.is_none_or(|to| step.to.at <= to + round));
+        steps.get(first..last).unwrap_or_default()
+    }
 }
 
 impl OwnReadings {
@@ -116,8 +161,8 @@ impl OwnReadings {
     }
 }
 
-fn rounds_of(meters: &[HandRead]) -> Vec<Round> {
-    let instants: Vec<Vec<DateTime<Utc>>> = meters.iter().map(|meter| instants(&meter.steps)).collect();
+fn rounds_of(meters: &[&[Step]]) -> Vec<Round> {
+    let instants: Vec<Vec<DateTime<Utc>>> = meters.iter().map(|steps| instants(steps)).collect();
     let read: Vec<ReadInstants<'_>> = instants.iter().map(|instants| ReadInstants::At(instants)).collect();
     rounds(&read, Duration::hours(ROUND_HOURS))
 }
@@ -161,7 +206,7 @@ mod tests {
             let (from, to) = (reading(pair[0]), reading(pair[1]));
             Step { from, to, amount: to.register - from.register, how: Counted::Plain }
         });
-        HandRead { stream, share: 1.0, steps: steps.collect() }
+        HandRead { stream, share: 1.0, served: Served::default(), steps: Some(steps.collect()) }
     }
 
     #[test]
@@ -188,8 +233,31 @@ mod tests {
     #[test]
     fn a_step_that_does_not_count_leaves_no_period_over_it() {
         let mut dial = meter(Stream::Makeup, &[(at(1, 8), 0.0), (at(15, 8), 700.0), (at(30, 8), 900.0)]);
-        dial.steps.remove(0);
+        dial.steps.as_mut().unwrap().remove(0);
         assert_eq!(of_subject(&[dial]).len(), 1);
         assert_eq!(of_subject(&[]), []);
+    }
+
+    /// By hand: 400 L by the meter that is taken out on the 10th, 300 L by the one that takes over and is read half
+    /// an hour later; the wash meter goes on through both, with 4,000 L and 3,000 L.
+    #[test]
+    fn a_meter_takes_over_where_another_is_taken_out() {
+        let swapped = at(10, 8);
+        let old = meter(Stream::Makeup, &[(at(1, 8), 0.0), (swapped, 400.0)]);
+        let old = HandRead { served: Served { from: None, to: Some(swapped) }, ..old };
+        let new = meter(Stream::Makeup, &[(swapped, 0.0), (at(20, 8), 300.0)]);
+        let new = HandRead { served: Served { from: Some(swapped), to: None }, ..new };
+        let wash = meter(Stream::Wash, &[(at(1, 8), 0.0), (at(10, 9), 4000.0), (at(20, 8), 7000.0)]);
+        let found = of_subject(&[new.clone(), wash.clone(), old.clone()]);
+        let amounts = |stream| found.iter().map(|period| period.fact.amounts.get(stream)).collect::<Vec<_>>();
+        assert_eq!(amounts(Stream::Makeup), [Some(400.0), Some(300.0)]);
+        assert_eq!(amounts(Stream::Wash), [Some(4000.0), Some(3000.0)]);
+        let places = |period: &ReadPeriod| period.own.iter().map(|(place, _)| *place).collect::<Vec<_>>();
+        assert_eq!(found.iter().map(places).collect::<Vec<_>>(), [[1, 2], [0, 1]]);
+        assert_eq!(found[0].fact.to, found[1].fact.from, "nothing lies between them");
+
+        let logged = HandRead { steps: None, ..new };
+        let before = of_subject(&[logged, wash, old]);
+        assert_eq!(before.len(), 1, "what was read by hand before a logger took over stays");
     }
 }

@@ -249,6 +249,8 @@ async fn make_up_meters_of_units_beside_one_wash_meter_support_the_sites_figures
     let since = json!({ "site_id": site, "from": "2026-03-31T22:00:00Z" });
     office.create("/v1/meters", &json!({ "meter": town, "attachment": since })).await;
     of_the_whole_site((office, site), "month", (3, 124.0), &wanted).await;
+    let (made, _) = march(&app, &dealer).await;
+    assert_eq!((litres(&made, "recycled"), litres(&made, "fresh_used")), (186_000.0, 62_000.0));
 }
 
 /// March of a site as a whole by the API, made of so many subjects, with so many washes; the trace comes to the

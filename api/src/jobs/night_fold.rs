@@ -8,7 +8,7 @@ use crate::db::night_store::Figures;
 use crate::db::notes::Noted;
 use crate::db::sheet_stream::SheetView;
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
-use domain::facts::{DayFact, MeterDays, MonthFact, assemble, months, unseen_in_bypass};
+use domain::facts::{DayFact, MeterDays, MonthFact, Served, assemble, months, unseen_in_bypass};
 use domain::metering::days::DayShare;
 use domain::metering::finding::FindingKind;
 use domain::metering::fold::{Folded, MeterFold};
@@ -92,12 +92,10 @@ impl<'a> SubjectFold<'a> {
         let mut stretches: Vec<StretchFold<'a>> =
             subject.meters.iter().filter_map(|stretch| StretchFold::new(subject, stretch, known)).collect();
         let uncut = pair(&mut stretches);
-        // Read periods are for subjects whose every meter is read by hand; beside a logger the
+        // Read periods are for the time in which every meter is read by hand; beside a logger the
         // days say more.
-        let by_hand = stretches.iter().filter(|one| one.dial.is_none()).all(|one| one.facts.read_by.by_hand());
-        if by_hand {
-            stretches = stretches.into_iter().map(StretchFold::with_steps).collect();
-        }
+        let with_steps = |one: StretchFold<'a>| if one.facts.read_by.by_hand() { one.with_steps() } else { one };
+        let stretches = stretches.into_iter().map(with_steps).collect();
         Self { subject, known, stretches, uncut }
     }
 
@@ -140,15 +138,17 @@ impl<'a> SubjectFold<'a> {
             }
             folded.days.retain(|day| span.contains(&day.date));
             if *counts {
-                let steps = std::mem::take(&mut folded.steps);
+                let steps = facts.read_by.by_hand().then(|| std::mem::take(&mut folded.steps));
                 let sessions = std::mem::take(&mut folded.sessions);
                 meters.push(MeterDays {
                     stream: facts.stream,
                     share: stretch.share,
+                    served: stretch.served(),
                     days: folded.days.clone(),
                     sessions,
                 });
-                hand_read.push(HandRead { stream: facts.stream, share: stretch.share, steps });
+                let (stream, share, served) = (facts.stream, stretch.share, stretch.served());
+                hand_read.push(HandRead { stream, share, served, steps });
                 read_by_hand.push((*stretch, *facts));
             }
             let (mut exceptions, history) = (std::mem::take(&mut folded.exceptions), &folded.history);
@@ -368,10 +368,11 @@ fn period_statement(
 ) -> Statement {
     let Some(noted) = known.notes.get(&subject.id) else { return Statement::default() };
     let time = (period.fact.from, period.fact.to);
-    let shares: Vec<MeterShare<'_>> = meters
+    let shares: Vec<MeterShare<'_>> = period
+        .own
         .iter()
-        .zip(&period.own)
-        .filter_map(|((stretch, facts), own)| {
+        .filter_map(|(place, own)| {
+            let (stretch, facts) = meters.get(*place)?;
             let history = known.histories.get(&stretch.meter_no)?;
             let declared = (stretch.share, stretch.share_u);
             Some(own.meter_share((&history.name, facts), history.known(own.to), declared, time, &history.exchanges))
@@ -387,6 +388,10 @@ fn session_rules(subject: &Subject, stretch: &Stretch, known: &Known) -> Vec<Ses
 }
 
 impl Stretch {
+    fn served(&self) -> Served {
+        Served { from: self.from, to: self.to }
+    }
+
     /// The part of a span in which the meter measured the subject: the same meter may have
     /// served another one before and after. Steps end after the first instant, and at the last.
     fn part_of(&self, (from, to): (DateTime<Utc>, DateTime<Utc>)) -> (DateTime<Utc>, DateTime<Utc>) {

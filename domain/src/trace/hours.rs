@@ -5,7 +5,7 @@
 
 use super::meter::{Replayed, replay};
 use super::subject::SubjectInput;
-use crate::facts::Amounts;
+use crate::facts::{Amounts, seen};
 use crate::metering::spread::{SpreadBy, StepPart};
 use crate::zone::day_bounds;
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
@@ -147,9 +147,10 @@ fn filled(hour: HourFact, place: usize, meters: &[Metered<'_>]) -> Option<HourFa
     for (meter, share) in shares.iter().filter(|(_, share)| share.covered_s > 0) {
         amounts.add(meter.input.facts.stream, share.amount * meter.input.share);
     }
+    let covered = |(meter, share): &(&Replayed<'_>, Share)| (meter.input.facts.stream, meter.served(), share.covered_s);
     Some(HourFact {
         amounts,
-        coverage: of_hour(shares.iter().map(|(_, share)| share.covered_s).min()),
+        coverage: of_hour(Some(seen(shares.iter().map(covered).collect()))),
         estimated_share: of_hour(shares.iter().map(|(_, share)| share.estimated_s).max()),
         open_exceptions: shares.iter().map(|(_, share)| share.open_exceptions).sum(),
         ..hour

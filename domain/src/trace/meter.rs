@@ -2,6 +2,7 @@
 //! and the part of each that falls into the time asked for.
 
 use super::Window;
+use crate::facts::Served;
 use crate::metering::accuracy::{MeterCheck, ScaleKnown, Wear};
 use crate::metering::days::DayShare;
 use crate::metering::fold::{Folded, MeterFold};
@@ -340,7 +341,12 @@ pub struct Cut {
 impl Replayed<'_> {
     /// Whether it measures the subject at some time between the two.
     pub(super) fn reaches(&self, (from, to): (DateTime<Utc>, DateTime<Utc>)) -> bool {
-        self.input.from.is_none_or(|begins| begins < to) && self.input.to.is_none_or(|ends| ends > from)
+        self.served().meets(from, to)
+    }
+
+    /// When it measures the subject.
+    pub(super) fn served(&self) -> Served {
+        Served { from: self.input.from, to: self.input.to }
     }
 
     /// What is known of the scale error of what it passed until `to`.

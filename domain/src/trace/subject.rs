@@ -214,7 +214,7 @@ impl<'a> Case<'a> {
     fn meter_days(&self, one: &Replayed<'_>) -> MeterDays {
         let days = one.days.iter().filter(|day| self.window.has(day.date)).copied().collect();
         let (stream, share) = (one.input.facts.stream, one.input.share);
-        MeterDays { stream, share, days, sessions: one.folded.sessions.clone() }
+        MeterDays { stream, share, served: one.served(), days, sessions: one.folded.sessions.clone() }
     }
 
     fn day(&self, fact: &DayFact) -> DayTrace {
@@ -313,19 +313,18 @@ impl<'a> Case<'a> {
     fn of_period(&self, from: DateTime<Utc>, to: DateTime<Utc>) -> Option<SubjectTrace> {
         let (input, zone) = (self.input, self.input.zone);
         let counting: Vec<&Replayed<'_>> = self.counting().collect();
-        if !counting.iter().all(|one| one.input.facts.read_by.by_hand()) {
-            return None;
-        }
         let hand_read: Vec<HandRead> = counting
             .iter()
             .map(|one| HandRead {
                 stream: one.input.facts.stream,
                 share: one.input.share,
-                steps: one.folded.steps.clone(),
+                served: one.served(),
+                steps: one.input.facts.read_by.by_hand().then(|| one.folded.steps.clone()),
             })
             .collect();
         let period = of_subject(&hand_read).into_iter().find(|one| (one.fact.from, one.fact.to) == (from, to))?;
-        let pairs: Vec<(&Replayed<'_>, OwnReadings)> = counting.into_iter().zip(period.own).collect();
+        let pairs: Vec<(&Replayed<'_>, OwnReadings)> =
+            period.own.into_iter().filter_map(|(place, own)| Some((*counting.get(place)?, own))).collect();
         let meters = pairs.iter().map(|(one, own)| one.trace(self.window, zone, Some((own.from, own.to))));
         let amounts = period_amounts(&pairs);
         let balance = self.balance_of_period((from, to), &pairs);

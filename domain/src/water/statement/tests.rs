@@ -1,6 +1,6 @@
 use super::*;
 use crate::baseline::avoided::{Activity, Missing};
-use crate::facts::{MeterDays, assemble};
+use crate::facts::{MeterDays, Served, assemble};
 use crate::ids::MeterId;
 use crate::measures::days::Days;
 use crate::measures::guns::{FlowTest, GunHours, WashDerivation};
@@ -73,6 +73,7 @@ fn statement_with(makeup: [f64; 7], wash: [f64; 7], notes: &Notes) -> Statement 
     let days = |one: &MeterMonth<'_>| MeterDays {
         stream: one.facts.stream,
         share: 1.0,
+        served: Served::default(),
         days: one.days.to_vec(),
         sessions: Vec::new(),
     };
@@ -149,6 +150,7 @@ fn a_day_that_one_meter_misses_is_in_no_balance() {
     let days = |one: &MeterMonth<'_>| MeterDays {
         stream: one.facts.stream,
         share: 1.0,
+        served: Served::default(),
         days: one.days.to_vec(),
         sessions: Vec::new(),
     };
@@ -186,6 +188,7 @@ fn of_hours(notes: &Notes) -> Statement {
     let days = |one: &MeterMonth<'_>| MeterDays {
         stream: one.facts.stream,
         share: 1.0,
+        served: Served::default(),
         days: one.days.to_vec(),
         sessions: Vec::new(),
     };
