@@ -4,7 +4,7 @@
 use super::account::{Cycle, WaterAccount, WaterUse};
 use super::prices::{CyclePrices, Rule, Stream};
 use super::record::Tariff;
-use super::scaled::{DECIMALS, decimal};
+use super::scaled::{DECIMALS, decimal, shortest};
 use crate::fault::Faults;
 use crate::money::Money;
 use crate::zone::Month;
@@ -133,7 +133,7 @@ impl CyclePrices {
             words: row.words.clone(),
             from: row.from,
             to: row.to,
-            quantity: self.quantity(&row.rule, charged).normalize(),
+            quantity: self.quantity(&row.rule, charged),
             unit: row.unit.clone(),
             price: row.price,
             amount: self.amount(charged.amount),
@@ -188,11 +188,12 @@ impl CyclePrices {
         Ok(Charged { quantity, amount: price.times(quantity, self.rounding)? })
     }
 
+    /// How much, without trailing zeros.
     fn quantity(&self, rule: &Rule, charged: &Charged) -> Decimal {
         match rule {
             Rule::Fixed { quantity, .. } => *quantity,
-            Rule::Block { .. } | Rule::Strength { .. } => decimal(charged.quantity, DECIMALS),
-            Rule::Percent { .. } | Rule::Minimum { .. } => self.amount(charged.quantity),
+            Rule::Block { .. } | Rule::Strength { .. } => shortest(charged.quantity, DECIMALS),
+            Rule::Percent { .. } | Rule::Minimum { .. } => shortest(charged.quantity, self.currency.minor_digits()),
         }
     }
 

@@ -59,7 +59,7 @@ pub(super) struct Row {
 /// What a line comes to. Volumes and masses are whole millionths, amounts whole minor units.
 #[derive(Debug, Clone)]
 pub(super) enum Rule {
-    /// A part or a multiple of what the price is for.
+    /// A part or a multiple of what the price is for, without trailing zeros.
     Fixed { quantity: Decimal, amount: u128 },
     /// The volume between two bounds.
     Block { of: Stream, above: u128, up_to: u128, price: Factor },
@@ -224,7 +224,7 @@ impl Writer<'_> {
                 }
             };
             let amount = self.prices.minor_units(self.scale * price);
-            let rule = Rule::Fixed { quantity: self.scale, amount };
+            let rule = Rule::Fixed { quantity: self.scale.normalize(), amount };
             self.row(charge.code.clone(), charge.words.clone(), self.version.per.as_str(), price, rule);
         }
         Ok(())
