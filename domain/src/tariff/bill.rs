@@ -11,6 +11,7 @@ use crate::zone::Month;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// What an account pays for one cycle.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -23,13 +24,13 @@ pub struct Bill {
     pub total: Money,
 }
 
-/// One line of a bill.
+/// One line of a bill. Its texts are those of the prices, shared: copying them took longer than the arithmetic.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Line {
     /// Which charge.
-    pub code: String,
+    pub code: Arc<str>,
     /// What it is called.
-    pub words: String,
+    pub words: Arc<str>,
     /// The first day it is for.
     pub from: NaiveDate,
     /// The day after the last.
@@ -38,7 +39,7 @@ pub struct Line {
     pub quantity: Decimal,
     /// Of what: `month` or `cycle`, a unit of volume or mass, `load`; the currency where a
     /// part of other lines is charged.
-    pub unit: String,
+    pub unit: Arc<str>,
     /// Price of one unit.
     pub price: Decimal,
     /// Quantity times price, rounded.
@@ -129,12 +130,12 @@ impl CyclePrices {
     pub fn bill(&self, used: &WaterUse) -> Result<Bill, BillError> {
         let charged = self.charge(used)?;
         let lines = self.rows.iter().zip(&charged).map(|(row, charged)| Line {
-            code: row.code.clone(),
-            words: row.words.clone(),
+            code: Arc::clone(&row.code),
+            words: Arc::clone(&row.words),
             from: row.from,
             to: row.to,
             quantity: self.quantity(&row.rule, charged),
-            unit: row.unit.clone(),
+            unit: Arc::clone(&row.unit),
             price: row.price,
             amount: self.amount(charged.amount),
         });
