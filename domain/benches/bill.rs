@@ -1,5 +1,5 @@
-//! Bills of an account. The goal is one microsecond for the total of a tariff of four blocks
-//! with sewer and taxes, its prices made ready.
+//! Bills of an account. The goal is one microsecond for a bill with its lines, by a tariff of four
+//! blocks with sewer and taxes, its prices made ready.
 
 #![expect(clippy::expect_used, reason = "a benchmark stops where its own input is wrong")]
 

@@ -10,25 +10,6 @@ use std::fmt;
 #[serde(into = "String", try_from = "String")]
 pub struct Currency([u8; 3]);
 
-/// Currencies without two decimals in ISO 4217 (list from memory).
-const OTHER_MINOR_UNITS: [(&str, u32); 15] = [
-    ("BIF", 0),
-    ("CLP", 0),
-    ("DJF", 0),
-    ("GNF", 0),
-    ("ISK", 0),
-    ("JPY", 0),
-    ("KMF", 0),
-    ("KRW", 0),
-    ("PYG", 0),
-    ("RWF", 0),
-    ("UGX", 0),
-    ("VND", 0),
-    ("BHD", 3),
-    ("KWD", 3),
-    ("TND", 3),
-];
-
 impl Currency {
     /// Parses three capital letters.
     ///
@@ -47,10 +28,15 @@ impl Currency {
         std::str::from_utf8(&self.0).unwrap_or("XXX")
     }
 
-    /// Decimals of the minor unit: 2 for most.
+    /// Decimals of the minor unit: 2 for most. The others of ISO 4217 are listed from memory.
     #[must_use]
     pub fn minor_digits(&self) -> u32 {
-        OTHER_MINOR_UNITS.iter().find(|(code, _)| *code == self.code()).map_or(2, |(_, digits)| *digits)
+        match &self.0 {
+            b"BIF" | b"CLP" | b"DJF" | b"GNF" | b"ISK" | b"JPY" | b"KMF" | b"KRW" | b"PYG" | b"RWF" | b"UGX"
+            | b"VND" => 0,
+            b"BHD" | b"KWD" | b"TND" => 3,
+            _ => 2,
+        }
     }
 }
 

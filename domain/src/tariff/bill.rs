@@ -4,13 +4,14 @@
 use super::account::{Cycle, WaterAccount, WaterUse};
 use super::prices::{CyclePrices, Rule, Stream};
 use super::record::Tariff;
-use super::scaled::{DECIMALS, decimal};
+use super::scaled::{DECIMALS, decimal, shortest};
 use crate::fault::Faults;
 use crate::money::Money;
 use crate::zone::Month;
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// What an account pays for one cycle.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -23,13 +24,13 @@ pub struct Bill {
     pub total: Money,
 }
 
-/// One line of a bill.
+/// One line of a bill. Its texts are those of the prices, shared: copying them took longer than the arithmetic.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Line {
     /// Which charge.
-    pub code: String,
+    pub code: Arc<str>,
     /// What it is called.
-    pub words: String,
+    pub words: Arc<str>,
     /// The first day it is for.
     pub from: NaiveDate,
     /// The day after the last.
@@ -38,7 +39,7 @@ pub struct Line {
     pub quantity: Decimal,
     /// Of what: `month` or `cycle`, a unit of volume or mass, `load`; the currency where a
     /// part of other lines is charged.
-    pub unit: String,
+    pub unit: Arc<str>,
     /// Price of one unit.
     pub price: Decimal,
     /// Quantity times price, rounded.
@@ -129,12 +130,12 @@ impl CyclePrices {
     pub fn bill(&self, used: &WaterUse) -> Result<Bill, BillError> {
         let charged = self.charge(used)?;
         let lines = self.rows.iter().zip(&charged).map(|(row, charged)| Line {
-            code: row.code.clone(),
-            words: row.words.clone(),
+            code: Arc::clone(&row.code),
+            words: Arc::clone(&row.words),
             from: row.from,
             to: row.to,
-            quantity: self.quantity(&row.rule, charged).normalize(),
-            unit: row.unit.clone(),
+            quantity: self.quantity(&row.rule, charged),
+            unit: Arc::clone(&row.unit),
             price: row.price,
             amount: self.amount(charged.amount),
         });
@@ -188,11 +189,12 @@ impl CyclePrices {
         Ok(Charged { quantity, amount: price.times(quantity, self.rounding)? })
     }
 
+    /// How much, without trailing zeros.
     fn quantity(&self, rule: &Rule, charged: &Charged) -> Decimal {
         match rule {
             Rule::Fixed { quantity, .. } => *quantity,
-            Rule::Block { .. } | Rule::Strength { .. } => decimal(charged.quantity, DECIMALS),
-            Rule::Percent { .. } | Rule::Minimum { .. } => self.amount(charged.quantity),
+            Rule::Block { .. } | Rule::Strength { .. } => shortest(charged.quantity, DECIMALS),
+            Rule::Percent { .. } | Rule::Minimum { .. } => shortest(charged.quantity, self.currency.minor_digits()),
         }
     }
 

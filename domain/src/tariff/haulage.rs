@@ -29,12 +29,12 @@ pub fn haulage(tariff: &Tariff, on: NaiveDate, loads: u32, volume: Litres) -> Re
         }
     };
     Ok(Line {
-        code: HAULAGE.to_owned(),
-        words: "Haulage".to_owned(),
+        code: HAULAGE.into(),
+        words: "Haulage".into(),
         from: on,
         to: next_day(on),
         quantity: quantity.normalize(),
-        unit: unit.to_owned(),
+        unit: unit.into(),
         price: price.price,
         amount: tariff.rounding.round(quantity * price.price, tariff.currency.minor_digits()),
     })

@@ -17,6 +17,7 @@ use crate::units::{Litres, RegisterUnit};
 use chrono::NaiveDate;
 use rust_decimal::Decimal;
 use rust_decimal::prelude::FromPrimitive;
+use std::sync::Arc;
 
 /// The prices of one cycle of one account.
 #[derive(Debug, Clone)]
@@ -45,11 +46,11 @@ pub(super) struct Part {
 /// One line of every bill.
 #[derive(Debug, Clone)]
 pub(super) struct Row {
-    pub(super) code: String,
-    pub(super) words: String,
+    pub(super) code: Arc<str>,
+    pub(super) words: Arc<str>,
     pub(super) from: NaiveDate,
     pub(super) to: NaiveDate,
-    pub(super) unit: String,
+    pub(super) unit: Arc<str>,
     pub(super) price: Decimal,
     /// Which part it is of; `None` for the whole bill.
     pub(super) part: Option<usize>,
@@ -59,7 +60,7 @@ pub(super) struct Row {
 /// What a line comes to. Volumes and masses are whole millionths, amounts whole minor units.
 #[derive(Debug, Clone)]
 pub(super) enum Rule {
-    /// A part or a multiple of what the price is for.
+    /// A part or a multiple of what the price is for, without trailing zeros.
     Fixed { quantity: Decimal, amount: u128 },
     /// The volume between two bounds.
     Block { of: Stream, above: u128, up_to: u128, price: Factor },
@@ -116,11 +117,11 @@ impl CyclePrices {
         if let Some(least) = least {
             let least = prices.minor_units(least);
             prices.rows.push(Row {
-                code: MINIMUM_BILL.to_owned(),
-                words: "Up to the minimum bill".to_owned(),
+                code: MINIMUM_BILL.into(),
+                words: "Up to the minimum bill".into(),
                 from: cycle.from,
                 to: cycle.to,
-                unit: tariff.currency.code().to_owned(),
+                unit: tariff.currency.code().into(),
                 price: Decimal::ONE,
                 part: None,
                 rule: Rule::Minimum { least },
@@ -209,8 +210,9 @@ impl Writer<'_> {
         Ok(())
     }
 
-    fn row(&mut self, code: String, words: String, unit: &str, price: Decimal, rule: Rule) {
-        let (unit, part) = (unit.to_owned(), self.prices.parts.len().checked_sub(1));
+    fn row(&mut self, code: &str, words: &str, unit: &str, price: Decimal, rule: Rule) {
+        let (code, words, unit) = (code.into(), words.into(), unit.into());
+        let part = self.prices.parts.len().checked_sub(1);
         self.prices.rows.push(Row { code, words, from: self.from, to: self.to, unit, price, part, rule });
     }
 
@@ -224,8 +226,8 @@ impl Writer<'_> {
                 }
             };
             let amount = self.prices.minor_units(self.scale * price);
-            let rule = Rule::Fixed { quantity: self.scale, amount };
-            self.row(charge.code.clone(), charge.words.clone(), self.version.per.as_str(), price, rule);
+            let rule = Rule::Fixed { quantity: self.scale.normalize(), amount };
+            self.row(&charge.code, &charge.words, self.version.per.as_str(), price, rule);
         }
         Ok(())
     }
@@ -251,7 +253,7 @@ impl Writer<'_> {
             self.corners(&[above], returns);
             let up_to = block.up_to.map_or(u128::MAX, |up_to| self.volume(up_to));
             let rule = Rule::Block { of, above: self.volume(above), up_to, price: self.price(block.price) };
-            self.row(format!("{code}_{}", n + 1), words, unit, block.price, rule);
+            self.row(&format!("{code}_{}", n + 1), &words, unit, block.price, rule);
         }
     }
 
@@ -287,7 +289,7 @@ impl Writer<'_> {
             };
             let mass = Factor::new(mass_per_unit.round_dp(12), DECIMALS, DECIMALS);
             let rule = Rule::Strength { mass, price: self.price(charge.price) };
-            self.row(charge.code.clone(), charge.words.clone(), charge.per.as_str(), charge.price, rule);
+            self.row(&charge.code, &charge.words, charge.per.as_str(), charge.price, rule);
         }
         Ok(())
     }
@@ -297,7 +299,7 @@ impl Writer<'_> {
             charge.of.iter().any(|code| match &row.rule {
                 Rule::Block { of: Stream::Water, .. } => code == WATER_USE,
                 Rule::Block { of: Stream::Sewer, .. } => code == SEWER_USE,
-                _ => *code == row.code,
+                _ => **code == *row.code,
             })
         };
         let rows = self.prices.rows.iter().enumerate().skip(first_row);
@@ -305,7 +307,7 @@ impl Writer<'_> {
         let rate = charge.percent / Decimal::ONE_HUNDRED;
         let currency = self.prices.currency;
         let rule = Rule::Percent { of, rate: Factor::new(rate, 0, 0) };
-        self.row(charge.code.clone(), charge.words.clone(), currency.code(), rate, rule);
+        self.row(&charge.code, &charge.words, currency.code(), rate, rule);
     }
 }
 

@@ -128,7 +128,7 @@ impl ActualBill {
             return found;
         }
         for line in &self.lines {
-            let same: Vec<&Line> = computed.lines.iter().filter(|of| line.code.as_ref() == Some(&of.code)).collect();
+            let same: Vec<&Line> = computed.lines.iter().filter(|of| line.code.as_deref() == Some(&of.code)).collect();
             let billed: Decimal = same.iter().map(|line| line.amount).sum();
             match same.as_slice() {
                 [] => found.unknown.push(line.clone()),
@@ -137,7 +137,7 @@ impl ActualBill {
             }
         }
         let absent =
-            computed.lines.iter().filter(|line| !self.lines.iter().any(|of| of.code.as_ref() == Some(&line.code)));
+            computed.lines.iter().filter(|line| !self.lines.iter().any(|of| of.code.as_deref() == Some(&line.code)));
         found.unexplained -= absent.map(|line| line.amount).sum::<Decimal>();
         let added_up: Decimal = self.lines.iter().map(|line| line.amount).sum();
         found.add_rest(self.total.amount - added_up, cent * Decimal::from(self.lines.len()));

@@ -72,8 +72,8 @@ impl CyclePrices {
         let before = self.charge(&baseline.with_other(other, self.months))?;
         let after = self.charge(&actual.with_other(other, self.months))?;
         let lines = self.rows.iter().zip(before.iter().zip(&after)).map(|(row, (before, after))| SavedLine {
-            code: row.code.clone(),
-            words: row.words.clone(),
+            code: row.code.to_string(),
+            words: row.words.to_string(),
             from: row.from,
             with_baseline: self.amount(before.amount),
             with_actual: self.amount(after.amount),

@@ -56,6 +56,16 @@ pub(super) fn decimal(whole: u128, digits: u32) -> Decimal {
     Decimal::from_i128_with_scale(whole.cast_signed(), digits)
 }
 
+/// The same without trailing zeros, by whole numbers: a decimal's own division is by parts.
+pub(super) fn shortest(whole: u128, mut digits: u32) -> Decimal {
+    let Ok(mut short) = u64::try_from(whole) else { return decimal(whole, digits).normalize() };
+    while digits > 0 && short.is_multiple_of(10) {
+        short /= 10;
+        digits -= 1;
+    }
+    decimal(u128::from(short), digits)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -76,6 +86,13 @@ mod tests {
                 Ok(found) => prop_assert_eq!(decimal(found, digits), expected),
                 Err(_) => prop_assert!(expected > Decimal::new(1, 0) * Decimal::from(10_u64.pow(16))),
             }
+        }
+
+        /// Against the arithmetic of decimals; as texts, since equal decimals may differ in their zeros.
+        #[test]
+        fn the_shortest_has_no_trailing_zeros(whole in 0..=WHOLE_MAX, zeros in 0_u32..21, digits in 0_u32..7) {
+            let whole = whole / 10_u128.pow(zeros) * 10_u128.pow(zeros);
+            prop_assert_eq!(shortest(whole, digits).to_string(), decimal(whole, digits).normalize().to_string());
         }
     }
 

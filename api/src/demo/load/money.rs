@@ -113,8 +113,8 @@ impl Paying<'_> {
         let computed = bill(&account(1), tariff, period, &WaterUse::of(metered));
         let computed = computed.map_err(|_error| DbError::NotFound)?;
         let known = computed.lines.into_iter().map(|line| ActualLine {
-            code: Some(line.code),
-            words: line.words,
+            code: Some(line.code.to_string()),
+            words: line.words.to_string(),
             quantity: Some(line.quantity),
             price: Some(line.price),
             amount: line.amount,

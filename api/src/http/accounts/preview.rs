@@ -110,12 +110,12 @@ pub struct LineView {
 impl From<Bill> for BillView {
     fn from(bill: Bill) -> Self {
         let line = |line: domain::tariff::Line| LineView {
-            code: line.code,
-            words: line.words,
+            code: line.code.to_string(),
+            words: line.words.to_string(),
             from: line.from,
             to: line.to,
             quantity: line.quantity.to_string(),
-            unit: line.unit,
+            unit: line.unit.to_string(),
             price: line.price.to_string(),
             amount: line.amount.to_string(),
         };

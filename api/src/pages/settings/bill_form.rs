@@ -93,7 +93,7 @@ pub(super) fn coded(mut bill: SiteBill, account: &SiteAccount, tariff: Option<&T
         // What the tariff has once for each of its versions in the bill's days is one line of the bill.
         if let Some(code) = same.map(|n| free.swap_remove(n).code) {
             free.retain(|of| of.code != code);
-            line.code = Some(code);
+            line.code = Some(code.to_string());
         }
     }
     bill

@@ -24,13 +24,13 @@ fn use_is_split_by_days_across_a_change_of_prices() {
     let tariff = tariff_of(vec![old, new]);
     let prices = CyclePrices::new(&account(2), &tariff, cycle("2025-01-10", "2025-02-20")).unwrap();
     let bill = prices.bill(&WaterUse::of(super::kgal(120.0))).unwrap();
-    let use_lines: Vec<_> = bill.lines.iter().filter(|line| line.code == "water_use_1").collect();
+    let use_lines: Vec<_> = bill.lines.iter().filter(|line| &*line.code == "water_use_1").collect();
     let [january, february] = use_lines[..] else { panic!("{bill:#?}") };
     assert_eq!((january.quantity.round_dp(3), february.quantity.round_dp(3)), (decimal("64.390"), decimal("55.610")));
     assert_eq!(january.quantity + february.quantity, decimal("120"));
     assert_eq!((january.from.to_string(), january.to.to_string()), ("2025-01-10".into(), "2025-02-01".into()));
     assert_eq!((january.amount, february.amount), (decimal("64.39"), decimal("111.22")));
-    let base: Vec<_> = bill.lines.iter().filter(|line| line.code == "base").map(|line| line.amount).collect();
+    let base: Vec<_> = bill.lines.iter().filter(|line| &*line.code == "base").map(|line| line.amount).collect();
     assert_eq!(base, [decimal("22.00"), decimal("38.00")]);
 }
 

@@ -108,7 +108,7 @@ fn total(months: u8, version: Value, used: Litres) -> String {
 }
 
 fn amount(bill: &Bill, code: &str) -> Decimal {
-    let line = bill.lines.iter().find(|line| line.code == code);
+    let line = bill.lines.iter().find(|line| &*line.code == code);
     line.unwrap_or_else(|| panic!("no {code} in {bill:#?}")).amount
 }
 

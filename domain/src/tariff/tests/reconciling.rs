@@ -15,8 +15,8 @@ fn usd(amount: Decimal) -> Money {
 /// A bill just as it was computed.
 fn typed(bill: &Bill) -> ActualBill {
     let lines = bill.lines.iter().map(|line| ActualLine {
-        code: Some(line.code.clone()),
-        words: line.words.clone(),
+        code: Some(line.code.to_string()),
+        words: line.words.to_string(),
         quantity: Some(line.quantity),
         price: Some(line.price),
         amount: line.amount,
