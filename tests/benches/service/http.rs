@@ -23,7 +23,7 @@ impl Connection {
         Ok(Self { stream, buffer: Vec::with_capacity(64 * 1024) })
     }
 
-    /// Sends a request and gives the answer's body; anything but 200 is an error.
+    /// Sends a request and gives the answer's body; anything but success is an error.
     pub(crate) async fn send(&mut self, request: &[u8]) -> Outcome<String> {
         self.stream.write_all(request).await?;
         self.buffer.clear();
@@ -45,7 +45,7 @@ impl Connection {
 fn head(buffer: &[u8]) -> Outcome<Option<(usize, usize)>> {
     let Some(end) = buffer.windows(4).position(|four| four == b"\r\n\r\n") else { return Ok(None) };
     let text = String::from_utf8_lossy(buffer.get(..end).unwrap_or_default()).to_ascii_lowercase();
-    if !text.starts_with("http/1.1 200") {
+    if !text.starts_with("http/1.1 20") {
         return Err(format!("answer: {}", String::from_utf8_lossy(buffer)).into());
     }
     let length = text.lines().find_map(|line| line.strip_prefix("content-length: ")?.trim().parse().ok());

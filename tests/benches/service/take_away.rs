@@ -1,7 +1,7 @@
 //! Data to take away: exports of ten million readings, how soon a change shows in the feed, and
 //! webhooks while endpoints hang.
 
-use super::http::{Connection, get};
+use super::http::{Connection, get, post};
 use super::ingest;
 use super::setup::{Bench, Outcome};
 use parquet::file::metadata::ParquetMetaDataReader;
@@ -133,14 +133,14 @@ pub(crate) async fn feed(bench: &Bench) -> Outcome {
 }
 
 async fn write(bench: &Bench, written: Arc<Mutex<HashMap<String, Instant>>>, writer: usize) -> Outcome {
-    let (http, url) = (Client::new(), format!("http://{}/v1/customers", bench.address));
+    let mut connection = Connection::open(bench.address).await?;
     let every = Duration::from_secs_f64(WRITERS as f64 / WRITES_A_SECOND as f64);
     let mut turn = tokio::time::interval(every);
     for n in 0..WRITES_A_SECOND * SECONDS / WRITERS {
         turn.tick().await;
         let new = json!({ "name": format!("Customer {writer} {n}") });
-        let answer = http.post(&url).bearer_auth(&bench.token).json(&new).send().await?.error_for_status()?;
-        let made: Value = answer.json().await?;
+        let request = post("/v1/customers", &bench.token, new.to_string().as_bytes());
+        let made: Value = serde_json::from_str(&connection.send(&request).await?)?;
         let id = made.get("id").and_then(Value::as_str).unwrap_or_default().to_owned();
         written.lock().unwrap_or_else(PoisonError::into_inner).insert(id, Instant::now());
     }
