@@ -17,6 +17,10 @@ use uuid::Uuid;
 pub(crate) trait Tabled: Serialize {
     /// Its fields; what stands within a field, by a path with dots, under its own name.
     const COLUMNS: &'static [(&'static str, Kind)];
+    /// Fields that stand before these, where records of many kinds have them.
+    const FIRST: &'static [(&'static str, Kind)] = &[];
+    /// Fields that stand after them.
+    const LAST: &'static [(&'static str, Kind)] = &[];
     /// How many are read at once for a table: fewer where each is large.
     const AT_ONCE: i64 = PAGE_MAX;
 }
@@ -64,7 +68,7 @@ fn columns<V: Tabled>(fields: Option<&[String]>) -> (Vec<Column>, Vec<(String, K
     let is_wanted = |path: &str| {
         fields.is_none_or(|fields| fields.iter().any(|field| path.split('.').next() == Some(field.as_str())))
     };
-    let wanted = V::COLUMNS.iter().filter(|(path, _)| is_wanted(path));
+    let wanted = [V::FIRST, V::COLUMNS, V::LAST].into_iter().flatten().filter(|(path, _)| is_wanted(path));
     let column = |(path, kind): &(&'static str, Kind)| {
         let name = path.rsplit('.').next().unwrap_or(path);
         (Column::new(name, *kind), (format!("/{}", path.replace('.', "/")), *kind))
@@ -98,8 +102,9 @@ mod tests {
     struct Record(Value);
 
     impl Tabled for Record {
-        const COLUMNS: &'static [(&'static str, Kind)] =
-            &[("id", Kind::Text), ("stands.since", Kind::Instant), ("n", Kind::Whole), ("lines", Kind::Text)];
+        const COLUMNS: &'static [(&'static str, Kind)] = &[("stands.since", Kind::Instant), ("n", Kind::Whole)];
+        const FIRST: &'static [(&'static str, Kind)] = &[("id", Kind::Text)];
+        const LAST: &'static [(&'static str, Kind)] = &[("lines", Kind::Text)];
     }
 
     fn shown(fields: Option<&[String]>, record: Value) -> (Vec<String>, String) {
