@@ -1,4 +1,5 @@
-//! What is noted down at sites, of each kind in one list over all of them, and as a table.
+//! What is noted down at sites, of each kind in one list over all of them, and as a table; what else stands under a unit
+//! or site, as a table.
 
 use crate::conventions::items;
 use crate::list_filters::{Numbered, coagulant, comes_as_a_table, named};
@@ -153,4 +154,29 @@ async fn what_is_ended_was_written_last() {
     assert_eq!(by_pages(office, &format!("{path}&changed_since={before}"), "id", nothing).await, noted[..1]);
     noted.reverse();
     assert_eq!(by_pages(office, path, "id", nothing).await, noted);
+}
+
+#[tokio::test]
+async fn what_stands_under_a_unit_or_site_comes_as_a_table() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let office = &all.dealer.office;
+    let (unit, site) = (all.units[0], all.sites[0]);
+    let terms = json!({ "from": "2026-05-01", "currency": "EUR", "disposal_per_load": "180.00" });
+    office.create(&format!("/v1/sites/{site}/cost-terms"), &terms).await;
+    for path in [
+        format!("/v1/units/{unit}/spells"),
+        format!("/v1/units/{unit}/placements"),
+        format!("/v1/sites/{site}/placements"),
+        format!("/v1/sites/{site}/cost-terms"),
+    ] {
+        let records = items(office, &path).await;
+        let rows = lines(&as_media(office, &path, "application/x-ndjson").await);
+        assert_eq!((rows.len(), records.len()), (1, 1), "{path}");
+        is_row_of(&rows[0], &records[0]);
+        let chosen = format!("{path}?fields=id");
+        assert_eq!(items(office, &chosen).await, [json!({ "id": records[0]["id"] })], "{path}");
+        let csv = as_media(office, &chosen, "text/csv").await.text().to_owned();
+        assert!(csv.lines().eq(["id", records[0]["id"].as_str().unwrap()]), "{csv}");
+    }
 }

@@ -9,6 +9,7 @@ use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::Data;
 use actix_web::{HttpRequest, HttpResponse};
+use futures_util::stream;
 use serde::Serialize;
 use serde_json::Value;
 use uuid::Uuid;
@@ -56,6 +57,27 @@ pub(crate) async fn listed<P, R: 'static, V: Tabled + 'static>(
         }
     };
     Ok(streamed(request, columns.0, pages, export))
+}
+
+/// A list that is short by its nature, whole, in what the request accepts.
+///
+/// # Errors
+/// While too many tables of the same account are under way.
+pub(crate) fn whole<P, R, V: Tabled>(
+    request: &HttpRequest,
+    caller: &Caller<P>,
+    rates: &Data<Rates>,
+    rows: Vec<R>,
+    view: impl Fn(R) -> V,
+) -> Result<HttpResponse, Problem> {
+    if Media::of(request) == Media::Json {
+        let all = After::first(i64::try_from(rows.len()).unwrap_or(i64::MAX));
+        return Ok(answer::page(request, &all, rows, |_| (String::new(), Uuid::nil()), view));
+    }
+    let export = rates.begin_export(caller.account()?)?;
+    let (columns, places) = columns::<V>(answer::chosen_fields(request).as_deref());
+    let rows: Result<Vec<Row>, DbError> = rows.into_iter().map(|one| row(&places, &view(one))).collect();
+    Ok(streamed(request, columns, stream::iter([rows]), export))
 }
 
 /// The place of a record in a list that goes by ids alone.
