@@ -17,17 +17,17 @@ use std::collections::BTreeSet;
 use uuid::Uuid;
 
 /// Two customers, each with a unit at a site; the second unit and its site are well numbered.
-struct Numbered {
-    dealer: Dealer,
-    customers: [Uuid; 2],
-    sites: [Uuid; 2],
-    units: [Uuid; 2],
+pub(crate) struct Numbered {
+    pub(crate) dealer: Dealer,
+    pub(crate) customers: [Uuid; 2],
+    pub(crate) sites: [Uuid; 2],
+    pub(crate) units: [Uuid; 2],
     meters: [Uuid; 2],
     model: Uuid,
 }
 
 impl Numbered {
-    async fn new(app: &TestApp) -> Self {
+    pub(crate) async fn new(app: &TestApp) -> Self {
         let (dealer, customers, sites, meters) = two_customers(app).await;
         let office = &dealer.office;
         let found = items(office, "/v1/units").await;
@@ -69,7 +69,7 @@ impl Numbered {
     }
 
     /// That each query of a list finds the records of those alone, by the ids that stand in `field`.
-    async fn finds(&self, path: &str, (field, ids): (&str, [Uuid; 2])) {
+    pub(crate) async fn finds(&self, path: &str, (field, ids): (&str, [Uuid; 2])) {
         for (query, of) in self.queries() {
             let asked = format!("{path}{query}");
             let wanted: BTreeSet<Uuid> = of.iter().map(|n| ids[*n]).collect();
@@ -110,12 +110,25 @@ pub(crate) async fn comes_as_a_table_of(client: &Client, list: &str, key: &str) 
     assert_eq!(told, keys(&records), "{csv}");
 }
 
-/// Notes of a unit at an instant, each with its kind.
-fn notes(at: &str) -> [(&'static str, Value); 3] {
+/// Something to dose and to dip.
+pub(crate) async fn coagulant(office: &Client) -> Uuid {
+    let item =
+        json!({ "name": "Coagulant", "unit": "l", "hazard": "harmless", "by_lot": false, "service_level": 0.95 });
+    id(&office.create("/v1/consumables", &item).await)
+}
+
+/// Notes of a unit at an instant, each with its kind; those of a dosing pump with what it doses.
+fn notes(at: &str, item: Uuid) -> [(&'static str, Value); 5] {
     [
         ("gauge-readings", json!({ "at": at, "gauge": "level", "value": 1850.0, "unit": "l", "place": "Pit" })),
         ("volume-events", json!({ "at": at, "kind": "refill", "volume_l": 120.0 })),
         ("calibrations", ph(at, 0.1)),
+        (
+            "dosing-settings",
+            json!({ "item_id": item, "at": at, "full_ml_per_min": 25.0, "stroke_share": 0.6, "speed_share": 0.5,
+                "run_share": 0.3 }),
+        ),
+        ("draw-downs", json!({ "item_id": item, "at": at, "taken_ml": 42.0, "run_s": 300.0, "division_ml": 1.0 })),
     ]
 }
 
@@ -124,14 +137,15 @@ async fn notes_of_all_units_stand_in_one_list() {
     let app = TestApp::start().await;
     let all = Numbered::new(&app).await;
     let dealer = &all.dealer;
+    let item = coagulant(&dealer.office).await;
     let (early, late) = ("2026-01-05T08:00:00Z", "2026-02-05T08:00:00Z");
     for (unit, at) in all.units.into_iter().zip([late, early]) {
-        for (kind, note) in notes(at) {
+        for (kind, note) in notes(at, item) {
             dealer.technician.create(&format!("/v1/units/{unit}/{kind}"), &note).await;
         }
     }
     let viewer = dealer.customer_viewer(all.customers[0]).await;
-    for (list, _) in notes(early) {
+    for (list, _) in notes(early, item) {
         let path = format!("/v1/{list}?");
         all.finds(&path, ("unit_id", all.units)).await;
         let listed = items(&dealer.office, &path).await;
@@ -314,57 +328,6 @@ async fn readings_that_are_due_or_missing_are_found_by_numbers_models_and_states
 }
 
 #[tokio::test]
-async fn notes_of_all_sites_stand_in_one_list() {
-    let app = TestApp::start().await;
-    let all = Numbered::new(&app).await;
-    let office = &all.dealer.office;
-    let item =
-        json!({ "name": "Coagulant", "unit": "l", "hazard": "harmless", "by_lot": false, "service_level": 0.95 });
-    let item = id(&office.create("/v1/consumables", &item).await);
-    let viewer = all.dealer.customer_viewer(all.customers[0]).await;
-    for (list, note) in [
-        (
-            "wash-tallies",
-            json!({ "from": "2026-01-01", "to": "2026-02-01", "machine_class": "wheel_loader", "washes": 42, "source": "typed" }),
-        ),
-        ("dips", json!({ "item_id": item, "at": "2026-01-15T08:00:00Z", "open": "12.5", "sealed": "50", "unit": "l" })),
-    ] {
-        let mut noted = Vec::new();
-        for site in all.sites {
-            noted.push(office.create(&format!("/v1/sites/{site}/{list}"), &note).await);
-        }
-        for (query, of) in [
-            (String::new(), &[0, 1][..]),
-            ("site_number=S-07".to_owned(), &[1]),
-            ("cost_centre=4711".to_owned(), &[0, 1]),
-            ("cost_centre=4712".to_owned(), &[]),
-            (format!("site_number=S-07&site_id={}", all.sites[0]), &[]),
-            (format!("cost_centre=4711&customer_id={}", all.customers[0]), &[0]),
-        ] {
-            let path = format!("/v1/{list}?{query}");
-            let wanted: BTreeSet<Uuid> = of.iter().map(|n| all.sites[*n]).collect();
-            assert_eq!(named(office, &path, "site_id").await, wanted, "{path}");
-        }
-        let own = named(&viewer, &format!("/v1/{list}"), "site_id").await;
-        assert_eq!(own, BTreeSet::from([all.sites[0]]), "{list}: a customer's people see their own");
-        // One takes local days, the other instants.
-        let from = if list == "dips" { "2026-02-01T00:00:00Z" } else { "2026-02-01" };
-        assert_eq!(items(office, &format!("/v1/{list}?from={from}")).await, [Value::Null; 0], "{list}");
-        comes_as_a_table(office, list).await;
-
-        withdraw(office, &format!("/v1/sites/{}/{list}", all.sites[0]), &noted[0]).await;
-        let [first, second] = [0, 1].map(|n: usize| id(&noted[n]).to_string());
-        let path = format!("/v1/{list}?withdrawn=true&sort");
-        assert_eq!(by_pages(office, &format!("{path}=changed"), "id", nothing).await, [second.clone(), first.clone()]);
-        let last = items(office, &format!("{path}=changed")).await.pop().unwrap();
-        let since = format!("/v1/{list}?withdrawn=true&changed_since={}", last["withdrawn"]["at"].as_str().unwrap());
-        assert_eq!(items(office, &since).await, [last], "{list}");
-        assert_eq!(by_pages(office, &format!("{path}=created"), "id", nothing).await, [first, second.clone()]);
-        assert_eq!(by_pages(office, &format!("/v1/{list}?"), "id", nothing).await, [second], "{list}");
-    }
-}
-
-#[tokio::test]
 async fn requests_for_readings_are_found_by_numbers_and_change_and_come_as_a_table() {
     let app = TestApp::start().await;
     let all = Numbered::new(&app).await;
@@ -446,8 +409,45 @@ async fn water_accounts_models_and_places_are_found_sorted_and_given_as_tables()
     }
 }
 
+#[tokio::test]
+async fn what_is_kept_for_visits_is_found_sorted_and_given_as_a_table() {
+    let app = TestApp::start().await;
+    let all = Numbered::new(&app).await;
+    let office = &all.dealer.office;
+    let item = coagulant(office).await;
+    let place = id(&office.create("/v1/places", &json!({ "name": "Warehouse", "kind": "warehouse" })).await);
+    let mut kept = Vec::new();
+    for (unit, day) in all.units.into_iter().zip(["2026-03-09", "2026-03-16"]) {
+        let new = json!({ "unit_id": unit, "place_id": place, "planned_on": day,
+            "lines": [{ "item_id": item, "quantity": "2" }] });
+        kept.push(id(&office.create("/v1/stock-reservations", &new).await).to_string());
+    }
+    let path = "/v1/stock-reservations?";
+    all.finds(path, ("unit_id", all.units)).await;
+    comes_as_a_table(office, "stock-reservations").await;
+    for (query, of) in [
+        (format!("place_id={place}"), &kept[..]),
+        (format!("place_id={}", all.sites[0]), &[]),
+        ("from=2026-03-10".to_owned(), &kept[1..]),
+        ("to=2026-03-16".to_owned(), &kept[..1]),
+        ("sort=created".to_owned(), &kept[..]),
+    ] {
+        assert_eq!(by_pages(office, &format!("{path}{query}"), "id", nothing).await, of, "{query}");
+    }
+    let backwards = office.get(&format!("{path}from=2026-03-16&to=2026-03-09")).await;
+    backwards.refused_for(422, &[("/to", "not_after_from")]);
+
+    let closing = format!("/v1/stock-reservations/{}/close", kept[0]);
+    let closed = office.post_at_with(&closing, "\"1\"", &json!({ "used": [] })).await.json();
+    assert_eq!(by_pages(office, path, "id", nothing).await, kept[1..], "without what is closed");
+    let changed = format!("{path}closed=true&sort=changed");
+    assert_eq!(by_pages(office, &changed, "id", nothing).await, [kept[1].as_str(), kept[0].as_str()]);
+    let since = format!("{changed}&changed_since={}", closed["changed_at"].as_str().unwrap());
+    assert_eq!(items(office, &since).await, [closed], "at that instant or later");
+}
+
 /// The ids that stand in a field of a list's records.
-async fn named(client: &Client, path: &str, field: &str) -> BTreeSet<Uuid> {
+pub(crate) async fn named(client: &Client, path: &str, field: &str) -> BTreeSet<Uuid> {
     items(client, path).await.iter().map(|row| row[field].as_str().unwrap().parse().unwrap()).collect()
 }
 

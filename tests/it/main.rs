@@ -56,6 +56,7 @@ mod meters;
 mod models;
 mod monthly_files;
 mod night_run;
+mod note_lists;
 mod openapi;
 mod operations;
 mod page_faults;

@@ -67,15 +67,32 @@ const CHANGED: &str = "
            > ('1969-12-31', '00000000-0000-0000-0000-000000000000')
      order by case when n.withdrawn_at is null then n.created_at else n.withdrawn_at end, n.id limit 101";
 
+/// What sites wash with, much of it.
+const DECLARED: &str = "
+    insert into wash_chemical (dealer_id, id, site_id, customer_id, valid, product, standing, created_at)
+      select s.dealer_id, gen_random_uuid(), s.id, s.customer_id, daterange('2026-01-01', null), 'product ' || n, 'untested', now()
+        from site s cross join generate_series(1, 3000) n where s.dealer_id = 1;
+    analyze wash_chemical";
+/// The first page of it by when it was written, which its end may be.
+const ENDED: &str = "
+    select * from wash_chemical
+     where (case when withdrawn_at is not null then withdrawn_at when end_noted_at is not null then end_noted_at else created_at end, id)
+           > ('1969-12-31', '00000000-0000-0000-0000-000000000000')
+     order by case when withdrawn_at is not null then withdrawn_at when end_noted_at is not null then end_noted_at else created_at end, id
+     limit 101";
+
 #[tokio::test]
 async fn notes_go_by_the_index_of_their_units_and_of_when_they_were_written() {
     let database = crate::scopes::two_dealers().await;
     let (superuser, app) = (database.superuser().await, database.as_role(APP_ROLE).await);
     superuser.batch_execute(NOTED).await.unwrap();
+    superuser.batch_execute(DECLARED).await.unwrap();
     for who in ["a", "all"] {
         begin(&app, 1, who).await;
         let of_units: String = app.query_one(OF_UNITS, &[]).await.unwrap().get(0);
-        for (query, found_by) in [(of_units.as_str(), "unit_id = ANY"), (CHANGED, "ROW(CASE WHEN")] {
+        for (query, found_by) in
+            [(of_units.as_str(), "unit_id = ANY"), (CHANGED, "ROW(CASE WHEN"), (ENDED, "ROW(CASE WHEN")]
+        {
             let plan = plan(&app, query).await;
             let by_index = |line: &str| line.contains("Index Cond") && line.contains(found_by);
             assert!(plan.lines().any(by_index), "{who}:\n{plan}");

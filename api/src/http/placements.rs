@@ -1,13 +1,15 @@
 //! `/v1/units/{id}/placements`.
 
-use super::answer::{self, ChangedSince, Page, Problems, SpanView};
+use super::answer::{self, ChangedSince, Choosing, Page, Problems, SpanView};
+use super::table::{Kind, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::{Db, Stored, placement};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::{MeterId, PlacementId, SiteId, UnitId};
@@ -198,34 +200,56 @@ async fn create_placement(
 
 /// List a unit's placements
 ///
-/// All of them on one page, oldest first; a customer sees its own.
-#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id"), ChangedSince),
-    responses((status = 200, description = "The placements", body = Page<PlacementView>), Problems))]
+/// All of them on one page, oldest first, or as a table (`Accept`); a customer sees its own.
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id"), ChangedSince, Choosing),
+    responses((status = 200, description = "The placements", content(
+        (Page<PlacementView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/units/{id}/placements")]
 async fn list_placements(
+    request: HttpRequest,
     caller: Caller<perm::ReadUnits>,
     id: Path<UnitId>,
     since: Query<ChangedSince>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| placement::list(tx, *id).await).await?;
-    Ok(answer::all(since.of(rows), PlacementView::from))
+    whole(&request, &caller, &rates, since.of(rows), PlacementView::from)
 }
 
 /// List the placements at a site
 ///
-/// Every unit that stands or stood there, all on one page, oldest first; a customer sees its own.
-#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince),
-    responses((status = 200, description = "The placements", body = Page<PlacementView>), Problems))]
+/// Every unit that stands or stood there, all on one page, oldest first, or as a table (`Accept`); a customer sees its
+/// own.
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince, Choosing),
+    responses((status = 200, description = "The placements", content(
+        (Page<PlacementView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/placements")]
 async fn list_site_placements(
+    request: HttpRequest,
     caller: Caller<perm::ReadUnits>,
     id: Path<SiteId>,
     since: Query<ChangedSince>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| placement::at_site(tx, *id).await).await?;
-    Ok(answer::all(since.of(rows), PlacementView::from))
+    whole(&request, &caller, &rates, since.of(rows), PlacementView::from)
+}
+
+impl Tabled for PlacementView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("unit_id", Kind::Text),
+        ("site_id", Kind::Text),
+        ("customer_id", Kind::Text),
+        ("from", Kind::Instant),
+        ("to", Kind::Instant),
+        ("terms", Kind::Text),
+        ("at_start", Kind::Text),
+        ("at_end", Kind::Text),
+        ("revision", Kind::Whole),
+    ];
 }
 
 /// End a placement

@@ -1,14 +1,16 @@
 //! `/v1/units/{id}/spells`.
 
-use super::answer::{self, ChangedSince, Page, Problems, SpanView};
+use super::answer::{self, ChangedSince, Choosing, Page, Problems, SpanView};
 use super::placements::HandoverBody;
+use super::table::{Kind, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::{Db, DbError, Stored, Tx, read_then, spell};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
-use actix_web::{HttpResponse, get, patch, post};
+use actix_web::{HttpRequest, HttpResponse, get, patch, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::{SpellId, UnitId};
@@ -153,18 +155,32 @@ async fn create_spell(
 
 /// List a unit's spells
 ///
-/// All of them on one page, oldest first.
-#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id"), ChangedSince),
-    responses((status = 200, description = "The spells", body = Page<SpellView>), Problems))]
+/// All of them on one page, oldest first; or as a table (`Accept`).
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id"), ChangedSince, Choosing),
+    responses((status = 200, description = "The spells", content(
+        (Page<SpellView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/units/{id}/spells")]
 async fn list_spells(
+    request: HttpRequest,
     caller: Caller<perm::ReadUnits>,
     id: Path<UnitId>,
     since: Query<ChangedSince>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| spell::list(tx, *id).await).await?;
-    Ok(answer::all(since.of(rows), SpellView::from))
+    whole(&request, &caller, &rates, since.of(rows), SpellView::from)
+}
+
+impl Tabled for SpellView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("state", Kind::Text),
+        ("reason", Kind::Text),
+        ("from", Kind::Instant),
+        ("to", Kind::Instant),
+        ("revision", Kind::Whole),
+    ];
 }
 
 /// Correct a spell

@@ -1,6 +1,5 @@
 //! Notes of all sites, in one list.
 
-use super::of_units::CHANGED;
 use super::{Note, Noted, Stamps, Window, noted};
 use crate::db::page::After;
 use crate::db::series::Of;
@@ -29,13 +28,13 @@ pub(crate) async fn list<N: Note<Owner = SiteId>>(
     window: &Window,
     after: &After,
 ) -> Result<Vec<(SiteId, Noted<N>)>, DbError> {
-    let (table, time, among) = (N::SEEN, N::TIME, of.among(tx).await?);
-    let (past, order, at) = after.by_id(("n", "$9"), ("n.created_at", CHANGED));
+    let (table, time, written, among) = (N::SEEN, N::TIME, N::WRITTEN, of.among(tx).await?);
+    let (past, order, at) = after.by_id(("n", "$9"), ("n.created_at", written));
     let rows: Vec<(OfSite, (Stamps, N::Row))> = sql_query(format!(
-        "select n.*, lower({time}) as begins from {table} n
+        "select n.*, lower({time}) as begins, {written} as written from {table} n
           where {past} and ($2::uuid[] is null or n.site_id = any ($2)) and ($3::uuid is null or n.customer_id = $3)
             and {time} && tstzrange($4, $5) and ($6 or n.withdrawn_at is null)
-            and ($8::timestamptz is null or {CHANGED} >= $8)
+            and ($8::timestamptz is null or {written} >= $8)
           order by {order} limit $7"
     ))
     .bind::<SqlUuid, _>(after.key().1)

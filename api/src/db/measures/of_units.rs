@@ -20,16 +20,12 @@ struct OfUnit {
     unit_id: Uuid,
 }
 
-/// When a note was last written: it changes once, when it is withdrawn. In these words there is an index, which a
-/// `coalesce` could not go by under row-level security.
-pub(super) const CHANGED: &str = "(case when n.withdrawn_at is null then n.created_at else n.withdrawn_at end)";
-
 /// By what a list is sorted, and the instant after which it goes on.
-fn order(after: &After) -> Result<(&'static str, DateTime<Utc>), Faults> {
+fn order<N: Note>(after: &After) -> Result<(&'static str, DateTime<Utc>), Faults> {
     Ok(match after.sort() {
         Sort::Own => ("n.at", of_cursor(after.key().0)?),
         Sort::Created => ("n.created_at", after.at()),
-        Sort::Changed => (CHANGED, after.at()),
+        Sort::Changed => (N::WRITTEN, after.at()),
     })
 }
 
@@ -44,15 +40,16 @@ pub(crate) async fn list<N: Note<Owner = UnitId>>(
     window: &Window,
     after: &After,
 ) -> Result<Vec<(UnitId, Noted<N>)>, DbError> {
-    let (table, (key, past), among) = (N::SEEN, order(after)?, of.among(tx).await?);
+    let (table, written, (key, past)) = (N::SEEN, N::WRITTEN, order::<N>(after)?);
+    let among = of.among(tx).await?;
     // Whether a unit stood there then is asked of each note, so only notes of units that ever did are read.
     let units = placement::ever_there(tx, &among).await?;
     let stood = stood_with!("n", "at", "$8", "$9");
     let rows: Vec<(OfUnit, (Stamps, N::Row))> = sql_query(format!(
-        "select n.*, n.at as begins from {table} n
+        "select n.*, n.at as begins, {written} as written from {table} n
           where ({key}, n.id) > ($1, $2) and ($3::uuid[] is null or n.unit_id = any ($3)) and {stood}
             and ($4::timestamptz is null or n.at >= $4) and ($5::timestamptz is null or n.at < $5)
-            and ($6 or n.withdrawn_at is null) and ($10::timestamptz is null or {CHANGED} >= $10)
+            and ($6 or n.withdrawn_at is null) and ($10::timestamptz is null or {written} >= $10)
           order by {key}, n.id limit $7"
     ))
     .bind::<Timestamptz, _>(past)
@@ -72,6 +69,5 @@ pub(crate) async fn list<N: Note<Owner = UnitId>>(
 
 /// The sort text and id of a note in the cursors of such a list.
 pub(crate) fn place<N>(after: &After, noted: &Noted<N>) -> (String, Uuid) {
-    let changed_at = noted.withdrawn.as_ref().map_or(noted.created_at, |withdrawn| withdrawn.at);
-    after.place_at(&to_cursor(noted.begins), noted.id.0, (noted.created_at, changed_at))
+    after.place_at(&to_cursor(noted.begins), noted.id.0, (noted.created_at, noted.changed_at))
 }

@@ -2,11 +2,13 @@
 
 use super::{kit, movement, place};
 use crate::db::error::{known, named, unknown};
-use crate::db::page::After;
+use crate::db::page::{After, Sort};
 use crate::db::schema::stock_reservation;
+use crate::db::series::Of;
 use crate::db::stamp::one_changed;
-use crate::db::{DbError, Revision, Stored, Tx, unit};
+use crate::db::{DbError, Revision, Stored, Tx, placement, unit};
 use chrono::{DateTime, NaiveDate, Utc};
+use diesel::pg::Pg;
 use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
@@ -134,19 +136,62 @@ pub async fn get(tx: &Tx<'_>, id: Uuid) -> Result<StoredKept, DbError> {
     row.try_into()
 }
 
-/// Reservations in the order in which they were made, one more than the page holds; closed ones
-/// only when asked for.
+/// Which reservations.
+#[derive(Debug, Clone, Default)]
+pub struct Filter {
+    /// For these units; for those that stand with this customer and at these sites now.
+    pub of: Of,
+    /// Kept at this place, or taken along by this van.
+    pub place: Option<PlaceId>,
+    /// For visits on this day or later.
+    pub from: Option<NaiveDate>,
+    /// For visits before this day.
+    pub to: Option<NaiveDate>,
+    /// Closed ones too.
+    pub closed: bool,
+}
+
+/// Reservations in the order in which they were made or as the page is sorted, one more than it holds; closed
+/// ones only when asked for.
 ///
 /// # Errors
 /// When the database fails.
-pub async fn list(tx: &Tx<'_>, closed: bool, after: &After) -> Result<Vec<StoredKept>, DbError> {
-    let mut query = stock_reservation::table
-        .filter(stock_reservation::id.gt(after.key().1))
-        .select(Row::as_select())
-        .order(stock_reservation::id)
-        .limit(after.ask())
-        .into_boxed();
-    if !closed {
+pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredKept>, DbError> {
+    let among = filter.of.among(tx).await?;
+    let (at, id) = (after.at(), after.key().1);
+    let mut query = stock_reservation::table.select(Row::as_select()).into_boxed::<Pg>().limit(after.ask());
+    // The first condition is what an index can go by.
+    query = match after.sort() {
+        Sort::Own => query.filter(stock_reservation::id.gt(id)).order(stock_reservation::id),
+        Sort::Created => query
+            .filter(stock_reservation::created_at.ge(at))
+            .filter(stock_reservation::created_at.gt(at).or(stock_reservation::id.gt(id)))
+            .order((stock_reservation::created_at, stock_reservation::id)),
+        Sort::Changed => query
+            .filter(stock_reservation::changed_at.ge(at))
+            .filter(stock_reservation::changed_at.gt(at).or(stock_reservation::id.gt(id)))
+            .order((stock_reservation::changed_at, stock_reservation::id)),
+    };
+    if let Some(units) = &among.units {
+        query = query.filter(stock_reservation::unit_id.assume_not_null().eq_any(units.clone()));
+    }
+    if let Some(units) = placement::standing(&among, tx.now()) {
+        query = query.filter(stock_reservation::unit_id.assume_not_null().eq_any(units));
+    }
+    if let Some(place) = filter.place {
+        let aboard = stock_reservation::van_id.eq(place.0).assume_not_null();
+        query = query.filter(aboard.or(stock_reservation::place_id.eq(place.0)));
+    }
+    if let Some(from) = filter.from {
+        query = query.filter(stock_reservation::planned_on.ge(from));
+    }
+    if let Some(to) = filter.to {
+        query = query.filter(stock_reservation::planned_on.lt(to));
+    }
+    if let Some(since) = after.changed_since() {
+        query = query.filter(stock_reservation::changed_at.ge(since));
+    }
+    if !filter.closed {
         query = query.filter(stock_reservation::ended_at.is_null());
     }
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;

@@ -4,10 +4,12 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::accounts::baseline::{self, StoredBaseline};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, ChangedSince, Page, Problems};
+use crate::http::answer::{self, ChangedSince, Choosing, Page, Problems};
+use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::baseline::method::Method;
 use domain::baseline::record::{Agreed, Baseline, Evidence, Scope};
@@ -147,16 +149,36 @@ async fn create_baseline(
 
 /// List the baselines of a site
 ///
-/// All of them on one page, the oldest first, replaced ones too.
-#[utoipa::path(tag = "baselines", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince),
-    responses((status = 200, description = "The baselines", body = Page<BaselineView>), Problems))]
+/// All of them on one page, the oldest first, replaced ones too; or as a table (`Accept`).
+#[utoipa::path(tag = "baselines", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince, Choosing),
+    responses((status = 200, description = "The baselines", content(
+        (Page<BaselineView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/baselines")]
 async fn list_baselines(
+    request: HttpRequest,
     caller: Caller<perm::ReadAccounts>,
     id: Path<SiteId>,
     since: Query<ChangedSince>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| baseline::list(tx, *id).await).await?;
-    Ok(answer::all(since.of(rows), BaselineView::from))
+    whole(&request, &caller, &rates, since.of(rows), BaselineView::from)
+}
+
+impl Tabled for BaselineView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("unit_id", Kind::Text),
+        ("first_day", Kind::Day),
+        ("last_day", Kind::Day),
+        ("method", Kind::Text),
+        ("evidence", Kind::Text),
+        ("agreed", Kind::Text),
+        ("hauled_loads_per_year", Kind::Number),
+        ("revision_reason", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("replaced_at", Kind::Instant),
+    ];
 }

@@ -4,10 +4,12 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::accounts::cost_terms::{self, StoredTerms};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, ChangedSince, Page, Problems, Stamps};
+use crate::http::answer::{self, ChangedSince, Choosing, Page, Problems, Stamps};
+use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::NaiveDate;
 use domain::accounts::cost_terms::{Capital, CostTerms, Energy, Fee};
 use domain::fault::Faults;
@@ -123,16 +125,36 @@ async fn create_cost_terms(
 
 /// List what a customer pays at a site
 ///
-/// All terms on one page, the oldest first.
-#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince),
-    responses((status = 200, description = "The terms", body = Page<CostTermsView>), Problems))]
+/// All terms on one page, the oldest first; or as a table (`Accept`).
+#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince, Choosing),
+    responses((status = 200, description = "The terms", content(
+        (Page<CostTermsView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/cost-terms")]
 async fn list_cost_terms(
+    request: HttpRequest,
     caller: Caller<perm::ReadAccounts>,
     id: Path<SiteId>,
     since: Query<ChangedSince>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| cost_terms::list(tx, *id).await).await?;
-    Ok(answer::all(since.of(rows), CostTermsView::from))
+    whole(&request, &caller, &rates, since.of(rows), CostTermsView::from)
+}
+
+impl Tabled for CostTermsView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("from", Kind::Day),
+        ("to", Kind::Day),
+        ("currency", Kind::Text),
+        ("fee", Kind::Text),
+        ("energy", Kind::Text),
+        ("disposal_per_load", Kind::Text),
+        ("capital", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }

@@ -1,11 +1,14 @@
-//! `/v1/sites/{id}/billed-items`.
+//! `/v1/sites/{id}/billed-items`, and `/v1/billed-items` of all of them.
 
-use super::{LocalDays, NotedView, Shape, Withdrawal, create, list, withdraw};
+use super::{Instants, LocalDays, NotedView, OfSite, Shape, Withdrawal, create, list, of_sites, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -21,7 +24,11 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_billed_item).service(list_billed_items).service(withdraw_billed_item);
+    config
+        .service(create_billed_item)
+        .service(list_billed_items)
+        .service(list_billed_items_of_sites)
+        .service(withdraw_billed_item);
 }
 
 /// What is sent of a billed item.
@@ -133,9 +140,11 @@ async fn create_billed_item(
 
 /// List what a customer was billed for at a site
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
-    responses((status = 200, description = "A page of them", body = Page<NotedView<BilledItemInput>>), Problems))]
+    responses((status = 200, description = "A page of them", content(
+        (Page<NotedView<BilledItemInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/billed-items")]
 async fn list_billed_items(
     request: HttpRequest,
@@ -143,9 +152,42 @@ async fn list_billed_items(
     id: Path<SiteId>,
     asked: Query<LocalDays>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, BilledItemInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, BilledItemInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+}
+
+/// List what customers were billed for
+///
+/// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "cost terms", params(AskOfSites, LocalDays, Sorting, Paging),
+    responses((status = 200, description = "A page of them", content(
+        (Page<OfSite<BilledItemInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/billed-items")]
+async fn list_billed_items_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadAccounts>,
+    (of, asked): (Query<AskOfSites>, Query<LocalDays>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let asked = Instants::from(&asked.0);
+    of_sites::<_, BilledItemInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
+}
+
+impl Tabled for BilledItemInput {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("day", Kind::Day),
+        ("kind", Kind::Text),
+        ("what", Kind::Text),
+        ("quantity", Kind::Text),
+        ("unit", Kind::Text),
+        ("price", Kind::Text),
+        ("currency", Kind::Text),
+        ("covers", Kind::Text),
+        ("component_id", Kind::Text),
+    ];
 }
 
 /// Withdraw a wrong billed item

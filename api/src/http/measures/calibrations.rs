@@ -1,6 +1,6 @@
 //! `/v1/units/{id}/calibrations`, and `/v1/calibrations` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
+use super::{Instants, NotedView, OfUnit, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
@@ -208,9 +208,11 @@ async fn create_calibration(
 
 /// List a unit's calibrations
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
-    responses((status = 200, description = "A page of calibrations", body = Page<NotedView<CalibrationShown>>), Problems))]
+    responses((status = 200, description = "A page of calibrations", content(
+        (Page<NotedView<CalibrationShown>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/units/{id}/calibrations")]
 async fn list_calibrations(
     request: HttpRequest,
@@ -218,18 +220,9 @@ async fn list_calibrations(
     id: Path<UnitId>,
     asked: Query<Instants>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, CalibrationInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
-}
-
-/// A calibration, and the unit that it is of.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct CalibrationOfUnit {
-    /// The unit.
-    unit_id: Uuid,
-    #[serde(flatten)]
-    noted: NotedView<CalibrationShown>,
+    list::<_, CalibrationInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
 }
 
 /// List calibrations
@@ -238,7 +231,7 @@ pub struct CalibrationOfUnit {
 /// then. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(AskOf, Instants, Sorting, Paging),
     responses((status = 200, description = "A page of calibrations", content(
-        (Page<CalibrationOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Page<OfUnit<CalibrationShown>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/calibrations")]
 async fn list_calibrations_of_units(
@@ -248,14 +241,11 @@ async fn list_calibrations_of_units(
     (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let show = |unit_id, noted| CalibrationOfUnit { unit_id, noted };
-    of_units::<_, CalibrationInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging), show).await
+    of_units::<_, CalibrationInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
 }
 
-impl Tabled for CalibrationOfUnit {
+impl Tabled for CalibrationShown {
     const COLUMNS: &'static [(&'static str, Kind)] = &[
-        ("unit_id", Kind::Text),
-        ("id", Kind::Text),
         ("at", Kind::Instant),
         ("probe", Kind::Text),
         ("component_id", Kind::Text),
@@ -267,9 +257,6 @@ impl Tabled for CalibrationOfUnit {
         ("left", Kind::Text),
         ("nernst_mv_per_ph", Kind::Number),
         ("limits", Kind::Text),
-        ("recorded_by", Kind::Text),
-        ("created_at", Kind::Instant),
-        ("withdrawn", Kind::Text),
     ];
 }
 

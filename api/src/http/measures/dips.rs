@@ -1,6 +1,6 @@
 //! `/v1/sites/{id}/dips`: what was left in the drums of a site, and `/v1/dips` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_sites, withdraw};
+use super::{Instants, NotedView, OfSite, Shape, Withdrawal, create, list, of_sites, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::dip::SiteDip;
@@ -104,9 +104,11 @@ async fn create_dip(
 
 /// List a site's dips
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), Instants, ChangedSince, Paging),
-    responses((status = 200, description = "A page of dips", body = Page<NotedView<DipShown>>), Problems))]
+    responses((status = 200, description = "A page of dips", content(
+        (Page<NotedView<DipShown>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/dips")]
 async fn list_dips(
     request: HttpRequest,
@@ -114,18 +116,9 @@ async fn list_dips(
     id: Path<SiteId>,
     asked: Query<Instants>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, DipInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
-}
-
-/// A dip, and the site that it is of.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct DipOfSite {
-    /// The site.
-    site_id: Uuid,
-    #[serde(flatten)]
-    noted: NotedView<DipShown>,
+    list::<_, DipInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
 }
 
 /// List dips
@@ -133,7 +126,7 @@ pub struct DipOfSite {
 /// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(AskOfSites, Instants, Sorting, Paging),
     responses((status = 200, description = "A page of dips", content(
-        (Page<DipOfSite> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Page<OfSite<DipShown>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/dips")]
 async fn list_dips_of_sites(
@@ -143,22 +136,12 @@ async fn list_dips_of_sites(
     (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let show = |site_id, noted| DipOfSite { site_id, noted };
-    of_sites::<_, DipInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging), show).await
+    of_sites::<_, DipInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
 }
 
-impl Tabled for DipOfSite {
-    const COLUMNS: &'static [(&'static str, Kind)] = &[
-        ("site_id", Kind::Text),
-        ("id", Kind::Text),
-        ("item_id", Kind::Text),
-        ("at", Kind::Instant),
-        ("open", Kind::Text),
-        ("sealed", Kind::Text),
-        ("recorded_by", Kind::Text),
-        ("created_at", Kind::Instant),
-        ("withdrawn", Kind::Text),
-    ];
+impl Tabled for DipShown {
+    const COLUMNS: &'static [(&'static str, Kind)] =
+        &[("item_id", Kind::Text), ("at", Kind::Instant), ("open", Kind::Text), ("sealed", Kind::Text)];
 }
 
 /// Withdraw a wrong dip

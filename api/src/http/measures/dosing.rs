@@ -1,13 +1,16 @@
 //! `/v1/units/{id}/dosing-settings` and `/v1/units/{id}/draw-downs`: how dosing pumps were left, and
-//! what they took in a draw-down test.
+//! what they took in a draw-down test. `/v1/dosing-settings` and `/v1/draw-downs`: of all units.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, withdraw};
+use super::{Instants, NotedView, OfUnit, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::dosing::{DosingSetting, PumpTest};
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOf;
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
@@ -26,9 +29,11 @@ pub fn routes(config: &mut ServiceConfig) {
     config
         .service(create_dosing_setting)
         .service(list_dosing_settings)
+        .service(list_dosing_settings_of_units)
         .service(withdraw_dosing_setting)
         .service(create_draw_down)
         .service(list_draw_downs)
+        .service(list_draw_downs_of_units)
         .service(withdraw_draw_down);
 }
 
@@ -169,9 +174,11 @@ async fn create_dosing_setting(
 
 /// List a unit's dosing settings
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
-    responses((status = 200, description = "A page of dosing settings", body = Page<NotedView<DosingSettingInput>>), Problems))]
+    responses((status = 200, description = "A page of dosing settings", content(
+        (Page<NotedView<DosingSettingInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/units/{id}/dosing-settings")]
 async fn list_dosing_settings(
     request: HttpRequest,
@@ -179,9 +186,39 @@ async fn list_dosing_settings(
     id: Path<UnitId>,
     asked: Query<Instants>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, DosingSettingInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
+    list::<_, DosingSettingInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
+}
+
+/// List dosing settings
+///
+/// Of all units within one's reach, oldest first; those of a customer or site are of units that stood there
+/// then. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOf, Instants, Sorting, Paging),
+    responses((status = 200, description = "A page of dosing settings", content(
+        (Page<OfUnit<DosingSettingInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/dosing-settings")]
+async fn list_dosing_settings_of_units(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked): (Query<AskOf>, Query<Instants>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    of_units::<_, DosingSettingInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
+}
+
+impl Tabled for DosingSettingInput {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("item_id", Kind::Text),
+        ("at", Kind::Instant),
+        ("full_ml_per_min", Kind::Number),
+        ("stroke_share", Kind::Number),
+        ("speed_share", Kind::Number),
+        ("run_share", Kind::Number),
+    ];
 }
 
 /// Withdraw a wrong dosing setting
@@ -218,9 +255,11 @@ async fn create_draw_down(
 
 /// List a unit's draw-down tests
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
-    responses((status = 200, description = "A page of draw-down tests", body = Page<NotedView<DrawDownShown>>), Problems))]
+    responses((status = 200, description = "A page of draw-down tests", content(
+        (Page<NotedView<DrawDownShown>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/units/{id}/draw-downs")]
 async fn list_draw_downs(
     request: HttpRequest,
@@ -228,9 +267,40 @@ async fn list_draw_downs(
     id: Path<UnitId>,
     asked: Query<Instants>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, DrawDownInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
+    list::<_, DrawDownInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
+}
+
+/// List draw-down tests
+///
+/// Of all units within one's reach, oldest first; those of a customer or site are of units that stood there
+/// then. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOf, Instants, Sorting, Paging),
+    responses((status = 200, description = "A page of draw-down tests", content(
+        (Page<OfUnit<DrawDownShown>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/draw-downs")]
+async fn list_draw_downs_of_units(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked): (Query<AskOf>, Query<Instants>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    of_units::<_, DrawDownInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
+}
+
+impl Tabled for DrawDownShown {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("item_id", Kind::Text),
+        ("at", Kind::Instant),
+        ("taken_ml", Kind::Number),
+        ("run_s", Kind::Number),
+        ("division_ml", Kind::Number),
+        ("ml_per_min", Kind::Number),
+        ("expanded_ml_per_min", Kind::Number),
+    ];
 }
 
 /// Withdraw a wrong draw-down test

@@ -1,6 +1,6 @@
 //! `/v1/units/{id}/gauge-readings`, and `/v1/gauge-readings` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
+use super::{Instants, NotedView, OfUnit, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, Reach, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
@@ -19,7 +19,6 @@ use domain::measures::sample::Qualifier;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
-use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
@@ -113,9 +112,11 @@ async fn create_gauge_reading(
 
 /// List a unit's gauge readings
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
-    responses((status = 200, description = "A page of gauge readings", body = Page<NotedView<GaugeReadingInput>>), Problems))]
+    responses((status = 200, description = "A page of gauge readings", content(
+        (Page<NotedView<GaugeReadingInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/units/{id}/gauge-readings")]
 async fn list_gauge_readings(
     request: HttpRequest,
@@ -123,18 +124,9 @@ async fn list_gauge_readings(
     id: Path<UnitId>,
     asked: Query<Instants>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, GaugeReadingInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
-}
-
-/// A gauge reading, and the unit that it is of.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct GaugeReadingOfUnit {
-    /// The unit.
-    unit_id: Uuid,
-    #[serde(flatten)]
-    noted: NotedView<GaugeReadingInput>,
+    list::<_, GaugeReadingInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
 }
 
 /// List gauge readings
@@ -143,7 +135,7 @@ pub struct GaugeReadingOfUnit {
 /// then. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(AskOf, Instants, Sorting, Paging),
     responses((status = 200, description = "A page of gauge readings", content(
-        (Page<GaugeReadingOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Page<OfUnit<GaugeReadingInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/gauge-readings")]
 async fn list_gauge_readings_of_units(
@@ -153,23 +145,17 @@ async fn list_gauge_readings_of_units(
     (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let show = |unit_id, noted| GaugeReadingOfUnit { unit_id, noted };
-    of_units::<_, GaugeReadingInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging), show).await
+    of_units::<_, GaugeReadingInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
 }
 
-impl Tabled for GaugeReadingOfUnit {
+impl Tabled for GaugeReadingInput {
     const COLUMNS: &'static [(&'static str, Column)] = &[
-        ("unit_id", Column::Text),
-        ("id", Column::Text),
         ("at", Column::Instant),
         ("gauge", Column::Text),
         ("qualifier", Column::Text),
         ("value", Column::Number),
         ("unit", Column::Text),
         ("place", Column::Text),
-        ("recorded_by", Column::Text),
-        ("created_at", Column::Instant),
-        ("withdrawn", Column::Text),
     ];
 }
 

@@ -1,11 +1,17 @@
-//! `/v1/sites/{id}/flow-tests` and `/v1/sites/{id}/wash-derivations`.
+//! `/v1/sites/{id}/flow-tests` and `/v1/sites/{id}/wash-derivations`, and `/v1/flow-tests` and `/v1/wash-derivations` of
+//! all sites.
 
-use super::{LastDays, LocalDays, NotedView, Shape, Withdrawal, create, end, list, withdraw};
+use super::{
+    Instants, LastDays, LocalDays, NotedView, OfSite, Shape, Withdrawal, create, end, list, of_sites, withdraw,
+};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -24,9 +30,11 @@ pub fn routes(config: &mut ServiceConfig) {
     config
         .service(create_flow_test)
         .service(list_flow_tests)
+        .service(list_flow_tests_of_sites)
         .service(withdraw_flow_test)
         .service(create_wash_derivation)
         .service(list_wash_derivations)
+        .service(list_wash_derivations_of_sites)
         .service(withdraw_wash_derivation)
         .service(end_wash_derivation);
 }
@@ -176,9 +184,11 @@ async fn create_flow_test(
 
 /// List a site's flow tests
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
-    responses((status = 200, description = "A page of flow tests", body = Page<NotedView<FlowTestView>>), Problems))]
+    responses((status = 200, description = "A page of flow tests", content(
+        (Page<NotedView<FlowTestView>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/flow-tests")]
 async fn list_flow_tests(
     request: HttpRequest,
@@ -186,9 +196,40 @@ async fn list_flow_tests(
     id: Path<SiteId>,
     asked: Query<LocalDays>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, FlowTestInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, FlowTestInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+}
+
+/// List flow tests
+///
+/// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOfSites, LocalDays, Sorting, Paging),
+    responses((status = 200, description = "A page of flow tests", content(
+        (Page<OfSite<FlowTestView>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/flow-tests")]
+async fn list_flow_tests_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked): (Query<AskOfSites>, Query<LocalDays>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let asked = Instants::from(&asked.0);
+    of_sites::<_, FlowTestInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
+}
+
+impl Tabled for FlowTestView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("day", Kind::Day),
+        ("gun", Kind::Text),
+        ("litres", Kind::Number),
+        ("seconds", Kind::Number),
+        ("u_share", Kind::Number),
+        ("tested_by", Kind::Text),
+        ("l_per_min", Kind::Number),
+    ];
 }
 
 /// Withdraw a wrong flow test
@@ -228,9 +269,11 @@ async fn create_wash_derivation(
 
 /// List a site's wash derivations
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
-    responses((status = 200, description = "A page of wash derivations", body = Page<NotedView<WashDerivationInput>>), Problems))]
+    responses((status = 200, description = "A page of wash derivations", content(
+        (Page<NotedView<WashDerivationInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/wash-derivations")]
 async fn list_wash_derivations(
     request: HttpRequest,
@@ -238,9 +281,41 @@ async fn list_wash_derivations(
     id: Path<SiteId>,
     asked: Query<LocalDays>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, WashDerivationInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, WashDerivationInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+}
+
+/// List wash derivations
+///
+/// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOfSites, LocalDays, Sorting, Paging),
+    responses((status = 200, description = "A page of wash derivations", content(
+        (Page<OfSite<WashDerivationInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/wash-derivations")]
+async fn list_wash_derivations_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked): (Query<AskOfSites>, Query<LocalDays>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let asked = Instants::from(&asked.0);
+    of_sites::<_, WashDerivationInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
+}
+
+impl Tabled for WashDerivationInput {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("from", Kind::Day),
+        ("to", Kind::Day),
+        ("gun", Kind::Text),
+        ("method", Kind::Text),
+        ("meter_id", Kind::Text),
+        ("share", Kind::Number),
+        ("u_share", Kind::Number),
+        ("source", Kind::Text),
+    ];
 }
 
 /// Withdraw a wrong wash derivation

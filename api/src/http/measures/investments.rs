@@ -1,11 +1,14 @@
-//! `/v1/sites/{id}/investments`.
+//! `/v1/sites/{id}/investments`, and `/v1/investments` of all of them.
 
-use super::{LocalDays, NotedView, Shape, Withdrawal, create, list, withdraw};
+use super::{Instants, LocalDays, NotedView, OfSite, Shape, Withdrawal, create, list, of_sites, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -20,7 +23,11 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_investment).service(list_investments).service(withdraw_investment);
+    config
+        .service(create_investment)
+        .service(list_investments)
+        .service(list_investments_of_sites)
+        .service(withdraw_investment);
 }
 
 /// What is sent of an investment.
@@ -103,9 +110,11 @@ async fn create_investment(
 
 /// List what was invested at a site
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
-    responses((status = 200, description = "A page of them", body = Page<NotedView<InvestmentInput>>), Problems))]
+    responses((status = 200, description = "A page of them", content(
+        (Page<NotedView<InvestmentInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/investments")]
 async fn list_investments(
     request: HttpRequest,
@@ -113,9 +122,40 @@ async fn list_investments(
     id: Path<SiteId>,
     asked: Query<LocalDays>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, InvestmentInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, InvestmentInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+}
+
+/// List what was invested
+///
+/// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "cost terms", params(AskOfSites, LocalDays, Sorting, Paging),
+    responses((status = 200, description = "A page of them", content(
+        (Page<OfSite<InvestmentInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/investments")]
+async fn list_investments_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadAccounts>,
+    (of, asked): (Query<AskOfSites>, Query<LocalDays>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let asked = Instants::from(&asked.0);
+    of_sites::<_, InvestmentInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
+}
+
+impl Tabled for InvestmentInput {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("day", Kind::Day),
+        ("amount", Kind::Text),
+        ("currency", Kind::Text),
+        ("promised_per_year", Kind::Text),
+        ("discount_rate", Kind::Number),
+        ("life_years", Kind::Number),
+        ("evidence", Kind::Text),
+    ];
 }
 
 /// Withdraw a wrong investment

@@ -1,11 +1,16 @@
-//! `/v1/sites/{id}/loss-coefficients`.
+//! `/v1/sites/{id}/loss-coefficients`, and `/v1/loss-coefficients` of all of them.
 
-use super::{LastDays, LocalDays, NotedView, Shape, Withdrawal, create, end, list, withdraw};
+use super::{
+    Instants, LastDays, LocalDays, NotedView, OfSite, Shape, Withdrawal, create, end, list, of_sites, withdraw,
+};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -23,6 +28,7 @@ pub fn routes(config: &mut ServiceConfig) {
     config
         .service(create_loss_coefficient)
         .service(list_loss_coefficients)
+        .service(list_loss_coefficients_of_sites)
         .service(withdraw_loss_coefficient)
         .service(end_loss_coefficient);
 }
@@ -111,9 +117,11 @@ async fn create_loss_coefficient(
 
 /// List a site's loss coefficients
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
-    responses((status = 200, description = "A page of loss coefficients", body = Page<NotedView<LossCoefficientInput>>), Problems))]
+    responses((status = 200, description = "A page of loss coefficients", content(
+        (Page<NotedView<LossCoefficientInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/loss-coefficients")]
 async fn list_loss_coefficients(
     request: HttpRequest,
@@ -121,9 +129,41 @@ async fn list_loss_coefficients(
     id: Path<SiteId>,
     asked: Query<LocalDays>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, LossCoefficientInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, LossCoefficientInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+}
+
+/// List loss coefficients
+///
+/// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOfSites, LocalDays, Sorting, Paging),
+    responses((status = 200, description = "A page of loss coefficients", content(
+        (Page<OfSite<LossCoefficientInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/loss-coefficients")]
+async fn list_loss_coefficients_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked): (Query<AskOfSites>, Query<LocalDays>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let asked = Instants::from(&asked.0);
+    of_sites::<_, LossCoefficientInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
+}
+
+impl Tabled for LossCoefficientInput {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("from", Kind::Day),
+        ("to", Kind::Day),
+        ("loss", Kind::Text),
+        ("basis", Kind::Text),
+        ("value", Kind::Number),
+        ("surface_m2", Kind::Number),
+        ("u_share", Kind::Number),
+        ("source", Kind::Text),
+    ];
 }
 
 /// Withdraw a wrong loss coefficient

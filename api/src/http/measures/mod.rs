@@ -1,5 +1,5 @@
 //! Notes of units and sites under `/v1/units/{id}/…` and `/v1/sites/{id}/…`: each kind is added,
-//! listed and withdrawn, and those that hold from-to are ended.
+//! listed and withdrawn, and those that hold from-to are ended. Each has a list over all units or sites too.
 
 pub mod billed_items;
 pub mod calibrations;
@@ -19,7 +19,7 @@ pub mod working_days;
 
 use super::answer::{self, ChangedSince, Paging, Sorting};
 use super::series::{AskOf, AskOfSites};
-use super::table::{Tabled, listed};
+use super::table::{self, Tabled, listed};
 use crate::auth::Caller;
 use crate::db::measures::dated::{self, Dated};
 use crate::db::measures::{self, Note, Noted, Window, Withdrawn, of_sites as everywhere, of_units as all};
@@ -66,7 +66,7 @@ pub(in crate::http) trait Shape: Serialize {
     /// The note.
     type Note: Note;
     /// What is shown of it.
-    type Shown: Serialize;
+    type Shown: Tabled;
 
     /// The note that was sent at `now`.
     fn parse(&self, now: DateTime<Utc>) -> Result<Self::Note, Faults>;
@@ -89,6 +89,43 @@ pub struct NotedView<T> {
     /// Why it does not count, if it was withdrawn.
     #[schema(example = json!(null))]
     withdrawn: Option<WithdrawnView>,
+}
+
+/// A note, and the site that it is of.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct OfSite<T> {
+    /// The site.
+    site_id: Uuid,
+    #[serde(flatten)]
+    noted: NotedView<T>,
+}
+
+/// A note, and the unit that it is of.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct OfUnit<T> {
+    /// The unit.
+    unit_id: Uuid,
+    #[serde(flatten)]
+    noted: NotedView<T>,
+}
+
+impl<T: Tabled> Tabled for NotedView<T> {
+    const FIRST: &'static [(&'static str, table::Kind)] = &[("id", table::Kind::Text)];
+    const COLUMNS: &'static [(&'static str, table::Kind)] = T::COLUMNS;
+    const LAST: &'static [(&'static str, table::Kind)] =
+        &[("recorded_by", table::Kind::Text), ("created_at", table::Kind::Instant), ("withdrawn", table::Kind::Text)];
+}
+
+impl<T: Tabled> Tabled for OfSite<T> {
+    const FIRST: &'static [(&'static str, table::Kind)] = &[("site_id", table::Kind::Text), ("id", table::Kind::Text)];
+    const COLUMNS: &'static [(&'static str, table::Kind)] = T::COLUMNS;
+    const LAST: &'static [(&'static str, table::Kind)] = NotedView::<T>::LAST;
+}
+
+impl<T: Tabled> Tabled for OfUnit<T> {
+    const FIRST: &'static [(&'static str, table::Kind)] = &[("unit_id", table::Kind::Text), ("id", table::Kind::Text)];
+    const COLUMNS: &'static [(&'static str, table::Kind)] = T::COLUMNS;
+    const LAST: &'static [(&'static str, table::Kind)] = NotedView::<T>::LAST;
 }
 
 /// The withdrawal of a wrong note.
@@ -212,54 +249,51 @@ async fn create<P, S: Shape>(
     .await
 }
 
-async fn list<P, S: Shape>(
-    db: &Db,
-    caller: &Caller<P>,
+/// The notes of one unit or site.
+async fn list<P, S: Shape + 'static>(
     request: &HttpRequest,
+    caller: &Caller<P>,
+    service: (&Data<Db>, &Data<Rates>),
     owner: OwnerOf<S>,
     (asked, since, paging): (Instants, ChangedSince, Query<Paging>),
 ) -> Result<HttpResponse, Problem> {
     let (window, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
-    let rows =
-        db.read(caller.scope(), caller.now(), async |tx| measures::list(tx, owner, &window, &after).await).await?;
-    Ok(answer::page(request, &after, rows, |noted| (measures::to_cursor(noted.begins), noted.id.0), view::<S>))
+    let read = async move |tx: &Tx<'_>, after: &After| measures::list::<S::Note>(tx, owner, &window, after).await;
+    let key = |_: &After, noted: &Noted<S::Note>| (measures::to_cursor(noted.begins), noted.id.0);
+    listed(request, caller, service, after, read, (key, view::<S>)).await
 }
 
 /// The notes of all units that are asked for, each shown with its unit.
-async fn of_units<P, S, V>(
+async fn of_units<P, S>(
     request: &HttpRequest,
     caller: &Caller<P>,
     service: (&Data<Db>, &Data<Rates>),
     (of, asked, sorting, paging): (&AskOf, &Instants, &Sorting, &Paging),
-    show: impl Fn(Uuid, NotedView<S::Shown>) -> V + 'static,
 ) -> Result<HttpResponse, Problem>
 where
     S: Shape<Note: Note<Owner = UnitId>> + 'static,
-    V: Tabled + 'static,
 {
     let (of, window, after) = (of.parse()?, asked.parse()?, paging.sorted(sorting, "at")?);
     let read = async move |tx: &Tx<'_>, after: &After| all::list::<S::Note>(tx, &of, &window, after).await;
     let key = |after: &After, (_, noted): &(UnitId, Noted<S::Note>)| all::place(after, noted);
-    let row = move |(unit, noted): (UnitId, Noted<S::Note>)| show(unit.0, view::<S>(noted));
+    let row = |(unit, noted): (UnitId, Noted<S::Note>)| OfUnit { unit_id: unit.0, noted: view::<S>(noted) };
     listed(request, caller, service, after, read, (key, row)).await
 }
 
 /// The notes of all sites that are asked for, each shown with its site.
-async fn of_sites<P, S, V>(
+async fn of_sites<P, S>(
     request: &HttpRequest,
     caller: &Caller<P>,
     service: (&Data<Db>, &Data<Rates>),
     (of, asked, sorting, paging): (&AskOfSites, &Instants, &Sorting, &Paging),
-    show: impl Fn(Uuid, NotedView<S::Shown>) -> V + 'static,
 ) -> Result<HttpResponse, Problem>
 where
     S: Shape<Note: Note<Owner = SiteId>> + 'static,
-    V: Tabled + 'static,
 {
     let (of, window, after) = (of.parse(), asked.parse()?, paging.sorted(sorting, "created")?);
     let read = async move |tx: &Tx<'_>, after: &After| everywhere::list::<S::Note>(tx, &of, &window, after).await;
     let key = |after: &After, (_, noted): &(SiteId, Noted<S::Note>)| all::place(after, noted);
-    let row = move |(site, noted): (SiteId, Noted<S::Note>)| show(site.0, view::<S>(noted));
+    let row = |(site, noted): (SiteId, Noted<S::Note>)| OfSite { site_id: site.0, noted: view::<S>(noted) };
     listed(request, caller, service, after, read, (key, row)).await
 }
 

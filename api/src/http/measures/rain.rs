@@ -1,12 +1,17 @@
-//! `/v1/sites/{id}/rain-days` and `/v1/sites/{id}/rain-intakes`.
+//! `/v1/sites/{id}/rain-days` and `/v1/sites/{id}/rain-intakes`, and `/v1/rain-days` and `/v1/rain-intakes` of all sites.
 
-use super::{Instants, LastInstant, LocalDays, NotedView, Shape, Withdrawal, create, end, list, withdraw};
+use super::{
+    Instants, LastInstant, LocalDays, NotedView, OfSite, Shape, Withdrawal, create, end, list, of_sites, withdraw,
+};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::rain::{self, Taken};
 use crate::extract::{Body, IdempotencyKey, from_value, instant, optional_instant};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOfSites;
+use crate::http::table::{self, Tabled};
 use crate::problem::{FaultBody, Kind, Problem};
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -24,9 +29,11 @@ pub fn routes(config: &mut ServiceConfig) {
     config
         .service(create_rain_days)
         .service(list_rain_days)
+        .service(list_rain_days_of_sites)
         .service(withdraw_rain_day)
         .service(create_rain_intake)
         .service(list_rain_intakes)
+        .service(list_rain_intakes_of_sites)
         .service(withdraw_rain_intake)
         .service(end_rain_intake);
 }
@@ -175,9 +182,11 @@ async fn create_rain_days(
 
 /// List a site's rain days
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
-    responses((status = 200, description = "A page of rain days", body = Page<NotedView<RainDayInput>>), Problems))]
+    responses((status = 200, description = "A page of rain days", content(
+        (Page<NotedView<RainDayInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/rain-days")]
 async fn list_rain_days(
     request: HttpRequest,
@@ -185,9 +194,33 @@ async fn list_rain_days(
     id: Path<SiteId>,
     asked: Query<LocalDays>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, RainDayInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, RainDayInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+}
+
+/// List rain days
+///
+/// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOfSites, LocalDays, Sorting, Paging),
+    responses((status = 200, description = "A page of rain days", content(
+        (Page<OfSite<RainDayInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/rain-days")]
+async fn list_rain_days_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked): (Query<AskOfSites>, Query<LocalDays>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let asked = Instants::from(&asked.0);
+    of_sites::<_, RainDayInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
+}
+
+impl Tabled for RainDayInput {
+    const COLUMNS: &'static [(&'static str, table::Kind)] =
+        &[("day", table::Kind::Day), ("depth_mm", table::Kind::Number), ("source", table::Kind::Text)];
 }
 
 /// Withdraw a wrong rain day
@@ -254,9 +287,11 @@ async fn create_rain_intake(
 
 /// List a site's rain intakes
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), Instants, ChangedSince, Paging),
-    responses((status = 200, description = "A page of rain intakes", body = Page<NotedView<RainIntakeInput>>), Problems))]
+    responses((status = 200, description = "A page of rain intakes", content(
+        (Page<NotedView<RainIntakeInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/rain-intakes")]
 async fn list_rain_intakes(
     request: HttpRequest,
@@ -264,9 +299,32 @@ async fn list_rain_intakes(
     id: Path<SiteId>,
     asked: Query<Instants>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, RainIntakeInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
+    list::<_, RainIntakeInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
+}
+
+/// List rain intakes
+///
+/// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOfSites, Instants, Sorting, Paging),
+    responses((status = 200, description = "A page of rain intakes", content(
+        (Page<OfSite<RainIntakeInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/rain-intakes")]
+async fn list_rain_intakes_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked): (Query<AskOfSites>, Query<Instants>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    of_sites::<_, RainIntakeInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
+}
+
+impl Tabled for RainIntakeInput {
+    const COLUMNS: &'static [(&'static str, table::Kind)] =
+        &[("from", table::Kind::Instant), ("to", table::Kind::Instant)];
 }
 
 /// Withdraw a wrong rain intake

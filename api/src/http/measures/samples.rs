@@ -1,6 +1,6 @@
 //! `/v1/units/{id}/samples`, and `/v1/samples` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
+use super::{Instants, NotedView, OfUnit, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::sample::Judged;
@@ -19,7 +19,6 @@ use domain::measures::sample::{Qualifier, Quantity, Sample, SampleUnit};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
-use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
@@ -134,9 +133,11 @@ async fn create_sample(
 
 /// List a unit's samples
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
-    responses((status = 200, description = "A page of samples", body = Page<NotedView<SampleShown>>), Problems))]
+    responses((status = 200, description = "A page of samples", content(
+        (Page<NotedView<SampleShown>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/units/{id}/samples")]
 async fn list_samples(
     request: HttpRequest,
@@ -144,18 +145,9 @@ async fn list_samples(
     id: Path<UnitId>,
     asked: Query<Instants>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, SampleInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
-}
-
-/// A sample, and the unit that it is of.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct SampleOfUnit {
-    /// The unit whose water it is of.
-    unit_id: Uuid,
-    #[serde(flatten)]
-    noted: NotedView<SampleShown>,
+    list::<_, SampleInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
 }
 
 /// List samples
@@ -164,7 +156,7 @@ pub struct SampleOfUnit {
 /// then. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(AskOf, Instants, Sorting, Paging),
     responses((status = 200, description = "A page of samples", content(
-        (Page<SampleOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Page<OfUnit<SampleShown>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/samples")]
 async fn list_samples_of_units(
@@ -174,14 +166,11 @@ async fn list_samples_of_units(
     (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let show = |unit_id, noted| SampleOfUnit { unit_id, noted };
-    of_units::<_, SampleInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging), show).await
+    of_units::<_, SampleInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
 }
 
-impl Tabled for SampleOfUnit {
+impl Tabled for SampleShown {
     const COLUMNS: &'static [(&'static str, Kind)] = &[
-        ("unit_id", Kind::Text),
-        ("id", Kind::Text),
         ("at", Kind::Instant),
         ("point", Kind::Text),
         ("what", Kind::Text),
@@ -191,9 +180,6 @@ impl Tabled for SampleOfUnit {
         ("method", Kind::Text),
         ("detection_limit", Kind::Number),
         ("doubt", Kind::Text),
-        ("recorded_by", Kind::Text),
-        ("created_at", Kind::Instant),
-        ("withdrawn", Kind::Text),
     ];
 }
 

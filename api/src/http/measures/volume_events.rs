@@ -1,6 +1,6 @@
 //! `/v1/units/{id}/volume-events`, and `/v1/volume-events` of all of them.
 
-use super::{Instants, NotedView, Shape, Withdrawal, create, list, of_units, withdraw};
+use super::{Instants, NotedView, OfUnit, Shape, Withdrawal, create, list, of_units, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
@@ -20,7 +20,6 @@ use domain::water::storage::VolumeEventKind;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
-use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
@@ -147,9 +146,11 @@ async fn create_volume_event(
 
 /// List a unit's volume events
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
-    responses((status = 200, description = "A page of volume events", body = Page<NotedView<VolumeEventInput>>), Problems))]
+    responses((status = 200, description = "A page of volume events", content(
+        (Page<NotedView<VolumeEventInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/units/{id}/volume-events")]
 async fn list_volume_events(
     request: HttpRequest,
@@ -157,18 +158,9 @@ async fn list_volume_events(
     id: Path<UnitId>,
     asked: Query<Instants>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, VolumeEventInput>(&db, &caller, &request, *id, (asked.0, *since, paging)).await
-}
-
-/// A volume event, and the unit that it is of.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct VolumeEventOfUnit {
-    /// The unit.
-    unit_id: Uuid,
-    #[serde(flatten)]
-    noted: NotedView<VolumeEventInput>,
+    list::<_, VolumeEventInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
 }
 
 /// List volume events
@@ -177,7 +169,7 @@ pub struct VolumeEventOfUnit {
 /// then. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(AskOf, Instants, Sorting, Paging),
     responses((status = 200, description = "A page of volume events", content(
-        (Page<VolumeEventOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Page<OfUnit<VolumeEventInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/volume-events")]
 async fn list_volume_events_of_units(
@@ -187,14 +179,11 @@ async fn list_volume_events_of_units(
     (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let show = |unit_id, noted| VolumeEventOfUnit { unit_id, noted };
-    of_units::<_, VolumeEventInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging), show).await
+    of_units::<_, VolumeEventInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
 }
 
-impl Tabled for VolumeEventOfUnit {
+impl Tabled for VolumeEventInput {
     const COLUMNS: &'static [(&'static str, Kind)] = &[
-        ("unit_id", Kind::Text),
-        ("id", Kind::Text),
         ("at", Kind::Instant),
         ("kind", Kind::Text),
         ("volume_l", Kind::Number),
@@ -202,9 +191,6 @@ impl Tabled for VolumeEventOfUnit {
         ("passed_a_meter", Kind::Text),
         ("load", Kind::Text),
         ("note", Kind::Text),
-        ("recorded_by", Kind::Text),
-        ("created_at", Kind::Instant),
-        ("withdrawn", Kind::Text),
     ];
 }
 

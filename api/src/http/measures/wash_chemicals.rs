@@ -1,11 +1,16 @@
-//! `/v1/sites/{id}/wash-chemicals`.
+//! `/v1/sites/{id}/wash-chemicals`, and `/v1/wash-chemicals` of all of them.
 
-use super::{LastDays, LocalDays, NotedView, Shape, Withdrawal, create, end, list, withdraw};
+use super::{
+    Instants, LastDays, LocalDays, NotedView, OfSite, Shape, Withdrawal, create, end, list, of_sites, withdraw,
+};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -22,6 +27,7 @@ pub fn routes(config: &mut ServiceConfig) {
     config
         .service(create_wash_chemical)
         .service(list_wash_chemicals)
+        .service(list_wash_chemicals_of_sites)
         .service(withdraw_wash_chemical)
         .service(end_wash_chemical);
 }
@@ -93,9 +99,11 @@ async fn create_wash_chemical(
 
 /// List what a site washes with
 ///
-/// Oldest first, changes of standing one after another.
+/// Oldest first, changes of standing one after another. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "process upsets", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
-    responses((status = 200, description = "A page of wash chemicals", body = Page<NotedView<WashChemicalInput>>), Problems))]
+    responses((status = 200, description = "A page of wash chemicals", content(
+        (Page<NotedView<WashChemicalInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/wash-chemicals")]
 async fn list_wash_chemicals(
     request: HttpRequest,
@@ -103,9 +111,38 @@ async fn list_wash_chemicals(
     id: Path<SiteId>,
     asked: Query<LocalDays>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, WashChemicalInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, WashChemicalInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+}
+
+/// List what sites wash with
+///
+/// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "process upsets", params(AskOfSites, LocalDays, Sorting, Paging),
+    responses((status = 200, description = "A page of wash chemicals", content(
+        (Page<OfSite<WashChemicalInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/wash-chemicals")]
+async fn list_wash_chemicals_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked): (Query<AskOfSites>, Query<LocalDays>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let asked = Instants::from(&asked.0);
+    of_sites::<_, WashChemicalInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
+}
+
+impl Tabled for WashChemicalInput {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("from", Kind::Day),
+        ("to", Kind::Day),
+        ("product", Kind::Text),
+        ("standing", Kind::Text),
+        ("note", Kind::Text),
+    ];
 }
 
 /// Withdraw a wrong wash chemical

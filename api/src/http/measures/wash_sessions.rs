@@ -1,11 +1,16 @@
-//! `/v1/sites/{id}/wash-sessions`.
+//! `/v1/sites/{id}/wash-sessions`, and `/v1/wash-sessions` of all of them.
 
-use super::{LastDays, LocalDays, NotedView, Shape, Withdrawal, create, end, list, withdraw};
+use super::{
+    Instants, LastDays, LocalDays, NotedView, OfSite, Shape, Withdrawal, create, end, list, of_sites, withdraw,
+};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -23,6 +28,7 @@ pub fn routes(config: &mut ServiceConfig) {
     config
         .service(create_wash_sessions)
         .service(list_wash_sessions)
+        .service(list_wash_sessions_of_sites)
         .service(withdraw_wash_sessions)
         .service(end_wash_sessions);
 }
@@ -96,9 +102,11 @@ async fn create_wash_sessions(
 
 /// List which pauses tell washes apart at a site
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
-    responses((status = 200, description = "A page of wash sessions", body = Page<NotedView<WashSessionsInput>>), Problems))]
+    responses((status = 200, description = "A page of wash sessions", content(
+        (Page<NotedView<WashSessionsInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/wash-sessions")]
 async fn list_wash_sessions(
     request: HttpRequest,
@@ -106,9 +114,38 @@ async fn list_wash_sessions(
     id: Path<SiteId>,
     asked: Query<LocalDays>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, WashSessionsInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, WashSessionsInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+}
+
+/// List which pauses tell washes apart
+///
+/// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOfSites, LocalDays, Sorting, Paging),
+    responses((status = 200, description = "A page of wash sessions", content(
+        (Page<OfSite<WashSessionsInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/wash-sessions")]
+async fn list_wash_sessions_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked): (Query<AskOfSites>, Query<LocalDays>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let asked = Instants::from(&asked.0);
+    of_sites::<_, WashSessionsInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
+}
+
+impl Tabled for WashSessionsInput {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("from", Kind::Day),
+        ("to", Kind::Day),
+        ("meter_id", Kind::Text),
+        ("pause_min", Kind::Whole),
+        ("source", Kind::Text),
+    ];
 }
 
 /// Withdraw wrong wash sessions

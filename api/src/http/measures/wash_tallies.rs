@@ -1,6 +1,6 @@
 //! `/v1/sites/{id}/wash-tallies`, and `/v1/wash-tallies` of all of them.
 
-use super::{Instants, LocalDays, NotedView, Shape, Withdrawal, create, list, of_sites, withdraw};
+use super::{Instants, LocalDays, NotedView, OfSite, Shape, Withdrawal, create, list, of_sites, withdraw};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
@@ -19,7 +19,6 @@ use domain::measures::wash_tally::{TallySource, WashTally};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_actix_web::service_config::ServiceConfig;
-use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
@@ -99,9 +98,11 @@ async fn create_wash_tally(
 
 /// List a site's wash tallies
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
-    responses((status = 200, description = "A page of wash tallies", body = Page<NotedView<WashTallyInput>>), Problems))]
+    responses((status = 200, description = "A page of wash tallies", content(
+        (Page<NotedView<WashTallyInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/wash-tallies")]
 async fn list_wash_tallies(
     request: HttpRequest,
@@ -109,18 +110,9 @@ async fn list_wash_tallies(
     id: Path<SiteId>,
     asked: Query<LocalDays>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, WashTallyInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
-}
-
-/// A wash tally, and the site that it is of.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct WashTallyOfSite {
-    /// The site.
-    site_id: Uuid,
-    #[serde(flatten)]
-    noted: NotedView<WashTallyInput>,
+    list::<_, WashTallyInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
 }
 
 /// List wash tallies
@@ -128,7 +120,7 @@ pub struct WashTallyOfSite {
 /// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(AskOfSites, LocalDays, Sorting, Paging),
     responses((status = 200, description = "A page of wash tallies", content(
-        (Page<WashTallyOfSite> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Page<OfSite<WashTallyInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/wash-tallies")]
 async fn list_wash_tallies_of_sites(
@@ -138,23 +130,17 @@ async fn list_wash_tallies_of_sites(
     (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let show = |site_id, noted| WashTallyOfSite { site_id, noted };
     let asked = Instants::from(&asked.0);
-    of_sites::<_, WashTallyInput, _>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging), show).await
+    of_sites::<_, WashTallyInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
 }
 
-impl Tabled for WashTallyOfSite {
+impl Tabled for WashTallyInput {
     const COLUMNS: &'static [(&'static str, Kind)] = &[
-        ("site_id", Kind::Text),
-        ("id", Kind::Text),
         ("from", Kind::Day),
         ("to", Kind::Day),
         ("machine_class", Kind::Text),
         ("washes", Kind::Whole),
         ("source", Kind::Text),
-        ("recorded_by", Kind::Text),
-        ("created_at", Kind::Instant),
-        ("withdrawn", Kind::Text),
     ];
 }
 

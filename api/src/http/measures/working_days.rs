@@ -1,11 +1,16 @@
-//! `/v1/sites/{id}/working-days`.
+//! `/v1/sites/{id}/working-days`, and `/v1/working-days` of all of them.
 
-use super::{LastDays, LocalDays, NotedView, Shape, Withdrawal, create, end, list, withdraw};
+use super::{
+    Instants, LastDays, LocalDays, NotedView, OfSite, Shape, Withdrawal, create, end, list, of_sites, withdraw,
+};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -22,6 +27,7 @@ pub fn routes(config: &mut ServiceConfig) {
     config
         .service(create_working_days)
         .service(list_all_working_days)
+        .service(list_working_days_of_sites)
         .service(withdraw_working_days)
         .service(end_working_days);
 }
@@ -86,9 +92,11 @@ async fn create_working_days(
 
 /// List when a site works
 ///
-/// Oldest first.
+/// Oldest first. As a table (`Accept`), all of them.
 #[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
-    responses((status = 200, description = "A page of them", body = Page<NotedView<WorkingDaysInput>>), Problems))]
+    responses((status = 200, description = "A page of them", content(
+        (Page<NotedView<WorkingDaysInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/working-days")]
 async fn list_all_working_days(
     request: HttpRequest,
@@ -96,9 +104,33 @@ async fn list_all_working_days(
     id: Path<SiteId>,
     asked: Query<LocalDays>,
     (since, paging): (Query<ChangedSince>, Query<Paging>),
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, WorkingDaysInput>(&db, &caller, &request, *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, WorkingDaysInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+}
+
+/// List when sites work
+///
+/// Of all sites within one's reach, in the order in which they were noted down. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "measures", params(AskOfSites, LocalDays, Sorting, Paging),
+    responses((status = 200, description = "A page of them", content(
+        (Page<OfSite<WorkingDaysInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/working-days")]
+async fn list_working_days_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadMeasures>,
+    (of, asked): (Query<AskOfSites>, Query<LocalDays>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let asked = Instants::from(&asked.0);
+    of_sites::<_, WorkingDaysInput>(&request, &caller, (&db, &rates), (&of, &asked, &sorting, &paging)).await
+}
+
+impl Tabled for WorkingDaysInput {
+    const COLUMNS: &'static [(&'static str, Kind)] =
+        &[("from", Kind::Day), ("to", Kind::Day), ("hours", Kind::Text), ("closed", Kind::Text)];
 }
 
 /// Withdraw wrong working days

@@ -3,12 +3,17 @@
 
 use super::kits::{LineInput, lines};
 use crate::auth::{Caller, perm};
-use crate::db::Db;
-use crate::db::stock::reservation::{self, Kept, StoredKept};
+use crate::db::page::After;
+use crate::db::stock::reservation::{self, Filter, Kept, StoredKept};
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
-use crate::http::answer::{self, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::series::AskOf;
+use crate::http::service::in_order;
 use crate::http::stock::movements::MovementInput;
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -139,10 +144,26 @@ impl Closing {
 #[derive(Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ListReservations {
+    /// Kept at this place, or taken along by this van.
+    place_id: Option<Uuid>,
+    /// For visits on this day or later.
+    #[param(example = "2026-03-01")]
+    from: Option<NaiveDate>,
+    /// For visits before this day.
+    #[param(example = "2026-04-01")]
+    to: Option<NaiveDate>,
     /// Whether to give closed ones too.
     #[serde(default)]
     #[param(required = false)]
     closed: bool,
+}
+
+impl ListReservations {
+    fn parse(&self, of: &AskOf) -> Result<Filter, Problem> {
+        in_order(self.from, self.to)?;
+        let place = self.place_id.map(PlaceId);
+        Ok(Filter { of: of.parse()?, place, from: self.from, to: self.to, closed: self.closed })
+    }
 }
 
 /// Keep goods for a visit
@@ -165,20 +186,45 @@ async fn create_reservation(
 }
 
 /// List what is kept for visits
-#[utoipa::path(tag = "stock", params(ListReservations, Paging),
-    responses((status = 200, description = "A page of reservations", body = Page<ReservationView>), Problems))]
+///
+/// In the order in which it was first kept; that of a customer or site is for units that stand there now. As a
+/// table (`Accept`), all of it.
+#[utoipa::path(tag = "stock", params(AskOf, ListReservations, Sorting, Paging),
+    responses((status = 200, description = "A page of reservations", content(
+        (Page<ReservationView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/stock-reservations")]
 async fn list_reservations(
     request: HttpRequest,
     caller: Caller<perm::ReadStock>,
-    asked: Query<ListReservations>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (of, asked): (Query<AskOf>, Query<ListReservations>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let rows =
-        db.read(caller.scope(), caller.now(), async |tx| reservation::list(tx, asked.closed, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (String::new(), row.id), ReservationView::from))
+    let (filter, after) = (asked.parse(&of)?, paging.sorted(&sorting, "created")?);
+    let read = async move |tx: &Tx<'_>, after: &After| reservation::list(tx, &filter, after).await;
+    let key = |after: &After, row: &StoredKept| after.place(row, "", row.id);
+    listed(&request, &caller, (&db, &rates), after, read, (key, ReservationView::from)).await
+}
+
+impl Tabled for ReservationView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("visit_id", Kind::Text),
+        ("kit_id", Kind::Text),
+        ("unit_id", Kind::Text),
+        ("place_id", Kind::Text),
+        ("van_id", Kind::Text),
+        ("planned_on", Kind::Day),
+        ("lines", Kind::Text),
+        ("used", Kind::Text),
+        ("unused", Kind::Text),
+        ("beyond", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a reservation

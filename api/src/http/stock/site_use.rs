@@ -4,11 +4,13 @@ use super::foreseen::UseFindingView;
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::stock::use_of_site::{self, ItemUse};
-use crate::http::answer::{self, Page, Problems};
+use crate::http::answer::{Choosing, Page, Problems};
 use crate::http::service::in_order;
+use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
-use actix_web::{HttpResponse, get};
+use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::ids::SiteId;
 use domain::stock::site_use::UseMethod;
@@ -111,17 +113,39 @@ impl From<ItemUse> for ConsumableUseView {
 }
 
 /// Get what a site used of each consumable
-#[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The site's id"), BetweenDays),
-    responses((status = 200, description = "All of which the use can be told", body = Page<ConsumableUseView>), Problems))]
+///
+/// All on one page; or as a table (`Accept`).
+#[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The site's id"), BetweenDays, Choosing),
+    responses((status = 200, description = "All of which the use can be told", content(
+        (Page<ConsumableUseView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/consumable-use")]
 async fn get_consumable_use(
+    request: HttpRequest,
     caller: Caller<perm::ReadStock>,
     id: Path<SiteId>,
     asked: Query<BetweenDays>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     in_order(Some(asked.from), Some(asked.to))?;
     let days = (asked.from, asked.to);
     let rows = db.read(caller.scope(), caller.now(), async |tx| use_of_site::of(tx, *id, days).await).await?;
-    Ok(answer::all(rows, ConsumableUseView::from))
+    whole(&request, &caller, &rates, rows, ConsumableUseView::from)
+}
+
+impl Tabled for ConsumableUseView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("item_id", Kind::Text),
+        ("item", Kind::Text),
+        ("unit", Kind::Text),
+        ("from", Kind::Instant),
+        ("to", Kind::Instant),
+        ("method", Kind::Text),
+        ("quantity", Kind::Number),
+        ("by_dips", Kind::Number),
+        ("by_ledger", Kind::Number),
+        ("by_dosing", Kind::Number),
+        ("differences", Kind::Text),
+        ("finding", Kind::Text),
+    ];
 }

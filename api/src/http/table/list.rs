@@ -9,6 +9,7 @@ use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::Data;
 use actix_web::{HttpRequest, HttpResponse};
+use futures_util::stream;
 use serde::Serialize;
 use serde_json::Value;
 use uuid::Uuid;
@@ -17,6 +18,10 @@ use uuid::Uuid;
 pub(crate) trait Tabled: Serialize {
     /// Its fields; what stands within a field, by a path with dots, under its own name.
     const COLUMNS: &'static [(&'static str, Kind)];
+    /// Fields that stand before these, where records of many kinds have them.
+    const FIRST: &'static [(&'static str, Kind)] = &[];
+    /// Fields that stand after them.
+    const LAST: &'static [(&'static str, Kind)] = &[];
     /// How many are read at once for a table: fewer where each is large.
     const AT_ONCE: i64 = PAGE_MAX;
 }
@@ -54,6 +59,27 @@ pub(crate) async fn listed<P, R: 'static, V: Tabled + 'static>(
     Ok(streamed(request, columns.0, pages, export))
 }
 
+/// A list that is short by its nature, whole, in what the request accepts.
+///
+/// # Errors
+/// While too many tables of the same account are under way.
+pub(crate) fn whole<P, R, V: Tabled>(
+    request: &HttpRequest,
+    caller: &Caller<P>,
+    rates: &Data<Rates>,
+    rows: Vec<R>,
+    view: impl Fn(R) -> V,
+) -> Result<HttpResponse, Problem> {
+    if Media::of(request) == Media::Json {
+        let all = After::first(i64::try_from(rows.len()).unwrap_or(i64::MAX));
+        return Ok(answer::page(request, &all, rows, |_| (String::new(), Uuid::nil()), view));
+    }
+    let export = rates.begin_export(caller.account()?)?;
+    let (columns, places) = columns::<V>(answer::chosen_fields(request).as_deref());
+    let rows: Result<Vec<Row>, DbError> = rows.into_iter().map(|one| row(&places, &view(one))).collect();
+    Ok(streamed(request, columns, stream::iter([rows]), export))
+}
+
 /// The place of a record in a list that goes by ids alone.
 pub(crate) fn by_id<R>(id: impl Fn(&R) -> Uuid) -> impl Fn(&After, &R) -> (String, Uuid) {
     move |_: &After, row: &R| (String::new(), id(row))
@@ -64,7 +90,7 @@ fn columns<V: Tabled>(fields: Option<&[String]>) -> (Vec<Column>, Vec<(String, K
     let is_wanted = |path: &str| {
         fields.is_none_or(|fields| fields.iter().any(|field| path.split('.').next() == Some(field.as_str())))
     };
-    let wanted = V::COLUMNS.iter().filter(|(path, _)| is_wanted(path));
+    let wanted = [V::FIRST, V::COLUMNS, V::LAST].into_iter().flatten().filter(|(path, _)| is_wanted(path));
     let column = |(path, kind): &(&'static str, Kind)| {
         let name = path.rsplit('.').next().unwrap_or(path);
         (Column::new(name, *kind), (format!("/{}", path.replace('.', "/")), *kind))
@@ -98,8 +124,9 @@ mod tests {
     struct Record(Value);
 
     impl Tabled for Record {
-        const COLUMNS: &'static [(&'static str, Kind)] =
-            &[("id", Kind::Text), ("stands.since", Kind::Instant), ("n", Kind::Whole), ("lines", Kind::Text)];
+        const COLUMNS: &'static [(&'static str, Kind)] = &[("stands.since", Kind::Instant), ("n", Kind::Whole)];
+        const FIRST: &'static [(&'static str, Kind)] = &[("id", Kind::Text)];
+        const LAST: &'static [(&'static str, Kind)] = &[("lines", Kind::Text)];
     }
 
     fn shown(fields: Option<&[String]>, record: Value) -> (Vec<String>, String) {

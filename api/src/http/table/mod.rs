@@ -5,7 +5,7 @@ mod list;
 mod parquet;
 mod text;
 
-pub(crate) use list::{Tabled, by_id, listed};
+pub(crate) use list::{Tabled, by_id, listed, whole};
 pub(crate) use text::line as csv_line;
 
 use crate::db::DbError;
