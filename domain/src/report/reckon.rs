@@ -331,7 +331,7 @@ impl<'a> Case<'a> {
             read: true,
             coverage: whole_share(&members),
             least_coverage: LEAST_WHOLE_DAYS,
-            fill: Some(filled.filter_map(|tally| tally.subject.fill).sum()),
+            fill: filled.map(|tally| tally.subject.fill).sum(),
         };
         Ok(Balanced { members, parts, basis })
     }
