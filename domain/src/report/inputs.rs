@@ -141,6 +141,8 @@ pub struct MeterLine {
 pub struct OpenException {
     /// The meter's label.
     pub meter: String,
+    /// What it measures.
+    pub stream: Stream,
     /// What is wrong; none for a kind this version does not know.
     pub kind: Option<ExceptionKind>,
     /// The earlier reading.

@@ -371,13 +371,14 @@ async fn add_meters(tx: &Tx<'_>, month: Month, subjects: &mut [Subject]) -> Resu
         if range::to_span(row.valid)?.within(Span::parse(start, Some(end))?).is_none() {
             continue;
         }
+        let stream = known("stream", Stream::from_name(&row.stream))?;
         let exception = (&row.kind, row.from_at.filter(|from| *from < end), row.to_at.filter(|to| *to >= start));
         if let (Some(kind), Some(from), Some(to)) = exception {
             let kind = ExceptionKind::from_name(kind);
-            subject.exceptions.push(OpenException { meter: row.label.clone(), kind, from, to });
+            subject.exceptions.push(OpenException { meter: row.label.clone(), stream, kind, from, to });
         }
         let line = MeterLine {
-            stream: known("stream", Stream::from_name(&row.stream))?,
+            stream,
             read_by: known("read_by", ReadBy::from_name(&row.read_by))?,
             label: row.label,
             share: row.share,
