@@ -21,7 +21,7 @@ together!(file, file_link);
 together!(meter_attachment, site);
 together!(period_fact, site);
 together!(placement, stock_movement);
-together!(placement, unit, unit_model);
+together!(placement, site, unit, unit_model);
 together!(report_revision, savings_report);
 together!(spell, unit);
 together!(webhook_delivery, webhook_endpoint);

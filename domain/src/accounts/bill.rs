@@ -262,7 +262,9 @@ impl Evidence {
         let fresh = |days: &[SiteDay], period| fresh_used(&self.read(days), period, stays);
         let used = fresh(&self.days, bill.period).map(|litres| Quantity::exact(litres.0)).map_err(Missing::from);
         let days: Vec<DayFact> = self.days.iter().map(|day| day.fact.clone()).collect();
-        let uses = uses(&days, bill.period, used, (&self.baselines, worked)).map_err(Withheld::from)?;
+        // Water to the washers decides ceilings alone, and those are turned away below.
+        let exact = |litres: Litres| Quantity::exact(litres.0);
+        let uses = uses(&days, bill.period, used, (&self.baselines, worked), exact).map_err(Withheld::from)?;
         if self
             .baselines
             .touching(bill.period.from, previous_day(bill.period.to))

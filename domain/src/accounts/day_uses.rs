@@ -128,7 +128,8 @@ pub struct Worked<'a> {
 }
 
 /// What would have been used in `period` by the baseline that holds, and what was used, `fresh_used`, at a
-/// site that worked as `worked` says.
+/// site that worked as `worked` says. `unsure` gives so much water to the washers its errors: day facts have none,
+/// and a ceiling that is this water is as unsure as the meters it went through.
 ///
 /// # Errors
 /// What of it is not known.
@@ -137,25 +138,31 @@ pub fn uses(
     period: Cycle,
     fresh_used: Result<Quantity, Missing>,
     (baselines, worked): (&Baselines, Worked<'_>),
+    unsure: impl Fn(Litres) -> Quantity,
 ) -> Result<Uses, Missing> {
     let last = period.to.pred_opt().unwrap_or(period.from);
     let method = &baselines.over(period.from, last)?.method;
     let fresh_used_l = fresh_used?;
-    let activity = activity(days, method, (period, worked));
+    let activity = activity(days, method, (period, worked), unsure);
     let baseline_l = method.expected(&activity)?;
     let discharge = discharged(days).map(|counted| Discharge::of(counted, baseline_l.value - fresh_used_l.value));
     Ok(Uses { baseline_l, fresh_used_l, discharge })
 }
 
 /// What was washed, by the rule of [`Washes::of`], as far as it is credited. Washes that nothing tells
-/// apart are of the baseline's only class.
-pub(crate) fn activity(days: &[DayFact], method: &Method, (period, worked): (Cycle, Worked<'_>)) -> Activity {
+/// apart are of the baseline's only class. `unsure` is that of [`uses`].
+pub(crate) fn activity(
+    days: &[DayFact],
+    method: &Method,
+    (period, worked): (Cycle, Worked<'_>),
+    unsure: impl Fn(Litres) -> Quantity,
+) -> Activity {
     let sum = |stream: Stream| days.iter().filter_map(|day| day.amounts.get(stream)).reduce(|sum, next| sum + next);
     let not_credited = worked.not_credited(days, period);
     let washes = worked.credited(days, period, &not_credited).by_class(only_class(method));
     let to_washers = sum(Stream::Wash).map(|wash| {
         let fresh = [Stream::Rinse, Stream::Bypass].into_iter().filter_map(sum).sum::<f64>();
-        Quantity::exact(wash + fresh)
+        unsure(Litres(wash + fresh))
     });
     let works = |day: &&NotCredited| worked.working.stretch(worked.stays.zone, day.date).is_some();
     let idle: f64 = not_credited.iter().filter(works).map(|day| day.part).sum();
@@ -213,6 +220,7 @@ mod tests {
     use crate::baseline::record::tests::baseline;
     use crate::facts::Amounts;
     use crate::spell::SpellState;
+    use crate::uncertainty::quantity::{Cause, Key};
     use crate::water::storage::VolumeEventKind;
 
     fn day(n: u64, coverage: f64, amounts: &[(Stream, f64)]) -> DayFact {
@@ -247,7 +255,8 @@ mod tests {
     ) -> Result<Uses, Missing> {
         let worked = Worked { working, tallies, counters: true, stays };
         let fresh = super::fresh_used(days, period(), stays).map(|litres| Quantity::exact(litres.0));
-        super::uses(days, period(), fresh.map_err(Missing::from), (baselines, worked))
+        let fresh = fresh.map_err(Missing::from);
+        super::uses(days, period(), fresh, (baselines, worked), |litres| Quantity::exact(litres.0))
     }
 
     fn uses(
@@ -331,6 +340,14 @@ mod tests {
         let all = Baselines::parse(vec![Baseline { method: Method::Equivalence, ..baseline() }]).unwrap();
         let found = uses(&days, &all, (&WorkingCalendar::default(), &[])).unwrap();
         assert_eq!((found.baseline_l.value, found.fresh_used_l.value), (9500.0, 1500.0));
+        // Known to 2 % it is 190 L off, and so is the ceiling.
+        let (working, stays) = (WorkingCalendar::default(), nobody());
+        let worked = Worked { working: &working, tallies: &[], counters: true, stays: &stays };
+        let key = || Key::new("wash", Cause::Scale);
+        let unsure = |litres: Litres| Quantity::exact(litres.0).with_relative(key(), 0.02);
+        let found = super::uses(&days, period(), Ok(Quantity::exact(1500.0)), (&all, worked), unsure).unwrap();
+        assert_eq!(found.baseline_l.value, 9500.0);
+        assert!((found.baseline_l.u() - 190.0).abs() < 1e-9, "{}", found.baseline_l.u());
     }
 
     /// Ten days from Sunday, 1 March 2026: seven weekdays, one of them closed, at 5 L in 60 s and

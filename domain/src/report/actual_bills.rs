@@ -91,7 +91,8 @@ pub struct Tells {
     pub bills: BTreeSet<BillKey>,
 }
 
-/// The reports of months around one: of those before it more than [`LATE_MONTHS`].
+/// The reports of months around one: of the [`LATE_MONTHS`] before it, with the last one of a month before these,
+/// which says that the customer had reports by then.
 pub type Told = BTreeMap<Month, Tells>;
 
 /// Whether the report of a month tells of a bill: it ended in that month, or it came late, after the
@@ -518,6 +519,7 @@ mod tests {
         assert!(tells("2026-03", &[january]), "nothing stood there in February");
         assert!(tells("2026-04", &[("2025-12", "without"), ("2026-03", "without")]), "nor in January, at its end");
         assert!(!tells("2026-04", &[january, ("2026-03", "draft")]));
+        assert!(tells("2026-04", &[("2024-06", "without")]), "however long there was none before");
         assert!(!tells("2026-03", &[]), "there was no report yet");
         assert!(tells("2027-01", &[january]) && !tells("2027-02", &[january]), "after a year it is told no more");
     }

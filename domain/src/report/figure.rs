@@ -115,7 +115,7 @@ pub struct Printed {
     pub units_covered: u32,
     /// Units that stood at the customer's sites in the month.
     pub units: u32,
-    /// Steps between readings of what it is of that wait for a decision and are in no figure.
+    /// Steps between readings of the meters it stands on that wait for a decision and are in no figure.
     #[serde(default)]
     pub open_exceptions: u32,
     /// Of money saved, between which amounts it lies; null of all else.

@@ -75,7 +75,8 @@ pub struct Subject {
     pub zone: Tz,
     /// The unit, for a placement.
     pub unit: Option<PlacedUnit>,
-    /// Volume of one fill between the floats, of all units that its meters serve.
+    /// Volume of one fill between the floats, of all units that stood there in the month; `None` where it is not
+    /// known of one of them.
     pub fill: Option<Litres>,
     /// The meters attached to it in the month.
     pub meters: Vec<MeterLine>,
@@ -140,6 +141,8 @@ pub struct MeterLine {
 pub struct OpenException {
     /// The meter's label.
     pub meter: String,
+    /// What it measures.
+    pub stream: Stream,
     /// What is wrong; none for a kind this version does not know.
     pub kind: Option<ExceptionKind>,
     /// The earlier reading.

@@ -59,6 +59,7 @@ mod stretch;
 pub mod style;
 mod together;
 pub mod upkeep;
+mod waiting;
 mod words;
 
 pub use model::SavingsReport;

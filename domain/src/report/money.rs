@@ -10,7 +10,6 @@ use crate::accounts::site_cost::{CostBasis, CostDays, SiteCost};
 use crate::accounts::site_money::{SiteMoney, Stood};
 use crate::accounts::stays::NotCredited;
 use crate::baseline::avoided::{Avoided, Bound, Missing, avoided};
-use crate::baseline::method::Method;
 use crate::cost::washes::{Washes, counters_count_all};
 use crate::facts::DayFact;
 use crate::ids::SiteId;
@@ -191,8 +190,7 @@ impl<'c> Case<'c> {
         let baseline = money.baselines.over(served.from, served.to.pred_opt().unwrap_or(served.from))?;
         self.litres(served, money)?;
         let (days, worked) = (self.site_days(served), self.worked(money));
-        let mut activity = activity(&days, &baseline.method, (served, worked));
-        activity.to_washers_l = activity.to_washers_l.map(|of| self.to_washers(of.value));
+        let activity = activity(&days, &baseline.method, (served, worked), |litres| self.to_washers(litres));
         let mut found = avoided(baseline, &activity, &self.fresh_used())?;
         found.words.extend(not_credited(&worked.not_credited(&days, served)));
         Ok(found)
@@ -222,9 +220,9 @@ impl<'c> Case<'c> {
 
     /// So much water to the washers, as unsure as that of the month: with its errors by name, of which those of
     /// rinse and bypass are in the fresh water used too.
-    fn to_washers(&self, litres: f64) -> Quantity {
+    fn to_washers(&self, litres: Litres) -> Quantity {
         let of_month: Quantity = self.own_parts.iter().map(|parts| parts.all.to_washers()).sum();
-        part_of(&of_month, litres).unwrap_or_else(|| Quantity::exact(litres))
+        part_of(&of_month, litres.0).unwrap_or_else(|| Quantity::exact(litres.0))
     }
 
     fn stood(&self) -> Stood {
@@ -267,26 +265,18 @@ impl<'c> Case<'c> {
         let uses = |period: Cycle| {
             let by = (&money.baselines, self.worked(money));
             let fresh_used_l = self.fresh(period, money);
-            match day_uses::uses(&self.site_days(period), period, fresh_used_l.clone(), by) {
+            let to_washers = |litres| self.to_washers(litres);
+            match day_uses::uses(&self.site_days(period), period, fresh_used_l.clone(), by, to_washers) {
                 Err(Missing::Baseline) if Month::of(period.from) != self.inputs.month => {
                     let fresh_used_l = fresh_used_l?;
                     let discharge = self.discharged(period).map(|counted| Discharge::of(counted, 0.0));
                     Ok(Uses { baseline_l: fresh_used_l.clone(), fresh_used_l, discharge })
-                }
-                Ok(of) if is_ceiling(money, period) => {
-                    Ok(Uses { baseline_l: self.to_washers(of.baseline_l.value), ..of })
                 }
                 known => known,
             }
         };
         money.billed(self.inputs.month, &self.stood(), uses).map_err(Withheld::from)
     }
-}
-
-/// Whether the baseline of some days is all water to the washers.
-fn is_ceiling(money: &SiteMoney, period: Cycle) -> bool {
-    let baseline = money.baselines.over(period.from, period.to.pred_opt().unwrap_or(period.from));
-    baseline.is_ok_and(|baseline| baseline.method == Method::Equivalence)
 }
 
 /// So much of a volume, with its errors; `None` of nothing.

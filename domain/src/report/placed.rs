@@ -1,6 +1,6 @@
 //! The table of units: each for the days that it stood at the customer's sites.
 
-use super::figure::{Figure, Reason, Withheld};
+use super::figure::{Figure, Name, Reason, Withheld};
 use super::inputs::{Inputs, PlacedUnit, Subject};
 use super::model::{MeasuredBy, UnitRow};
 use super::reckon::Case;
@@ -18,7 +18,7 @@ fn row(inputs: &Inputs, present: &[&Subject], subject: &Subject, unit: &PlacedUn
     let measured_by = measured_by(present, subject);
     let case = Case::only(inputs, subject);
     let (fresh_used, recycled): (Figure, Figure) = match measured_by {
-        MeasuredBy::OwnMeters => (case.fresh_used().into(), case.recycled().into()),
+        MeasuredBy::OwnMeters => (case.figure(Name::FreshUsed).into(), case.figure(Name::Recycled).into()),
         MeasuredBy::SiteMeters => (by_site(), by_site()),
         MeasuredBy::Nothing => (unmeasured(), unmeasured()),
     };

@@ -226,7 +226,8 @@ impl<'a> Case<'a> {
             grade: members.iter().map(|tally| tally.grade()).max().unwrap_or(Grade::NotMeasured),
             units_covered: count(covered.len()),
             units: count(self.units),
-            open_exceptions: count(members.iter().map(|tally| tally.subject.exceptions.len()).sum()),
+            // Which meters it hangs on its name says: they are counted by `figure`.
+            open_exceptions: 0,
             between: None,
         }
     }
@@ -331,7 +332,7 @@ impl<'a> Case<'a> {
             read: true,
             coverage: whole_share(&members),
             least_coverage: LEAST_WHOLE_DAYS,
-            fill: Some(filled.filter_map(|tally| tally.subject.fill).sum()),
+            fill: filled.map(|tally| tally.subject.fill).sum(),
         };
         Ok(Balanced { members, parts, basis })
     }
@@ -479,7 +480,7 @@ impl<'a> Case<'a> {
     }
 
     pub(super) fn figure(&self, name: Name) -> Result<Printed, Withheld> {
-        match name {
+        let printed = match name {
             Name::FreshUsed => self.fresh_used(),
             Name::Washed => self.washed(),
             Name::Recycled => self.recycled(),
@@ -493,7 +494,8 @@ impl<'a> Case<'a> {
             Name::MoneySaved => self.money_saved(),
             Name::Cost => self.cost(),
             Name::CostEach => self.cost_each(),
-        }
+        }?;
+        Ok(Printed { open_exceptions: count(self.waiting(name)), ..printed })
     }
 }
 
@@ -515,6 +517,12 @@ pub(crate) struct Behind<'t, 'a> {
 impl<'a> Case<'a> {
     /// The subjects that a printed line stands on; none behind one that is withheld.
     pub(crate) fn behind(&self, name: Name) -> Behind<'_, 'a> {
+        let Behind { members, summed } = self.stands_on(name);
+        Behind { members: if self.figure(name).is_ok() { members } else { Vec::new() }, summed }
+    }
+
+    /// The same of a line that is printed.
+    pub(super) fn stands_on(&self, name: Name) -> Behind<'_, 'a> {
         use Summed::{All, Whole};
         let all = |found: Result<Vec<_>, Withheld>| (found.unwrap_or_default(), All);
         let whole = |found: Result<Vec<_>, Withheld>| (found.unwrap_or_default(), Whole);
@@ -536,8 +544,7 @@ impl<'a> Case<'a> {
             Name::Cost => all(self.costed(|_| true).map(|(members, ..)| members)),
             Name::CostEach => all(self.costed_each().map(|(_, (members, ..))| members)),
         };
-        let printed = self.figure(name).is_ok();
-        Behind { members: if printed { members } else { Vec::new() }, summed }
+        Behind { members, summed }
     }
 }
 

@@ -232,6 +232,7 @@ mod tests {
         let at = |text: &str| text.parse().unwrap();
         one.exceptions.push(OpenException {
             meter: "Fill".to_owned(),
+            stream: Stream::Makeup,
             kind: Some(ExceptionKind::Reversal),
             from: at("2026-01-10T07:00:00Z"),
             to: at("2026-01-12T07:00:00Z"),

@@ -215,6 +215,7 @@ fn a_hole_is_named_and_its_days_are_in_no_balance() {
     let mut unit = subject(1, &LOOP, days.collect());
     unit.exceptions.push(OpenException {
         meter: "Fill".to_owned(),
+        stream: Stream::Makeup,
         kind: Some(ExceptionKind::Reversal),
         from: at("2026-01-10T07:00:00Z"),
         to: at("2026-01-12T07:00:00Z"),

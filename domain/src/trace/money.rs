@@ -16,6 +16,7 @@ use crate::savings::{BilledCycle, CycleSaving, money_saved};
 use crate::tariff::bill::Bill;
 use crate::tariff::record::{Rounding, TariffVersion};
 use crate::tariff::{Cycle, CyclePrices, WaterAccount};
+use crate::uncertainty::quantity::Quantity;
 use crate::units::Litres;
 use crate::zone::Month;
 use chrono::NaiveDate;
@@ -214,7 +215,9 @@ fn part_use(case: &Case<'_>, days: Cycle) -> Option<PartUse> {
         Err(Missing::Baseline) => return Some(PartUse::without_baseline(days, used)),
         Err(_) => return None,
     };
-    let activity = activity(&facts, &baseline.method, (days, case.worked(money)));
+    // The trace of a part shows amounts; their errors stand with the figures.
+    let exact = |litres: Litres| Quantity::exact(litres.0);
+    let activity = activity(&facts, &baseline.method, (days, case.worked(money)), exact);
     let washes = activity.washes.as_ref();
     let fresh_used_l = summed(&used);
     let (of_days, by_hose) = used;

@@ -64,7 +64,8 @@ struct Key {
     from: NaiveDate,
 }
 
-/// The newest revision of each report: of each bill only which it is.
+/// The newest revision of each report: of each bill only which it is. Of those of the first month and
+/// before the last one is enough: it says that the customer had reports before, however long they paused.
 const TOLD: &str = "
 select s.month, s.state = 'issued' as issued,
        (select coalesce(jsonb_agg(jsonb_build_object('account_id', bill -> 'account_id', 'from', bill -> 'from')), '[]')
@@ -73,12 +74,13 @@ select s.month, s.state = 'issued' as issued,
  cross join lateral (select r.figures from report_revision r
                       where r.dealer_id = s.dealer_id and r.report_id = s.id
                       order by r.n desc limit 1) newest
- where s.customer_id = $1 and s.month >= $2 and s.month <> $3";
+ where s.customer_id = $1 and s.month <> $3
+   and s.month >= coalesce((select max(e.month) from savings_report e where e.customer_id = $1 and e.month <= $2), $2)";
 
-/// What the reports of the months around one tell: of those before it as far back as a late bill may have ended
-/// and a month more, and of all that came after it, since a late bill may be told in any.
+/// What the reports of the months around one tell: of those before it as far back as a late bill may have ended,
+/// with the last one by then, and of all that came after it, since a late bill may be told in any.
 async fn told(tx: &Tx<'_>, customer: CustomerId, month: Month) -> Result<Told, DbError> {
-    let first = (0..=LATE_MONTHS).fold(month, |month, _| month.previous());
+    let first = (0..LATE_MONTHS).fold(month, |month, _| month.previous());
     let rows: Vec<ToldRow> = sql_query(TOLD)
         .bind::<SqlUuid, _>(customer.0)
         .bind::<Date, _>(first.first_day())

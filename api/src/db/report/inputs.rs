@@ -4,9 +4,10 @@
 use super::{bills, style, upkeep};
 use crate::db::error::known;
 use crate::db::fact::{self, Of, Whose};
+use crate::db::fill::Fills;
 use crate::db::range::{self, Range};
 use crate::db::schema::{customer, dealer, placement};
-use crate::db::{DbError, Tx, money_inputs, notes, period_fact};
+use crate::db::{DbError, Tx, fill, money_inputs, notes, period_fact};
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
@@ -29,7 +30,7 @@ use domain::report::style::ReportStyle;
 use domain::report::upkeep::Upkeep;
 use domain::span::Span;
 use domain::spell::{Spell, SpellState};
-use domain::units::Litres;
+use domain::trace::Window;
 use domain::water::statement::Statement;
 use domain::zone::{Month, parse_zone};
 use std::collections::{BTreeSet, HashMap};
@@ -149,25 +150,19 @@ struct SubjectRow {
     valid: Option<Range>,
     #[diesel(sql_type = Nullable<Text>)]
     terms: Option<String>,
-    #[diesel(sql_type = Nullable<Double>)]
-    fill_l: Option<f64>,
 }
 
 /// The customer's placements in the time, and its sites that have meters of their own.
 const SUBJECTS: &str = "
 select p.id as subject_id, s.id as site_id, s.name as site, s.time_zone, u.id as unit_id, u.label, u.serial_number,
-       m.name as model, p.valid, p.terms, m.float_band_l as fill_l
+       m.name as model, p.valid, p.terms
   from placement p
   join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
   join unit u on u.dealer_id = p.dealer_id and u.id = p.unit_id
   left join unit_model m on m.dealer_id = u.dealer_id and m.id = u.model_id
  where p.customer_id = $1 and p.valid && tstzrange($2, $3)
 union all
-select s.id, s.id, s.name, s.time_zone, null, null, null, null, null, null,
-       (select sum(m.float_band_l) from placement p
-          join unit u on u.dealer_id = p.dealer_id and u.id = p.unit_id
-          join unit_model m on m.dealer_id = u.dealer_id and m.id = u.model_id
-         where p.dealer_id = s.dealer_id and p.site_id = s.id and p.valid && tstzrange($2, $3))
+select s.id, s.id, s.name, s.time_zone, null, null, null, null, null, null
   from site s
  where s.customer_id = $1
    and exists (select from meter_attachment a
@@ -189,15 +184,18 @@ async fn subjects(tx: &Tx<'_>, of: CustomerId, first: Month, last: Month) -> Res
         .bind::<Timestamptz, _>(to)
         .load(&mut tx.conn())
         .await?;
-    rows.into_iter().map(subject).collect()
+    let ids: Vec<Uuid> = rows.iter().map(|row| row.subject_id).collect();
+    let fills = fill::of(tx, &ids).await?;
+    rows.into_iter().map(|row| subject(row, &fills, last)).collect()
 }
 
-fn subject(row: SubjectRow) -> Result<Subject, DbError> {
+/// A subject whose fill is that of the units that stood there in the month of the report.
+fn subject(row: SubjectRow, fills: &Fills, month: Month) -> Result<Subject, DbError> {
     Ok(Subject {
         id: row.subject_id,
         site_id: row.site_id,
         zone: parse_zone(&row.time_zone)?,
-        fill: row.fill_l.map(Litres),
+        fill: fills.at(row.subject_id, Window::Month(month)),
         unit: placed_unit(&row)?,
         site: row.site,
         meters: Vec::new(),
@@ -373,13 +371,14 @@ async fn add_meters(tx: &Tx<'_>, month: Month, subjects: &mut [Subject]) -> Resu
         if range::to_span(row.valid)?.within(Span::parse(start, Some(end))?).is_none() {
             continue;
         }
+        let stream = known("stream", Stream::from_name(&row.stream))?;
         let exception = (&row.kind, row.from_at.filter(|from| *from < end), row.to_at.filter(|to| *to >= start));
         if let (Some(kind), Some(from), Some(to)) = exception {
             let kind = ExceptionKind::from_name(kind);
-            subject.exceptions.push(OpenException { meter: row.label.clone(), kind, from, to });
+            subject.exceptions.push(OpenException { meter: row.label.clone(), stream, kind, from, to });
         }
         let line = MeterLine {
-            stream: known("stream", Stream::from_name(&row.stream))?,
+            stream,
             read_by: known("read_by", ReadBy::from_name(&row.read_by))?,
             label: row.label,
             share: row.share,
