@@ -50,6 +50,7 @@ mod item_pages;
 mod list_filters;
 mod lists;
 mod mail;
+mod meanwhile_pages;
 mod measures;
 mod meter_pages;
 mod meters;

@@ -11,7 +11,7 @@ use crate::db::page::After;
 use crate::db::service::call_out::{self, Call, Known};
 use crate::db::service::{Filter, names};
 use crate::db::{Db, DbError, Tx};
-use crate::problem::Problem;
+use crate::problem::{Kind, Problem};
 use actix_web::http::{StatusCode, header};
 use actix_web::web::{Data, Form, Path};
 use actix_web::{HttpResponse, get, post};
@@ -143,10 +143,18 @@ pub(super) async fn said_again<P: Permission>(
     (typed, problem): (&Typed, Problem),
 ) -> Result<HttpResponse, Fault> {
     let status = problem.kind().status();
-    let faults: Vec<String> = sheet::faults_of(problem)?.into_iter().map(|(_, fault)| fault).collect();
+    let is_stale = matches!(problem.kind(), Kind::Stale);
+    let mut faults: Vec<String> = sheet::faults_of(problem)?.into_iter().map(|(_, fault)| fault).collect();
     let mut page = page(caller, db, &Typed::new(), Vec::new()).await?;
     match page.open.iter_mut().chain(&mut page.settled).find(|row| row.id == id) {
-        Some(row) => row.findings = row.findings.take().map(|found| found.typed(typed, faults)),
+        Some(row) => {
+            row.findings = row.findings.take().map(|found| {
+                if is_stale {
+                    faults.extend(found.differing(typed));
+                }
+                found.typed(typed, faults)
+            });
+        }
         None => page.faults = faults,
     }
     Ok(html_for(caller, status, &page)?)

@@ -16,6 +16,7 @@ mod event_change;
 mod event_words;
 pub mod fault;
 mod figures;
+mod filled;
 mod fleet;
 mod fleet_map;
 mod fleet_row;
