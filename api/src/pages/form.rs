@@ -118,7 +118,8 @@ pub(super) async fn made(
     Ok(made)
 }
 
-fn pairs(typed: &Typed) -> impl Iterator<Item = (&str, &str)> {
+/// The fields by name and value.
+pub(super) fn pairs(typed: &Typed) -> impl Iterator<Item = (&str, &str)> {
     typed.iter().map(|(name, value)| (name.as_str(), value.as_str()))
 }
 
