@@ -29,6 +29,7 @@ mod calc_water;
 mod calibrations;
 mod call_outs;
 mod changes;
+mod choosing_pages;
 mod clients;
 mod cluster;
 mod components;

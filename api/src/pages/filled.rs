@@ -1,6 +1,7 @@
 //! What a form is filled with: what was typed, a record as it is, or what was typed over a record that somebody
 //! else may have changed meanwhile.
 
+use super::choosing;
 use super::form::{LOCAL, Typed, field};
 use super::sheet::{Spec, Takes, revision};
 use chrono::{DateTime, Utc};
@@ -56,6 +57,14 @@ impl<'a> Filled<'a> {
             Filled::Record(record, _) => {
                 record.get(&*spec.name).and_then(Value::as_array).is_some_and(|all| all.iter().any(|one| one == name))
             }
+        }
+    }
+
+    /// What is to be found in the list of a field.
+    pub(super) fn wanted(&self, spec: &Spec) -> &str {
+        match self {
+            Filled::Typed(typed) | Filled::Over(typed, _) => choosing::wanted(typed, &spec.name),
+            Filled::Record(..) => "",
         }
     }
 

@@ -9,6 +9,7 @@ mod calibration;
 mod call_findings;
 mod call_outs;
 mod call_sums;
+mod choosing;
 mod customer_home;
 mod discharge;
 mod due;

@@ -1,6 +1,7 @@
 //! A record as a form: its fields are listed once, and from that list it is shown, read into what the
 //! API takes of such a record, and shown again with each fault beside its field.
 
+use super::choosing::{self, Cut};
 use super::fault;
 pub(super) use super::filled::Filled;
 use super::filled::{Meanwhile, is_ticked};
@@ -168,6 +169,7 @@ impl Spec {
     }
 
     fn shown(&self, filled: &Filled<'_>, meanwhile: Option<&Meanwhile<'_>>, faults: &[(String, String)]) -> Shown {
+        let find = filled.wanted(self);
         let (filled, now) = match meanwhile {
             Some(meanwhile) => meanwhile.of(filled, self),
             None => (filled, None),
@@ -177,7 +179,7 @@ impl Spec {
             Takes::SomeOf(_) => filled.has(self, name),
             _ => value == name,
         };
-        let options = match &self.takes {
+        let mut options = match &self.takes {
             Takes::OneOf(all) | Takes::NumberOf(all) | Takes::SomeOf(all) => {
                 let mut options: Vec<_> =
                     all.iter().map(|(name, words)| (name.clone(), words.clone(), chosen(name))).collect();
@@ -190,6 +192,13 @@ impl Spec {
             Takes::Suggested(all) => all.iter().map(|one| (one.clone(), String::new(), false)).collect(),
             _ => Vec::new(),
         };
+        let cut = match &self.takes {
+            Takes::OneOf(_) => {
+                let of = (&*self.name, &*self.label, find);
+                choosing::cut(&mut options, of, |(_, words, _)| words.as_str(), |(_, _, chosen)| *chosen)
+            }
+            _ => None,
+        };
         Shown {
             name: self.name.to_string(),
             label: self.label.to_string(),
@@ -197,6 +206,7 @@ impl Spec {
             needed: self.needed,
             input: input(&self.takes),
             options,
+            cut,
             ticked: is_ticked(&value),
             now: now.map(|plain| self.in_words(&plain)).unwrap_or_default(),
             fault: faults
@@ -253,6 +263,8 @@ pub(super) struct Shown {
     needed: bool,
     input: &'static str,
     options: Vec<(String, String, bool)>,
+    /// Of a list that is not shown whole.
+    cut: Option<Cut>,
     value: String,
     ticked: bool,
     /// What others wrote there while something else was typed; empty where they did not.
@@ -425,6 +437,7 @@ where
 /// # Errors
 /// A fault for each field that can't be read.
 pub(super) fn read(specs: &[Spec], typed: &Typed, zone: Tz) -> Result<Map<String, Value>, Faults> {
+    choosing::is_done(form::pairs(typed))?;
     let mut faults = Faults::default();
     let read = specs.iter().map(|spec| (spec.name.to_string(), spec.read(typed, zone, &mut faults))).collect();
     faults.or(read)
