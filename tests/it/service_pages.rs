@@ -155,6 +155,8 @@ async fn a_call_is_looked_into_and_summed_up_on_its_pages() {
     assert_eq!((kept.status(), kept.header("location")), (303, "/call-outs"), "{kept:?}");
     let late = dealer.technician.send_form(&path, &said("1", "design")).await;
     assert!(late.status() == 412 && late.text().contains("value=\"design\" selected"), "somebody was faster: {late:?}");
+    assert_eq!(late.text().matches(", now: ").count(), 1, "what stands there now: {late:?}");
+    assert!(late.text().contains("Cause, now: "), "{late:?}");
     let stored = dealer.office.get(&format!("{CALLS}/{}", id(&call))).await.json();
     assert_eq!(
         [&stored["bay"], &stored["cause"], &stored["chargeable"], &stored["order_number"], &stored["internal_note"]],

@@ -149,7 +149,7 @@ async fn a_unit_moves_and_changes_its_state_and_its_records_are_changed_and_reti
     let changed = [("revision", "1"), ("label", "Bay 9"), ("serial_number", "L-1"), ("working_volume_l", "")];
     assert_eq!(dealer.office.send_form(&path, &changed).await.header("location"), path);
     let stale = dealer.office.send_form(&path, &changed).await;
-    assert!(stale.status() == 412 && stale.text().contains("at revision 2 now"), "{stale:?}");
+    assert!(stale.status() == 412 && stale.text().contains("while you had it open"), "{stale:?}");
     let stands = dealer.office.send_form(&format!("{path}/retire"), &[("revision", "2")]).await;
     assert_eq!(stands.status(), 409, "it stands somewhere: {stands:?}");
     let gone = [("revision", "1"), ("from", "2026-03-05T10:00"), ("site_id", "")];

@@ -199,8 +199,11 @@ async fn an_address_for_a_calendar_is_made_and_revoked_on_its_page() {
     let own = "/week/calendar";
     assert!(dealer.technician.get("/week").await.text().contains(own));
     assert!(dealer.technician.get(own).await.text().contains("No address can be read"));
-    let made = dealer.technician.send_form(own, &[]).await;
+    let made = dealer.technician.send_form(own, &[("key", "k-1")]).await;
     assert_eq!(made.status(), 201, "{made:?}");
+    let twice = dealer.technician.send_form(own, &[("key", "k-1")]).await;
+    assert!(twice.status() == 409 && twice.text().contains("sent twice and made one address"), "{twice:?}");
+    assert_eq!(twice.text().matches("/revoke").count(), 1, "one press, one address: {twice:?}");
     let secret = made.text().split(".ics").next().unwrap().rsplit('/').next().unwrap().to_owned();
     let feed = format!("/calendar/{secret}.ics");
     let read = understood(app.anyone().get(&feed).await.text());

@@ -2,6 +2,7 @@
 //! its records: each in one query.
 
 use super::fact::{amount_name, amounts_of};
+use super::page::CHOICES_MOST;
 use super::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::pg::Pg;
@@ -250,7 +251,7 @@ pub struct Named {
 }
 
 /// The units that stand at a site now, by customer, site and label, to choose one of: none of what
-/// [`installed`] looks up of each; [`UNITS_MOST`] at most.
+/// [`installed`] looks up of each; [`CHOICES_MOST`] at most.
 ///
 /// # Errors
 /// When the database fails.
@@ -262,8 +263,7 @@ pub async fn named(tx: &Tx<'_>) -> Result<Vec<Named>, DbError> {
         join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
         join customer c on c.dealer_id = p.dealer_id and c.id = p.customer_id
        where p.valid @> $1 order by c.name, s.name, u.label, u.id limit $2";
-    let most = i64::try_from(UNITS_MOST).unwrap_or(i64::MAX);
-    Ok(sql_query(query).bind::<Timestamptz, _>(tx.now()).bind::<BigInt, _>(most).load(&mut tx.conn()).await?)
+    Ok(sql_query(query).bind::<Timestamptz, _>(tx.now()).bind::<BigInt, _>(CHOICES_MOST).load(&mut tx.conn()).await?)
 }
 
 /// What comes up at an installed unit.

@@ -11,6 +11,9 @@ use uuid::Uuid;
 pub const PAGE_DEFAULT: i64 = 100;
 /// Records a page has at most.
 pub const PAGE_MAX: i64 = 500;
+/// Records that a form looks among for what somebody chooses, at most: their names alone reach a page, and few of
+/// them at once.
+pub const CHOICES_MOST: i64 = 10_000;
 
 /// By what a list is sorted, upwards.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]

@@ -51,6 +51,28 @@ impl Findings {
         }
     }
 
+    /// Where what was typed differs from what stands there, and what that is.
+    pub(super) fn differing(&self, typed: &Typed) -> Vec<String> {
+        let chosen = |all: &[Named]| all.iter().find(|one| one.2).map_or(("", ""), |(name, says, _)| (*name, *says));
+        let (bay, cause, payer) = (chosen(&self.bays), chosen(&self.causes), chosen(&self.payers));
+        let (order, note) = (self.order_number.as_str(), self.note.as_str());
+        let all = [
+            ("bay", "The bay meanwhile", bay),
+            ("cause", "Cause", cause),
+            ("pays", "Who pays", payer),
+            ("order_number", "The customer\u{2019}s order number", (order, order)),
+            ("internal_note", "For us alone", (note, note)),
+        ];
+        // Browsers end lines in a way of their own.
+        let sent = |name: &str| field(typed, name).unwrap_or_default().replace("\r\n", "\n");
+        let differing = all.into_iter().filter(|(name, _, (now, _))| sent(name) != *now);
+        let line = |label: &str, says: &str| match says {
+            "" => format!("{label}, now: empty"),
+            says => format!("{label}, now: {says}"),
+        };
+        differing.map(|(_, label, (_, says))| line(label, says)).collect()
+    }
+
     /// The same as it was typed, with what is wrong.
     pub(super) fn typed(self, typed: &Typed, faults: Vec<String>) -> Self {
         let text = |name: &str| field(typed, name).unwrap_or_default();

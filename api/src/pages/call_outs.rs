@@ -1,6 +1,7 @@
 //! `/call-outs`: the open ones first, and a form to open one.
 
 use super::call_findings::Findings;
+use super::choosing::{self, Cut};
 use super::fault::Fault;
 use super::form::{self, Typed, field};
 use super::visitor::{Sender, Visitor};
@@ -11,7 +12,7 @@ use crate::db::page::After;
 use crate::db::service::call_out::{self, Call, Known};
 use crate::db::service::{Filter, names};
 use crate::db::{Db, DbError, Tx};
-use crate::problem::Problem;
+use crate::problem::{Kind, Problem};
 use actix_web::http::{StatusCode, header};
 use actix_web::web::{Data, Form, Path};
 use actix_web::{HttpResponse, get, post};
@@ -41,6 +42,7 @@ struct Page {
     /// Whether the visitor is led to what they came to.
     sums: bool,
     units: Vec<Choice>,
+    cut: Option<Cut>,
     /// By name and in words, and whether it was chosen.
     bays: Vec<(&'static str, &'static str, bool)>,
     open: Vec<CallRow>,
@@ -143,10 +145,18 @@ pub(super) async fn said_again<P: Permission>(
     (typed, problem): (&Typed, Problem),
 ) -> Result<HttpResponse, Fault> {
     let status = problem.kind().status();
-    let faults: Vec<String> = sheet::faults_of(problem)?.into_iter().map(|(_, fault)| fault).collect();
+    let is_stale = matches!(problem.kind(), Kind::Stale);
+    let mut faults: Vec<String> = sheet::faults_of(problem)?.into_iter().map(|(_, fault)| fault).collect();
     let mut page = page(caller, db, &Typed::new(), Vec::new()).await?;
     match page.open.iter_mut().chain(&mut page.settled).find(|row| row.id == id) {
-        Some(row) => row.findings = row.findings.take().map(|found| found.typed(typed, faults)),
+        Some(row) => {
+            row.findings = row.findings.take().map(|found| {
+                if is_stale {
+                    faults.extend(found.differing(typed));
+                }
+                found.typed(typed, faults)
+            });
+        }
         None => page.faults = faults,
     }
     Ok(html_for(caller, status, &page)?)
@@ -171,7 +181,8 @@ async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults:
         let settled = call_out::settled(tx, tx.now() - Duration::days(DAYS_BACK), ROWS_MOST).await?;
         Ok((choices(tx, typed).await?, open, rows(tx, &settled, dealer).await?))
     };
-    let (units, open, settled) = db.read(caller.scope(), caller.now(), known).await?;
+    let (mut units, open, settled) = db.read(caller.scope(), caller.now(), known).await?;
+    let cut = cut_units(&mut units, typed);
     let most = usize::try_from(ROWS_MOST).unwrap_or(usize::MAX);
     let lead = match open.len() {
         0 => "No call-out is open.".to_owned(),
@@ -183,7 +194,7 @@ async fn page<P: Permission>(caller: &Caller<P>, db: &Db, typed: &Typed, faults:
     let bay = |(bay, says): (Bay, &'static str)| (bay.as_str(), says, field(typed, "bay") == Some(bay.as_str()));
     let bays = BAYS.map(bay).into();
     let sums = perm::SumCallOuts::ROLES.contains(&caller.role());
-    Ok(Page { lead, faults, key: form::key(), symptom, dealer, sums, units, bays, open, settled })
+    Ok(Page { lead, faults, key: form::key(), symptom, dealer, sums, units, cut, bays, open, settled })
 }
 
 /// The units that stand somewhere now, as far as the scope reaches.
@@ -195,6 +206,12 @@ pub(super) async fn choices(tx: &Tx<'_>, typed: &Typed) -> Result<Vec<Choice>, D
         Choice::of(typed, "unit", unit.unit_id, name)
     };
     Ok(fleet::named(tx).await?.into_iter().map(choice).collect())
+}
+
+/// Leaves those units that a form shows at once.
+pub(super) fn cut_units(units: &mut Vec<Choice>, typed: &Typed) -> Option<Cut> {
+    let of = ("unit", "Unit", choosing::wanted(typed, "unit"));
+    choosing::cut(units, of, |unit| unit.name.as_str(), |unit| unit.chosen)
 }
 
 /// The call-outs that are open, as far as the scope reaches.

@@ -245,7 +245,7 @@ impl Written for Correction {
             specs: &specs(&known),
         };
         let record = Filled::Record(Value::Object(fields(&known)), known.ground.zone);
-        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+        Ok(Sheet::of(about, &record.with_typed(typed), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: Uuid, typed: &Typed) -> Result<String, Problem> {

@@ -1,5 +1,6 @@
 //! Forms: what was typed, and that one form does its work once.
 
+use super::choosing;
 use crate::db::idempotency::{self, Answer};
 use crate::db::{DbError, Tx};
 use crate::problem::Problem;
@@ -118,7 +119,8 @@ pub(super) async fn made(
     Ok(made)
 }
 
-fn pairs(typed: &Typed) -> impl Iterator<Item = (&str, &str)> {
+/// The fields by name and value.
+pub(super) fn pairs(typed: &Typed) -> impl Iterator<Item = (&str, &str)> + Clone {
     typed.iter().map(|(name, value)| (name.as_str(), value.as_str()))
 }
 
@@ -145,6 +147,7 @@ async fn claimed(
 ) -> Result<(Option<String>, Option<Answer>), DbError> {
     let mut words: Vec<_> = fields.collect();
     words.sort_unstable();
+    choosing::is_done(words.iter().copied())?;
     let Some((_, key)) = words.iter().find(|(name, value)| *name == "key" && !value.is_empty()) else {
         return Ok((None, None));
     };

@@ -1,8 +1,11 @@
 //! A record as a form: its fields are listed once, and from that list it is shown, read into what the
 //! API takes of such a record, and shown again with each fault beside its field.
 
+use super::choosing::{self, Cut};
 use super::fault;
-use super::form::{self, LOCAL, Typed, field};
+pub(super) use super::filled::Filled;
+use super::filled::{Meanwhile, is_ticked};
+use super::form::{self, Typed, field};
 use super::html_for;
 use crate::auth::{Caller, Permission};
 use crate::extract::from_json;
@@ -11,7 +14,6 @@ use crate::problem::{Kind, Problem};
 use actix_web::HttpResponse;
 use actix_web::http::{StatusCode, header};
 use askama::Template;
-use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use domain::fault::{Fault, Faults};
 use serde::Serialize;
@@ -79,12 +81,12 @@ pub(super) fn choice<const N: usize>(names: [(&str, &str); N]) -> Takes {
 /// A field of a record.
 #[derive(Clone)]
 pub(super) struct Spec {
-    name: Cow<'static, str>,
+    pub(super) name: Cow<'static, str>,
     label: Cow<'static, str>,
     hint: &'static str,
     /// Under which heading it stands; empty for none.
     group: &'static str,
-    takes: Takes,
+    pub(super) takes: Takes,
     needed: bool,
     more: bool,
 }
@@ -166,16 +168,18 @@ impl Spec {
         }
     }
 
-    fn shown(&self, filled: &Filled<'_>, faults: &[(String, String)]) -> Shown {
+    fn shown(&self, filled: &Filled<'_>, meanwhile: Option<&Meanwhile<'_>>, faults: &[(String, String)]) -> Shown {
+        let find = filled.wanted(self);
+        let (filled, now) = match meanwhile {
+            Some(meanwhile) => meanwhile.of(filled, self),
+            None => (filled, None),
+        };
         let value = filled.value(self);
-        let chosen = |name: &str| match (filled, &self.takes) {
-            (Filled::Typed(typed), Takes::SomeOf(_)) => field(typed, &format!("{}-{name}", self.name)).is_some(),
-            (Filled::Record(record, _), Takes::SomeOf(_)) => {
-                record.get(&*self.name).and_then(Value::as_array).is_some_and(|all| all.iter().any(|one| one == name))
-            }
+        let chosen = |name: &str| match self.takes {
+            Takes::SomeOf(_) => filled.has(self, name),
             _ => value == name,
         };
-        let options = match &self.takes {
+        let mut options = match &self.takes {
             Takes::OneOf(all) | Takes::NumberOf(all) | Takes::SomeOf(all) => {
                 let mut options: Vec<_> =
                     all.iter().map(|(name, words)| (name.clone(), words.clone(), chosen(name))).collect();
@@ -188,6 +192,13 @@ impl Spec {
             Takes::Suggested(all) => all.iter().map(|one| (one.clone(), String::new(), false)).collect(),
             _ => Vec::new(),
         };
+        let cut = match &self.takes {
+            Takes::OneOf(_) => {
+                let of = (&*self.name, &*self.label, find);
+                choosing::cut(&mut options, of, |(_, words, _)| words.as_str(), |(_, _, chosen)| *chosen)
+            }
+            _ => None,
+        };
         Shown {
             name: self.name.to_string(),
             label: self.label.to_string(),
@@ -195,7 +206,9 @@ impl Spec {
             needed: self.needed,
             input: input(&self.takes),
             options,
-            ticked: value == "true" || value == "yes",
+            cut,
+            ticked: is_ticked(&value),
+            now: now.map(|plain| self.in_words(&plain)).unwrap_or_default(),
             fault: faults
                 .iter()
                 .find(|(name, _)| *name == self.name)
@@ -204,6 +217,25 @@ impl Spec {
             value,
         }
     }
+
+    /// What stands in it, as it is told.
+    fn in_words(&self, plain: &str) -> String {
+        match &self.takes {
+            Takes::Tick => String::from(if is_ticked(plain) { "yes" } else { "no" }),
+            _ if plain.is_empty() => "empty".to_owned(),
+            Takes::OneOf(all) | Takes::NumberOf(all) => {
+                named(all, plain).unwrap_or_else(|| "something that is offered no more".to_owned())
+            }
+            Takes::SomeOf(all) => plain.lines().filter_map(|name| named(all, name)).collect::<Vec<_>>().join(", "),
+            Takes::Instant => plain.replace('T', " "),
+            _ => plain.to_owned(),
+        }
+    }
+}
+
+/// The words of one of these.
+fn named(all: &[(String, String)], name: &str) -> Option<String> {
+    all.iter().find(|(one, _)| one == name).map(|(_, words)| words.clone())
 }
 
 /// How a browser asks for it.
@@ -223,38 +255,6 @@ fn input(takes: &Takes) -> &'static str {
     }
 }
 
-/// What a form is filled with.
-pub(super) enum Filled<'a> {
-    /// What was typed.
-    Typed(&'a Typed),
-    /// A record as it is, by the clock of its zone.
-    Record(Value, Tz),
-}
-
-impl Filled<'_> {
-    /// A record's present values.
-    pub(super) fn of<I: Serialize>(record: &I, zone: Tz) -> Filled<'static> {
-        Filled::Record(serde_json::to_value(record).unwrap_or_default(), zone)
-    }
-
-    fn value(&self, spec: &Spec) -> String {
-        match self {
-            Filled::Typed(typed) => field(typed, &spec.name).unwrap_or_default().to_owned(),
-            Filled::Record(record, zone) => match (record.get(&*spec.name), &spec.takes) {
-                (Some(Value::String(text)), Takes::Instant) => local(text, *zone),
-                (Some(Value::String(text)), _) => text.clone(),
-                (Some(Value::Null) | None, _) => String::new(),
-                (Some(other), _) => other.to_string(),
-            },
-        }
-    }
-}
-
-fn local(text: &str, zone: Tz) -> String {
-    let at: Option<DateTime<Utc>> = text.parse().ok();
-    at.map(|at| at.with_timezone(&zone).format(LOCAL).to_string()).unwrap_or_default()
-}
-
 /// A field as the template shows it.
 pub(super) struct Shown {
     name: String,
@@ -263,9 +263,22 @@ pub(super) struct Shown {
     needed: bool,
     input: &'static str,
     options: Vec<(String, String, bool)>,
+    /// Of a list that is not shown whole.
+    cut: Option<Cut>,
     value: String,
     ticked: bool,
+    /// What others wrote there while something else was typed; empty where they did not.
+    now: String,
     fault: String,
+}
+
+impl Shown {
+    /// The ids of what is said of it, the most urgent first.
+    fn says(&self) -> String {
+        let all = [("w", self.fault.is_empty()), ("n", self.now.is_empty()), ("h", self.hint.is_empty())];
+        let said = all.iter().filter(|(_, empty)| !empty).map(|(of, _)| format!("{of}-{}", self.name));
+        said.collect::<Vec<_>>().join(" ")
+    }
 }
 
 /// Fields that stand together under a heading, or under none.
@@ -294,6 +307,11 @@ pub(super) struct Sheet {
     button: &'static str,
     key: String,
     revision: Option<i32>,
+    /// What stands in the fields of the record that is shown.
+    was: String,
+    /// Of a record that others changed while its form was open: the fields where they wrote something else than was
+    /// typed, by name and label, and what.
+    meanwhile: Option<Vec<(String, String, String)>>,
     fields: Vec<Group>,
     more: Vec<Group>,
     /// The fault and, where it is about one, the field.
@@ -331,12 +349,21 @@ pub(super) struct About<'a> {
 impl Sheet {
     /// The form, filled.
     pub(super) fn of(about: About<'_>, filled: &Filled<'_>, faults: &[(String, String)]) -> Self {
+        let meanwhile = filled.meanwhile(about.revision);
         let (more, fields): (Vec<&Spec>, Vec<&Spec>) = about.specs.iter().partition(|spec| spec.more);
         let group = |specs: &[&Spec]| Group {
             title: specs.first().map_or("", |spec| spec.group),
-            fields: specs.iter().map(|spec| spec.shown(filled, faults)).collect(),
+            fields: specs.iter().map(|spec| spec.shown(filled, meanwhile.as_ref(), faults)).collect(),
         };
-        let shown = |specs: Vec<&Spec>| specs.chunk_by(|one, next| one.group == next.group).map(group).collect();
+        let shown = |specs: Vec<&Spec>| -> Vec<Group> {
+            specs.chunk_by(|one, next| one.group == next.group).map(group).collect()
+        };
+        let (fields, more) = (shown(fields), shown(more));
+        let met = |field: &Shown| (field.name.clone(), field.label.clone(), field.now.clone());
+        let all = fields.iter().chain(&more).flat_map(|group| &group.fields);
+        let met = all.filter(|field| !field.now.is_empty()).map(met).collect();
+        // That others changed it has words of its own where it can be said what they wrote.
+        let told = |(name, fault): &&(String, String)| meanwhile.is_none() || !name.is_empty() || fault != CHANGED;
         let named = |(name, fault): &(String, String)| {
             let of = about.specs.iter().find(|spec| spec.name == *name);
             (fault.clone(), of.map(|spec| (spec.name.to_string(), spec.label.to_string())))
@@ -348,9 +375,11 @@ impl Sheet {
             button: about.button,
             key: form::key(),
             revision: about.revision,
-            fields: shown(fields),
-            more: shown(more),
-            faults: faults.iter().map(named).collect(),
+            was: about.revision.map_or_else(String::new, |_| filled.was(about.specs)),
+            meanwhile: meanwhile.is_some().then_some(met),
+            fields,
+            more,
+            faults: faults.iter().filter(told).map(named).collect(),
             back: about.back,
             end: about.end,
             sample: String::new(),
@@ -371,7 +400,7 @@ impl Sheet {
 
     /// Whether what is folded away has to be seen.
     fn more_open(&self) -> bool {
-        self.more.iter().flat_map(|group| &group.fields).any(|field| !field.fault.is_empty())
+        self.more.iter().flat_map(|group| &group.fields).any(|field| !field.fault.is_empty() || !field.now.is_empty())
     }
 }
 
@@ -408,10 +437,15 @@ where
 /// # Errors
 /// A fault for each field that can't be read.
 pub(super) fn read(specs: &[Spec], typed: &Typed, zone: Tz) -> Result<Map<String, Value>, Faults> {
+    choosing::is_done(form::pairs(typed))?;
     let mut faults = Faults::default();
     let read = specs.iter().map(|spec| (spec.name.to_string(), spec.read(typed, zone, &mut faults))).collect();
     faults.or(read)
 }
+
+/// What is said of a record that others changed while its form was open.
+const CHANGED: &str =
+    "It was changed while you had it open: look at what stands there now, and press again if you still want to.";
 
 /// The revision that a form showed.
 pub(super) fn revision(typed: &Typed) -> i32 {
@@ -425,7 +459,8 @@ pub(super) fn revision(typed: &Typed) -> i32 {
 pub(super) fn faults_of(problem: Problem) -> Result<Vec<(String, String)>, Problem> {
     match problem.kind() {
         Kind::Invalid | Kind::Conflict | Kind::Malformed if !problem.faults().is_empty() => {}
-        Kind::Conflict | Kind::Stale => return Ok(vec![(String::new(), problem.detail().to_owned())]),
+        Kind::Stale => return Ok(vec![(String::new(), CHANGED.to_owned())]),
+        Kind::Conflict => return Ok(vec![(String::new(), problem.detail().to_owned())]),
         _ => return Err(problem),
     }
     let one = |fault: &Fault| {

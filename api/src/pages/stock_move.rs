@@ -6,7 +6,7 @@ use super::sheet::{self, About, Filled, Sheet, Spec, Takes, choice, spec};
 use super::words;
 use super::writing::{self, Written};
 use crate::auth::{Caller, Permission, perm};
-use crate::db::page::{After, PAGE_MAX};
+use crate::db::page::{After, CHOICES_MOST};
 use crate::db::stock::item::{self, StoredItem};
 use crate::db::stock::place::{self, StoredPlace};
 use crate::db::stock::{lot, movement};
@@ -37,7 +37,7 @@ struct Known {
 }
 
 async fn known(tx: &Tx<'_>, id: PlaceId) -> Result<Known, DbError> {
-    let all = After::first(PAGE_MAX);
+    let all = After::first(CHOICES_MOST);
     Ok(Known {
         place: place::get(tx, id).await?,
         items: item::list(tx, false, &all).await?,

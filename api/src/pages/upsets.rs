@@ -175,7 +175,7 @@ impl Written for Edit {
         let named = ("What went wrong with the water", format!("/upsets/{id}"));
         let about = about((unit, &ground), named, Some(kept.revision), &specs);
         let record = Filled::of(&ProcessUpsetBody::from(kept.value), ground.zone);
-        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+        Ok(Sheet::of(about, &record.with_typed(typed), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: Uuid, typed: &Typed) -> Result<String, Problem> {

@@ -1,6 +1,7 @@
 //! `/week`: the visits of a week by day, forms to move them, and one to plan another.
 
-use super::call_outs::{Choice, choices};
+use super::call_outs::{Choice, choices, cut_units};
+use super::choosing::Cut;
 use super::fault::Fault;
 use super::form::{self, Typed, field};
 use super::visitor::{Sender, Visitor};
@@ -41,6 +42,7 @@ pub(super) struct Page {
     to: String,
     purpose: String,
     units: Vec<Choice>,
+    cut: Option<Cut>,
     /// The recurring work that a visit is planned for.
     work: Option<Work>,
     people: Vec<Choice>,
@@ -214,7 +216,8 @@ pub(super) async fn page<P: Permission>(
         let rows = visits.iter().map(row).collect::<Result<Vec<_>, DbError>>()?;
         Ok((first, choices(tx, typed).await?, rows, week_work::shown(tx, typed).await?))
     };
-    let (first, units, mut rows, work) = db.read(caller.scope(), caller.now(), known).await?;
+    let (first, mut units, mut rows, work) = db.read(caller.scope(), caller.now(), known).await?;
+    let cut = cut_units(&mut units, typed);
     rows.sort_by_key(|(when, _)| (when.day, when.from));
     let lead = match rows.len() {
         0 => "No visits this week.".to_owned(),
@@ -233,6 +236,7 @@ pub(super) async fn page<P: Permission>(
         to: text("to"),
         purpose: text("purpose"),
         units,
+        cut,
         work,
         people: people.iter().map(|(id, name)| Choice::of(typed, "technician", id.0, name.clone())).collect(),
         days: by_day(first, rows),

@@ -175,7 +175,7 @@ impl Written for Edit {
             specs: &specs,
         };
         let present = agreement_form::typed(&agreement);
-        Ok(Sheet::of(about, &Filled::Typed(typed.unwrap_or(&present)), faults))
+        Ok(Sheet::of(about, &Filled::Typed(&present).with_typed(typed), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: Uuid, typed: &Typed) -> Result<String, Problem> {

@@ -254,7 +254,7 @@ impl Written for Edit {
             specs: &specs(&ground, rows(&kept.value)),
         };
         let present = typed_of(&kept.value);
-        Ok(Sheet::of(about, &Filled::Typed(typed.unwrap_or(&present)), faults))
+        Ok(Sheet::of(about, &Filled::Typed(&present).with_typed(typed), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: Uuid, typed: &Typed) -> Result<String, Problem> {

@@ -243,7 +243,7 @@ impl Written for Edit {
             specs: &specs(),
         };
         let record = Filled::of(&CustomerInput::from(&customer.value), Tz::UTC);
-        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+        Ok(Sheet::of(about, &record.with_typed(typed), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: CustomerId, typed: &Typed) -> Result<String, Problem> {

@@ -112,7 +112,7 @@ impl Written for Edit {
             specs: &specs(),
         };
         let record = Filled::Record(Value::Object(flat(&json!(item.per_day))), Tz::UTC);
-        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+        Ok(Sheet::of(about, &record.with_typed(typed), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: ItemId, typed: &Typed) -> Result<String, Problem> {

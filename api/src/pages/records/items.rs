@@ -210,7 +210,7 @@ impl Written for Edit {
             specs: &specs(),
         };
         let record = Filled::Record(Value::Object(flat(&ConsumableInput::from(&stored.value))), Tz::UTC);
-        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+        Ok(Sheet::of(about, &record.with_typed(typed), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: ItemId, typed: &Typed) -> Result<String, Problem> {

@@ -3,13 +3,14 @@
 use super::super::form::{Typed, field};
 use super::super::parts;
 use super::site_choices;
-use crate::db::page::{After, PAGE_MAX};
+use crate::db::page::{After, CHOICES_MOST};
 use crate::db::unit::{self, Filter, Placed};
 use crate::db::{DbError, Tx, component, dealer, site};
 use chrono_tz::Tz;
 use domain::ids::{ComponentId, SiteId, UnitId};
 use domain::meter::Measured;
 use serde_json::{Value, json};
+use std::collections::HashMap;
 use uuid::Uuid;
 
 /// What is measured.
@@ -108,15 +109,15 @@ pub(super) async fn with_parts(tx: &Tx<'_>, units: &[(UnitId, String)]) -> Resul
 /// # Errors
 /// When the database fails.
 pub(super) async fn anywhere(tx: &Tx<'_>, here: Option<SiteId>) -> Result<Vec<(String, String)>, DbError> {
-    let units = unit::list(tx, &Filter::default(), &After::first(PAGE_MAX)).await?;
+    let units = unit::list(tx, &Filter::default(), &After::first(CHOICES_MOST)).await?;
     let stands = |placed: &Placed| placed.present.as_ref().map(|present| present.site_id);
     let (own, others): (Vec<_>, Vec<_>) =
         units.into_iter().partition(|placed| here.is_some() && stands(placed) == here);
     let own: Vec<_> = own.into_iter().map(|placed| (placed.unit.id, placed.unit.value.label)).collect();
     let sites = site_choices(tx).await?;
+    let named: HashMap<&str, &str> = sites.iter().map(|(id, words)| (id.as_str(), words.as_str())).collect();
     let elsewhere = others.into_iter().filter_map(|placed| {
-        let site = stands(&placed)?.to_string();
-        let (_, site) = sites.iter().find(|(id, _)| *id == site)?;
+        let site = named.get(stands(&placed)?.to_string().as_str())?;
         Some((name(Measured::Unit(placed.unit.id)), format!("{site}: {}", placed.unit.value.label)))
     });
     let mut elsewhere: Vec<_> = elsewhere.collect();

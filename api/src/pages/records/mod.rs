@@ -27,7 +27,7 @@ mod unit_work;
 mod units;
 
 use super::sheet::Spec;
-use crate::db::page::{After, PAGE_MAX};
+use crate::db::page::{After, CHOICES_MOST};
 use crate::db::{DbError, Tx, customer, site, unit_model};
 use actix_web::web::ServiceConfig;
 use domain::ids::CustomerId;
@@ -70,18 +70,21 @@ struct Of {
 
 /// The dealer's models.
 async fn model_choices(tx: &Tx<'_>) -> Result<Vec<(String, String)>, DbError> {
-    let models = unit_model::list(tx, &After::first(PAGE_MAX)).await?;
+    let models = unit_model::list(tx, &After::first(CHOICES_MOST)).await?;
     Ok(models.into_iter().map(|model| (model.id.to_string(), model.value.name)).collect())
 }
 
 /// The sites in use, by customer and name.
 async fn site_choices(tx: &Tx<'_>) -> Result<Vec<(String, String)>, DbError> {
-    let customers =
-        customer::list(tx, &customer::Filter { retired: true, ..customer::Filter::default() }, &After::first(PAGE_MAX))
-            .await?;
+    let customers = customer::list(
+        tx,
+        &customer::Filter { retired: true, ..customer::Filter::default() },
+        &After::first(CHOICES_MOST),
+    )
+    .await?;
     let names: HashMap<CustomerId, String> = customers.into_iter().map(|one| (one.id, one.value.name)).collect();
     let filter = site::Filter::default();
-    let sites = site::list(tx, &filter, &After::first(PAGE_MAX)).await?;
+    let sites = site::list(tx, &filter, &After::first(CHOICES_MOST)).await?;
     let worded = sites.into_iter().map(|site| {
         let of = names.get(&site.value.customer_id).map_or("", String::as_str);
         (format!("{of}, {}", site.value.name), site.id.to_string())

@@ -111,7 +111,7 @@ impl Written for Edit {
             specs: &specs,
         };
         let record = Filled::of(&PlaceInput::from(&stored.value), Tz::UTC);
-        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+        Ok(Sheet::of(about, &record.with_typed(typed), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: PlaceId, typed: &Typed) -> Result<String, Problem> {

@@ -281,7 +281,7 @@ impl Written for Edit {
             specs: &specs(),
         };
         let record = Filled::of(&SiteInput::from(&site.value), Tz::UTC);
-        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+        Ok(Sheet::of(about, &record.with_typed(typed), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: SiteId, typed: &Typed) -> Result<String, Problem> {

@@ -179,7 +179,7 @@ impl Written for Edit {
             specs: &specs(&part.value.kind),
         };
         let record = Filled::of(&ComponentInput::from(&part.value), zone);
-        let sheet = Sheet::of(about, &typed.map_or(record, Filled::Typed), faults);
+        let sheet = Sheet::of(about, &record.with_typed(typed), faults);
         Ok(sheet.with_sample(way_out(id, &part.value)))
     }
 

@@ -190,7 +190,7 @@ impl Written for Edit {
             specs: &specs(people(caller, db).await?),
         };
         let record = Filled::Record(flat(&RoutineInput::from(&work.value)), Tz::UTC);
-        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+        Ok(Sheet::of(about, &record.with_typed(typed), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: RoutineId, typed: &Typed) -> Result<String, Problem> {

@@ -215,7 +215,7 @@ impl Written for Edit {
             specs: &specs(models),
         };
         let record = Filled::of(&UnitInput::from(&unit.value), Tz::UTC);
-        Ok(Sheet::of(about, &typed.map_or(record, Filled::Typed), faults))
+        Ok(Sheet::of(about, &record.with_typed(typed), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: UnitId, typed: &Typed) -> Result<String, Problem> {

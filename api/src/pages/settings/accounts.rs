@@ -307,7 +307,7 @@ impl Written for Edit {
             end: stored.ended_at.is_none().then_some(end),
             specs: &[specs(), other_specs()].concat(),
         };
-        Ok(Sheet::of(about, &typed.map_or(Filled::Record(record(&stored), Tz::UTC), Filled::Typed), faults))
+        Ok(Sheet::of(about, &Filled::Record(record(&stored), Tz::UTC).with_typed(typed), faults))
     }
 
     async fn keep(caller: &Caller<Self::May>, db: &Db, id: WaterAccountId, typed: &Typed) -> Result<String, Problem> {

@@ -117,10 +117,9 @@ async fn sheet_of<P: Permission>(
     };
     let (stored, customers) = db.read(caller.scope(), caller.now(), known).await?;
     let nothing = Typed::new();
-    let filled = match (&stored, typed) {
-        (_, Some(typed)) => Filled::Typed(typed),
-        (Some(stored), None) => Filled::of(&WebhookEndpointInput::from(&stored.value), Tz::UTC),
-        (None, None) => Filled::Typed(&nothing),
+    let filled = match &stored {
+        Some(stored) => Filled::of(&WebhookEndpointInput::from(&stored.value), Tz::UTC).with_typed(typed),
+        None => Filled::Typed(typed.unwrap_or(&nothing)),
     };
     let end = |id: EndpointId| End {
         action: format!("/settings/webhooks/{id}/retire"),

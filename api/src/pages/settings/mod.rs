@@ -18,7 +18,7 @@ use super::fault::Fault;
 use super::html_for;
 use super::visitor::Visitor;
 use crate::auth::{Permission, Role, perm};
-use crate::db::page::{After, PAGE_MAX};
+use crate::db::page::{After, CHOICES_MOST};
 use crate::db::{DbError, Tx, customer};
 use actix_web::http::StatusCode;
 use actix_web::web::ServiceConfig;
@@ -101,7 +101,7 @@ async fn settings(visitor: Visitor<perm::WriteUnits>) -> Result<HttpResponse, Fa
 
 /// The customers in use, as a choice.
 async fn customer_choices(tx: &Tx<'_>) -> Result<Vec<(String, String)>, DbError> {
-    let customers = customer::list(tx, &customer::Filter::default(), &After::first(PAGE_MAX)).await?;
+    let customers = customer::list(tx, &customer::Filter::default(), &After::first(CHOICES_MOST)).await?;
     Ok(customers.into_iter().map(|one| (one.id.to_string(), one.value.name)).collect())
 }
 

@@ -75,7 +75,7 @@ fn sheet_of(stored: &StoredRule, typed: Option<&Typed>, faults: &[(String, Strin
         end: None,
         specs: &specs(),
     };
-    Sheet::of(about, &Filled::Typed(typed.unwrap_or(&typed_of(&stored.rule))), faults)
+    Sheet::of(about, &Filled::Typed(&typed_of(&stored.rule)).with_typed(typed), faults)
 }
 
 #[get("/settings/report-rule")]

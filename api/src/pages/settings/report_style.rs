@@ -157,7 +157,7 @@ fn sheet_of(ground: &Ground, typed: Option<&Typed>, faults: &[(String, String)])
     };
     let own = typed_of(style);
     let also = ground.newest.as_ref().map(|_| (format!("{ADDRESS}/try"), "Try it on your newest report"));
-    Sheet::of(about, &Filled::Typed(typed.unwrap_or(&own)), faults)
+    Sheet::of(about, &Filled::Typed(&own).with_typed(typed), faults)
         .with_sample(letterhead::drawn(&ground.dealer, style))
         .with_also(also)
 }
