@@ -100,6 +100,7 @@ mod sessions;
 mod settings_pages;
 mod site_measures;
 mod sites;
+mod stay_lists;
 mod stock;
 mod stock_expected;
 mod stock_night;

@@ -201,18 +201,16 @@ impl After {
     }
 }
 
-/// A page of a table's rows: in the order that is asked for, of which `$own` is the list's own key, after
-/// its cursor, and of those rows alone that were written since the instant asked for.
+/// A page of a table's rows: in the order that is asked for, of which `$own` is the list's own key, or its ids
+/// where none is named, after its cursor, and of those rows alone that were written since the instant asked for.
 macro_rules! paged {
-    ($query:expr, $after:expr, $table:ident, $own:ident) => {{
+    (@past $query:expr, $after:expr, $table:ident, $past:expr, $order:expr) => {{
         use crate::db::page::Sort;
-        let (after, (text, id)) = ($after, $after.key());
+        let (after, id) = ($after, $after.key().1);
         let mut query = $query.into_boxed::<diesel::pg::Pg>().limit(after.ask());
         // The first condition is what an index can go by.
         query = match after.sort() {
-            Sort::Own => query
-                .filter($table::$own.ge(text).and($table::$own.gt(text).or($table::id.gt(id))))
-                .order(($table::$own, $table::id)),
+            Sort::Own => query.filter($past).order($order),
             Sort::Created => query
                 .filter($table::created_at.ge(after.at()))
                 .filter($table::created_at.gt(after.at()).or($table::id.gt(id)))
@@ -227,6 +225,14 @@ macro_rules! paged {
         }
         query
     }};
+    ($query:expr, $after:expr, $table:ident, $own:ident) => {{
+        let (text, id) = $after.key();
+        let past = $table::$own.ge(text).and($table::$own.gt(text).or($table::id.gt(id)));
+        paged!(@past $query, $after, $table, past, ($table::$own, $table::id))
+    }};
+    ($query:expr, $after:expr, $table:ident) => {
+        paged!(@past $query, $after, $table, $table::id.gt($after.key().1), $table::id)
+    };
 }
 pub(in crate::db) use paged;
 

@@ -1,7 +1,9 @@
 //! Where units stand and stood.
 
 use super::error::known;
+use super::page::{After, paged};
 use super::schema::placement;
+use super::series::Of;
 use super::series::among::Among;
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, due, range, read_then, site, touched, unit};
@@ -31,6 +33,19 @@ pub struct Present {
     pub customer_id: CustomerId,
     /// Since when.
     pub since: DateTime<Utc>,
+}
+
+/// Of which units, and when: which placements are meant, or what else is of units from-to.
+#[derive(Debug, Clone)]
+pub struct During {
+    /// Of these units; of those that stand with this customer and at these sites meanwhile.
+    pub of: Of,
+    /// What has not ended by this instant.
+    pub from: Option<DateTime<Utc>>,
+    /// What begins before this instant.
+    pub to: Option<DateTime<Utc>>,
+    /// What goes on at this instant.
+    pub at: Option<DateTime<Utc>>,
 }
 
 /// The units that stand with a customer and at sites at an instant; none where neither is said.
@@ -211,6 +226,35 @@ pub async fn at_site(tx: &Tx<'_>, site_id: SiteId) -> Result<Vec<Stored<Placemen
         .order((placement::valid, placement::id))
         .load(&mut tx.conn())
         .await?;
+    rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// The placements that are meant, in the order in which they were noted down or as the page is sorted, one more than
+/// it holds.
+///
+/// # Errors
+/// When the database fails.
+pub async fn everywhere(
+    tx: &Tx<'_>,
+    during: &During,
+    after: &After,
+) -> Result<Vec<Stored<PlacementId, Placement>>, DbError> {
+    let among = during.of.among(tx).await?;
+    let mut query = paged!(placement::table.select(Row::as_select()), after, placement);
+    query = query.filter(placement::valid.overlaps_with(range::between(during.from, during.to)));
+    if let Some(at) = during.at {
+        query = query.filter(placement::valid.contains(at));
+    }
+    if let Some(customer) = among.customer {
+        query = query.filter(placement::customer_id.eq(customer));
+    }
+    if let Some(sites) = among.sites {
+        query = query.filter(placement::site_id.eq_any(sites));
+    }
+    if let Some(units) = among.units {
+        query = query.filter(placement::unit_id.eq_any(units));
+    }
+    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
     rows.into_iter().map(TryInto::try_into).collect()
 }
 

@@ -20,6 +20,11 @@ pub(in crate::db) fn since(at: DateTime<Utc>) -> Range {
     (Bound::Included(at), Bound::Unbounded)
 }
 
+/// `[from, to)`, without an end where none is said.
+pub(in crate::db) fn between<T>(from: Option<T>, to: Option<T>) -> (Bound<T>, Bound<T>) {
+    (from.map_or(Bound::Unbounded, Bound::Included), to.map_or(Bound::Unbounded, Bound::Excluded))
+}
+
 /// The span of a stored range.
 pub(in crate::db) fn to_span(range: Range) -> Result<Span, DbError> {
     let parsed = match range {

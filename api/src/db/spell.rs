@@ -1,7 +1,8 @@
 //! In which states units are and were.
 
 use super::error::known;
-use super::placement::present;
+use super::page::After;
+use super::placement::{During, present};
 use super::schema::spell;
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, range, touched, unit};
@@ -9,7 +10,8 @@ use chrono::{DateTime, Utc};
 use diesel::dsl::upper_inf;
 use diesel::pg::Pg;
 use diesel::prelude::*;
-use diesel::{insert_into, update};
+use diesel::sql_types::{Array, BigInt, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::{insert_into, sql_query, update};
 use diesel_async::RunQueryDsl;
 use domain::ids::{SpellId, UnitId};
 use domain::span::Span;
@@ -19,7 +21,7 @@ use serde_json::{Value, json};
 use std::collections::HashMap;
 use uuid::Uuid;
 
-#[derive(Queryable, Selectable)]
+#[derive(Queryable, QueryableByName, Selectable)]
 #[diesel(table_name = spell)]
 struct Row {
     id: Uuid,
@@ -48,6 +50,12 @@ impl TryFrom<Row> for Stored<SpellId, Spell> {
             },
         })
     }
+}
+
+#[derive(QueryableByName)]
+struct OfUnit {
+    #[diesel(sql_type = SqlUuid)]
+    unit_id: Uuid,
 }
 
 /// The units that are in a state at an instant.
@@ -117,6 +125,46 @@ pub async fn list(tx: &Tx<'_>, unit_id: UnitId) -> Result<Vec<Stored<SpellId, Sp
         .load(&mut tx.conn())
         .await?;
     rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// The spells of a state or of any, in the order in which they were noted down or as the page is sorted and each with
+/// its unit, one more than the page holds: of units, and of those that stood with a customer and at sites at some
+/// time of the spell.
+///
+/// # Errors
+/// When the database fails.
+pub async fn everywhere(
+    tx: &Tx<'_>,
+    (during, state): (&During, Option<SpellState>),
+    after: &After,
+) -> Result<Vec<(UnitId, Stored<SpellId, Spell>)>, DbError> {
+    let among = during.of.among(tx).await?;
+    let (past, order, at) = after.by_id(("n", "$11"), ("n.created_at", "n.changed_at"));
+    let rows: Vec<(OfUnit, Row)> = sql_query(format!(
+        "select n.* from spell n
+          where {past} and ($2::uuid[] is null or n.unit_id = any ($2))
+            and ($3::uuid is null and $4::uuid[] is null or exists (select from placement stay
+                  where stay.dealer_id = n.dealer_id and stay.unit_id = n.unit_id and stay.valid && n.valid
+                    and ($3::uuid is null or stay.customer_id = $3)
+                    and ($4::uuid[] is null or stay.site_id = any ($4))))
+            and n.valid && tstzrange($5, $6) and ($7::timestamptz is null or n.valid @> $7)
+            and ($8::text is null or n.state = $8) and ($9::timestamptz is null or n.changed_at >= $9)
+          order by {order} limit $10"
+    ))
+    .bind::<SqlUuid, _>(after.key().1)
+    .bind::<Nullable<Array<SqlUuid>>, _>(among.units)
+    .bind::<Nullable<SqlUuid>, _>(among.customer)
+    .bind::<Nullable<Array<SqlUuid>>, _>(among.sites)
+    .bind::<Nullable<Timestamptz>, _>(during.from)
+    .bind::<Nullable<Timestamptz>, _>(during.to)
+    .bind::<Nullable<Timestamptz>, _>(during.at)
+    .bind::<Nullable<Text>, _>(state.map(SpellState::as_str))
+    .bind::<Nullable<Timestamptz>, _>(after.changed_since())
+    .bind::<BigInt, _>(after.ask())
+    .bind::<Nullable<Timestamptz>, _>(at)
+    .load(&mut tx.conn())
+    .await?;
+    rows.into_iter().map(|(of, row)| Ok((UnitId(of.unit_id), Stored::<SpellId, Spell>::try_from(row)?))).collect()
 }
 
 /// One spell of a unit.

@@ -1,9 +1,13 @@
-//! `/v1/units/{id}/placements`.
+//! `/v1/units/{id}/placements`, `/v1/sites/{id}/placements`, and `/v1/placements` of all of them.
 
-use super::answer::{self, ChangedSince, Choosing, Page, Problems, SpanView};
-use super::table::{Kind, Tabled, whole};
+use super::answer::{self, ChangedSince, Choosing, Page, Paging, Problems, Sorting, SpanView};
+use super::series::AskOf;
+use super::service::in_order;
+use super::table::{Kind, Tabled, listed, whole};
 use crate::auth::{Caller, perm};
-use crate::db::{Db, Stored, placement};
+use crate::db::page::After;
+use crate::db::placement::During;
+use crate::db::{Db, Stored, Tx, placement};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -16,13 +20,18 @@ use domain::ids::{MeterId, PlacementId, SiteId, UnitId};
 use domain::placement::{Handover, LevelThen, NewPlacement, Placement, RegisterThen, Terms};
 use domain::span::Span;
 use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
+use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_placement).service(list_placements).service(list_site_placements).service(end_placement);
+    config
+        .service(create_placement)
+        .service(list_placements)
+        .service(list_site_placements)
+        .service(list_placements_of_units)
+        .service(end_placement);
 }
 
 /// What was read when a unit changed hands.
@@ -175,6 +184,31 @@ impl From<Stored<PlacementId, Placement>> for PlacementView {
     }
 }
 
+/// When what is of a unit from-to goes on.
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct Lasting {
+    /// Those that have not ended by this instant.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-01-01T00:00:00Z")]
+    from: Option<DateTime<Utc>>,
+    /// Those that begin before this instant.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-02-01T00:00:00Z")]
+    to: Option<DateTime<Utc>>,
+    /// Those that go on at this instant.
+    #[serde(default, deserialize_with = "optional_instant")]
+    #[param(example = "2026-01-15T12:00:00Z")]
+    at: Option<DateTime<Utc>>,
+}
+
+impl Lasting {
+    pub(super) fn parse(&self, of: &AskOf) -> Result<During, Problem> {
+        in_order(self.from, self.to)?;
+        Ok(During { of: of.parse()?, from: self.from, to: self.to, at: self.at })
+    }
+}
+
 /// Place a unit
 ///
 /// A unit stands at one site at a time: end its placement before it goes elsewhere.
@@ -235,6 +269,28 @@ async fn list_site_placements(
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| placement::at_site(tx, *id).await).await?;
     whole(&request, &caller, &rates, since.of(rows), PlacementView::from)
+}
+
+/// List placements
+///
+/// Of all units within one's reach, in the order in which they were noted down; a customer sees its own. As a table
+/// (`Accept`), all of them.
+#[utoipa::path(tag = "units", params(AskOf, Lasting, Sorting, Paging),
+    responses((status = 200, description = "A page of placements", content(
+        (Page<PlacementView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/placements")]
+async fn list_placements_of_units(
+    request: HttpRequest,
+    caller: Caller<perm::ReadUnits>,
+    (of, asked): (Query<AskOf>, Query<Lasting>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let (during, after) = (asked.parse(&of)?, paging.sorted(&sorting, "created")?);
+    let read = async move |tx: &Tx<'_>, after: &After| placement::everywhere(tx, &during, after).await;
+    let key = |after: &After, row: &Stored<PlacementId, Placement>| after.place(row, "", row.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, PlacementView::from)).await
 }
 
 impl Tabled for PlacementView {

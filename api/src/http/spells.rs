@@ -1,9 +1,11 @@
-//! `/v1/units/{id}/spells`.
+//! `/v1/units/{id}/spells`, and `/v1/spells` of all units.
 
-use super::answer::{self, ChangedSince, Choosing, Page, Problems, SpanView};
-use super::placements::HandoverBody;
-use super::table::{Kind, Tabled, whole};
+use super::answer::{self, ChangedSince, Choosing, Page, Paging, Problems, Sorting, SpanView};
+use super::placements::{HandoverBody, Lasting};
+use super::series::AskOf;
+use super::table::{Kind, Tabled, listed, whole};
 use crate::auth::{Caller, perm};
+use crate::db::page::After;
 use crate::db::{Db, DbError, Stored, Tx, read_then, spell};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::problem::Problem;
@@ -19,13 +21,13 @@ use domain::span::Span;
 use domain::spell::{Spell, SpellState};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use utoipa::ToSchema;
+use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_spell).service(list_spells).service(update_spell);
+    config.service(create_spell).service(list_spells).service(list_spells_of_units).service(update_spell);
 }
 
 /// What is sent of a spell.
@@ -128,6 +130,33 @@ impl From<Stored<SpellId, Spell>> for SpellView {
     }
 }
 
+/// A spell, and the unit that it is of.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct SpellOfUnit {
+    /// The unit.
+    unit_id: Uuid,
+    #[serde(flatten)]
+    spell: SpellView,
+}
+
+/// Which spells.
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct InState {
+    /// Only those of this state: `planned`, `starting`, `running`, `bypassed`, `stopped`, `laid_up`, `workshop` or
+    /// `out_of_use`.
+    #[param(example = "bypassed")]
+    state: Option<String>,
+}
+
+impl InState {
+    fn parse(&self) -> Result<Option<SpellState>, Faults> {
+        let mut faults = Faults::default();
+        let state = self.state.as_deref().and_then(|name| faults.take("/state", SpellState::parse(name)));
+        faults.or(state)
+    }
+}
+
 /// Say in which state a unit is
 ///
 /// A unit has one state at a time. The one that goes on until then ends where this begins;
@@ -170,6 +199,34 @@ async fn list_spells(
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| spell::list(tx, *id).await).await?;
     whole(&request, &caller, &rates, since.of(rows), SpellView::from)
+}
+
+/// List spells
+///
+/// Of all units within one's reach, in the order in which they were noted down; those of a customer or site are of
+/// units that stood there at some time of the spell. As a table (`Accept`), all of them.
+#[utoipa::path(tag = "units", params(AskOf, InState, Lasting, Sorting, Paging),
+    responses((status = 200, description = "A page of spells", content(
+        (Page<SpellOfUnit> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/spells")]
+async fn list_spells_of_units(
+    request: HttpRequest,
+    caller: Caller<perm::ReadUnits>,
+    (of, states, asked): (Query<AskOf>, Query<InState>, Query<Lasting>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let (during, state, after) = (asked.parse(&of)?, states.parse()?, paging.sorted(&sorting, "created")?);
+    let read = async move |tx: &Tx<'_>, after: &After| spell::everywhere(tx, (&during, state), after).await;
+    let key = |after: &After, (_, row): &(UnitId, Stored<SpellId, Spell>)| after.place(row, "", row.id.0);
+    let view = |(unit, row): (UnitId, Stored<SpellId, Spell>)| SpellOfUnit { unit_id: unit.0, spell: row.into() };
+    listed(&request, &caller, (&db, &rates), after, read, (key, view)).await
+}
+
+impl Tabled for SpellOfUnit {
+    const FIRST: &'static [(&'static str, Kind)] = &[("unit_id", Kind::Text)];
+    const COLUMNS: &'static [(&'static str, Kind)] = SpellView::COLUMNS;
 }
 
 impl Tabled for SpellView {

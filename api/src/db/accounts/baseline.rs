@@ -1,8 +1,9 @@
 //! Baselines in the database. What a revision replaces stays readable.
 
-use super::touch;
+use super::{Holding, touch};
 use crate::db::error::known;
-use crate::db::range::{DateRange, of_dates, to_dates};
+use crate::db::page::{After, paged};
+use crate::db::range::{DateRange, between, of_dates, to_dates};
 use crate::db::schema::baseline;
 use crate::db::{DbError, Stored, Tx, own_record, site};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -158,6 +159,34 @@ pub async fn list(tx: &Tx<'_>, site_id: SiteId) -> Result<Vec<StoredBaseline>, D
         .load(&mut tx.conn())
         .await?;
     rows.into_iter().map(TryInto::try_into).collect()
+}
+
+/// The baselines of all sites that are meant, in the order in which they were written down or as the page is sorted and
+/// each with its site, one more than the page holds: replaced ones too, or those or the others alone.
+///
+/// # Errors
+/// When the database fails.
+pub async fn everywhere(
+    tx: &Tx<'_>,
+    (meant, replaced): (&Holding, Option<bool>),
+    after: &After,
+) -> Result<Vec<(SiteId, StoredBaseline)>, DbError> {
+    let among = meant.of.among(tx).await?;
+    let mut query = paged!(baseline::table.select(Row::as_select()), after, baseline);
+    query = query.filter(baseline::valid.overlaps_with(between(meant.from, meant.to)));
+    if let Some(customer) = among.customer {
+        query = query.filter(baseline::customer_id.eq(customer));
+    }
+    if let Some(sites) = among.sites {
+        query = query.filter(baseline::site_id.eq_any(sites));
+    }
+    query = match replaced {
+        None => query,
+        Some(true) => query.filter(baseline::replaced_at.is_not_null()),
+        Some(false) => query.filter(baseline::replaced_at.is_null()),
+    };
+    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
+    rows.into_iter().map(|row| Ok((SiteId(row.site_id), StoredBaseline::try_from(row)?))).collect()
 }
 
 /// The rows of sites that hold, in order.

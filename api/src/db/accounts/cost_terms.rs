@@ -1,8 +1,9 @@
 //! What customers pay at their sites, in the database.
 
-use super::touch;
+use super::{Holding, touch};
 use crate::db::error::known;
-use crate::db::range::{DateRange, of_dates, to_dates};
+use crate::db::page::{After, paged};
+use crate::db::range::{DateRange, between, of_dates, to_dates};
 use crate::db::schema::cost_terms;
 use crate::db::{DbError, Stored, Tx, site};
 use chrono::{DateTime, Utc};
@@ -105,6 +106,25 @@ async fn end_running(tx: &Tx<'_>, of: (SiteId, CustomerId), new: &CostTerms) -> 
 pub async fn list(tx: &Tx<'_>, site_id: SiteId) -> Result<Vec<StoredTerms>, DbError> {
     site::get(tx, site_id).await?;
     rows(tx, &[site_id.0]).await?.into_iter().map(TryInto::try_into).collect()
+}
+
+/// The terms of all sites that are meant, in the order in which they were written down or as the page is sorted and
+/// each with its site, one more than the page holds.
+///
+/// # Errors
+/// When the database fails.
+pub async fn everywhere(tx: &Tx<'_>, meant: &Holding, after: &After) -> Result<Vec<(SiteId, StoredTerms)>, DbError> {
+    let among = meant.of.among(tx).await?;
+    let mut query = paged!(cost_terms::table.select(Row::as_select()), after, cost_terms);
+    query = query.filter(cost_terms::valid.overlaps_with(between(meant.from, meant.to)));
+    if let Some(customer) = among.customer {
+        query = query.filter(cost_terms::customer_id.eq(customer));
+    }
+    if let Some(sites) = among.sites {
+        query = query.filter(cost_terms::site_id.eq_any(sites));
+    }
+    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
+    rows.into_iter().map(|row| Ok((SiteId(row.site_id), StoredTerms::try_from(row)?))).collect()
 }
 
 /// The terms of sites, the oldest first.

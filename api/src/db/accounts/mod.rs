@@ -6,10 +6,22 @@ pub mod tariff;
 pub mod water_account;
 pub mod water_bill;
 
+use super::series::Of;
 use super::{DbError, Tx, touched};
 use chrono::{DateTime, Months, NaiveDate, NaiveTime, Utc};
 use domain::ids::SiteId;
 use domain::span::Span;
+
+/// At which sites, and on which local days, what is meant holds.
+#[derive(Debug, Clone)]
+pub struct Holding {
+    /// At these sites, of this customer.
+    pub of: Of,
+    /// On this day or later.
+    pub from: Option<NaiveDate>,
+    /// Before this day.
+    pub to: Option<NaiveDate>,
+}
 
 /// Months by which a change reaches back: a cycle of three months, read late.
 const REACHES_BACK: Months = Months::new(4);

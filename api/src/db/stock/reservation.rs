@@ -2,13 +2,12 @@
 
 use super::{kit, movement, place};
 use crate::db::error::{known, named, unknown};
-use crate::db::page::{After, Sort};
+use crate::db::page::{After, paged};
 use crate::db::schema::stock_reservation;
 use crate::db::series::Of;
 use crate::db::stamp::one_changed;
 use crate::db::{DbError, Revision, Stored, Tx, placement, unit};
 use chrono::{DateTime, NaiveDate, Utc};
-use diesel::pg::Pg;
 use diesel::prelude::*;
 use diesel::{insert_into, update};
 use diesel_async::RunQueryDsl;
@@ -158,20 +157,7 @@ pub struct Filter {
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredKept>, DbError> {
     let among = filter.of.among(tx).await?;
-    let (at, id) = (after.at(), after.key().1);
-    let mut query = stock_reservation::table.select(Row::as_select()).into_boxed::<Pg>().limit(after.ask());
-    // The first condition is what an index can go by.
-    query = match after.sort() {
-        Sort::Own => query.filter(stock_reservation::id.gt(id)).order(stock_reservation::id),
-        Sort::Created => query
-            .filter(stock_reservation::created_at.ge(at))
-            .filter(stock_reservation::created_at.gt(at).or(stock_reservation::id.gt(id)))
-            .order((stock_reservation::created_at, stock_reservation::id)),
-        Sort::Changed => query
-            .filter(stock_reservation::changed_at.ge(at))
-            .filter(stock_reservation::changed_at.gt(at).or(stock_reservation::id.gt(id)))
-            .order((stock_reservation::changed_at, stock_reservation::id)),
-    };
+    let mut query = paged!(stock_reservation::table.select(Row::as_select()), after, stock_reservation);
     if let Some(units) = &among.units {
         query = query.filter(stock_reservation::unit_id.assume_not_null().eq_any(units.clone()));
     }
@@ -187,9 +173,6 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     }
     if let Some(to) = filter.to {
         query = query.filter(stock_reservation::planned_on.lt(to));
-    }
-    if let Some(since) = after.changed_since() {
-        query = query.filter(stock_reservation::changed_at.ge(since));
     }
     if !filter.closed {
         query = query.filter(stock_reservation::ended_at.is_null());

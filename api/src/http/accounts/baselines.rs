@@ -1,11 +1,14 @@
-//! `/v1/sites/{id}/baselines`.
+//! `/v1/sites/{id}/baselines`, and `/v1/baselines` of all sites.
 
+use super::HoldingOn;
 use crate::auth::{Caller, perm};
-use crate::db::Db;
 use crate::db::accounts::baseline::{self, StoredBaseline};
+use crate::db::page::After;
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, ChangedSince, Choosing, Page, Problems};
-use crate::http::table::{Kind, Tabled, whole};
+use crate::http::answer::{self, ChangedSince, Choosing, Page, Paging, Problems, Sorting};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled, listed, whole};
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
@@ -16,13 +19,13 @@ use domain::baseline::record::{Agreed, Baseline, Evidence, Scope};
 use domain::fault::Faults;
 use domain::ids::{SiteId, UnitId};
 use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
+use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_baseline).service(list_baselines);
+    config.service(create_baseline).service(list_baselines).service(list_baselines_of_sites);
 }
 
 /// What is sent of a baseline.
@@ -123,6 +126,23 @@ impl From<StoredBaseline> for BaselineView {
     }
 }
 
+/// A baseline, and the site that it is of.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct BaselineOfSite {
+    /// The site.
+    site_id: Uuid,
+    #[serde(flatten)]
+    baseline: BaselineView,
+}
+
+/// Which baselines.
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct Replaced {
+    /// Only those that a revision took the place of (true), or only those that none did (false).
+    replaced: Option<bool>,
+}
+
 /// Write down a baseline that the customer agreed to
 ///
 /// What held before ends the day before it begins. It never reaches back without a reason: with
@@ -164,6 +184,35 @@ async fn list_baselines(
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| baseline::list(tx, *id).await).await?;
     whole(&request, &caller, &rates, since.of(rows), BaselineView::from)
+}
+
+/// List baselines
+///
+/// Of all sites within one's reach, in the order in which they were written down, replaced ones too. As a table
+/// (`Accept`), all of them.
+#[utoipa::path(tag = "baselines", params(AskOfSites, HoldingOn, Replaced, Sorting, Paging),
+    responses((status = 200, description = "A page of baselines", content(
+        (Page<BaselineOfSite> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/baselines")]
+async fn list_baselines_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadAccounts>,
+    (of, asked, which): (Query<AskOfSites>, Query<HoldingOn>, Query<Replaced>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let (meant, replaced) = (asked.parse(&of)?, which.replaced);
+    let after = paging.sorted(&sorting, "created")?;
+    let read = async move |tx: &Tx<'_>, after: &After| baseline::everywhere(tx, (&meant, replaced), after).await;
+    let key = |after: &After, (_, row): &(SiteId, StoredBaseline)| after.place(row, "", row.id.0);
+    let view = |(site, row): (SiteId, StoredBaseline)| BaselineOfSite { site_id: site.0, baseline: row.into() };
+    listed(&request, &caller, (&db, &rates), after, read, (key, view)).await
+}
+
+impl Tabled for BaselineOfSite {
+    const FIRST: &'static [(&'static str, Kind)] = &[("site_id", Kind::Text)];
+    const COLUMNS: &'static [(&'static str, Kind)] = BaselineView::COLUMNS;
 }
 
 impl Tabled for BaselineView {

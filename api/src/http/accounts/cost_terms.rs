@@ -1,11 +1,14 @@
-//! `/v1/sites/{id}/cost-terms`.
+//! `/v1/sites/{id}/cost-terms`, and `/v1/cost-terms` of all sites.
 
+use super::HoldingOn;
 use crate::auth::{Caller, perm};
-use crate::db::Db;
 use crate::db::accounts::cost_terms::{self, StoredTerms};
+use crate::db::page::After;
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, ChangedSince, Choosing, Page, Problems, Stamps};
-use crate::http::table::{Kind, Tabled, whole};
+use crate::http::answer::{self, ChangedSince, Choosing, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::series::AskOfSites;
+use crate::http::table::{Kind, Tabled, listed, whole};
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
@@ -23,7 +26,7 @@ use uuid::Uuid;
 
 /// The routes of this resource.
 pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_cost_terms).service(list_cost_terms);
+    config.service(create_cost_terms).service(list_cost_terms).service(list_cost_terms_of_sites);
 }
 
 /// What is sent of what a customer pays.
@@ -99,6 +102,15 @@ impl From<StoredTerms> for CostTermsView {
     }
 }
 
+/// What a customer pays, and the site that it is of.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CostTermsOfSite {
+    /// The site.
+    site_id: Uuid,
+    #[serde(flatten)]
+    terms: CostTermsView,
+}
+
 /// Say what a customer pays at a site
 ///
 /// Fee or rent, electricity, disposal and capital, at the customer's prices: what serving the
@@ -140,6 +152,33 @@ async fn list_cost_terms(
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| cost_terms::list(tx, *id).await).await?;
     whole(&request, &caller, &rates, since.of(rows), CostTermsView::from)
+}
+
+/// List what customers pay
+///
+/// At all sites within one's reach, in the order in which it was written down. As a table (`Accept`), all of it.
+#[utoipa::path(tag = "cost terms", params(AskOfSites, HoldingOn, Sorting, Paging),
+    responses((status = 200, description = "A page of terms", content(
+        (Page<CostTermsOfSite> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
+#[get("/cost-terms")]
+async fn list_cost_terms_of_sites(
+    request: HttpRequest,
+    caller: Caller<perm::ReadAccounts>,
+    (of, asked): (Query<AskOfSites>, Query<HoldingOn>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
+    let (meant, after) = (asked.parse(&of)?, paging.sorted(&sorting, "created")?);
+    let read = async move |tx: &Tx<'_>, after: &After| cost_terms::everywhere(tx, &meant, after).await;
+    let key = |after: &After, (_, row): &(SiteId, StoredTerms)| after.place(row, "", row.id.0);
+    let view = |(site, row): (SiteId, StoredTerms)| CostTermsOfSite { site_id: site.0, terms: row.into() };
+    listed(&request, &caller, (&db, &rates), after, read, (key, view)).await
+}
+
+impl Tabled for CostTermsOfSite {
+    const FIRST: &'static [(&'static str, Kind)] = &[("site_id", Kind::Text)];
+    const COLUMNS: &'static [(&'static str, Kind)] = CostTermsView::COLUMNS;
 }
 
 impl Tabled for CostTermsView {

@@ -7,6 +7,13 @@ pub mod preview;
 pub mod tariffs;
 pub mod water_accounts;
 
+use super::series::AskOfSites;
+use super::service::in_order;
+use crate::db::accounts::Holding;
+use crate::problem::Problem;
+use chrono::NaiveDate;
+use serde::Deserialize;
+use utoipa::IntoParams;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of these resources.
@@ -18,4 +25,23 @@ pub fn routes(config: &mut ServiceConfig) {
         .configure(bills::routes)
         .configure(baselines::routes)
         .configure(cost_terms::routes);
+}
+
+/// On which local days what is listed holds.
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct HoldingOn {
+    /// Those that hold on this local day or later.
+    #[param(example = "2026-01-01")]
+    from: Option<NaiveDate>,
+    /// Those that hold before this local day.
+    #[param(example = "2026-02-01")]
+    to: Option<NaiveDate>,
+}
+
+impl HoldingOn {
+    fn parse(&self, of: &AskOfSites) -> Result<Holding, Problem> {
+        in_order(self.from, self.to)?;
+        Ok(Holding { of: of.parse(), from: self.from, to: self.to })
+    }
 }
