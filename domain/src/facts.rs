@@ -10,7 +10,7 @@ use crate::units::Litres;
 use crate::water::grade::Grade;
 use crate::water::term::Source;
 use crate::zone::{self, Month};
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use chrono_tz::Tz;
 use std::collections::BTreeMap;
 use std::iter::Sum;
@@ -93,7 +93,7 @@ pub struct DayFact {
     pub date: NaiveDate,
     /// What was used.
     pub amounts: Amounts,
-    /// Share of the day between accepted readings, 0 to 1, of the least covered meter.
+    /// Share of the day between accepted readings, 0 to 1, of the stream that was seen least.
     pub coverage: f64,
     /// Share of the day, 0 to 1, spread from steps longer than a day, of the meter with most.
     pub estimated_share: f64,
@@ -178,6 +178,14 @@ impl Served {
         self.from.is_none_or(|begins| begins < to) && self.to.is_none_or(|ends| ends > from)
     }
 
+    /// From when and until when it or the other one measures.
+    #[must_use]
+    pub fn and(self, other: Self) -> Self {
+        let from = self.from.zip(other.from).map(|(a, b)| a.min(b));
+        let to = self.to.zip(other.to).map(|(a, b)| a.max(b));
+        Self { from, to }
+    }
+
     /// Whether it is over when the other one begins.
     fn is_before(self, other: Self) -> bool {
         self.to.zip(other.from).is_some_and(|(ends, begins)| ends <= begins)
@@ -200,25 +208,32 @@ pub struct MeterDays {
 }
 
 /// A subject's days from its meters': the sums of the streams, and the coverage of the stream that was seen
-/// least, because a balance is only as complete as that one. A meter counts on the days on which it measured
-/// the subject: one that was fitted later takes nothing from what was read before.
+/// least, because a balance is only as complete as that one. A stream is needed from the month on in which it was
+/// first measured: a meter that is fitted later takes nothing from the months before.
 #[must_use]
 pub fn assemble(zone: Tz, meters: &[MeterDays]) -> Vec<DayFact> {
+    let needed = Needed::of(zone, meters.iter().map(|meter| (meter.stream, meter.served)));
     let mut days: BTreeMap<NaiveDate, Vec<(usize, DayShare)>> = BTreeMap::new();
     for (place, meter) in meters.iter().enumerate() {
         for day in &meter.days {
             days.entry(day.date).or_default().push((place, *day));
         }
     }
-    days.into_iter().map(|(date, parts)| day_fact(zone, date, meters, &parts)).collect()
+    days.into_iter().map(|(date, parts)| day_fact(zone, date, (meters, &needed), &parts)).collect()
 }
 
-fn day_fact(zone: Tz, date: NaiveDate, meters: &[MeterDays], parts: &[(usize, DayShare)]) -> DayFact {
+fn day_fact(
+    zone: Tz,
+    date: NaiveDate,
+    (meters, needed): (&[MeterDays], &Needed),
+    parts: &[(usize, DayShare)],
+) -> DayFact {
     let (start, end) = zone::day_bounds(zone, date);
     let length_s = (end - start).as_seconds_f64().max(1.0);
     let known = |place: usize| parts.iter().find(|(of, _)| *of == place).map_or(0, |(_, day)| day.covered_s);
     let serving = meters.iter().enumerate().filter(|(_, meter)| meter.served.meets(start, end));
-    let least = seen(serving.map(|(place, meter)| (meter.stream, meter.served, known(place))).collect());
+    let serving = serving.map(|(place, meter)| (meter.stream, meter.served, known(place)));
+    let least = needed.seen((start, end), serving.collect());
     let parts: Vec<(&MeterDays, DayShare)> =
         parts.iter().filter_map(|(place, day)| Some((meters.get(*place)?, *day))).collect();
     let mut amounts = Amounts::default();
@@ -238,16 +253,47 @@ fn day_fact(zone: Tz, date: NaiveDate, meters: &[MeterDays], parts: &[(usize, Da
     }
 }
 
-/// How long all streams of some meters were seen, each for so many seconds: meters of a stream that took over from
-/// one another saw it in turn; of those that measured side by side the one counts that saw least.
-pub(crate) fn seen<S: Copy + Ord + Sum + Default>(mut meters: Vec<(Stream, Served, S)>) -> S {
-    meters.sort_by_key(|(stream, served, _)| (*stream as usize, served.from));
-    let of_stream = |meters: &[(Stream, Served, S)]| {
-        let seconds = meters.iter().map(|(.., seconds)| *seconds);
-        let in_turn = meters.iter().zip(meters.iter().skip(1)).all(|(one, next)| one.1.is_before(next.1));
-        if in_turn { seconds.sum() } else { seconds.min().unwrap_or_default() }
-    };
-    meters.chunk_by(|a, b| a.0 == b.0).map(of_stream).min().unwrap_or_default()
+/// In which time each stream of a subject is needed for its figures to be whole: in all of the months from the one
+/// in which a meter of it first measured the subject to that in which the last one did, whether or not one was there
+/// all of the time.
+pub(crate) struct Needed(BTreeMap<usize, (Stream, Served)>);
+
+impl Needed {
+    pub(crate) fn of(zone: Tz, meters: impl Iterator<Item = (Stream, Served)>) -> Self {
+        let month = |at: DateTime<Utc>| Month::of(zone::local_date(zone, at)).bounds(zone);
+        let mut needed: BTreeMap<usize, (Stream, Served)> = BTreeMap::new();
+        for (stream, served) in meters {
+            let from = served.from.map(|from| month(from).0);
+            // What ends as a month begins has no part in it.
+            let to = served.to.map(|to| month(to - TimeDelta::seconds(1)).1);
+            let months = Served { from, to };
+            let (_, all) = needed.entry(stream as usize).or_insert((stream, months));
+            *all = all.and(months);
+        }
+        Self(needed)
+    }
+
+    /// How long all that is needed was seen between two instants, by the meters that measured then, each for so many
+    /// seconds: those of a stream that took over from one another saw it in turn; of those that measured side by
+    /// side the one counts that saw least.
+    pub(crate) fn seen<S>(&self, (from, to): (DateTime<Utc>, DateTime<Utc>), mut meters: Vec<(Stream, Served, S)>) -> S
+    where
+        S: Copy + Ord + Sum + Default,
+    {
+        meters.sort_by_key(|(_, served, _)| served.from);
+        let of_stream = |stream: Stream| {
+            let those: Vec<(Served, S)> = meters
+                .iter()
+                .filter(|(of, ..)| *of == stream)
+                .map(|(_, served, seconds)| (*served, *seconds))
+                .collect();
+            let seconds = those.iter().map(|(_, seconds)| *seconds);
+            let in_turn = those.iter().zip(those.iter().skip(1)).all(|(one, next)| one.0.is_before(next.0));
+            if in_turn { seconds.sum() } else { seconds.min().unwrap_or_default() }
+        };
+        let needed = self.0.values().filter(|(_, served)| served.meets(from, to));
+        needed.map(|(stream, _)| of_stream(*stream)).min().unwrap_or_default()
+    }
 }
 
 /// The sessions at all guns, where every meter of wash water is the subject's alone, serves a single
@@ -350,29 +396,47 @@ mod tests {
         assert_eq!(facts[1].amounts.fresh_used(), Some(Litres(7.0)));
     }
 
+    fn serving(stream: Stream, (from, to): (Option<&str>, Option<&str>), days: Vec<DayShare>) -> MeterDays {
+        let at = |text: &str| format!("2026-{text}:00:00Z").parse().unwrap();
+        let served = Served { from: from.map(at), to: to.map(at) };
+        MeterDays { stream, share: 1.0, served, days, sessions: Vec::new() }
+    }
+
+    fn coverage(meters: &[MeterDays]) -> Vec<f64> {
+        assemble(parse_zone("Europe/Vienna").unwrap(), meters).iter().map(|day| day.coverage).collect()
+    }
+
+    fn seen_whole<const N: usize>(dates: [&str; N]) -> Vec<DayShare> {
+        dates.map(|date| day(date, 10.0, 86_400)).to_vec()
+    }
+
     /// Midnight in Vienna is 22:00 UTC the day before in summer. By hand: the meter that is taken out at noon saw
-    /// 12 h of the 1st, and the one that takes over the rest.
+    /// 12 h of the 2nd, and the one that takes over the rest.
     #[test]
-    fn a_meter_counts_on_the_days_on_which_it_measured() {
-        let zone = parse_zone("Europe/Vienna").unwrap();
-        let at = |text: &str| Some(format!("2026-{text}:00:00Z").parse().unwrap());
-        let meter = |stream, from, to, days| {
-            let served = Served { from, to };
-            MeterDays { stream, share: 1.0, served, days, sessions: Vec::new() }
-        };
-        let whole = |date| day(date, 10.0, 86_400);
-        let half = |date| day(date, 5.0, 43_200);
-        let wash = meter(Stream::Wash, None, None, ["2026-04-29", "2026-04-30", "2026-05-01"].map(whole).to_vec());
-        let town = meter(Stream::Makeup, at("04-30T22"), None, vec![]);
-        let coverage = |meters: &[MeterDays]| assemble(zone, meters).iter().map(|day| day.coverage).collect::<Vec<_>>();
-        assert_eq!(coverage(&[wash.clone(), town]), [1.0, 1.0, 0.0], "fitted as May began, and not read");
-        let before = vec![whole("2026-04-30"), half("2026-05-01")];
-        let out = meter(Stream::Makeup, at("04-29T22"), at("05-01T10"), before);
-        let fitted = |from| meter(Stream::Makeup, at(from), None, vec![half("2026-05-01")]);
-        let all = [wash.clone(), fitted("05-01T10"), out.clone()];
-        assert_eq!(coverage(&all), [1.0, 1.0, 1.0], "each saw its half of the 1st, and none the 29th");
-        let side_by_side = [wash, fitted("05-01T08"), out];
-        assert_eq!(coverage(&side_by_side)[2], 0.5, "the two were to measure together");
+    fn meters_see_a_day_in_turn_and_a_later_one_leaves_the_months_before() {
+        let wash = serving(Stream::Wash, (None, None), seen_whole(["2026-04-30", "2026-05-01", "2026-05-02"]));
+        let town = serving(Stream::Makeup, (Some("04-30T22"), None), vec![]);
+        assert_eq!(coverage(&[wash.clone(), town]), [1.0, 0.0, 0.0], "fitted as May began, and not read");
+        let half = || day("2026-05-02", 5.0, 43_200);
+        let before = [seen_whole(["2026-05-01"]), vec![half()]].concat();
+        let out = serving(Stream::Makeup, (Some("04-30T22"), Some("05-02T10")), before);
+        let fitted = |from| serving(Stream::Makeup, (Some(from), None), vec![half()]);
+        assert_eq!(coverage(&[wash.clone(), fitted("05-02T10"), out.clone()]), [1.0, 1.0, 1.0]);
+        assert_eq!(coverage(&[wash, fitted("05-02T08"), out])[2], 0.5, "the two were to measure together");
+    }
+
+    /// Wash water of a day without a meter of make-up water would be credited in full.
+    #[test]
+    fn no_day_of_a_month_in_which_a_stream_is_measured_is_whole_without_it() {
+        let dates = ["2026-04-30", "2026-05-01", "2026-05-02", "2026-05-03", "2026-06-30", "2026-07-01"];
+        let wash = serving(Stream::Wash, (None, None), seen_whole(dates));
+        let first = serving(Stream::Makeup, (Some("05-01T22"), Some("05-02T22")), seen_whole(["2026-05-02"]));
+        let after = [0.0; 2];
+        let of = coverage(&[wash.clone(), first.clone()]);
+        assert_eq!((&of[..4], &of[4..]), (&[1.0, 0.0, 1.0, 0.0][..], &[1.0; 2][..]), "nothing measures it any more");
+        let next = serving(Stream::Makeup, (Some("06-30T22"), None), seen_whole(["2026-07-01"]));
+        let of = coverage(&[wash, next, first]);
+        assert_eq!((&of[3..5], of[5]), (&after[..], 1.0), "nothing measured it between the two");
     }
 
     #[test]

@@ -70,9 +70,9 @@ pub struct OwnReadings {
 /// The instants that a period lies between.
 type Between = (DateTime<Utc>, DateTime<Utc>);
 
-/// The read periods of a subject, in order: those in which every meter is covered whole. Where a meter comes or
-/// goes, the periods before are of those that were there before, and those after it of the others; while one
-/// measures that nobody reads by hand there are none.
+/// The read periods of a subject, in order: those in which every meter is covered whole. A period is of the meters
+/// that measured in most of it: where one comes or goes between two rounds that lie hours apart, no period is told
+/// without what it passed but for these hours. While a meter measures that nobody reads by hand there are none.
 #[must_use]
 pub fn of_subject(meters: &[HandRead]) -> Vec<ReadPeriod> {
     let mut bounds: Vec<DateTime<Utc>> =
@@ -99,8 +99,16 @@ struct Stretch {
 }
 
 impl Stretch {
+    fn begin(&self) -> DateTime<Utc> {
+        self.from.unwrap_or(DateTime::<Utc>::MIN_UTC)
+    }
+
+    fn end(&self) -> DateTime<Utc> {
+        self.to.unwrap_or(DateTime::<Utc>::MAX_UTC)
+    }
+
     fn periods(&self, meters: &[HandRead]) -> Vec<ReadPeriod> {
-        let (from, to) = (self.from.unwrap_or(DateTime::<Utc>::MIN_UTC), self.to.unwrap_or(DateTime::<Utc>::MAX_UTC));
+        let (from, to) = (self.begin(), self.end());
         let here: Vec<(usize, &HandRead)> =
             meters.iter().enumerate().filter(|(_, meter)| meter.served.meets(from, to)).collect();
         let Some(steps) = here.iter().map(|(_, meter)| meter.steps.as_deref()).collect::<Option<Vec<&[Step]>>>() else {
@@ -118,7 +126,9 @@ impl Stretch {
                 own.push((*of, OwnReadings { from, to, amount: period.amount, timing_u: period.timing_u }));
             }
         }
-        let whole = found.into_iter().filter(|(_, (_, own))| own.len() == here.len());
+        let most =
+            |from: DateTime<Utc>, to: DateTime<Utc>| (to.min(self.end()) - from.max(self.begin())) * 2 >= to - from;
+        let whole = found.into_iter().filter(|((from, to), (_, own))| own.len() == here.len() && most(*from, *to));
         let period = |((from, to), (amounts, own)): (_, (Amounts, _))| ReadPeriod {
             fact: PeriodFact { from, to, grade: amounts.grade(), amounts },
             own,
@@ -259,5 +269,33 @@ mod tests {
         let logged = HandRead { steps: None, ..new };
         let before = of_subject(&[logged, wash, old]);
         assert_eq!(before.len(), 1, "what was read by hand before a logger took over stays");
+    }
+
+    /// Read daily at eight. By hand: a bypass meter that is fitted at ten on the 3rd passes 11 L until the 4th, and
+    /// the day from the 3rd to the 4th is told with it; a meter that is out for half an hour is missed by no day.
+    #[test]
+    fn a_day_in_which_a_meter_comes_is_told_with_it() {
+        let daily = |stream, litres: f64| {
+            let readings: Vec<_> = (1..=6).zip(0..).map(|(date, n)| (at(date, 8), litres * f64::from(n))).collect();
+            meter(stream, &readings)
+        };
+        let (makeup, wash) = (daily(Stream::Makeup, 100.0), daily(Stream::Wash, 900.0));
+        let fitted = at(3, 10);
+        let bypass = meter(Stream::Bypass, &[(fitted, 0.0), (at(4, 8), 11.0), (at(5, 8), 23.0), (at(6, 8), 35.0)]);
+        let bypass = HandRead { served: Served { from: Some(fitted), to: None }, ..bypass };
+        let found = of_subject(&[wash.clone(), makeup, bypass]);
+        let passed: Vec<_> = found.iter().map(|period| period.fact.amounts.get(Stream::Bypass)).collect();
+        assert_eq!(passed, [None, None, Some(11.0), Some(12.0), Some(12.0)]);
+        let washed: Vec<_> = found.iter().map(|period| period.fact.amounts.get(Stream::Wash)).collect();
+        assert_eq!(washed, [Some(900.0); 5], "nothing is in two periods, and nothing in none");
+
+        let swapped = |minute: u32| format!("2026-03-03T10:{minute:02}:00Z").parse().unwrap();
+        let old = meter(Stream::Makeup, &[(at(1, 8), 0.0), (at(2, 8), 100.0), (at(3, 8), 200.0), (swapped(0), 208.0)]);
+        let old = HandRead { served: Served { from: None, to: Some(swapped(0)) }, ..old };
+        let new = meter(Stream::Makeup, &[(swapped(30), 0.0), (at(4, 8), 90.0), (at(5, 8), 190.0), (at(6, 8), 290.0)]);
+        let new = HandRead { served: Served { from: Some(swapped(30)), to: None }, ..new };
+        let found = of_subject(&[wash, old, new]);
+        let made_up: Vec<_> = found.iter().map(|period| period.fact.amounts.get(Stream::Makeup)).collect();
+        assert_eq!(made_up, [Some(100.0), Some(100.0), Some(90.0), Some(100.0), Some(100.0)]);
     }
 }

@@ -83,6 +83,8 @@ struct Finished<'a> {
     folded: Folded,
     /// Whether its days count for the subject: not those of a register that spreads another's.
     counts: bool,
+    /// When it measures the subject, or the pulses do in its place.
+    served: Served,
     /// The days that count in place of its own.
     joined: Option<Vec<DayShare>>,
 }
@@ -132,7 +134,7 @@ impl<'a> SubjectFold<'a> {
         let within = (day_start(subject.zone, subject.from), day_bounds(subject.zone, subject.to).1);
         let (mut meters, mut hand_read, mut read_by_hand) = (Vec::new(), Vec::new(), Vec::new());
         let (mut found, mut usual) = (Vec::new(), Vec::new());
-        for Finished { stretch, facts, folded, counts, joined, .. } in &mut finished {
+        for Finished { stretch, facts, folded, counts, served, joined, .. } in &mut finished {
             if let Some(joined) = joined.take() {
                 folded.days = joined;
             }
@@ -143,7 +145,7 @@ impl<'a> SubjectFold<'a> {
                 meters.push(MeterDays {
                     stream: facts.stream,
                     share: stretch.share,
-                    served: stretch.served(),
+                    served: *served,
                     days: folded.days.clone(),
                     sessions,
                 });
@@ -227,18 +229,21 @@ impl<'a> StretchFold<'a> {
 
     fn finished(self, counts: bool) -> Finished<'a> {
         let Self { stretch, facts, to_the_last, fold, .. } = self;
-        Finished { stretch, facts, to_the_last, folded: fold.finish(), counts, joined: None }
+        let served = stretch.served();
+        Finished { stretch, facts, to_the_last, folded: fold.finish(), counts, served, joined: None }
     }
 
     /// A dial, spread by its pulses.
-    fn spread_by(self, subject: &Subject, pulses: &Folded, readings: &[(DateTime<Utc>, f64)]) -> Finished<'a> {
+    fn spread_by(self, subject: &Subject, by: &Finished<'_>, readings: &[(DateTime<Utc>, f64)]) -> Finished<'a> {
+        let pulses = &by.folded;
         let Self { stretch, facts, exchanges, to_the_last, fold, .. } = self;
         let cuts = pulses::cuts(readings.iter().map(|reading| reading.0), exchanges);
         let mut fold = fold.with_cuts(&cuts).with_spread(Spread::Pulses(&pulses.pieces));
         readings.iter().for_each(|&(at, register)| fold.push(at, register));
         let folded = fold.finish();
         let joined = Some(pulses::joined(subject.zone, &folded, pulses));
-        Finished { stretch, facts, to_the_last, folded, counts: true, joined }
+        let served = stretch.served().and(by.stretch.served());
+        Finished { stretch, facts, to_the_last, folded, counts: true, served, joined }
     }
 }
 
@@ -273,7 +278,7 @@ fn finish_all<'a>(subject: &Subject, stretches: Vec<StretchFold<'a>>) -> (Vec<Fi
             finished.push(one.finished(true));
             continue;
         };
-        let mut dial = one.spread_by(subject, &by.folded, &readings);
+        let mut dial = one.spread_by(subject, &by, &readings);
         // The pulses see the pauses; a dial that people read does not.
         dial.folded.sessions.clone_from(&by.folded.sessions);
         if dial.stretch.touched && dial.stretch.to.is_none() && by.stretch.to.is_none() {
@@ -332,8 +337,10 @@ fn statement(subject: &Subject, known: &Known, finished: &[Finished<'_>], days: 
     let Some(noted) = known.notes.get(&subject.id) else { return Statement::default() };
     let (start, end) = month.bounds(subject.zone);
     let counting = || finished.iter().filter(|one| one.counts);
-    let divided: Vec<Vec<Divided>> = counting().map(|one| one.folded.divided(month, COMMON_DAY_VARIATION)).collect();
-    let meters: Vec<MeterMonth<'_>> = counting()
+    // A meter that came later or had gone before says nothing of the month, not even that nothing passed.
+    let there = || counting().filter(|one| one.served.meets(start, end));
+    let divided: Vec<Vec<Divided>> = there().map(|one| one.folded.divided(month, COMMON_DAY_VARIATION)).collect();
+    let meters: Vec<MeterMonth<'_>> = there()
         .zip(&divided)
         .filter_map(|(one, divided)| {
             let history = known.histories.get(&one.stretch.meter_no)?;

@@ -5,7 +5,7 @@
 
 use super::meter::{Replayed, replay};
 use super::subject::SubjectInput;
-use crate::facts::{Amounts, seen};
+use crate::facts::{Amounts, Needed};
 use crate::metering::spread::{SpreadBy, StepPart};
 use crate::zone::day_bounds;
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
@@ -22,7 +22,7 @@ pub struct HourFact {
     pub to: DateTime<Utc>,
     /// What was used.
     pub amounts: Amounts,
-    /// Share of the hour between accepted readings, 0 to 1, of the least covered meter.
+    /// Share of the hour between accepted readings, 0 to 1, of the stream that was seen least.
     pub coverage: f64,
     /// Share of the hour, 0 to 1, spread by assumption from steps longer than an hour, of the meter with
     /// most.
@@ -42,7 +42,9 @@ pub fn hours(input: &SubjectInput, (first, last): (NaiveDate, NaiveDate)) -> Vec
         .filter(|(own, _)| own.counts)
         .map(|(own, next)| Metered::of(own, next.filter(|next| !next.counts), &empty))
         .collect();
-    let known = |(place, hour): (usize, HourFact)| filled(hour, place, &meters);
+    let streams = meters.iter().map(|one| (one.own.input.facts.stream, one.own.served));
+    let needed = Needed::of(input.zone, streams);
+    let known = |(place, hour): (usize, HourFact)| filled(hour, place, (&meters, &needed));
     empty.into_iter().enumerate().filter_map(known).collect()
 }
 
@@ -133,9 +135,9 @@ fn is_assumed(part: &StepPart) -> bool {
 
 /// An hour with what the subject's meters passed in it; `None` where nothing is known of it.
 #[expect(clippy::cast_precision_loss, reason = "seconds of an hour are exact")]
-fn filled(hour: HourFact, place: usize, meters: &[Metered<'_>]) -> Option<HourFact> {
+fn filled(hour: HourFact, place: usize, (meters, needed): (&[Metered<'_>], &Needed)) -> Option<HourFact> {
     let time = (hour.from, hour.to);
-    let reaching = meters.iter().filter(|one| one.own.reaches(time));
+    let reaching = meters.iter().filter(|one| one.own.served.meets(time.0, time.1));
     let shares: Vec<(&Replayed<'_>, Share)> =
         reaching.filter_map(|one| Some((one.own, *one.hours.get(place)?))).collect();
     if shares.iter().all(|(_, share)| share.covered_s == 0 && share.open_exceptions == 0) {
@@ -147,10 +149,10 @@ fn filled(hour: HourFact, place: usize, meters: &[Metered<'_>]) -> Option<HourFa
     for (meter, share) in shares.iter().filter(|(_, share)| share.covered_s > 0) {
         amounts.add(meter.input.facts.stream, share.amount * meter.input.share);
     }
-    let covered = |(meter, share): &(&Replayed<'_>, Share)| (meter.input.facts.stream, meter.served(), share.covered_s);
+    let covered = |(meter, share): &(&Replayed<'_>, Share)| (meter.input.facts.stream, meter.served, share.covered_s);
     Some(HourFact {
         amounts,
-        coverage: of_hour(Some(seen(shares.iter().map(covered).collect()))),
+        coverage: of_hour(Some(needed.seen(time, shares.iter().map(covered).collect()))),
         estimated_share: of_hour(shares.iter().map(|(_, share)| share.estimated_s).max()),
         open_exceptions: shares.iter().map(|(_, share)| share.open_exceptions).sum(),
         ..hour

@@ -92,6 +92,13 @@ pub struct MeterInput {
 /// Steps and readings of one meter that an answer lists; sums are of all of them.
 pub const LISTED_MAX: usize = 1500;
 
+impl MeterInput {
+    /// When it measures the subject.
+    pub(super) fn served(&self) -> Served {
+        Served { from: self.from, to: self.to }
+    }
+}
+
 /// A meter with what its readings came to.
 pub(super) struct Replayed<'a> {
     pub(super) input: &'a MeterInput,
@@ -100,6 +107,8 @@ pub(super) struct Replayed<'a> {
     pub(super) days: Vec<DayShare>,
     /// Whether its days count for the subject: not those of a register that spreads another's.
     pub(super) counts: bool,
+    /// When it measures the subject, or the pulses do in its place.
+    pub(super) served: Served,
     /// The meter whose pulses spread its steps.
     pub(super) spread_by: Option<i32>,
     /// Of pulses, between which instants the dial counts instead.
@@ -133,7 +142,8 @@ pub(super) fn replay<'a>(
             let folded = filled(fold(zone, dial).with_cuts(at).with_spread(spread), dial);
             let days = folded.days.clone();
             let (input, counts) = (dial, true);
-            replayed.push(Replayed { input, folded, days, counts, spread_by: None, dial_counts: None });
+            let served = dial.served();
+            replayed.push(Replayed { input, folded, days, counts, served, spread_by: None, dial_counts: None });
             continue;
         };
         let mut cuts = pulses::cuts(dial.readings.iter().map(|reading| reading.at), &dial.exchanges);
@@ -146,9 +156,11 @@ pub(super) fn replay<'a>(
         let days = pulses::joined(zone, &folded, &pulses);
         let dial_counts = folded.first.zip(folded.last).map(|(first, last)| (first.at, last.at));
         let spread_by = Some(by.number);
-        replayed.push(Replayed { input: dial, folded, days, counts: true, spread_by, dial_counts: None });
+        let served = dial.served().and(by.served());
+        replayed.push(Replayed { input: dial, folded, days, counts: true, served, spread_by, dial_counts: None });
         let days = pulses.days.clone();
-        replayed.push(Replayed { input: by, folded: pulses, days, counts: false, spread_by: None, dial_counts });
+        let (served, counts) = (by.served(), false);
+        replayed.push(Replayed { input: by, folded: pulses, days, counts, served, spread_by: None, dial_counts });
     }
     replayed
 }
@@ -341,12 +353,7 @@ pub struct Cut {
 impl Replayed<'_> {
     /// Whether it measures the subject at some time between the two.
     pub(super) fn reaches(&self, (from, to): (DateTime<Utc>, DateTime<Utc>)) -> bool {
-        self.served().meets(from, to)
-    }
-
-    /// When it measures the subject.
-    pub(super) fn served(&self) -> Served {
-        Served { from: self.input.from, to: self.input.to }
+        self.input.served().meets(from, to)
     }
 
     /// What is known of the scale error of what it passed until `to`.

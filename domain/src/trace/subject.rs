@@ -214,7 +214,7 @@ impl<'a> Case<'a> {
     fn meter_days(&self, one: &Replayed<'_>) -> MeterDays {
         let days = one.days.iter().filter(|day| self.window.has(day.date)).copied().collect();
         let (stream, share) = (one.input.facts.stream, one.input.share);
-        MeterDays { stream, share, served: one.served(), days, sessions: one.folded.sessions.clone() }
+        MeterDays { stream, share, served: one.served, days, sessions: one.folded.sessions.clone() }
     }
 
     fn day(&self, fact: &DayFact) -> DayTrace {
@@ -253,9 +253,11 @@ impl<'a> Case<'a> {
             let within = one.input.exchanges.iter().filter(|exchange| exchange.at >= start && exchange.at < end);
             u32::try_from(within.count()).unwrap_or(u32::MAX)
         };
-        let divided: Vec<Vec<Divided>> = self.counting().map(|one| self.divided(one)).collect();
-        let meters: Vec<MeterMonth<'_>> = self
-            .counting()
+        // A meter that came later or had gone before says nothing of the month, not even that nothing passed.
+        let (first, next) = month.bounds(self.input.zone);
+        let there = || self.counting().filter(|one| one.served.meets(first, next));
+        let divided: Vec<Vec<Divided>> = there().map(|one| self.divided(one)).collect();
+        let meters: Vec<MeterMonth<'_>> = there()
             .zip(&divided)
             .map(|(one, divided)| MeterMonth {
                 name: &one.input.name,
@@ -318,7 +320,7 @@ impl<'a> Case<'a> {
             .map(|one| HandRead {
                 stream: one.input.facts.stream,
                 share: one.input.share,
-                served: one.served(),
+                served: one.input.served(),
                 steps: one.input.facts.read_by.by_hand().then(|| one.folded.steps.clone()),
             })
             .collect();
