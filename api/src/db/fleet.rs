@@ -251,8 +251,7 @@ pub struct Named {
 }
 
 /// The units that stand at a site now, by customer, site and label, to choose one of: none of what
-/// [`installed`] looks up of each; [`CHOICES_MOST`] at most, and one more
-/// that tells that there are others.
+/// [`installed`] looks up of each; [`CHOICES_MOST`] at most, and one more that tells that there are others.
 ///
 /// # Errors
 /// When the database fails.
