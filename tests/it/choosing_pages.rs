@@ -25,6 +25,12 @@ fn offered<'a>(page: &'a Answer, words: &str) -> Option<&'a str> {
     before.rsplit("<option value=\"").next()?.split('"').next()
 }
 
+/// Whether the button that Enter presses in the form at `path` sends it, and does not find in its list.
+fn enter_sends(page: &Answer, path: &str) -> bool {
+    let (_, form) = page.text().split_once(&format!("<form method=\"post\" action=\"{path}\"")).unwrap();
+    form.split("<button").nth(1).is_some_and(|button| button.starts_with(" class=\"unseen\" formnovalidate"))
+}
+
 #[tokio::test]
 async fn what_a_long_list_does_not_show_is_found_by_name() {
     let app = TestApp::start().await;
@@ -34,6 +40,7 @@ async fn what_a_long_list_does_not_show_is_found_by_name() {
     let last = "Harbour Haulage, Yard 1501";
     let form = dealer.office.page("/stock/places/new").await;
     assert!(form.text().contains("These are the first 500 of 501"), "{form:?}");
+    assert!(enter_sends(&form, "/stock/places"), "{form:?}");
     assert!(offered(&form, "Harbour Haulage, Yard 1500").is_some() && offered(&form, last).is_none(), "{form:?}");
 
     let typed = [("key", "k-1"), ("name", "Bay <7>"), ("kind", "site"), ("site_id", ""), ("find-site_id", "yard 1501")];
@@ -64,7 +71,7 @@ async fn a_visit_and_a_call_find_their_unit_among_many() {
     for (path, typed) in [("/week", visit), ("/call-outs", call)] {
         let form = dealer.office.page(path).await;
         assert!(form.text().contains("These are the first 500 of 501"), "{path}: {form:?}");
-        assert!(offered(&form, last).is_none(), "{path}: {form:?}");
+        assert!(offered(&form, last).is_none() && enter_sends(&form, path), "{path}: {form:?}");
         let found = dealer.office.send_form(path, &typed).await;
         assert!(found.status() == 422 && found.text().contains("1 of 501."), "{path}: {found:?}");
         let unit = offered(&found, last).unwrap();

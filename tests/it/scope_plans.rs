@@ -100,3 +100,33 @@ async fn notes_go_by_the_index_of_their_units_and_of_when_they_were_written() {
         app.batch_execute("rollback").await.unwrap();
     }
 }
+
+/// When notes were last written, and the tables that have an index of that.
+const LISTED: [(&str, [&str; 6]); 2] = [
+    (
+        "case when withdrawn_at is null then created_at else withdrawn_at end",
+        ["rain_day", "flow_test", "billed_item", "investment", "dosing_setting", "draw_down"],
+    ),
+    (
+        "case when withdrawn_at is not null then withdrawn_at when end_noted_at is not null then end_noted_at else created_at end",
+        ["rain_intake", "wash_derivation", "wash_sessions", "loss_coefficient", "working_days", "wash_chemical"],
+    ),
+];
+
+#[tokio::test]
+async fn lists_of_all_notes_have_an_index_of_when_they_were_noted_and_written() {
+    let database = crate::scopes::two_dealers().await;
+    let superuser = database.superuser().await;
+    let tables = LISTED.iter().flat_map(|(written, tables)| tables.iter().map(move |table| (*written, *table)));
+    for (written, table) in tables {
+        for (by, key) in [("created", "created_at"), ("changed", written)] {
+            let index = format!("{table}_{by}");
+            let found = superuser.query_one("select pg_get_indexdef(to_regclass($1))", &[&index]).await.unwrap();
+            let found: Option<String> = found.get(0);
+            // PostgreSQL writes it with line breaks and brackets of its own.
+            let plain = found.unwrap_or_default().to_lowercase().replace(['(', ')', ','], " ");
+            let plain = plain.split_whitespace().collect::<Vec<_>>().join(" ");
+            assert!(plain.ends_with(&format!("{table} using btree dealer_id {key} id")), "{index}: {plain}");
+        }
+    }
+}

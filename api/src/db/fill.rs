@@ -36,13 +36,12 @@ impl Stay {
 }
 
 impl Fills {
-    /// Of all units of a placement or site in some time; `None` where none stood there, or it is not known of
-    /// one of them.
+    /// Of the units of a placement or site in some time, as far as it is known of them: one fill of all takes at
+    /// least that. `None` where it is known of none.
     #[must_use]
     pub fn at(&self, subject: Uuid, window: Window) -> Option<Litres> {
         let there = self.0.get(&subject)?.iter().filter(|stay| stay.reaches(window));
-        let bands: Option<Vec<f64>> = there.map(|stay| stay.band_l).collect();
-        bands.filter(|bands| !bands.is_empty()).map(|bands| Litres(bands.iter().sum()))
+        there.filter_map(|stay| stay.band_l).map(Litres).reduce(|one, other| one + other)
     }
 }
 
@@ -107,9 +106,11 @@ mod tests {
     }
 
     #[test]
-    fn what_is_not_known_of_one_is_not_known_of_all() {
+    fn what_is_known_of_some_is_the_least_of_all() {
         let known = stay("2025-06-01T00:00:00Z", None, Some(400.0));
-        let stays = [known, stay("2025-06-01T00:00:00Z", Some("2026-02-01T00:00:00Z"), None)];
-        assert_eq!((of(&stays, "2026-01"), of(&stays, "2026-03")), (None, Some(Litres(400.0))));
+        let unknown = stay("2025-06-01T00:00:00Z", Some("2026-02-01T00:00:00Z"), None);
+        let stays = [known, unknown, stay("2025-06-01T00:00:00Z", None, Some(700.0))];
+        assert_eq!((of(&stays, "2026-01"), of(&stays, "2026-03")), (Some(Litres(1100.0)), Some(Litres(1100.0))));
+        assert_eq!((of(&stays[..2], "2026-01"), of(&[unknown], "2026-01")), (Some(Litres(400.0)), None));
     }
 }

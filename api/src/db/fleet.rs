@@ -251,7 +251,7 @@ pub struct Named {
 }
 
 /// The units that stand at a site now, by customer, site and label, to choose one of: none of what
-/// [`installed`] looks up of each; [`CHOICES_MOST`] at most.
+/// [`installed`] looks up of each; [`CHOICES_MOST`] at most, and one more that tells that there are others.
 ///
 /// # Errors
 /// When the database fails.
@@ -263,7 +263,8 @@ pub async fn named(tx: &Tx<'_>) -> Result<Vec<Named>, DbError> {
         join site s on s.dealer_id = p.dealer_id and s.id = p.site_id
         join customer c on c.dealer_id = p.dealer_id and c.id = p.customer_id
        where p.valid @> $1 order by c.name, s.name, u.label, u.id limit $2";
-    Ok(sql_query(query).bind::<Timestamptz, _>(tx.now()).bind::<BigInt, _>(CHOICES_MOST).load(&mut tx.conn()).await?)
+    let most = CHOICES_MOST + 1;
+    Ok(sql_query(query).bind::<Timestamptz, _>(tx.now()).bind::<BigInt, _>(most).load(&mut tx.conn()).await?)
 }
 
 /// What comes up at an installed unit.

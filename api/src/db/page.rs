@@ -11,8 +11,8 @@ use uuid::Uuid;
 pub const PAGE_DEFAULT: i64 = 100;
 /// Records a page has at most.
 pub const PAGE_MAX: i64 = 500;
-/// Records that a form looks among for what somebody chooses, at most: their names alone reach a page, and few of
-/// them at once.
+/// Records that a form looks among for what somebody chooses, at most. They are read whole for that, mostly; of few
+/// of them at once the names reach a page.
 pub const CHOICES_MOST: i64 = 10_000;
 
 /// By what a list is sorted, upwards.

@@ -75,7 +75,7 @@ impl BalanceView {
     }
 
     /// The balance of a month of which `coverage`, 0 to 1, was read. That stands beside it, so
-    /// nothing is withheld for it. `fill` is the volume of one fill, where it is known.
+    /// nothing is withheld for it. `fill` is what one fill takes at least, where it is known.
     #[must_use]
     pub fn of(statement: &Statement, coverage: f64, fill: Option<Litres>) -> Self {
         let basis = Basis { read: coverage > 0.0, coverage, least_coverage: 0.0, fill };

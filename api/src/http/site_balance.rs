@@ -83,7 +83,7 @@ struct Together {
     subject_ids: Vec<Uuid>,
     zone: Tz,
     window: Window,
-    /// What one fill of its units takes.
+    /// What one fill takes of its units, as far as it is known of them.
     fill: Option<Litres>,
     found: Result<SiteBalance, ReadOnOtherDays>,
     trace: Option<SiteBalanceTrace>,

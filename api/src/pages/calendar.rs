@@ -21,7 +21,7 @@ use uuid::Uuid;
 struct Page {
     /// The address that was just made; it is shown this once.
     made: Option<String>,
-    /// Whether the form came again after it had made one.
+    /// Whether the form came again; the first time it may have made one, or failed after it was taken.
     again: bool,
     key: String,
     rows: Vec<Row>,

@@ -2,6 +2,7 @@
 //! is to be found is sent with the form, so that nothing that was typed is lost and nothing is kept meanwhile.
 
 use super::form::{Typed, field};
+use crate::db::page::CHOICES_MOST;
 use domain::fault::Faults;
 
 /// Choices that one list of a form has at most.
@@ -34,8 +35,8 @@ pub(super) fn cut<T>(
     words: impl Fn(&T) -> &str,
     chosen: impl Fn(&T) -> bool,
 ) -> Option<Cut> {
-    let of = all.len();
-    if of <= SHOWN_MOST {
+    let known = all.len();
+    if known <= SHOWN_MOST {
         return None;
     }
     let parts: Vec<String> = find.split_whitespace().map(str::to_lowercase).collect();
@@ -46,8 +47,12 @@ pub(super) fn cut<T>(
         found += usize::from(is_found);
         chosen(one) || is_found && found <= SHOWN_MOST
     });
+    // Lists are looked up with one more than they may have: how many others there are is not known.
+    let is_more = i64::try_from(known).is_ok_and(|known| known > CHOICES_MOST);
+    let of = if is_more { format!("more than {CHOICES_MOST}") } else { known.to_string() };
     let says = match found {
         _ if find.is_empty() => format!("These are the first {SHOWN_MOST} of {of}; find the others by name."),
+        0 if is_more => format!("None of the first {CHOICES_MOST} has that in its name, of more than {CHOICES_MOST}."),
         0 => format!("None of {of} has that in its name."),
         n if n > SHOWN_MOST => format!("{n} of {of} have that in their names; these are the first {SHOWN_MOST}."),
         n => format!("With that in their names: {n} of {of}."),
@@ -92,6 +97,15 @@ mod tests {
         assert_eq!((all.len(), says.as_deref()), (7, Some("With that in their names: 7 of 600.")), "60, 160 and so on");
         let (all, says) = cut_of(600, "quay", "");
         assert_eq!((all.len(), says.as_deref()), (0, Some("None of 600 has that in its name.")));
+    }
+
+    #[test]
+    fn a_list_that_was_not_looked_up_whole_says_so() {
+        let says = |most: usize, find: &str| cut_of(most, find, "").1.unwrap();
+        assert_eq!(says(10_000, ""), "These are the first 500 of 10000; find the others by name.");
+        assert_eq!(says(10_001, ""), "These are the first 500 of more than 10000; find the others by name.");
+        assert_eq!(says(10_001, "yard 9999"), "With that in their names: 1 of more than 10000.");
+        assert_eq!(says(10_001, "quay"), "None of the first 10000 has that in its name, of more than 10000.");
     }
 
     #[test]

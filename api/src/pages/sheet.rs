@@ -398,6 +398,11 @@ impl Sheet {
         Self { also, ..self }
     }
 
+    /// Whether a list of it is not shown whole.
+    fn is_cut(&self) -> bool {
+        self.fields.iter().chain(&self.more).flat_map(|group| &group.fields).any(|field| field.cut.is_some())
+    }
+
     /// Whether what is folded away has to be seen.
     fn more_open(&self) -> bool {
         self.more.iter().flat_map(|group| &group.fields).any(|field| !field.fault.is_empty() || !field.now.is_empty())

@@ -75,8 +75,8 @@ pub struct Subject {
     pub zone: Tz,
     /// The unit, for a placement.
     pub unit: Option<PlacedUnit>,
-    /// Volume of one fill between the floats, of all units that stood there in the month; `None` where it is not
-    /// known of one of them.
+    /// Volume of one fill between the floats, of the units that stood there in the month, as far as it is known of
+    /// them; `None` where it is known of none.
     pub fill: Option<Litres>,
     /// The meters attached to it in the month.
     pub meters: Vec<MeterLine>,

@@ -202,7 +202,7 @@ struct Stretch<'a> {
     fresh_elsewhere: bool,
     /// By its counters, between their own readings.
     counted: Washes,
-    /// Volume of one fill of all units whose make-up water is in it.
+    /// Volume of one fill of the units whose make-up water is in it, as far as it is known of them.
     fill: Option<Litres>,
     /// Whether it is all that is measured at the site together.
     together: bool,

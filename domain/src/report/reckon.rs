@@ -332,7 +332,8 @@ impl<'a> Case<'a> {
             read: true,
             coverage: whole_share(&members),
             least_coverage: LEAST_WHOLE_DAYS,
-            fill: filled.map(|tally| tally.subject.fill).sum(),
+            // Where a model is not known, the others' fills are the least that one takes.
+            fill: filled.filter_map(|tally| tally.subject.fill).reduce(|one, other| one + other),
         };
         Ok(Balanced { members, parts, basis })
     }

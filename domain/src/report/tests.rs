@@ -264,6 +264,17 @@ fn a_share_needs_one_whole_fill() {
     assert_eq!(reason(&report, Name::ReuseShare), Reason::NoFillCycle);
 }
 
+/// Two units took 310 L together, less than the 400 L of the one whose model is known.
+#[test]
+fn a_unit_of_unknown_model_spares_no_share_the_fill_of_the_others() {
+    let days =
+        || january().map(|date| fact(date, &[(Stream::Wash, 1_000.0), (Stream::Makeup, 5.0)])).collect::<Vec<_>>();
+    let known = Subject { fill: Some(Litres(400.0)), ..subject(1, &LOOP, days()) };
+    let report = report(vec![known, subject(2, &LOOP, days())]);
+    assert_eq!(printed(&report, Name::Recycled).value, Value::Litres(61_690.0));
+    assert_eq!(reason(&report, Name::ReuseShare), Reason::NoFillCycle);
+}
+
 #[test]
 fn a_unit_that_moved_appears_for_its_days_only() {
     // It left at noon of 11 January, local time: ten and a half days.

@@ -36,8 +36,8 @@ pub struct BalanceTrace {
     /// The most wash water that the tested guns can have passed, in litres: flow and twice its
     /// uncertainty, times the hours known of the trigger, else of the time. Null without a test.
     pub guns_pass_l: Option<f64>,
-    /// The volume of one fill between the floats, in litres: with less make-up water no share is said. Null
-    /// where it is not known.
+    /// The volume of one fill between the floats, in litres, of the units of which it is known: with less make-up
+    /// water no share is said. Null where it is known of none.
     pub fill_l: Option<f64>,
     /// What the meters support.
     pub grade: Grade,

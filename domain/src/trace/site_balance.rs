@@ -22,7 +22,8 @@ pub struct SiteBalanceTrace {
     pub subjects: Vec<OwnTrace>,
     /// How it follows from these.
     pub formulas: &'static [&'static str],
-    /// The volume of one fill of all units between the floats, in litres; null where it is not known.
+    /// The volume of one fill between the floats, in litres, of the units of which it is known; null where it is known
+    /// of none.
     pub fill_l: Option<f64>,
     /// Share of the time that the days are of, 0 to 1.
     pub coverage: f64,
@@ -71,7 +72,7 @@ const OF_ROUNDS: &[&str] = &[
 ];
 
 impl SiteBalanceTrace {
-    /// The trace of a month; `fill` is the volume of one fill of all units, where it is known.
+    /// The trace of a month; `fill` is the volume of one fill, of the units of which it is known.
     #[must_use]
     pub fn of_month(balance: &SiteBalance, fill: Option<Litres>) -> Self {
         let own = balance.of.iter();

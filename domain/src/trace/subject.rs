@@ -40,8 +40,8 @@ pub struct SubjectInput {
     pub working: WorkingCalendar,
     /// Washes tallied at its site.
     pub tallies: Vec<WashTally>,
-    /// Volume of one fill between the floats of the units that stood there in the time; `None` where it is not
-    /// known.
+    /// Volume of one fill between the floats of the units that stood there in the time, as far as it is known of
+    /// them; `None` where it is known of none.
     pub fill: Option<Litres>,
     /// Days that are not over by this instant are in no balance.
     pub now: DateTime<Utc>,

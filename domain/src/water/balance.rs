@@ -75,7 +75,7 @@ pub struct Basis {
     pub coverage: f64,
     /// The coverage that the dealer asks for, 0 to 1.
     pub least_coverage: f64,
-    /// Volume of one fill, between the floats; `None` when not known.
+    /// Volume that one fill takes at least, between the floats; `None` when not known.
     pub fill: Option<Litres>,
 }
 

@@ -373,3 +373,47 @@ async fn changed<N: Note>(
     })
     .await
 }
+
+#[cfg(test)]
+mod tests {
+    use super::Note;
+    use super::dosing::{DosingSetting, PumpTest};
+    use domain::accounts::billed_item::BilledItem;
+    use domain::accounts::investment::Investment;
+    use domain::measures::guns::{FlowTest, WashDerivation};
+    use domain::measures::loss_coefficient::LossCoefficient;
+    use domain::measures::rain::{RainDay, RainIntake};
+    use domain::measures::wash_sessions::WashSessions;
+    use domain::measures::working_days::WorkingDays;
+    use domain::service::chemical::WashChemical;
+
+    const INDEXES: &str = include_str!("../../../../migrations/2026-11-27-0075_lists_of_notes/up.sql");
+
+    /// Its table, and whether that has an index in the words of [`Note::WRITTEN`].
+    fn indexed<N: Note>() -> (&'static str, bool) {
+        let table = N::TABLE;
+        (table, INDEXES.contains(&format!("{table}_changed on {table} (dealer_id, {}, id);", N::WRITTEN)))
+    }
+
+    /// An index in other words would not be gone by, and nothing else would tell.
+    #[test]
+    fn when_notes_were_written_is_asked_in_the_words_of_their_indexes() {
+        let all = [
+            indexed::<RainDay>(),
+            indexed::<FlowTest>(),
+            indexed::<BilledItem>(),
+            indexed::<Investment>(),
+            indexed::<DosingSetting>(),
+            indexed::<PumpTest>(),
+            indexed::<RainIntake>(),
+            indexed::<WashDerivation>(),
+            indexed::<WashSessions>(),
+            indexed::<LossCoefficient>(),
+            indexed::<WorkingDays>(),
+            indexed::<WashChemical>(),
+        ];
+        for (table, is_indexed) in all {
+            assert!(is_indexed, "{table}");
+        }
+    }
+}

@@ -7,7 +7,7 @@ use super::super::words;
 use super::super::writing::{self, Written};
 use super::agreement_form;
 use crate::auth::{Caller, Permission, perm};
-use crate::db::page::{After, PAGE_MAX};
+use crate::db::page::{After, CHOICES_MOST};
 use crate::db::service::agreement::{self, Used};
 use crate::db::service::{self, Kept};
 use crate::db::{Db, DbError, Tx, customer, dealer, site};
@@ -37,7 +37,7 @@ struct Ground {
 
 async fn ground(tx: &Tx<'_>, id: CustomerId) -> Result<Ground, DbError> {
     let filter = site::Filter { customer: Some(id), ..site::Filter::default() };
-    let sites = site::list(tx, &filter, &After::first(PAGE_MAX)).await?;
+    let sites = site::list(tx, &filter, &After::first(CHOICES_MOST)).await?;
     let currency = Currency::parse(&dealer::get(tx).await?.currency)?;
     Ok(Ground {
         customer: customer::get(tx, id).await?.value.name,

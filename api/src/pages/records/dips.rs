@@ -10,7 +10,7 @@ use crate::auth::{Caller, Permission, perm};
 use crate::chart::escaped;
 use crate::db::measures::dip::SiteDip;
 use crate::db::measures::{self, Noted, Window};
-use crate::db::page::{After, PAGE_MAX};
+use crate::db::page::{After, CHOICES_MOST};
 use crate::db::stock::item::{self, StoredItem};
 use crate::db::{Db, DbError, Tx, site};
 use crate::problem::Problem;
@@ -44,7 +44,7 @@ struct Known {
 }
 
 async fn known(tx: &Tx<'_>, id: SiteId) -> Result<Known, DbError> {
-    let all = After::first(PAGE_MAX);
+    let all = After::first(CHOICES_MOST);
     let window = Window { from: Some(tx.now() - Duration::days(DAYS_BACK)), ..Window::default() };
     Ok(Known {
         site: site::get(tx, id).await?.value,

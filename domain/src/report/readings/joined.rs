@@ -24,7 +24,8 @@ fn of_site<'a>(inputs: &'a Inputs, together: &[&'a Subject]) -> Vec<Stretch<'a>>
     let units: BTreeSet<Uuid> =
         together.iter().filter_map(|subject| subject.unit.as_ref().map(|unit| unit.unit_id)).collect();
     let fills = together.iter().filter(|subject| subject.measures_stream(Stream::Makeup));
-    let fill = fills.map(|subject| subject.fill).sum::<Option<_>>();
+    // Where a model is not known, the others' fills are the least that one takes.
+    let fill = fills.filter_map(|subject| subject.fill).reduce(|one, other| one + other);
     let (start, end) = inputs.month.bounds(site.zone);
     let ended = |period: &SitePeriod| period.to > start && period.to <= end.min(inputs.now);
     let mut found: Vec<Stretch<'a>> = Vec::new();
