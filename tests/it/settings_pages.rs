@@ -105,7 +105,7 @@ async fn what_a_supplier_charges_is_typed_in_and_bills_by_it() {
     assert!(refused.status() == 422 && refused.text().contains("href=\"#f-other_most\""), "{refused:?}");
     let stale = dealer.office.send_form(&format!("{path}/retire"), &[("revision", "7")]).await;
     assert_eq!(stale.status(), 412, "{stale:?}");
-    for words in ["at revision 1 now", "Change Main meter", "name=\"revision\" value=\"1\""] {
+    for words in ["look at what stands there now", "Change Main meter", "name=\"revision\" value=\"1\""] {
         assert!(stale.text().contains(words), "the form as it is now, with the reason: {words}: {stale:?}");
     }
     let retired = dealer.office.send_form(&format!("{path}/retire"), &[("revision", "1")]).await;
