@@ -29,7 +29,7 @@ async fn finds(office: &Client, list: &str, (field, ids): (&str, [Uuid; 2]), que
     office.get(&format!("/v1/{list}?sort=colour")).await.refused_for(422, &[("/sort", "unknown_sort")]);
 }
 
-/// That what was written last comes last, and alone when it is asked for since then.
+/// That what was written last comes last, and that nothing is written since an instant that has not come.
 async fn is_last(office: &Client, list: &str, written: Uuid) {
     let last = items(office, &format!("/v1/{list}?sort=changed")).await.pop().unwrap();
     assert_eq!(id(&last), written, "{list}");
