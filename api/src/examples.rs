@@ -10,22 +10,27 @@ use crate::problem::{CONTENT_TYPE, Kind, Problem, ProblemBody};
 use domain::fault::Faults;
 use domain::zone::parse_zone;
 use serde_json::{Value, json};
-use std::mem;
+use std::collections::BTreeMap;
+use std::{mem, slice};
 use utoipa::openapi::example::{Example, ExampleBuilder};
-use utoipa::openapi::path::{Parameter, ParameterBuilder};
+use utoipa::openapi::path::{Operation, Parameter, ParameterBuilder};
 use utoipa::openapi::schema::{Array, ArrayItems, KnownFormat, Object, SchemaFormat, SchemaType, Type};
 use utoipa::openapi::{Content, OpenApi, Ref, RefOr, Schema};
 use uuid::{Uuid, uuid};
 
+/// The document's schemas by their names.
+type Schemas = BTreeMap<String, RefOr<Schema>>;
+
 /// Adds them to the document, wherever no example stands yet.
 pub(crate) fn added(document: &mut OpenApi) {
-    let components = document.components.get_or_insert_default();
+    let mut components = document.components.take().unwrap_or_default();
     components.schemas.values_mut().for_each(of_fields);
     components.examples.extend(Kind::ALL.iter().map(|kind| (kind.code().to_owned(), RefOr::T(of_kind(*kind)))));
     for (_, _, operation) in operations(document) {
+        let listed = field_of_listed(&components.schemas, operation);
         for parameter in operation.parameters.iter_mut().flatten() {
             if let RefOr::T(parameter) = parameter {
-                of_parameter(parameter);
+                of_parameter(parameter, listed.as_deref());
             }
         }
         if let Some(RefOr::T(body)) = &mut operation.request_body {
@@ -39,6 +44,7 @@ pub(crate) fn added(document: &mut OpenApi) {
             }
         }
     }
+    document.components = Some(components);
 }
 
 /// Points at the problems of that status.
@@ -183,7 +189,35 @@ fn cursor() -> String {
     After::cursor("Harbour Haulage", id("customer_id"))
 }
 
-fn of_parameter(parameter: &mut Parameter) {
+/// A field of the records that an operation lists in an order of one's choice: a time that they tell, else a text, else
+/// the first.
+fn field_of_listed(schemas: &Schemas, operation: &Operation) -> Option<String> {
+    let is_order = |one: &RefOr<Parameter>| matches!(one, RefOr::T(said) if said.name == "sort");
+    if !operation.parameters.iter().flatten().any(is_order) {
+        return None;
+    }
+    let answer = serde_json::to_value(operation.responses.responses.get("200")).ok()?;
+    let page = followed(schemas, answer.pointer("/content/application~1json/schema")?);
+    let record = followed(schemas, page.pointer("/properties/items/items")?);
+    // What stands flat in a record has a schema of its own.
+    let parts = record["allOf"].as_array().map_or(slice::from_ref(&record), Vec::as_slice);
+    let parts: Vec<Value> = parts.iter().map(|part| followed(schemas, part)).collect();
+    let fields: Vec<_> = parts.iter().filter_map(|part| part["properties"].as_object()).flatten().collect();
+    let is_time = |field: &Value| field["format"] == "date" || field["format"] == "date-time";
+    let found = fields.iter().find(|&&(_, field)| is_time(field));
+    let found = found.or_else(|| fields.iter().find(|&&(_, field)| field["type"] == "string")).or(fields.first());
+    found.map(|&(name, _)| name.clone())
+}
+
+/// A schema, or the one that it refers to.
+fn followed(schemas: &Schemas, schema: &Value) -> Value {
+    let name = schema["$ref"].as_str().and_then(|target| target.rsplit('/').next());
+    let named = name.and_then(|name| serde_json::to_value(schemas.get(name)?).ok());
+    named.unwrap_or_else(|| schema.clone())
+}
+
+/// Where a list is asked for, `listed` is a field of its records.
+fn of_parameter(parameter: &mut Parameter, listed: Option<&str>) {
     // Whether it has an example, only its JSON tells.
     let has_one = serde_json::to_value(&*parameter).is_ok_and(|said| {
         ["/example", "/schema/example"].iter().any(|at| said.pointer(at).is_some_and(|one| !one.is_null()))
@@ -191,6 +225,8 @@ fn of_parameter(parameter: &mut Parameter) {
     let value = match parameter.name.as_str() {
         _ if has_one => None,
         "cursor" => Some(json!(cursor())),
+        "fields" => listed.map(|field| json!(field)),
+        "sort" => listed.map(|field| json!(format!("-{field}"))),
         "If-Match" => Some(json!("\"3\"")),
         "Idempotency-Key" => Some(json!("0198c5a0-5b1e-7d3c-9a51-3f2b8e6d4c19")),
         name => match &parameter.schema {

@@ -125,6 +125,7 @@ mod washes;
 mod water_years;
 mod web_side;
 mod webhooks;
+mod whole_lists;
 mod work_pages;
 mod written_late;
 mod zones;

@@ -148,7 +148,7 @@ pub(crate) fn is_row_of(row: &Value, record: &Value) {
 
 /// A line of CSV has every cell of the row; what a spreadsheet would take for a formula has a mark before it.
 #[track_caller]
-fn is_line_of(line: &BTreeMap<String, String>, row: &Value) {
+pub(crate) fn is_line_of(line: &BTreeMap<String, String>, row: &Value) {
     let row = row.as_object().unwrap();
     assert!(line.keys().eq(row.keys().collect::<BTreeSet<_>>()), "{line:?}");
     for (name, value) in row {

@@ -83,7 +83,7 @@ pub struct Paging {
     fields: Option<String>,
 }
 
-/// Which fields the records of an answer have that comes whole.
+/// Which fields the rows of an answer have.
 #[derive(Debug, Clone, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct Choosing {
@@ -95,6 +95,40 @@ pub struct Choosing {
 
 impl Choosing {
     /// Their names; `None` for all.
+    #[must_use]
+    pub fn names(&self) -> Option<Vec<String>> {
+        self.fields.as_deref().map(named)
+    }
+}
+
+/// In which order the records come of a list that is given whole, and which fields they have.
+#[derive(Debug, Clone, Default, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct Arranging {
+    // What both show by example, the document takes from the list's own records.
+    /// By what the list is sorted: any column of its table (`Accept: text/csv`), which is a field of its records or
+    /// stands within one; with `-` before it downwards. Instants and days go by time, numbers and decimals by what they
+    /// come to, other texts by their characters, after the decimals of their column. What is null comes last in both
+    /// directions. Records that are alike there keep the list's own order, which all have when this is left out.
+    sort: Option<String>,
+    /// Which fields of each record to give, separated by commas; all when left out. A
+    /// record then has those of them that it knows and no others, whatever the schema requires.
+    fields: Option<String>,
+}
+
+impl Arranging {
+    /// What a request asks for.
+    pub(super) fn of(request: &HttpRequest) -> Self {
+        Query::<Self>::from_query(request.query_string()).map(Query::into_inner).unwrap_or_default()
+    }
+
+    /// The column to sort by, perhaps with `-` before it.
+    #[must_use]
+    pub fn sort(&self) -> Option<&str> {
+        self.sort.as_deref()
+    }
+
+    /// The fields' names; `None` for all.
     #[must_use]
     pub fn names(&self) -> Option<Vec<String>> {
         self.fields.as_deref().map(named)
@@ -251,7 +285,7 @@ pub(super) fn chosen_fields(request: &HttpRequest) -> Option<Vec<String>> {
 }
 
 /// Of each record these fields alone.
-fn chosen<V: Serialize>(items: &[V], fields: &[String]) -> Result<Vec<Value>, serde_json::Error> {
+pub(super) fn chosen<V: Serialize>(items: &[V], fields: &[String]) -> Result<Vec<Value>, serde_json::Error> {
     let chosen = |item: &V| {
         let mut value = serde_json::to_value(item)?;
         if let Some(record) = value.as_object_mut() {
@@ -262,7 +296,12 @@ fn chosen<V: Serialize>(items: &[V], fields: &[String]) -> Result<Vec<Value>, se
     items.iter().map(chosen).collect()
 }
 
-/// A list that is short by its nature, whole.
+/// A list that is short by its nature, whole, of each record the fields that the request names.
+pub fn entire<V: Serialize>(request: &HttpRequest, items: Vec<V>) -> HttpResponse {
+    given(request, items, None)
+}
+
+/// A list that is JSON alone, with all that its records have.
 pub fn all<R, V: Serialize>(rows: Vec<R>, view: impl Fn(R) -> V) -> HttpResponse {
     HttpResponse::Ok().json(Page { items: rows.into_iter().map(view).collect(), next_cursor: None })
 }

@@ -1,14 +1,16 @@
 //! `/v1/meters/{id}/attachments` and `/v1/meters/{id}/exchanges`.
 
-use super::answer::{self, ChangedSince, Page, Problems, SpanView};
+use super::answer::{self, Arranging, ChangedSince, Page, Problems, SpanView};
 use super::measures::Withdrawal;
+use super::table::{Kind, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::exchange::{self, StoredExchange};
 use crate::db::{Db, Tx, attachment};
 use crate::extract::{Body, IdempotencyKey, instant, optional_instant};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::{ComponentId, MeterId, SiteId, UnitId};
@@ -57,7 +59,7 @@ pub struct AttachmentInput {
     #[schema(example = json!(null))]
     to: Option<DateTime<Utc>>,
     /// The declared part of what passes that belongs to it; figures from a part are marked.
-    #[serde(default = "whole")]
+    #[serde(default = "all_of_it")]
     #[schema(example = 1.0, default = 1.0)]
     share: f64,
     /// Standard uncertainty of that part: how far the true part may well lie from it.
@@ -66,7 +68,7 @@ pub struct AttachmentInput {
     share_u: f64,
 }
 
-fn whole() -> f64 {
+fn all_of_it() -> f64 {
     1.0
 }
 
@@ -192,19 +194,34 @@ async fn create_attachment(
 
 /// List what a meter measured and measures
 ///
-/// All of it on one page, oldest first.
-#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id"), ChangedSince),
-    responses((status = 200, description = "The attachments", body = Page<AttachmentView>), Problems))]
+/// All of it on one page, oldest first; or as a table (`Accept`).
+#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id"), ChangedSince, Arranging),
+    responses((status = 200, description = "The attachments", content(
+        (Page<AttachmentView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/meters/{id}/attachments")]
 async fn list_attachments(
+    request: HttpRequest,
     caller: Caller<perm::ReadMeters>,
     id: Path<MeterId>,
     since: Query<ChangedSince>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows =
         db.read(caller.scope(), caller.now(), async |tx| attachment::list(tx, *id, since.changed_since).await).await?;
-    Ok(answer::all(rows, AttachmentView::from))
+    whole(&request, &caller, &rates, rows, AttachmentView::from)
+}
+
+impl Tabled for AttachmentView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("unit_id", Kind::Text),
+        ("site_id", Kind::Text),
+        ("component_id", Kind::Text),
+        ("from", Kind::Instant),
+        ("to", Kind::Instant),
+        ("share", Kind::Number),
+        ("share_u", Kind::Number),
+    ];
 }
 
 /// Note that a meter's register was exchanged
@@ -230,18 +247,33 @@ async fn create_exchange(
 
 /// List the exchanges of a meter's register
 ///
-/// All of them on one page, oldest first.
-#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id"), ChangedSince),
-    responses((status = 200, description = "The exchanges", body = Page<ExchangeView>), Problems))]
+/// All of them on one page, oldest first; or as a table (`Accept`).
+#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id"), ChangedSince, Arranging),
+    responses((status = 200, description = "The exchanges", content(
+        (Page<ExchangeView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/meters/{id}/exchanges")]
 async fn list_exchanges(
+    request: HttpRequest,
     caller: Caller<perm::ReadMeters>,
     id: Path<MeterId>,
     since: Query<ChangedSince>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| exchange::list(tx, *id).await).await?;
-    Ok(answer::all(since.among(rows, |one| one.written_at), ExchangeView::from))
+    whole(&request, &caller, &rates, since.among(rows, |one| one.written_at), ExchangeView::from)
+}
+
+impl Tabled for ExchangeView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("at", Kind::Instant),
+        ("old_final", Kind::Number),
+        ("new_start", Kind::Number),
+        ("note", Kind::Text),
+        ("withdrawn_at", Kind::Instant),
+        ("withdrawn_why", Kind::Text),
+    ];
 }
 
 /// Withdraw an exchange that was noted wrongly

@@ -1,13 +1,15 @@
 //! `/v1/meters/{id}/corrections`: readings set right and taken out.
 
-use super::answer::{self, Page, Problems};
+use super::answer::{self, Arranging, Page, Problems};
+use super::table::{Kind, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::correction::{self, StoredCorrection};
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::ids::MeterId;
 use domain::ruling::Correction;
@@ -103,15 +105,31 @@ async fn create_correction(
 
 /// List the corrections of a meter's readings
 ///
-/// All of them on one page, by the instant of the reading.
-#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id")),
-    responses((status = 200, description = "The corrections", body = Page<CorrectionView>), Problems))]
+/// All of them on one page, by the instant of the reading; or as a table (`Accept`).
+#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id"), Arranging),
+    responses((status = 200, description = "The corrections", content(
+        (Page<CorrectionView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/meters/{id}/corrections")]
 async fn list_corrections(
+    request: HttpRequest,
     caller: Caller<perm::ReadReadings>,
     id: Path<MeterId>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| correction::list(tx, *id).await).await?;
-    Ok(answer::all(rows, CorrectionView::from))
+    whole(&request, &caller, &rates, rows, CorrectionView::from)
+}
+
+impl Tabled for CorrectionView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("read_at", Kind::Instant),
+        ("number", Kind::Whole),
+        ("was", Kind::Number),
+        ("became", Kind::Number),
+        ("why", Kind::Text),
+        ("corrected_by", Kind::Text),
+        ("corrected_at", Kind::Instant),
+        ("exception_id", Kind::Text),
+    ];
 }

@@ -1,7 +1,8 @@
 //! `/v1/sites/{id}/discharge-links`: links by which an inspector reads a site's discharge and
 //! hauling log without signing in, and `/discharge/{token}.json`: the log itself.
 
-use super::answer::{self, Page, Problems};
+use super::answer::{Arranging, Page, Problems};
+use super::table::{Kind as Column, Tabled, whole};
 use crate::auth::{Caller, LinkToken, Scope, perm};
 use crate::db::discharge::{self, DayOut, Link, LoadOut, NewLink};
 use crate::db::{Db, DbError, dealer, site};
@@ -9,6 +10,7 @@ use crate::extract::Body;
 use crate::guesses::{Guesses, address_of};
 use crate::mail::Post;
 use crate::problem::{Kind, Problem};
+use crate::rates::Rates;
 use actix_web::web::{Data, Path};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -131,17 +133,35 @@ async fn create_discharge_link(
     Ok(HttpResponse::Created().json(DischargeLink::of(link, Some(post.discharge_link(&token)))))
 }
 
-/// List the links to a site's discharge and hauling log, the last one first
-#[utoipa::path(tag = "sites", params(("id" = Uuid, Path, description = "The site's id")),
-    responses((status = 200, description = "At most 500 links", body = Page<DischargeLink>), Problems))]
+/// List the links to a site's discharge and hauling log
+///
+/// The last 500 on one page, the last one first; or as a table (`Accept`).
+#[utoipa::path(tag = "sites", params(("id" = Uuid, Path, description = "The site's id"), Arranging),
+    responses((status = 200, description = "The links", content(
+        (Page<DischargeLink> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/sites/{id}/discharge-links")]
 async fn list_discharge_links(
+    request: HttpRequest,
     caller: Caller<perm::ShareDischarge>,
     id: Path<SiteId>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let links = db.read(caller.scope(), caller.now(), async |tx| discharge::list(tx, *id).await).await?;
-    Ok(answer::all(links, |link| DischargeLink::of(link, None)))
+    whole(&request, &caller, &rates, links, |link| DischargeLink::of(link, None))
+}
+
+impl Tabled for DischargeLink {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("id", Column::Text),
+        ("person", Column::Text),
+        ("first_day", Column::Day),
+        ("last_day", Column::Day),
+        ("expires_at", Column::Instant),
+        ("created_at", Column::Instant),
+        ("opened_at", Column::Instant),
+        ("revoked_at", Column::Instant),
+    ];
 }
 
 /// Revoke a link to a site's discharge and hauling log

@@ -1,11 +1,13 @@
 //! `/v1/files`: photos and documents by the hash of their content.
 
-use super::answer::{self, Page, Problems};
+use super::answer::{Arranging, Page, Problems};
+use super::table::{Kind as Column, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::file::{self, FileHash, NewFile, StoredFile};
 use crate::db::{Db, DbError};
 use crate::extract::collect;
 use crate::problem::{Kind, Problem};
+use crate::rates::Rates;
 use actix_web::http::header;
 use actix_web::web::{Data, Path, Payload, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -95,21 +97,36 @@ pub struct ListFiles {
     record_id: Uuid,
 }
 
-/// List the files behind a record, the last one first
-#[utoipa::path(tag = "files", params(ListFiles),
-    responses((status = 200, description = "At most 500 files", body = Page<FileView>), Problems))]
+/// List the files behind a record
+///
+/// The last 500 on one page, the last one first; or as a table (`Accept`).
+#[utoipa::path(tag = "files", params(ListFiles, Arranging),
+    responses((status = 200, description = "The files", content(
+        (Page<FileView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/files")]
 async fn list_files(
+    request: HttpRequest,
     caller: Caller<perm::ReadFiles>,
     asked: Query<ListFiles>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let mut faults = domain::fault::Faults::default();
     let record = faults.take("/record", FileRecord::parse(&asked.record));
     let Some(record) = record else { return Err(faults.into()) };
     let files =
         db.read(caller.scope(), caller.now(), async |tx| file::behind(tx, record, asked.record_id).await).await?;
-    Ok(answer::all(files, |(file, read_at)| FileView::of(file, read_at)))
+    whole(&request, &caller, &rates, files, |(file, read_at)| FileView::of(file, read_at))
+}
+
+impl Tabled for FileView {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("sha256", Column::Text),
+        ("media_type", Column::Text),
+        ("size_bytes", Column::Whole),
+        ("created_at", Column::Instant),
+        ("read_at", Column::Instant),
+    ];
 }
 
 /// Get a file

@@ -1,14 +1,16 @@
 //! `/v1/meters/{id}/checks`: meters held against known volumes.
 
-use super::answer::{self, ChangedSince, Page, Problems};
+use super::answer::{self, Arranging, ChangedSince, Page, Problems};
 use super::measures::Withdrawal;
+use super::table::{Kind, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::meter_check::{self, StoredCheck};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::ids::MeterId;
 use domain::meter::CheckNote;
@@ -111,18 +113,35 @@ async fn create_meter_check(
 
 /// List the checks of a meter
 ///
-/// All of them on one page, oldest first.
-#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id"), ChangedSince),
-    responses((status = 200, description = "The checks", body = Page<MeterCheckView>), Problems))]
+/// All of them on one page, oldest first; or as a table (`Accept`).
+#[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id"), ChangedSince, Arranging),
+    responses((status = 200, description = "The checks", content(
+        (Page<MeterCheckView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/meters/{id}/checks")]
 async fn list_meter_checks(
+    request: HttpRequest,
     caller: Caller<perm::ReadMeters>,
     id: Path<MeterId>,
     since: Query<ChangedSince>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| meter_check::list(tx, *id).await).await?;
-    Ok(answer::all(since.among(rows, |one| one.written_at), MeterCheckView::from))
+    whole(&request, &caller, &rates, since.among(rows, |one| one.written_at), MeterCheckView::from)
+}
+
+impl Tabled for MeterCheckView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("at", Kind::Instant),
+        ("indicated_l", Kind::Number),
+        ("reference_l", Kind::Number),
+        ("u_reference_share", Kind::Number),
+        ("note", Kind::Text),
+        ("error_share", Kind::Number),
+        ("withdrawn_at", Kind::Instant),
+        ("withdrawn_why", Kind::Text),
+    ];
 }
 
 /// Withdraw a check that was noted wrongly

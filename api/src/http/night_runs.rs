@@ -1,13 +1,15 @@
 //! `/v1/night-runs`: when figures were counted, and counting them at once.
 
-use super::answer::{Page, Problems};
+use super::answer::{Arranging, Page, Problems};
+use super::table::{Kind, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::night_run::{self, Counts, StoredRun};
 use crate::db::{Db, DbError};
 use crate::jobs::night_run::{NightRunError, run};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::Data;
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -85,12 +87,28 @@ pub async fn run_now(db: &Db, caller: &Caller<perm::RunNight>) -> Result<Counts,
 
 /// List night runs
 ///
-/// The last 30, the newest first.
-#[utoipa::path(tag = "water", responses((status = 200, description = "The runs", body = Page<RunView>), Problems))]
+/// The last 30 on one page, the newest first; or as a table (`Accept`).
+#[utoipa::path(tag = "water", params(Arranging),
+    responses((status = 200, description = "The runs", content(
+        (Page<RunView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/night-runs")]
-async fn list_night_runs(caller: Caller<perm::RunNight>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+async fn list_night_runs(
+    request: HttpRequest,
+    caller: Caller<perm::RunNight>,
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
     let runs = db.read(caller.scope(), caller.now(), async |tx| night_run::last(tx, LISTED).await).await?;
-    Ok(super::answer::all(runs, RunView::from))
+    whole(&request, &caller, &rates, runs, RunView::from)
+}
+
+impl Tabled for RunView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("as_of", Kind::Instant),
+        ("started_at", Kind::Instant),
+        ("finished_at", Kind::Instant),
+        ("outcome", Kind::Text),
+    ];
 }
 
 /// Run the night run now

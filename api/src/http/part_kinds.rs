@@ -1,9 +1,13 @@
 //! `/v1/part-kinds` and `/v1/starter-routines`: what models may begin with.
 
-use super::answer::{self, Page, Problems};
+use super::answer::{Arranging, Page, Problems};
+use super::table::{Kind, Tabled, whole};
 use super::templates::{FailureInput, PlanInput};
 use crate::auth::{Caller, perm};
-use actix_web::{HttpResponse, get};
+use crate::problem::Problem;
+use crate::rates::Rates;
+use actix_web::web::Data;
+use actix_web::{HttpRequest, HttpResponse, get};
 use domain::template::catalogue::{PART_KINDS, PartKind, SOURCE};
 use domain::template::starter;
 use serde::Serialize;
@@ -57,20 +61,57 @@ impl From<&PartKind> for PartKindView {
 
 /// List the starter catalogue of part kinds
 ///
-/// Lives are common practice without a source: replace them by what the makers say.
-#[utoipa::path(tag = "units",
-    responses((status = 200, description = "The catalogue", body = Page<PartKindView>), Problems))]
+/// All on one page; or as a table (`Accept`). Lives are common practice without a source: replace them by what the
+/// makers say.
+#[utoipa::path(tag = "units", params(Arranging),
+    responses((status = 200, description = "The catalogue", content(
+        (Page<PartKindView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/part-kinds")]
-async fn list_part_kinds(_caller: Caller<perm::WriteComponents>) -> HttpResponse {
-    answer::all(PART_KINDS.iter().collect(), PartKindView::from)
+async fn list_part_kinds(
+    request: HttpRequest,
+    caller: Caller<perm::WriteComponents>,
+    rates: Data<Rates>,
+) -> Result<HttpResponse, Problem> {
+    whole(&request, &caller, &rates, PART_KINDS.iter().collect(), PartKindView::from)
+}
+
+impl Tabled for PartKindView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("kind", Kind::Text),
+        ("name", Kind::Text),
+        ("duty", Kind::Text),
+        ("run_basis", Kind::Text),
+        ("rated_life", Kind::Number),
+        ("failure", Kind::Text),
+        ("source", Kind::Text),
+    ];
 }
 
 /// List the starter routines
 ///
-/// Work to be taken into models and changed there; local codes go before them.
-#[utoipa::path(tag = "routines",
-    responses((status = 200, description = "The routines", body = Page<PlanInput>), Problems))]
+/// Work to be taken into models and changed there; local codes go before them. All on one page; or as a table
+/// (`Accept`).
+#[utoipa::path(tag = "routines", params(Arranging),
+    responses((status = 200, description = "The routines", content(
+        (Page<PlanInput> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/starter-routines")]
-async fn list_starter_routines(_caller: Caller<perm::ReadRoutines>) -> HttpResponse {
-    answer::all(starter::routines(), |plan| PlanInput::from(&plan))
+async fn list_starter_routines(
+    request: HttpRequest,
+    caller: Caller<perm::ReadRoutines>,
+    rates: Data<Rates>,
+) -> Result<HttpResponse, Problem> {
+    whole(&request, &caller, &rates, starter::routines(), |plan| PlanInput::from(&plan))
+}
+
+impl Tabled for PlanInput {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("name", Kind::Text),
+        ("every", Kind::Text),
+        ("rests", Kind::Text),
+        ("checklist", Kind::Text),
+        ("cautions", Kind::Text),
+        ("certificate", Kind::Text),
+    ];
 }

@@ -1,6 +1,6 @@
 //! `/v1/units/{id}/placements`, `/v1/sites/{id}/placements`, and `/v1/placements` of all of them.
 
-use super::answer::{self, ChangedSince, Choosing, Page, Paging, Problems, Sorting, SpanView};
+use super::answer::{self, Arranging, ChangedSince, Page, Paging, Problems, Sorting, SpanView};
 use super::series::AskOf;
 use super::service::in_order;
 use super::table::{Kind, Tabled, listed, whole};
@@ -235,7 +235,7 @@ async fn create_placement(
 /// List a unit's placements
 ///
 /// All of them on one page, oldest first, or as a table (`Accept`); a customer sees its own.
-#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id"), ChangedSince, Choosing),
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id"), ChangedSince, Arranging),
     responses((status = 200, description = "The placements", content(
         (Page<PlacementView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -255,7 +255,7 @@ async fn list_placements(
 ///
 /// Every unit that stands or stood there, all on one page, oldest first, or as a table (`Accept`); a customer sees its
 /// own.
-#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince, Choosing),
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince, Arranging),
     responses((status = 200, description = "The placements", content(
         (Page<PlacementView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]

@@ -1,8 +1,8 @@
 //! `/v1/routines`.
 
-use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use super::answer::{self, Arranging, Page, Paging, Problems, Sorting, Stamps};
 use super::series::AskOf;
-use super::table::{Kind, Tabled, listed};
+use super::table::{Kind, Tabled, listed, whole};
 use super::templates::{EveryInput, PlanInput};
 use crate::auth::{Caller, perm};
 use crate::db::page::After;
@@ -414,15 +414,31 @@ async fn complete_routine(
 
 /// List what was done of a routine
 ///
-/// Newest first.
-#[utoipa::path(tag = "routines", params(("id" = Uuid, Path, description = "The routine's id")),
-    responses((status = 200, description = "What was done", body = Page<DoneView>), Problems))]
+/// All of it on one page, newest first; or as a table (`Accept`).
+#[utoipa::path(tag = "routines", params(("id" = Uuid, Path, description = "The routine's id"), Arranging),
+    responses((status = 200, description = "What was done", content(
+        (Page<DoneView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/routines/{id}/done")]
 async fn list_routine_dones(
+    request: HttpRequest,
     caller: Caller<perm::ReadRoutines>,
     id: Path<RoutineId>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| routine_done::list(tx, *id).await).await?;
-    Ok(answer::all(rows, DoneView::from))
+    whole(&request, &caller, &rates, rows, DoneView::from)
+}
+
+impl Tabled for DoneView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("n", Kind::Whole),
+        ("done_on", Kind::Day),
+        ("checked", Kind::Text),
+        ("note", Kind::Text),
+        ("certificate", Kind::Text),
+        ("due_on", Kind::Day),
+        ("recorded_by", Kind::Text),
+        ("created_at", Kind::Instant),
+    ];
 }

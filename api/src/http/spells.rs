@@ -1,6 +1,6 @@
 //! `/v1/units/{id}/spells`, and `/v1/spells` of all units.
 
-use super::answer::{self, ChangedSince, Choosing, Page, Paging, Problems, Sorting, SpanView};
+use super::answer::{self, Arranging, ChangedSince, Page, Paging, Problems, Sorting, SpanView};
 use super::placements::{HandoverBody, Lasting};
 use super::series::AskOf;
 use super::table::{Kind, Tabled, listed, whole};
@@ -185,7 +185,7 @@ async fn create_spell(
 /// List a unit's spells
 ///
 /// All of them on one page, oldest first; or as a table (`Accept`).
-#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id"), ChangedSince, Choosing),
+#[utoipa::path(tag = "units", params(("id" = Uuid, Path, description = "The unit's id"), ChangedSince, Arranging),
     responses((status = 200, description = "The spells", content(
         (Page<SpellView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]

@@ -1,13 +1,15 @@
 //! `/v1/unit-lists`: lists of installed units that a person keeps.
 
-use super::answer::{self, Page, Problems};
+use super::answer::{self, Arranging, Page, Problems};
+use super::table::{Kind, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::unit_list::{self, StoredList};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use domain::fault::Faults;
 use domain::spell::SpellState;
 use domain::unit_list::UnitList;
@@ -94,12 +96,26 @@ async fn keep_unit_list(
     .await
 }
 
-/// List your lists of installed units by name
-#[utoipa::path(tag = "units", responses((status = 200, description = "The lists", body = Page<UnitListView>), Problems))]
+/// List your lists of installed units
+///
+/// All of them on one page, by name; or as a table (`Accept`).
+#[utoipa::path(tag = "units", params(Arranging),
+    responses((status = 200, description = "The lists", content(
+        (Page<UnitListView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/unit-lists")]
-async fn list_unit_lists(caller: Caller<perm::KeepLists>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+async fn list_unit_lists(
+    request: HttpRequest,
+    caller: Caller<perm::KeepLists>,
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx: &Tx<'_>| unit_list::list(tx).await).await?;
-    Ok(answer::all(rows, UnitListView::from))
+    whole(&request, &caller, &rates, rows, UnitListView::from)
+}
+
+impl Tabled for UnitListView {
+    const COLUMNS: &'static [(&'static str, Kind)] =
+        &[("id", Kind::Text), ("name", Kind::Text), ("find", Kind::Text), ("state", Kind::Text), ("sort", Kind::Text)];
 }
 
 /// Let a list of installed units go

@@ -6,7 +6,7 @@ use crate::db::accounts::baseline::{self, StoredBaseline};
 use crate::db::page::After;
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, ChangedSince, Choosing, Page, Paging, Problems, Sorting};
+use crate::http::answer::{self, Arranging, ChangedSince, Page, Paging, Problems, Sorting};
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled, listed, whole};
 use crate::problem::Problem;
@@ -170,7 +170,7 @@ async fn create_baseline(
 /// List the baselines of a site
 ///
 /// All of them on one page, the oldest first, replaced ones too; or as a table (`Accept`).
-#[utoipa::path(tag = "baselines", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince, Choosing),
+#[utoipa::path(tag = "baselines", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince, Arranging),
     responses((status = 200, description = "The baselines", content(
         (Page<BaselineView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]

@@ -4,10 +4,12 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::accounts::water_bill::{self, StoredBill};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, ChangedSince, Page, Problems};
+use crate::http::answer::{self, Arranging, ChangedSince, Page, Problems};
+use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::accounts::bill::{Computed, Evidence, Explained, NotExplained, SiteBill};
 use domain::fault::Faults;
@@ -173,19 +175,39 @@ async fn create_bill(
 
 /// List a water account's bills
 ///
-/// All of them on one page, the oldest first, withdrawn ones too.
-#[utoipa::path(tag = "water accounts", params(("id" = Uuid, Path, description = "The water account's id"), ChangedSince),
-    responses((status = 200, description = "The bills", body = Page<BillView>), Problems))]
+/// All of them on one page, the oldest first, withdrawn ones too; or as a table (`Accept`).
+#[utoipa::path(tag = "water accounts",
+    params(("id" = Uuid, Path, description = "The water account's id"), ChangedSince, Arranging),
+    responses((status = 200, description = "The bills", content(
+        (Page<BillView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/water-accounts/{id}/bills")]
 async fn list_bills(
+    request: HttpRequest,
     caller: Caller<perm::ReadAccounts>,
     id: Path<WaterAccountId>,
     since: Query<ChangedSince>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| water_bill::list(tx, *id).await).await?;
     let written_at = |bill: &StoredBill| bill.withdrawn.as_ref().map_or(bill.created_at, |gone| gone.0);
-    Ok(answer::all(since.among(rows, written_at), BillView::from))
+    whole(&request, &caller, &rates, since.among(rows, written_at), BillView::from)
+}
+
+impl Tabled for BillView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("from", Kind::Day),
+        ("to", Kind::Day),
+        ("metered_l", Kind::Number),
+        ("lines", Kind::Text),
+        ("total.amount", Kind::Text),
+        ("total.currency", Kind::Text),
+        ("recorded_by", Kind::Text),
+        ("created_at", Kind::Instant),
+        ("withdrawn_at", Kind::Instant),
+        ("withdrawn_why", Kind::Text),
+    ];
 }
 
 /// Get a bill, and why it fell

@@ -6,7 +6,7 @@ use crate::db::accounts::cost_terms::{self, StoredTerms};
 use crate::db::page::After;
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, ChangedSince, Choosing, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::answer::{self, Arranging, ChangedSince, Page, Paging, Problems, Sorting, Stamps};
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled, listed, whole};
 use crate::problem::Problem;
@@ -138,7 +138,7 @@ async fn create_cost_terms(
 /// List what a customer pays at a site
 ///
 /// All terms on one page, the oldest first; or as a table (`Accept`).
-#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince, Choosing),
+#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), ChangedSince, Arranging),
     responses((status = 200, description = "The terms", content(
         (Page<CostTermsView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]

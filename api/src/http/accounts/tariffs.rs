@@ -4,11 +4,13 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::accounts::tariff::{self, StoredTariff};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, ChangedSince, Page, Problems, Stamps};
+use crate::http::answer::{self, Arranging, ChangedSince, Page, Problems, Stamps};
+use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use domain::accounts::versions::Before;
 use domain::fault::Faults;
 use domain::ids::{TariffId, WaterAccountId};
@@ -129,18 +131,38 @@ async fn create_tariff(
 
 /// List the versions of a water account's tariff
 ///
-/// All of them on one page, the oldest first.
-#[utoipa::path(tag = "water accounts", params(("id" = Uuid, Path, description = "The water account's id"), ChangedSince),
-    responses((status = 200, description = "The versions", body = Page<TariffView>), Problems))]
+/// All of them on one page, the oldest first; or as a table (`Accept`), with the days of each beside its `terms`.
+#[utoipa::path(tag = "water accounts",
+    params(("id" = Uuid, Path, description = "The water account's id"), ChangedSince, Arranging),
+    responses((status = 200, description = "The versions", content(
+        (Page<TariffView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/water-accounts/{id}/tariffs")]
 async fn list_tariffs(
+    request: HttpRequest,
     caller: Caller<perm::ReadAccounts>,
     id: Path<WaterAccountId>,
     since: Query<ChangedSince>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| tariff::list(tx, *id).await).await?;
-    Ok(answer::all(since.of(rows), TariffView::from))
+    whole(&request, &caller, &rates, since.of(rows), TariffView::from)
+}
+
+impl Tabled for TariffView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("name", Kind::Text),
+        ("currency", Kind::Text),
+        ("rounding", Kind::Text),
+        ("terms.from", Kind::Day),
+        ("terms.to", Kind::Day),
+        ("terms", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a version of a water account's tariff

@@ -4,10 +4,12 @@ use super::readings_due::DueView;
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::asking::round::{self, RoundSite};
-use crate::http::answer::{self, Page, Problems};
+use crate::http::answer::{Arranging, Page, Problems};
+use crate::http::table::{Kind as Column, Tabled, whole};
 use crate::problem::{Kind, Problem};
+use crate::rates::Rates;
 use actix_web::web::{Data, Query};
-use actix_web::{HttpResponse, get};
+use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
 use domain::ids::SiteId;
 use serde::{Deserialize, Serialize};
@@ -74,17 +76,30 @@ pub(crate) fn sites(text: Option<&str>) -> Result<Vec<SiteId>, Problem> {
 
 /// Get the sheet of a round
 ///
-/// The meters that people read, with last value and expected range. At `/rounds` the same is a
-/// page to print.
-#[utoipa::path(tag = "asking", params(Round),
-    responses((status = 200, description = "The sites, whole", body = Page<RoundSiteView>), Problems))]
+/// The meters that people read, with last value and expected range, all sites on one page; or as a table (`Accept`).
+/// At `/rounds` the same is a page to print.
+#[utoipa::path(tag = "asking", params(Round, Arranging),
+    responses((status = 200, description = "The sites, whole", content(
+        (Page<RoundSiteView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/rounds")]
 async fn get_round(
+    request: HttpRequest,
     caller: Caller<perm::ReadRounds>,
     asked: Query<Round>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (sites, now) = (sites(asked.site_id.as_deref())?, caller.now());
     let stops = db.read(caller.scope(), now, async |tx| round::stops(tx, &sites).await).await?;
-    Ok(answer::all(stops, |stop| RoundSiteView::of(stop, now)))
+    whole(&request, &caller, &rates, stops, |stop| RoundSiteView::of(stop, now))
+}
+
+impl Tabled for RoundSiteView {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("site_id", Column::Text),
+        ("site", Column::Text),
+        ("address", Column::Text),
+        ("customer", Column::Text),
+        ("meters", Column::Text),
+    ];
 }

@@ -3,13 +3,16 @@
 use crate::auth::{Caller, perm};
 use crate::db::risk::unit_nights::{self, UnitNight};
 use crate::db::{Db, unit};
-use crate::http::answer::Problems;
+use crate::http::answer::{self, Choosing, Problems};
+use crate::http::table::{Kind, Media, Tabled, whole};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
-use actix_web::{HttpResponse, get};
+use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::ids::UnitId;
 use serde::{Deserialize, Serialize};
+use serde_json::json;
 use utoipa::{IntoParams, ToSchema};
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
@@ -88,15 +91,19 @@ pub struct UnitNightsView {
 
 /// Show what was forecast of a unit before
 ///
-/// Every night's forecast is kept for two years.
-#[utoipa::path(tag = "risk", params(("id" = Uuid, Path, description = "The unit's id"), Nights),
-    responses((status = 200, description = "The forecasts by night", body = UnitNightsView), Problems))]
+/// Every night's forecast is kept for two years. As a table (`Accept`), the same nights as rows; `fields` are those of
+/// a night.
+#[utoipa::path(tag = "risk", params(("id" = Uuid, Path, description = "The unit's id"), Nights, Choosing),
+    responses((status = 200, description = "The forecasts by night", content(
+        (UnitNightsView = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/units/{id}/risk/nights")]
 async fn unit_risk_nights(
+    request: HttpRequest,
     caller: Caller<perm::ReadRisk>,
     id: Path<UnitId>,
-    query: Query<Nights>,
-    db: Data<Db>,
+    (query, choosing): (Query<Nights>, Query<Choosing>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let before = query.before.unwrap_or(NaiveDate::from_ymd_opt(9999, 12, 31).unwrap_or_default());
     let nights = db
@@ -105,5 +112,25 @@ async fn unit_risk_nights(
             unit_nights::of(tx, id.0, before, NIGHTS_MOST).await
         })
         .await?;
-    Ok(HttpResponse::Ok().json(UnitNightsView { nights: nights.into_iter().map(UnitNightView::from).collect() }))
+    if Media::of(&request) != Media::Json {
+        return whole(&request, &caller, &rates, nights, UnitNightView::from);
+    }
+    shown(nights.into_iter().map(UnitNightView::from).collect(), choosing.names())
+}
+
+/// The nights as JSON, of each the fields that are named.
+fn shown(nights: Vec<UnitNightView>, fields: Option<Vec<String>>) -> Result<HttpResponse, Problem> {
+    let Some(fields) = fields else { return Ok(HttpResponse::Ok().json(UnitNightsView { nights })) };
+    let nights = answer::chosen(&nights, &fields).map_err(|error| Problem::internal(&error))?;
+    Ok(HttpResponse::Ok().json(json!({ "nights": nights })))
+}
+
+impl Tabled for UnitNightView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("night", Kind::Day),
+        ("made_at", Kind::Instant),
+        ("failure_probability_30_days", Kind::Number),
+        ("failure_probability_90_days", Kind::Number),
+        ("components", Kind::Text),
+    ];
 }

@@ -1,13 +1,15 @@
 //! `/v1/savings-reports/{id}/mails`: who was sent a report's newest revision.
 
-use super::super::answer::{self, Page, Problems};
+use super::super::answer::{self, Arranging, Page, Problems};
+use super::super::table::{Kind, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::report::recipient::{self, ReportMail};
 use crate::db::report::{self, life};
 use crate::db::{Db, Tx};
 use crate::problem::{Problem, ProblemBody};
+use crate::rates::Rates;
 use actix_web::web::{Data, Path};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::ids::ReportId;
 use serde::Serialize;
@@ -45,18 +47,26 @@ impl From<ReportMail> for MailView {
 
 /// List the mails of a savings report
 ///
-/// Of its newest revision, one for each recipient that its customer has now.
-#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The report's id")),
-    responses((status = 200, description = "The mails", body = Page<MailView>), Problems))]
+/// Of its newest revision, one for each recipient that its customer has now, all on one page; or as a table (`Accept`).
+#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The report's id"), Arranging),
+    responses((status = 200, description = "The mails", content(
+        (Page<MailView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/savings-reports/{id}/mails")]
 async fn list_report_mails(
+    request: HttpRequest,
     caller: Caller<perm::IssueReports>,
     id: Path<ReportId>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let work = async |tx: &Tx<'_>| recipient::mails(tx, &report::get(tx, *id).await?).await;
     let mails = db.read(caller.scope(), caller.now(), work).await?;
-    Ok(answer::all(mails, MailView::from))
+    whole(&request, &caller, &rates, mails, MailView::from)
+}
+
+impl Tabled for MailView {
+    const COLUMNS: &'static [(&'static str, Kind)] =
+        &[("recipient_id", Kind::Text), ("email", Kind::Text), ("state", Kind::Text), ("sent_at", Kind::Instant)];
 }
 
 /// Mail a savings report

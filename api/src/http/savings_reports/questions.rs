@@ -1,13 +1,15 @@
 //! Questions about figures of a report, which the customer and the dealer both see.
 
-use super::super::answer::{self, Page, Problems};
+use super::super::answer::{self, Arranging, Page, Problems};
+use super::super::table::{Kind, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::report::question::{self, StoredQuestion};
 use crate::db::{Db, Tx, report};
 use crate::extract::{Body, IdempotencyKey};
 use crate::problem::{Problem, ProblemBody};
+use crate::rates::Rates;
 use actix_web::web::{Data, Path};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::ReportId;
@@ -151,20 +153,37 @@ async fn ask_question(
 
 /// List the questions about a savings report
 ///
-/// The oldest first.
-#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The report's id")),
-    responses((status = 200, description = "All questions", body = Page<QuestionView>), Problems))]
+/// All of them on one page, the oldest first; or as a table (`Accept`), with the instant of each answer beside it.
+#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The report's id"), Arranging),
+    responses((status = 200, description = "All questions", content(
+        (Page<QuestionView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/savings-reports/{id}/questions")]
 async fn list_questions(
+    request: HttpRequest,
     caller: Caller<perm::ReadReports>,
     id: Path<ReportId>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let work = async |tx: &Tx<'_>| {
         report::get(tx, *id).await?;
         question::list(tx, *id).await
     };
-    Ok(answer::all(db.read(caller.scope(), caller.now(), work).await?, QuestionView::from))
+    let asked = db.read(caller.scope(), caller.now(), work).await?;
+    whole(&request, &caller, &rates, asked, QuestionView::from)
+}
+
+impl Tabled for QuestionView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("figure", Kind::Text),
+        ("words", Kind::Text),
+        ("asked_by", Kind::Text),
+        ("by_customer", Kind::Text),
+        ("asked_at", Kind::Instant),
+        ("answer", Kind::Text),
+        ("answer.answered_at", Kind::Instant),
+    ];
 }
 
 /// Answer a question about a savings report

@@ -1,13 +1,15 @@
 //! `/v1/customers/{id}/report-recipients`: who gets a customer's issued reports by mail.
 
-use super::super::answer::{self, Page, Problems};
+use super::super::answer::{self, Arranging, Page, Problems};
+use super::super::table::{Kind, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::report::recipient::{self, StoredRecipient};
 use crate::extract::{Body, IdempotencyKey};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::ids::CustomerId;
@@ -91,16 +93,32 @@ async fn add_report_recipient(
 }
 
 /// List the recipients of a customer's savings reports
-#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The customer's id")),
-    responses((status = 200, description = "All of them, those who get no more too", body = Page<RecipientView>), Problems))]
+///
+/// All of them on one page, those who get no more too; or as a table (`Accept`).
+#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The customer's id"), Arranging),
+    responses((status = 200, description = "The recipients", content(
+        (Page<RecipientView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/customers/{id}/report-recipients")]
 async fn list_report_recipients(
+    request: HttpRequest,
     caller: Caller<perm::IssueReports>,
     id: Path<CustomerId>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let all = db.read(caller.scope(), caller.now(), async |tx| recipient::list(tx, *id).await).await?;
-    Ok(answer::all(all, RecipientView::from))
+    whole(&request, &caller, &rates, all, RecipientView::from)
+}
+
+impl Tabled for RecipientView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("customer_id", Kind::Text),
+        ("email", Kind::Text),
+        ("created_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+        ("ended_by", Kind::Text),
+    ];
 }
 
 /// End that somebody gets a customer's savings reports

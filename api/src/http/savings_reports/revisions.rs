@@ -1,14 +1,16 @@
 //! The revisions of a report.
 
-use super::super::answer::{self, Page, Problems};
+use super::super::answer::{self, Arranging, Page, Problems};
+use super::super::table::{Kind, Tabled, whole};
 use super::{IssuedView, state};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::report::{self, StoredReport};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path};
-use actix_web::{HttpResponse, get};
+use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
 use domain::ids::ReportId;
 use serde::Serialize;
@@ -54,18 +56,26 @@ impl ReportRevision {
 
 /// List the revisions of a savings report
 ///
-/// The newest first. A draft has one, whose number counts how often it was made; every issued
-/// revision stays.
-#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The report's id")),
-    responses((status = 200, description = "All revisions", body = Page<ReportRevision>), Problems))]
+/// All of them on one page, the newest first; or as a table (`Accept`). A draft has one, whose number counts how often
+/// it was made; every issued revision stays.
+#[utoipa::path(tag = "savings reports", params(("id" = Uuid, Path, description = "The report's id"), Arranging),
+    responses((status = 200, description = "All revisions", content(
+        (Page<ReportRevision> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/savings-reports/{id}/revisions")]
 async fn list_report_revisions(
+    request: HttpRequest,
     caller: Caller<perm::ReadReports>,
     id: Path<ReportId>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| report::revisions(tx, *id).await).await?;
-    Ok(answer::all(rows, |row| ReportRevision::of(&row, None)))
+    whole(&request, &caller, &rates, rows, |row| ReportRevision::of(&row, None))
+}
+
+impl Tabled for ReportRevision {
+    const COLUMNS: &'static [(&'static str, Kind)] =
+        &[("revision", Kind::Whole), ("state", Kind::Text), ("made_at", Kind::Instant), ("issued", Kind::Text)];
 }
 
 /// Get a revision of a savings report

@@ -7,9 +7,9 @@ use crate::db::service::call_out::{self, By, Call, Known};
 use crate::db::service::{Filter, place};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
-use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::answer::{self, Arranging, Page, Paging, Problems, Sorting, Stamps};
 use crate::http::series::AskOf;
-use crate::http::table::{Kind as Column, Tabled, listed};
+use crate::http::table::{Kind as Column, Tabled, listed, whole};
 use crate::problem::{Kind, Problem};
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -412,15 +412,33 @@ fn total((id, total): (Option<Uuid>, Total)) -> CallOutTotal {
 }
 
 /// Sum call-outs by unit, customer or model
-#[utoipa::path(tag = "call-outs", params(Summed),
-    responses((status = 200, description = "What they come to", body = Page<CallOutTotal>), Problems))]
+///
+/// All sums on one page; or as a table (`Accept`).
+#[utoipa::path(tag = "call-outs", params(Summed, Arranging),
+    responses((status = 200, description = "What they come to", content(
+        (Page<CallOutTotal> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/call-outs/summary")]
 async fn summarise_call_outs(
+    request: HttpRequest,
     caller: Caller<perm::SumCallOuts>,
     asked: Query<Summed>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (by, span) = (asked.parse()?, (asked.from, asked.to));
     let calls = db.read(caller.scope(), caller.now(), async |tx| call_out::counted(tx, span, by).await).await?;
-    Ok(answer::all(summary(&calls, caller.now()).into_iter().collect(), total))
+    whole(&request, &caller, &rates, summary(&calls, caller.now()).into_iter().collect(), total)
+}
+
+impl Tabled for CallOutTotal {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("id", Column::Text),
+        ("calls", Column::Whole),
+        ("repeats", Column::Whole),
+        ("kept", Column::Whole),
+        ("missed", Column::Whole),
+        ("chargeable", Column::Whole),
+        ("hours_lost", Column::Number),
+        ("hours_on_town_water", Column::Number),
+    ];
 }

@@ -6,9 +6,9 @@ use crate::db::page::After;
 use crate::db::service::event::{self, Filter, Recorded};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, from_value, instant, optional_instant};
-use crate::http::answer::{self, Page, Paging, Problems, Sorting};
+use crate::http::answer::{self, Arranging, Page, Paging, Problems, Sorting};
 use crate::http::series::AskOf;
-use crate::http::table::{Kind as Column, Tabled, listed};
+use crate::http::table::{Kind as Column, Tabled, listed, whole};
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -394,17 +394,20 @@ async fn get_service_event(
 
 /// List the revisions of a service event
 ///
-/// All on one page, the first one first.
-#[utoipa::path(tag = "service events", params(("id" = Uuid, Path, description = "The service event's id")),
-    responses((status = 200, description = "Its revisions", body = Page<ServiceEventView>), Problems))]
+/// All on one page, the first one first; or as a table (`Accept`).
+#[utoipa::path(tag = "service events", params(("id" = Uuid, Path, description = "The service event's id"), Arranging),
+    responses((status = 200, description = "Its revisions", content(
+        (Page<ServiceEventView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/service-events/{id}/revisions")]
 async fn list_service_event_revisions(
+    request: HttpRequest,
     caller: Caller<perm::ReadService>,
     id: Path<Uuid>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| event::revisions(tx, *id).await).await?;
-    Ok(answer::all(rows, ServiceEventView::from))
+    whole(&request, &caller, &rates, rows, ServiceEventView::from)
 }
 
 /// Correct a service event

@@ -7,12 +7,14 @@ use crate::db::service::feed::Feed;
 use crate::db::service::visit::{self, Planned};
 use crate::db::service::{Filter, cursor_of, day_key, names};
 use crate::db::{Db, DbError, Tx};
-use crate::http::answer::{self, Page, Problems};
+use crate::http::answer::{Arranging, Page, Problems};
+use crate::http::table::{Kind, Tabled, whole};
 use crate::mail::Post;
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::{StatusCode, header};
 use actix_web::web::{Data, Path};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use chrono::{DateTime, Days, Duration, NaiveDate, Utc};
@@ -79,12 +81,25 @@ async fn create_calendar_feed(caller: Caller<perm::WriteVisits>, db: Data<Db>) -
 }
 
 /// List one's own calendar feeds
-#[utoipa::path(tag = "visits",
-    responses((status = 200, description = "The feeds, the oldest first", body = Page<CalendarFeed>), Problems))]
+///
+/// All of them on one page, the oldest first; or as a table (`Accept`).
+#[utoipa::path(tag = "visits", params(Arranging),
+    responses((status = 200, description = "The feeds", content(
+        (Page<CalendarFeed> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/calendar-feeds")]
-async fn list_calendar_feeds(caller: Caller<perm::ReadVisits>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+async fn list_calendar_feeds(
+    request: HttpRequest,
+    caller: Caller<perm::ReadVisits>,
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
     let feeds = db.feeds(caller.scope()).await?;
-    Ok(answer::all(feeds, |feed| CalendarFeed::of(feed, None)))
+    whole(&request, &caller, &rates, feeds, |feed| CalendarFeed::of(feed, None))
+}
+
+impl Tabled for CalendarFeed {
+    const COLUMNS: &'static [(&'static str, Kind)] =
+        &[("id", Kind::Text), ("created_at", Kind::Instant), ("revoked_at", Kind::Instant)];
 }
 
 /// Revoke a calendar feed

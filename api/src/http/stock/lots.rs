@@ -5,10 +5,12 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::stock::lot::{self, StoredLot};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, Page, Problems};
+use crate::http::answer::{self, Arranging, Page, Problems};
+use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::fault::Faults;
 use domain::ids::ItemId;
@@ -85,11 +87,28 @@ async fn create_lot(
 
 /// List a consumable's lots
 ///
-/// The first to expire first.
-#[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The consumable's id")),
-    responses((status = 200, description = "All lots", body = Page<LotView>), Problems))]
+/// All of them on one page, the first to expire first; or as a table (`Accept`).
+#[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The consumable's id"), Arranging),
+    responses((status = 200, description = "All lots", content(
+        (Page<LotView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/consumables/{id}/lots")]
-async fn list_lots(caller: Caller<perm::ReadStock>, id: Path<ItemId>, db: Data<Db>) -> Result<HttpResponse, Problem> {
+async fn list_lots(
+    request: HttpRequest,
+    caller: Caller<perm::ReadStock>,
+    id: Path<ItemId>,
+    (db, rates): (Data<Db>, Data<Rates>),
+) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| lot::list(tx, *id).await).await?;
-    Ok(answer::all(rows, LotView::from))
+    whole(&request, &caller, &rates, rows, LotView::from)
+}
+
+impl Tabled for LotView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("item_id", Kind::Text),
+        ("number", Kind::Text),
+        ("expires_on", Kind::Day),
+        ("created_at", Kind::Instant),
+    ];
 }

@@ -6,10 +6,12 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::stock::price::{self, StoredPrice};
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{self, ChangedSince, Page, Problems};
+use crate::http::answer::{self, Arranging, ChangedSince, Page, Problems};
+use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
-use actix_web::{HttpResponse, get, post};
+use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
 use domain::fault::Faults;
 use domain::ids::ItemId;
@@ -118,17 +120,32 @@ async fn create_item_price(
 
 /// List a consumable's prices
 ///
-/// By kind, the oldest first.
-#[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The consumable's id"), ChangedSince),
-    responses((status = 200, description = "All prices", body = Page<ItemPriceView>), Problems))]
+/// All of them on one page, by kind, the oldest first; or as a table (`Accept`).
+#[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The consumable's id"), ChangedSince, Arranging),
+    responses((status = 200, description = "All prices", content(
+        (Page<ItemPriceView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/consumables/{id}/prices")]
 async fn list_item_prices(
+    request: HttpRequest,
     caller: Caller<perm::ReadPrices>,
     id: Path<ItemId>,
     since: Query<ChangedSince>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows =
         db.read(caller.scope(), caller.now(), async |tx| price::list(tx, *id, since.changed_since).await).await?;
-    Ok(answer::all(rows, ItemPriceView::from))
+    whole(&request, &caller, &rates, rows, ItemPriceView::from)
+}
+
+impl Tabled for ItemPriceView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("kind", Kind::Text),
+        ("from", Kind::Day),
+        ("to", Kind::Day),
+        ("per_unit.amount", Kind::Text),
+        ("per_unit.currency", Kind::Text),
+        ("created_at", Kind::Instant),
+    ];
 }

@@ -4,7 +4,7 @@ use super::foreseen::UseFindingView;
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::stock::use_of_site::{self, ItemUse};
-use crate::http::answer::{Choosing, Page, Problems};
+use crate::http::answer::{Arranging, Page, Problems};
 use crate::http::service::in_order;
 use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
@@ -115,7 +115,7 @@ impl From<ItemUse> for ConsumableUseView {
 /// Get what a site used of each consumable
 ///
 /// All on one page; or as a table (`Accept`).
-#[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The site's id"), BetweenDays, Choosing),
+#[utoipa::path(tag = "stock", params(("id" = Uuid, Path, description = "The site's id"), BetweenDays, Arranging),
     responses((status = 200, description = "All of which the use can be told", content(
         (Page<ConsumableUseView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]

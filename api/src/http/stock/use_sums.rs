@@ -4,10 +4,12 @@ use super::site_use::DifferenceView;
 use crate::auth::{Caller, perm};
 use crate::db::stock::use_sums::{self, By, Key, MonthSum};
 use crate::db::{Db, dealer};
-use crate::http::answer::{self, Page, Problems};
+use crate::http::answer::{Arranging, Page, Problems};
+use crate::http::table::{Kind as Column, Tabled, whole};
 use crate::problem::{Kind, Problem};
+use crate::rates::Rates;
 use actix_web::web::{Data, Query};
-use actix_web::{HttpResponse, get};
+use actix_web::{HttpRequest, HttpResponse, get};
 use domain::stock::site_use::UseMethod;
 use domain::zone::Month;
 use rust_decimal::Decimal;
@@ -123,14 +125,17 @@ impl ListUse {
 /// Sum up what was used by month
 ///
 /// Dips count in the months that lie between the first and the last of them;
-/// `/v1/sites/{id}/consumable-use` goes from dip to dip.
-#[utoipa::path(tag = "stock", params(ListUse),
-    responses((status = 200, description = "All sums, by month", body = Page<UseView>), Problems))]
+/// `/v1/sites/{id}/consumable-use` goes from dip to dip. All sums on one page, by month; or as a table (`Accept`).
+#[utoipa::path(tag = "stock", params(ListUse, Arranging),
+    responses((status = 200, description = "The sums", content(
+        (Page<UseView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/stock/use")]
 async fn list_stock_use(
+    request: HttpRequest,
     caller: Caller<perm::ReadStock>,
     asked: Query<ListUse>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (by, first, last) = asked.parse()?;
     let rows = db
@@ -139,5 +144,17 @@ async fn list_stock_use(
             use_sums::list(tx, by, (first, last), zone).await
         })
         .await?;
-    Ok(answer::all(rows.into_iter().collect(), UseView::from))
+    whole(&request, &caller, &rates, rows.into_iter().collect(), UseView::from)
+}
+
+impl Tabled for UseView {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("of", Column::Text),
+        ("item_id", Column::Text),
+        ("month", Column::Text),
+        ("quantity", Column::Number),
+        ("found_by", Column::Text),
+        ("differences", Column::Text),
+        ("payers", Column::Text),
+    ];
 }

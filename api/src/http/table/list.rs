@@ -1,10 +1,11 @@
 //! Lists as tables: a list that is asked for as CSV, NDJSON or Parquet is given whole, page by page.
 
+use super::order::sorted;
 use super::{Cell, Column, Kind, Media, Row, streamed};
 use crate::auth::Caller;
 use crate::db::page::{After, PAGE_MAX};
 use crate::db::{Db, DbError, Tx};
-use crate::http::answer;
+use crate::http::answer::{self, Arranging};
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::Data;
@@ -59,10 +60,10 @@ pub(crate) async fn listed<P, R: 'static, V: Tabled + 'static>(
     Ok(streamed(request, columns.0, pages, export))
 }
 
-/// A list that is short by its nature, whole, in what the request accepts.
+/// A list that is short by its nature, whole, in what the request accepts and in the order that it asks for.
 ///
 /// # Errors
-/// While too many tables of the same account are under way.
+/// For a column to sort by that there is not, and while too many tables of the same account are under way.
 pub(crate) fn whole<P, R, V: Tabled>(
     request: &HttpRequest,
     caller: &Caller<P>,
@@ -70,13 +71,18 @@ pub(crate) fn whole<P, R, V: Tabled>(
     rows: Vec<R>,
     view: impl Fn(R) -> V,
 ) -> Result<HttpResponse, Problem> {
+    let asked = Arranging::of(request);
+    let records: Vec<V> = rows.into_iter().map(view).collect();
+    let records = match asked.sort() {
+        Some(by) => sorted(records, by)?,
+        None => records,
+    };
     if Media::of(request) == Media::Json {
-        let all = After::first(i64::try_from(rows.len()).unwrap_or(i64::MAX));
-        return Ok(answer::page(request, &all, rows, |_| (String::new(), Uuid::nil()), view));
+        return Ok(answer::entire(request, records));
     }
     let export = rates.begin_export(caller.account()?)?;
-    let (columns, places) = columns::<V>(answer::chosen_fields(request).as_deref());
-    let rows: Result<Vec<Row>, DbError> = rows.into_iter().map(|one| row(&places, &view(one))).collect();
+    let (columns, places) = columns::<V>(asked.names().as_deref());
+    let rows: Result<Vec<Row>, DbError> = records.iter().map(|record| row(&places, record)).collect();
     Ok(streamed(request, columns, stream::iter([rows]), export))
 }
 
@@ -86,7 +92,7 @@ pub(crate) fn by_id<R>(id: impl Fn(&R) -> Uuid) -> impl Fn(&After, &R) -> (Strin
 }
 
 /// The columns, or those of the chosen fields, and where each is found in a record.
-fn columns<V: Tabled>(fields: Option<&[String]>) -> (Vec<Column>, Vec<(String, Kind)>) {
+pub(super) fn columns<V: Tabled>(fields: Option<&[String]>) -> (Vec<Column>, Vec<(String, Kind)>) {
     let is_wanted = |path: &str| {
         fields.is_none_or(|fields| fields.iter().any(|field| path.split('.').next() == Some(field.as_str())))
     };
@@ -98,7 +104,8 @@ fn columns<V: Tabled>(fields: Option<&[String]>) -> (Vec<Column>, Vec<(String, K
     wanted.map(column).unzip()
 }
 
-fn row(places: &[(String, Kind)], record: &impl Serialize) -> Result<Row, DbError> {
+/// What a record has in those places.
+pub(super) fn row(places: &[(String, Kind)], record: &impl Serialize) -> Result<Row, DbError> {
     let record = serde_json::to_value(record).map_err(|error| DbError::Internal(error.into()))?;
     Ok(places.iter().map(|(pointer, kind)| cell(record.pointer(pointer), *kind)).collect())
 }

@@ -2,6 +2,7 @@
 //! by page so that memory does not grow with what is asked for.
 
 mod list;
+mod order;
 mod parquet;
 mod text;
 

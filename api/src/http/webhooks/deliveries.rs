@@ -1,11 +1,13 @@
 //! What became of events on their way to endpoints.
 
-use super::super::answer::{self, Page, Paging, Problems};
+use super::super::answer::{self, Arranging, Page, Paging, Problems};
+use super::super::table::{Kind as Column, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::webhook::delivery::{self, Attempt, Listed, Range};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, instant};
 use crate::problem::{Kind, Problem};
+use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
@@ -128,16 +130,26 @@ async fn list_webhook_deliveries(
 }
 
 /// List the tries of a delivery
-#[utoipa::path(tag = "changes", params(("id" = Uuid, Path, description = "The delivery's id")),
-    responses((status = 200, description = "All tries, the first first", body = Page<WebhookAttempt>), Problems))]
+///
+/// All of them on one page, the first first; or as a table (`Accept`).
+#[utoipa::path(tag = "changes", params(("id" = Uuid, Path, description = "The delivery's id"), Arranging),
+    responses((status = 200, description = "The tries", content(
+        (Page<WebhookAttempt> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/webhook-deliveries/{id}/attempts")]
 async fn list_webhook_attempts(
+    request: HttpRequest,
     caller: Caller<perm::ReadWebhooks>,
     id: Path<Uuid>,
-    db: Data<Db>,
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| delivery::attempts(tx, *id).await).await?;
-    Ok(answer::all(rows, WebhookAttempt::from))
+    whole(&request, &caller, &rates, rows, WebhookAttempt::from)
+}
+
+impl Tabled for WebhookAttempt {
+    const COLUMNS: &'static [(&'static str, Column)] =
+        &[("at", Column::Instant), ("took_ms", Column::Whole), ("status", Column::Whole), ("error", Column::Text)];
 }
 
 /// Send a delivery again
