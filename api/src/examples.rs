@@ -200,7 +200,7 @@ fn field_of_listed(schemas: &Schemas, operation: &Operation) -> Option<String> {
     let page = followed(schemas, answer.pointer("/content/application~1json/schema")?);
     let record = followed(schemas, page.pointer("/properties/items/items")?);
     // What stands flat in a record has a schema of its own.
-    let parts = record["allOf"].as_array().map_or(slice::from_ref(&record), Vec::as_slice);
+    let parts = record.get("allOf").and_then(Value::as_array).map_or(slice::from_ref(&record), Vec::as_slice);
     let parts: Vec<Value> = parts.iter().map(|part| followed(schemas, part)).collect();
     let fields: Vec<_> = parts.iter().filter_map(|part| part["properties"].as_object()).flatten().collect();
     let is_time = |field: &Value| field["format"] == "date" || field["format"] == "date-time";
