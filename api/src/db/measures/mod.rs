@@ -24,7 +24,7 @@ pub(crate) mod wash_sessions;
 pub(crate) mod wash_tally;
 pub(crate) mod working_days;
 
-use super::page::After;
+use super::page::{After, Sort};
 use super::stamp::Change;
 use super::{DbError, Tx, condition_notes};
 use crate::auth::Reach;
@@ -259,7 +259,20 @@ pub(crate) async fn get<N: Note>(tx: &Tx<'_>, owner: N::Owner, id: NoteId) -> Re
     noted(row)
 }
 
-/// The notes of a unit or site in order of time, one more than the page holds.
+/// Of the columns of a list's own key and of when notes were first and last written the one that it is sorted by, and
+/// the instant after which it goes on.
+fn order<'c>(after: &After, [own, created, changed]: [&'c str; 3]) -> Result<(&'c str, DateTime<Utc>), Faults> {
+    Ok(match after.sort() {
+        Sort::Own => (own, of_cursor(after.key().0)?),
+        Sort::Created => (created, after.at()),
+        Sort::Changed => (changed, after.at()),
+    })
+}
+
+/// The notes of a unit or site in order of time or as the page is sorted, one more than it holds.
+///
+/// Those of one unit or site are found by the index of their table that begins with it, and sorted then: they are too
+/// few for an index of each order.
 ///
 /// # Errors
 /// [`DbError::NotFound`] for a unit or site outside the scope, [`DbError::Invalid`] for a cursor
@@ -272,19 +285,19 @@ pub(crate) async fn list<N: Note>(
 ) -> Result<Vec<Noted<N>>, DbError> {
     owner.place(tx, tx.now()).await?;
     let (table, time, column, written) = (N::SEEN, N::TIME, N::Owner::COLUMN, N::WRITTEN);
-    let (begins, id) = after.key();
+    let (key, past) = order(after, ["begins", "created_at", "written"])?;
     let rows = sql_query(format!(
         "select * from (select *, lower({time}) as begins, {written} as written from {table}
           where {column} = $1 and {time} && tstzrange($2, $3) and ($4 or withdrawn_at is null)
             and ($8::timestamptz is null or {written} >= $8)) as note
-          where (begins, id) > ($5, $6) order by begins, id limit $7"
+          where ({key}, id) > ($5, $6) order by {key}, id limit $7"
     ))
     .bind::<SqlUuid, _>(owner.key())
     .bind::<Nullable<Timestamptz>, _>(window.from)
     .bind::<Nullable<Timestamptz>, _>(window.to)
     .bind::<Bool, _>(window.withdrawn)
-    .bind::<Timestamptz, _>(of_cursor(begins)?)
-    .bind::<SqlUuid, _>(id)
+    .bind::<Timestamptz, _>(past)
+    .bind::<SqlUuid, _>(after.key().1)
     .bind::<BigInt, _>(after.ask())
     .bind::<Nullable<Timestamptz>, _>(after.changed_since())
     .load(&mut tx.conn())

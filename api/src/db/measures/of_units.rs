@@ -1,16 +1,14 @@
 //! Notes of all units, in one list.
 
-use super::{Note, Noted, Stamps, Window, noted, of_cursor, to_cursor};
-use crate::db::page::{After, Sort};
+use super::{Note, Noted, Stamps, Window, noted, order, to_cursor};
+use crate::db::page::After;
 use crate::db::placement::{self, stood_with};
 use crate::db::series::Of;
 use crate::db::{DbError, Tx};
-use chrono::{DateTime, Utc};
 use diesel::prelude::*;
 use diesel::sql_query;
 use diesel::sql_types::{Array, BigInt, Bool, Nullable, Timestamptz, Uuid as SqlUuid};
 use diesel_async::RunQueryDsl;
-use domain::fault::Faults;
 use domain::ids::UnitId;
 use uuid::Uuid;
 
@@ -18,15 +16,6 @@ use uuid::Uuid;
 struct OfUnit {
     #[diesel(sql_type = SqlUuid)]
     unit_id: Uuid,
-}
-
-/// By what a list is sorted, and the instant after which it goes on.
-fn order<N: Note>(after: &After) -> Result<(&'static str, DateTime<Utc>), Faults> {
-    Ok(match after.sort() {
-        Sort::Own => ("n.at", of_cursor(after.key().0)?),
-        Sort::Created => ("n.created_at", after.at()),
-        Sort::Changed => (N::WRITTEN, after.at()),
-    })
 }
 
 /// The notes of units about instants, in order of time or as the page is sorted and each with its unit, one
@@ -40,7 +29,8 @@ pub(crate) async fn list<N: Note<Owner = UnitId>>(
     window: &Window,
     after: &After,
 ) -> Result<Vec<(UnitId, Noted<N>)>, DbError> {
-    let (table, written, (key, past)) = (N::SEEN, N::WRITTEN, order::<N>(after)?);
+    let (table, written) = (N::SEEN, N::WRITTEN);
+    let (key, past) = order(after, ["n.at", "n.created_at", written])?;
     let among = of.among(tx).await?;
     // Whether a unit stood there then is asked of each note, so only notes of units that ever did are read.
     let units = placement::ever_there(tx, &among).await?;

@@ -4,7 +4,7 @@ use super::{Instants, LocalDays, NotedView, OfSite, Shape, Withdrawal, create, l
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::answer::{Page, Paging, Problems, Sorting};
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -81,6 +81,7 @@ pub struct CoveredDays {
 impl Shape for BilledItemInput {
     type Note = BilledItem;
     type Shown = Self;
+    const OWN: &'static str = "day";
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<BilledItem, Faults> {
         let mut faults = Faults::default();
@@ -141,7 +142,7 @@ async fn create_billed_item(
 /// List what a customer was billed for at a site
 ///
 /// Oldest first. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
+#[utoipa::path(tag = "cost terms", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Sorting, Paging),
     responses((status = 200, description = "A page of them", content(
         (Page<NotedView<BilledItemInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -151,10 +152,10 @@ async fn list_billed_items(
     caller: Caller<perm::ReadAccounts>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, BilledItemInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, BilledItemInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), &sorting, &paging)).await
 }
 
 /// List what customers were billed for

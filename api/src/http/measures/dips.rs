@@ -5,7 +5,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::dip::SiteDip;
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::answer::{Page, Paging, Problems, Sorting};
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -105,7 +105,7 @@ async fn create_dip(
 /// List a site's dips
 ///
 /// Oldest first. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), Instants, ChangedSince, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), Instants, Sorting, Paging),
     responses((status = 200, description = "A page of dips", content(
         (Page<NotedView<DipShown>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -115,10 +115,10 @@ async fn list_dips(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<Instants>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, DipInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
+    list::<_, DipInput>(&request, &caller, (&db, &rates), *id, (asked.0, &sorting, &paging)).await
 }
 
 /// List dips

@@ -6,7 +6,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::dosing::{DosingSetting, PumpTest};
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::answer::{Page, Paging, Problems, Sorting};
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -175,7 +175,7 @@ async fn create_dosing_setting(
 /// List a unit's dosing settings
 ///
 /// Oldest first. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Sorting, Paging),
     responses((status = 200, description = "A page of dosing settings", content(
         (Page<NotedView<DosingSettingInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -185,10 +185,10 @@ async fn list_dosing_settings(
     caller: Caller<perm::ReadMeasures>,
     id: Path<UnitId>,
     asked: Query<Instants>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, DosingSettingInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
+    list::<_, DosingSettingInput>(&request, &caller, (&db, &rates), *id, (asked.0, &sorting, &paging)).await
 }
 
 /// List dosing settings
@@ -256,7 +256,7 @@ async fn create_draw_down(
 /// List a unit's draw-down tests
 ///
 /// Oldest first. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Sorting, Paging),
     responses((status = 200, description = "A page of draw-down tests", content(
         (Page<NotedView<DrawDownShown>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -266,10 +266,10 @@ async fn list_draw_downs(
     caller: Caller<perm::ReadMeasures>,
     id: Path<UnitId>,
     asked: Query<Instants>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, DrawDownInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
+    list::<_, DrawDownInput>(&request, &caller, (&db, &rates), *id, (asked.0, &sorting, &paging)).await
 }
 
 /// List draw-down tests

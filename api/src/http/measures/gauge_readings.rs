@@ -4,7 +4,7 @@ use super::{Instants, NotedView, OfUnit, Shape, Withdrawal, create, list, of_uni
 use crate::auth::{Caller, Reach, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::answer::{Page, Paging, Problems, Sorting};
 use crate::http::series::AskOf;
 use crate::http::table::{Kind as Column, Tabled};
 use crate::problem::{Kind, Problem};
@@ -113,7 +113,7 @@ async fn create_gauge_reading(
 /// List a unit's gauge readings
 ///
 /// Oldest first. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Sorting, Paging),
     responses((status = 200, description = "A page of gauge readings", content(
         (Page<NotedView<GaugeReadingInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -123,10 +123,10 @@ async fn list_gauge_readings(
     caller: Caller<perm::ReadMeasures>,
     id: Path<UnitId>,
     asked: Query<Instants>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, GaugeReadingInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
+    list::<_, GaugeReadingInput>(&request, &caller, (&db, &rates), *id, (asked.0, &sorting, &paging)).await
 }
 
 /// List gauge readings

@@ -7,7 +7,7 @@ use super::{
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::answer::{Page, Paging, Problems, Sorting};
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -84,6 +84,7 @@ fn usual() -> f64 {
 impl Shape for FlowTestInput {
     type Note = FlowTest;
     type Shown = FlowTestView;
+    const OWN: &'static str = "day";
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<FlowTest, Faults> {
         let test = BucketTest { on: self.day, litres: self.litres, seconds: self.seconds, u_share: self.u_share };
@@ -135,6 +136,7 @@ pub struct WashDerivationInput {
 impl Shape for WashDerivationInput {
     type Note = WashDerivation;
     type Shown = Self;
+    const OWN: &'static str = "from";
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<WashDerivation, Faults> {
         let mut faults = Faults::default();
@@ -185,7 +187,7 @@ async fn create_flow_test(
 /// List a site's flow tests
 ///
 /// Oldest first. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Sorting, Paging),
     responses((status = 200, description = "A page of flow tests", content(
         (Page<NotedView<FlowTestView>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -195,10 +197,10 @@ async fn list_flow_tests(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, FlowTestInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, FlowTestInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), &sorting, &paging)).await
 }
 
 /// List flow tests
@@ -270,7 +272,7 @@ async fn create_wash_derivation(
 /// List a site's wash derivations
 ///
 /// Oldest first. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Sorting, Paging),
     responses((status = 200, description = "A page of wash derivations", content(
         (Page<NotedView<WashDerivationInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -280,10 +282,10 @@ async fn list_wash_derivations(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, WashDerivationInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, WashDerivationInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), &sorting, &paging)).await
 }
 
 /// List wash derivations

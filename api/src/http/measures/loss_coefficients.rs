@@ -6,7 +6,7 @@ use super::{
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::answer::{Page, Paging, Problems, Sorting};
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -70,6 +70,7 @@ pub struct LossCoefficientInput {
 impl Shape for LossCoefficientInput {
     type Note = LossCoefficient;
     type Shown = Self;
+    const OWN: &'static str = "from";
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<LossCoefficient, Faults> {
         let mut faults = Faults::default();
@@ -118,7 +119,7 @@ async fn create_loss_coefficient(
 /// List a site's loss coefficients
 ///
 /// Oldest first. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Sorting, Paging),
     responses((status = 200, description = "A page of loss coefficients", content(
         (Page<NotedView<LossCoefficientInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -128,10 +129,10 @@ async fn list_loss_coefficients(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, LossCoefficientInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, LossCoefficientInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), &sorting, &paging)).await
 }
 
 /// List loss coefficients

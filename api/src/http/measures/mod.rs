@@ -17,7 +17,7 @@ pub mod wash_sessions;
 pub mod wash_tallies;
 pub mod working_days;
 
-use super::answer::{self, ChangedSince, Paging, Sorting};
+use super::answer::{self, Paging, Sorting};
 use super::series::{AskOf, AskOfSites};
 use super::table::{self, Tabled, listed};
 use crate::auth::Caller;
@@ -28,7 +28,7 @@ use crate::db::{Db, Tx};
 use crate::extract::{IdempotencyKey, instant};
 use crate::problem::{Kind, Problem};
 use crate::rates::Rates;
-use actix_web::web::{Data, Query};
+use actix_web::web::Data;
 use actix_web::{HttpRequest, HttpResponse};
 use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use domain::fault::Faults;
@@ -67,6 +67,9 @@ pub(in crate::http) trait Shape: Serialize {
     type Note: Note;
     /// What is shown of it.
     type Shown: Tabled;
+    /// The field by which the lists of one unit or site are sorted when nothing is said: with it the time begins that a
+    /// note is about.
+    const OWN: &'static str = "at";
 
     /// The note that was sent at `now`.
     fn parse(&self, now: DateTime<Utc>) -> Result<Self::Note, Faults>;
@@ -86,6 +89,8 @@ pub struct NotedView<T> {
     recorded_by: Option<Uuid>,
     /// When it was noted down.
     created_at: DateTime<Utc>,
+    /// When it was last written: withdrawn or, of one that went on, ended since; otherwise when it was noted down.
+    changed_at: DateTime<Utc>,
     /// Why it does not count, if it was withdrawn.
     #[schema(example = json!(null))]
     withdrawn: Option<WithdrawnView>,
@@ -112,8 +117,12 @@ pub struct OfUnit<T> {
 impl<T: Tabled> Tabled for NotedView<T> {
     const FIRST: &'static [(&'static str, table::Kind)] = &[("id", table::Kind::Text)];
     const COLUMNS: &'static [(&'static str, table::Kind)] = T::COLUMNS;
-    const LAST: &'static [(&'static str, table::Kind)] =
-        &[("recorded_by", table::Kind::Text), ("created_at", table::Kind::Instant), ("withdrawn", table::Kind::Text)];
+    const LAST: &'static [(&'static str, table::Kind)] = &[
+        ("recorded_by", table::Kind::Text),
+        ("created_at", table::Kind::Instant),
+        ("changed_at", table::Kind::Instant),
+        ("withdrawn", table::Kind::Text),
+    ];
 }
 
 impl<T: Tabled> Tabled for OfSite<T> {
@@ -153,6 +162,7 @@ pub(in crate::http) fn view<S: Shape>(noted: Noted<S::Note>) -> NotedView<S::Sho
         record: S::shown(&noted.value),
         recorded_by: noted.recorded_by.map(|account| account.0),
         created_at: noted.created_at,
+        changed_at: noted.changed_at,
         withdrawn: noted.withdrawn.map(Into::into),
     }
 }
@@ -255,11 +265,11 @@ async fn list<P, S: Shape + 'static>(
     caller: &Caller<P>,
     service: (&Data<Db>, &Data<Rates>),
     owner: OwnerOf<S>,
-    (asked, since, paging): (Instants, ChangedSince, Query<Paging>),
+    (asked, sorting, paging): (Instants, &Sorting, &Paging),
 ) -> Result<HttpResponse, Problem> {
-    let (window, after) = (asked.parse()?, paging.parse()?.since(since.changed_since));
+    let (window, after) = (asked.parse()?, paging.sorted(sorting, S::OWN)?);
     let read = async move |tx: &Tx<'_>, after: &After| measures::list::<S::Note>(tx, owner, &window, after).await;
-    let key = |_: &After, noted: &Noted<S::Note>| (measures::to_cursor(noted.begins), noted.id.0);
+    let key = |after: &After, noted: &Noted<S::Note>| all::place(after, noted);
     listed(request, caller, service, after, read, (key, view::<S>)).await
 }
 

@@ -7,7 +7,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::rain::{self, Taken};
 use crate::extract::{Body, IdempotencyKey, from_value, instant, optional_instant};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::answer::{Page, Paging, Problems, Sorting};
 use crate::http::series::AskOfSites;
 use crate::http::table::{self, Tabled};
 use crate::problem::{FaultBody, Kind, Problem};
@@ -69,6 +69,7 @@ pub struct RainDayInput {
 impl Shape for RainDayInput {
     type Note = RainDay;
     type Shown = Self;
+    const OWN: &'static str = "day";
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<RainDay, Faults> {
         let mut faults = Faults::default();
@@ -183,7 +184,7 @@ async fn create_rain_days(
 /// List a site's rain days
 ///
 /// Oldest first. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Sorting, Paging),
     responses((status = 200, description = "A page of rain days", content(
         (Page<NotedView<RainDayInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -193,10 +194,10 @@ async fn list_rain_days(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, RainDayInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, RainDayInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), &sorting, &paging)).await
 }
 
 /// List rain days
@@ -257,6 +258,7 @@ pub struct RainIntakeInput {
 impl Shape for RainIntakeInput {
     type Note = RainIntake;
     type Shown = Self;
+    const OWN: &'static str = "from";
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<RainIntake, Faults> {
         Span::parse(self.from, self.to).map(RainIntake)
@@ -288,7 +290,7 @@ async fn create_rain_intake(
 /// List a site's rain intakes
 ///
 /// Oldest first. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), Instants, ChangedSince, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The site's id"), Instants, Sorting, Paging),
     responses((status = 200, description = "A page of rain intakes", content(
         (Page<NotedView<RainIntakeInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -298,10 +300,10 @@ async fn list_rain_intakes(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<Instants>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, RainIntakeInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
+    list::<_, RainIntakeInput>(&request, &caller, (&db, &rates), *id, (asked.0, &sorting, &paging)).await
 }
 
 /// List rain intakes

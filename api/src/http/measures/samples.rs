@@ -5,7 +5,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::measures::sample::Judged;
 use crate::extract::{Body, IdempotencyKey, instant};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::answer::{Page, Paging, Problems, Sorting};
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -134,7 +134,7 @@ async fn create_sample(
 /// List a unit's samples
 ///
 /// Oldest first. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, ChangedSince, Paging),
+#[utoipa::path(tag = "measures", params(("id" = Uuid, Path, description = "The unit's id"), Instants, Sorting, Paging),
     responses((status = 200, description = "A page of samples", content(
         (Page<NotedView<SampleShown>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -144,10 +144,10 @@ async fn list_samples(
     caller: Caller<perm::ReadMeasures>,
     id: Path<UnitId>,
     asked: Query<Instants>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, SampleInput>(&request, &caller, (&db, &rates), *id, (asked.0, *since, paging)).await
+    list::<_, SampleInput>(&request, &caller, (&db, &rates), *id, (asked.0, &sorting, &paging)).await
 }
 
 /// List samples

@@ -6,7 +6,7 @@ use super::{
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
-use crate::http::answer::{ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::answer::{Page, Paging, Problems, Sorting};
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -59,6 +59,7 @@ pub struct WashChemicalInput {
 impl Shape for WashChemicalInput {
     type Note = WashChemical;
     type Shown = Self;
+    const OWN: &'static str = "from";
 
     fn parse(&self, _now: DateTime<Utc>) -> Result<WashChemical, Faults> {
         let mut faults = Faults::default();
@@ -100,7 +101,7 @@ async fn create_wash_chemical(
 /// List what a site washes with
 ///
 /// Oldest first, changes of standing one after another. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "process upsets", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, ChangedSince, Paging),
+#[utoipa::path(tag = "process upsets", params(("id" = Uuid, Path, description = "The site's id"), LocalDays, Sorting, Paging),
     responses((status = 200, description = "A page of wash chemicals", content(
         (Page<NotedView<WashChemicalInput>> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -110,10 +111,10 @@ async fn list_wash_chemicals(
     caller: Caller<perm::ReadMeasures>,
     id: Path<SiteId>,
     asked: Query<LocalDays>,
-    (since, paging): (Query<ChangedSince>, Query<Paging>),
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    list::<_, WashChemicalInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), *since, paging)).await
+    list::<_, WashChemicalInput>(&request, &caller, (&db, &rates), *id, ((&asked.0).into(), &sorting, &paging)).await
 }
 
 /// List what sites wash with

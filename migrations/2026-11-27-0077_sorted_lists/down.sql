@@ -1,0 +1,17 @@
+drop index price_changed;
+drop index price_created;
+drop index stock_order_changed;
+drop index stock_order_created;
+drop index stock_order_expected;
+drop index stock_movement_created;
+drop index wash_chemical_site;
+drop index working_days_site;
+drop index loss_coefficient_site;
+drop index wash_tally_site;
+drop index wash_sessions_site;
+drop index wash_derivation_site;
+drop index rain_intake_site;
+drop index investment_site;
+drop index flow_test_site;
+drop index rain_day_site;
+drop index calibration_noted;
