@@ -118,7 +118,7 @@ pub(crate) async fn coagulant(office: &Client) -> Uuid {
 }
 
 /// Notes of a unit at an instant, each with its kind; those of a dosing pump with what it doses.
-fn notes(at: &str, item: Uuid) -> [(&'static str, Value); 5] {
+pub(crate) fn unit_notes(at: &str, item: Uuid) -> [(&'static str, Value); 5] {
     [
         ("gauge-readings", json!({ "at": at, "gauge": "level", "value": 1850.0, "unit": "l", "place": "Pit" })),
         ("volume-events", json!({ "at": at, "kind": "refill", "volume_l": 120.0 })),
@@ -140,12 +140,12 @@ async fn notes_of_all_units_stand_in_one_list() {
     let item = coagulant(&dealer.office).await;
     let (early, late) = ("2026-01-05T08:00:00Z", "2026-02-05T08:00:00Z");
     for (unit, at) in all.units.into_iter().zip([late, early]) {
-        for (kind, note) in notes(at, item) {
+        for (kind, note) in unit_notes(at, item) {
             dealer.technician.create(&format!("/v1/units/{unit}/{kind}"), &note).await;
         }
     }
     let viewer = dealer.customer_viewer(all.customers[0]).await;
-    for (list, _) in notes(early, item) {
+    for (list, _) in unit_notes(early, item) {
         let path = format!("/v1/{list}?");
         all.finds(&path, ("unit_id", all.units)).await;
         let listed = items(&dealer.office, &path).await;

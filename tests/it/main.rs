@@ -103,6 +103,7 @@ mod sites;
 mod stay_lists;
 mod stock;
 mod stock_expected;
+mod stock_lists;
 mod stock_night;
 mod stock_orders;
 mod stock_page;

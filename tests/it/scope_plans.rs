@@ -101,20 +101,29 @@ async fn notes_go_by_the_index_of_their_units_and_of_when_they_were_written() {
     }
 }
 
-/// When notes were last written, and the tables that have an index of that.
-const LISTED: [(&str, [&str; 6]); 2] = [
+/// When notes, prices and goods on order were last written, and the tables that have an index of that.
+const LISTED: [(&str, &[&str]); 3] = [
     (
         "case when withdrawn_at is null then created_at else withdrawn_at end",
-        ["rain_day", "flow_test", "billed_item", "investment", "dosing_setting", "draw_down"],
+        &["rain_day", "flow_test", "billed_item", "investment", "dosing_setting", "draw_down"],
     ),
     (
         "case when withdrawn_at is not null then withdrawn_at when end_noted_at is not null then end_noted_at else created_at end",
-        ["rain_intake", "wash_derivation", "wash_sessions", "loss_coefficient", "working_days", "wash_chemical"],
+        &[
+            "rain_intake",
+            "wash_derivation",
+            "wash_sessions",
+            "loss_coefficient",
+            "working_days",
+            "wash_chemical",
+            "price",
+        ],
     ),
+    ("changed_at", &["stock_order"]),
 ];
 
 #[tokio::test]
-async fn lists_of_all_notes_have_an_index_of_when_they_were_noted_and_written() {
+async fn lists_have_an_index_of_when_their_records_were_first_and_last_written() {
     let database = crate::scopes::two_dealers().await;
     let superuser = database.superuser().await;
     let tables = LISTED.iter().flat_map(|(written, tables)| tables.iter().map(move |table| (*written, *table)));
@@ -128,5 +137,42 @@ async fn lists_of_all_notes_have_an_index_of_when_they_were_noted_and_written() 
             let plain = plain.split_whitespace().collect::<Vec<_>>().join(" ");
             assert!(plain.ends_with(&format!("{table} using btree dealer_id {key} id")), "{index}: {plain}");
         }
+    }
+}
+
+/// Notes of units and of sites.
+const NOTED_OF: [(&str, &[&str]); 2] = [
+    ("unit_id", &["gauge_reading", "sample", "volume_event", "calibration", "dosing_setting", "draw_down"]),
+    (
+        "site_id",
+        &[
+            "wash_tally",
+            "dip",
+            "rain_day",
+            "rain_intake",
+            "flow_test",
+            "wash_derivation",
+            "wash_sessions",
+            "loss_coefficient",
+            "working_days",
+            "wash_chemical",
+            "billed_item",
+            "investment",
+        ],
+    ),
+];
+
+/// In which order they are asked for is nothing to such an index: they are sorted.
+#[tokio::test]
+async fn notes_of_one_unit_or_site_have_an_index_that_brings_withdrawn_ones_too() {
+    let database = crate::scopes::two_dealers().await;
+    let superuser = database.superuser().await;
+    let whole =
+        "select count(*) from pg_index i join pg_attribute a on a.attrelid = i.indrelid and a.attnum = i.indkey[1]
+                  where i.indrelid = to_regclass($1) and i.indpred is null and a.attname = $2";
+    let tables = NOTED_OF.iter().flat_map(|(owner, tables)| tables.iter().map(move |table| (*owner, *table)));
+    for (owner, table) in tables {
+        let found: i64 = superuser.query_one(whole, &[&table, &owner]).await.unwrap().get(0);
+        assert!(found > 0, "{table} by {owner}");
     }
 }

@@ -30,6 +30,7 @@ async fn a_note_is_written_again_when_it_is_ended() {
     let next = office.create(&path, &coefficient("2026-04-01", "evaporation", "day", 60.0)).await;
     let late = since(office, &path, next["created_at"].as_str().unwrap()).await;
     assert_eq!(late.iter().map(id).collect::<Vec<_>>(), [id(&first), id(&next)], "the one that it ended too");
+    assert_eq!(late[0]["changed_at"], next["created_at"], "it says when its end was noted");
     let at = now();
     let ended = office.post(&format!("{path}/{}/end", id(&other)), &json!({ "to": "2026-06-01" })).await.json();
     assert_eq!(since(office, &path, &at).await, [ended]);
@@ -60,6 +61,7 @@ async fn a_price_is_written_again_when_it_is_ended_or_withdrawn() {
         let next = office.create(path, &next).await;
         let late = since(&office, path, &at).await;
         assert_eq!(late.iter().map(id).collect::<Vec<_>>(), [id(&first), id(&next)], "{path}");
+        assert_eq!(late[0]["changed_at"], next["created_at"], "{path}: it says when its end was noted");
     }
     let at = now();
     let wrong = id(&items(&office, &work).await[0]);

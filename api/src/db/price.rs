@@ -1,6 +1,7 @@
 //! Dated rates of work in the database: the dealer's alone.
 
 use super::error::known;
+use super::measures::dated::WRITTEN;
 use super::page::After;
 use super::range::{self, DateRange};
 use super::schema::price;
@@ -9,7 +10,8 @@ use super::{DbError, Tx};
 use chrono::{DateTime, Utc};
 use diesel::dsl::upper_inf;
 use diesel::prelude::*;
-use diesel::{insert_into, update};
+use diesel::sql_types::{BigInt, Bool, Nullable, Timestamptz, Uuid as SqlUuid};
+use diesel::{insert_into, sql_query, update};
 use diesel_async::RunQueryDsl;
 use domain::cost::purchase::{DatedPrice, Priced};
 use domain::ids::{AccountId, PriceId};
@@ -29,11 +31,13 @@ pub struct StoredPrice {
     pub recorded_by: Option<AccountId>,
     /// When.
     pub created_at: DateTime<Utc>,
+    /// When it was last written: ended or withdrawn since, or written down.
+    pub changed_at: DateTime<Utc>,
     /// When it was withdrawn and why, if it was wrong.
     pub withdrawn: Option<(DateTime<Utc>, String)>,
 }
 
-#[derive(Queryable, Selectable)]
+#[derive(Queryable, QueryableByName, Selectable)]
 #[diesel(table_name = price)]
 struct Row {
     id: Uuid,
@@ -44,6 +48,7 @@ struct Row {
     currency: String,
     recorded_by: Option<Uuid>,
     created_at: DateTime<Utc>,
+    end_noted_at: Option<DateTime<Utc>>,
     withdrawn_at: Option<DateTime<Utc>>,
     withdrawn_why: Option<String>,
 }
@@ -64,6 +69,7 @@ impl TryFrom<Row> for StoredPrice {
             value,
             recorded_by: row.recorded_by.map(AccountId),
             created_at: row.created_at,
+            changed_at: row.withdrawn_at.or(row.end_noted_at).unwrap_or(row.created_at),
             withdrawn: row.withdrawn_at.zip(row.withdrawn_why),
         })
     }
@@ -114,23 +120,25 @@ async fn end_running(tx: &Tx<'_>, new: &DatedPrice) -> Result<(), DbError> {
     Ok(())
 }
 
-/// Prices in the order in which they were written down, one more than the page holds; withdrawn
+/// Prices in the order in which they were written down or as the page is sorted, one more than it holds; withdrawn
 /// ones only when asked for. One is written again when it is ended or withdrawn.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, withdrawn: bool, after: &After) -> Result<Vec<StoredPrice>, DbError> {
-    let (_, id) = after.key();
-    let mut query =
-        price::table.filter(price::id.gt(id)).select(Row::as_select()).order(price::id).limit(after.ask()).into_boxed();
-    if !withdrawn {
-        query = query.filter(price::withdrawn_at.is_null());
-    }
-    if let Some(since) = after.changed_since() {
-        let again = price::end_noted_at.ge(since).or(price::withdrawn_at.ge(since));
-        query = query.filter(price::created_at.ge(since).or(again));
-    }
-    let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
+    let (past, order, at) = after.by_id(("p", "$5"), ("p.created_at", WRITTEN));
+    let rows: Vec<Row> = sql_query(format!(
+        "select p.* from price p
+          where {past} and ($2 or p.withdrawn_at is null) and ($3 is null or {WRITTEN} >= $3)
+          order by {order} limit $4"
+    ))
+    .bind::<SqlUuid, _>(after.key().1)
+    .bind::<Bool, _>(withdrawn)
+    .bind::<Nullable<Timestamptz>, _>(after.changed_since())
+    .bind::<BigInt, _>(after.ask())
+    .bind::<Nullable<Timestamptz>, _>(at)
+    .load(&mut tx.conn())
+    .await?;
     rows.into_iter().map(TryInto::try_into).collect()
 }
 
@@ -174,4 +182,17 @@ async fn logged(tx: &Tx<'_>, stored: StoredPrice, verb: &str) -> Result<StoredPr
     let record_id = stored.id.to_string();
     tx.log(Change { record: "price", record_id, revision: None, verb, customer: None, detail }).await?;
     Ok(stored)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::WRITTEN;
+
+    const INDEXES: &str = include_str!("../../../migrations/2026-11-27-0077_sorted_lists/up.sql");
+
+    /// An index in other words would not be gone by, and nothing else would tell.
+    #[test]
+    fn when_prices_were_written_is_asked_in_the_words_of_their_index() {
+        assert!(INDEXES.contains(&format!("price_changed on price (dealer_id, {WRITTEN}, id);")));
+    }
 }

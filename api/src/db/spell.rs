@@ -2,7 +2,7 @@
 
 use super::error::known;
 use super::page::After;
-use super::placement::{During, present};
+use super::placement::{self, During, present};
 use super::schema::spell;
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, range, touched, unit};
@@ -139,6 +139,8 @@ pub async fn everywhere(
     after: &After,
 ) -> Result<Vec<(UnitId, Stored<SpellId, Spell>)>, DbError> {
     let among = during.of.among(tx).await?;
+    // Whether a unit stood there meanwhile is asked of each spell, so only spells of units that ever did are read.
+    let units = placement::ever_there(tx, &among).await?;
     let (past, order, at) = after.by_id(("n", "$11"), ("n.created_at", "n.changed_at"));
     let rows: Vec<(OfUnit, Row)> = sql_query(format!(
         "select n.* from spell n
@@ -152,7 +154,7 @@ pub async fn everywhere(
           order by {order} limit $10"
     ))
     .bind::<SqlUuid, _>(after.key().1)
-    .bind::<Nullable<Array<SqlUuid>>, _>(among.units)
+    .bind::<Nullable<Array<SqlUuid>>, _>(units)
     .bind::<Nullable<SqlUuid>, _>(among.customer)
     .bind::<Nullable<Array<SqlUuid>>, _>(among.sites)
     .bind::<Nullable<Timestamptz>, _>(during.from)

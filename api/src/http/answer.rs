@@ -147,8 +147,10 @@ pub struct Sorting {
     /// oldest first; or by its own key, as when left out: `name`, of units and meters `label`, of
     /// components `kind`, of savings reports `month`, the newest first, of call-outs `called_at`, of process
     /// upsets `began_at`, of visits `day`, of agreements and covers `first_day`, of service events and notes such
-    /// as samples `at`, of findings and reading exceptions `opened_at`. Pages stay right whatever is written meanwhile;
-    /// by `changed`, what is written meanwhile comes again at the end.
+    /// as samples `at`, of other notes of one site `day` or `from`, whichever they have, of findings and reading
+    /// exceptions `opened_at`, of goods on order `expected_on`. Where none is named, such as of stock movements and
+    /// prices, a list's own order is that in which its records were first written. Pages stay right whatever is written
+    /// meanwhile; by `changed`, what is written meanwhile comes again at the end.
     #[param(example = "changed")]
     sort: Option<String>,
     /// Only records written at this instant or later; with `retired=true` or `withdrawn=true`, where there is such

@@ -1,6 +1,6 @@
 //! `/v1/prices`: what work costs the dealer. Consumables and parts have prices of their own.
 
-use super::answer::{self, ChangedSince, Page, Paging, Problems};
+use super::answer::{self, Page, Paging, Problems, Sorting};
 use super::measures::Withdrawal;
 use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
@@ -83,6 +83,8 @@ pub struct PriceView {
     recorded_by: Option<Uuid>,
     /// When it was written down.
     created_at: DateTime<Utc>,
+    /// When it was last written: withdrawn or, of one that went on, ended since; otherwise when it was written down.
+    changed_at: DateTime<Utc>,
     /// Why it does not count, if it was withdrawn.
     #[schema(example = json!(null))]
     withdrawn: Option<String>,
@@ -104,6 +106,7 @@ impl From<StoredPrice> for PriceView {
             record,
             recorded_by: stored.recorded_by.map(|account| account.0),
             created_at: stored.created_at,
+            changed_at: stored.changed_at,
             withdrawn: stored.withdrawn.map(|(_, why)| why),
         }
     }
@@ -142,7 +145,7 @@ async fn create_price(
 /// List prices
 ///
 /// In the order in which they were written down. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "prices", params(ListPrices, ChangedSince, Paging),
+#[utoipa::path(tag = "prices", params(ListPrices, Sorting, Paging),
     responses((status = 200, description = "A page of prices", content(
         (Page<PriceView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -150,12 +153,12 @@ async fn create_price(
 async fn list_prices(
     request: HttpRequest,
     caller: Caller<perm::ReadCostToServe>,
-    (asked, since, paging): (Query<ListPrices>, Query<ChangedSince>, Query<Paging>),
+    (asked, sorting, paging): (Query<ListPrices>, Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (withdrawn, after) = (asked.withdrawn, paging.parse()?.since(since.changed_since));
+    let (withdrawn, after) = (asked.withdrawn, paging.sorted(&sorting, "created")?);
     let read = async move |tx: &Tx<'_>, after: &After| price::list(tx, withdrawn, after).await;
-    let key = |_: &After, row: &StoredPrice| (String::new(), row.id.0);
+    let key = |after: &After, row: &StoredPrice| after.place_at("", row.id.0, (row.created_at, row.changed_at));
     listed(&request, &caller, (&db, &rates), after, read, (key, PriceView::from)).await
 }
 
@@ -170,6 +173,7 @@ impl Tabled for PriceView {
         ("currency", Kind::Text),
         ("recorded_by", Kind::Text),
         ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
         ("withdrawn", Kind::Text),
     ];
 }

@@ -1,7 +1,8 @@
 //! Dealers and their people, signed in.
 
-use super::Client;
+use super::{Client, id};
 use domain::ids::{CustomerId, DealerId};
+use serde_json::json;
 use std::sync::OnceLock;
 use uuid::Uuid;
 use weirbook::auth::token::{Identity, Keys};
@@ -52,6 +53,19 @@ impl Dealer {
     /// Adds a customer's person who looks, signed in.
     pub(crate) async fn customer_viewer(&self, customer: Uuid) -> Client {
         self.access.person(self.id, Role::CustomerViewer, Some(customer)).await
+    }
+
+    /// Adds a customer's person who looks and is limited to some of its sites, signed in.
+    pub(crate) async fn limited_viewer(&self, customer: Uuid, sites: &[Uuid]) -> Client {
+        let account = self.customer_viewer(customer).await.get("/v1/me").await.json()["account_id"].clone();
+        let people = self.owner.get("/v1/people?limit=200").await.json();
+        let row = people["items"].as_array().unwrap().iter().find(|row| row["account_id"] == account).unwrap();
+        let (path, etag) = (format!("/v1/people/{}", id(row)), format!("\"{}\"", row["revision"]));
+        assert_eq!(self.owner.patch(&path, &etag, &json!({ "site_ids": sites })).await.status(), 200);
+        // What was signed in before is believed no more.
+        let signing_in = json!({ "email": row["email"], "password": PASSWORD });
+        let signed_in = self.access.anyone.post("/v1/sessions", &signing_in).await.json();
+        self.access.anyone.with_token(signed_in["access_token"].as_str().unwrap().to_owned())
     }
 
     /// Adds a customer's person who asks for nothing, and may be let go.

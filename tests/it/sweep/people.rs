@@ -2,8 +2,7 @@
 
 use super::world::{INSIDE, MOVING_METERS, World, Yard};
 use crate::api_clients::Program;
-use crate::conventions::items;
-use crate::support::{Answer, Client, PASSWORD, id};
+use crate::support::{Answer, Client};
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde_json::{Value, json};
@@ -63,15 +62,7 @@ pub(super) const AT_NO_SITE: [&str; 2] = ["customers", "unit-models"];
 pub(super) async fn limited(world: &World) -> Vec<Asker> {
     let (dealer, yard) = (&world.dealers[0], &world.yards[0]);
     let site = dealer.site(yard.customer, "Far yard").await;
-    let account = dealer.customer_viewer(yard.customer).await.get("/v1/me").await.json()["account_id"].clone();
-    let people = items(&dealer.owner, "/v1/people?limit=200").await;
-    let row = people.iter().find(|row| row["account_id"] == account).unwrap();
-    let (path, etag) = (format!("/v1/people/{}", id(row)), format!("\"{}\"", row["revision"]));
-    assert_eq!(dealer.owner.patch(&path, &etag, &json!({ "site_ids": [site] })).await.status(), 200);
-    // What was signed in before is believed no more.
-    let signing_in = json!({ "email": row["email"], "password": PASSWORD });
-    let signed_in = world.app.anyone().post("/v1/sessions", &signing_in).await.json();
-    let viewer = world.app.anyone().with_token(signed_in["access_token"].as_str().unwrap().to_owned());
+    let viewer = dealer.limited_viewer(yard.customer, &[site]).await;
     let limits = json!({ "customer_id": yard.customer, "site_ids": [site] });
     let mut askers = vec![
         Asker::new(world, viewer, Role::CustomerViewer, 0, Some(0)),

@@ -19,7 +19,7 @@ use uuid::Uuid;
 
 /// SQL of when such a note was last written: its end may be later than the rest, and is not written once it is
 /// withdrawn. In these words there is an index.
-pub(super) const WRITTEN: &str = "(case when withdrawn_at is not null then withdrawn_at \
+pub(in crate::db) const WRITTEN: &str = "(case when withdrawn_at is not null then withdrawn_at \
     when end_noted_at is not null then end_noted_at else created_at end)";
 
 /// A note of a site with a beginning, and an end or none: its column `valid`.

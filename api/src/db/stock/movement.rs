@@ -3,13 +3,14 @@
 
 use super::{billing, item, ledger, lot, place, retired, supplier};
 use crate::db::error::{known, named};
-use crate::db::page::After;
+use crate::db::page::{After, Sort};
 use crate::db::schema::stock_movement;
 use crate::db::stamp::Change;
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, Utc};
 use chrono_tz::Tz;
 use diesel::insert_into;
+use diesel::pg::Pg;
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::accounts::billed_item::BilledKind;
@@ -257,18 +258,22 @@ pub struct Filter {
     pub to: Option<DateTime<Utc>>,
 }
 
-/// Lines in the order in which they were written down, one more than the page holds, and of these those alone that
-/// were written since an instant.
+/// Lines in the order in which they were written down or as the page is sorted, one more than it holds, and of these
+/// those alone that were written since an instant.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredMovement>, DbError> {
-    let mut query = stock_movement::table
-        .filter(stock_movement::id.gt(after.key().1))
-        .select(Row::as_select())
-        .order(stock_movement::id)
-        .limit(after.ask())
-        .into_boxed();
+    let (at, id) = (after.at(), after.key().1);
+    let mut query = stock_movement::table.select(Row::as_select()).into_boxed::<Pg>().limit(after.ask());
+    query = match after.sort() {
+        Sort::Own => query.filter(stock_movement::id.gt(id)).order(stock_movement::id),
+        // A line is never changed. The first condition is what an index can go by.
+        Sort::Created | Sort::Changed => query
+            .filter(stock_movement::created_at.ge(at))
+            .filter(stock_movement::created_at.gt(at).or(stock_movement::id.gt(id)))
+            .order((stock_movement::created_at, stock_movement::id)),
+    };
     if let Some(place) = filter.place {
         query = query.filter(
             stock_movement::from_place_id.eq(place.0).or(stock_movement::to_place_id.eq(place.0)).assume_not_null(),

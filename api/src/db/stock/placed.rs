@@ -2,7 +2,7 @@
 
 use super::{item, movement, place, retired, supplier};
 use crate::db::error::{known, named};
-use crate::db::page::After;
+use crate::db::page::{After, Sort};
 use crate::db::schema::stock_order;
 use crate::db::stamp::one_changed;
 use crate::db::{DbError, Revision, Stored, Tx, dealer};
@@ -197,24 +197,36 @@ pub struct Filter {
     pub ended: bool,
 }
 
-/// Orders by the day on which they are expected, one more than the page holds.
+/// By what a list is sorted, of which type that is, and after what it goes on.
+fn order(after: &After) -> Result<(&'static str, &'static str, String), Faults> {
+    let fault = || Faults::one("/cursor", "unknown_cursor", "send back a next_cursor as it was given");
+    Ok(match (after.sort(), after.key().0) {
+        (Sort::Own, "") => ("o.expected_on", "date", NaiveDate::default().to_string()),
+        (Sort::Own, day) => {
+            let day: NaiveDate = day.parse().map_err(|_not_ours| fault())?;
+            ("o.expected_on", "date", day.to_string())
+        }
+        (Sort::Created, _) => ("o.created_at", "timestamptz", after.at().to_rfc3339()),
+        (Sort::Changed, _) => ("o.changed_at", "timestamptz", after.at().to_rfc3339()),
+    })
+}
+
+/// Orders by the day on which they are expected or as the page is sorted, one more than it holds.
 ///
 /// # Errors
 /// [`DbError::Invalid`] for a cursor of another list.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredOrder>, DbError> {
-    let (day, id) = after.key();
-    let fault = || Faults::one("/cursor", "unknown_cursor", "send back a next_cursor as it was given");
-    let day = if day.is_empty() { NaiveDate::default() } else { day.parse().map_err(|_not_ours| fault())? };
+    let (key, of, past) = order(after)?;
     let sql = format!(
-        "{ORDERS} where ($1 or o.ended_at is null) and ($2 is null or o.place_id = $2) and (o.expected_on, o.id) > ($3, $4)
-            and ($6 is null or o.changed_at >= $6)
-          order by o.expected_on, o.id limit $5"
+        "{ORDERS} where ($1 or o.ended_at is null) and ($2 is null or o.place_id = $2)
+            and ({key}, o.id) > ($3::{of}, $4) and ($6 is null or o.changed_at >= $6)
+          order by {key}, o.id limit $5"
     );
     let rows: Vec<Row> = sql_query(sql)
         .bind::<Bool, _>(filter.ended)
         .bind::<Nullable<SqlUuid>, _>(filter.place.map(|place| place.0))
-        .bind::<Date, _>(day)
-        .bind::<SqlUuid, _>(id)
+        .bind::<Text, _>(past)
+        .bind::<SqlUuid, _>(after.key().1)
         .bind::<BigInt, _>(after.ask())
         .bind::<Nullable<Timestamptz>, _>(after.changed_since())
         .load(&mut tx.conn())
@@ -222,10 +234,10 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
     rows.into_iter().map(TryInto::try_into).collect()
 }
 
-/// The sort text and id of an order in a cursor.
+/// The sort text and id of an order in the cursors of such a list.
 #[must_use]
-pub fn cursor_of(stored: &StoredOrder) -> (String, Uuid) {
-    (stored.value.order.expected_on.to_string(), stored.id)
+pub fn cursor_of(after: &After, stored: &StoredOrder) -> (String, Uuid) {
+    after.place(stored, &stored.value.order.expected_on.to_string(), stored.id)
 }
 
 /// All orders of which something is to come.

@@ -19,7 +19,7 @@ use rust_decimal::Decimal;
 use serde_json::json;
 use uuid::Uuid;
 
-/// A price with its id and when it was added.
+/// A price with its id and when it was written.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StoredPrice {
     /// Its id.
@@ -28,6 +28,8 @@ pub struct StoredPrice {
     pub price: Price,
     /// When it was added.
     pub created_at: DateTime<Utc>,
+    /// When it was last written: ended since, or added.
+    pub changed_at: DateTime<Utc>,
 }
 
 #[derive(Queryable, Selectable)]
@@ -40,6 +42,7 @@ struct Row {
     amount: Decimal,
     currency: String,
     created_at: DateTime<Utc>,
+    end_noted_at: Option<DateTime<Utc>>,
 }
 
 impl TryFrom<Row> for StoredPrice {
@@ -55,7 +58,8 @@ impl TryFrom<Row> for StoredPrice {
             to,
             per_unit: Money { amount: row.amount, currency },
         };
-        Ok(Self { id: row.id, price, created_at: row.created_at })
+        let changed_at = row.end_noted_at.unwrap_or(row.created_at);
+        Ok(Self { id: row.id, price, created_at: row.created_at, changed_at })
     }
 }
 

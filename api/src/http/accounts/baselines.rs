@@ -94,6 +94,8 @@ pub struct BaselineView {
     revision: i32,
     /// When it was first written.
     created_at: DateTime<Utc>,
+    /// When it was last written: ended or replaced by another since, or first written.
+    changed_at: DateTime<Utc>,
     /// When a revision took its place; null while it holds.
     replaced_at: Option<DateTime<Utc>>,
 }
@@ -121,6 +123,7 @@ impl From<StoredBaseline> for BaselineView {
             },
             revision: stored.revision,
             created_at: stored.created_at,
+            changed_at: stored.changed_at,
             replaced_at: stored.ended_at,
         }
     }
@@ -228,6 +231,7 @@ impl Tabled for BaselineView {
         ("revision_reason", Kind::Text),
         ("revision", Kind::Whole),
         ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
         ("replaced_at", Kind::Instant),
     ];
 }

@@ -7,9 +7,9 @@ use crate::db::page::After;
 use crate::db::stock::movement::{self, Filter, StoredMovement};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, instant, optional_instant};
-use crate::http::answer::{self, ChangedSince, Page, Paging, Problems};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting};
 use crate::http::service::in_order;
-use crate::http::table::{Kind, Tabled, by_id, listed};
+use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Query};
@@ -332,7 +332,7 @@ async fn create_stock_movement(
 /// List stock movements
 ///
 /// In the order in which they were written down. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "stock", params(ListMovements, ChangedSince, Paging),
+#[utoipa::path(tag = "stock", params(ListMovements, Sorting, Paging),
     responses((status = 200, description = "A page of movements", content(
         (Page<MovementView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -340,12 +340,14 @@ async fn create_stock_movement(
 async fn list_stock_movements(
     request: HttpRequest,
     caller: Caller<perm::ReadStock>,
-    (asked, since, paging): (Query<ListMovements>, Query<ChangedSince>, Query<Paging>),
+    (asked, sorting, paging): (Query<ListMovements>, Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (filter, after) = (asked.into_inner().parse()?, paging.parse()?.since(since.changed_since));
+    let (filter, after) = (asked.into_inner().parse()?, paging.sorted(&sorting, "created")?);
     let read = async move |tx: &Tx<'_>, after: &After| movement::list(tx, &filter, after).await;
-    let key = by_id(|row: &StoredMovement| row.movement.id.0);
+    // A movement is never changed: it was last written when it was first.
+    let key =
+        |after: &After, row: &StoredMovement| after.place_at("", row.movement.id.0, (row.created_at, row.created_at));
     listed(&request, &caller, (&db, &rates), after, read, (key, MovementView::from)).await
 }
 

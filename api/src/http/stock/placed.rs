@@ -5,7 +5,7 @@ use crate::db::page::After;
 use crate::db::stock::placed::{self, Came, Filter, StoredOrder, Wanted};
 use crate::db::{Db, DbError, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant};
-use crate::http::answer::{self, ChangedSince, Page, Paging, Problems, Stamps};
+use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -209,7 +209,7 @@ async fn create_stock_order(
 /// List goods on order
 ///
 /// By the day on which they are expected. As a table (`Accept`), all of them.
-#[utoipa::path(tag = "stock", params(ListStockOrders, ChangedSince, Paging),
+#[utoipa::path(tag = "stock", params(ListStockOrders, Sorting, Paging),
     responses((status = 200, description = "A page of orders", content(
         (Page<StockOrderView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -217,14 +217,13 @@ async fn create_stock_order(
 async fn list_stock_orders(
     request: HttpRequest,
     caller: Caller<perm::ReadStock>,
-    (asked, since, paging): (Query<ListStockOrders>, Query<ChangedSince>, Query<Paging>),
+    (asked, sorting, paging): (Query<ListStockOrders>, Query<Sorting>, Query<Paging>),
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?.since(since.changed_since);
+    let after = paging.sorted(&sorting, "expected_on")?;
     let filter = Filter { place: asked.place_id.map(PlaceId), ended: asked.ended };
     let read = async move |tx: &Tx<'_>, after: &After| placed::list(tx, &filter, after).await;
-    let key = |_: &After, row: &StoredOrder| placed::cursor_of(row);
-    listed(&request, &caller, (&db, &rates), after, read, (key, StockOrderView::from)).await
+    listed(&request, &caller, (&db, &rates), after, read, (placed::cursor_of, StockOrderView::from)).await
 }
 
 impl Tabled for StockOrderView {

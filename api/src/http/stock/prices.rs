@@ -85,6 +85,8 @@ pub struct ItemPriceView {
     record: ItemPriceInput,
     /// When it was added.
     created_at: DateTime<Utc>,
+    /// When it was last written: ended since, if it went on; otherwise when it was added.
+    changed_at: DateTime<Utc>,
 }
 
 impl From<StoredPrice> for ItemPriceView {
@@ -92,7 +94,7 @@ impl From<StoredPrice> for ItemPriceView {
         let Price { kind, from, to, per_unit, .. } = stored.price;
         let per_unit = PerUnit { amount: per_unit.amount, currency: per_unit.currency.code().to_owned() };
         let record = ItemPriceInput { kind: kind.as_str().to_owned(), from, to, per_unit };
-        Self { id: stored.id, record, created_at: stored.created_at }
+        Self { id: stored.id, record, created_at: stored.created_at, changed_at: stored.changed_at }
     }
 }
 
@@ -147,5 +149,6 @@ impl Tabled for ItemPriceView {
         ("per_unit.amount", Kind::Text),
         ("per_unit.currency", Kind::Text),
         ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
     ];
 }

@@ -86,11 +86,6 @@ pub(crate) fn whole<P, R, V: Tabled>(
     Ok(streamed(request, columns, stream::iter([rows]), export))
 }
 
-/// The place of a record in a list that goes by ids alone.
-pub(crate) fn by_id<R>(id: impl Fn(&R) -> Uuid) -> impl Fn(&After, &R) -> (String, Uuid) {
-    move |_: &After, row: &R| (String::new(), id(row))
-}
-
 /// The columns, or those of the chosen fields, and where each is found in a record.
 pub(super) fn columns<V: Tabled>(fields: Option<&[String]>) -> (Vec<Column>, Vec<(String, Kind)>) {
     let is_wanted = |path: &str| {
