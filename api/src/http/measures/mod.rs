@@ -67,8 +67,7 @@ pub(in crate::http) trait Shape: Serialize {
     type Note: Note;
     /// What is shown of it.
     type Shown: Tabled;
-    /// The field by which the lists of one unit or site are sorted when nothing is said: with it the time begins that a
-    /// note is about.
+    /// The field with which the time of a note begins: its list of one unit or site is sorted by it when nothing is said.
     const OWN: &'static str = "at";
 
     /// The note that was sent at `now`.
