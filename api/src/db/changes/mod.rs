@@ -54,17 +54,12 @@ pub struct Line {
     pub detail: Value,
 }
 
-/// Lines with their places; a condition on `p` follows. Each line is looked up by its id, place after place: were it
-/// left open, a plan made while the tables have no statistics goes by other columns of the log, and looks at all of it
-/// for each place.
+/// Lines with their places; a condition on `p` follows.
 pub(in crate::db) const LINES: &str = "
 select p.seq, c.id, c.at, c.account_id, c.request_id, c.address, c.record, c.record_id, c.revision, c.verb,
        c.customer_id, c.detail
   from change_place p
- cross join lateral (select *
-                       from change of_place
-                      where of_place.dealer_id = p.dealer_id and of_place.id = p.change_id
-                     offset 0) c";
+  join change c on c.dealer_id = p.dealer_id and c.id = p.change_id";
 
 /// A line's text, as it is sealed: a JSON array as PostgreSQL writes it. It never changes, or every
 /// chain breaks.
