@@ -122,7 +122,7 @@ pub trait Fact: Clone {
     fn amounts(&self) -> &Amounts;
     /// The same, to be changed.
     fn amounts_mut(&mut self) -> &mut Amounts;
-    /// Share of the time between accepted readings, 0 to 1, of the least covered meter.
+    /// Share of the time between accepted readings, 0 to 1, of the stream that was seen least.
     fn coverage(&self) -> f64;
 }
 

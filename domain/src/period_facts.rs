@@ -10,7 +10,7 @@ use crate::metering::stream::Stream;
 use crate::uncertainty::figures::MeterShare;
 use crate::uncertainty::register::{Meter, Passed};
 use crate::water::grade::Grade;
-use crate::water::period::{ReadInstants, Round, cuts, periods, rounds};
+use crate::water::period::{Round, cuts, periods, rounds};
 use crate::water::statement::WATER_C;
 use chrono::{DateTime, Duration, Utc};
 use std::collections::BTreeMap;
@@ -173,8 +173,7 @@ impl OwnReadings {
 
 fn rounds_of(meters: &[&[Step]]) -> Vec<Round> {
     let instants: Vec<Vec<DateTime<Utc>>> = meters.iter().map(|steps| instants(steps)).collect();
-    let read: Vec<ReadInstants<'_>> = instants.iter().map(|instants| ReadInstants::At(instants)).collect();
-    rounds(&read, Duration::hours(ROUND_HOURS))
+    rounds(&instants, Duration::hours(ROUND_HOURS))
 }
 
 /// When a meter was read: the ends of its steps.

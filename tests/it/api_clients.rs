@@ -1,6 +1,9 @@
 //! `/v1/api-clients` and `/v1/oauth`: programs, what they may do, how they sign in and out.
 
 use crate::conventions::items;
+use crate::list_filters::comes_as_a_table;
+use crate::lists::{by_pages, nothing};
+use crate::series::csv_has_the_rows;
 use crate::support::{Answer, Client, Dealer, TestApp, form_body, id};
 use reqwest::Method;
 use reqwest::header::CONTENT_TYPE;
@@ -167,6 +170,35 @@ async fn what_has_ended_is_worth_nothing_at_once() {
     assert_eq!(dealer.owner.post_at(&format!("/v1/api-clients/{}/retire", program.id), "\"1\"").await.status(), 200);
     second.get("/v1/sites").await.refused(401, "not-signed-in");
     assert_eq!(error(&program.ask(app.anyone(), &[]).await, 401), "invalid_client");
+}
+
+#[tokio::test]
+async fn programs_come_in_each_order_and_as_a_table_without_their_secrets() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let owner = &dealer.owner;
+    let weather = Program::add(&dealer, "Weather", &["read-sites", "read-water"], json!({})).await;
+    let dashboards = Program::add(&dealer, "Dashboards", &["read-sites"], json!({})).await;
+    comes_as_a_table(owner, "api-clients").await;
+    let csv = csv_has_the_rows(owner, "/v1/api-clients").await;
+    assert!(csv.starts_with("id,name,scopes,customer_id,site_ids,expires_at,last_used_at,secrets,revision,"), "{csv}");
+    assert!(!csv.contains(&weather.secret) && !csv.contains(&dashboards.secret), "{csv}");
+
+    for (sort, names) in [
+        ("name", ["Dashboards", "Weather"]),
+        ("created", ["Weather", "Dashboards"]),
+        ("changed", ["Weather", "Dashboards"]),
+    ] {
+        assert_eq!(by_pages(owner, &format!("/v1/api-clients?sort={sort}"), "name", nothing).await, names, "{sort}");
+    }
+    let retire = format!("/v1/api-clients/{}/retire", weather.id);
+    let retired = owner.post_at(&retire, "\"1\"").await.json();
+    let all = "/v1/api-clients?retired=true";
+    let by_change = by_pages(owner, &format!("{all}&sort=changed"), "name", nothing).await;
+    assert_eq!(by_change, ["Dashboards", "Weather"], "what was written last comes last");
+    let since = format!("{all}&changed_since={}", retired["changed_at"].as_str().unwrap());
+    assert_eq!(items(owner, &since).await, [retired], "at that instant or later");
+    owner.get("/v1/api-clients?sort=label").await.refused_for(422, &[("/sort", "unknown_sort")]);
 }
 
 /// RFC 8414, section 2: the members that must be there, and the issuer that tokens name.

@@ -2,9 +2,11 @@
 //! and month.
 
 use crate::conventions::items;
+use crate::list_filters::comes_as_a_table;
+use crate::lists::{by_pages, nothing, rename};
 use crate::readings::Plant;
 use crate::report_life::{issue, night, report, send};
-use crate::series::as_media;
+use crate::series::{as_media, csv_has_the_rows};
 use crate::support::{Answer, Client, Dealer, MailServer, TestApp, id};
 use chrono::{Duration, Utc};
 use reqwest::Method;
@@ -210,6 +212,30 @@ async fn customers_say_where_their_own_figures_go_and_see_no_others() {
     }
     own.post("/v1/monthly-files", &new).await.refused_for(409, &[("", "too_many")]);
     assert_eq!(items(&own, "/v1/monthly-files?limit=7").await.len(), 7);
+}
+
+#[tokio::test]
+async fn addresses_come_in_each_order_and_as_a_table() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (office, customer) = (&dealer.office, dealer.customer("Mill").await.to_string());
+    let mut made = Vec::new();
+    for email in ["bo@example.com", "ann@example.com"] {
+        made.push(id(&office.create("/v1/monthly-files", &address(&customer, email)).await).to_string());
+    }
+    comes_as_a_table(office, "monthly-files").await;
+    let csv = csv_has_the_rows(office, "/v1/monthly-files").await;
+    assert!(csv.starts_with("id,customer_id,email,day_of_month,unsubscribed,revision,"), "{csv}");
+
+    rename(office, &format!("/v1/monthly-files/{}", made[0]), json!({ "day_of_month": 9 })).await;
+    assert_eq!(by_pages(office, "/v1/monthly-files?sort=created", "id", nothing).await, made);
+    let since = office.get(&format!("/v1/monthly-files/{}", made[0])).await.json();
+    let since = since["changed_at"].as_str().unwrap();
+    let of_late = format!("/v1/monthly-files?changed_since={since}");
+    assert_eq!(by_pages(office, &of_late, "id", nothing).await, made[..1], "at that instant or later");
+    made.reverse();
+    assert_eq!(by_pages(office, "/v1/monthly-files?sort=changed", "id", nothing).await, made);
+    office.get("/v1/monthly-files?sort=email").await.refused_for(422, &[("/sort", "unknown_sort")]);
 }
 
 /// A file has the figures of all sites.

@@ -1,5 +1,8 @@
 //! People: invited by mail, accepting, changed, deactivated.
 
+use crate::list_filters::comes_as_a_table;
+use crate::lists::{by_pages, nothing};
+use crate::series::csv_has_the_rows;
 use crate::support::{Client, Dealer, MailServer, PASSWORD, TestApp, id};
 use chrono::{Duration, Utc};
 use serde_json::{Value, json};
@@ -211,6 +214,55 @@ async fn an_owner_ends_the_sign_ins_of_a_person() {
     let log = dealer.owner.get("/v1/audit?limit=200").await.json();
     let noted = |line: &Value| line["record"] == "membership" && line["verb"] == "signed_out";
     assert!(log["items"].as_array().unwrap().iter().any(noted), "{log}");
+}
+
+#[tokio::test]
+async fn people_come_in_each_order_and_as_a_table() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let owner = &dealer.owner;
+    comes_as_a_table(owner, "people").await;
+    let csv = csv_has_the_rows(owner, "/v1/people").await;
+    assert!(csv.starts_with("id,account_id,name,email,role,site_ids,customer_id,second_factor,last_used_at,"), "{csv}");
+
+    let mut came = by_pages(owner, "/v1/people?sort=created", "id", nothing).await;
+    assert_eq!(came.len(), 3);
+    let email = format!("technician-{}@example.com", dealer.id);
+    let technician = id(&person(owner, &email).await).to_string();
+    let path = format!("/v1/people/{technician}");
+    let changed = owner.patch(&path, "\"1\"", &json!({ "role": "office" })).await.json();
+    assert_eq!(by_pages(owner, "/v1/people?", "id", nothing).await, came, "in the order they came");
+    let since = format!("/v1/people?changed_since={}", changed["changed_at"].as_str().unwrap());
+    assert_eq!(by_pages(owner, &since, "id", nothing).await, [technician.as_str()], "at that instant or later");
+    came.retain(|one| *one != technician);
+    came.push(technician);
+    assert_eq!(by_pages(owner, "/v1/people?sort=changed", "id", nothing).await, came);
+    owner.get("/v1/people?sort=name").await.refused_for(422, &[("/sort", "unknown_sort")]);
+}
+
+#[tokio::test]
+async fn invitations_come_in_each_order_and_as_a_table() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let owner = &dealer.owner;
+    let mut made = Vec::new();
+    for email in ["mia@example.com", "ann@example.com"] {
+        made.push(id(&owner.create("/v1/invitations", &invitation(email, "office")).await).to_string());
+    }
+    comes_as_a_table(owner, "invitations").await;
+    let csv = csv_has_the_rows(owner, "/v1/invitations").await;
+    assert!(csv.starts_with("id,name,email,role,customer_id,site_ids,state,expires_at,revision,"), "{csv}");
+
+    let link = owner.post(&format!("/v1/invitations/{}/links", made[0]), &json!({})).await;
+    let link = link.json()["link"].as_str().unwrap().rsplit('/').next().unwrap().to_owned();
+    assert!(!csv_has_the_rows(owner, "/v1/invitations").await.contains(&link), "a link is shown once");
+    assert_eq!(by_pages(owner, "/v1/invitations?sort=created", "id", nothing).await, made);
+    let renewed = owner.get("/v1/invitations").await.json()["items"][0]["changed_at"].as_str().unwrap().to_owned();
+    let of_late = format!("/v1/invitations?changed_since={renewed}");
+    assert_eq!(by_pages(owner, &of_late, "id", nothing).await, made[..1], "at that instant or later");
+    made.reverse();
+    assert_eq!(by_pages(owner, "/v1/invitations?sort=changed", "id", nothing).await, made);
+    owner.get("/v1/invitations?sort=email").await.refused_for(422, &[("/sort", "unknown_sort")]);
 }
 
 #[tokio::test]

@@ -167,6 +167,17 @@ pub(crate) fn is_line_of(line: &BTreeMap<String, String>, row: &Value) {
     }
 }
 
+/// That the CSV of a list has a header and a line for each row of its NDJSON; gives it.
+pub(crate) async fn csv_has_the_rows(client: &Client, path: &str) -> String {
+    let rows = lines(&as_media(client, path, "application/x-ndjson").await);
+    let csv = as_media(client, path, "text/csv").await.text().to_owned();
+    let told: Vec<BTreeMap<String, String>> =
+        csv::Reader::from_reader(csv.as_bytes()).deserialize().collect::<Result<_, _>>().unwrap();
+    assert_eq!(told.len(), rows.len(), "{csv}");
+    told.iter().zip(&rows).for_each(|(line, row)| is_line_of(line, row));
+    csv
+}
+
 #[tokio::test]
 async fn lists_come_as_tables_with_what_their_records_show() {
     let app = TestApp::start().await;

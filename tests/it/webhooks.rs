@@ -2,14 +2,18 @@
 //! under stable ids, tried again, given up, sent again, and never to a private address.
 
 use crate::conventions::items;
+use crate::list_filters::comes_as_a_table;
+use crate::lists::{by_pages, nothing, rename};
 use crate::readings::Plant;
 use crate::report_life::{night, report, send};
 use crate::report_recount;
 use crate::risk::{Planted, planted};
+use crate::series::csv_has_the_rows;
 use crate::stock::{Store, movement};
 use crate::stock_night::steady;
 use crate::support::{Client, Message, Receiver, Reply, TestApp, id, python};
 use chrono::{Duration, Utc};
+use reqwest::Method;
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::io::Write;
@@ -78,6 +82,43 @@ async fn a_test_event_arrives_signed_and_an_independent_library_agrees() {
     assert!(verified(&secret, after).is_err());
     let ids: BTreeSet<_> = receiver.messages().iter().map(|message| message.id().to_owned()).collect();
     assert_eq!(ids.len(), 3);
+}
+
+#[tokio::test]
+async fn endpoints_and_what_was_sent_to_them_come_as_tables_without_secrets() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (office, receiver) = (&dealer.office, Receiver::start().await);
+    let (first, secret) = endpoint(office, &receiver.url(), &["call_out.opened"], None).await;
+    let (second, _) = endpoint(office, &receiver.url_by_name(), &["call_out.opened"], None).await;
+    comes_as_a_table(office, "webhook-endpoints").await;
+    let csv = csv_has_the_rows(office, "/v1/webhook-endpoints").await;
+    assert!(csv.starts_with("id,url,description,events,customer_id,paused,paused_why,revision,"), "{csv}");
+    assert!(!csv.contains(&secret) && !csv.contains("whsec_"), "{csv}");
+
+    let mut made = [&first, &second].map(|path| path.rsplit('/').next().unwrap().to_owned());
+    rename(office, &first, json!({ "description": "Dashboards" })).await;
+    assert_eq!(by_pages(office, "/v1/webhook-endpoints?sort=created", "id", nothing).await, made);
+    let since = office.get(&first).await.json()["changed_at"].as_str().unwrap().to_owned();
+    let of_late = format!("/v1/webhook-endpoints?changed_since={since}");
+    assert_eq!(by_pages(office, &of_late, "id", nothing).await, made[..1], "at that instant or later");
+    made.reverse();
+    assert_eq!(by_pages(office, "/v1/webhook-endpoints?sort=changed", "id", nothing).await, made);
+    office.get("/v1/webhook-endpoints?sort=url").await.refused_for(422, &[("/sort", "unknown_sort")]);
+
+    for _ in 0..2 {
+        assert_eq!(office.post(&format!("{first}/test"), &json!({})).await.status(), 202);
+    }
+    app.send_webhooks(&dealer, Utc::now()).await;
+    let log = format!("{first}/deliveries");
+    comes_as_a_table(office, log.trim_start_matches("/v1/")).await;
+    let csv = csv_has_the_rows(office, &format!("{log}?state=delivered")).await;
+    let (head, rows) = csv.split_once("\r\n").unwrap();
+    assert!(head.ends_with(",created_at,finished_at,at,took_ms,status,error") && rows.lines().count() == 2, "{csv}");
+    // Said before a table begins.
+    let unknown = format!("/v1/webhook-endpoints/{}/deliveries", dealer.customer("Mill").await);
+    let request = office.request(Method::GET, &unknown).header("accept", "text/csv");
+    office.send(request).await.refused(404, "not-found");
 }
 
 fn types(receiver: &Receiver) -> Vec<String> {

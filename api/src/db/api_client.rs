@@ -1,6 +1,6 @@
 //! Programs that sign in by themselves, their secrets, and tokens that they revoked.
 
-use super::page::After;
+use super::page::{After, paged};
 use super::schema::{api_client, api_client_site, client_secret, ended_token, site};
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx};
@@ -110,18 +110,12 @@ pub(crate) async fn get(tx: &Tx<'_>, id: Uuid) -> Result<Stored<Uuid, Kept>, DbE
     with_lines(tx, vec![row]).await?.pop().ok_or(DbError::NotFound)
 }
 
-/// Programs by name, one more than the page holds; ended ones only when asked for.
+/// Programs by name or as the page is sorted, one more than it holds; ended ones only when asked for.
 ///
 /// # Errors
 /// When the database fails.
 pub(crate) async fn list(tx: &Tx<'_>, retired: bool, after: &After) -> Result<Vec<Stored<Uuid, Kept>>, DbError> {
-    let (name, id) = after.key();
-    let mut query = api_client::table
-        .filter(api_client::name.gt(name).or(api_client::name.eq(name).and(api_client::id.gt(id))))
-        .select(Row::as_select())
-        .order((api_client::name, api_client::id))
-        .limit(after.ask())
-        .into_boxed();
+    let mut query = paged!(api_client::table.select(Row::as_select()), after, api_client, name);
     if !retired {
         query = query.filter(api_client::ended_at.is_null());
     }

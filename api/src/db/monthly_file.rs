@@ -1,7 +1,7 @@
 //! Addresses to which a customer's figures of each month go by mail, and the mails wanted for them.
 
 use super::error::named;
-use super::page::{After, PAGE_MAX};
+use super::page::{After, PAGE_MAX, paged};
 use super::schema::{month_fact, monthly_file, monthly_file_unsubscribe};
 use super::stamp::one_changed;
 use super::{DbError, Revision, Stored, Tx, customer, job};
@@ -152,17 +152,12 @@ pub async fn going_to(tx: &Tx<'_>, customer: CustomerId, email: &str) -> Result<
     Ok(open.into_iter().find(|one| one.value.file.email.eq_ignore_ascii_case(email)))
 }
 
-/// Addresses in the order in which they were added, one more than the page holds.
+/// Addresses in the order in which they were added or as the page is sorted, one more than it holds.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, filter: Filter, after: &After) -> Result<Vec<StoredFile>, DbError> {
-    let mut query = monthly_file::table
-        .filter(monthly_file::id.gt(after.key().1))
-        .select(Row::as_select())
-        .order(monthly_file::id)
-        .limit(after.ask())
-        .into_boxed();
+    let mut query = paged!(monthly_file::table.select(Row::as_select()), after, monthly_file);
     if let Some(customer) = filter.customer {
         query = query.filter(monthly_file::customer_id.eq(customer.0));
     }

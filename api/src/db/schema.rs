@@ -413,7 +413,7 @@ diesel::table! {
         run_h -> Nullable<Float8>,
         starts -> Nullable<Float8>,
         wash_count -> Nullable<Float8>,
-        #[doc = "Share of the day, 0 to 1, between accepted readings, of the least covered meter."]
+        #[doc = "Share of the day, 0 to 1, between accepted readings, of the stream that was seen least."]
         coverage -> Float4,
         #[doc = "Share of the day that comes from steps longer than a day, spread evenly."]
         estimated_share -> Float4,

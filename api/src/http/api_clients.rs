@@ -1,11 +1,14 @@
 //! `/v1/api-clients`: programs that sign in by themselves, and their secrets.
 
-use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, LinkToken, perm, table};
 use crate::db::api_client::{self, Kept, Program, Secret};
+use crate::db::page::After;
 use crate::db::{Db, Stored, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, optional_instant};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, post};
@@ -185,20 +188,42 @@ pub struct ListApiClients {
 }
 
 /// List API clients by name
-#[utoipa::path(tag = "API clients", params(ListApiClients, Paging),
-    responses((status = 200, description = "A page of API clients", body = Page<ApiClientView>), Problems))]
+///
+/// As a table (`Accept`), all of them, without the texts of secrets there too. A secret that is made and a token
+/// that is asked for do not count as a change of the client.
+#[utoipa::path(tag = "API clients", params(ListApiClients, Sorting, Paging),
+    responses((status = 200, description = "A page of API clients", content(
+        (Page<ApiClientView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/api-clients")]
 async fn list_api_clients(
     request: HttpRequest,
     caller: Caller<perm::ManageClients>,
     filter: Query<ListApiClients>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let rows =
-        db.read(caller.scope(), caller.now(), async |tx| api_client::list(tx, filter.retired, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (row.value.program.name.clone(), row.id), ApiClientView::from))
+    let (retired, after) = (filter.retired, paging.sorted(&sorting, "name")?);
+    let read = async move |tx: &Tx<'_>, after: &After| api_client::list(tx, retired, after).await;
+    let key = |after: &After, row: &Stored<Uuid, Kept>| after.place(row, &row.value.program.name, row.id);
+    listed(&request, &caller, (&db, &rates), after, read, (key, ApiClientView::from)).await
+}
+
+impl Tabled for ApiClientView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("name", Kind::Text),
+        ("scopes", Kind::Text),
+        ("customer_id", Kind::Text),
+        ("site_ids", Kind::Text),
+        ("expires_at", Kind::Instant),
+        ("last_used_at", Kind::Instant),
+        ("secrets", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get an API client

@@ -1,13 +1,16 @@
 //! `/v1/invitations`: somebody is invited, and accepts; and `/v1/password-resets`, for who forgot.
 
-use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use super::people::parse_role;
+use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
+use crate::db::page::After;
 use crate::db::people::invitation::{self, Invitation, NewInvitation};
 use crate::db::{Db, DbError, Stored, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::mail::Post;
 use crate::problem::{Problem, ProblemBody};
+use crate::rates::Rates;
 use crate::signing_in::account;
 use crate::signing_in::place::Visit;
 use actix_web::http::StatusCode;
@@ -132,18 +135,41 @@ async fn invite(
 }
 
 /// List invitations that nobody accepted yet, the oldest first
-#[utoipa::path(tag = "people", params(Paging),
-    responses((status = 200, description = "A page of invitations", body = Page<InvitationView>), Problems))]
+///
+/// As a table (`Accept`), all of them. What was accepted or withdrawn is in no list, however it is sorted.
+#[utoipa::path(tag = "people", params(Sorting, Paging),
+    responses((status = 200, description = "A page of invitations", content(
+        (Page<InvitationView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/invitations")]
 async fn list_invitations(
     request: HttpRequest,
     caller: Caller<perm::ReadPeople>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let (after, now) = (paging.parse()?, caller.now());
-    let rows = db.read(caller.scope(), now, async |tx| invitation::list_waiting(tx, &after).await).await?;
-    Ok(answer::page(&request, &after, rows, |row| (String::new(), row.id.0), |row| InvitationView::of(&row, now)))
+    let (after, now) = (paging.sorted(&sorting, "created")?, caller.now());
+    let read = async |tx: &Tx<'_>, after: &After| invitation::list_waiting(tx, after).await;
+    let key = |after: &After, row: &Stored<InvitationId, Invitation>| after.place(row, "", row.id.0);
+    let view = move |row: Stored<InvitationId, Invitation>| InvitationView::of(&row, now);
+    listed(&request, &caller, (&db, &rates), after, read, (key, view)).await
+}
+
+impl Tabled for InvitationView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("name", Kind::Text),
+        ("email", Kind::Text),
+        ("role", Kind::Text),
+        ("customer_id", Kind::Text),
+        ("site_ids", Kind::Text),
+        ("state", Kind::Text),
+        ("expires_at", Kind::Instant),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Withdraw an invitation

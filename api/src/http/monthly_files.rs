@@ -1,11 +1,14 @@
 //! `/v1/monthly-files`: addresses to which a customer's figures of each month go by mail, as CSV.
 
-use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
 use crate::db::monthly_file::{self, Filter, StoredFile};
+use crate::db::page::After;
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
@@ -126,21 +129,39 @@ pub struct ListMonthlyFiles {
 }
 
 /// List where figures are mailed each month
-#[utoipa::path(tag = "water", params(ListMonthlyFiles, Paging),
-    responses((status = 200, description = "A page of addresses, the oldest first", body = Page<MonthlyFileView>), Problems))]
+///
+/// As a table (`Accept`), all of them.
+#[utoipa::path(tag = "water", params(ListMonthlyFiles, Sorting, Paging),
+    responses((status = 200, description = "A page of addresses, the oldest first", content(
+        (Page<MonthlyFileView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/monthly-files")]
 async fn list_monthly_files(
     request: HttpRequest,
     caller: Caller<perm::ReadMonthlyFiles>,
     query: Query<ListMonthlyFiles>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
+    let after = paging.sorted(&sorting, "created")?;
     let filter = Filter { customer: query.customer_id.map(CustomerId), retired: query.retired };
-    let read = async |tx: &Tx<'_>| monthly_file::list(tx, filter, &after).await;
-    let rows = db.read(caller.scope(), caller.now(), read).await?;
-    Ok(answer::page(&request, &after, rows, |row| (String::new(), row.id.0), MonthlyFileView::from))
+    let read = async move |tx: &Tx<'_>, after: &After| monthly_file::list(tx, filter, after).await;
+    let key = |after: &After, row: &StoredFile| after.place(row, "", row.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, MonthlyFileView::from)).await
+}
+
+impl Tabled for MonthlyFileView {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("customer_id", Kind::Text),
+        ("email", Kind::Text),
+        ("day_of_month", Kind::Whole),
+        ("unsubscribed", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get an address to which figures are mailed

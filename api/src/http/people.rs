@@ -1,22 +1,25 @@
 //! `/v1/people`: who may sign in for the dealer, as what, and for how long; and `/v1/sign-in-rule`.
 
-use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use super::sessions::own_account;
+use super::table::{Kind as Column, Tabled, listed};
 use crate::auth::revoked::Revoked;
 use crate::auth::{Caller, Role, perm};
+use crate::db::page::After;
 use crate::db::people::account::AccountView;
 use crate::db::people::sign_in_rule::{self, SignInRule};
 use crate::db::people::{self, Membership};
-use crate::db::{Db, Stored};
+use crate::db::{Db, DbError, Stored, Tx};
 use crate::extract::{Body, IfMatch};
 use crate::problem::{Kind, Problem};
+use crate::rates::Rates;
 use crate::signing_in::account;
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, get, patch, post};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
-use domain::ids::{MembershipId, SiteId};
+use domain::ids::{DealerId, MembershipId, SiteId};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
@@ -113,29 +116,67 @@ pub struct ListPeople {
 }
 
 /// List people, in the order they came
-#[utoipa::path(tag = "people", params(ListPeople, Paging),
-    responses((status = 200, description = "A page of people", body = Page<PersonView>), Problems))]
+///
+/// As a table (`Accept`), all of them. A change is one of role, sites or whether they may sign in: their names,
+/// addresses, second factors and sign-ins belong to their accounts.
+#[utoipa::path(tag = "people", params(ListPeople, Sorting, Paging),
+    responses((status = 200, description = "A page of people", content(
+        (Page<PersonView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/people")]
 async fn list_people(
     request: HttpRequest,
     caller: Caller<perm::ReadPeople>,
     filter: Query<ListPeople>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let rows = db.read(caller.scope(), caller.now(), async |tx| people::list(tx, filter.former, &after).await).await?;
+    let (former, after) = (filter.former, paging.sorted(&sorting, "created")?);
+    let (gate, dealer) = (db.get_ref().clone(), caller.scope().dealer());
+    let read = async move |tx: &Tx<'_>, after: &After| {
+        let rows = people::list(tx, former, after).await?;
+        named(&gate, dealer, rows).await
+    };
+    let key = |after: &After, (row, _): &Named| after.place(row, "", row.id.0);
+    let view = |(row, account): Named| PersonView::of(&row, account);
+    listed(&request, &caller, (&db, &rates), after, read, (key, view)).await
+}
+
+/// A person with what the account says.
+type Named = (Stored<MembershipId, Membership>, AccountView);
+
+/// People with what their accounts say. These stand at the gate, whose connections wait for none within a scope:
+/// they may be asked for while a page of people is read.
+async fn named(
+    gate: &Db,
+    dealer: DealerId,
+    rows: Vec<Stored<MembershipId, Membership>>,
+) -> Result<Vec<Named>, DbError> {
     let ids: Vec<_> = rows.iter().map(|row| row.value.account).collect();
-    let accounts = db.accounts_of(caller.scope().dealer(), &ids).await?;
-    let named: Vec<_> =
-        rows.into_iter().filter_map(|row| accounts.get(&row.value.account).map(|of| (of, row))).collect();
-    Ok(answer::page(
-        &request,
-        &after,
-        named,
-        |(_, row)| (String::new(), row.id.0),
-        |(of, row)| PersonView::of(&row, of.clone()),
-    ))
+    let accounts = gate.accounts_of(dealer, &ids).await?;
+    let with_account = |row: Stored<MembershipId, Membership>| {
+        let account = accounts.get(&row.value.account).cloned();
+        account.map(|account| (row, account))
+    };
+    Ok(rows.into_iter().filter_map(with_account).collect())
+}
+
+impl Tabled for PersonView {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("id", Column::Text),
+        ("account_id", Column::Text),
+        ("name", Column::Text),
+        ("email", Column::Text),
+        ("role", Column::Text),
+        ("site_ids", Column::Text),
+        ("customer_id", Column::Text),
+        ("second_factor", Column::Text),
+        ("last_used_at", Column::Instant),
+        ("revision", Column::Whole),
+        ("created_at", Column::Instant),
+        ("changed_at", Column::Instant),
+        ("ended_at", Column::Instant),
+    ];
 }
 
 /// A person as it is now, with the account's name.

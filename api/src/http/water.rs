@@ -145,7 +145,7 @@ pub struct WaterFigure {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(value_type = Option<Object>, example = json!({"makeup_l": 48.0}))]
     expanded: Option<Value>,
-    /// Share of the time between accepted readings, 0 to 1, of the least covered meter.
+    /// Share of the time between accepted readings, 0 to 1, of the stream that was seen least.
     #[schema(example = 1.0)]
     coverage: f64,
     /// Share of the time spread evenly from steps longer than a day, of hours from steps longer than an

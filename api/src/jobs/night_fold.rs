@@ -358,11 +358,9 @@ fn statement(subject: &Subject, known: &Known, finished: &[Finished<'_>], days: 
             })
         })
         .collect();
-    let began = counting().map(|one| one.stretch.from).min().flatten();
-    let ended =
-        counting().all(|one| one.stretch.to.is_some()).then(|| counting().filter_map(|one| one.stretch.to).max());
+    let served = counting().map(|one| one.stretch.served()).reduce(Served::and).unwrap_or_default();
     let name = subject.id.to_string();
-    let scope = Scope { name: &name, month, serving: (began, ended.flatten()), now: known.as_of };
+    let scope = Scope { name: &name, month, served, now: known.as_of };
     Statement::of(&scope, &meters, days, &noted.notes, &noted.tallies)
 }
 

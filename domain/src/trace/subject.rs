@@ -4,7 +4,7 @@
 use super::Window;
 use super::balance::{BalanceTrace, Over};
 use super::meter::{MeterInput, MeterTrace, Replayed, inside_unit, replay};
-use crate::facts::{DayFact, MeterDays, assemble, months, unseen_in_bypass};
+use crate::facts::{DayFact, MeterDays, Served, assemble, months, unseen_in_bypass};
 use crate::measures::wash_tally::WashTally;
 use crate::metering::month::{COMMON_DAY_VARIATION, Divided, share_variance};
 use crate::metering::spread::{SpreadBy, WorkingCalendar, WorkingWeek};
@@ -271,11 +271,9 @@ impl<'a> Case<'a> {
                 exchanges: exchanged(one),
             })
             .collect();
-        let began = self.counting().map(|one| one.input.from).min().flatten();
-        let all_ended = self.counting().all(|one| one.input.to.is_some());
-        let ended = all_ended.then(|| self.counting().filter_map(|one| one.input.to).max()).flatten();
+        let served = self.counting().map(|one| one.input.served()).reduce(Served::and).unwrap_or_default();
         let name = self.input.id.to_string();
-        let scope = Scope { name: &name, month, serving: (began, ended), now: self.input.now };
+        let scope = Scope { name: &name, month, served, now: self.input.now };
         // A tally of a month says nothing about one of its days.
         let tallies = if over == "day" { &[] } else { self.input.tallies.as_slice() };
         let notes = &self.input.notes;

@@ -71,7 +71,7 @@ impl Volumes {
 pub struct Basis {
     /// Readings of the balance's meters that fall into the period or next to it.
     pub read: bool,
-    /// Part of the period within accepted readings, of the least covered meter, 0 to 1.
+    /// Part of the period within accepted readings, of the stream that was seen least, 0 to 1.
     pub coverage: f64,
     /// The coverage that the dealer asks for, 0 to 1.
     pub least_coverage: f64,

@@ -3,32 +3,11 @@
 use crate::metering::days::SpanShare;
 use chrono::{DateTime, Duration, Utc};
 
-/// When a meter was read.
-#[derive(Debug, Clone, Copy)]
-pub enum ReadInstants<'a> {
-    /// By hand, at these instants, in order.
-    At(&'a [DateTime<Utc>]),
-    /// By a logger, so often that its register is known at every instant between the two.
-    Throughout {
-        /// The first reading.
-        from: DateTime<Utc>,
-        /// The last.
-        to: DateTime<Utc>,
-    },
-}
-
-impl ReadInstants<'_> {
-    /// The reading closest to an instant.
-    fn nearest(&self, at: DateTime<Utc>) -> Option<DateTime<Utc>> {
-        match self {
-            Self::At(instants) => {
-                let after = instants.partition_point(|instant| *instant < at);
-                let before = after.checked_sub(1).and_then(|place| instants.get(place));
-                [before, instants.get(after)].into_iter().flatten().copied().min_by_key(|instant| (*instant - at).abs())
-            }
-            Self::Throughout { from, to } => Some(at.clamp(*from, (*to).max(*from))),
-        }
-    }
+/// The reading closest to an instant, of a meter that was read at these, in order.
+fn nearest(instants: &[DateTime<Utc>], at: DateTime<Utc>) -> Option<DateTime<Utc>> {
+    let after = instants.partition_point(|instant| *instant < at);
+    let before = after.checked_sub(1).and_then(|place| instants.get(place));
+    [before, instants.get(after)].into_iter().flatten().copied().min_by_key(|instant| (*instant - at).abs())
 }
 
 /// One round: all meters of a balance read within the tolerance.
@@ -58,20 +37,15 @@ impl Round {
     }
 }
 
-/// The rounds of a balance, in order: each begins with a reading of the meter that is read
-/// the least, and holds the closest reading of every other one, all within `tolerance`. No
-/// reading serves two rounds. Without a meter read by hand there are none, and days and
-/// months serve instead.
+/// The rounds of a balance whose meters were read at these instants, each in order: a round begins
+/// with a reading of the meter that is read the least, and holds the closest reading of every other
+/// one, all within `tolerance`. No reading serves two rounds.
 #[must_use]
-pub fn rounds(meters: &[ReadInstants<'_>], tolerance: Duration) -> Vec<Round> {
-    let by_hand = meters.iter().filter_map(|meter| match meter {
-        ReadInstants::At(instants) => Some(*instants),
-        ReadInstants::Throughout { .. } => None,
-    });
-    let anchors = by_hand.min_by_key(|instants| instants.len()).unwrap_or_default();
+pub fn rounds(meters: &[Vec<DateTime<Utc>>], tolerance: Duration) -> Vec<Round> {
+    let Some(anchors) = meters.iter().min_by_key(|instants| instants.len()) else { return Vec::new() };
     let mut rounds: Vec<Round> = Vec::new();
     for anchor in anchors {
-        let Some(read_at) = meters.iter().map(|meter| meter.nearest(*anchor)).collect() else { continue };
+        let Some(read_at) = meters.iter().map(|instants| nearest(instants, *anchor)).collect() else { continue };
         let round = Round { read_at };
         if round.lasted() <= tolerance && rounds.last().is_none_or(|last| round.after(last)) {
             rounds.push(round);
@@ -161,31 +135,22 @@ mod tests {
     fn a_round_needs_every_meter_within_the_tolerance() {
         let makeup = all(&["2026-01-05T08:00", "2026-02-02T08:00", "2026-03-02T08:00", "2026-03-02T09:00"]);
         let wash = all(&["2026-01-05T10:00", "2026-02-04T08:00", "2026-03-02T08:30"]);
-        let logger = ReadInstants::Throughout { from: at("2026-01-01T00:00"), to: at("2026-04-01T00:00") };
-        let meters = [ReadInstants::At(&makeup), logger, ReadInstants::At(&wash)];
+        let meters = [makeup.clone(), wash];
         let found = rounds(&meters, Duration::hours(12));
         assert_eq!(found.len(), 2, "in February the meters were read two days apart");
         assert_eq!(cuts(&found, 0), all(&["2026-01-05T08:00", "2026-03-02T08:00"]));
-        assert_eq!(cuts(&found, 1), cuts(&found, 2), "the logger follows the meter read least");
+        assert_eq!(cuts(&found, 1), all(&["2026-01-05T10:00", "2026-03-02T08:30"]));
         assert_eq!(found[0].middle(), at("2026-01-05T09:00"));
         assert_eq!(rounds(&meters, Duration::hours(60)).len(), 3);
-        assert_eq!(rounds(&[logger], Duration::hours(12)), []);
+        assert_eq!(rounds(&[makeup, Vec::new()], Duration::hours(12)), []);
         assert_eq!(rounds(&[], Duration::hours(12)), []);
-        assert_eq!(rounds(&[ReadInstants::At(&[]), logger], Duration::hours(12)), []);
-    }
-
-    #[test]
-    fn a_silent_logger_has_no_round() {
-        let makeup = all(&["2026-01-05T08:00", "2026-02-02T08:00"]);
-        let logger = ReadInstants::Throughout { from: at("2026-01-01T00:00"), to: at("2026-01-20T00:00") };
-        assert_eq!(rounds(&[ReadInstants::At(&makeup), logger], Duration::hours(12)).len(), 1);
     }
 
     #[test]
     fn volumes_are_those_between_the_meters_own_readings() {
         let makeup = all(&["2026-01-05T08:00", "2026-02-04T08:00"]);
         let wash = all(&["2026-01-05T12:00", "2026-02-04T12:00"]);
-        let found = rounds(&[ReadInstants::At(&makeup), ReadInstants::At(&wash)], Duration::hours(12));
+        let found = rounds(&[makeup.clone(), wash], Duration::hours(12));
         let facts = MeterFacts::plain(Stream::Makeup, RegisterUnit::L);
         let mut fold = MeterFold::new(&facts, Tz::UTC, &[], &[]).with_cuts(&cuts(&found, 0));
         for (at, register) in [(at("2026-01-01T08:00"), 0.0), (makeup[0], 100.0), (at("2026-01-20T08:00"), 3100.0)] {

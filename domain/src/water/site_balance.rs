@@ -2,7 +2,7 @@
 //! read: one wash meter of the site against the make-up meters of all units, or the other way round. Which sites
 //! these are is said by [`together`](super::together::make_one_balance).
 
-use super::period::{ReadInstants, Round, rounds};
+use super::period::{Round, rounds};
 use super::statement::Statement;
 use super::term::{Part, Source};
 use super::together::{Fitted, Measured, counted, make_one_balance, past_known};
@@ -245,7 +245,6 @@ impl SitePeriod {
         let within = |at: &DateTime<Utc>| *at >= begins - tolerance && *at <= ends + tolerance;
         let read: Vec<Vec<DateTime<Utc>>> =
             members.iter().map(|one| one.instants().into_iter().filter(within).collect()).collect();
-        let read: Vec<ReadInstants<'_>> = read.iter().map(|instants| ReadInstants::At(instants)).collect();
         let found = rounds(&read, tolerance);
         let alone = |period: &Self| {
             let (from, to) = (period.from + tolerance, period.to - tolerance);

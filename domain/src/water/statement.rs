@@ -6,7 +6,7 @@ use super::assembly::{self, Behind, ByDay, Notes, Stretch};
 use super::guns;
 use super::wash::MoreThanTheGunsPass;
 use crate::cost::washes::Washes;
-use crate::facts::DayFact;
+use crate::facts::{DayFact, Served};
 use crate::measures::wash_tally::WashTally;
 use crate::metering::accuracy::{Flow, ScaleKnown};
 use crate::metering::days::DayShare;
@@ -73,8 +73,8 @@ pub struct Scope<'a> {
     pub name: &'a str,
     /// The month.
     pub month: Month,
-    /// When its meters began to serve it and when they stopped, the open ends left out.
-    pub serving: (Option<DateTime<Utc>>, Option<DateTime<Utc>>),
+    /// From when and until when its meters measure it.
+    pub served: Served,
     /// Days that are not over by this instant do not count.
     pub now: DateTime<Utc>,
 }
@@ -138,7 +138,7 @@ struct Stretched {
 impl Scope<'_> {
     fn is_whole(&self, notes: &Notes, day: &DayFact) -> bool {
         let (start, end) = day_bounds(notes.zone, day.date);
-        let (from, to) = self.serving;
+        let Served { from, to } = self.served;
         let served = to.map_or(end, |to| to.min(end)) - from.map_or(start, |from| from.max(start));
         let part = served.as_seconds_f64() / (end - start).as_seconds_f64();
         day.is_whole(part)

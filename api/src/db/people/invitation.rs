@@ -2,7 +2,7 @@
 
 use super::{Membership, check_reach, is_there, join, role_of};
 use crate::auth::{LinkToken, Role};
-use crate::db::page::After;
+use crate::db::page::{After, paged};
 use crate::db::schema::{invitation, invitation_link, membership};
 use crate::db::stamp::{Change, one_changed};
 use crate::db::{DbError, Revision, Stored, Tx, job};
@@ -202,19 +202,15 @@ pub async fn waiting_for(tx: &Tx<'_>, new: &NewInvitation) -> Result<Stored<Invi
     found.first::<Row>(&mut tx.conn()).await?.try_into()
 }
 
-/// Invitations that are neither accepted nor withdrawn, the oldest first.
+/// Invitations that are neither accepted nor withdrawn, the oldest first or as the page is sorted, one more than
+/// it holds.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list_waiting(tx: &Tx<'_>, after: &After) -> Result<Vec<Stored<InvitationId, Invitation>>, DbError> {
     let waiting = invitation::accepted_at.is_null().and(invitation::ended_at.is_null());
-    let rows: Vec<Row> = invitation::table
-        .filter(waiting.and(invitation::id.gt(after.key().1)))
-        .select(Row::as_select())
-        .order(invitation::id)
-        .limit(after.ask())
-        .load(&mut tx.conn())
-        .await?;
+    let waiting = invitation::table.filter(waiting).select(Row::as_select());
+    let rows: Vec<Row> = paged!(waiting, after, invitation).load(&mut tx.conn()).await?;
     rows.into_iter().map(TryInto::try_into).collect()
 }
 

@@ -7,7 +7,7 @@ pub mod invitation;
 pub mod sign_in_rule;
 pub mod tries;
 
-use super::page::After;
+use super::page::{After, paged};
 use super::schema::{membership, site, site_access};
 use super::stamp::{Change, one_changed};
 use super::{Db, DbError, Revision, Stored, Tx};
@@ -83,17 +83,12 @@ pub async fn get(tx: &Tx<'_>, id: MembershipId) -> Result<Stored<MembershipId, M
     row.with(sites)
 }
 
-/// People in the order they came, one more than the page holds; former ones only when asked for.
+/// People in the order they came or as the page is sorted, one more than it holds; former ones only when asked for.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, former: bool, after: &After) -> Result<Vec<Stored<MembershipId, Membership>>, DbError> {
-    let mut query = membership::table
-        .filter(membership::id.gt(after.key().1))
-        .select(Row::as_select())
-        .order(membership::id)
-        .limit(after.ask())
-        .into_boxed();
+    let mut query = paged!(membership::table.select(Row::as_select()), after, membership);
     if !former {
         query = query.filter(membership::ended_at.is_null());
     }

@@ -5,7 +5,7 @@ pub mod delivery;
 pub(in crate::db) use delivery::fan_out;
 
 use super::error::known;
-use super::page::After;
+use super::page::{After, paged};
 use super::schema::{webhook_endpoint, webhook_secret};
 use super::stamp::{Change, one_changed};
 use super::{DbError, Revision, Stored, Tx};
@@ -128,18 +128,13 @@ pub async fn get(tx: &Tx<'_>, id: EndpointId) -> Result<StoredEndpoint, DbError>
     row.try_into()
 }
 
-/// Endpoints in the order in which they were added, one more than the page holds; retired ones only
-/// when asked for.
+/// Endpoints in the order in which they were added or as the page is sorted, one more than it holds; retired
+/// ones only when asked for.
 ///
 /// # Errors
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, retired: bool, after: &After) -> Result<Vec<StoredEndpoint>, DbError> {
-    let mut query = webhook_endpoint::table
-        .filter(webhook_endpoint::id.gt(after.key().1))
-        .select(Row::as_select())
-        .order(webhook_endpoint::id)
-        .limit(after.ask())
-        .into_boxed();
+    let mut query = paged!(webhook_endpoint::table.select(Row::as_select()), after, webhook_endpoint);
     if !retired {
         query = query.filter(webhook_endpoint::ended_at.is_null());
     }

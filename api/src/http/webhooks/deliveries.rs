@@ -1,10 +1,11 @@
 //! What became of events on their way to endpoints.
 
 use super::super::answer::{self, Arranging, Page, Paging, Problems};
-use super::super::table::{Kind as Column, Tabled, whole};
+use super::super::table::{Kind as Column, Tabled, listed, whole};
 use crate::auth::{Caller, perm};
+use crate::db::page::After;
 use crate::db::webhook::delivery::{self, Attempt, Listed, Range};
-use crate::db::{Db, Tx};
+use crate::db::{Db, Tx, webhook};
 use crate::extract::{Body, instant};
 use crate::problem::{Kind, Problem};
 use crate::rates::Rates;
@@ -107,26 +108,48 @@ impl From<Listed> for WebhookDelivery {
 
 /// List what was sent to an endpoint
 ///
-/// The delivery log, the first wanted first.
+/// The delivery log, the first wanted first: this order alone, since a delivery has no instant of its last change.
+/// As a table (`Accept`), all of it, with the last try of each beside it.
 #[utoipa::path(tag = "changes",
     params(("id" = Uuid, Path, description = "The endpoint's id"), ListWebhookDeliveries, Paging),
-    responses((status = 200, description = "A page of deliveries", body = Page<WebhookDelivery>), Problems))]
+    responses((status = 200, description = "A page of deliveries", content(
+        (Page<WebhookDelivery> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/webhook-endpoints/{id}/deliveries")]
 async fn list_webhook_deliveries(
     request: HttpRequest,
     caller: Caller<perm::ReadWebhooks>,
     id: Path<EndpointId>,
-    filter: Query<ListWebhookDeliveries>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (filter, paging): (Query<ListWebhookDeliveries>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    if filter.state.as_deref().is_some_and(|state| !["waiting", "delivered", "dead"].contains(&state)) {
+    let (id, state, after) = (*id, filter.into_inner().state, paging.parse()?);
+    if state.as_deref().is_some_and(|state| !["waiting", "delivered", "dead"].contains(&state)) {
         return Err(Problem::at(Kind::Invalid, "/state", "unknown_state", "Give waiting, delivered or dead."));
     }
-    let read = async |tx: &Tx<'_>| delivery::list(tx, *id, filter.state.as_deref(), &after).await;
-    let rows = db.read(caller.scope(), caller.now(), read).await?;
-    Ok(answer::page(&request, &after, rows, |row| (String::new(), row.id), WebhookDelivery::from))
+    // Said before a table begins, which could only break off.
+    db.read(caller.scope(), caller.now(), async |tx| webhook::get(tx, id).await).await?;
+    let read = async move |tx: &Tx<'_>, after: &After| delivery::list(tx, id, state.as_deref(), after).await;
+    let key = |_: &After, row: &Listed| (String::new(), row.id);
+    listed(&request, &caller, (&db, &rates), after, read, (key, WebhookDelivery::from)).await
+}
+
+impl Tabled for WebhookDelivery {
+    const COLUMNS: &'static [(&'static str, Column)] = &[
+        ("id", Column::Text),
+        ("endpoint_id", Column::Text),
+        ("message_id", Column::Text),
+        ("event", Column::Text),
+        ("state", Column::Text),
+        ("tries", Column::Whole),
+        ("next_try_at", Column::Instant),
+        ("created_at", Column::Instant),
+        ("finished_at", Column::Instant),
+        ("last_attempt.at", Column::Instant),
+        ("last_attempt.took_ms", Column::Whole),
+        ("last_attempt.status", Column::Whole),
+        ("last_attempt.error", Column::Text),
+    ];
 }
 
 /// List the tries of a delivery

@@ -3,12 +3,15 @@
 
 pub mod deliveries;
 
-use super::answer::{self, Page, Paging, Problems, Stamps};
+use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use super::table::{Kind, Tabled, listed};
 use crate::auth::{Caller, perm};
+use crate::db::page::After;
 use crate::db::webhook::{self, Kept, StoredEndpoint};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IfMatch};
 use crate::problem::Problem;
+use crate::rates::Rates;
 use crate::webhook::Sender;
 use crate::webhook::sign::Secret;
 use actix_web::http::{StatusCode, header};
@@ -199,20 +202,40 @@ pub struct ListWebhookEndpoints {
 }
 
 /// List webhook endpoints
-#[utoipa::path(tag = "changes", params(ListWebhookEndpoints, Paging),
-    responses((status = 200, description = "A page of endpoints, the oldest first", body = Page<WebhookEndpoint>), Problems))]
+///
+/// As a table (`Accept`), all of them, without their secrets.
+#[utoipa::path(tag = "changes", params(ListWebhookEndpoints, Sorting, Paging),
+    responses((status = 200, description = "A page of endpoints, the oldest first", content(
+        (Page<WebhookEndpoint> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/webhook-endpoints")]
 async fn list_webhook_endpoints(
     request: HttpRequest,
     caller: Caller<perm::ReadWebhooks>,
     filter: Query<ListWebhookEndpoints>,
-    paging: Query<Paging>,
-    db: Data<Db>,
+    (sorting, paging): (Query<Sorting>, Query<Paging>),
+    (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
-    let after = paging.parse()?;
-    let read = async |tx: &Tx<'_>| webhook::list(tx, filter.retired, &after).await;
-    let rows = db.read(caller.scope(), caller.now(), read).await?;
-    Ok(answer::page(&request, &after, rows, |row| (String::new(), row.id.0), WebhookEndpoint::from))
+    let (retired, after) = (filter.retired, paging.sorted(&sorting, "created")?);
+    let read = async move |tx: &Tx<'_>, after: &After| webhook::list(tx, retired, after).await;
+    let key = |after: &After, row: &StoredEndpoint| after.place(row, "", row.id.0);
+    listed(&request, &caller, (&db, &rates), after, read, (key, WebhookEndpoint::from)).await
+}
+
+impl Tabled for WebhookEndpoint {
+    const COLUMNS: &'static [(&'static str, Kind)] = &[
+        ("id", Kind::Text),
+        ("url", Kind::Text),
+        ("description", Kind::Text),
+        ("events", Kind::Text),
+        ("customer_id", Kind::Text),
+        ("paused", Kind::Text),
+        ("paused_why", Kind::Text),
+        ("revision", Kind::Whole),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
+        ("ended_at", Kind::Instant),
+    ];
 }
 
 /// Get a webhook endpoint

@@ -79,7 +79,7 @@ fn statement_with(makeup: [f64; 7], wash: [f64; 7], notes: &Notes) -> Statement 
     };
     let facts = assemble(notes.zone, &meters.iter().map(days).collect::<Vec<_>>());
     let now = "2026-07-01T12:00:00Z".parse().unwrap();
-    let scope = Scope { name: "unit", month: Month::parse("2026-06").unwrap(), serving: (None, None), now };
+    let scope = Scope { name: "unit", month: Month::parse("2026-06").unwrap(), served: Served::default(), now };
     Statement::of(&scope, &meters, &facts, notes, &[])
 }
 
@@ -156,7 +156,7 @@ fn a_day_that_one_meter_misses_is_in_no_balance() {
     };
     let facts = assemble(notes().zone, &meters.iter().map(days).collect::<Vec<_>>());
     let now = "2026-06-08T12:00:00Z".parse().unwrap();
-    let scope = Scope { name: "unit", month: Month::parse("2026-06").unwrap(), serving: (None, None), now };
+    let scope = Scope { name: "unit", month: Month::parse("2026-06").unwrap(), served: Served::default(), now };
     let of = Statement::of(&scope, &meters, &facts, &notes(), &[]);
     assert_eq!((of.all.get(Part::Makeup).0.value, of.whole.get(Part::Makeup).0.value), (14_000.0, 12_000.0));
     assert_eq!(of.whole.get(Part::Wash).0.value, 24_000.0);
@@ -194,7 +194,7 @@ fn of_hours(notes: &Notes) -> Statement {
     };
     let facts = assemble(notes.zone, &meters.iter().map(days).collect::<Vec<_>>());
     let now = "2026-07-01T12:00:00Z".parse().unwrap();
-    let scope = Scope { name: "unit", month: Month::parse("2026-06").unwrap(), serving: (None, None), now };
+    let scope = Scope { name: "unit", month: Month::parse("2026-06").unwrap(), served: Served::default(), now };
     Statement::of(&scope, &meters, &facts, notes, &[])
 }
 
