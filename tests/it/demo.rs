@@ -77,6 +77,22 @@ async fn the_shortest_demo_is_made_too() {
     let made = demo::load(app.db(), size, "2026-05-04T09:30:00Z".parse().unwrap(), &|_, _| {}).await.unwrap();
     let visits = app.superuser().await.query_one("select count(*) from service_event", &[]).await.unwrap();
     assert!(visits.get::<_, i64>(0) > 20, "of dealer {}", made.dealer);
+    for noted in [
+        "rain_day",
+        "rain_intake",
+        "flow_test",
+        "wash_derivation",
+        "wash_sessions",
+        "loss_coefficient",
+        "working_days",
+        "wash_chemical",
+        "investment",
+        "dosing_setting",
+        "draw_down",
+    ] {
+        let all = app.superuser().await.query_one(&format!("select count(*) from {noted}"), &[]).await.unwrap();
+        assert!(all.get::<_, i64>(0) > 0, "{noted}");
+    }
     // What a customer is billed for is in the currency of its terms, so that it adds up to a cost.
     let others = "select count(*) from billed_item b join cost_terms t using (dealer_id, site_id)
         where b.currency is distinct from t.terms ->> 'currency'";

@@ -3,6 +3,7 @@
 
 mod asking;
 mod money;
+mod notes;
 mod parts;
 mod reports;
 mod service;
@@ -169,8 +170,10 @@ impl Loader<'_> {
         let units: Vec<UnitId> = metered.iter().map(|one| one.unit).collect();
         let swaps: Vec<Swap> = metered.iter().flat_map(|one| one.swaps.iter().copied()).collect();
         db.write(scope, now, async |tx| money::add(tx, ground, fleet).await).await?;
+        db.write(scope, now, async |tx| notes::add(tx, ground, fleet, metered).await).await?;
         db.write(scope, now, async |tx| service::add(tx, ground, fleet, &units, &swaps).await).await?;
-        stock::add(self, fleet, &units).await?;
+        let items = stock::add(self, fleet, &units).await?;
+        db.write(scope, now, async |tx| notes::dose(tx, fleet, &units, &items).await).await?;
         db.write(scope, now, async |tx| {
             asking::add(tx, ground, plans().zip(metered)).await?;
             reports::set_rule(tx).await

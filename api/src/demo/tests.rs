@@ -1,5 +1,6 @@
 use super::invent::oddity::Metering;
 use super::invent::parts;
+use super::invent::rain;
 use super::invent::stock::{self, Deed};
 use super::*;
 use domain::component::OutWhy;
@@ -126,6 +127,17 @@ fn parts_wear_out_and_some_work_is_late() {
         let template = parts::template(model).checked().unwrap();
         assert_eq!((template.parts.len(), template.routines.len()), (10, 5));
     }
+}
+
+#[test]
+fn it_rains_the_same_way_every_time_and_not_every_day() {
+    for site in [3, 15] {
+        let depths = rain::depths(site, 400);
+        assert_eq!(depths, rain::depths(site, 400));
+        let wet = depths.iter().filter(|depth| **depth > 0.0).count();
+        assert!((60..180).contains(&wet) && depths.iter().all(|depth| *depth < 60.0), "{depths:?}");
+    }
+    assert_ne!(rain::depths(3, 400), rain::depths(15, 400));
 }
 
 #[test]

@@ -27,6 +27,8 @@ pub(crate) enum Topic {
     Money,
     /// What goes through the stores.
     Stock,
+    /// The rain that a station near a site tells of.
+    Station,
 }
 
 /// A stream of random numbers.

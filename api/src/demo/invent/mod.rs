@@ -10,6 +10,7 @@ pub(crate) mod names;
 pub(crate) mod oddity;
 pub(crate) mod parts;
 pub(crate) mod plan;
+pub(crate) mod rain;
 pub(crate) mod stock;
 pub(crate) mod trace;
 pub(crate) mod work;

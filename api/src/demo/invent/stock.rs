@@ -47,6 +47,9 @@ pub(crate) const ITEMS: [ItemPlan; 8] = [
     item("Sodium hypochlorite 12 %", (L, Hypochlorite, Some(180)), (25, 7), (95, 210), 30),
     item("Bacteria culture", (L, Microbes, Some(270)), (10, 10), (880, 1650), 14),
 ];
+/// The items that pumps dose.
+pub(crate) const ACID: usize = 5;
+pub(crate) const HYPOCHLORITE: usize = 6;
 /// The item that nobody ordered again.
 pub(crate) const SHORT: usize = 0;
 /// The item that was counted, and how many were missing.

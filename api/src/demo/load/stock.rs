@@ -26,8 +26,8 @@ use uuid::Uuid;
 const SUPPLIER: &str = "Ribeira Process Supplies";
 const ZONE: chrono_tz::Tz = chrono_tz::Tz::Europe__Lisbon;
 
-/// Fills the stores.
-pub(super) async fn add(loader: &Loader<'_>, fleet: &Fleet, units: &[UnitId]) -> Result<(), DbError> {
+/// Fills the stores, and gives their items.
+pub(super) async fn add(loader: &Loader<'_>, fleet: &Fleet, units: &[UnitId]) -> Result<Vec<ItemId>, DbError> {
     let here = |(plan, _): &&(UnitPlan, _)| plan.oddity != Some(Oddity::Moved);
     let numbers: Vec<usize> = fleet.units.iter().filter(here).map(|(plan, _)| plan.number).collect();
     // Every unit has been put in by then.
@@ -40,7 +40,8 @@ pub(super) async fn add(loader: &Loader<'_>, fleet: &Fleet, units: &[UnitId]) ->
             for line in &lines {
                 stores.post(tx, line, (fleet, units)).await?;
             }
-            stores.order(tx).await
+            stores.order(tx).await?;
+            Ok(stores.items)
         })
         .await
 }
