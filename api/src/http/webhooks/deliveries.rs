@@ -1,6 +1,6 @@
 //! What became of events on their way to endpoints.
 
-use super::super::answer::{self, Arranging, Page, Paging, Problems};
+use super::super::answer::{Arranging, Page, Paging, Problems};
 use super::super::table::{Kind as Column, Tabled, listed, whole};
 use crate::auth::{Caller, perm};
 use crate::db::page::After;
