@@ -147,6 +147,15 @@ pub(crate) fn signed_in(request: &HttpRequest) -> Option<Identity> {
 }
 
 fn caller<P: Permission>(request: &HttpRequest, token: Option<String>) -> Result<Caller<P>, Problem> {
+    let (identity, scope, now) = verified(request, token)?;
+    if !may(P::NAME, P::ROLES, &identity) && !lifted(request) {
+        return Err(Problem::not_allowed(identity.role, P::NAME));
+    }
+    Ok(Caller { scope, role: identity.role, session: identity.session, now, permission: PhantomData })
+}
+
+/// Who sent a token that holds now, whatever they may do.
+fn verified(request: &HttpRequest, token: Option<String>) -> Result<(Identity, Scope, DateTime<Utc>), Problem> {
     let keys = request.app_data::<Data<Keys>>().ok_or_else(Problem::not_signed_in)?;
     let token = token.ok_or_else(Problem::not_signed_in)?;
     let identity = keys.verify(&token).ok_or_else(Problem::not_signed_in)?;
@@ -160,10 +169,7 @@ fn caller<P: Permission>(request: &HttpRequest, token: Option<String>) -> Result
         None => return Err(Problem::new(Kind::Busy, "Sign-ins can't be checked just now; try again soon.")),
     }
     let scope = scope_of(&identity, request).ok_or_else(Problem::not_signed_in)?;
-    if !may::<P>(&identity) && !lifted(request) {
-        return Err(Problem::not_allowed(identity.role, P::NAME));
-    }
-    Ok(Caller { scope, role: identity.role, session: identity.session, now, permission: PhantomData })
+    Ok((identity, scope, now))
 }
 
 /// The scope of somebody whose token was verified; none for a role that does not go with its customer.
@@ -187,9 +193,9 @@ fn queried(request: &HttpRequest) -> Result<(), Problem> {
 }
 
 /// Whether somebody has a permission: a person by the role, a program by what was granted to it.
-fn may<P: Permission>(identity: &Identity) -> bool {
-    let granted = |grant: &Grant| grant.scopes.split(' ').any(|scope| scope == P::NAME);
-    P::ROLES.contains(&identity.role) && (identity.role != Role::Client || identity.grant.as_ref().is_some_and(granted))
+fn may(permission: &str, roles: &[Role], identity: &Identity) -> bool {
+    let granted = |grant: &Grant| grant.scopes.split(' ').any(|scope| scope == permission);
+    roles.contains(&identity.role) && (identity.role != Role::Client || identity.grant.as_ref().is_some_and(granted))
 }
 
 /// The token from the Authorization field, or, for reading only, from a page's cookie: a form

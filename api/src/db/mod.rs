@@ -181,13 +181,14 @@ impl Db {
         now: DateTime<Utc>,
         work: impl AsyncFnOnce(&Tx<'_>) -> Result<T, DbError>,
     ) -> Result<T, DbError> {
-        let held = Held::take(&self.app, Some(self.shares.take(scope.dealer()).await?)).await?;
-        let tx = Tx { conn: held.conn(), scope, now, logged: AtomicBool::new(false) };
+        let held = self.held(scope).await?;
+        let tx = held.tx(scope, now);
         let opening = scope.opening_sql("READ ONLY");
         // `join` polls in the order of its arguments, so BEGIN is on the wire first.
         let (begun, answer) = futures_util::future::join(run(tx.conn, &opening), work(&tx)).await;
         begun?;
-        held.leave(answer).await
+        let left = held.leave(answer.is_ok()).await;
+        answer.and_then(|value| left.map(|()| value))
     }
 
     /// Runs `work` in a transaction within `scope`; commits when it answers well. A deadlock or
@@ -201,28 +202,39 @@ impl Db {
         now: DateTime<Utc>,
         work: impl AsyncFn(&Tx<'_>) -> Result<T, DbError>,
     ) -> Result<T, DbError> {
-        match self.write_once(scope, now, &work).await {
-            Err(DbError::Collided) => self.write_once(scope, now, &work).await,
-            answer => answer,
+        let mut is_first = true;
+        loop {
+            let held = self.begun(scope).await?;
+            let tx = held.tx(scope, now);
+            let answer = work(&tx).await;
+            let logged = tx.logged.into_inner();
+            let ended = self.ended(held, scope, answer.is_ok(), logged).await;
+            match answer.and_then(|value| ended.map(|()| value)) {
+                Err(DbError::Collided) if is_first => is_first = false,
+                answer => return answer,
+            }
         }
     }
 
-    async fn write_once<T>(
-        &self,
-        scope: &Scope,
-        now: DateTime<Utc>,
-        work: impl AsyncFnOnce(&Tx<'_>) -> Result<T, DbError>,
-    ) -> Result<T, DbError> {
-        let held = Held::take(&self.app, Some(self.shares.take(scope.dealer()).await?)).await?;
-        let tx = Tx { conn: held.conn(), scope, now, logged: AtomicBool::new(false) };
-        run(tx.conn, &scope.opening_sql("READ WRITE")).await?;
-        let answer = work(&tx).await;
-        let logged = tx.logged.into_inner();
-        let ended = held.end(answer).await?;
-        if logged {
+    // What stands in `read` and `write` themselves is compiled anew for each of some eight hundred uses;
+    // what follows is compiled once.
+
+    async fn held(&self, scope: &Scope) -> Result<Held, DbError> {
+        Held::take(&self.app, Some(self.shares.take(scope.dealer()).await?)).await
+    }
+
+    async fn begun(&self, scope: &Scope) -> Result<Held, DbError> {
+        let held = self.held(scope).await?;
+        run(held.conn(), &scope.opening_sql("READ WRITE")).await?;
+        Ok(held)
+    }
+
+    async fn ended(&self, held: Held, scope: &Scope, is_well: bool, logged: bool) -> Result<(), DbError> {
+        held.end(is_well).await?;
+        if is_well && logged {
             self.written.note(scope.dealer());
         }
-        Ok(ended)
+        Ok(())
     }
 
     /// Tells of transactions that added to the change log, once they are committed.
@@ -239,7 +251,8 @@ impl Db {
         let held = Held::take(&self.gate, None).await?;
         run(held.conn(), "BEGIN").await?;
         let answer = work(held.conn()).await;
-        held.end(answer).await
+        let ended = held.end(answer.is_ok()).await;
+        answer.and_then(|value| ended.map(|()| value))
     }
 
     /// The login of the scoped role, for connections that stream with COPY.
@@ -319,27 +332,31 @@ impl Held {
         self.pooled.as_ref().expect("held until the end")
     }
 
-    async fn end<T>(mut self, answer: Result<T, DbError>) -> Result<T, DbError> {
-        let sql = if answer.is_ok() { "COMMIT" } else { "ROLLBACK" };
-        let ended = run(self.conn(), sql).await;
+    fn tx<'c>(&'c self, scope: &'c Scope, now: DateTime<Utc>) -> Tx<'c> {
+        Tx { conn: self.conn(), scope, now, logged: AtomicBool::new(false) }
+    }
+
+    /// Ends the transaction: commits what went well.
+    async fn end(mut self, is_well: bool) -> Result<(), DbError> {
+        let ended = run(self.conn(), if is_well { "COMMIT" } else { "ROLLBACK" }).await;
         if ended.is_ok() {
             drop(self.pooled.take());
         }
-        answer.and_then(|value| ended.map(|()| value))
+        ended
     }
 
     /// Ends a transaction that wrote nothing. Where it went well nobody waits for the server's
     /// word: COMMIT is on the wire before anything the connection's next user sends, and there
     /// is nothing that could be lost with it.
-    async fn leave<T>(mut self, answer: Result<T, DbError>) -> Result<T, DbError> {
-        if answer.is_err() {
-            return self.end(answer).await;
+    async fn leave(mut self, is_well: bool) -> Result<(), DbError> {
+        if !is_well {
+            return self.end(false).await;
         }
         let sent = run(self.conn(), "COMMIT").now_or_never();
         if !matches!(sent, Some(Err(_))) {
             drop(self.pooled.take());
         }
-        answer
+        Ok(())
     }
 }
 

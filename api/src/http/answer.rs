@@ -339,16 +339,17 @@ where
     let body = serde_json::to_vec(&(std::any::type_name::<I>(), request)).map_err(|cause| unreadable("", &cause))?;
     let answer = db
         .write(caller.scope(), caller.now(), async |tx| {
-            let Some(key) = key.0.as_deref() else {
-                let (revision, view) = work(tx).await?;
-                return Ok(idempotency::Answer::of(revision, &view));
-            };
-            if let Some(known) = idempotency::claim(tx, key, &body).await? {
+            let key = key.0.as_deref();
+            if let Some(key) = key
+                && let Some(known) = idempotency::claim(tx, key, &body).await?
+            {
                 return Ok(known);
             }
             let (revision, view) = work(tx).await?;
             let answer = idempotency::Answer::of(revision, &view);
-            idempotency::keep(tx, key, &answer).await?;
+            if let Some(key) = key {
+                idempotency::keep(tx, key, &answer).await?;
+            }
             Ok(answer)
         })
         .await?;

@@ -39,18 +39,19 @@ pub(crate) async fn listed<P, R: 'static, V: Tabled + 'static>(
     read: impl AsyncFn(&Tx<'_>, &After) -> Result<Vec<R>, DbError> + 'static,
     (key, view): (impl Fn(&After, &R) -> (String, Uuid) + 'static, impl Fn(R) -> V + 'static),
 ) -> Result<HttpResponse, Problem> {
+    let (db, scope, now) = (db.get_ref().clone(), caller.scope().clone(), caller.now());
+    let read = async move |after: &After| db.read(&scope, now, async |tx| read(tx, after).await).await;
     if Media::of(request) == Media::Json {
-        let rows = db.read(caller.scope(), caller.now(), async |tx| read(tx, &after).await).await?;
+        let rows = read(&after).await?;
         return Ok(answer::page(request, &after, rows, |row| key(&after, row), view));
     }
     let export = rates.begin_export(caller.account()?)?;
     let columns = columns::<V>(answer::chosen_fields(request).as_deref());
     let rows = move |found: Vec<R>| found.into_iter().map(|one| row(&columns.1, &view(one))).collect();
-    let (db, scope, now) = (db.get_ref().clone(), caller.scope().clone(), caller.now());
     let pages = async_stream::try_stream! {
         let mut next = Some(after.pages_of(V::AT_ONCE));
         while let Some(after) = next {
-            let mut found = db.read(&scope, now, async |tx| read(tx, &after).await).await?;
+            let mut found = read(&after).await?;
             let more = after.cut_off(&mut found);
             next = found.last().filter(|_| more).map(|last| after.going_on(key(&after, last)));
             let rows: Result<Vec<Row>, DbError> = rows(found);

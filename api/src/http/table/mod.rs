@@ -16,7 +16,8 @@ use actix_web::http::header::{self, HeaderValue};
 use actix_web::{HttpRequest, HttpResponse};
 use bytes::Bytes;
 use chrono::{DateTime, NaiveDate, Utc};
-use futures_util::{Stream, StreamExt, pin_mut};
+use futures_util::stream::LocalBoxStream;
+use futures_util::{Stream, StreamExt};
 use serde_json::Value;
 use uuid::Uuid;
 
@@ -180,12 +181,21 @@ pub(crate) fn streamed(
     pages: impl Stream<Item = Result<Vec<Row>, DbError>> + 'static,
     export: Export,
 ) -> HttpResponse {
+    answered(request, columns, pages.boxed_local(), export)
+}
+
+// Compiled once, whatever the pages come from.
+fn answered(
+    request: &HttpRequest,
+    columns: Vec<Column>,
+    mut pages: LocalBoxStream<'static, Result<Vec<Row>, DbError>>,
+    export: Export,
+) -> HttpResponse {
     let (media, recipient) = (Media::of(request), Recipient::of(request));
     let body = async_stream::try_stream! {
         let _under_way = export;
         let recipient = recipient.ok_or(Broken::SignedOut)?;
         let mut writer = Writer::new(media, &columns)?;
-        pin_mut!(pages);
         while let Some(page) = pages.next().await {
             if !recipient.may_go_on().await {
                 Err(Broken::SignedOut)?;
