@@ -335,3 +335,14 @@ async fn what_was_written_of_late_is_found_in_every_list_of_work_and_accounts() 
     }
     office.get("/v1/water-accounts?sort=label").await.refused_for(422, &[("/sort", "unknown_sort")]);
 }
+
+#[tokio::test]
+async fn an_unknown_sort_is_told_each_name_once() {
+    let app = TestApp::start().await;
+    let office = app.dealer("Brookside").await.office;
+    for (list, names) in [("customers", "name, created or changed"), ("prices", "created or changed")] {
+        let refused = office.get(&format!("/v1/{list}?sort=colour")).await;
+        refused.refused_for(422, &[("/sort", "unknown_sort")]);
+        assert_eq!(refused.problem()["detail"], json!(format!("Give {names}.")), "{list}");
+    }
+}

@@ -206,7 +206,9 @@ impl Paging {
             Some("changed") => Sort::Changed,
             Some(name) if name == own => Sort::Own,
             Some(_) => {
-                let detail = format!("Give {own}, created or changed.");
+                // Lists without a key of their own call it by when their records were first written.
+                let created = if own == "created" { "" } else { ", created" };
+                let detail = format!("Give {own}{created} or changed.");
                 return Err(Problem::at(Kind::Invalid, "/sort", "unknown_sort", detail));
             }
         };
