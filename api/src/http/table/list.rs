@@ -34,14 +34,37 @@ pub(crate) trait Tabled: Serialize {
 pub(crate) async fn listed<P, R: 'static, V: Tabled + 'static>(
     request: &HttpRequest,
     caller: &Caller<P>,
-    (db, rates): (&Data<Db>, &Data<Rates>),
+    service: (&Data<Db>, &Data<Rates>),
     after: After,
     read: impl AsyncFn(&Tx<'_>, &After) -> Result<Vec<R>, DbError> + 'static,
+    shown: (impl Fn(&After, &R) -> (String, Uuid) + 'static, impl Fn(R) -> V + 'static),
+) -> Result<HttpResponse, Problem> {
+    listed_with(request, caller, service, after, (read, as_read::<R>), shown).await
+}
+
+async fn as_read<R>(rows: Vec<R>) -> Result<Vec<R>, DbError> {
+    Ok(rows)
+}
+
+/// The same of a list that needs what its transaction does not reach: `with` adds that to what `read` answers, once the
+/// transaction has ended, so that none is held while something else is waited for.
+///
+/// # Errors
+/// What `read` and `with` answer, or while too many tables of the same account are under way.
+pub(crate) async fn listed_with<P, F: 'static, R: 'static, V: Tabled + 'static>(
+    request: &HttpRequest,
+    caller: &Caller<P>,
+    (db, rates): (&Data<Db>, &Data<Rates>),
+    after: After,
+    (read, with): (
+        impl AsyncFn(&Tx<'_>, &After) -> Result<Vec<F>, DbError> + 'static,
+        impl AsyncFn(Vec<F>) -> Result<Vec<R>, DbError> + 'static,
+    ),
     (key, view): (impl Fn(&After, &R) -> (String, Uuid) + 'static, impl Fn(R) -> V + 'static),
 ) -> Result<HttpResponse, Problem> {
     if Media::of(request) == Media::Json {
-        let rows = db.read(caller.scope(), caller.now(), async |tx| read(tx, &after).await).await?;
-        return Ok(answer::page(request, &after, rows, |row| key(&after, row), view));
+        let found = db.read(caller.scope(), caller.now(), async |tx| read(tx, &after).await).await?;
+        return Ok(answer::page(request, &after, with(found).await?, |row| key(&after, row), view));
     }
     let export = rates.begin_export(caller.account()?)?;
     let columns = columns::<V>(answer::chosen_fields(request).as_deref());
@@ -50,7 +73,8 @@ pub(crate) async fn listed<P, R: 'static, V: Tabled + 'static>(
     let pages = async_stream::try_stream! {
         let mut next = Some(after.pages_of(V::AT_ONCE));
         while let Some(after) = next {
-            let mut found = db.read(&scope, now, async |tx| read(tx, &after).await).await?;
+            let found = db.read(&scope, now, async |tx| read(tx, &after).await).await?;
+            let mut found = with(found).await?;
             let more = after.cut_off(&mut found);
             next = found.last().filter(|_| more).map(|last| after.going_on(key(&after, last)));
             let rows: Result<Vec<Row>, DbError> = rows(found);
