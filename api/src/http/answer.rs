@@ -135,7 +135,8 @@ impl Arranging {
     }
 }
 
-fn named(fields: &str) -> Vec<String> {
+/// The names of fields that a parameter tells.
+pub(super) fn named(fields: &str) -> Vec<String> {
     fields.split(',').map(|name| name.trim().to_owned()).collect()
 }
 
