@@ -10,7 +10,10 @@ use crate::report_life::{night, send};
 use crate::service_events::event;
 use crate::support::{Client, TestApp, id};
 use crate::visits::account;
+use chrono::{NaiveDate, NaiveTime};
 use serde_json::{Value, json};
+use uuid::Uuid;
+use weirbook::db::page::After;
 
 /// The names of all records of a list, read in pages of one; `between` is done after the first page.
 pub(crate) async fn by_pages(client: &Client, path: &str, name: &str, between: impl AsyncFn()) -> Vec<String> {
@@ -334,4 +337,49 @@ async fn what_was_written_of_late_is_found_in_every_list_of_work_and_accounts() 
         counted(office, &tariffs, &[(format!("changed_since={query}"), count)]).await;
     }
     office.get("/v1/water-accounts?sort=label").await.refused_for(422, &[("/sort", "unknown_sort")]);
+}
+
+#[tokio::test]
+async fn an_unknown_sort_is_told_each_name_once() {
+    let app = TestApp::start().await;
+    let office = app.dealer("Brookside").await.office;
+    for (list, names) in [("customers", "name, created or changed"), ("prices", "created or changed")] {
+        let refused = office.get(&format!("/v1/{list}?sort=colour")).await;
+        refused.refused_for(422, &[("/sort", "unknown_sort")]);
+        assert_eq!(refused.problem()["detail"], json!(format!("Give {names}.")), "{list}");
+    }
+}
+
+/// No list gives such a cursor. PostgreSQL's calendar begins later than the service's, and dates of five digits are
+/// written otherwise there.
+#[tokio::test]
+async fn a_cursor_of_a_year_that_no_record_is_of_is_unknown() {
+    let app = TestApp::start().await;
+    let owner = app.dealer("Brookside").await.owner;
+    let refused = async |list: &str, text: &str| {
+        let (joint, cursor) = (if list.contains('?') { '&' } else { '?' }, After::cursor(text, Uuid::nil()));
+        let answer = owner.get(&format!("/v1/{list}{joint}cursor={cursor}")).await;
+        answer.refused_for(422, &[("/cursor", "unknown_cursor")]);
+    };
+    for year in [-5000, 0, 10_000, 262_142] {
+        let day = NaiveDate::from_ymd_opt(year, 3, 2).unwrap();
+        let at = day.and_time(NaiveTime::MIN).and_utc().timestamp_micros();
+        for list in ["stock-orders", "routines-due", "savings-reports"] {
+            refused(list, &day.to_string()).await;
+        }
+        for list in ["service-events", "call-outs", "samples"] {
+            refused(list, &at.to_string()).await;
+        }
+        for list in ["customers", "places", "stock-orders", "findings", "prices", "savings-reports", "samples"] {
+            for sort in ["created", "changed"] {
+                refused(&format!("{list}?sort={sort}"), &format!("\u{1f}{sort} {at}")).await;
+            }
+        }
+    }
+    refused("stock/run-out", &format!("-999-03-02{}", Uuid::nil().simple())).await;
+    // A place before all records, or after them, is one.
+    for day in ["1970-01-01", "9999-12-31"] {
+        let path = format!("/v1/stock-orders?cursor={}", After::cursor(day, Uuid::nil()));
+        assert_eq!(items(&owner, &path).await, [Value::Null; 0], "{day}");
+    }
 }

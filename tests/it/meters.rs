@@ -237,6 +237,37 @@ async fn an_exchange_closes_one_register_and_opens_another() {
     app.dealer("Elsewhere").await.office.get(&path).await.refused(404, "not-found");
 }
 
+/// What is noted of a meter is written again when it ends or is withdrawn, and not before.
+#[tokio::test]
+async fn what_is_noted_of_a_meter_tells_when_it_was_written() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (unit, other) = (dealer.unit("W-1").await, dealer.unit("W-2").await);
+    let meter = dealer.makeup_meter(&json!({ "unit_id": unit, "from": FROM })).await;
+    let path = |list: &str| format!("/v1/meters/{}/{list}", id(&meter));
+    let first = items(&dealer.office, &path("attachments")).await.remove(0);
+    assert_eq!((&first["created_at"], &first["changed_at"]), (&meter["created_at"], &meter["created_at"]));
+    let moved = json!({ "unit_id": other, "from": "2026-02-01T00:00:00Z" });
+    let moved = dealer.office.create(&path("attachments"), &moved).await;
+    let listed = items(&dealer.office, &path("attachments")).await;
+    assert_eq!(listed[0]["created_at"], first["created_at"]);
+    assert_eq!(listed[0]["changed_at"], moved["created_at"], "its end was noted then");
+    assert_eq!((&listed[1], &moved["changed_at"]), (&moved, &moved["created_at"]));
+
+    let exchange = json!({ "at": "2026-03-02T11:15:00Z", "old_final": 5.0, "new_start": 0.0 });
+    let check = json!({ "at": "2026-03-03T11:15:00Z", "indicated_l": 206.0, "reference_l": 200.0,
+        "u_reference_share": 0.005 });
+    for (list, note) in [("exchanges", exchange), ("checks", check)] {
+        let made = dealer.technician.create(&path(list), &note).await;
+        assert!(made["created_at"].is_string() && made["changed_at"] == made["created_at"], "{made}");
+        let withdraw = format!("{}/{}/withdraw", path(list), id(&made));
+        let gone = dealer.office.post(&withdraw, &json!({ "reason": "Of another meter" })).await.json();
+        assert_eq!((&gone["created_at"], &gone["changed_at"]), (&made["created_at"], &gone["withdrawn_at"]));
+        assert_ne!(gone["changed_at"], gone["created_at"]);
+        assert_eq!(items(&dealer.office, &path(list)).await, [gone], "{list}");
+    }
+}
+
 #[tokio::test]
 async fn a_correction_of_a_meter_has_its_figures_computed_again() {
     let app = TestApp::start().await;

@@ -82,6 +82,25 @@ async fn the_table_of_filters_is_what_lists_take() {
     assert_eq!(untold, [""; 0], "say what they filter by");
 }
 
+/// Who asks for what was written of late has to know what it takes to hear of all of it.
+#[tokio::test]
+async fn what_lists_leave_out_is_named_where_they_tell_what_was_written_of_late() {
+    let (document, mut named) = (document(), BTreeSet::new());
+    for (operation, said) in operations(&document) {
+        let parameters = said["parameters"].as_array().cloned().unwrap_or_default();
+        let Some(since) = parameters.iter().find(|one| one["name"] == "changed_since") else { continue };
+        let since = since["description"].as_str().unwrap();
+        for one in &parameters {
+            let (name, words) = (one["name"].as_str().unwrap(), one["description"].as_str().unwrap());
+            if words.starts_with("Whether to give ") && words.contains(" too") {
+                assert!(since.contains(&format!("`{name}=true`")), "{operation}: {name}");
+                named.insert(name.to_owned());
+            }
+        }
+    }
+    assert_eq!(named, BTreeSet::from(["closed", "ended", "former", "retired", "withdrawn"].map(str::to_owned)));
+}
+
 #[tokio::test]
 async fn every_operation_is_described_in_full() {
     let found = faults(&document());

@@ -2,7 +2,8 @@
 
 use crate::list_filters::comes_as_a_table;
 use crate::lists::{by_pages, nothing};
-use crate::series::csv_has_the_rows;
+use crate::program::wait_until;
+use crate::series::{as_media, csv_has_the_rows};
 use crate::support::{Client, Dealer, MailServer, PASSWORD, TestApp, id};
 use chrono::{Duration, Utc};
 use serde_json::{Value, json};
@@ -238,6 +239,32 @@ async fn people_come_in_each_order_and_as_a_table() {
     came.push(technician);
     assert_eq!(by_pages(owner, "/v1/people?sort=changed", "id", nothing).await, came);
     owner.get("/v1/people?sort=name").await.refused_for(422, &[("/sort", "unknown_sort")]);
+}
+
+/// Whoever waits for the gate with a transaction open takes a connection from everybody else meanwhile.
+#[tokio::test]
+async fn a_list_of_people_that_waits_for_the_gate_holds_no_transaction() {
+    let app = TestApp::start().await;
+    let dealer = app.dealer("Brookside").await;
+    let (blocker, watcher) = (app.superuser().await, app.superuser().await);
+    let count = async |condition: &str| -> i64 {
+        let sql = format!("select count(*) from pg_stat_activity where datname = current_database() and {condition}");
+        watcher.query_one(&sql, &[]).await.unwrap().get(0)
+    };
+    let asks = "usename = 'weirbook_gate' and wait_event_type = 'Lock' and query like '%totp_since%'";
+    let holds = "usename = 'weirbook_app' and state like 'idle in transaction%'";
+    for media in ["application/json", "text/csv"] {
+        let list = async || as_media(&dealer.owner, "/v1/people", media).await.text().to_owned();
+        let before = list().await;
+        blocker.batch_execute("begin; lock table account in access exclusive mode").await.unwrap();
+        let look = async {
+            wait_until("the list asks the gate", async || count(asks).await == 1).await;
+            wait_until("no transaction is open", async || count(holds).await == 0).await;
+            assert_eq!(count(asks).await, 1, "and it waits still");
+            blocker.batch_execute("rollback").await.unwrap();
+        };
+        assert_eq!(tokio::join!(list(), look).0, before, "{media}");
+    }
 }
 
 #[tokio::test]

@@ -14,7 +14,7 @@ fn serve(database: &Database, scratch: &Scratch) -> Serving {
     Serving::start(command)
 }
 
-async fn wait_until(what: &str, mut condition: impl AsyncFnMut() -> bool) {
+pub(crate) async fn wait_until(what: &str, mut condition: impl AsyncFnMut() -> bool) {
     let until = Instant::now() + Duration::from_secs(20);
     while !condition().await {
         assert!(Instant::now() < until, "waited in vain until {what}");

@@ -479,6 +479,11 @@ async fn nights_of_a_unit_s_risk_are_a_table_too() {
     let [last, before] = [0, 1].map(|n: usize| nights[n]["night"].as_str().unwrap());
     let csv = as_media(office, &format!("{path}?fields=night&before={last}"), "text/csv").await;
     assert!(csv.text().lines().eq(["night", before]), "{csv:?}");
+    let document = document();
+    let example = queried(&document["paths"]["/v1/units/{id}/risk/nights"]["get"]).find(|one| one["name"] == "fields");
+    let example = example.unwrap()["example"].as_str().unwrap();
+    let csv = as_media(office, &format!("{path}?fields={example}"), "text/csv").await;
+    assert_eq!(csv.text().lines().next(), Some(example), "each names a column");
     // The last one answered is where to go on from, so that the order is not to be chosen.
     office.get(&format!("{path}?sort=night")).await.refused_for(400, &[("/sort", "unknown_parameter")]);
 }

@@ -17,6 +17,17 @@ use serde_json::json;
 use std::collections::HashMap;
 use uuid::Uuid;
 
+/// A stored attachment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StoredAttachment {
+    /// What is measured from when until when.
+    pub attachment: Attachment,
+    /// When it was noted.
+    pub created_at: DateTime<Utc>,
+    /// When it was noted, or its end since.
+    pub changed_at: DateTime<Utc>,
+}
+
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = meter_attachment)]
 struct Row {
@@ -27,6 +38,18 @@ struct Row {
     component_id: Option<Uuid>,
     share: f64,
     share_u: f64,
+    created_at: DateTime<Utc>,
+    end_noted_at: Option<DateTime<Utc>>,
+}
+
+impl TryFrom<Row> for StoredAttachment {
+    type Error = DbError;
+
+    fn try_from(row: Row) -> Result<Self, DbError> {
+        let (created_at, end_noted_at) = (row.created_at, row.end_noted_at);
+        let attachment = Attachment::try_from(row)?;
+        Ok(Self { attachment, created_at, changed_at: end_noted_at.unwrap_or(created_at) })
+    }
 }
 
 impl TryFrom<Row> for Attachment {
@@ -50,7 +73,7 @@ impl TryFrom<Row> for Attachment {
 /// [`DbError::NotFound`] for a meter outside the scope, [`DbError::Refused`] for a retired
 /// one, [`DbError::UnknownReference`] for what isn't the dealer's, [`DbError::Taken`] when it
 /// measures something else at that time.
-pub async fn create(tx: &Tx<'_>, id: MeterId, new: &Attachment) -> Result<Attachment, DbError> {
+pub async fn create(tx: &Tx<'_>, id: MeterId, new: &Attachment) -> Result<StoredAttachment, DbError> {
     let meter = meter::get(tx, id).await?;
     if meter.meter.ended_at.is_some() {
         return Err(DbError::refused("meter_retired", "The meter is retired; add a meter for what is read now."));
@@ -79,7 +102,7 @@ pub async fn create(tx: &Tx<'_>, id: MeterId, new: &Attachment) -> Result<Attach
 ///
 /// # Errors
 /// [`DbError::NotFound`] for a meter outside the scope.
-pub async fn list(tx: &Tx<'_>, id: MeterId, since: Option<DateTime<Utc>>) -> Result<Vec<Attachment>, DbError> {
+pub async fn list(tx: &Tx<'_>, id: MeterId, since: Option<DateTime<Utc>>) -> Result<Vec<StoredAttachment>, DbError> {
     let meter = meter::get(tx, id).await?;
     let mut query = meter_attachment::table
         .filter(meter_attachment::meter_no.eq(meter.no.0))
@@ -90,11 +113,11 @@ pub async fn list(tx: &Tx<'_>, id: MeterId, since: Option<DateTime<Utc>>) -> Res
         query = query.filter(meter_attachment::created_at.ge(since).or(meter_attachment::end_noted_at.ge(since)));
     }
     let rows: Vec<Row> = query.load(&mut tx.conn()).await?;
-    rows.into_iter().map(TryInto::try_into).collect()
+    rows.into_iter().map(StoredAttachment::try_from).collect()
 }
 
 /// The attachment as it is stored, of a meter that the caller has looked up.
-pub(in crate::db) async fn insert(tx: &Tx<'_>, no: MeterNo, new: &Attachment) -> Result<Attachment, DbError> {
+pub(in crate::db) async fn insert(tx: &Tx<'_>, no: MeterNo, new: &Attachment) -> Result<StoredAttachment, DbError> {
     let (unit, site, component) = match new.measured {
         Measured::Unit(unit) => (Some(unit.0), None, None),
         Measured::Site(site) => (None, Some(site.0), None),
@@ -114,7 +137,7 @@ pub(in crate::db) async fn insert(tx: &Tx<'_>, no: MeterNo, new: &Attachment) ->
         .returning(Row::as_returning())
         .get_result(&mut tx.conn())
         .await?;
-    row.try_into()
+    StoredAttachment::try_from(row)
 }
 
 /// Notes the meters of others at a site where something is measured differently within `span`.
@@ -145,7 +168,7 @@ pub(in crate::db) async fn end_running(
         .await
         .optional()?;
     // Nothing to update: another transaction moved the meter meanwhile.
-    row.ok_or(DbError::Collided)?.try_into().map(Some)
+    Attachment::try_from(row.ok_or(DbError::Collided)?).map(Some)
 }
 
 /// Has the meters that count a part count its successor from an instant on.
@@ -174,7 +197,7 @@ pub(in crate::db) async fn present_of(tx: &Tx<'_>, nos: &[i32]) -> Result<HashMa
         .select(Row::as_select())
         .load(&mut tx.conn())
         .await?;
-    rows.into_iter().map(|row| Ok((MeterNo(row.meter_no), row.try_into()?))).collect()
+    rows.into_iter().map(|row| Ok((MeterNo(row.meter_no), Attachment::try_from(row)?))).collect()
 }
 
 /// The meters attached to a unit or its parts within `span`, each with when.

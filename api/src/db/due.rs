@@ -2,7 +2,7 @@
 //! projected.
 
 use super::error::known;
-use super::page::After;
+use super::page::{After, day_of};
 use super::series::Of;
 use super::stamp::Change;
 use super::wear::UnitWear;
@@ -252,11 +252,10 @@ select r.id, r.name, r.unit_id, u.label as unit, s.id as site_id, s.name as site
 /// What is due, the longest late first, one more than the page holds.
 ///
 /// # Errors
-/// When the database fails.
+/// [`DbError::Invalid`] for a cursor of another list.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Listed>, DbError> {
     let (day, id) = after.key();
-    let fault = || domain::fault::Faults::one("/cursor", "unknown_cursor", "send back a next_cursor as it was given");
-    let day = if day.is_empty() { NaiveDate::default() } else { day.parse().map_err(|_not_ours| fault())? };
+    let day = if day.is_empty() { NaiveDate::default() } else { day_of(day)? };
     let among = filter.of.among(tx).await?;
     Ok(sql_query(LISTED)
         .bind::<Timestamptz, DateTime<Utc>>(tx.now())

@@ -23,8 +23,10 @@ pub struct StoredExchange {
     pub exchange: MeterExchange,
     /// When and why it was withdrawn, if it was.
     pub withdrawn: Option<(DateTime<Utc>, String)>,
-    /// When it was noted, or withdrawn.
-    pub written_at: DateTime<Utc>,
+    /// When it was noted.
+    pub created_at: DateTime<Utc>,
+    /// When it was noted, or withdrawn since.
+    pub changed_at: DateTime<Utc>,
 }
 
 #[derive(Queryable, Selectable)]
@@ -44,8 +46,9 @@ impl From<Row> for StoredExchange {
     fn from(row: Row) -> Self {
         let registers = Exchange { at: row.at, old_final: row.old_final, new_start: row.new_start };
         let exchange = MeterExchange { registers, note: row.note };
-        let written_at = row.withdrawn_at.unwrap_or(row.created_at);
-        Self { id: row.id, exchange, withdrawn: row.withdrawn_at.zip(row.withdrawn_why), written_at }
+        let (created_at, changed_at) = (row.created_at, row.withdrawn_at.unwrap_or(row.created_at));
+        let withdrawn = row.withdrawn_at.zip(row.withdrawn_why);
+        Self { id: row.id, exchange, withdrawn, created_at, changed_at }
     }
 }
 

@@ -124,7 +124,7 @@ pub async fn create(tx: &Tx<'_>, new: &Meter, first: &Attachment) -> Result<Atta
         .get_result(&mut tx.conn())
         .await?;
     let (no, meter) = row.stored(new.dial_id.map(|dial| dial.0))?;
-    let first = attachment::insert(tx, no, first).await?;
+    let first = attachment::insert(tx, no, first).await?.attachment;
     touched::meter(tx, no, first.span).await?;
     attachment::beside(tx, first.measured, first.span).await?;
     let present = first.span.contains(tx.now()).then_some(first);

@@ -24,8 +24,10 @@ pub struct StoredCheck {
     pub check: CheckNote,
     /// When and why it was withdrawn, if it was.
     pub withdrawn: Option<(DateTime<Utc>, String)>,
-    /// When it was noted, or withdrawn.
-    pub written_at: DateTime<Utc>,
+    /// When it was noted.
+    pub created_at: DateTime<Utc>,
+    /// When it was noted, or withdrawn since.
+    pub changed_at: DateTime<Utc>,
 }
 
 #[derive(Queryable, Selectable)]
@@ -47,8 +49,9 @@ impl From<Row> for StoredCheck {
         let Row { at, indicated_l, reference_l, u_reference_share, .. } = row;
         let found = MeterCheck { at, check: VolumeCheck { indicated_l, reference_l, u_reference_share } };
         let check = CheckNote { found, note: row.note };
-        let written_at = row.withdrawn_at.unwrap_or(row.created_at);
-        Self { id: row.id, check, withdrawn: row.withdrawn_at.zip(row.withdrawn_why), written_at }
+        let (created_at, changed_at) = (row.created_at, row.withdrawn_at.unwrap_or(row.created_at));
+        let withdrawn = row.withdrawn_at.zip(row.withdrawn_why);
+        Self { id: row.id, check, withdrawn, created_at, changed_at }
     }
 }
 

@@ -4,7 +4,9 @@
 use super::Stored;
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
+use domain::fault::Faults;
+use std::ops::RangeInclusive;
 use uuid::Uuid;
 
 /// Records a page has when nothing is said.
@@ -25,6 +27,27 @@ pub enum Sort {
     Created,
     /// By when they were last written: what is written meanwhile comes again, further on.
     Changed,
+}
+
+/// The years that a place in a list may be of. No record is of another, and beyond them PostgreSQL's calendar ends, or
+/// its dates are written otherwise than ours.
+const YEARS: RangeInclusive<i32> = 1..=9999;
+
+/// What is said of a cursor that no list of ours gave.
+pub(in crate::db) fn unknown_cursor() -> Faults {
+    Faults::one("/cursor", "unknown_cursor", "send back a next_cursor as it was given")
+}
+
+/// The day of a cursor's text.
+pub(in crate::db) fn day_of(text: &str) -> Result<NaiveDate, Faults> {
+    let day = text.parse().ok().filter(|day: &NaiveDate| YEARS.contains(&day.year()));
+    day.ok_or_else(unknown_cursor)
+}
+
+/// The instant of a cursor's text, which tells it in microseconds.
+pub(in crate::db) fn instant_of(text: &str) -> Result<DateTime<Utc>, Faults> {
+    let at = text.parse().ok().and_then(DateTime::from_timestamp_micros).filter(|at| YEARS.contains(&at.year()));
+    at.ok_or_else(unknown_cursor)
 }
 
 /// Begins the text of cursors in another order than the list's own. No name has it.
@@ -138,7 +161,7 @@ impl After {
     }
 
     fn instant(&self) -> Option<DateTime<Utc>> {
-        self.text.parse().ok().and_then(DateTime::from_timestamp_micros)
+        instant_of(&self.text).ok()
     }
 
     /// For a list whose own order is that of its ids: SQL of where a page of the table `row` begins and of its order,
@@ -239,6 +262,8 @@ pub(in crate::db) use paged;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use chrono::NaiveTime;
+    use std::str::FromStr;
 
     #[test]
     fn a_list_made_whole_is_cut_after_the_cursor() {
@@ -287,5 +312,27 @@ mod tests {
         }
         let not_an_instant = After::cursor(&format!("{}soon", Sort::Created.mark()), id);
         assert_eq!(After::sorted(Some(&not_an_instant), 10, Sort::Created), None);
+    }
+
+    #[test]
+    fn a_place_is_of_the_years_that_records_may_be_of() {
+        let day = |text: &str| NaiveDate::from_str(text).unwrap();
+        for known in ["0001-01-01", "1969-12-31", "2026-03-02", "9999-12-31"] {
+            assert_eq!(day_of(known), Ok(day(known)));
+            let at = day(known).and_time(NaiveTime::MIN).and_utc();
+            assert_eq!(instant_of(&at.timestamp_micros().to_string()), Ok(at));
+        }
+        for beyond in ["0000-12-31", "-5000-01-01", "+10000-01-01", "+262142-12-31"] {
+            assert_eq!(day_of(beyond), Err(unknown_cursor()), "{beyond}");
+            let at = day(beyond).and_time(NaiveTime::MIN).and_utc().timestamp_micros().to_string();
+            assert_eq!(instant_of(&at), Err(unknown_cursor()), "{beyond}");
+            for sort in [Sort::Created, Sort::Changed] {
+                let cursor = After::cursor(&format!("{}{at}", sort.mark()), Uuid::nil());
+                assert_eq!(After::sorted(Some(&cursor), 10, sort), None, "{beyond}");
+            }
+        }
+        for nothing in ["", "soon", "9223372036854775807"] {
+            assert!(day_of(nothing).is_err() && instant_of(nothing).is_err(), "{nothing}");
+        }
     }
 }

@@ -135,7 +135,8 @@ impl Arranging {
     }
 }
 
-fn named(fields: &str) -> Vec<String> {
+/// The names of fields that a parameter tells.
+pub(super) fn named(fields: &str) -> Vec<String> {
     fields.split(',').map(|name| name.trim().to_owned()).collect()
 }
 
@@ -153,8 +154,11 @@ pub struct Sorting {
     /// meanwhile; by `changed`, what is written meanwhile comes again at the end.
     #[param(example = "changed")]
     sort: Option<String>,
-    /// Only records written at this instant or later; with `retired=true` or `withdrawn=true`, where there is such
-    /// a thing, those that were retired or withdrawn since then too. `GET /v1/changes` is what misses nothing for years.
+    /// Only records written at this instant or later. What a list leaves out unless it is asked for, it leaves out here
+    /// too: those that were retired or withdrawn since then come with `retired=true` or `withdrawn=true`, where there
+    /// is such a thing, people who were deactivated with `former=true`, stock orders of which no more is to come with
+    /// `ended=true`, and stock reservations that were closed with `closed=true`. `GET /v1/changes` is what misses
+    /// nothing for years.
     #[serde(default, deserialize_with = "optional_instant")]
     #[param(example = "2026-01-01T00:00:00Z")]
     changed_since: Option<DateTime<Utc>>,
@@ -164,8 +168,8 @@ pub struct Sorting {
 #[derive(Debug, Clone, Copy, Default, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub struct ChangedSince {
-    /// Only records written at this instant or later; with `withdrawn=true`, where there is such a thing, those that
-    /// were withdrawn since then too. `GET /v1/changes` is what misses nothing for years.
+    /// Only records written at this instant or later; those that were ended, replaced or withdrawn since then too, which
+    /// such a list never leaves out. `GET /v1/changes` is what misses nothing for years.
     #[serde(default, deserialize_with = "optional_instant")]
     #[param(example = "2026-01-01T00:00:00Z")]
     pub changed_since: Option<DateTime<Utc>>,
@@ -206,7 +210,9 @@ impl Paging {
             Some("changed") => Sort::Changed,
             Some(name) if name == own => Sort::Own,
             Some(_) => {
-                let detail = format!("Give {own}, created or changed.");
+                // Lists without a key of their own call it by when their records were first written.
+                let created = if own == "created" { "" } else { ", created" };
+                let detail = format!("Give {own}{created} or changed.");
                 return Err(Problem::at(Kind::Invalid, "/sort", "unknown_sort", detail));
             }
         };

@@ -4,8 +4,9 @@ use super::answer::{self, Arranging, ChangedSince, Page, Problems, SpanView};
 use super::measures::Withdrawal;
 use super::table::{Kind, Tabled, whole};
 use crate::auth::{Caller, perm};
+use crate::db::attachment::{self, StoredAttachment};
 use crate::db::exchange::{self, StoredExchange};
-use crate::db::{Db, Tx, attachment};
+use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, instant, optional_instant};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -118,6 +119,25 @@ impl From<Attachment> for AttachmentView {
     }
 }
 
+/// What a meter measures from when until when, and when that was noted down.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = NotedAttachment)]
+pub struct NotedAttachmentView {
+    #[serde(flatten)]
+    attachment: AttachmentView,
+    /// When it was noted down.
+    created_at: DateTime<Utc>,
+    /// When it was last written: its end noted since; otherwise when it was noted down.
+    changed_at: DateTime<Utc>,
+}
+
+impl From<StoredAttachment> for NotedAttachmentView {
+    fn from(stored: StoredAttachment) -> Self {
+        let StoredAttachment { attachment, created_at, changed_at } = stored;
+        Self { attachment: attachment.into(), created_at, changed_at }
+    }
+}
+
 /// What is sent of an exchange.
 #[derive(Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -154,6 +174,10 @@ pub struct ExchangeView {
     id: Uuid,
     #[serde(flatten)]
     record: ExchangeInput,
+    /// When it was noted down.
+    created_at: DateTime<Utc>,
+    /// When it was last written: withdrawn; otherwise when it was noted down.
+    changed_at: DateTime<Utc>,
     /// When it was withdrawn; null while it counts.
     withdrawn_at: Option<DateTime<Utc>>,
     /// Why it was withdrawn.
@@ -165,7 +189,9 @@ impl From<StoredExchange> for ExchangeView {
     fn from(value: StoredExchange) -> Self {
         let MeterExchange { registers: Exchange { at, old_final, new_start }, note } = value.exchange;
         let (withdrawn_at, withdrawn_why) = value.withdrawn.unzip();
-        Self { id: value.id, record: ExchangeInput { at, old_final, new_start, note }, withdrawn_at, withdrawn_why }
+        let record = ExchangeInput { at, old_final, new_start, note };
+        let (created_at, changed_at) = (value.created_at, value.changed_at);
+        Self { id: value.id, record, created_at, changed_at, withdrawn_at, withdrawn_why }
     }
 }
 
@@ -175,7 +201,7 @@ impl From<StoredExchange> for ExchangeView {
 #[utoipa::path(tag = "meters", request_body = AttachmentInput,
     params(("id" = Uuid, Path, description = "The meter's id"),
         ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry safe: the same key gets the first answer")),
-    responses((status = 201, description = "The attachment", body = AttachmentView), Problems))]
+    responses((status = 201, description = "The attachment", body = NotedAttachmentView), Problems))]
 #[post("/meters/{id}/attachments")]
 async fn create_attachment(
     caller: Caller<perm::WriteMeters>,
@@ -187,7 +213,7 @@ async fn create_attachment(
     let new = input.0.parse()?;
     answer::create(&db, &caller, &key, &(*id, &input.0), async |tx| {
         let stored = attachment::create(tx, *id, &new).await?;
-        Ok((WRITTEN_ONCE, AttachmentView::from(stored)))
+        Ok((WRITTEN_ONCE, NotedAttachmentView::from(stored)))
     })
     .await
 }
@@ -197,7 +223,7 @@ async fn create_attachment(
 /// All of it on one page, oldest first; or as a table (`Accept`).
 #[utoipa::path(tag = "meters", params(("id" = Uuid, Path, description = "The meter's id"), ChangedSince, Arranging),
     responses((status = 200, description = "The attachments", content(
-        (Page<AttachmentView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
+        (Page<NotedAttachmentView> = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
 #[get("/meters/{id}/attachments")]
 async fn list_attachments(
@@ -209,10 +235,10 @@ async fn list_attachments(
 ) -> Result<HttpResponse, Problem> {
     let rows =
         db.read(caller.scope(), caller.now(), async |tx| attachment::list(tx, *id, since.changed_since).await).await?;
-    whole(&request, &caller, &rates, rows, AttachmentView::from)
+    whole(&request, &caller, &rates, rows, NotedAttachmentView::from)
 }
 
-impl Tabled for AttachmentView {
+impl Tabled for NotedAttachmentView {
     const COLUMNS: &'static [(&'static str, Kind)] = &[
         ("unit_id", Kind::Text),
         ("site_id", Kind::Text),
@@ -221,6 +247,8 @@ impl Tabled for AttachmentView {
         ("to", Kind::Instant),
         ("share", Kind::Number),
         ("share_u", Kind::Number),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
     ];
 }
 
@@ -261,7 +289,7 @@ async fn list_exchanges(
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| exchange::list(tx, *id).await).await?;
-    whole(&request, &caller, &rates, since.among(rows, |one| one.written_at), ExchangeView::from)
+    whole(&request, &caller, &rates, since.among(rows, |one| one.changed_at), ExchangeView::from)
 }
 
 impl Tabled for ExchangeView {
@@ -271,6 +299,8 @@ impl Tabled for ExchangeView {
         ("old_final", Kind::Number),
         ("new_start", Kind::Number),
         ("note", Kind::Text),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
         ("withdrawn_at", Kind::Instant),
         ("withdrawn_why", Kind::Text),
     ];

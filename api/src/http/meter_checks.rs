@@ -69,6 +69,10 @@ pub struct MeterCheckView {
     /// How far it was off, as a part of the known volume.
     #[schema(example = 0.03)]
     error_share: f64,
+    /// When it was noted down.
+    created_at: DateTime<Utc>,
+    /// When it was last written: withdrawn; otherwise when it was noted down.
+    changed_at: DateTime<Utc>,
     /// When it was withdrawn; null while it counts.
     withdrawn_at: Option<DateTime<Utc>>,
     /// Why it was withdrawn.
@@ -82,7 +86,9 @@ impl From<StoredCheck> for MeterCheckView {
         let VolumeCheck { indicated_l, reference_l, u_reference_share } = check;
         let (withdrawn_at, withdrawn_why) = stored.withdrawn.unzip();
         let record = MeterCheckInput { at, indicated_l, reference_l, u_reference_share, note };
-        Self { id: stored.id, record, error_share: check.error(), withdrawn_at, withdrawn_why }
+        let (created_at, changed_at) = (stored.created_at, stored.changed_at);
+        let (id, error_share) = (stored.id, check.error());
+        Self { id, record, error_share, created_at, changed_at, withdrawn_at, withdrawn_why }
     }
 }
 
@@ -127,7 +133,7 @@ async fn list_meter_checks(
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let rows = db.read(caller.scope(), caller.now(), async |tx| meter_check::list(tx, *id).await).await?;
-    whole(&request, &caller, &rates, since.among(rows, |one| one.written_at), MeterCheckView::from)
+    whole(&request, &caller, &rates, since.among(rows, |one| one.changed_at), MeterCheckView::from)
 }
 
 impl Tabled for MeterCheckView {
@@ -139,6 +145,8 @@ impl Tabled for MeterCheckView {
         ("u_reference_share", Kind::Number),
         ("note", Kind::Text),
         ("error_share", Kind::Number),
+        ("created_at", Kind::Instant),
+        ("changed_at", Kind::Instant),
         ("withdrawn_at", Kind::Instant),
         ("withdrawn_why", Kind::Text),
     ];

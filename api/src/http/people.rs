@@ -2,7 +2,7 @@
 
 use super::answer::{self, Page, Paging, Problems, Sorting, Stamps};
 use super::sessions::own_account;
-use super::table::{Kind as Column, Tabled, listed};
+use super::table::{Kind as Column, Tabled, listed_from};
 use crate::auth::revoked::Revoked;
 use crate::auth::{Caller, Role, perm};
 use crate::db::page::After;
@@ -132,21 +132,21 @@ async fn list_people(
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let (former, after) = (filter.former, paging.sorted(&sorting, "created")?);
-    let (gate, dealer) = (db.get_ref().clone(), caller.scope().dealer());
-    let read = async move |tx: &Tx<'_>, after: &After| {
-        let rows = people::list(tx, former, after).await?;
-        named(&gate, dealer, rows).await
+    let (db, scope, now) = (db.get_ref().clone(), caller.scope().clone(), caller.now());
+    let read = async move |after: &After| {
+        let rows = db.read(&scope, now, async |tx| people::list(tx, former, after).await).await?;
+        named(&db, scope.dealer(), rows).await
     };
     let key = |after: &After, (row, _): &Named| after.place(row, "", row.id.0);
     let view = |(row, account): Named| PersonView::of(&row, account);
-    listed(&request, &caller, (&db, &rates), after, read, (key, view)).await
+    listed_from(&request, &caller, &rates, after, read, (key, view)).await
 }
 
 /// A person with what the account says.
 type Named = (Stored<MembershipId, Membership>, AccountView);
 
-/// People with what their accounts say. These stand at the gate, whose connections wait for none within a scope:
-/// they may be asked for while a page of people is read.
+/// People with what their accounts say. These stand at the gate: its few connections are waited for when the
+/// transaction that read the people has ended.
 async fn named(
     gate: &Db,
     dealer: DealerId,

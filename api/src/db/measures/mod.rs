@@ -24,7 +24,7 @@ pub(crate) mod wash_sessions;
 pub(crate) mod wash_tally;
 pub(crate) mod working_days;
 
-use super::page::{After, Sort};
+use super::page::{After, Sort, instant_of};
 use super::stamp::Change;
 use super::{DbError, Tx, condition_notes};
 use crate::auth::Reach;
@@ -315,8 +315,7 @@ pub(in crate::db) fn of_cursor(text: &str) -> Result<DateTime<Utc>, Faults> {
     if text.is_empty() {
         return Ok(DateTime::UNIX_EPOCH - Duration::days(1));
     }
-    let begins = text.parse().ok().and_then(DateTime::from_timestamp_micros);
-    begins.ok_or_else(|| Faults::one("/cursor", "unknown_cursor", "send back a next_cursor as it was given"))
+    instant_of(text)
 }
 
 /// Withdraws a wrong note. A customer's people withdraw what they noted down themselves.

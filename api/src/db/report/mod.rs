@@ -27,7 +27,7 @@ pub mod standing;
 pub mod style;
 mod upkeep;
 
-use super::page::{After, Sort};
+use super::page::{After, Sort, day_of};
 use super::schema::{report_revision, savings_report};
 use super::{DbError, Revision, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
@@ -224,7 +224,7 @@ pub async fn revisions(tx: &Tx<'_>, id: ReportId) -> Result<Vec<StoredReport>, D
 /// Reports, newest month first or as the page is sorted, one more than it holds.
 ///
 /// # Errors
-/// When the database fails.
+/// [`DbError::Invalid`] for a cursor of another list.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredReport>, DbError> {
     let (month, id) = after.key();
     // Upwards by an instant: the reports after the cursor's, each at its newest revision.
@@ -248,7 +248,8 @@ pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<Sto
             .select(COLUMNS)
             .into_boxed::<Pg>(),
     };
-    if let (Sort::Own, Ok(month)) = (after.sort(), month.parse::<NaiveDate>()) {
+    if after.sort() == Sort::Own && !month.is_empty() {
+        let month = day_of(month)?;
         let same = savings_report::month.eq(month).and(savings_report::id.gt(id));
         query = query.filter(savings_report::month.lt(month).or(same));
     }

@@ -1,7 +1,7 @@
 //! What stands where, now and at any instant before.
 
 use super::ledger::lot_of;
-use crate::db::page::After;
+use crate::db::page::{After, unknown_cursor};
 use crate::db::{DbError, Tx};
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
@@ -141,6 +141,6 @@ fn of_cursor(text: &str) -> Result<(Uuid, Uuid), Faults> {
     let halves = text.split_at_checked(32).map(|(place, item)| (Uuid::parse_str(place), Uuid::parse_str(item)));
     match halves {
         Some((Ok(place), Ok(item))) => Ok((place, item)),
-        _ => Err(Faults::one("/cursor", "unknown_cursor", "send back a next_cursor as it was given")),
+        _ => Err(unknown_cursor()),
     }
 }

@@ -1,6 +1,6 @@
 //! What the night run foresees of every item at every place, in the database.
 
-use crate::db::page::After;
+use crate::db::page::{After, day_of, unknown_cursor};
 use crate::db::schema::stock_forecast;
 use crate::db::stamp::Change;
 use crate::db::{DbError, Tx};
@@ -220,11 +220,8 @@ fn of_cursor(text: &str) -> Result<(NaiveDate, Uuid), Faults> {
     if text.is_empty() {
         return Ok((NaiveDate::default(), Uuid::nil()));
     }
-    let halves = text.split_at_checked(10).map(|(day, place)| (day.parse(), Uuid::parse_str(place)));
-    match halves {
-        Some((Ok(day), Ok(place))) => Ok((day, place)),
-        _ => Err(Faults::one("/cursor", "unknown_cursor", "send back a next_cursor as it was given")),
-    }
+    let (day, place) = text.split_at_checked(10).ok_or_else(unknown_cursor)?;
+    Ok((day_of(day)?, Uuid::parse_str(place).map_err(|_not_ours| unknown_cursor())?))
 }
 
 /// The same of all that is foreseen at a place, or everywhere; what the ledger has there is summed in one pass.

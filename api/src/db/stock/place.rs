@@ -134,11 +134,11 @@ pub(super) async fn get_held(tx: &Tx<'_>, id: PlaceId) -> Result<StoredPlace, Db
 /// When the database fails.
 pub async fn list(tx: &Tx<'_>, retired: bool, after: &After) -> Result<Vec<StoredPlace>, DbError> {
     let (name, id) = after.key();
-    let at = || after.at().to_rfc3339();
-    let (key, past, text) = match after.sort() {
-        Sort::Own => ("p.name", "$1", name.to_owned()),
-        Sort::Created => ("p.created_at", "$1::timestamptz", at()),
-        Sort::Changed => ("p.changed_at", "$1::timestamptz", at()),
+    let of_time = |key: &'static str| (key, "$6", None, Some(after.at()));
+    let (key, past, name, at) = match after.sort() {
+        Sort::Own => ("p.name", "$1", Some(name), None),
+        Sort::Created => of_time("p.created_at"),
+        Sort::Changed => of_time("p.changed_at"),
     };
     let sql = format!(
         "{PLACES}
@@ -147,11 +147,12 @@ pub async fn list(tx: &Tx<'_>, retired: bool, after: &After) -> Result<Vec<Store
           order by {key}, p.id limit $4"
     );
     let rows: Vec<Row> = sql_query(sql)
-        .bind::<Text, _>(text)
+        .bind::<Nullable<Text>, _>(name)
         .bind::<SqlUuid, _>(id)
         .bind::<Bool, _>(retired)
         .bind::<BigInt, _>(after.ask())
         .bind::<Nullable<Timestamptz>, _>(after.changed_since())
+        .bind::<Nullable<Timestamptz>, _>(at)
         .load(&mut tx.conn())
         .await?;
     rows.into_iter().map(TryInto::try_into).collect()

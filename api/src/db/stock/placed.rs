@@ -2,7 +2,7 @@
 
 use super::{item, movement, place, retired, supplier};
 use crate::db::error::{known, named};
-use crate::db::page::{After, Sort};
+use crate::db::page::{After, Sort, day_of};
 use crate::db::schema::stock_order;
 use crate::db::stamp::one_changed;
 use crate::db::{DbError, Revision, Stored, Tx, dealer};
@@ -197,17 +197,20 @@ pub struct Filter {
     pub ended: bool,
 }
 
-/// By what a list is sorted, of which type that is, and after what it goes on.
-fn order(after: &After) -> Result<(&'static str, &'static str, String), Faults> {
-    let fault = || Faults::one("/cursor", "unknown_cursor", "send back a next_cursor as it was given");
-    Ok(match (after.sort(), after.key().0) {
-        (Sort::Own, "") => ("o.expected_on", "date", NaiveDate::default().to_string()),
-        (Sort::Own, day) => {
-            let day: NaiveDate = day.parse().map_err(|_not_ours| fault())?;
-            ("o.expected_on", "date", day.to_string())
+/// The column by which a list is sorted, the parameter that says after what it goes on, and what that is: a day (`$3`) or
+/// an instant (`$7`).
+type GoesOn = (&'static str, &'static str, Option<NaiveDate>, Option<DateTime<Utc>>);
+
+fn order(after: &After) -> Result<GoesOn, Faults> {
+    let of_time = |key: &'static str| (key, "$7", None, Some(after.at()));
+    Ok(match after.sort() {
+        Sort::Own => {
+            let day = after.key().0;
+            let day = if day.is_empty() { NaiveDate::default() } else { day_of(day)? };
+            ("o.expected_on", "$3", Some(day), None)
         }
-        (Sort::Created, _) => ("o.created_at", "timestamptz", after.at().to_rfc3339()),
-        (Sort::Changed, _) => ("o.changed_at", "timestamptz", after.at().to_rfc3339()),
+        Sort::Created => of_time("o.created_at"),
+        Sort::Changed => of_time("o.changed_at"),
     })
 }
 
@@ -216,19 +219,20 @@ fn order(after: &After) -> Result<(&'static str, &'static str, String), Faults> 
 /// # Errors
 /// [`DbError::Invalid`] for a cursor of another list.
 pub async fn list(tx: &Tx<'_>, filter: &Filter, after: &After) -> Result<Vec<StoredOrder>, DbError> {
-    let (key, of, past) = order(after)?;
+    let (key, past, day, at) = order(after)?;
     let sql = format!(
         "{ORDERS} where ($1 or o.ended_at is null) and ($2 is null or o.place_id = $2)
-            and ({key}, o.id) > ($3::{of}, $4) and ($6 is null or o.changed_at >= $6)
+            and ({key}, o.id) > ({past}, $4) and ($6 is null or o.changed_at >= $6)
           order by {key}, o.id limit $5"
     );
     let rows: Vec<Row> = sql_query(sql)
         .bind::<Bool, _>(filter.ended)
         .bind::<Nullable<SqlUuid>, _>(filter.place.map(|place| place.0))
-        .bind::<Text, _>(past)
+        .bind::<Nullable<Date>, _>(day)
         .bind::<SqlUuid, _>(after.key().1)
         .bind::<BigInt, _>(after.ask())
         .bind::<Nullable<Timestamptz>, _>(after.changed_since())
+        .bind::<Nullable<Timestamptz>, _>(at)
         .load(&mut tx.conn())
         .await?;
     rows.into_iter().map(TryInto::try_into).collect()

@@ -3,7 +3,7 @@
 use crate::auth::{Caller, perm};
 use crate::db::risk::unit_nights::{self, UnitNight};
 use crate::db::{Db, unit};
-use crate::http::answer::{self, Choosing, Problems};
+use crate::http::answer::{self, Problems};
 use crate::http::table::{Kind, Media, Tabled, whole};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -32,6 +32,10 @@ pub struct Nights {
     /// Only nights before that local day of the dealer's: to go further back, the last one answered.
     #[param(example = "2026-03-01")]
     before: Option<NaiveDate>,
+    /// Which fields of each night to give, separated by commas; all when left out. A night then has those of them
+    /// that it knows and no others, whatever the schema requires.
+    #[param(example = "night,failure_probability_30_days")]
+    fields: Option<String>,
 }
 
 /// What was forecast of a part.
@@ -93,7 +97,7 @@ pub struct UnitNightsView {
 ///
 /// Every night's forecast is kept for two years. As a table (`Accept`), the same nights as rows; `fields` are those of
 /// a night.
-#[utoipa::path(tag = "risk", params(("id" = Uuid, Path, description = "The unit's id"), Nights, Choosing),
+#[utoipa::path(tag = "risk", params(("id" = Uuid, Path, description = "The unit's id"), Nights),
     responses((status = 200, description = "The forecasts by night", content(
         (UnitNightsView = "application/json"), (String = "application/x-ndjson"), (String = "text/csv"),
         (Vec<u8> = "application/vnd.apache.parquet"))), Problems))]
@@ -102,7 +106,7 @@ async fn unit_risk_nights(
     request: HttpRequest,
     caller: Caller<perm::ReadRisk>,
     id: Path<UnitId>,
-    (query, choosing): (Query<Nights>, Query<Choosing>),
+    query: Query<Nights>,
     (db, rates): (Data<Db>, Data<Rates>),
 ) -> Result<HttpResponse, Problem> {
     let before = query.before.unwrap_or(NaiveDate::from_ymd_opt(9999, 12, 31).unwrap_or_default());
@@ -115,7 +119,7 @@ async fn unit_risk_nights(
     if Media::of(&request) != Media::Json {
         return whole(&request, &caller, &rates, nights, UnitNightView::from);
     }
-    shown(nights.into_iter().map(UnitNightView::from).collect(), choosing.names())
+    shown(nights.into_iter().map(UnitNightView::from).collect(), query.fields.as_deref().map(answer::named))
 }
 
 /// The nights as JSON, of each the fields that are named.

@@ -37,10 +37,25 @@ pub(crate) async fn listed<P, R: 'static, V: Tabled + 'static>(
     (db, rates): (&Data<Db>, &Data<Rates>),
     after: After,
     read: impl AsyncFn(&Tx<'_>, &After) -> Result<Vec<R>, DbError> + 'static,
-    (key, view): (impl Fn(&After, &R) -> (String, Uuid) + 'static, impl Fn(R) -> V + 'static),
+    shown: (impl Fn(&After, &R) -> (String, Uuid) + 'static, impl Fn(R) -> V + 'static),
 ) -> Result<HttpResponse, Problem> {
     let (db, scope, now) = (db.get_ref().clone(), caller.scope().clone(), caller.now());
     let read = async move |after: &After| db.read(&scope, now, async |tx| read(tx, after).await).await;
+    listed_from(request, caller, rates, after, read, shown).await
+}
+
+/// The same of a list that is not read in one transaction: `read` sees to its own.
+///
+/// # Errors
+/// As [`listed`].
+pub(crate) async fn listed_from<P, R: 'static, V: Tabled + 'static>(
+    request: &HttpRequest,
+    caller: &Caller<P>,
+    rates: &Data<Rates>,
+    after: After,
+    read: impl AsyncFn(&After) -> Result<Vec<R>, DbError> + 'static,
+    (key, view): (impl Fn(&After, &R) -> (String, Uuid) + 'static, impl Fn(R) -> V + 'static),
+) -> Result<HttpResponse, Problem> {
     if Media::of(request) == Media::Json {
         let rows = read(&after).await?;
         return Ok(answer::page(request, &after, rows, |row| key(&after, row), view));

@@ -6,7 +6,7 @@ mod order;
 mod parquet;
 mod text;
 
-pub(crate) use list::{Tabled, listed, whole};
+pub(crate) use list::{Tabled, listed, listed_from, whole};
 pub(crate) use text::line as csv_line;
 
 use crate::db::DbError;

@@ -32,9 +32,9 @@ pub(super) fn routes(config: &mut ServiceConfig) {
 /// [`DbError::NotFound`] outside the scope.
 pub(super) async fn measured(tx: &Tx<'_>, id: MeterId, zone: Tz) -> Result<Vec<((String, String), String)>, DbError> {
     let mut lines = Vec::new();
-    for attached in attachment::list(tx, id, None).await?.iter().rev() {
+    for attached in attachment::list(tx, id, None).await?.iter().rev().map(|stored| stored.attachment) {
         let page = meter_place::place(tx, attached.measured).await?.page;
-        lines.push((page, format!("{}{}", words::stretch(zone, attached.span), share(attached))));
+        lines.push((page, format!("{}{}", words::stretch(zone, attached.span), share(&attached))));
     }
     Ok(lines)
 }
