@@ -7,6 +7,7 @@ use crate::db::Db;
 use crate::deprecation::{GOING, Notices, noticed};
 use crate::document::completed;
 use crate::guesses::{Guesses, Proxies};
+use crate::http::routing::Routes;
 use crate::mail::Post;
 use crate::problem::{FaultBody, Kind, Problem, ProblemBody};
 use crate::rates::{Rates, rated};
@@ -26,9 +27,11 @@ use actix_web::{App, Error, HttpMessage, HttpRequest, HttpResponse, HttpServer, 
 use futures_util::FutureExt;
 use std::net::{SocketAddr, TcpListener};
 use std::panic::AssertUnwindSafe;
+use std::sync::LazyLock;
 use std::time::Instant;
 use tracing_actix_web::{RequestId, TracingLogger};
 use utoipa::OpenApi;
+use utoipa::openapi::OpenApi as OpenApiDocument;
 use utoipa_actix_web::AppExt;
 
 /// What handlers work with; made once, shared by all workers.
@@ -108,30 +111,35 @@ pub struct Limits {
 )]
 struct Document;
 
-/// The application and its OpenAPI document.
-pub fn app(
-    services: &Services,
-) -> (
-    App<
-        impl ServiceFactory<
-            ServiceRequest,
-            Config = (),
-            Response = ServiceResponse<impl MessageBody + use<>>,
-            Error = Error,
-            InitError = (),
-        > + use<>,
-    >,
-    utoipa::openapi::OpenApi,
-) {
-    let (app, document) = App::new()
-        .into_utoipa_app()
-        .openapi(Document::openapi())
-        .service(utoipa_actix_web::scope("/v1").configure(http::routes))
-        .split_for_parts();
-    let mut document = completed(document);
+/// What the application says of its operations, made once for all workers.
+struct Described {
+    document: Data<OpenApiDocument>,
+    addresses: Data<Addresses>,
+    notices: Data<Notices>,
+}
+
+static DESCRIBED: LazyLock<Described> = LazyLock::new(|| {
+    let mut document = openapi();
     let addresses = Data::new(Addresses::of(&mut document));
     let notices = Data::new(Notices::of(&mut document, GOING));
-    let app = app
+    Described { document: Data::new(document), addresses, notices }
+});
+
+/// The application.
+pub fn app(
+    services: &Services,
+) -> App<
+    impl ServiceFactory<
+        ServiceRequest,
+        Config = (),
+        Response = ServiceResponse<impl MessageBody + use<>>,
+        Error = Error,
+        InitError = (),
+    > + use<>,
+> {
+    let described = &*DESCRIBED;
+    App::new()
+        .service(web::scope("/v1").configure(|config| http::routes(&mut Routes::served(config))))
         .app_data(Data::new(services.db.clone()))
         .app_data(Data::new(services.keys.clone()))
         .app_data(Data::new(services.revoked.clone()))
@@ -142,9 +150,9 @@ pub fn app(
         .app_data(Data::new(services.proxies.clone()))
         .app_data(Data::new(services.hooks.clone()))
         .app_data(Data::new(services.rates.clone()))
-        .app_data(Data::new(document.clone()))
-        .app_data(addresses)
-        .app_data(notices)
+        .app_data(described.document.clone())
+        .app_data(described.addresses.clone())
+        .app_data(described.notices.clone())
         .configure(extract::refusals)
         .configure(http::operations::routes)
         .configure(pages::routes)
@@ -156,18 +164,21 @@ pub fn app(
         .wrap(from_fn(rated))
         .wrap(from_fn(watched))
         .wrap(Compress::default())
-        .wrap(TracingLogger::<RequestSpan>::new());
-    (app, document)
+        .wrap(TracingLogger::<RequestSpan>::new())
+}
+
+/// The operations under `/v1` with what they say of themselves.
+pub(crate) fn described() -> utoipa_actix_web::scope::Scope<
+    impl ServiceFactory<ServiceRequest, Config = (), Response = ServiceResponse, Error = Error, InitError = ()>,
+> {
+    utoipa_actix_web::scope("/v1").configure(|config| http::routes(&mut Routes::described(config)))
 }
 
 /// The document of the routes, without a server.
 #[must_use]
-pub fn openapi() -> utoipa::openapi::OpenApi {
-    let (_app, document) = App::new()
-        .into_utoipa_app()
-        .openapi(Document::openapi())
-        .service(utoipa_actix_web::scope("/v1").configure(http::routes))
-        .split_for_parts();
+pub fn openapi() -> OpenApiDocument {
+    let (_app, document) =
+        App::new().into_utoipa_app().openapi(Document::openapi()).service(described()).split_for_parts();
     completed(document)
 }
 
@@ -182,8 +193,7 @@ pub fn listen(
 ) -> std::io::Result<(SocketAddr, actix_web::dev::Server)> {
     let listener = TcpListener::bind(address)?;
     let bound = listener.local_addr()?;
-    let server =
-        HttpServer::new(move || app(&services).0).workers(workers).shutdown_timeout(20).listen(listener)?.run();
+    let server = HttpServer::new(move || app(&services)).workers(workers).shutdown_timeout(20).listen(listener)?.run();
     Ok((bound, server))
 }
 

@@ -385,7 +385,7 @@ fn schema_names(source: &str) -> Vec<String> {
 #[tokio::test]
 async fn the_document_lists_the_registered_routes() {
     let database = Database::migrated().await;
-    let app = test::init_service(weirbook::server::app(&services(&database, 2)).0).await;
+    let app = test::init_service(weirbook::server::app(&services(&database, 2))).await;
     let answer = test::call_service(&app, test::TestRequest::get().uri("/healthz").to_request()).await;
     let tree = answer.request().app_data::<Data<IntrospectionTree>>().expect("routes are recorded").report_as_json();
     let registered: BTreeSet<String> = serde_json::from_str::<Vec<Value>>(&tree)

@@ -3,7 +3,7 @@
 //! So the document, the matrix and the tests follow from the handlers' own types, and none of them
 //! has to be told of a new route.
 
-use crate::http;
+use crate::server::described;
 use actix_web::http::Method;
 use actix_web::rt::System;
 use actix_web::{App, HttpRequest, test};
@@ -42,8 +42,7 @@ pub fn demands() -> &'static BTreeMap<String, &'static str> {
 
 async fn ask() -> BTreeMap<String, &'static str> {
     let asked = Asked::default();
-    let (app, mut document) =
-        App::new().into_utoipa_app().service(utoipa_actix_web::scope("/v1").configure(http::routes)).split_for_parts();
+    let (app, mut document) = App::new().into_utoipa_app().service(described()).split_for_parts();
     // Nothing that a handler works with is there, so none of them can do anything.
     let app = test::init_service(app.app_data(asked.clone())).await;
     let mut demands = BTreeMap::new();

@@ -7,6 +7,7 @@ use crate::db::api_client::{self, Kept, Program, Secret};
 use crate::db::page::After;
 use crate::db::{Db, Stored, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, optional_instant};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -17,12 +18,11 @@ use domain::fault::Faults;
 use domain::ids::{CustomerId, SiteId};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_api_client)
         .service(list_api_clients)
         .service(get_api_client)

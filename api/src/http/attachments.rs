@@ -8,6 +8,7 @@ use crate::db::attachment::{self, StoredAttachment};
 use crate::db::exchange::{self, StoredExchange};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, instant, optional_instant};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
@@ -20,12 +21,11 @@ use domain::metering::step::Exchange;
 use domain::span::Span;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of these resources.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_attachment)
         .service(list_attachments)
         .service(create_exchange)

@@ -5,6 +5,7 @@ use super::table::{Cell, Column, Kind, Media, Row, of_fields, streamed};
 use crate::auth::{Caller, Scope, perm};
 use crate::db::changes::audit::{self, Filter, Sealed};
 use crate::db::{Db, DbError, Tx};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Query};
@@ -15,12 +16,11 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::collections::BTreeSet;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_audit);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_audit);
 }
 
 /// Which lines.

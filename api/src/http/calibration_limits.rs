@@ -4,6 +4,7 @@ use super::answer::{self, Problems};
 use crate::auth::{Caller, perm};
 use crate::db::{Db, own_record};
 use crate::extract::{Body, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::Data;
@@ -12,11 +13,10 @@ use domain::fault::Faults;
 use domain::measures::calibration::Limits;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_calibration_limits).service(set_calibration_limits);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_calibration_limits).service(set_calibration_limits);
 }
 
 /// How far probes may be off.

@@ -5,6 +5,7 @@ use crate::auth::{Caller, Reach, perm};
 use crate::db::Db;
 use crate::db::changes::Line;
 use crate::db::changes::feed::{self, From, Part};
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Query};
 use actix_web::{HttpResponse, get};
@@ -14,12 +15,11 @@ use serde_json::Value;
 use std::time::{Duration, Instant};
 use tokio::sync::watch;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_changes);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_changes);
 }
 
 /// From where to go on, and how.

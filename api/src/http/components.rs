@@ -9,6 +9,7 @@ use crate::db::page::After;
 use crate::db::wear::{self, Seen};
 use crate::db::{Db, Tx, component};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -22,12 +23,11 @@ use domain::wear::age::Age;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_component)
         .service(list_components)
         .service(get_component)

@@ -11,6 +11,7 @@ use crate::db::page::After;
 use crate::db::series::Found;
 use crate::db::{Db, DbError, Tx, unit};
 use crate::extract::optional_instant;
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
@@ -22,12 +23,11 @@ use domain::ids::UnitId;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_findings).service(unit_condition);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_findings).service(unit_condition);
 }
 
 /// What a finding costs a day. The two bounds differ where other use of the water account is known by

@@ -6,6 +6,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::correction::{self, StoredCorrection};
 use crate::extract::{Body, IdempotencyKey, instant};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Path};
@@ -15,12 +16,11 @@ use domain::ids::MeterId;
 use domain::ruling::Correction;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_correction).service(list_corrections);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_correction).service(list_corrections);
 }
 
 /// What is sent of a correction.

@@ -4,6 +4,7 @@ use super::answer::Problems;
 use crate::auth::{Caller, perm};
 use crate::db::cost_to_serve::{ServedAt, served};
 use crate::db::{Db, Tx, dealer};
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
@@ -17,11 +18,10 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(site_cost_to_serve).service(customer_cost_to_serve);
+pub fn routes(routes: &mut Routes) {
+    routes.service(site_cost_to_serve).service(customer_cost_to_serve);
 }
 
 /// Which days.

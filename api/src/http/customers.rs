@@ -6,6 +6,7 @@ use crate::auth::{Caller, perm};
 use crate::db::page::After;
 use crate::db::{Db, Stored, Tx, customer};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -17,12 +18,11 @@ use domain::ids::CustomerId;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_customer)
         .service(list_customers)
         .service(get_customer)

@@ -8,6 +8,7 @@ use crate::db::discharge::{self, DayOut, Link, LoadOut, NewLink};
 use crate::db::{Db, DbError, dealer, site};
 use crate::extract::Body;
 use crate::guesses::{Guesses, address_of};
+use crate::http::routing::Routes;
 use crate::mail::Post;
 use crate::problem::{Kind, Problem};
 use crate::rates::Rates;
@@ -20,12 +21,11 @@ use domain::zone::{day_start, next_day};
 use serde::{Deserialize, Serialize};
 use std::net::IpAddr;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_discharge_link).service(list_discharge_links).service(revoke_discharge_link);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_discharge_link).service(list_discharge_links).service(revoke_discharge_link);
 }
 
 /// Days that a link may show at most.

@@ -6,6 +6,7 @@ use crate::auth::{Caller, perm};
 use crate::db::file::{self, FileHash, NewFile, StoredFile};
 use crate::db::{Db, DbError};
 use crate::extract::collect;
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use crate::rates::Rates;
 use actix_web::http::header;
@@ -15,12 +16,11 @@ use chrono::{DateTime, Utc};
 use domain::file::{FILE_BYTES_MAX, FileError, FileRecord, MediaType};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(add_file).service(list_files).service(get_file);
+pub fn routes(routes: &mut Routes) {
+    routes.service(add_file).service(list_files).service(get_file);
 }
 
 /// A file.

@@ -4,6 +4,7 @@ use super::answer::{self, Problems};
 use crate::auth::{Caller, perm};
 use crate::db::{Db, own_record};
 use crate::extract::{Body, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::Data;
@@ -11,11 +12,10 @@ use actix_web::{HttpResponse, get, put};
 use domain::baseline::bills::FitLimits;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_fit_limits).service(set_fit_limits);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_fit_limits).service(set_fit_limits);
 }
 
 /// What is asked of fitted bills. Published limits differ, so that none is asked by itself.

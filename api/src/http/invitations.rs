@@ -8,6 +8,7 @@ use crate::db::page::After;
 use crate::db::people::invitation::{self, Invitation, NewInvitation};
 use crate::db::{Db, DbError, Stored, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
+use crate::http::routing::Routes;
 use crate::mail::Post;
 use crate::problem::{Problem, ProblemBody};
 use crate::rates::Rates;
@@ -22,12 +23,11 @@ use domain::ids::{CustomerId, InvitationId, SiteId};
 use domain::person::Person;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(invite)
         .service(list_invitations)
         .service(accept_invitation)

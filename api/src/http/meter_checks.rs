@@ -7,6 +7,7 @@ use crate::auth::{Caller, perm};
 use crate::db::meter_check::{self, StoredCheck};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, instant};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
@@ -17,12 +18,11 @@ use domain::meter::CheckNote;
 use domain::metering::accuracy::{MeterCheck, VolumeCheck};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_meter_check).service(list_meter_checks).service(withdraw_meter_check);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_meter_check).service(list_meter_checks).service(withdraw_meter_check);
 }
 
 /// A check is not changed: it is withdrawn and noted anew.

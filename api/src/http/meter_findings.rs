@@ -7,6 +7,7 @@ use crate::auth::{Caller, perm};
 use crate::db::meter_watch::{self, StoredFinding};
 use crate::db::page::After;
 use crate::db::{Db, Tx};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Query};
@@ -15,12 +16,11 @@ use chrono::{DateTime, Utc};
 use domain::metering::finding::FindingKind;
 use serde::Serialize;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_meter_findings);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_meter_findings);
 }
 
 /// A condition of a meter that began at an instant and has a size.

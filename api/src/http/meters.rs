@@ -9,6 +9,7 @@ use crate::db::page::After;
 use crate::db::series::Of;
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -25,12 +26,11 @@ use domain::units::{Dimension, RegisterUnit};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_meter).service(list_meters).service(get_meter).service(update_meter).service(retire_meter);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_meter).service(list_meters).service(get_meter).service(update_meter).service(retire_meter);
 }
 
 /// What is sent of a meter.

@@ -36,6 +36,7 @@ pub mod report_rule;
 pub mod risk;
 pub mod routines;
 pub mod routines_due;
+pub mod routing;
 pub mod savings_reports;
 pub mod second_factor;
 pub mod series;
@@ -57,11 +58,11 @@ pub mod water;
 pub mod water_years;
 pub mod webhooks;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use routing::Routes;
 
 /// The routes under `/v1`.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .configure(sessions::routes)
         .configure(oauth::routes)
         .configure(api_clients::routes)

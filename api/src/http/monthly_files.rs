@@ -7,6 +7,7 @@ use crate::db::monthly_file::{self, Filter, StoredFile};
 use crate::db::page::After;
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -18,12 +19,11 @@ use domain::monthly_file::{DAY_USUAL, MonthlyFile};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_monthly_file)
         .service(list_monthly_files)
         .service(get_monthly_file)

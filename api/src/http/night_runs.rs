@@ -5,6 +5,7 @@ use super::table::{Kind, Tabled, whole};
 use crate::auth::{Caller, perm};
 use crate::db::night_run::{self, Counts, StoredRun};
 use crate::db::{Db, DbError};
+use crate::http::routing::Routes;
 use crate::jobs::night_run::{NightRunError, run};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -13,14 +14,13 @@ use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use serde::Serialize;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// Runs that the list gives.
 const LISTED: i64 = 30;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_night_runs).service(run_night);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_night_runs).service(run_night);
 }
 
 /// A night run.

@@ -5,6 +5,7 @@ use crate::auth::token::{ACCESS_MINUTES, Grant, Identity, Keys};
 use crate::auth::{LinkToken, Role, table};
 use crate::db::{Db, DbError, api_client};
 use crate::guesses::{Guesses, address_of};
+use crate::http::routing::Routes;
 use crate::mail::Post;
 use crate::problem::{Problem, ProblemBody};
 use crate::signing_in::place::Visit;
@@ -19,12 +20,11 @@ use domain::ids::AccountId;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(issue_token).service(revoke_token);
+pub fn routes(routes: &mut Routes) {
+    routes.service(issue_token).service(revoke_token);
 }
 
 /// How a program asks for a token.

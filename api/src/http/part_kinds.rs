@@ -4,6 +4,7 @@ use super::answer::{Arranging, Page, Problems};
 use super::table::{Kind, Tabled, whole};
 use super::templates::{FailureInput, PlanInput};
 use crate::auth::{Caller, perm};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::Data;
@@ -12,11 +13,10 @@ use domain::template::catalogue::{PART_KINDS, PartKind, SOURCE};
 use domain::template::starter;
 use serde::Serialize;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_part_kinds).service(list_starter_routines);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_part_kinds).service(list_starter_routines);
 }
 
 /// A kind of part.

@@ -9,8 +9,9 @@ use crate::db::page::After;
 use crate::db::people::account::AccountView;
 use crate::db::people::sign_in_rule::{self, SignInRule};
 use crate::db::people::{self, Membership};
-use crate::db::{Db, DbError, Stored, Tx};
+use crate::db::{Db, DbError, Stored};
 use crate::extract::{Body, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use crate::rates::Rates;
 use crate::signing_in::account;
@@ -23,12 +24,11 @@ use domain::ids::{DealerId, MembershipId, SiteId};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(list_people)
         .service(get_person)
         .service(update_person)

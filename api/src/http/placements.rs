@@ -9,6 +9,7 @@ use crate::db::page::After;
 use crate::db::placement::During;
 use crate::db::{Db, Stored, Tx, placement};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -21,12 +22,11 @@ use domain::placement::{Handover, LevelThen, NewPlacement, Placement, RegisterTh
 use domain::span::Span;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_placement)
         .service(list_placements)
         .service(list_site_placements)

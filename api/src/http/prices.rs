@@ -8,6 +8,7 @@ use crate::db::page::After;
 use crate::db::price::{self, StoredPrice};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
@@ -21,12 +22,11 @@ use domain::money::{Currency, Money};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_price).service(list_prices).service(withdraw_price);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_price).service(list_prices).service(withdraw_price);
 }
 
 /// A price is written once; its end or withdrawal shows in the price itself.

@@ -9,6 +9,7 @@ use crate::db::page::After;
 use crate::db::ruling::{self, StoredException};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, optional_instant};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
@@ -23,12 +24,11 @@ use domain::ruling::Decision;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_exceptions).service(get_exception).service(rule_on_exception);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_exceptions).service(get_exception).service(rule_on_exception);
 }
 
 /// A reading at one end of a step.

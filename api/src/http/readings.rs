@@ -4,6 +4,7 @@ use super::answer::Problems;
 use crate::auth::{Caller, Reach, perm};
 use crate::db::{Db, Tx, meter_known, reading};
 use crate::extract::collect;
+use crate::http::routing::Routes;
 use crate::problem::{FaultBody, Kind, Problem};
 use crate::readings::intake::{in_background, take};
 use crate::readings::parse::{Media, parse};
@@ -17,12 +18,11 @@ use domain::ids::MeterId;
 use domain::reading::Source;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(add_readings).service(list_readings);
+pub fn routes(routes: &mut Routes) {
+    routes.service(add_readings).service(list_readings);
 }
 
 /// A batch of readings.

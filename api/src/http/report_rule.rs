@@ -6,6 +6,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::report::rule::{self, StoredRule};
 use crate::extract::{Body, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::Data;
@@ -15,11 +16,10 @@ use domain::report::rule::{ReportRule, Tolerance};
 use domain::water::grade::Grade;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_report_rule).service(set_report_rule);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_report_rule).service(set_report_rule);
 }
 
 /// The dealer's rule for savings reports.

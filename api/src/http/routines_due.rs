@@ -7,6 +7,7 @@ use crate::auth::{Caller, perm};
 use crate::db::due::{self, Listed};
 use crate::db::page::After;
 use crate::db::{Db, Tx};
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use crate::rates::Rates;
 use actix_web::web::{Data, Query};
@@ -14,12 +15,11 @@ use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_routines_due);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_routines_due);
 }
 
 /// Days ahead when nothing is said.

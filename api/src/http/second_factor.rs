@@ -7,6 +7,7 @@ use crate::auth::token::Keys;
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::Body;
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::signing_in::place::Visit;
 use crate::signing_in::{account, second_factor};
@@ -15,11 +16,10 @@ use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(get_second_factor)
         .service(begin_second_factor)
         .service(confirm_second_factor)

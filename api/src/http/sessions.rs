@@ -8,6 +8,7 @@ use crate::db::people::account::AccountRow;
 use crate::db::people::family::SignIn as Kept;
 use crate::db::{Db, DbError, dealer};
 use crate::extract::Body;
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use crate::signing_in::place::Visit;
 use crate::signing_in::{self, Choice, Next, account};
@@ -20,12 +21,11 @@ use domain::ids::{AccountId, DealerId};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(sign_in)
         .service(list_sessions)
         .service(refresh)

@@ -6,6 +6,7 @@ use super::measures::NotedView;
 use super::measures::investments::InvestmentInput;
 use crate::auth::{Caller, perm};
 use crate::db::{Db, site_cost};
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
@@ -17,11 +18,10 @@ use domain::zone::Month;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_site_cost).service(get_site_payback);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_site_cost).service(get_site_payback);
 }
 
 /// Which costs.

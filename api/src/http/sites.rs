@@ -6,6 +6,7 @@ use crate::auth::{Caller, perm};
 use crate::db::page::After;
 use crate::db::{Db, Stored, Tx, site};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -20,12 +21,11 @@ use domain::zone::parse_zone;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_site).service(list_sites).service(get_site).service(update_site).service(retire_site);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_site).service(list_sites).service(get_site).service(update_site).service(retire_site);
 }
 
 /// What is sent of a site.

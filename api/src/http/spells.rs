@@ -8,6 +8,7 @@ use crate::auth::{Caller, perm};
 use crate::db::page::After;
 use crate::db::{Db, DbError, Stored, Tx, read_then, spell};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -22,12 +23,11 @@ use domain::spell::{Spell, SpellState};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_spell).service(list_spells).service(list_spells_of_units).service(update_spell);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_spell).service(list_spells).service(list_spells_of_units).service(update_spell);
 }
 
 /// What is sent of a spell.

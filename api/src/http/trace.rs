@@ -7,6 +7,7 @@ use super::water::{self, WaterFigure};
 use crate::auth::{Caller, perm};
 use crate::db::fact::{Of, Whose};
 use crate::db::{Db, Tx, fact, site, trace, unit};
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use crate::readings::intake::in_background;
 use actix_web::web::{Data, Path, Query};
@@ -21,12 +22,11 @@ use domain::trace::subject::{SubjectInput, SubjectTrace};
 use domain::zone::Month;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(unit_trace).service(site_trace).service(report_trace);
+pub fn routes(routes: &mut Routes) {
+    routes.service(unit_trace).service(site_trace).service(report_trace);
 }
 
 /// Of which figure: give `date`, or `month`, or `from` and `to`.

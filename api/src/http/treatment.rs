@@ -5,6 +5,7 @@ use super::answer::Problems;
 use crate::auth::{Caller, perm};
 use crate::db::treatment::{self, MeasuredFlow, Stages};
 use crate::db::{Db, Tx};
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use actix_web::get;
 use actix_web::web::{Data, Json, Path, Query};
@@ -18,12 +19,11 @@ use domain::ids::{ItemId, UnitId};
 use domain::stock::item::Item;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of these answers.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_unit_feed).service(get_unit_stages);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_unit_feed).service(get_unit_stages);
 }
 
 /// Flows that are taken, in litres a day.

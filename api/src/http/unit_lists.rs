@@ -6,6 +6,7 @@ use crate::auth::{Caller, perm};
 use crate::db::unit_list::{self, StoredList};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Path};
@@ -15,15 +16,14 @@ use domain::spell::SpellState;
 use domain::unit_list::UnitList;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// A list is let go and kept anew, not changed.
 const WRITTEN_ONCE: i32 = 1;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(keep_unit_list).service(list_unit_lists).service(retire_unit_list);
+pub fn routes(routes: &mut Routes) {
+    routes.service(keep_unit_list).service(list_unit_lists).service(retire_unit_list);
 }
 
 /// What is sent of a list.

@@ -7,6 +7,7 @@ use crate::auth::{Caller, perm};
 use crate::db::page::After;
 use crate::db::{Db, Stored, Tx, unit_model};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -19,12 +20,11 @@ use domain::unit::UnitModel;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_unit_model)
         .service(list_unit_models)
         .service(get_unit_model)

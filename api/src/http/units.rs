@@ -8,6 +8,7 @@ use crate::db::placement::Present;
 use crate::db::unit::{self, Placed};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -21,12 +22,11 @@ use domain::unit::Unit;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_unit).service(list_units).service(get_unit).service(update_unit).service(retire_unit);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_unit).service(list_units).service(get_unit).service(update_unit).service(retire_unit);
 }
 
 /// What is sent of a unit.

@@ -11,6 +11,7 @@ use crate::db::fact::{self, Of, StoredDay, StoredMonth, Whose};
 use crate::db::series::water as series;
 use crate::db::subject_meters::{self, SubjectMeter};
 use crate::db::{Db, DbError, Tx, fill, period_fact, site, unit};
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
@@ -24,12 +25,11 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::collections::{BTreeSet, HashMap};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(unit_water).service(site_water);
+pub fn routes(routes: &mut Routes) {
+    routes.service(unit_water).service(site_water);
 }
 
 /// Which figures.

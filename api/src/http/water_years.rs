@@ -8,6 +8,7 @@ use crate::auth::{Caller, perm};
 use crate::db::subject_meters::SubjectMeter;
 use crate::db::water_year::{self, Ground, YearSite};
 use crate::db::{Db, DbError, Tx, customer};
+use crate::http::routing::Routes;
 use crate::problem::{Kind as Wrong, Problem};
 use crate::rates::Rates;
 use crate::readings::intake::in_background;
@@ -25,12 +26,11 @@ use domain::water::year::{Subject, SubjectMonth, WaterYear, Year};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_water_years);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_water_years);
 }
 
 /// Which years.

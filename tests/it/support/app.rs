@@ -131,7 +131,7 @@ impl TestApp {
         let _on_the_shared_runtime = runtime().enter();
         let services =
             Services { db: self.access.db.clone(), keys: self.access.keys.clone(), ..services(&self.database, 1) };
-        let application = move || app(&services).0.app_data(EveryPermission);
+        let application = move || app(&services).app_data(EveryPermission);
         let server = HttpServer::new(application).workers(1).bind(("127.0.0.1", 0)).unwrap();
         let anyone = Client::new(server.addrs()[0]);
         let server = server.run();

@@ -7,6 +7,7 @@ use crate::db::page::After;
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey};
 use crate::http::answer::{self, Arranging, ChangedSince, Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled, listed, whole};
 use crate::problem::Problem;
@@ -20,12 +21,11 @@ use domain::fault::Faults;
 use domain::ids::{SiteId, UnitId};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_baseline).service(list_baselines).service(list_baselines_of_sites);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_baseline).service(list_baselines).service(list_baselines_of_sites);
 }
 
 /// What is sent of a baseline.

@@ -5,6 +5,7 @@ use crate::db::Db;
 use crate::db::accounts::water_bill::{self, StoredBill};
 use crate::extract::{Body, IdempotencyKey};
 use crate::http::answer::{self, Arranging, ChangedSince, Page, Problems};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -20,12 +21,11 @@ use domain::tariff::reconcile::{ActualBill, ActualLine};
 use domain::units::Litres;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_bill).service(list_bills).service(get_bill).service(withdraw_bill);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_bill).service(list_bills).service(get_bill).service(withdraw_bill);
 }
 
 /// What is sent of a bill as it came.

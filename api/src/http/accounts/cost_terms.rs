@@ -7,6 +7,7 @@ use crate::db::page::After;
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey};
 use crate::http::answer::{self, Arranging, ChangedSince, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::routing::Routes;
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled, listed, whole};
 use crate::problem::Problem;
@@ -21,12 +22,11 @@ use domain::money::Currency;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_cost_terms).service(list_cost_terms).service(list_cost_terms_of_sites);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_cost_terms).service(list_cost_terms).service(list_cost_terms_of_sites);
 }
 
 /// What is sent of what a customer pays.

@@ -10,15 +10,15 @@ pub mod water_accounts;
 use super::series::AskOfSites;
 use super::service::in_order;
 use crate::db::accounts::Holding;
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use chrono::NaiveDate;
 use serde::Deserialize;
 use utoipa::IntoParams;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of these resources.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .configure(water_accounts::routes)
         .configure(tariffs::routes)
         .configure(preview::routes)

@@ -5,6 +5,7 @@ use crate::db::Db;
 use crate::db::accounts::{tariff, water_account};
 use crate::extract::Body;
 use crate::http::answer::Problems;
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use actix_web::web::{Data, Path};
 use actix_web::{HttpResponse, post};
@@ -16,11 +17,10 @@ use domain::tariff::{Bill, BillError, Cycle, Tariff, WaterAccount, WaterUse, bil
 use domain::units::Litres;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(preview_bill);
+pub fn routes(routes: &mut Routes) {
+    routes.service(preview_bill);
 }
 
 /// What a bill is asked for.

@@ -5,6 +5,7 @@ use crate::db::Db;
 use crate::db::accounts::tariff::{self, StoredTariff};
 use crate::extract::{Body, IdempotencyKey};
 use crate::http::answer::{self, Arranging, ChangedSince, Page, Problems, Stamps};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -19,12 +20,11 @@ use domain::tariff::record::Rounding;
 use domain::tariff::{Tariff, TariffVersion};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_tariff).service(list_tariffs).service(get_tariff);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_tariff).service(list_tariffs).service(get_tariff);
 }
 
 /// What is sent of a version of a tariff.

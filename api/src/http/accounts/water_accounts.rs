@@ -6,6 +6,7 @@ use crate::db::page::After;
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::routing::Routes;
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
@@ -24,12 +25,11 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::collections::BTreeMap;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_water_account)
         .service(list_water_accounts)
         .service(get_water_account)

@@ -5,11 +5,11 @@ pub mod readings_due;
 pub mod reminder_rule;
 pub mod rounds;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use super::routing::Routes;
 
 /// The routes of these resources.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .configure(readings_due::routes)
         .configure(reading_requests::routes)
         .configure(reminder_rule::routes)

@@ -6,6 +6,7 @@ use crate::db::page::After;
 use crate::db::{Db, Stored, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::routing::Routes;
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::mail::Post;
@@ -19,12 +20,11 @@ use domain::asking::request::ReadingRequest;
 use domain::ids::{MeterId, ReadingRequestId, SiteId};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_reading_request)
         .service(list_reading_requests)
         .service(get_reading_request)

@@ -5,6 +5,7 @@ use crate::db::asking::due::{self, Asked, Filter, Held};
 use crate::db::page::After;
 use crate::db::{Db, DbError, Tx};
 use crate::http::answer::{Page, Paging, Problems};
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
@@ -18,12 +19,11 @@ use domain::fault::Faults;
 use domain::zone::Month;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_readings_due).service(list_readings_missing);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_readings_due).service(list_readings_missing);
 }
 
 /// A register as it was last read.

@@ -5,6 +5,7 @@ use crate::db::Db;
 use crate::db::asking::reminder_rule;
 use crate::extract::{Body, IfMatch};
 use crate::http::answer::{self, Problems};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::Data;
@@ -13,11 +14,10 @@ use domain::asking::reminder::ReminderRule;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_reminder_rule).service(update_reminder_rule);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_reminder_rule).service(update_reminder_rule);
 }
 
 /// When people who were asked are reminded by mail.

@@ -5,6 +5,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::asking::round::{self, RoundSite};
 use crate::http::answer::{Arranging, Page, Problems};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind as Column, Tabled, whole};
 use crate::problem::{Kind, Problem};
 use crate::rates::Rates;
@@ -14,12 +15,11 @@ use chrono::{DateTime, Utc};
 use domain::ids::SiteId;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_round);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_round);
 }
 
 /// A site of a round.

@@ -5,6 +5,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
 use crate::http::answer::{Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -20,11 +21,10 @@ use domain::money::{Currency, Money};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_billed_item)
         .service(list_billed_items)
         .service(list_billed_items_of_sites)

@@ -6,6 +6,7 @@ use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::http::answer::{Page, Paging, Problems, Sorting};
 use crate::http::calibration_limits::LimitsInput;
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -18,12 +19,11 @@ use domain::ids::{ComponentId, NoteId, UnitId};
 use domain::measures::calibration::{Calibration, Limits, Point, Probe, Verdict, nernst_mv_per_ph};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_calibration)
         .service(list_calibrations)
         .service(withdraw_calibration)

@@ -6,6 +6,7 @@ use crate::db::Db;
 use crate::db::measures::dip::SiteDip;
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::http::answer::{Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -20,12 +21,11 @@ use domain::stock::quantity::{Quantity, StockUnit};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_dip).service(list_dips).service(list_dips_of_sites).service(withdraw_dip);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_dip).service(list_dips).service(list_dips_of_sites).service(withdraw_dip);
 }
 
 /// What is sent of a dip.

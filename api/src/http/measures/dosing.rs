@@ -7,6 +7,7 @@ use crate::db::Db;
 use crate::db::measures::dosing::{DosingSetting, PumpTest};
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::http::answer::{Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -21,12 +22,11 @@ use domain::ids::{ItemId, NoteId, UnitId};
 use domain::span;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of these resources.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_dosing_setting)
         .service(list_dosing_settings)
         .service(list_dosing_settings_of_units)

@@ -5,6 +5,7 @@ use crate::auth::{Caller, Reach, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::http::answer::{Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind as Column, Tabled};
 use crate::problem::{Kind, Problem};
@@ -18,11 +19,10 @@ use domain::measures::gauge::{Gauge, GaugeReading, GaugeUnit};
 use domain::measures::sample::Qualifier;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_gauge_reading)
         .service(list_gauge_readings)
         .service(withdraw_gauge_reading)

@@ -8,6 +8,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
 use crate::http::answer::{Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -22,12 +23,11 @@ use domain::measures::guns::{FlowTest, GunHours, WashDerivation};
 use domain::water::wash::BucketTest;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of these resources.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_flow_test)
         .service(list_flow_tests)
         .service(list_flow_tests_of_sites)

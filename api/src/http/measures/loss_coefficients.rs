@@ -7,6 +7,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::extract::{Body, IdempotencyKey};
 use crate::http::answer::{Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::series::AskOfSites;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -21,11 +22,10 @@ use domain::measures::loss_coefficient::{Basis, Loss, LossCoefficient, coefficie
 use domain::water::losses::Coefficient;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_loss_coefficient)
         .service(list_loss_coefficients)
         .service(list_loss_coefficients_of_sites)

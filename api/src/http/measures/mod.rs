@@ -26,6 +26,7 @@ use crate::db::measures::{self, Note, Noted, Window, Withdrawn, of_sites as ever
 use crate::db::page::After;
 use crate::db::{Db, Tx};
 use crate::extract::{IdempotencyKey, instant};
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use crate::rates::Rates;
 use actix_web::web::Data;
@@ -35,12 +36,11 @@ use domain::fault::Faults;
 use domain::ids::{NoteId, SiteId, UnitId};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of these resources.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .configure(gauge_readings::routes)
         .configure(samples::routes)
         .configure(calibrations::routes)

@@ -8,6 +8,7 @@ use crate::db::Db;
 use crate::db::measures::rain::{self, Taken};
 use crate::extract::{Body, IdempotencyKey, from_value, instant, optional_instant};
 use crate::http::answer::{Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::series::AskOfSites;
 use crate::http::table::{self, Tabled};
 use crate::problem::{FaultBody, Kind, Problem};
@@ -22,11 +23,10 @@ use domain::span::Span;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of these resources.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_rain_days)
         .service(list_rain_days)
         .service(list_rain_days_of_sites)

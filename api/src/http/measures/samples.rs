@@ -6,6 +6,7 @@ use crate::db::Db;
 use crate::db::measures::sample::Judged;
 use crate::extract::{Body, IdempotencyKey, instant};
 use crate::http::answer::{Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled};
 use crate::problem::Problem;
@@ -18,11 +19,10 @@ use domain::ids::{NoteId, UnitId};
 use domain::measures::sample::{Qualifier, Quantity, Sample, SampleUnit};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_sample).service(list_samples).service(withdraw_sample).service(list_samples_of_units);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_sample).service(list_samples).service(withdraw_sample).service(list_samples_of_units);
 }
 
 /// What is sent of a sample: one measurement of water quality.

@@ -5,6 +5,7 @@ use crate::db::Db;
 use crate::db::risk::figures::{self, StoredFigures};
 use crate::extract::{Body, IfMatch};
 use crate::http::answer::{self, Problems};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::Data;
@@ -15,11 +16,10 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_risk_costs).service(update_risk_costs);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_risk_costs).service(update_risk_costs);
 }
 
 /// What failures cost, in the dealer's currency, and how much a rated life weighs.

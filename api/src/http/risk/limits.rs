@@ -5,6 +5,7 @@ use crate::db::Db;
 use crate::db::risk::figures::{self, StoredFigures};
 use crate::extract::{Body, IfMatch};
 use crate::http::answer::{self, Problems};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::Data;
@@ -14,11 +15,10 @@ use domain::risk::sign::SignLimits;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_upset_signs).service(update_upset_signs);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_upset_signs).service(update_upset_signs);
 }
 
 /// From where on something is a sign. What counts unless set is common practice.

@@ -12,10 +12,10 @@ pub mod scores;
 pub mod sharing;
 pub mod units;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use super::routing::Routes;
 
 /// The routes of these resources.
-pub fn routes(config: &mut ServiceConfig) {
-    config.configure(units::routes).configure(scores::routes).configure(costs::routes).configure(limits::routes);
-    config.configure(nights::routes).configure(pooling::routes).configure(sharing::routes);
+pub fn routes(routes: &mut Routes) {
+    routes.configure(units::routes).configure(scores::routes).configure(costs::routes).configure(limits::routes);
+    routes.configure(nights::routes).configure(pooling::routes).configure(sharing::routes);
 }

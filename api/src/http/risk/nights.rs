@@ -4,6 +4,7 @@ use crate::auth::{Caller, perm};
 use crate::db::risk::unit_nights::{self, UnitNight};
 use crate::db::{Db, unit};
 use crate::http::answer::{self, Problems};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind, Media, Tabled, whole};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -14,12 +15,11 @@ use domain::ids::UnitId;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(unit_risk_nights);
+pub fn routes(routes: &mut Routes) {
+    routes.service(unit_risk_nights);
 }
 
 /// Nights shown at once.

@@ -6,6 +6,7 @@ use crate::db::risk::figures::{self, StoredFigures};
 use crate::db::risk::lent::LentLives;
 use crate::extract::{Body, IfMatch};
 use crate::http::answer::{self, Problems};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use actix_web::http::StatusCode;
 use actix_web::web::Data;
@@ -15,11 +16,10 @@ use domain::risk::pooling::Pooling;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_risk_pooling).service(update_risk_pooling);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_risk_pooling).service(update_risk_pooling);
 }
 
 /// Whether the dealer lends counts of lives, and is lent those of others: one only with the other.

@@ -7,6 +7,7 @@ use crate::db::risk::outcomes::{self, Unscored};
 use crate::db::risk::unit_nights::{self, JudgedUnits};
 use crate::db::{Db, Tx};
 use crate::http::answer::Problems;
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::readings::intake::in_background;
 use actix_web::web::Data;
@@ -16,11 +17,10 @@ use domain::risk::HORIZONS_DAYS;
 use domain::risk::scores::{Rival, Scores, scores};
 use serde::Serialize;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(risk_scores);
+pub fn routes(routes: &mut Routes) {
+    routes.service(risk_scores);
 }
 
 /// Forecasts of about the same probability, and how often it came true.

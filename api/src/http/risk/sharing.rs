@@ -10,6 +10,7 @@ use crate::extract::{Body, IfMatch};
 use crate::http::accounts::preview::MoneyView;
 use crate::http::answer::{self, Page, Paging, Problems};
 use crate::http::condition::FindingView;
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
@@ -24,12 +25,11 @@ use domain::risk::words;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_risk_sharing).service(update_risk_sharing).service(list_shared_risk);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_risk_sharing).service(update_risk_sharing).service(list_shared_risk);
 }
 
 /// What a customer sees of the risk of the units at its sites. All of it is closed unless it is opened.

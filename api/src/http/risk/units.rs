@@ -11,6 +11,7 @@ use crate::db::series::Of;
 use crate::db::{Db, DbError, Tx, unit};
 use crate::http::accounts::preview::MoneyView;
 use crate::http::answer::{Page, Paging, Problems};
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
@@ -25,12 +26,11 @@ use domain::risk::words::{self, WORTH_BRINGING};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_units_at_risk).service(unit_risk);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_units_at_risk).service(unit_risk);
 }
 
 /// Parts named in the list, for each unit.

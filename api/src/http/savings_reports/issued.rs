@@ -9,6 +9,7 @@ use crate::db::report::{self, StoredReport};
 use crate::db::series::Of;
 use crate::db::series::among::Among;
 use crate::db::{Db, DbError, Tx};
+use crate::http::routing::Routes;
 use crate::problem::{Kind as Wrong, Problem};
 use crate::rates::Rates;
 use crate::report::number_of;
@@ -23,12 +24,11 @@ use domain::zone::Month;
 use futures_util::Stream;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(export_issued_figures);
+pub fn routes(routes: &mut Routes) {
+    routes.service(export_issued_figures);
 }
 
 /// Of which months, customers and sites.

@@ -7,6 +7,7 @@ use crate::db::report::standing::{self, StoredStanding};
 use crate::db::report::{self, StoredReport, life};
 use crate::db::{Db, DbError};
 use crate::extract::{Body, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::{Problem, ProblemBody};
 use actix_web::http::StatusCode;
 use actix_web::web::{Data, Path};
@@ -18,12 +19,11 @@ use domain::report::changes::{LineChange, changes};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of the deeds.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(issue_savings_report)
         .service(get_proposal)
         .service(propose_revision)

@@ -6,6 +6,7 @@ use crate::auth::{Caller, perm};
 use crate::db::report::recipient::{self, ReportMail};
 use crate::db::report::{self, life};
 use crate::db::{Db, Tx};
+use crate::http::routing::Routes;
 use crate::problem::{Problem, ProblemBody};
 use crate::rates::Rates;
 use actix_web::web::{Data, Path};
@@ -14,12 +15,11 @@ use chrono::{DateTime, Utc};
 use domain::ids::ReportId;
 use serde::Serialize;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_report_mails).service(send_savings_report);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_report_mails).service(send_savings_report);
 }
 
 /// The mail of a report's newest revision to one recipient.

@@ -17,6 +17,7 @@ use crate::db::report::question::{self, StoredQuestion};
 use crate::db::report::standing::{self, StoredStanding};
 use crate::db::report::{self, Issued, StoredReport};
 use crate::db::{Db, Tx};
+use crate::http::routing::Routes;
 use crate::problem::{Kind as Wrong, Problem};
 use crate::rates::Rates;
 use crate::report::Wanted;
@@ -33,12 +34,11 @@ use questions::QuestionView;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(list_savings_reports)
         .service(get_savings_report)
         .configure(issued::routes)

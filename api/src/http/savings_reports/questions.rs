@@ -6,6 +6,7 @@ use crate::auth::{Caller, perm};
 use crate::db::report::question::{self, StoredQuestion};
 use crate::db::{Db, Tx, report};
 use crate::extract::{Body, IdempotencyKey};
+use crate::http::routing::Routes;
 use crate::problem::{Problem, ProblemBody};
 use crate::rates::Rates;
 use actix_web::web::{Data, Path};
@@ -16,12 +17,11 @@ use domain::ids::ReportId;
 use domain::report::figure::Name;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of questions.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(ask_question).service(list_questions).service(answer_question);
+pub fn routes(routes: &mut Routes) {
+    routes.service(ask_question).service(list_questions).service(answer_question);
 }
 
 /// Most characters of a question or an answer.

@@ -6,6 +6,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::report::recipient::{self, StoredRecipient};
 use crate::extract::{Body, IdempotencyKey};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::web::{Data, Path};
@@ -16,12 +17,11 @@ use domain::ids::CustomerId;
 use lettre::Address;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(add_report_recipient).service(list_report_recipients).service(end_report_recipient);
+pub fn routes(routes: &mut Routes) {
+    routes.service(add_report_recipient).service(list_report_recipients).service(end_report_recipient);
 }
 
 /// What is sent of a recipient.

@@ -6,6 +6,7 @@ use super::{IssuedView, state};
 use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::report::{self, StoredReport};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use actix_web::http::StatusCode;
@@ -16,11 +17,10 @@ use domain::ids::ReportId;
 use serde::Serialize;
 use serde_json::{Value, json};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of revisions.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_report_revisions).service(get_report_revision);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_report_revisions).service(get_report_revision);
 }
 
 /// A revision of a report.

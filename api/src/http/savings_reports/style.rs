@@ -5,6 +5,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::report::style::{self, StoredStyle};
 use crate::extract::{Body, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::report::print;
 use actix_web::http::StatusCode;
@@ -14,12 +15,11 @@ use domain::fault::Faults;
 use domain::report::style::{Counted, Dates, Language, Limit, Logo, Numbers, PaperSize, ReportStyle};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use weirbook_paper::LogoError;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_report_style).service(set_report_style);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_report_style).service(set_report_style);
 }
 
 /// How savings reports look. What is left out follows the customer's units.

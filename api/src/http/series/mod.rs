@@ -10,18 +10,18 @@ pub mod water;
 use super::service::in_order;
 use crate::db::series::{Found, Of};
 use crate::extract::optional_instant;
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use chrono::{DateTime, Utc};
 use domain::fault::Faults;
 use domain::spell::SpellState;
 use serde::Deserialize;
 use utoipa::IntoParams;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of both.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(readings::export_readings).service(water::export_water);
+pub fn routes(routes: &mut Routes) {
+    routes.service(readings::export_readings).service(water::export_water);
 }
 
 /// Of what; all within one's reach when nothing is said.

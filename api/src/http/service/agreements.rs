@@ -7,6 +7,7 @@ use crate::db::service::{self, Kept, agreement, place};
 use crate::db::{Db, Tx, dealer};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind as Column, Tabled, listed};
 use crate::problem::{Kind, Problem};
@@ -23,12 +24,11 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_agreement)
         .service(list_agreements)
         .service(get_agreement)

@@ -8,6 +8,7 @@ use crate::db::service::{Filter, place};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant, optional_instant};
 use crate::http::answer::{self, Arranging, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind as Column, Tabled, listed, whole};
 use crate::problem::{Kind, Problem};
@@ -23,12 +24,11 @@ use domain::service::failure::Cause;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(open_call_out)
         .service(list_call_outs)
         .service(summarise_call_outs)

@@ -8,6 +8,7 @@ use crate::db::service::{self, Kept, cover, place};
 use crate::db::{Db, DbError, Revision, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
@@ -21,12 +22,11 @@ use domain::service::cover::{Claim, Cover, Covered, GivenBy};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_cover).service(list_covers).service(get_cover).service(update_cover);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_cover).service(list_covers).service(get_cover).service(update_cover);
 }
 
 super::shape! {

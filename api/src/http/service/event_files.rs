@@ -6,17 +6,17 @@ use crate::db::file::FileHash;
 use crate::db::service::event_files;
 use crate::extract::Body;
 use crate::http::answer::Problems;
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use actix_web::web::{Data, Path};
 use actix_web::{HttpResponse, post};
 use serde::Deserialize;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(attach_service_event_file);
+pub fn routes(routes: &mut Routes) {
+    routes.service(attach_service_event_file);
 }
 
 /// What is sent to put a file behind a service event.

@@ -7,6 +7,7 @@ use crate::db::service::event::{self, Filter, Recorded};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, from_value, instant, optional_instant};
 use crate::http::answer::{self, Arranging, Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind as Column, Tabled, listed, whole};
 use crate::problem::Problem;
@@ -25,12 +26,11 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_service_event)
         .service(list_service_events)
         .service(get_service_event)

@@ -2,15 +2,15 @@
 
 use crate::auth::{Caller, perm};
 use crate::http::answer::Problems;
+use crate::http::routing::Routes;
 use actix_web::{HttpResponse, get};
 use domain::service::failure::levels;
 use serde::Serialize;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_failure_words);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_failure_words);
 }
 
 /// A level of words.

@@ -8,6 +8,7 @@ use crate::db::service::visit::{self, Planned};
 use crate::db::service::{Filter, cursor_of, day_key, names};
 use crate::db::{Db, DbError, Tx};
 use crate::http::answer::{Arranging, Page, Problems};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind, Tabled, whole};
 use crate::mail::Post;
 use crate::problem::Problem;
@@ -25,12 +26,11 @@ use rand::Rng;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_calendar_feed).service(list_calendar_feeds).service(revoke_calendar_feed);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_calendar_feed).service(list_calendar_feeds).service(revoke_calendar_feed);
 }
 
 /// A calendar feed.

@@ -13,16 +13,16 @@ pub mod visits;
 use super::answer::Stamps;
 use super::series::AskOf;
 use crate::db::service::{Filter, Kept};
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of these resources.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .configure(events::routes)
         .configure(event_files::routes)
         .configure(failure_words::routes)

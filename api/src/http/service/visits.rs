@@ -8,6 +8,7 @@ use crate::db::service::{Filter, day_key, place};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
@@ -21,12 +22,11 @@ use domain::ids::{AccountId, PlaceId, RoutineId, SiteId, UnitId, VisitId};
 use domain::service::visit::{Conflict, Moved, Visit, VisitState, When};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(plan_visit)
         .service(list_visits)
         .service(get_visit)

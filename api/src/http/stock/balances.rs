@@ -6,6 +6,7 @@ use crate::db::stock::balance::{self, Balance, Filter};
 use crate::db::{Db, Tx};
 use crate::extract::optional_instant;
 use crate::http::answer::{Page, Paging, Problems};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -16,12 +17,11 @@ use domain::ids::{ItemId, PlaceId};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_stock);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_stock);
 }
 
 /// Which stock.

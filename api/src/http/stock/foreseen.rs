@@ -6,6 +6,7 @@ use crate::db::stock::forecast::{self, Foreseen};
 use crate::db::stock::orders::{self, NamedLine, Order, Unsupplied};
 use crate::db::{Db, Tx};
 use crate::http::answer::{Page, Paging, Problems};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -16,12 +17,11 @@ use domain::ids::PlaceId;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_run_out).service(list_orders);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_run_out).service(list_orders);
 }
 
 /// Of which place.

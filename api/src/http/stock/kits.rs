@@ -7,6 +7,7 @@ use crate::db::stock::kit::{self, StoredKit};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -21,12 +22,11 @@ use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_kit).service(list_kits).service(get_kit).service(update_kit).service(retire_kit);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_kit).service(list_kits).service(get_kit).service(update_kit).service(retire_kit);
 }
 
 /// How much of an item.

@@ -6,6 +6,7 @@ use crate::db::Db;
 use crate::db::stock::lot::{self, StoredLot};
 use crate::extract::{Body, IdempotencyKey};
 use crate::http::answer::{self, Arranging, Page, Problems};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -17,12 +18,11 @@ use domain::ids::ItemId;
 use domain::stock::item::Lot;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_lot).service(list_lots);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_lot).service(list_lots);
 }
 
 /// What is sent of a lot.

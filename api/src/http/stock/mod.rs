@@ -15,11 +15,11 @@ pub mod site_use;
 pub mod use_sums;
 pub mod van_load;
 
-use utoipa_actix_web::service_config::ServiceConfig;
+use super::routing::Routes;
 
 /// The routes of these resources.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .configure(items::routes)
         .configure(lots::routes)
         .configure(prices::routes)

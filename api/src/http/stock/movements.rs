@@ -8,6 +8,7 @@ use crate::db::stock::movement::{self, Filter, StoredMovement};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, instant, optional_instant};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting};
+use crate::http::routing::Routes;
 use crate::http::service::in_order;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
@@ -22,12 +23,11 @@ use domain::stock::quantity::{Quantity, StockUnit};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_stock_movement).service(list_stock_movements);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_stock_movement).service(list_stock_movements);
 }
 
 /// What is sent of a stock movement.

@@ -6,6 +6,7 @@ use crate::db::stock::placed::{self, Came, Filter, StoredOrder, Wanted};
 use crate::db::{Db, DbError, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch, instant};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -19,12 +20,11 @@ use domain::stock::quantity::Quantity;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_stock_order)
         .service(list_stock_orders)
         .service(get_stock_order)

@@ -7,6 +7,7 @@ use crate::db::stock::place::{self, StoredPlace, kind_name};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind, Tabled, listed};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -20,12 +21,11 @@ use domain::stock::place::{Place, PlaceKind};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_place).service(list_places).service(get_place).service(update_place).service(retire_place);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_place).service(list_places).service(get_place).service(update_place).service(retire_place);
 }
 
 /// What is sent of a place where stock stands.

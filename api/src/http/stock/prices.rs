@@ -7,6 +7,7 @@ use crate::db::Db;
 use crate::db::stock::price::{self, StoredPrice};
 use crate::extract::{Body, IdempotencyKey};
 use crate::http::answer::{self, Arranging, ChangedSince, Page, Problems};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
 use crate::rates::Rates;
@@ -21,12 +22,11 @@ use domain::stock::price::{Price, PriceKind};
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_item_price).service(list_item_prices);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_item_price).service(list_item_prices);
 }
 
 /// What is sent of a price.

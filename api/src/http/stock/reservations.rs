@@ -8,6 +8,7 @@ use crate::db::stock::reservation::{self, Filter, Kept, StoredKept};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IdempotencyKey, IfMatch};
 use crate::http::answer::{self, Page, Paging, Problems, Sorting, Stamps};
+use crate::http::routing::Routes;
 use crate::http::series::AskOf;
 use crate::http::service::in_order;
 use crate::http::stock::movements::MovementInput;
@@ -25,12 +26,11 @@ use domain::stock::kit::Reservation;
 use domain::stock::movement::{Event, Movement};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(create_reservation).service(list_reservations).service(get_reservation).service(close_reservation);
+pub fn routes(routes: &mut Routes) {
+    routes.service(create_reservation).service(list_reservations).service(get_reservation).service(close_reservation);
 }
 
 /// What is sent to keep goods for a visit.

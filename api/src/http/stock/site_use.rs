@@ -5,6 +5,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::stock::use_of_site::{self, ItemUse};
 use crate::http::answer::{Arranging, Page, Problems};
+use crate::http::routing::Routes;
 use crate::http::service::in_order;
 use crate::http::table::{Kind, Tabled, whole};
 use crate::problem::Problem;
@@ -16,12 +17,11 @@ use domain::ids::SiteId;
 use domain::stock::site_use::UseMethod;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_consumable_use);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_consumable_use);
 }
 
 /// Which days.

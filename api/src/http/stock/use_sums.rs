@@ -5,6 +5,7 @@ use crate::auth::{Caller, perm};
 use crate::db::stock::use_sums::{self, By, Key, MonthSum};
 use crate::db::{Db, dealer};
 use crate::http::answer::{Arranging, Page, Problems};
+use crate::http::routing::Routes;
 use crate::http::table::{Kind as Column, Tabled, whole};
 use crate::problem::{Kind, Problem};
 use crate::rates::Rates;
@@ -15,12 +16,11 @@ use domain::zone::Month;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(list_stock_use);
+pub fn routes(routes: &mut Routes) {
+    routes.service(list_stock_use);
 }
 
 /// Which sums.

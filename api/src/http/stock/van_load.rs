@@ -4,6 +4,7 @@ use crate::auth::{Caller, perm};
 use crate::db::Db;
 use crate::db::stock::van_load::{self, NamedLoad};
 use crate::http::answer::Problems;
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpResponse, get};
@@ -13,12 +14,11 @@ use domain::stock::hazard::ALWAYS;
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of this resource.
-pub fn routes(config: &mut ServiceConfig) {
-    config.service(get_load);
+pub fn routes(routes: &mut Routes) {
+    routes.service(get_load);
 }
 
 /// Of which day.

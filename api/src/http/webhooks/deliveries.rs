@@ -7,6 +7,7 @@ use crate::db::page::After;
 use crate::db::webhook::delivery::{self, Attempt, Listed, Range};
 use crate::db::{Db, Tx, webhook};
 use crate::extract::{Body, instant};
+use crate::http::routing::Routes;
 use crate::problem::{Kind, Problem};
 use crate::rates::Rates;
 use actix_web::web::{Data, Path, Query};
@@ -15,12 +16,11 @@ use chrono::{DateTime, Utc};
 use domain::ids::EndpointId;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of deliveries.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(list_webhook_deliveries)
         .service(list_webhook_attempts)
         .service(send_again)

@@ -10,6 +10,7 @@ use crate::db::page::After;
 use crate::db::webhook::{self, Kept, StoredEndpoint};
 use crate::db::{Db, Tx};
 use crate::extract::{Body, IfMatch};
+use crate::http::routing::Routes;
 use crate::problem::Problem;
 use crate::rates::Rates;
 use crate::webhook::Sender;
@@ -24,12 +25,11 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::collections::BTreeSet;
 use utoipa::{IntoParams, ToSchema};
-use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
 
 /// The routes of these resources.
-pub fn routes(config: &mut ServiceConfig) {
-    config
+pub fn routes(routes: &mut Routes) {
+    routes
         .service(create_webhook_endpoint)
         .service(list_webhook_endpoints)
         .service(get_webhook_endpoint)
