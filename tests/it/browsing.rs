@@ -1,7 +1,7 @@
 //! The pages in a real browser, at a desk and on a phone, by day and by night: axe-core finds nothing wrong
 //! with any, nothing moves while they come, and each kind of person does their main job.
 
-use crate::support::{Dealer, LOOKS, Look, PASSWORD, TRANSFERRED_MOST, TestApp, Window};
+use crate::support::{Dealer, Look, PASSWORD, TRANSFERRED_MOST, TestApp, WIDTHS, Window};
 use chrono::Utc;
 use serde_json::json;
 use std::collections::{BTreeMap, VecDeque};
@@ -16,27 +16,32 @@ fn kind(address: &str) -> String {
     path.split('/').map(|part| if part.len() == 36 { "*" } else { part }).collect::<Vec<_>>().join("/")
 }
 
-/// What is wrong with the page at an address, in every look.
+/// What is wrong with the page at an address, at each width, by day and then by night.
 async fn wrong_with(window: &Window, who: &str, address: &str) -> Vec<String> {
     let mut wrong = Vec::new();
-    for look in LOOKS {
-        window.look(look).await;
+    for width in WIDTHS {
+        window.look(Look { width, dark: false }).await;
         window.go(address).await;
         let shown = window.shown().await;
         // How long it took is told, not judged: that depends on the machine.
-        println!("{who} {address} {look:?}: {:.0} ms, {:.0} bytes", shown.first_paint_ms, shown.transferred);
+        println!("{who} {address} {width}: {:.0} ms, {:.0} bytes", shown.first_paint_ms, shown.transferred);
         // Below zero where nothing was painted within three seconds.
         if shown.first_paint_ms < 0.0 || shown.shift > 0.0 || shown.transferred > TRANSFERRED_MOST {
-            wrong.push(format!("{address} {look:?}: {shown:?}"));
+            wrong.push(format!("{address} {width}: {shown:?}"));
         }
         let wide =
             window.script("return document.documentElement.scrollWidth > document.documentElement.clientWidth").await;
         if wide == true {
-            wrong.push(format!("{address} {look:?}: wider than its window"));
+            wrong.push(format!("{address} {width}: wider than its window"));
         }
-        let shade = if look.dark { "dark" } else { "light" };
-        window.keep_picture(&format!("{who}{}-{}-{shade}", kind(address), look.width)).await;
-        wrong.extend(window.violations().await.into_iter().map(|one| format!("{address} {look:?}: {one}")));
+        window.bring_judge().await;
+        for dark in [false, true] {
+            let look = Look { width, dark };
+            window.look(look).await;
+            let shade = if dark { "dark" } else { "light" };
+            window.keep_picture(&format!("{who}{}-{width}-{shade}", kind(address))).await;
+            wrong.extend(window.violations().await.into_iter().map(|one| format!("{address} {look:?}: {one}")));
+        }
     }
     wrong
 }
@@ -99,7 +104,7 @@ async fn nothing_is_wrong_with_any_page_that_somebody_is_led_to() {
         window.go("/").await;
         window.sign_out().await;
     }
-    println!("{looked} pages in {} looks", LOOKS.len());
+    println!("{looked} pages at {} widths, by day and by night", WIDTHS.len());
     assert!(looked > 60, "{looked} pages");
     assert!(wrong.is_empty(), "{} faults:\n{}", wrong.len(), wrong.join("\n"));
 }

@@ -168,15 +168,19 @@ struct DayRow {
     complete: bool,
 }
 
-/// A spell of any other state, of a starting unit too, makes no clean day.
+/// A spell of any other state, of a starting unit too, makes no clean day. `offset 0` keeps the days of each placement
+/// a look-up of their own: while the table has no statistics, as in the night after a first import, all days of the
+/// site would be read for every few placements.
 const DAYS: &str = "
 select d.subject_id as placement_id, d.day, d.wash_l, d.run_h, d.energy_kwh, d.starts,
        d.coverage >= 0.95 and d.estimated_share <= 0.05 as complete
   from unnest($1::uuid[], $2::date[]) as w (placement_id, from_day)
-  join day_fact d on d.subject_id = w.placement_id and d.day >= w.from_day
+  cross join lateral (
+    select * from day_fact f
+     where f.subject_id = w.placement_id and f.day >= w.from_day and f.open_exceptions = 0
+    offset 0) d
   join site s on s.dealer_id = d.dealer_id and s.id = d.site_id
- where d.open_exceptions = 0
-   and not exists (
+ where not exists (
      select from spell l
       where l.dealer_id = d.dealer_id and l.unit_id = d.unit_id and l.state <> 'running'
         and l.valid && tstzrange(d.day::timestamp at time zone s.time_zone,

@@ -24,13 +24,8 @@ pub(crate) struct Look {
     pub(crate) dark: bool,
 }
 
-/// A desk and a phone, by day and by night.
-pub(crate) const LOOKS: [Look; 4] = [
-    Look { width: 1280, dark: false },
-    Look { width: 390, dark: false },
-    Look { width: 1280, dark: true },
-    Look { width: 390, dark: true },
-];
+/// The windows of a desk and of a phone.
+pub(crate) const WIDTHS: [u32; 2] = [1280, 390];
 
 /// What a page cost and did while it was shown.
 #[derive(Debug)]
@@ -217,13 +212,17 @@ impl Window {
         Shown { first_paint_ms: number(0), shift: number(1), transferred: number(2) }
     }
 
-    /// What axe-core finds wrong with the page.
+    /// Brings axe-core to the page.
+    pub(crate) async fn bring_judge(&self) {
+        self.script(axe()).await;
+    }
+
+    /// What axe-core, once it was brought, finds wrong with the page as it looks now.
     pub(crate) async fn violations(&self) -> Vec<String> {
         let script = format!(
-            "{}; return axe.run(document, {{ preload: false, runOnly: {{ type: 'tag', values: {RULES} }} }}).then(found => \
+            "return axe.run(document, {{ preload: false, runOnly: {{ type: 'tag', values: {RULES} }} }}).then(found => \
              found.violations.map(one => one.id + ': ' + one.help + ' ' + \
-               one.nodes.slice(0, 3).map(node => node.html.slice(0, 200) + ' ' + (node.any[0] || {{}}).message).join(' | ')))",
-            axe()
+               one.nodes.slice(0, 3).map(node => node.html.slice(0, 200) + ' ' + (node.any[0] || {{}}).message).join(' | ')))"
         );
         let found = self.script(&script).await;
         found.as_array().unwrap().iter().map(|one| one.as_str().unwrap().to_owned()).collect()

@@ -15,7 +15,7 @@ mod smtp;
 
 pub(crate) use app::{TestApp, Unguarded, services};
 pub(crate) use browser::Browser;
-pub(crate) use chromium::{LOOKS, Look, Window};
+pub(crate) use chromium::{Look, WIDTHS, Window};
 pub(crate) use client::{Answer, Client, form_body};
 pub(crate) use files::{generated, repository};
 pub(crate) use people::{Access, Dealer, PASSWORD};
